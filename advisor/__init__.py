@@ -1,0 +1,59 @@
+"""Advice for a refurbishing bench: edition, drivers, minutes and flags for every used PC.
+
+The three calls that most people need::
+
+    import advisor
+    scored = advisor.score(units_frame)      # a row a unit in, a row a unit out
+    unit = advisor.capture()                 # the facts of the machine this runs on
+    table = advisor.drivers.load("debian-13")
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+# Rooms are imported on first use: `import advisor` stays quick. `advisor.capture` is a room that can be
+# called, so that `advisor.capture()` and `advisor.capture.probe` both hold.
+_ROOMS = frozenset(
+    {"advice", "benchlog", "capture", "comfort", "drivers", "editions", "identify", "intake", "sheet", "timing"}
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from advisor.shop import Shop
+
+
+def score(units_frame: pd.DataFrame, shop: Shop | None = None) -> pd.DataFrame:
+    """Score units: the intake columns as they came, and the advice columns beside them.
+
+    Parameters
+    ----------
+    units_frame : pandas.DataFrame, shape (n_units, any)
+        Intake columns under any of their usual headers; values as people write them.
+    shop : advisor.shop.Shop, optional
+        The workshop's settings; the built-in ones when left out.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n_units, any + scored columns)
+        Same rows, same order; see `advisor.advice.SCORED_COLUMNS`.
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When no column can be understood as the asset tag or the processor.
+    """
+    from advisor.advice import assess
+
+    return assess(units_frame, shop).scored
+
+
+def __getattr__(name: str) -> Any:
+    import importlib
+
+    if name in _ROOMS:
+        return importlib.import_module(f"advisor.{name}")
+    raise AttributeError(f"module 'advisor' has no attribute {name!r}")

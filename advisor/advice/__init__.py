@@ -1,0 +1,1 @@
+"""Room advice: from facts to a decision, with its reasons."""

@@ -1,0 +1,43 @@
+"""The package's errors: what was wrong, where, what would be accepted, and the next step."""
+
+from __future__ import annotations
+
+
+class AdvisorError(Exception):
+    """Base of every error this package raises on purpose.
+
+    Parameters
+    ----------
+    message : str
+        What was wrong and where (file, row, column, value), and what would be accepted.
+    hint : str, optional
+        The next step, as an instruction to the person at the bench.
+    """
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.hint}".strip()
+
+
+class InputError(AdvisorError, ValueError):
+    """A file, row or value handed in cannot be used."""
+
+
+class TableError(AdvisorError, LookupError):
+    """A table of the package, or of the shop, is missing, damaged or of another format."""
+
+
+class CaptureError(AdvisorError, ValueError):
+    """A capture or a listing cannot be read."""
+
+
+class ToolError(AdvisorError, RuntimeError):
+    """An outside tool is missing or failed."""
+
+
+class AccessError(AdvisorError, PermissionError):
+    """Something needs more rights than this process has."""

@@ -1,0 +1,149 @@
+"""The shop: the workshop's settings, its images and its stock, read from TOML."""
+
+from __future__ import annotations
+
+import tomllib
+from enum import StrEnum
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from advisor.errors import InputError
+from advisor.files import datasets
+from advisor.unit import BootMode
+
+
+class Edition(StrEnum):
+    """Desktop flavours of a Debian release, in the default order of richness."""
+
+    GNOME = "GNOME"
+    PLASMA = "KDE Plasma"
+    CINNAMON = "Cinnamon"
+    MATE = "MATE"
+    XFCE = "Xfce"
+    LXQT = "LXQt"
+    LXDE = "LXDE"
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Image(_Record):
+    """An installable medium."""
+
+    name: str = Field(description="the shop's name for it, such as debian-13")
+    release: str = Field(description="release of the distribution, such as 13")
+    kernel: str = Field(description="name of the driver table, such as debian-13")
+    architecture: Literal["amd64", "i386"] = "amd64"
+    editions: tuple[str, ...] = Field(default=tuple(Edition), description="editions it installs")
+    firmware: tuple[str, ...] = Field(
+        default=("area:main", "area:non-free-firmware"),
+        description="firmware packages it carries; 'area:NAME' stands for all of that archive area",
+    )
+    boots: tuple[BootMode, ...] = Field(default=tuple(BootMode), description="firmware modes it boots in")
+    on_hand: bool = Field(default=True, description="a stick with it lies ready")
+
+
+class Part(_Record):
+    """A part in stock that may be fitted to a unit."""
+
+    name: str
+    kind: Literal["memory", "ssd", "wireless"]
+    fits: str = Field(
+        default="",
+        description="memory: type and form, such as DDR4 SODIMM; ssd: sata or nvme; wireless: usb, m.2 or mini pcie",
+    )
+    gib: float = Field(default=0, ge=0, description="memory or disk size [GiB]")
+    device: str = Field(default="", description="wireless: its id, such as usb:0bda:c811")
+    count: int = Field(default=1, ge=0, description="how many lie in the drawer")
+    fit_min: float = Field(default=5, ge=0, description="hands-on minutes to fit it [min]")
+
+
+class Thresholds(_Record):
+    """What counts as comfortable, and when a fact is raised as a flag."""
+
+    desktop_s: float = Field(default=30, gt=0, description="login to usable desktop [s]")
+    browser_s: float = Field(default=12, gt=0, description="click to usable browser [s]")
+    memory_left_pct: float = Field(default=25, ge=0, le=90, description="memory left with browser open [%]")
+    disk_left_pct: float = Field(default=25, ge=0, le=90, description="disk left after the install [%]")
+    certainty: float = Field(default=0.8, gt=0.5, lt=1, description="certainty asked of the comfort model")
+    storage_health_pct: float = Field(default=20, ge=0, le=100, description="disk life left that is flagged below [%]")
+    battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
+    slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
+
+
+class Shop(_Record):
+    """The workshop's settings."""
+
+    name: str = "this bench"
+    default_image: str = Field(default="debian-13", description="image meant for a unit unless it says otherwise")
+    link_mbps: float = Field(default=50, gt=0, description="download speed at the bench [Mbit/s]")
+    slots: int = Field(default=4, ge=1, description="units that can be powered and installed at once")
+    hands: int = Field(default=1, ge=1, description="people working at the bench")
+    richness: tuple[str, ...] = Field(default=tuple(Edition), description="editions, richest first")
+    thresholds: Thresholds = Thresholds()
+    images: tuple[Image, ...] = ()
+    stock: tuple[Part, ...] = ()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Shop:
+        names = [image.name for image in self.images]
+        if len(set(names)) != len(names):
+            raise ValueError("two images have the same name")
+        if names and self.default_image not in names:
+            raise ValueError(f"default_image {self.default_image!r} is none of the images: {', '.join(names)}")
+        return self
+
+    def image(self, name: str) -> Image | None:
+        """Find an image by name, ignoring case and surrounding space; None when there is none."""
+        wanted = name.strip().casefold()
+        return next((image for image in self.images if image.name.casefold() == wanted), None)
+
+
+@cache
+def default_shop() -> Shop:
+    """Built-in settings: Debian's images as published, an empty drawer.
+
+    Returns
+    -------
+    Shop
+    """
+    return read_shop(datasets() / "shop" / "default.toml")
+
+
+def read_shop(path: str | Path) -> Shop:
+    """Read a shop's settings.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file; what it leaves out keeps its default, and a shop that lists no images keeps the built-in ones.
+
+    Returns
+    -------
+    Shop
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, is not TOML, or a value is not acceptable; the message names the setting.
+    """
+    file = Path(path)
+    try:
+        content = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"The shop file {file} cannot be read: {error.strerror}.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"The shop file {file} is not TOML: {error}.") from error
+    builtin = datasets() / "shop" / "default.toml"
+    if "images" not in content and file.resolve() != builtin.resolve():
+        content["images"] = [image.model_dump() for image in default_shop().images]
+    try:
+        return Shop.model_validate(content)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
+        raise InputError(f"The shop file {file}, {where}: {first['msg']}.") from error

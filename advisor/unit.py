@@ -1,0 +1,249 @@
+"""The Unit: every field once, with its unit of measure, its meaning and how it is read."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any
+
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field
+
+CAPTURE_FORMAT = 1
+"""Version of the capture file's layout; a newer one is refused."""
+
+
+class FormFactor(StrEnum):
+    """What kind of box the unit is."""
+
+    LAPTOP = "laptop"
+    DESKTOP = "desktop"
+    SMALL_DESKTOP = "small desktop"
+    ALL_IN_ONE = "all-in-one"
+    TABLET = "tablet"
+    CONVERTIBLE = "convertible"
+    THIN_CLIENT = "thin client"
+    SERVER = "server"
+
+
+class StorageKind(StrEnum):
+    """Kind of the disk that the system will be installed on."""
+
+    NVME = "nvme"
+    SATA_SSD = "sata ssd"
+    HYBRID = "hybrid disk"
+    HDD = "spinning disk"
+    EMMC = "emmc"
+    USB = "usb"
+    NONE = "none"
+
+
+class StorageMode(StrEnum):
+    """How the storage controller presents the disk."""
+
+    AHCI = "ahci"
+    NVME = "nvme"
+    IDE = "ide"
+    RAID = "raid"
+    VMD = "vmd"
+
+
+class BootMode(StrEnum):
+    """What the unit's firmware boots."""
+
+    UEFI64 = "uefi 64-bit"
+    UEFI32 = "uefi 32-bit"
+    BIOS = "legacy bios"
+
+
+class Support(StrEnum):
+    """What a kernel and image do with one device, best first."""
+
+    WORKS = "works"
+    NEEDS_FIRMWARE = "needs firmware"
+    NEWER_KERNEL = "newer kernel"
+    SEPARATE_DRIVER = "separate driver"
+    NO_DRIVER = "no driver"
+    UNKNOWN = "unknown"
+
+
+class Advice(StrEnum):
+    """The advice for a unit."""
+
+    STANDARD = "standard image"
+    LIGHTER = "lighter image"
+    FIRMWARE_FIRST = "firmware first"
+    PART_FIRST = "fit a part first"
+    HOLD = "hold"
+    SET_ASIDE = "set aside"
+
+
+class Status(StrEnum):
+    """How much of a row could be used."""
+
+    SCORED = "scored"
+    PARTIAL = "partial"
+    UNREADABLE = "unreadable"
+
+
+def _fact(default: Any, meaning: str, read: str, unit: str = "", typed: bool = False, **limits: Any) -> Any:
+    """Describe one field: its meaning, unit of measure, how it is read, and whether intake sheets carry it."""
+    extra: dict[str, Any] = {"unit": unit, "read": read, "typed": typed}
+    return Field(default=default, description=meaning, json_schema_extra=extra, **limits)
+
+
+class Unit(BaseModel):
+    """One machine on the bench. None means unknown; nothing here is a guess."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", str_max_length=20_000)
+
+    asset_tag: str | None = _fact(None, "the shop's own tag of the unit", "typed", typed=True)
+    maker: str | None = _fact(None, "maker", "dmi/id/sys_vendor", typed=True)
+    model: str | None = _fact(None, "model", "dmi/id/product_name, product_version", typed=True)
+    form_factor: FormFactor | None = _fact(None, "kind of box", "SMBIOS chassis type", typed=True)
+
+    cpu: str | None = _fact(None, "processor name", "/proc/cpuinfo model name", typed=True)
+    cpu_vendor: str | None = _fact(None, "processor vendor id", "/proc/cpuinfo vendor_id")
+    cpu_family: int | None = _fact(None, "processor family", "/proc/cpuinfo cpu family", ge=0, le=4095)
+    cpu_model: int | None = _fact(None, "processor model number", "/proc/cpuinfo model", ge=0, le=4095)
+    cpu_stepping: int | None = _fact(None, "processor stepping", "/proc/cpuinfo stepping", ge=0, le=255)
+    cpu_flags: str | None = _fact(None, "feature flags, space between", "/proc/cpuinfo flags")
+    cpu_cores: int | None = _fact(None, "physical cores", "sysfs topology", ge=1, le=4096)
+    cpu_threads: int | None = _fact(None, "hardware threads", "sysfs topology", ge=1, le=8192)
+
+    ram_gib: float | None = _fact(
+        None, "memory fitted", "SMBIOS type 17, else MemTotal rounded up", "GiB", True, gt=0, le=16_384
+    )
+    ram_slots: int | None = _fact(None, "memory slots", "SMBIOS type 16 (root)", ge=0, le=128)
+    ram_slots_free: int | None = _fact(None, "free memory slots", "SMBIOS type 17 (root)", typed=True, ge=0, le=128)
+    ram_soldered: bool | None = _fact(
+        None, "all memory is soldered to the board", "SMBIOS type 17 form factor (root)", typed=True
+    )
+    ram_max_gib: float | None = _fact(
+        None, "most memory the board says it takes", "SMBIOS type 16 (root)", "GiB", gt=0, le=65_536
+    )
+    ram_type: str | None = _fact(None, "memory type, such as DDR4", "SMBIOS type 17 (root)")
+    ram_modules: str | None = _fact(
+        None, "fitted modules, ';' between, such as '4 GiB DDR4 SODIMM 2400'", "SMBIOS type 17 (root)"
+    )
+
+    storage_kind: StorageKind | None = _fact(None, "kind of the internal disk", "sysfs block", typed=True)
+    storage_gib: float | None = _fact(
+        None, "size of the internal disk", "sysfs block size", "GiB", True, ge=0, le=1_048_576
+    )
+    storage_health_pct: float | None = _fact(
+        None, "life left of the internal disk", "NVMe or SMART wear field (root)", "%", True, ge=0, le=100
+    )
+    storage_model: str | None = _fact(None, "model of the internal disk", "sysfs block device/model")
+    storage_mode: StorageMode | None = _fact(None, "mode of the storage controller", "PCI class")
+
+    boot_mode: BootMode | None = _fact(None, "what the firmware boots", "/sys/firmware/efi", typed=True)
+    secure_boot: bool | None = _fact(None, "Secure Boot is on", "efivars SecureBoot")
+    tpm: str | None = _fact(None, "TPM version, 'none' when there is none", "/sys/class/tpm")
+
+    wireless: str | None = _fact(None, "wireless chip as named", "typed, or pci.ids", typed=True)
+    graphics: str | None = _fact(None, "graphics chip as named", "typed, or pci.ids", typed=True)
+    ethernet: str | None = _fact(None, "wired network chip as named", "typed, or pci.ids", typed=True)
+    devices: str | None = _fact(
+        None,
+        "all devices: modaliases or pci:vvvv:dddd / usb:vvvv:pppp, ';' between",
+        "sysfs modalias",
+        typed=True,
+    )
+
+    screen: str | None = _fact(None, "built-in screen, such as 1366x768 15.6", "EDID", typed=True)
+    touch: bool | None = _fact(None, "the screen takes touch", "udev ID_INPUT_TOUCHSCREEN")
+    camera: bool | None = _fact(None, "a camera is present", "video4linux, USB class 0e")
+    battery_health_pct: float | None = _fact(
+        None, "battery: capacity when full of design capacity", "power_supply", "%", True, ge=0, le=150
+    )
+    battery_cycles: int | None = _fact(None, "battery charge cycles", "power_supply cycle_count", ge=0)
+
+    image: str | None = _fact(None, "image the shop means to use on this unit", "typed", typed=True)
+    link_mbps: float | None = _fact(
+        None, "download speed at the bench", "typed, or the shop's", "Mbit/s", True, gt=0, le=100_000
+    )
+    decompress_mib_s: float | None = _fact(
+        None, "single-thread lzma decompression, output side", "capture --speed", "MiB/s", True, gt=0, le=10_000
+    )
+    disk_read_mib_s: float | None = _fact(
+        None, "sequential read of the internal disk", "capture --speed (root)", "MiB/s", True, gt=0, le=100_000
+    )
+    disk_access_ms: float | None = _fact(
+        None, "mean random 4 KiB read of the internal disk", "capture --speed (root)", "ms", True, gt=0, le=10_000
+    )
+    notes: str | None = _fact(None, "anything else", "typed", typed=True)
+
+
+UNIT_COLUMNS: tuple[str, ...] = tuple(Unit.model_fields)
+"""Columns of a Unit frame, in order."""
+
+INTAKE_COLUMNS: tuple[str, ...] = tuple(
+    name
+    for name, field in Unit.model_fields.items()
+    if isinstance(field.json_schema_extra, dict) and field.json_schema_extra["typed"]
+)
+"""Columns an intake sheet carries, in the order of the contract."""
+
+_DTYPES = {"int": "Int64", "float": "Float64", "bool": "boolean"}
+
+
+def _dtype(annotation: Any) -> str:
+    names = str(annotation)
+    for kind, dtype in _DTYPES.items():
+        if f"{kind} |" in names or f"'{kind}'" in names:
+            return dtype
+    return "string"
+
+
+DTYPES: dict[str, str] = {name: _dtype(field.annotation) for name, field in Unit.model_fields.items()}
+"""pandas dtype of each Unit column; all of them nullable, pandas.NA meaning unknown."""
+
+
+class Capture(BaseModel):
+    """One capture file: the facts of a unit, and what could not be read."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    format: Annotated[int, Field(ge=1)] = CAPTURE_FORMAT
+    taken_at: str | None = None
+    taken_by: str | None = None
+    unit: Unit = Field(default_factory=Unit)
+    unread: dict[str, str] = Field(default_factory=dict, description="field: why it could not be read")
+
+
+def frame(units: list[Unit]) -> pd.DataFrame:
+    """Put units in a Unit frame.
+
+    Parameters
+    ----------
+    units : list of Unit
+
+    Returns
+    -------
+    pandas.DataFrame, shape (len(units), len(UNIT_COLUMNS))
+        Nullable dtypes (see `DTYPES`), a row a unit, in order.
+    """
+    rows = [unit.model_dump(mode="json") for unit in units]
+    return pd.DataFrame({name: pd.Series([row[name] for row in rows], dtype=DTYPES[name]) for name in UNIT_COLUMNS})
+
+
+def unit_of(units: pd.DataFrame, row: int) -> Unit:
+    """Take one row of a Unit frame as a Unit.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame
+        A Unit frame.
+    row : int
+        Position, counted from 0.
+
+    Returns
+    -------
+    Unit
+    """
+    values = {
+        name: (None if pd.isna(value) else value)
+        for name, value in units.iloc[row].items()
+        if name in Unit.model_fields
+    }
+    return Unit.model_validate(values)
