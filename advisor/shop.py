@@ -73,6 +73,9 @@ class Thresholds(_Record):
     storage_health_pct: float = Field(default=20, ge=0, le=100, description="disk life left that is flagged below [%]")
     battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
     slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
+    slow_limit: float = Field(
+        default=2, ge=1, description="how many times desktop_s the lightest edition may take before a unit is set aside"
+    )
 
 
 class Shop(_Record):
@@ -84,6 +87,7 @@ class Shop(_Record):
     slots: int = Field(default=4, ge=1, description="units that can be powered and installed at once")
     hands: int = Field(default=1, ge=1, description="people working at the bench")
     richness: tuple[str, ...] = Field(default=tuple(Edition), description="editions, richest first")
+    default_edition: str | None = Field(default=None, description="the usual edition; None means the richest")
     thresholds: Thresholds = Thresholds()
     images: tuple[Image, ...] = ()
     stock: tuple[Part, ...] = ()
@@ -95,7 +99,16 @@ class Shop(_Record):
             raise ValueError("two images have the same name")
         if names and self.default_image not in names:
             raise ValueError(f"default_image {self.default_image!r} is none of the images: {', '.join(names)}")
+        if not self.richness or len(set(self.richness)) != len(self.richness):
+            raise ValueError("richness must list at least one edition, each once")
+        if self.default_edition is not None and self.default_edition not in self.richness:
+            raise ValueError(f"default_edition {self.default_edition!r} is not in richness")
         return self
+
+    @property
+    def standard_edition(self) -> str:
+        """The edition that counts as standard; a unit advised a less rich one gets a lighter image."""
+        return self.default_edition or self.richness[0]
 
     def image(self, name: str) -> Image | None:
         """Find an image by name, ignoring case and surrounding space; None when there is none."""
