@@ -1,0 +1,198 @@
+"""Finding out whether a bench log is damaged, and saving what is readable of a damaged one."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from advisor.benchlog.schema import MIGRATIONS
+from advisor.benchlog.store import APPLICATION_ID, LogError, now, statements
+
+TABLES = ("unit", "job", "job_phase", "outcome", "stopwatch", "history")
+
+
+@dataclass(frozen=True)
+class Health:
+    """State of a bench log's file.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+    problems : tuple of str
+        SQLite's own findings (integrity_check, foreign_key_check); empty when sound.
+    counts : dict of str to int
+        Rows by table, as far as they can be counted.
+    """
+
+    path: Path
+    problems: tuple[str, ...]
+    counts: dict[str, int]
+
+    @property
+    def sound(self) -> bool:
+        """True when SQLite found nothing wrong."""
+        return not self.problems
+
+
+def _open_to_read(path: Path) -> sqlite3.Connection:
+    if not path.is_file():
+        raise LogError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
+    database = sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True, isolation_level=None)
+    # Names and texts in a damaged file may be no UTF-8; that must not stop the reading of the rest.
+    database.text_factory = lambda data: data.decode("utf-8", "replace")
+    return database
+
+
+def examine(path: str | Path) -> Health:
+    """Examine a bench log with SQLite's own integrity check.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    Health
+
+    Raises
+    ------
+    LogError
+        When there is no such file.
+    """
+    file = Path(path)
+    database = _open_to_read(file)
+    problems: list[str] = []
+    counts: dict[str, int] = {}
+    try:
+        found = [str(row[0]) for row in database.execute("PRAGMA integrity_check(20)")]
+        problems += [text for text in found if text != "ok"]
+        problems += [
+            f"row {row[1]} of {row[0]} points at no {row[2]}" for row in database.execute("PRAGMA foreign_key_check")
+        ]
+        if database.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+            problems.append("the file is not marked as a bench log")
+    except sqlite3.DatabaseError as error:
+        problems.append(str(error))
+    for table in TABLES:
+        with contextlib.suppress(sqlite3.DatabaseError):
+            counts[table] = database.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+    database.close()
+    return Health(file, tuple(problems), counts)
+
+
+def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
+    """Save what is readable into a new file in the damaged one's place; the damaged file is kept beside it.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    kept : pathlib.Path
+        Where the damaged file lies now.
+    saved, lost : dict of str to int
+        Rows by table that were saved, and row numbers that could not be read.
+
+    Raises
+    ------
+    LogError
+        When there is no such file, or nothing of it can be read as a bench log.
+    """
+    file = Path(path)
+    source = _open_to_read(file)
+    fresh = file.with_name(f".{file.name}.repaired")
+    fresh.unlink(missing_ok=True)
+    target = sqlite3.connect(fresh, isolation_level=None)
+    saved: dict[str, int] = {}
+    lost: dict[str, int] = {}
+    try:
+        layout = [statement for script in MIGRATIONS for statement in statements(script)]
+        triggers = [statement for statement in layout if statement.lstrip().upper().startswith("CREATE TRIGGER")]
+        for statement in layout:
+            if statement not in triggers:
+                target.execute(statement)
+        target.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        target.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        target.execute("BEGIN")
+        for table in TABLES:
+            saved[table], lost[table] = _save(source, target, table)
+        # What pointed at a lost row: a job keeps its minutes without the unit's facts, minutes of no job are no use.
+        target.execute("UPDATE job SET unit_id = NULL WHERE unit_id NOT IN (SELECT id FROM unit)")
+        for table in ("job_phase", "outcome"):
+            gone = target.execute(f"DELETE FROM {table} WHERE job_id NOT IN (SELECT id FROM job)").rowcount
+            saved[table], lost[table] = saved[table] - gone, lost[table] + gone
+        for statement in triggers:
+            target.execute(statement)
+        target.execute("COMMIT")
+    except sqlite3.DatabaseError as error:
+        fresh.unlink(missing_ok=True)
+        raise LogError(f"{file} cannot be repaired: {error}.", "Restore it from a copy.") from error
+    finally:
+        source.close()
+        target.close()
+    if not sum(saved.values()):
+        fresh.unlink(missing_ok=True)
+        raise LogError(f"Nothing of {file} can be read as a bench log.", "Restore it from a copy.")
+    kept = file.with_name(f"{file.name}.damaged-{now().replace(':', '')[:15]}")
+    for ending in ("-wal", "-shm"):
+        # The write-ahead log belongs to the damaged file; beside the new one it would be taken for its own.
+        with contextlib.suppress(FileNotFoundError):
+            os.replace(f"{file}{ending}", f"{kept}{ending}")
+    os.replace(file, kept)
+    os.replace(fresh, file)
+    return kept, saved, lost
+
+
+def _save(source: sqlite3.Connection, target: sqlite3.Connection, table: str) -> tuple[int, int]:
+    """Copy the readable rows of one table; returns how many were saved, and how many could not be read."""
+    columns = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
+    names = ", ".join(columns)
+    insert = f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({', '.join('?' * len(columns))})"
+    saved = lost = 0
+    if table == "job_phase":
+        return _save_scan(source, target, f"SELECT {names} FROM {table}", insert)
+    try:
+        last = source.execute(f"SELECT max(id) FROM {table}").fetchone()[0] or 0
+    except sqlite3.DatabaseError:
+        return _save_scan(source, target, f"SELECT {names} FROM {table} NOT INDEXED", insert)
+    # Blocks first, single rows where a block cannot be read: a damaged page costs its own rows only.
+    for start in range(1, last + 1, 256):
+        stop = min(start + 255, last)
+        try:
+            rows = source.execute(
+                f"SELECT {names} FROM {table} NOT INDEXED WHERE id BETWEEN ? AND ?", (start, stop)
+            ).fetchall()
+            saved += _insert(target, insert, rows)
+        except sqlite3.DatabaseError:
+            for number in range(start, stop + 1):
+                try:
+                    rows = source.execute(f"SELECT {names} FROM {table} NOT INDEXED WHERE id = ?", (number,)).fetchall()
+                    saved += _insert(target, insert, rows)
+                except sqlite3.DatabaseError:
+                    lost += 1
+    return saved, lost
+
+
+def _save_scan(source: sqlite3.Connection, target: sqlite3.Connection, select: str, insert: str) -> tuple[int, int]:
+    saved = 0
+    try:
+        for row in source.execute(select):
+            saved += _insert(target, insert, [row])
+    except sqlite3.DatabaseError:
+        return saved, 1
+    return saved, 0
+
+
+def _insert(target: sqlite3.Connection, insert: str, rows: list[tuple[object, ...]]) -> int:
+    saved = 0
+    for row in rows:
+        try:
+            saved += target.execute(insert, row).rowcount
+        except (sqlite3.DatabaseError, ValueError):
+            # A row that breaks the log's own rules was damaged even if its page could be read.
+            continue
+    return saved

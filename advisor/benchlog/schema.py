@@ -1,0 +1,88 @@
+"""Layout of the bench log: numbered migrations, each applied whole or not at all."""
+
+from __future__ import annotations
+
+MIGRATIONS: tuple[str, ...] = (
+    # 1: units as scored, jobs as done, minutes by phase, outcomes, stopwatches, and the history of every edit
+    """
+    CREATE TABLE unit (
+        id INTEGER PRIMARY KEY,
+        asset_tag TEXT NOT NULL,
+        scored_at TEXT NOT NULL,
+        facts TEXT NOT NULL CHECK (json_valid(facts)),
+        advice TEXT, edition TEXT, image TEXT,
+        hands_on_min REAL CHECK (hands_on_min >= 0), elapsed_min REAL CHECK (elapsed_min >= 0),
+        elapsed_low_min REAL, elapsed_high_min REAL,
+        phases TEXT CHECK (phases IS NULL OR json_valid(phases)),
+        model TEXT
+    );
+    CREATE INDEX unit_tag ON unit (asset_tag, scored_at);
+
+    CREATE TABLE job (
+        id INTEGER PRIMARY KEY,
+        unit_id INTEGER REFERENCES unit (id),
+        asset_tag TEXT NOT NULL,
+        done_on TEXT NOT NULL,
+        edition TEXT, image TEXT, parts TEXT, technician TEXT,
+        hands_on_min REAL CHECK (hands_on_min >= 0), elapsed_min REAL CHECK (elapsed_min > 0),
+        note TEXT,
+        source TEXT NOT NULL DEFAULT 'logged here',
+        logged_at TEXT NOT NULL
+    );
+    CREATE INDEX job_tag ON job (asset_tag);
+    CREATE INDEX job_day ON job (done_on);
+
+    CREATE TABLE job_phase (
+        job_id INTEGER NOT NULL REFERENCES job (id) ON DELETE CASCADE,
+        phase TEXT NOT NULL,
+        minutes REAL NOT NULL CHECK (minutes >= 0),
+        PRIMARY KEY (job_id, phase)
+    ) WITHOUT ROWID;
+
+    CREATE TABLE outcome (
+        id INTEGER PRIMARY KEY,
+        job_id INTEGER NOT NULL REFERENCES job (id) ON DELETE CASCADE,
+        seen_on TEXT NOT NULL,
+        stage TEXT NOT NULL CHECK (stage IN ('first-boot check', 'later')),
+        result TEXT NOT NULL CHECK (result IN ('fine', 'slow', 'returned')),
+        reason TEXT
+    );
+    CREATE INDEX outcome_job ON outcome (job_id);
+
+    CREATE TABLE stopwatch (
+        id INTEGER PRIMARY KEY,
+        asset_tag TEXT NOT NULL,
+        phase TEXT NOT NULL,
+        started_at TEXT NOT NULL,
+        stopped_at TEXT,
+        CHECK (stopped_at IS NULL OR stopped_at >= started_at)
+    );
+    CREATE UNIQUE INDEX stopwatch_running ON stopwatch (asset_tag, phase) WHERE stopped_at IS NULL;
+
+    CREATE TABLE history (
+        id INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL,
+        row_id INTEGER NOT NULL,
+        changed_at TEXT NOT NULL,
+        before TEXT NOT NULL
+    );
+    CREATE TRIGGER job_edit BEFORE UPDATE ON job BEGIN
+        INSERT INTO history (kind, row_id, changed_at, before) VALUES ('job', OLD.id,
+            strftime('%Y-%m-%dT%H:%M:%fZ', 'now'),
+            json_object('asset_tag', OLD.asset_tag, 'done_on', OLD.done_on, 'edition', OLD.edition, 'image', OLD.image,
+                'parts', OLD.parts, 'technician', OLD.technician, 'hands_on_min', OLD.hands_on_min,
+                'elapsed_min', OLD.elapsed_min, 'note', OLD.note));
+    END;
+    CREATE TRIGGER job_phase_edit BEFORE UPDATE ON job_phase BEGIN
+        INSERT INTO history (kind, row_id, changed_at, before) VALUES ('job_phase', OLD.job_id,
+            strftime('%Y-%m-%dT%H:%M:%fZ', 'now'), json_object('phase', OLD.phase, 'minutes', OLD.minutes));
+    END;
+    CREATE TRIGGER job_delete BEFORE DELETE ON job BEGIN
+        INSERT INTO history (kind, row_id, changed_at, before) VALUES ('job deleted', OLD.id,
+            strftime('%Y-%m-%dT%H:%M:%fZ', 'now'),
+            json_object('asset_tag', OLD.asset_tag, 'done_on', OLD.done_on, 'edition', OLD.edition, 'image', OLD.image,
+                'hands_on_min', OLD.hands_on_min, 'elapsed_min', OLD.elapsed_min, 'note', OLD.note));
+    END;
+    """,
+)
+"""SQL of each version, oldest first; `PRAGMA user_version` counts those applied."""

@@ -1,0 +1,455 @@
+"""The bench log's file: one SQLite database, opened safely, written one writer at a time."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from advisor.benchlog.schema import MIGRATIONS
+from advisor.errors import AdvisorError, InputError
+from advisor.files import user_data
+
+OUTCOMES = ("fine", "slow", "returned")
+STAGES = ("first-boot check", "later")
+APPLICATION_ID = 0x62_61_6C_67
+"""Marks the file as a bench log ('balg'), so that another database is not taken for one."""
+
+
+class LogError(AdvisorError, OSError):
+    """The bench log cannot be opened, read or written."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What was done to one unit.
+
+    Attributes
+    ----------
+    asset_tag : str
+    done_on : str
+        Day, ISO 8601 (YYYY-MM-DD).
+    hands_on_min, elapsed_min : float or None
+        Minutes as known [min].
+    edition, image, parts, technician, note : str or None
+    phases : dict of str to float
+        Phase to minutes [min], as far as known.
+    outcome, reason : str or None
+        At the first-boot check: fine, slow or returned, and why.
+    source : str
+        'logged here', or the name of the sheet it was imported from.
+    """
+
+    asset_tag: str
+    done_on: str
+    hands_on_min: float | None = None
+    elapsed_min: float | None = None
+    edition: str | None = None
+    image: str | None = None
+    parts: str | None = None
+    technician: str | None = None
+    note: str | None = None
+    phases: Mapping[str, float] = field(default_factory=dict)
+    outcome: str | None = None
+    reason: str | None = None
+    source: str = "logged here"
+
+
+def default_path() -> Path:
+    """Where the bench log lives unless told otherwise.
+
+    Returns
+    -------
+    pathlib.Path
+    """
+    return user_data() / "bench_log.sqlite"
+
+
+def now() -> str:
+    """This moment in UTC, ISO 8601 to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class BenchLog:
+    """An open bench log.
+
+    Parameters
+    ----------
+    path : path-like, optional
+        The file; made when missing. The platform's data folder when left out.
+    wait_s : float, default 30
+        How long to wait for another writer [s].
+    on_wait : callable, optional
+        Called once with a sentence when another process is writing.
+
+    Raises
+    ------
+    LogError
+        When the file cannot be opened, is damaged, is no bench log, or was written by a newer version.
+    """
+
+    def __init__(
+        self, path: str | Path | None = None, *, wait_s: float = 30, on_wait: Callable[[str], None] | None = None
+    ) -> None:
+        self.path = Path(path) if path is not None else default_path()
+        self._wait_s = wait_s
+        self._on_wait = on_wait
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(self.path, timeout=0, isolation_level=None)
+            self._db.row_factory = sqlite3.Row
+            with self._translated("opened"):
+                self._open()
+        except OSError as error:
+            if isinstance(error, LogError):
+                raise
+            raise LogError(
+                f"The bench log {self.path} cannot be opened: {error.strerror or error}.",
+                "Choose a folder that you may write to with --log FILE.",
+            ) from error
+
+    def _open(self) -> None:
+        self._patiently(lambda: self._db.execute("PRAGMA journal_mode = WAL").fetchone())
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        mark = self._db.execute("PRAGMA application_id").fetchone()[0]
+        tables = self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        if tables and mark != APPLICATION_ID:
+            raise LogError(f"{self.path} is an SQLite file, but not a bench log.", "Name another file with --log FILE.")
+        if version > len(MIGRATIONS):
+            raise LogError(
+                f"The bench log {self.path} is of version {version}; this package knows up to {len(MIGRATIONS)}.",
+                "Install a newer version of the package.",
+            )
+        for number in range(version, len(MIGRATIONS)):
+            with self.writing():
+                if self._db.execute("PRAGMA user_version").fetchone()[0] > number:
+                    continue
+                for statement in statements(MIGRATIONS[number]):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version = {number + 1}")
+                self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def __enter__(self) -> BenchLog:
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file."""
+        self.close()
+
+    @contextmanager
+    def _translated(self, what: str) -> Iterator[None]:
+        """Turn SQLite's errors into sentences."""
+        try:
+            yield
+        except sqlite3.IntegrityError as error:
+            raise InputError(
+                f"The bench log refuses the row: {error}.", "Minutes are not negative; tags are given."
+            ) from error
+        except sqlite3.DatabaseError as error:
+            text = str(error)
+            hint = "Try again."
+            if "disk is full" in text or "database or disk is full" in text:
+                hint = "Free some room on the disk; the log is as it was."
+            elif "readonly" in text or "unable to open" in text:
+                hint = "Choose a folder that you may write to with --log FILE; the log is as it was."
+            elif "malformed" in text or "not a database" in text or "corrupt" in text:
+                hint = "Run: advisor log check --repair"
+            raise LogError(f"The bench log {self.path} could not be {what}: {text}.", hint) from error
+
+    def _patiently(self, act: Callable[[], Any]) -> Any:
+        """Do something, waiting while another process writes."""
+        until = time.monotonic() + self._wait_s
+        told = False
+        pause = 0.002
+        while True:
+            try:
+                return act()
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) and "busy" not in str(error):
+                    raise
+                if time.monotonic() > until:
+                    raise LogError(
+                        f"The bench log {self.path} is being written by another program for over {self._wait_s:g} s.",
+                        "Close the other program, or try again.",
+                    ) from error
+                if not told and self._on_wait is not None and until - time.monotonic() < self._wait_s - 1:
+                    self._on_wait("Another program is writing to the bench log; waiting for it.")
+                    told = True
+                time.sleep(pause)
+                pause = min(pause * 1.5, 0.05)
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Write several rows as one whole: all are kept when the block ends, none when it fails."""
+        with self._translated("written"):
+            self._patiently(lambda: self._db.execute("BEGIN IMMEDIATE"))
+            try:
+                yield self._db
+                self._patiently(lambda: self._db.execute("COMMIT"))
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[sqlite3.Row]:
+        """Read rows.
+
+        Parameters
+        ----------
+        sql : str
+            A SELECT of this package; never text from outside.
+        values : tuple
+        """
+        with self._translated("read"):
+            return list(self._patiently(lambda: self._db.execute(sql, values).fetchall()))
+
+    def add_unit(
+        self, asset_tag: str, facts: Mapping[str, Any], scored: Mapping[str, Any], phases: Any, model: str
+    ) -> int:
+        """Keep a unit as it was scored.
+
+        Parameters
+        ----------
+        asset_tag : str
+        facts : mapping
+            The unit's known fields.
+        scored : mapping
+            advice, edition, image_used and the predicted minutes, None for unknown.
+        phases : list of mappings, or None
+            Predicted minutes by phase.
+        model : str
+            Version of the model that predicted.
+
+        Returns
+        -------
+        int
+            Row id.
+        """
+        with self.writing() as db:
+            cursor = db.execute(
+                "INSERT INTO unit (asset_tag, scored_at, facts, advice, edition, image, hands_on_min, elapsed_min,"
+                " elapsed_low_min, elapsed_high_min, phases, model) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    asset_tag, now(), json.dumps(dict(facts)), scored.get("advice"), scored.get("edition"),
+                    scored.get("image_used"), scored.get("hands_on_min"), scored.get("elapsed_min"),
+                    scored.get("elapsed_low_min"), scored.get("elapsed_high_min"),
+                    None if phases is None else json.dumps(phases), model,
+                ),
+            )  # fmt: skip
+        return int(cursor.lastrowid or 0)
+
+    def add_jobs(self, jobs: list[Job]) -> list[int]:
+        """Add jobs, all of them or none.
+
+        Parameters
+        ----------
+        jobs : list of Job
+
+        Returns
+        -------
+        list of int
+            Row ids, in order.
+
+        Raises
+        ------
+        InputError
+            When a job breaks a rule of the log; the message names its tag.
+        """
+        ids: list[int] = []
+        with self.writing() as db:
+            for job in jobs:
+                check(job)
+                unit = db.execute(
+                    "SELECT id FROM unit WHERE asset_tag = ? ORDER BY scored_at DESC, id DESC LIMIT 1", (job.asset_tag,)
+                ).fetchone()
+                cursor = db.execute(
+                    "INSERT INTO job (unit_id, asset_tag, done_on, edition, image, parts, technician, hands_on_min,"
+                    " elapsed_min, note, source, logged_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        unit["id"] if unit else None, job.asset_tag, job.done_on, job.edition, job.image, job.parts,
+                        job.technician, job.hands_on_min, job.elapsed_min, job.note, job.source, now(),
+                    ),
+                )  # fmt: skip
+                number = int(cursor.lastrowid or 0)
+                db.executemany(
+                    "INSERT INTO job_phase (job_id, phase, minutes) VALUES (?, ?, ?)",
+                    [(number, phase, minutes) for phase, minutes in job.phases.items()],
+                )
+                if job.outcome:
+                    db.execute(
+                        "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
+                        (number, job.done_on, STAGES[0], job.outcome, job.reason),
+                    )
+                ids.append(number)
+        return ids
+
+    def edit_job(self, number: int, **changes: Any) -> None:
+        """Change fields of a job; what stood before is kept in the history.
+
+        Parameters
+        ----------
+        number : int
+            The job's row id.
+        **changes
+            Fields of the job's table: done_on, edition, image, parts, technician, hands_on_min, elapsed_min, note.
+
+        Raises
+        ------
+        InputError
+            When there is no such job or field.
+        """
+        fields = {"done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note"}
+        unknown = changes.keys() - fields
+        if unknown or not changes:
+            raise InputError(
+                f"A job has no field {', '.join(sorted(unknown)) or '(none named)'}.",
+                f"Fields: {', '.join(sorted(fields))}.",
+            )
+        names = sorted(changes)
+        with self.writing() as db:
+            cursor = db.execute(
+                f"UPDATE job SET {', '.join(f'{name} = ?' for name in names)} WHERE id = ?",
+                (*[changes[name] for name in names], number),
+            )
+            if cursor.rowcount == 0:
+                raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+
+    def add_outcome(self, number: int, result: str, reason: str | None, stage: str, seen_on: str) -> None:
+        """Add how a unit fared.
+
+        Parameters
+        ----------
+        number : int
+            The job's row id.
+        result : str
+            fine, slow or returned.
+        reason : str or None
+        stage : str
+            'first-boot check' or 'later'.
+        seen_on : str
+            Day, ISO 8601.
+        """
+        if result not in OUTCOMES or stage not in STAGES:
+            raise InputError(
+                f"{result!r} at {stage!r} is no outcome.", f"Outcomes: {', '.join(OUTCOMES)}; at: {', '.join(STAGES)}."
+            )
+        with self.writing() as db:
+            if not db.execute("SELECT 1 FROM job WHERE id = ?", (number,)).fetchone():
+                raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+            db.execute(
+                "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
+                (number, seen_on, stage, result, reason),
+            )
+
+    def start(self, asset_tag: str, phase: str, at: str | None = None) -> None:
+        """Start a stopwatch; several units and phases may run at once, and they survive a restart.
+
+        Raises
+        ------
+        InputError
+            When that one is running already.
+        """
+        with self.writing() as db:
+            if db.execute(
+                "SELECT 1 FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL", (asset_tag, phase)
+            ).fetchone():
+                raise InputError(f"The stopwatch of {asset_tag}, {phase}, is running already.", "Stop it first.")
+            db.execute(
+                "INSERT INTO stopwatch (asset_tag, phase, started_at) VALUES (?, ?, ?)", (asset_tag, phase, at or now())
+            )
+
+    def stop(self, asset_tag: str, phase: str, at: str | None = None) -> float:
+        """Stop a stopwatch.
+
+        Returns
+        -------
+        float
+            Minutes it ran [min].
+
+        Raises
+        ------
+        InputError
+            When none is running.
+        """
+        with self.writing() as db:
+            row = db.execute(
+                "SELECT id, started_at FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL",
+                (asset_tag, phase),
+            ).fetchone()
+            if row is None:
+                raise InputError(f"No stopwatch of {asset_tag}, {phase}, is running.", "See: advisor log running")
+            stopped = at or now()
+            db.execute("UPDATE stopwatch SET stopped_at = ? WHERE id = ?", (stopped, row["id"]))
+        return minutes_between(row["started_at"], stopped)
+
+    def running(self) -> list[sqlite3.Row]:
+        """Stopwatches that run: asset_tag, phase, started_at."""
+        return self.rows(
+            "SELECT asset_tag, phase, started_at FROM stopwatch WHERE stopped_at IS NULL ORDER BY started_at"
+        )
+
+    def timed(self, asset_tag: str) -> dict[str, float]:
+        """Minutes by phase that stopwatches counted for a unit since its last job [min]."""
+        rows = self.rows(
+            "SELECT phase, started_at, stopped_at FROM stopwatch WHERE asset_tag = ? AND stopped_at IS NOT NULL"
+            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ?), '')",
+            (asset_tag, asset_tag),
+        )
+        out: dict[str, float] = {}
+        for row in rows:
+            out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
+        return out
+
+
+def check(job: Job) -> None:
+    """Refuse a job that breaks a rule, naming its tag.
+
+    Raises
+    ------
+    InputError
+    """
+    where = f"The job of {job.asset_tag or '(no tag)'}"
+    if not job.asset_tag.strip():
+        raise InputError(f"{where} has no asset tag.", "Give the unit's tag.")
+    try:
+        datetime.strptime(job.done_on, "%Y-%m-%d")
+    except ValueError as error:
+        raise InputError(f"{where}: {job.done_on!r} is no day.", "Write it as YYYY-MM-DD.") from error
+    if job.hands_on_min is None and job.elapsed_min is None and not job.phases:
+        raise InputError(f"{where} has no minutes.", "Give at least the hands-on or the elapsed minutes.")
+    for name, value in (("hands-on", job.hands_on_min), ("elapsed", job.elapsed_min), *job.phases.items()):
+        if value is not None and not 0 <= value < 100_000:
+            raise InputError(f"{where}: {name} of {value} minutes is not believable.", "Minutes from 0 to 100000.")
+    if job.outcome is not None and job.outcome not in OUTCOMES:
+        raise InputError(f"{where}: {job.outcome!r} is no outcome.", f"Outcomes: {', '.join(OUTCOMES)}.")
+
+
+def minutes_between(start: str, stop: str) -> float:
+    """Minutes between two moments written by `now` [min]."""
+    first, last = (datetime.fromisoformat(text.replace("Z", "+00:00")) for text in (start, stop))
+    return (last - first).total_seconds() / 60
+
+
+def statements(script: str) -> Iterator[str]:
+    """Split a script into whole statements, so that each runs inside the migration's own transaction."""
+    text = ""
+    for line in script.splitlines(keepends=True):
+        text += line
+        if sqlite3.complete_statement(text):
+            yield text
+            text = ""
+    if text.strip():
+        yield text
