@@ -1,0 +1,102 @@
+"""The house stands right: imports run down the line, tables say where they are from, nothing heavy loads by itself."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import advisor
+from advisor import tables
+from advisor.files import datasets
+
+PACKAGE = Path(advisor.__file__).parent
+
+ORDER = [
+    {"errors", "files"},
+    {"unit", "tables"},
+    {"shop"},
+    {"capture", "intake", "identify"},
+    {"drivers"},
+    {"editions"},
+    {"timing"},
+    {"comfort"},
+    {"advice"},
+    {"benchlog", "plan", "handover", "sheet"},
+    {"views"},
+    {"cli"},
+]
+"""Rooms from the ground up: a room may import from its own floor and those before it."""
+
+FLOOR = {room: floor for floor, rooms in enumerate(ORDER) for room in rooms}
+
+
+def imported_rooms(path: Path) -> set[str]:
+    rooms = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "advisor":
+            parts = node.module.split(".")
+            rooms |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+        elif isinstance(node, ast.Import):
+            rooms |= {alias.name.split(".")[1] for alias in node.names if alias.name.startswith("advisor.")}
+    return rooms
+
+
+SOURCES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or path.stem in FLOOR)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_run_down_the_line(path: Path) -> None:
+    room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    above = {one for one in imported_rooms(path) if one in FLOOR and FLOOR[one] > FLOOR[room]}
+    assert not above, f"{room} imports from {above}, which stand above it"
+
+
+def test_every_room_has_a_floor() -> None:
+    rooms = {path.name.removesuffix(".py") for path in PACKAGE.iterdir() if not path.name.startswith(("_", "."))}
+    assert rooms - {"py.typed"} == set(FLOOR)
+
+
+TABLES = sorted(datasets().rglob("*.meta.toml"))
+
+
+@pytest.mark.parametrize("path", TABLES, ids=lambda path: str(path.relative_to(datasets())))
+def test_every_table_says_where_it_is_from(path: Path) -> None:
+    about = tables.meta(path)
+    for entry in ("title", "source", "date", "licence", "remake"):
+        assert str(about[entry]).strip(), f"{entry} is empty"
+    beside = [one for one in path.parent.glob(path.name.removesuffix(".meta.toml") + ".*") if one != path]
+    assert beside, "a meta file without its table"
+
+
+@pytest.mark.parametrize(
+    "path",
+    sorted(one for one in datasets().rglob("*") if one.suffix in {".csv", ".npz", ".jsonl", ".json", ".gz", ".zst"}),
+    ids=lambda path: str(path.relative_to(datasets())),
+)
+def test_every_table_has_a_meta_file_with_its_columns(path: Path) -> None:
+    meta = path.with_name(path.name.split(".")[0] + ".meta.toml")
+    assert meta.is_file(), f"{path.name} does not say where it is from"
+    if path.suffix == ".csv":
+        header = path.open(encoding="utf-8").readline().strip().split(",")
+        assert [name.strip('"') for name in header] == list(tables.meta(meta)["columns"])
+
+
+def test_the_tables_stay_small() -> None:
+    sizes = {path: path.stat().st_size for path in datasets().rglob("*") if path.is_file()}
+    assert sum(sizes.values()) < 10e6
+    assert max(sizes.values()) < 5e6
+
+
+@pytest.mark.parametrize("heavy", ["pandas", "sklearn", "ipywidgets", "typst", "pyudev"])
+def test_importing_the_package_loads_nothing_heavy(heavy: str) -> None:
+    code = f"import sys, advisor; sys.exit({heavy!r} in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_scoring_loads_no_widgets() -> None:
+    code = "import sys, advisor.advice, advisor.cli, advisor.cli.score; sys.exit('ipywidgets' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
