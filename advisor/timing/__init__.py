@@ -1,1 +1,56 @@
-"""Room timing."""
+"""Timing: how long a unit holds a slot, from physics fitted on measured rehearsals, corrected by a bench log.
+
+timing = advisor.timing.predict(units, processors, editions, images, shop)
+timing.elapsed_min, timing.elapsed_low_min, timing.elapsed_high_min, timing.phases, timing.assumed, timing.basis
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pandas as pd
+
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, read_conditions
+from advisor.timing.model import TimingModel, load_model
+from advisor.timing.predict import Timing, phases, predict
+
+__all__ = [
+    "CONDITIONS", "MEASURED_PHASES", "Timing", "TimingModel", "load_model", "phases", "predict",
+    "predict_conditions", "read_conditions", "serving_model",
+]  # fmt: skip
+
+
+@cache
+def serving_model() -> TimingModel:
+    """The model that serves: this shop's own when it has learnt one, else the one that ships.
+
+    Returns
+    -------
+    TimingModel
+        Read from `<user data folder>/timing/model.json`, else from `datasets/timing/model.json`.
+    """
+    from advisor.files import datasets, user_data
+    from advisor.timing.model import prior_model
+
+    for path in (user_data() / "timing" / "model.json", datasets() / "timing" / "model.json"):
+        if path.is_file():
+            return load_model(path)
+    return prior_model()
+
+
+def predict_conditions(frame: pd.DataFrame, model: TimingModel | None = None) -> pd.DataFrame:
+    """Predict machine seconds under stated conditions; see `TimingModel.predict_conditions`.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Columns of `CONDITIONS`.
+    model : TimingModel, optional
+        The serving model when left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `<phase>_s`, `total_s`, `low_s`, `high_s` [s], `note`, `nearest`; a row a row.
+    """
+    return (serving_model() if model is None else model).predict_conditions(frame)

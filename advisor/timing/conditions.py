@@ -1,0 +1,120 @@
+"""The conditions an install meets: their columns, limits, and the rehearsals they were measured under."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from advisor.errors import InputError
+
+MIB = float(1 << 20)
+
+SPEEDS: tuple[str, ...] = ("decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps")
+"""Conditions that describe the machine, as `capture --speed` measures them, and the link."""
+
+WORK: tuple[str, ...] = (
+    "image_bytes", "installed_bytes", "installed_files",
+    "extra_packages", "extra_bytes", "update_packages", "update_bytes",
+)  # fmt: skip
+"""Conditions that describe what is installed."""
+
+CONDITIONS: tuple[str, ...] = SPEEDS + WORK
+"""Columns of a conditions table, in the order of the contract."""
+
+LIMITS: dict[str, tuple[float, float]] = {
+    "decompress_mib_s": (0.05, 10_000),
+    "cores": (0.1, 4096),
+    "disk_read_mib_s": (0.1, 100_000),
+    "disk_access_ms": (0.001, 10_000),
+    "link_mbps": (0.05, 100_000),
+    "image_bytes": (1e6, 1e12),
+    "installed_bytes": (1e6, 1e13),
+    "installed_files": (1, 1e9),
+    "extra_packages": (0, 1e5),
+    "extra_bytes": (0, 1e12),
+    "update_packages": (0, 1e5),
+    "update_bytes": (0, 1e12),
+}
+"""What each condition may be; outside it a value is a slip of the pen, not a machine."""
+
+MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "boot", "refresh", "base", "updates", "sync")
+"""Machine phases a rehearsal times."""
+
+
+def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.DataFrame:
+    """Read a conditions table into numbers.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, any)
+        Needs the columns of `CONDITIONS`; others are left alone. Text cells are read as numbers.
+    speeds_needed : bool
+        False lets the three measured speeds be absent or empty, as on a unit that was not measured.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n, len(CONDITIONS))
+        float64, same index; an unknown speed is NaN.
+
+    Raises
+    ------
+    InputError
+        When a column is missing, or a cell is no number or outside `LIMITS`; the message names row, column, value.
+    """
+    may_lack = () if speeds_needed else ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")
+    lacking = [name for name in CONDITIONS if name not in frame.columns and name not in may_lack]
+    if lacking:
+        raise InputError(
+            f"The conditions lack the column{'s' if len(lacking) > 1 else ''} {', '.join(lacking)}.",
+            f"Wanted are: {', '.join(CONDITIONS)}.",
+        )
+    columns: dict[str, np.ndarray] = {}
+    for name in CONDITIONS:
+        if name not in frame.columns:
+            columns[name] = np.full(len(frame), np.nan)
+            continue
+        raw = frame[name]
+        numbers = pd.to_numeric(raw, errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+        low, high = LIMITS[name]
+        empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
+        wrong = ~((numbers >= low) & (numbers <= high)) & ~(empty & (name in may_lack))
+        if wrong.any():
+            row = int(np.flatnonzero(wrong)[0])
+            shown = "nothing" if empty[row] else repr(str(raw.iloc[row])[:40])
+            raise InputError(
+                f"Conditions, row {row + 1}, column {name}: {shown} is not a number from {low:g} to {high:g}.",
+                f"{int(wrong.sum())} cell(s) of this column are like this." if wrong.sum() > 1 else "",
+            )
+        columns[name] = numbers
+    return pd.DataFrame(columns, index=frame.index)
+
+
+def read_conditions(path: str | Path) -> pd.DataFrame:
+    """Read a conditions CSV, every cell as text, so that a wrong cell can be named.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    pandas.DataFrame
+        As found; hand it to `TimingModel.predict_conditions`.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, or holds no row.
+    """
+    try:
+        frame = pd.read_csv(path, dtype="string", encoding="utf-8-sig", skipinitialspace=True)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"The conditions file {path} cannot be read: {error}.", "It must be a CSV in UTF-8."
+        ) from error
+    frame.columns = [str(name).strip() for name in frame.columns]
+    if frame.empty:
+        raise InputError(f"The conditions file {path} has no rows.", f"Its columns are: {', '.join(CONDITIONS)}.")
+    return frame

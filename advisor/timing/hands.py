@@ -1,0 +1,142 @@
+"""Hands-on minutes, modelled apart from what the machine does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor import tables
+from advisor.timing.conformal import Z
+from advisor.unit import BootMode, FormFactor, StorageMode
+
+Array = NDArray[np.float64]
+
+DAMAGE_WORDS = r"crack|broken|damag|missing|sticky|swollen|dirty|smell|locked|password|dead|fault|noisy|loose|stain"
+"""Words of a note that mean a closer look; common practice, no source."""
+
+FACTS = ("cpu", "ram_gib", "storage_kind", "storage_gib", "boot_mode")
+"""Facts that somebody must find out at the bench when the intake leaves them open."""
+
+
+@dataclass(frozen=True)
+class Phases:
+    """The table of phases, as arrays.
+
+    Attributes
+    ----------
+    names, titles, machine : tuple of str
+    low, typical, high, overlap_share : numpy.ndarray, shape (len(names),)
+        Hands-on [min]; share of them that may run while the machine works.
+    """
+
+    names: tuple[str, ...]
+    titles: tuple[str, ...]
+    machine: tuple[str, ...]
+    low: Array
+    typical: Array
+    high: Array
+    overlap_share: Array
+
+
+@cache
+def phase_table() -> Phases:
+    """The phases, in order."""
+    frame = tables.load("timing/phases").frame.copy()
+    frame["order"] = pd.to_numeric(frame["order"])
+    frame = frame.drop_duplicates("phase", keep="last").sort_values("order")
+
+    def numbers(name: str) -> Array:
+        return np.asarray(pd.to_numeric(frame[name]), dtype=float)
+
+    return Phases(
+        names=tuple(frame["phase"].astype(str)),
+        titles=tuple(frame["title"].astype(str)),
+        machine=tuple(frame["machine"].astype(str)),
+        low=numbers("hands_low"),
+        typical=numbers("hands_typical"),
+        high=numbers("hands_high"),
+        overlap_share=numbers("overlap_share"),
+    )
+
+
+@dataclass(frozen=True)
+class HandsOn:
+    """Hands-on minutes of each unit and phase.
+
+    Attributes
+    ----------
+    minutes : numpy.ndarray, shape (n, n_phases)
+        Typical [min].
+    spread : numpy.ndarray, shape (n,)
+        Standard deviation of a unit's sum [min]; a slow unit is slow in every phase, so the phases' spreads add.
+    why : dict of str to numpy.ndarray of bool, shape (n,)
+        Condition of `datasets/timing/hands_extras.csv` to the units it applies to.
+    """
+
+    minutes: Array
+    spread: Array
+    why: dict[str, NDArray[np.bool_]]
+
+
+def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: pd.Series | None = None) -> HandsOn:
+    """Work out hands-on minutes.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n, any)
+        A Unit frame.
+    firmware : pandas.Series of bool, shape (n,), optional
+        Units that need a firmware package brought on a stick.
+    part_min : pandas.Series, shape (n,), optional
+        Minutes to fit the part that the advice names [min]; NA or 0 where none.
+
+    Returns
+    -------
+    HandsOn
+    """
+    table = phase_table()
+    n = len(units)
+    minutes = np.repeat(table.typical[None, :], n, axis=0)
+    spread = np.full(n, float((table.high - table.low).sum()) / (2 * Z))
+    conditions = _conditions(units, firmware)
+    extras = tables.load("timing/hands_extras").frame.drop_duplicates("condition", keep="last").set_index("condition")
+    for name, applies in conditions.items():
+        row = extras.loc[name]
+        column = table.names.index(str(row["phase"]))
+        minutes[:, column] += applies * float(str(row["typical"]))
+        spread += applies * (float(str(row["high"])) - float(str(row["low"]))) / (2 * Z)
+    if part_min is not None:
+        fit = pd.to_numeric(part_min).astype("Float64").to_numpy(dtype=float, na_value=0.0)
+        minutes[:, table.names.index(str(extras.loc["part to fit", "phase"]))] += fit
+        # A fitting may take half as long again, or two thirds of what the shop reckons.
+        spread += fit * 0.4 / Z
+        conditions["part to fit"] = fit > 0
+    return HandsOn(minutes, spread, conditions)
+
+
+def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, NDArray[np.bool_]]:
+    def text(name: str) -> pd.Series:
+        if name not in units:
+            return pd.Series(pd.NA, index=units.index, dtype="string")
+        return units[name].astype("string")
+
+    def among(name: str, *values: str) -> NDArray[np.bool_]:
+        return np.asarray(text(name).isin(values), dtype=bool)
+
+    missing = sum((text(name).isna().to_numpy(dtype=int) for name in FACTS), np.zeros(len(units), dtype=int))
+    note = text("notes").str.contains(DAMAGE_WORDS, case=False, regex=True)
+    return {
+        "desktop box": among("form_factor", FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER),
+        "battery to judge": among("form_factor", FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET),
+        "facts missing": missing >= 2,
+        "damage noted": np.asarray(note.fillna(False), dtype=bool),
+        "raid mode": among("storage_mode", StorageMode.RAID, StorageMode.VMD),
+        "uefi 32-bit": among("boot_mode", BootMode.UEFI32),
+        "firmware to fetch": (
+            np.zeros(len(units), dtype=bool) if firmware is None else np.asarray(firmware.fillna(False), dtype=bool)
+        ),
+    }

@@ -1,0 +1,251 @@
+"""The learnt part: what remains after physics, as a boosted additive model that may only bend the monotone way.
+
+It is scikit-learn's histogram gradient boosting without interactions, so the fitted model is exactly a sum of
+step functions, one a feature. Those are read off through `predict` and kept as plain numbers: a model file holds
+no code and serving one needs no scikit-learn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+GRID = 64
+"""Distinct values a feature is rounded to before training, below the 255 that the boosting bins exactly."""
+
+SHRINK_ROWS = 40
+"""Rows at which half of what was learnt is believed."""
+
+MIN_ROWS = 20
+"""Rows below which nothing is learnt."""
+
+
+@dataclass(frozen=True)
+class Steps:
+    """A step function of one feature.
+
+    Attributes
+    ----------
+    edges : numpy.ndarray, shape (k,)
+        Where it steps, rising.
+    levels : numpy.ndarray, shape (k + 1,)
+        Its value below the first edge, between edges, and above the last.
+    """
+
+    edges: Array
+    levels: Array
+
+    def __call__(self, values: Array) -> Array:
+        """Values of the function, shape (n,)."""
+        return self.levels[np.searchsorted(self.edges, values, side="left")]
+
+
+@dataclass(frozen=True)
+class Additive:
+    """A sum of step functions, scaled by how far it is believed.
+
+    Attributes
+    ----------
+    features : tuple of str
+    steps : tuple of Steps
+    offset : float
+    belief : float
+        Between 0 (physics alone) and 1.
+    """
+
+    features: tuple[str, ...] = ()
+    steps: tuple[Steps, ...] = ()
+    offset: float = 0.0
+    belief: float = 0.0
+
+    def predict(self, features: Array) -> Array:
+        """Learnt log ratio.
+
+        Parameters
+        ----------
+        features : numpy.ndarray, shape (n, len(self.features))
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+        """
+        if not self.belief:
+            return np.zeros(len(features))
+        total = np.full(len(features), self.offset)
+        for column, step in enumerate(self.steps):
+            total += step(features[:, column])
+        return self.belief * total
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers and text."""
+        return {
+            "features": list(self.features),
+            "edges": [step.edges.tolist() for step in self.steps],
+            "levels": [step.levels.tolist() for step in self.steps],
+            "offset": self.offset,
+            "belief": self.belief,
+        }
+
+    @classmethod
+    def from_json(cls, content: dict[str, Any]) -> Additive:
+        """The inverse of `to_json`."""
+        steps = tuple(
+            Steps(np.asarray(edges, dtype=float), np.asarray(levels, dtype=float))
+            for edges, levels in zip(content["edges"], content["levels"], strict=True)
+        )
+        if any(len(step.levels) != len(step.edges) + 1 for step in steps):
+            raise ValueError("a step function needs one level more than edges")
+        return cls(tuple(content["features"]), steps, float(content["offset"]), float(content["belief"]))
+
+
+def _rounded(values: Array) -> Array:
+    """Values moved to at most `GRID` of their own quantiles, order kept."""
+    distinct = np.unique(values)
+    if distinct.size <= GRID:
+        return values
+    points = np.unique(np.quantile(values, np.linspace(0, 1, GRID), method="nearest"))
+    return points[np.clip(np.searchsorted(points, values, side="left"), 0, points.size - 1)]
+
+
+def boosted(
+    features: Array, target: Array, directions: Sequence[int], *, rounds: int, min_leaf: int, seed: int = 0
+) -> tuple[tuple[Steps, ...], float]:
+    """Fit boosting without interactions and read off its step functions.
+
+    Parameters
+    ----------
+    features : numpy.ndarray, shape (n, k)
+    target : numpy.ndarray, shape (n,)
+    directions : sequence of int, length k
+        1 where the target may only rise with the feature, -1 where it may only fall, 0 where it is free.
+    rounds, min_leaf : int
+        Boosting rounds; rows a leaf needs.
+    seed : int
+
+    Returns
+    -------
+    tuple of Steps, length k
+        Each is zero at the feature's lowest value.
+    float
+        The model's value at the lowest value of every feature.
+    """
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    moved = np.column_stack([_rounded(column) for column in features.T])
+    model = HistGradientBoostingRegressor(
+        max_iter=rounds, learning_rate=0.1, max_leaf_nodes=4, min_samples_leaf=min_leaf, l2_regularization=1.0,
+        monotonic_cst=list(directions), interaction_cst="no_interactions", early_stopping=False, random_state=seed,
+    )  # fmt: skip
+    model.fit(moved, target)
+    base = moved.min(axis=0)
+    origin = float(model.predict(base[None, :])[0])
+    steps = []
+    for column in range(moved.shape[1]):
+        points = np.unique(moved[:, column])
+        probe = np.repeat(base[None, :], points.size, axis=0)
+        probe[:, column] = points
+        values = model.predict(probe) - origin
+        jumps = np.flatnonzero(np.abs(np.diff(values)) > 1e-12)
+        edges = (points[jumps] + points[jumps + 1]) / 2
+        steps.append(Steps(edges, values[np.concatenate([[0], jumps + 1])]))
+    return tuple(steps), origin
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What cross-validation said of one strength of learning.
+
+    Attributes
+    ----------
+    rounds : int
+        0 stands for a constant.
+    error : float
+        Mean held-out size of what remains, as a log ratio.
+    """
+
+    rounds: int
+    error: float
+
+
+@dataclass
+class LearntPart:
+    """Choose how much to learn by leaving groups out, then learn it.
+
+    Parameters
+    ----------
+    features : tuple of str
+    directions : tuple of int
+    seed : int
+
+    Attributes
+    ----------
+    model_ : Additive
+        After `fit`.
+    choices_ : list of Choice
+        Held-out error of each strength; the first is physics alone.
+    """
+
+    features: tuple[str, ...]
+    directions: tuple[int, ...]
+    seed: int = 0
+    strengths: tuple[int, ...] = (20, 60)
+    model_: Additive = field(default_factory=Additive, init=False)
+    choices_: list[Choice] = field(default_factory=list, init=False)
+
+    def _fit_one(self, features: Array, target: Array, rounds: int) -> Additive:
+        belief = len(target) / (len(target) + SHRINK_ROWS)
+        if rounds == 0:
+            flat = tuple(Steps(np.empty(0), np.zeros(1)) for _ in self.features)
+            return Additive(self.features, flat, float(np.median(target)), belief)
+        min_leaf = max(5, len(target) // 12)
+        steps, offset = boosted(features, target, self.directions, rounds=rounds, min_leaf=min_leaf, seed=self.seed)
+        return Additive(self.features, steps, offset, belief)
+
+    def fit(self, features: Array, target: Array, groups: Sequence[object]) -> LearntPart:
+        """Learn the log ratio that remains.
+
+        Parameters
+        ----------
+        features : numpy.ndarray, shape (n, k)
+        target : numpy.ndarray, shape (n,)
+            Log of actual over physics.
+        groups : sequence, shape (n,)
+            A group is left out whole.
+
+        Returns
+        -------
+        LearntPart
+            Physics alone stays in force unless learning lowers the held-out error by a twentieth.
+        """
+        self.model_ = Additive()
+        self.choices_ = []
+        if len(target) < MIN_ROWS:
+            return self
+        labels = np.array([str(group) for group in groups])
+        if np.unique(labels).size < 2:
+            labels = np.array([str(index % 5) for index in range(len(target))])
+        plain = float(np.mean(np.abs(target)))
+        best: tuple[float, int | None] = (0.95 * plain, None)
+        for rounds in (0, *self.strengths):
+            remains = np.empty(len(target))
+            for label in np.unique(labels):
+                held = labels == label
+                if (~held).sum() < MIN_ROWS // 2:
+                    remains[held] = target[held]
+                    continue
+                part = self._fit_one(features[~held], target[~held], rounds)
+                remains[held] = target[held] - part.predict(features[held])
+            error = float(np.mean(np.abs(remains)))
+            self.choices_.append(Choice(rounds, error))
+            if error < best[0]:
+                best = (error, rounds)
+        self.choices_.insert(0, Choice(-1, plain))
+        if best[1] is not None:
+            self.model_ = self._fit_one(features, target, best[1])
+        return self

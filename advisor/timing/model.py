@@ -1,0 +1,531 @@
+"""The timing model: physics, the learnt part and conformal half-widths, fitted together and kept as plain JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.errors import InputError, TableError
+from advisor.files import write_whole
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, SPEEDS, check_conditions
+from advisor.timing.conformal import Widths, Z, calibrate
+from advisor.timing.learnt import Additive, LearntPart
+from advisor.timing.physics import Physics, fit_physics, phase_terms
+from advisor.timing.rates import decompress_of, storage_rates
+
+Array = NDArray[np.float64]
+
+MODEL_FORMAT = 1
+"""Layout version of a model file; a newer one is refused."""
+
+SPEED_FEATURES: tuple[str, ...] = SPEEDS
+SPEED_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1)
+"""A faster processor, more cores, a faster disk and a faster link may only shorten; a longer access only lengthens."""
+
+SLACK = 1.05
+"""How far beyond the measured range a speed may lie before it counts as beyond."""
+
+BEYOND = "beyond what was measured"
+
+
+def disk_class(conditions: pd.DataFrame) -> pd.Series:
+    """Class of a disk by its measured access time.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame
+        Column disk_access_ms.
+
+    Returns
+    -------
+    pandas.Series of str
+        'spinning' from 3 ms, 'slow flash' from 0.3 ms, else 'fast flash'. Half a turn of a disk alone takes
+        over 3 ms up to 10,000 turns a minute.
+    """
+    access = conditions["disk_access_ms"].to_numpy(dtype=float)
+    return pd.Series(
+        np.select([access >= 3, access >= 0.3], ["spinning", "slow flash"], "fast flash"), index=conditions.index
+    )
+
+
+def speed_features(conditions: pd.DataFrame) -> Array:
+    """Logs of the speeds, the features of the learnt part; shape (n, len(SPEED_FEATURES))."""
+    return np.log(conditions[list(SPEED_FEATURES)].to_numpy(dtype=float))
+
+
+@dataclass(frozen=True)
+class LogPart:
+    """What a bench log taught.
+
+    Attributes
+    ----------
+    rows : int
+        Logged units used.
+    invented : bool
+        The log is the demo's invention.
+    hands_factor : float
+        Factor on hands-on minutes.
+    work : Additive
+        Log ratio on machine minutes.
+    widths : Widths
+        In multiples of the interval that the model has without a log; by kind of storage.
+    """
+
+    rows: int = 0
+    invented: bool = False
+    hands_factor: float = 1.0
+    work: Additive = field(default_factory=Additive)
+    widths: Widths = field(default_factory=lambda: Widths(1.0))
+
+
+@dataclass(frozen=True)
+class TimingModel:
+    """Predicts seconds and minutes; made by `advisor.timing.fit`.
+
+    Attributes
+    ----------
+    physics : Physics
+    learnt : Additive
+    widths : Widths
+        Half-widths of the log of machine seconds, by class of disk.
+    seen : pandas.DataFrame
+        Conditions of the rehearsals it was fitted on, for 'beyond what was measured'; with their names.
+    log : LogPart
+    about : dict
+        Row counts, versions, date and held-out figures, to be shown.
+    """
+
+    physics: Physics
+    learnt: Additive
+    widths: Widths
+    seen: pd.DataFrame
+    log: LogPart = field(default_factory=LogPart)
+    about: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def basis(self) -> str:
+        """What the times rest on, such as 'from 64 rehearsals and 0 logged units'."""
+        logged = f"{self.log.rows} logged unit{'' if self.log.rows == 1 else 's'}"
+        n = int(self.about.get("rehearsals", len(self.seen)))
+        text = f"from {n} rehearsal{'' if n == 1 else 's'} and {logged}"
+        return f"{text} (the log is the demo's, invented)" if self.log.invented else text
+
+    def seconds(self, conditions: pd.DataFrame) -> pd.DataFrame:
+        """Machine seconds by measured phase, physics and learnt part.
+
+        Parameters
+        ----------
+        conditions : pandas.DataFrame, shape (n, any)
+            Columns of `CONDITIONS`, all known.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+            [s]
+        """
+        phases = self.physics.predict(conditions)
+        if self.learnt.belief:
+            phases = phases.mul(np.exp(self.learnt.predict(speed_features(conditions))), axis=0)
+        return phases
+
+    def predict_conditions(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Predict machine seconds under stated conditions.
+
+        Parameters
+        ----------
+        frame : pandas.DataFrame, shape (n, any)
+            Columns of `CONDITIONS`. The three measured speeds may be empty; then `storage_kind` (a word of
+            StorageKind) and `cpu_speed` (relative) are read instead where present, and the interval widens.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (n, len(MEASURED_PHASES) + 5)
+            `<phase>_s`, `total_s` (their sum), `low_s`, `high_s` (80 % interval) [s], `note` ('' or 'beyond what was
+            measured: ...') and `nearest` (the nearest measured case, where beyond). Same index.
+
+        Raises
+        ------
+        InputError
+            When a column is missing or a cell cannot be used.
+        """
+        conditions = check_conditions(frame, speeds_needed=False)
+        spread = np.zeros(len(frame))
+        filled, parts = fill_speeds(conditions, frame)
+        phases = self.seconds(filled)
+        if parts.any_assumed:
+            phases, spread = self._mixed(filled, parts)
+        total = phases.sum(axis=1)
+        width = np.hypot(self.widths.of(disk_class(filled).tolist()), Z * spread)
+        out = phases.add_suffix("_s")
+        out["total_s"] = total
+        out["low_s"] = total * np.exp(-width)
+        out["high_s"] = total * np.exp(width)
+        notes, nearest = self.beyond(filled)
+        out["note"] = notes
+        out["nearest"] = nearest
+        return out
+
+    def _mixed(self, filled: pd.DataFrame, parts: Filled) -> tuple[pd.DataFrame, Array]:
+        """Phases and log spread where speeds are assumed: kinds of storage mixed, the rest propagated."""
+
+        def one(conditions: pd.DataFrame, read_sd: Array, access_sd: Array) -> tuple[pd.DataFrame, Array, Array]:
+            phases = self.seconds(conditions)
+            steps = {"decompress_mib_s": parts.cpu_sd, "disk_read_mib_s": read_sd, "disk_access_ms": access_sd}
+            variance = np.zeros(len(conditions))
+            for name, sd in steps.items():
+                if sd.any():
+                    variance += self._swing(conditions, name, sd) ** 2
+            return phases, np.log(phases.sum(axis=1).to_numpy()), variance
+
+        phases, _, variance = one(filled, parts.read_sd, parts.access_sd)
+        if not parts.unknown_kind.any():
+            return phases, np.sqrt(variance)
+        rates = storage_rates()
+        n = len(filled)
+        mixed = np.zeros((n, len(MEASURED_PHASES)))
+        first, second, inside = np.zeros(n), np.zeros(n), np.zeros(n)
+        for k, share in enumerate(rates.share):
+            if not share:
+                continue
+            case = filled.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
+            seconds, logs, within = one(case, np.full(n, rates.read_sd[k]), np.full(n, rates.access_sd[k]))
+            mixed += share * np.log(seconds.to_numpy())
+            first += share * logs
+            second += share * logs**2
+            inside += share * within
+        center = np.exp(mixed)
+        center *= (np.exp(first) / center.sum(axis=1))[:, None]
+        chosen = np.where(parts.unknown_kind[:, None], center, phases.to_numpy())
+        total = np.where(parts.unknown_kind, inside + np.maximum(second - first**2, 0), variance)
+        return pd.DataFrame(chosen, columns=phases.columns, index=phases.index), np.sqrt(total)
+
+    def _swing(self, conditions: pd.DataFrame, name: str, sd: Array) -> Array:
+        """Half the change of the log total when one speed moves a standard deviation either way."""
+        up = self.seconds(conditions.assign(**{name: conditions[name] * np.exp(sd)})).sum(axis=1)
+        down = self.seconds(conditions.assign(**{name: conditions[name] * np.exp(-sd)})).sum(axis=1)
+        return np.asarray(np.abs(np.log(up.to_numpy() / down.to_numpy())) / 2)
+
+    def beyond(self, conditions: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+        """Say where conditions lie beyond the rehearsals, and which rehearsal is nearest.
+
+        Parameters
+        ----------
+        conditions : pandas.DataFrame, shape (n, any)
+            Columns of `CONDITIONS`, all known.
+
+        Returns
+        -------
+        notes : pandas.Series of str
+            '' within; else 'beyond what was measured: ' and the conditions with the measured limit.
+        nearest : pandas.Series of str
+            '' within; else the nearest measured case in words.
+        """
+        notes = np.full(len(conditions), "", dtype=object)
+        nearest = np.full(len(conditions), "", dtype=object)
+        if self.seen.empty:
+            notes[:] = f"{BEYOND}: no rehearsal yet"
+            return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
+        for name in CONDITIONS:
+            values = conditions[name].to_numpy(dtype=float)
+            low, high = float(self.seen[name].min()), float(self.seen[name].max())
+            for wrong, text in (
+                (values < low / SLACK, f"{name} below {low:.4g}"),
+                (values > high * SLACK, f"{name} above {high:.4g}"),
+            ):
+                notes[wrong] = np.where(notes[wrong] == "", f"{BEYOND}: {text}", notes[wrong] + f", {text}")
+        outside = np.flatnonzero(notes != "")
+        if outside.size:
+            here = np.log1p(conditions[list(CONDITIONS)].to_numpy(dtype=float)[outside])
+            there = np.log1p(self.seen[list(CONDITIONS)].to_numpy(dtype=float))
+            scale = np.maximum(there.std(axis=0), 0.1)
+            words = np.array([_case(row) for row in self.seen.itertuples(index=False)], dtype=object)
+            for start in range(0, outside.size, 10_000):
+                block = here[start : start + 10_000, None, :] - there[None, :, :]
+                best = ((block / scale) ** 2).sum(axis=2).argmin(axis=1)
+                nearest[outside[start : start + 10_000]] = words[best]
+        return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the model as JSON, whole or not at all.
+
+        Parameters
+        ----------
+        path : path-like
+
+        Returns
+        -------
+        pathlib.Path
+        """
+        content = {
+            "format": MODEL_FORMAT,
+            "about": self.about,
+            "physics": {
+                phase: {
+                    "overlap": self.physics.overlaps[phase],
+                    "terms": {
+                        f"{term.stage} | {term.need} | {term.name}": float(value)
+                        for term, value in zip(phase_terms(phase), self.physics.coefficients[phase], strict=True)
+                    },
+                }
+                for phase in MEASURED_PHASES
+            },
+            "learnt": self.learnt.to_json(),
+            "widths": _widths_out(self.widths),
+            "log": {
+                "rows": self.log.rows, "invented": self.log.invented, "hands_factor": self.log.hands_factor,
+                "work": self.log.work.to_json(), "widths": _widths_out(self.log.widths),
+            },
+            "seen": {
+                "columns": list(self.seen.columns),
+                "rows": [[_plain(value) for value in row] for row in self.seen.itertuples(index=False)],
+            },
+        }  # fmt: skip
+        return write_whole(path, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def load_model(path: str | Path) -> TimingModel:
+    """Read a model file; it holds numbers and text only, and is checked before use.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    TimingModel
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, is damaged, or is of a newer format.
+    """
+    try:
+        content = json.loads(Path(path).read_text(encoding="utf-8"))
+        if int(content["format"]) > MODEL_FORMAT:
+            raise InputError(
+                f"The timing model {path} is of format {content['format']}; this version reads up to {MODEL_FORMAT}.",
+                "Install a newer version of the package, or make the model again with: advisor learn",
+            )
+        coefficients, overlaps = {}, {}
+        for phase in MEASURED_PHASES:
+            told = content["physics"][phase]
+            names = [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
+            if set(names) != set(told["terms"]):
+                raise InputError(
+                    f"The timing model {path} was made with other terms of the phase {phase}.",
+                    "Make it again with: advisor learn",
+                )
+            coefficients[phase] = np.array([float(told["terms"][name]) for name in names])
+            overlaps[phase] = float(told["overlap"])
+            if not (coefficients[phase] >= 0).all() or overlaps[phase] < 1:
+                raise ValueError(f"phase {phase} has a negative coefficient or an overlap below 1")
+        seen = pd.DataFrame(content["seen"]["rows"], columns=content["seen"]["columns"])
+        if not seen.empty:
+            seen[list(CONDITIONS)] = seen[list(CONDITIONS)].astype(float)
+        log = content["log"]
+        return TimingModel(
+            physics=Physics(coefficients, overlaps),
+            learnt=Additive.from_json(content["learnt"]),
+            widths=_widths_in(content["widths"]),
+            seen=seen,
+            log=LogPart(
+                int(log["rows"]), bool(log["invented"]), float(log["hands_factor"]),
+                Additive.from_json(log["work"]), _widths_in(log["widths"]),
+            ),
+            about=dict(content["about"]),
+        )  # fmt: skip
+    except InputError:
+        raise
+    except OSError as error:
+        raise InputError(f"The timing model {path} cannot be read: {error.strerror}.") from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise InputError(
+            f"The timing model {path} is damaged: {error}.", "Make it again with: advisor learn"
+        ) from error
+
+
+def _widths_out(widths: Widths) -> dict[str, Any]:
+    return {"overall": _plain(widths.overall), "groups": widths.groups, "rows": widths.rows}
+
+
+def _widths_in(content: dict[str, Any]) -> Widths:
+    overall = np.inf if content["overall"] is None else float(content["overall"])
+    return Widths(overall, {str(k): float(v) for k, v in content["groups"].items()}, int(content["rows"]))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, (float, np.floating)):
+        return float(value) if np.isfinite(value) else None
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _case(row: Any) -> str:
+    return (
+        f"{getattr(row, 'name', '') or 'a rehearsal'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
+        f"disk {row.disk_read_mib_s:.3g} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
+    )
+
+
+@dataclass(frozen=True)
+class Filled:
+    """How speeds that were not measured were filled in.
+
+    Attributes
+    ----------
+    cpu_sd, read_sd, access_sd : numpy.ndarray, shape (n,)
+        Log spread of what was filled in; 0 where measured.
+    unknown_kind : numpy.ndarray of bool, shape (n,)
+        Disk neither measured nor its kind known: kinds are mixed.
+    """
+
+    cpu_sd: Array
+    read_sd: Array
+    access_sd: Array
+    unknown_kind: NDArray[np.bool_]
+
+    @property
+    def any_assumed(self) -> bool:
+        """Whether any speed of any row was filled in."""
+        return bool(self.cpu_sd.any() or self.read_sd.any() or self.access_sd.any() or self.unknown_kind.any())
+
+
+def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataFrame, Filled]:
+    """Fill speeds that were not measured from the processor's speed and the kind of storage.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS`; an unknown speed is NaN.
+    facts : pandas.DataFrame, shape (n, any)
+        Where present: cpu_speed, cpu_speed_low, cpu_speed_high, storage_kind.
+
+    Returns
+    -------
+    conditions : pandas.DataFrame
+        No NaN left.
+    filled : Filled
+    """
+    n = len(conditions)
+
+    def column(name: str) -> Array:
+        if name not in facts:
+            return np.full(n, np.nan)
+        numbers = pd.to_numeric(facts[name], errors="coerce").astype("Float64")
+        return np.asarray(numbers.to_numpy(dtype=float, na_value=np.nan), dtype=float)
+
+    rates = storage_rates()
+    kind = facts["storage_kind"].astype("string") if "storage_kind" in facts else pd.Series(pd.NA, index=facts.index)
+    code = pd.Categorical(kind, categories=list(rates.kinds)).codes
+    # The commonest kind stands in for an unknown one until the kinds are mixed.
+    usual = int(np.argmax(rates.share))
+    known = np.where(code >= 0, code, usual)
+    read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
+    access = conditions["disk_access_ms"].to_numpy(dtype=float)
+    no_read, no_access = np.isnan(read), np.isnan(access)
+    speed, low, high = column("cpu_speed"), column("cpu_speed_low"), column("cpu_speed_high")
+    decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
+    no_cpu = np.isnan(decompress)
+    guess, guess_sd = decompress_of(speed, low, high)
+    filled = conditions.assign(
+        decompress_mib_s=np.where(no_cpu, guess, decompress),
+        disk_read_mib_s=np.where(no_read, rates.read[known], read),
+        disk_access_ms=np.where(no_access, rates.access[known], access),
+    )
+    return filled, Filled(
+        cpu_sd=np.where(no_cpu, guess_sd, 0.0),
+        read_sd=np.where(no_read, rates.read_sd[known], 0.0),
+        access_sd=np.where(no_access, rates.access_sd[known], 0.0),
+        unknown_kind=(code < 0) & no_read & no_access,
+    )
+
+
+def fit_machine(
+    conditions: pd.DataFrame, phases: pd.DataFrame, names: Sequence[str] | None = None, *, seed: int = 0
+) -> TimingModel:
+    """Fit physics, learnt part and half-widths on rehearsals.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS`, all known.
+    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        Measured [s].
+    names : sequence of str, optional
+        What to call each rehearsal.
+    seed : int
+
+    Returns
+    -------
+    TimingModel
+        Without a log part. Half-widths rest on rehearsals predicted with their whole class of disk left out,
+        so they hold for disks unlike those rehearsed.
+    """
+    groups = disk_class(conditions).tolist()
+    actual = phases.sum(axis=1).to_numpy(dtype=float)
+    held_out = np.empty(len(actual))
+    labels = np.array(groups)
+    distinct = np.unique(labels)
+    folds = [labels == label for label in distinct] if distinct.size > 1 else _fifths(len(actual), seed)
+    for held in folds:
+        held_out[held] = _point(conditions[~held], phases[~held], conditions[held], labels[~held].tolist(), seed)
+    residuals = np.log(actual / held_out)
+    physics, learnt = _parts(conditions, phases, groups, seed)
+    seen = conditions[list(CONDITIONS)].reset_index(drop=True)
+    seen.insert(0, "name", list(names) if names is not None else [f"rehearsal {i + 1}" for i in range(len(seen))])
+    return TimingModel(physics, learnt, calibrate(residuals, groups), seen, about={"rehearsals": len(actual)})
+
+
+def _parts(conditions: pd.DataFrame, phases: pd.DataFrame, groups: list[str], seed: int) -> tuple[Physics, Additive]:
+    physics = fit_physics(conditions, phases, groups, seed=seed)
+    ratio = np.log(phases.sum(axis=1).to_numpy() / physics.predict(conditions).sum(axis=1).to_numpy())
+    learnt = LearntPart(SPEED_FEATURES, SPEED_DIRECTIONS, seed=seed).fit(speed_features(conditions), ratio, groups)
+    return physics, learnt.model_
+
+
+def _point(conditions: pd.DataFrame, phases: pd.DataFrame, wanted: pd.DataFrame, groups: list[str], seed: int) -> Array:
+    """Total seconds of rows held out, predicted by what the others teach."""
+    physics, learnt = _parts(conditions, phases, groups, seed)
+    total = physics.predict(wanted).sum(axis=1).to_numpy()
+    return np.asarray(total * np.exp(learnt.predict(speed_features(wanted))), dtype=float)
+
+
+def _fifths(n: int, seed: int) -> list[NDArray[np.bool_]]:
+    codes = np.random.default_rng(seed).permutation(n) % 5
+    return [codes == code for code in range(5)]
+
+
+def with_log(model: TimingModel, log: LogPart) -> TimingModel:
+    """The same model with what a bench log taught."""
+    return replace(model, log=log)
+
+
+def prior_model() -> TimingModel:
+    """A model from remembered coefficients, for as long as there are too few rehearsals.
+
+    Returns
+    -------
+    TimingModel
+        Its basis is 'from 0 rehearsals'.
+    """
+    from advisor import tables
+
+    frame = tables.load("timing/prior").frame
+    told = {(str(r.phase), str(r.stage), str(r.need), str(r.term)): float(str(r.value)) for r in frame.itertuples()}
+    known = {(term.phase, term.stage, term.need, term.name) for phase in MEASURED_PHASES for term in phase_terms(phase)}
+    if not set(told) <= known:
+        raise TableError(f"timing/prior names terms that the model lacks: {sorted(set(told) - known)}")
+    coefficients = {
+        phase: np.array([told.get((t.phase, t.stage, t.need, t.name), 0.0) for t in phase_terms(phase)])
+        for phase in MEASURED_PHASES
+    }
+    return TimingModel(
+        Physics(coefficients, dict.fromkeys(MEASURED_PHASES, 1.0)), Additive(), Widths(0.5),
+        pd.DataFrame(columns=["name", *CONDITIONS]), about={"rehearsals": 0},
+    )  # fmt: skip

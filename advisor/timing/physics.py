@@ -1,0 +1,370 @@
+"""The physical model: work over rates, phase by phase, with non-negative coefficients fitted on rehearsals.
+
+A phase is a sum of stages. Inside a stage the processor, the disk and the link each need some seconds, and
+these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 8 (nearly the longest alone).
+Each need is a sum of works over rates with non-negative coefficients, so that a faster machine is never slower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.timing.conditions import MEASURED_PHASES, MIB
+
+Array = NDArray[np.float64]
+Values = Mapping[str, Array]
+
+OVERLAPS: tuple[float, ...] = (1.0, 1.5, 2.0, 4.0, 8.0)
+"""Exponents tried: 1 adds the needs, 8 takes nearly the longest alone."""
+
+ROUNDS = 40
+"""Steps of the fit of an overlapping stage; it settles in fewer than 20."""
+
+PHASE_FLOOR = 0.02
+"""Share of the whole that is added to a phase's seconds before errors are taken relative to them."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One work over one rate.
+
+    Attributes
+    ----------
+    phase, stage : str
+        Where it belongs; the stages of a phase add.
+    need : str
+        'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap.
+    name : str
+        In words, such as 'installed MiB / decompression'.
+    values : callable
+        From the derived arrays to the term's values, shape (n,).
+    """
+
+    phase: str
+    stage: str
+    need: str
+    name: str
+    values: Callable[[Values], Array]
+
+
+def derive(conditions: pd.DataFrame) -> dict[str, Array]:
+    """Work out the arrays that terms are made of.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame
+        Columns of `CONDITIONS`, all known.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray, each of shape (n,)
+        Seconds per MiB or per access, MiB, thousands of files, packages.
+    """
+    get = {name: conditions[name].to_numpy(dtype=float) for name in conditions.columns if name in _NEEDED}
+    decompress = 1.0 / get["decompress_mib_s"]
+    return {
+        "one": np.ones(len(conditions)),
+        "cpu": decompress,
+        "cpus": decompress / get["cores"],
+        "read": 1.0 / get["disk_read_mib_s"],
+        "access": get["disk_access_ms"] / 1000.0,
+        "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
+        "image": get["image_bytes"] / MIB,
+        "installed": get["installed_bytes"] / MIB,
+        "files": get["installed_files"] / 1000.0,
+        "extra": get["extra_bytes"] / MIB,
+        "extra_n": get["extra_packages"],
+        "update": get["update_bytes"] / MIB,
+        "update_n": get["update_packages"],
+    }
+
+
+_NEEDED = {
+    "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "image_bytes", "installed_bytes",
+    "installed_files", "extra_packages", "extra_bytes", "update_packages", "update_bytes",
+}  # fmt: skip
+
+
+def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) -> Term:
+    return Term(phase, stage, need, name, lambda values: values[work] * values[rate])
+
+
+def _packages(phase: str, work: str) -> list[Term]:
+    """Download a set of packages, then unpack and set them up; apt fetches all before it unpacks the first."""
+    count = f"{work}_n"
+    return [
+        _term(phase, "download", "link", work, "link", "package MiB / link"),
+        _term(phase, "download", "wait", count, "one", "packages asked for"),
+        _term(phase, "install", "processor", count, "cpu", "packages / decompression"),
+        _term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
+        _term(phase, "install", "processor", "one", "cpu", "once / decompression"),
+        _term(phase, "install", "disk", count, "access", "packages x access"),
+        _term(phase, "install", "disk", work, "read", "package MiB / disk rate"),
+    ]
+
+
+TERMS: tuple[Term, ...] = (
+    _term("format", "format", "processor", "one", "cpu", "once / decompression"),
+    _term("format", "format", "disk", "one", "access", "once x access"),
+    _term("format", "format", "disk", "one", "read", "once / disk rate"),
+    _term("copy", "copy", "processor", "installed", "cpu", "installed MiB / decompression"),
+    _term("copy", "copy", "processor", "installed", "cpus", "installed MiB / (decompression x cores)"),
+    _term("copy", "copy", "processor", "files", "cpu", "files / decompression"),
+    _term("copy", "copy", "disk", "installed", "read", "installed MiB / disk rate"),
+    _term("copy", "copy", "disk", "files", "access", "files x access"),
+    _term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
+    _term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
+    _term("boot", "boot", "disk", "one", "access", "once x access"),
+    _term("boot", "boot", "disk", "one", "read", "once / disk rate"),
+    _term("refresh", "fetch", "link", "one", "link", "lists / link"),
+    _term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
+    _term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
+    _term("refresh", "read", "disk", "one", "access", "once x access"),
+    *_packages("base", "extra"),
+    *_packages("updates", "update"),
+    _term("updates", "install", "processor", "one", "cpus", "once / (decompression x cores)"),
+    _term("sync", "sync", "disk", "installed", "read", "installed MiB / disk rate"),
+    _term("sync", "sync", "disk", "update", "read", "update MiB / disk rate"),
+    _term("sync", "sync", "disk", "one", "access", "once x access"),
+)
+"""Every term of the model."""
+
+
+def design(terms: Sequence[Term], conditions: pd.DataFrame) -> Array:
+    """Values of the terms.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    conditions : pandas.DataFrame
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, len(terms))
+    """
+    values = derive(conditions)
+    return np.column_stack([term.values(values) for term in terms]) if terms else np.empty((len(conditions), 0))
+
+
+def _stages(terms: Sequence[Term]) -> list[list[list[int]]]:
+    """Positions of the terms: a list a stage, in it a list a need."""
+    order: dict[str, dict[str, list[int]]] = {}
+    for position, term in enumerate(terms):
+        order.setdefault(term.stage, {}).setdefault(term.need, []).append(position)
+    return [list(needs.values()) for needs in order.values()]
+
+
+def _forward(matrix: Array, theta: Array, stages: list[list[list[int]]], overlap: float) -> tuple[Array, Array]:
+    """Seconds, and the Jacobian in theta. The model is homogeneous of degree one: seconds = Jacobian @ theta."""
+    seconds = np.zeros(len(matrix))
+    jacobian = np.zeros_like(matrix)
+    for needs in stages:
+        parts = np.column_stack([matrix[:, need] @ theta[need] for need in needs])
+        top = np.maximum(parts.max(axis=1), 1e-300)
+        whole = top * ((parts / top[:, None]) ** overlap).sum(axis=1) ** (1.0 / overlap)
+        seconds += whole
+        for column, need in enumerate(needs):
+            share = (parts[:, column] / np.maximum(whole, 1e-300)) ** (overlap - 1.0)
+            jacobian[:, need] = matrix[:, need] * share[:, None]
+    return seconds, jacobian
+
+
+def solve(matrix: Array, seconds: Array, weights: Array) -> Array:
+    """Non-negative least squares with row weights.
+
+    Parameters
+    ----------
+    matrix : numpy.ndarray, shape (n, k)
+    seconds, weights : numpy.ndarray, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray, shape (k,)
+        The non-negative coefficients with the least weighted sum of squared errors [1]_.
+
+    References
+    ----------
+    .. [1] C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, 1974, chapter 23.
+    """
+    from scipy.optimize import nnls
+
+    weighted = matrix * weights[:, None]
+    scale = np.sqrt((weighted**2).sum(axis=0))
+    used = scale > 0
+    theta = np.zeros(matrix.shape[1])
+    if used.any():
+        theta[used] = nnls(weighted[:, used] / scale[used], seconds * weights)[0] / scale[used]
+    return theta
+
+
+def fit_phase(terms: Sequence[Term], matrix: Array, seconds: Array, weights: Array, overlap: float) -> Array:
+    """Fit one phase for one way of overlapping.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        The phase's terms, the columns of `matrix`.
+    matrix : numpy.ndarray, shape (n, k)
+    seconds, weights : numpy.ndarray, shape (n,)
+    overlap : float
+        The exponent.
+
+    Returns
+    -------
+    numpy.ndarray, shape (k,)
+    """
+    stages = _stages(terms)
+    theta = solve(matrix, seconds, weights)
+    if overlap == 1.0:
+        return theta
+
+    def loss(candidate: Array) -> float:
+        return float((((_forward(matrix, candidate, stages, overlap)[0] - seconds) * weights) ** 2).sum())
+
+    # A need at zero has no share in a p-norm and would stay there: every coefficient starts above zero.
+    positive = matrix.mean(axis=0) > 0
+    start = np.where(positive, seconds.mean() / np.maximum(matrix.mean(axis=0), 1e-300) / (4 * len(terms)), 0.0)
+    theta = theta + start
+    best, best_loss = theta, loss(theta)
+    step = 1.0
+    for _ in range(ROUNDS):
+        _, jacobian = _forward(matrix, theta, stages, overlap)
+        target = solve(jacobian, seconds, weights)
+        moved = theta + step * (target - theta)
+        moved_loss = loss(moved)
+        if moved_loss < best_loss * (1 - 1e-9):
+            best, best_loss, theta = moved, moved_loss, moved
+            step = min(1.0, step * 1.5)
+        else:
+            step *= 0.5
+            if step < 1e-3:
+                break
+    return np.asarray(best, dtype=float)
+
+
+@dataclass(frozen=True)
+class Physics:
+    """Fitted coefficients.
+
+    Attributes
+    ----------
+    coefficients : dict of str to numpy.ndarray
+        Phase to its coefficients, in the order of `TERMS`.
+    overlaps : dict of str to float
+        Phase to its exponent.
+    """
+
+    coefficients: dict[str, Array] = field(default_factory=dict)
+    overlaps: dict[str, float] = field(default_factory=dict)
+
+    def predict(self, conditions: pd.DataFrame) -> pd.DataFrame:
+        """Seconds of each phase.
+
+        Parameters
+        ----------
+        conditions : pandas.DataFrame, shape (n, any)
+            Columns of `CONDITIONS`, all known.
+
+        Returns
+        -------
+        pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+            [s], same index.
+        """
+        columns = {}
+        for phase in MEASURED_PHASES:
+            terms = phase_terms(phase)
+            matrix = design(terms, conditions)
+            columns[phase] = _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
+        return pd.DataFrame(columns, index=conditions.index)
+
+    def table(self) -> pd.DataFrame:
+        """The coefficients in words.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns phase, overlap, stage, need, term, coefficient; a row a term with a coefficient above zero.
+        """
+        rows = [
+            (phase, self.overlaps[phase], term.stage, term.need, term.name, float(value))
+            for phase in MEASURED_PHASES
+            for term, value in zip(phase_terms(phase), self.coefficients[phase], strict=True)
+            if value > 0
+        ]
+        return pd.DataFrame(rows, columns=["phase", "overlap", "stage", "need", "term", "coefficient"])
+
+
+def phase_terms(phase: str) -> list[Term]:
+    """The terms of one phase, in order."""
+    return [term for term in TERMS if term.phase == phase]
+
+
+def weights_of(phases: pd.DataFrame, phase: str) -> Array:
+    """Weights that make errors relative to the phase, with a floor so that a phase of no weight stays so."""
+    total = phases.sum(axis=1).to_numpy(dtype=float)
+    return np.asarray(1.0 / (phases[phase].to_numpy(dtype=float) + PHASE_FLOOR * total), dtype=float)
+
+
+def fit_physics(
+    conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None, *, seed: int = 0
+) -> Physics:
+    """Fit every phase, choosing how its needs overlap by cross-validation over groups.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS`.
+    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        Measured [s].
+    groups : sequence, optional
+        A label a row; a group is left out whole. Five random folds when left out.
+    seed : int
+        For the random folds.
+
+    Returns
+    -------
+    Physics
+    """
+    folds = _folds(len(phases), groups, seed)
+    coefficients: dict[str, Array] = {}
+    overlaps: dict[str, float] = {}
+    for phase in MEASURED_PHASES:
+        terms = phase_terms(phase)
+        matrix = design(terms, conditions)
+        seconds = phases[phase].to_numpy(dtype=float)
+        weights = weights_of(phases, phase)
+        overlaps[phase] = _choose_overlap(terms, matrix, seconds, weights, folds)
+        coefficients[phase] = fit_phase(terms, matrix, seconds, weights, overlaps[phase])
+    return Physics(coefficients, overlaps)
+
+
+def _folds(n: int, groups: Sequence[object] | None, seed: int) -> list[NDArray[np.intp]]:
+    if groups is not None and len(set(groups)) >= 2:
+        codes = pd.factorize(pd.Series(list(groups), dtype="object"))[0]
+    else:
+        codes = np.random.default_rng(seed).permutation(n) % 5
+    return [np.flatnonzero(codes == code) for code in np.unique(codes)]
+
+
+def _choose_overlap(
+    terms: Sequence[Term], matrix: Array, seconds: Array, weights: Array, folds: list[NDArray[np.intp]]
+) -> float:
+    """The exponent with the least held-out error; adding stands unless another is better by a twentieth."""
+    stages = _stages(terms)
+    if all(len(needs) == 1 for needs in stages):
+        return 1.0
+    errors = []
+    for overlap in OVERLAPS:
+        held_out = np.zeros(len(seconds))
+        for fold in folds:
+            rest = np.setdiff1d(np.arange(len(seconds)), fold)
+            theta = fit_phase(terms, matrix[rest], seconds[rest], weights[rest], overlap)
+            held_out[fold] = _forward(matrix[fold], theta, stages, overlap)[0]
+        errors.append(float(np.mean(np.abs(held_out - seconds) * weights)))
+    best = int(np.argmin(errors))
+    return OVERLAPS[best] if errors[best] < 0.95 * errors[0] else 1.0

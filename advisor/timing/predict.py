@@ -1,0 +1,529 @@
+"""How long each unit holds a slot: hands-on and elapsed minutes, their interval, and the breakdown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.errors import InputError
+from advisor.shop import Image, Shop, default_shop
+from advisor.timing.conditions import CONDITIONS, MIB
+from advisor.timing.conformal import Z
+from advisor.timing.hands import HandsOn, hands_on, phase_table
+from advisor.timing.model import Filled, TimingModel, fill_speeds, speed_features
+from advisor.timing.rates import assumed, storage_rates
+from advisor.timing.work import work_of
+from advisor.unit import Unit, frame
+
+Array = NDArray[np.float64]
+
+LOG_FEATURES: tuple[str, ...] = (
+    "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "ram_gib",
+)  # fmt: skip
+LOG_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1, -1)
+"""What a bench log may teach: a better machine may only shorten."""
+
+USUAL_RAM_GIB = 4.0
+"""Memory taken for the learnt part when it is unknown; from memory, of used PCs."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What is known of each unit before its times are worked out.
+
+    Attributes
+    ----------
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS` with nothing unknown, session_cpu, session_mib and ram_gib; RangeIndex.
+    filled : Filled
+        How unmeasured speeds were filled in.
+    usable : numpy.ndarray of bool, shape (n,)
+        False where there is no edition, or no disk to install on.
+    kinds : numpy.ndarray of object, shape (n,)
+        Kind of storage, 'unknown' where it is.
+    notes : list of tuple
+        (mask, fact, value text or array of values, source), for `Timing.assumed`.
+    """
+
+    conditions: pd.DataFrame
+    filled: Filled
+    usable: NDArray[np.bool_]
+    kinds: NDArray[np.object_]
+    notes: list[tuple[NDArray[np.bool_], str, Any, str]]
+
+
+@dataclass(frozen=True)
+class Timing:
+    """Times of every unit.
+
+    Attributes
+    ----------
+    hands_on_min, elapsed_min : pandas.Series
+        Minutes that somebody's hands are needed, and that the unit holds a slot [min]; NA where it cannot be
+        installed (no edition, no disk). Elapsed starts when the unit is put on the slot and assumes that somebody
+        comes when the machine is ready.
+    elapsed_low_min, elapsed_high_min : pandas.Series
+        80 % interval of elapsed_min [min].
+    note : pandas.Series of str
+        '' or 'beyond what was measured: ...' with the nearest measured case.
+    basis : str
+        Such as 'from 64 rehearsals and 0 logged units'.
+    """
+
+    hands_on_min: pd.Series
+    elapsed_min: pd.Series
+    elapsed_low_min: pd.Series
+    elapsed_high_min: pd.Series
+    basis: str
+    _hands: Array = field(repr=False)
+    _work: Array = field(repr=False)
+    _overlap: Array = field(repr=False)
+    _setting: Setting = field(repr=False)
+    _model: TimingModel = field(repr=False)
+    _measured: pd.DataFrame = field(repr=False)
+
+    @cached_property
+    def phases(self) -> pd.DataFrame:
+        """Breakdown, a row a unit and phase.
+
+        Returns
+        -------
+        pandas.DataFrame
+            row (position of the unit), phase, title, hands_on_min (hands are needed), machine_min (the machine holds
+            the slot, hands-on included: these add up exactly to elapsed_min), work_min (what the machine itself works)
+            and overlap_min (hands-on minutes that run under the machine's work), all [min]:
+            machine_min = hands_on_min + work_min - overlap_min. Units without times have no rows.
+        """
+        table = phase_table()
+        rows = np.flatnonzero(self._setting.usable)
+        k = len(table.names)
+        hands, work, over = (part[rows].ravel() for part in (self._hands, self._work, self._overlap))
+        codes = np.tile(np.arange(k), rows.size)
+        return pd.DataFrame({
+            "row": np.repeat(rows, k),
+            "phase": pd.Categorical.from_codes(codes, pd.Index(table.names)),
+            "title": pd.Categorical.from_codes(codes, pd.Index(table.titles)),
+            "hands_on_min": hands,
+            "machine_min": np.round(hands + work - over, 1),
+            "work_min": work,
+            "overlap_min": over,
+        })  # fmt: skip
+
+    @cached_property
+    def assumed(self) -> pd.DataFrame:
+        """Facts that were assumed, a row a unit and fact: row, fact, value, source (text)."""
+        parts = []
+        for mask, fact, value, source in self._setting.notes:
+            rows = np.flatnonzero(mask & self._setting.usable)
+            if rows.size:
+                shown = value[rows] if isinstance(value, np.ndarray) else value
+                parts.append(pd.DataFrame({"row": rows, "fact": fact, "value": shown, "source": source}))
+        if not parts:
+            return pd.DataFrame({"row": pd.Series(dtype="int64"), "fact": "", "value": "", "source": ""})
+        return pd.concat(parts, ignore_index=True).sort_values(["row", "fact"], kind="stable", ignore_index=True)
+
+    @cached_property
+    def note(self) -> pd.Series:
+        """'' or 'beyond what was measured: ...; nearest is ...', a text a unit."""
+        notes, nearest = self._model.beyond(self._setting.conditions)
+        beyond = (notes != "") & self._setting.usable
+        text = notes.where(nearest == "", notes + "; nearest is " + nearest).where(beyond, "")
+        return pd.Series(text.to_numpy(), index=self.hands_on_min.index, dtype="string")
+
+
+def _numbers(frame: pd.DataFrame, name: str) -> Array:
+    if name not in frame:
+        return np.full(len(frame), np.nan)
+    numbers = pd.to_numeric(frame[name], errors="coerce").astype("Float64")
+    return np.asarray(numbers.to_numpy(dtype=float, na_value=np.nan), dtype=float)
+
+
+def setting(
+    units: pd.DataFrame, processors: pd.DataFrame, editions: pd.Series, images: pd.Series, shop: Shop,
+    catalogue: pd.DataFrame | None = None,
+) -> Setting:  # fmt: skip
+    """Gather the conditions of every unit, and how each was known.
+
+    Parameters
+    ----------
+    units, processors, editions, images, shop
+        As for `predict`.
+    catalogue : pandas.DataFrame, optional
+        Rows of editions; the built-in catalogue when left out.
+
+    Returns
+    -------
+    Setting
+    """
+    n = len(units)
+    facts = assumed()
+    pairs = pd.DataFrame({
+        "image": images.astype("string").reset_index(drop=True),
+        "edition": editions.astype("string").reset_index(drop=True),
+    })  # fmt: skip
+    kind = (
+        units["storage_kind"].astype("string").reset_index(drop=True)
+        if "storage_kind" in units
+        else pd.Series(pd.NA, index=range(n), dtype="string")
+    )
+    usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
+    notes: list[tuple[NDArray[np.bool_], str, Any, str]] = []
+
+    work = pd.DataFrame(np.nan, index=range(n), columns=[*CONDITIONS, "session_cpu", "session_mib"])
+    if usable.any():
+        codes, distinct = pd.factorize(pd.MultiIndex.from_frame(pairs.astype("object").fillna("")))
+        named = pd.DataFrame(list(distinct), columns=["image", "edition"])
+        known = named[(named["image"] != "") & (named["edition"] != "")]
+        table = work_of(known, shop, catalogue)
+        by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
+        work[list(table.frame.columns)] = by_pair
+        for pair, lacking in table.assumed.items():
+            mask = np.asarray((pairs["image"] == pair[0]) & (pairs["edition"] == pair[1])).astype(bool)
+            for what in lacking:
+                notes.append((mask, what, f"{pair[1]} on {pair[0]}", "mean of the editions the catalogue holds"))
+    # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
+    work = work.fillna(dict.fromkeys(work.columns, 1.0))
+
+    link = _numbers(units, "link_mbps")
+    notes.append((np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"))
+    cores = np.where(
+        np.isnan(_numbers(units, "cpu_cores")), _numbers(processors, "cpu_cores"), _numbers(units, "cpu_cores")
+    )
+    usual = facts["cpu_cores"]
+    notes.append((np.isnan(cores), "cpu_cores", f"{usual.value:g}", usual.source))
+    speeds = {name: _numbers(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")}
+    conditions = work.assign(
+        **speeds,
+        cores=np.where(np.isnan(cores), usual.value, cores),
+        link_mbps=np.where(np.isnan(link), shop.link_mbps, link),
+    )
+    ram = _numbers(units, "ram_gib")
+    conditions["ram_gib"] = np.where(np.isnan(ram), USUAL_RAM_GIB, ram)
+    known_facts = processors.reset_index(drop=True).reindex(
+        columns=["cpu_speed", "cpu_speed_low", "cpu_speed_high"]
+    ).assign(storage_kind=kind)  # fmt: skip
+    conditions, filled = fill_speeds(conditions, known_facts)
+    notes += _speed_notes(conditions, filled, known_facts)
+    return Setting(conditions, filled, usable, np.asarray(kind.fillna("unknown"), dtype=object), notes)
+
+
+def _speed_notes(
+    conditions: pd.DataFrame, filled: Filled, facts: pd.DataFrame
+) -> list[tuple[NDArray[np.bool_], str, Any, str]]:
+    typical = assumed()["cpu_speed"]
+    no_speed = np.isnan(_numbers(facts, "cpu_speed")) & (filled.cpu_sd > 0)
+    rates = storage_rates()
+    mixture = " or ".join(
+        f"{kind} ({share:.0%})" for kind, share in zip(rates.kinds, rates.share, strict=True) if share
+    )
+
+    def shown(name: str, unit: str) -> NDArray[np.object_]:
+        numbers = conditions[name].to_numpy()
+        distinct, codes = np.unique(numbers, return_inverse=True)
+        return np.array([f"{value:.3g} {unit}" for value in distinct], dtype=object)[codes]
+
+    table = "table timing/storage_rates, by kind of storage"
+    notes: list[tuple[NDArray[np.bool_], str, Any, str]] = [
+        (no_speed, "cpu_speed", f"{typical.value:g}, from {typical.low:g} to {typical.high:g}", typical.source),
+        (
+            filled.cpu_sd > 0, "decompress_mib_s", shown("decompress_mib_s", "MiB/s"),
+            f"processor's speed; anchor {assumed()['decompress_at_one'].source}",
+        ),
+        (filled.unknown_kind, "storage_kind", mixture, "how common each kind is, from memory"),
+        ((filled.read_sd > 0) & ~filled.unknown_kind, "disk_read_mib_s", shown("disk_read_mib_s", "MiB/s"), table),
+        ((filled.access_sd > 0) & ~filled.unknown_kind, "disk_access_ms", shown("disk_access_ms", "ms"), table),
+    ]  # fmt: skip
+    return notes
+
+
+def machine_minutes(model: TimingModel, conditions: pd.DataFrame, medium: float = 1.0, wait: float = 1.0) -> Array:
+    """Minutes of machine work by bench phase.
+
+    Parameters
+    ----------
+    model : TimingModel
+    conditions : pandas.DataFrame, shape (n, any)
+        As in `Setting`.
+    medium, wait : float
+        Factors on the speed of the medium and on the firmware's wait, to see what their spread does.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, number of bench phases)
+        [min]
+    """
+    facts = assumed()
+    measured = model.seconds(conditions)
+    decompress = conditions["decompress_mib_s"].to_numpy()
+    read = conditions["disk_read_mib_s"].to_numpy()
+    access = conditions["disk_access_ms"].to_numpy() / 1000
+    medium_rate = facts["medium_mib_s"].value * medium
+    restart = facts["restart_wait"].value * wait
+    start = restart + np.hypot(
+        (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress,
+        (facts["restart_read"].value + conditions["session_mib"].to_numpy()) / read
+        + facts["restart_access"].value * access,
+    )
+    works = {
+        "none": np.zeros(len(conditions)),
+        "medium": restart
+        + np.hypot(
+            facts["medium_read"].value / medium_rate,
+            (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress,
+        ),
+        # The medium is read while the disk is written: the slower of the two sets the pace.
+        "copy": measured["format"].to_numpy()
+        + np.maximum(measured["copy"].to_numpy(), conditions["image_bytes"].to_numpy() / MIB / medium_rate)
+        + measured["boot"].to_numpy()
+        + measured["sync"].to_numpy(),
+        "start": start,
+        "refresh": measured["refresh"].to_numpy(),
+        "base": measured["base"].to_numpy(),
+        "updates": measured["updates"].to_numpy(),
+        "seal": np.full(len(conditions), facts["seal_work"].value),
+    }
+    minutes = np.column_stack([works[name] for name in phase_table().machine]) / 60
+    if model.log.work.belief:
+        minutes *= np.exp(model.log.work.predict(log_features(conditions)))[:, None]
+    return minutes
+
+
+def log_features(conditions: pd.DataFrame) -> Array:
+    """Logs of the features that a bench log teaches on; shape (n, len(LOG_FEATURES))."""
+    return np.column_stack([speed_features(conditions), np.log(conditions["ram_gib"].to_numpy(dtype=float))])
+
+
+def _machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
+    """Machine minutes by phase with kinds mixed where unknown, and the log spread of their sum."""
+    minutes, variance = _machine_one(model, given.conditions, given.filled)
+    unknown = np.flatnonzero(given.filled.unknown_kind & given.usable)
+    if unknown.size:
+        rates = storage_rates()
+        some = given.conditions.iloc[unknown].reset_index(drop=True)
+        logs = np.zeros((unknown.size, minutes.shape[1]))
+        first, second, inside = (np.zeros(unknown.size) for _ in range(3))
+        for k in np.flatnonzero(rates.share > 0):
+            full = np.ones(unknown.size)
+            case = some.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
+            filled = Filled(
+                given.filled.cpu_sd[unknown], full * rates.read_sd[k], full * rates.access_sd[k], full.astype(bool)
+            )
+            mine, within = _machine_one(model, case, filled)
+            total = np.log(mine.sum(axis=1))
+            share = rates.share[k]
+            logs += share * np.log(np.maximum(mine, 1e-9))
+            first, second, inside = first + share * total, second + share * total**2, inside + share * within
+        mixed = np.where(minutes[unknown] > 0, np.exp(logs), 0.0)
+        minutes[unknown] = mixed * (np.exp(first) / mixed.sum(axis=1))[:, None]
+        variance[unknown] = inside + np.maximum(second - first**2, 0)
+    return minutes, np.sqrt(variance)
+
+
+def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -> tuple[Array, Array]:
+    facts = assumed()
+    minutes = machine_minutes(model, conditions)
+
+    def swing(rows: NDArray[np.intp], sd: Array, change: dict[str, float], **factors: float) -> Array:
+        """Half the change of the log of the sum when something moves a standard deviation either way."""
+        both = []
+        for sign in (1.0, -1.0):
+            some = conditions.iloc[rows]
+            moved = some.assign(**{k: some[k].to_numpy() * np.exp(sign * p * sd) for k, p in change.items()})
+            both.append(
+                machine_minutes(model, moved, **{k: float(np.exp(sign * v)) for k, v in factors.items()}).sum(axis=1)
+            )
+        return np.asarray(np.abs(np.log(both[0] / both[1])) / 2)
+
+    variance = np.zeros(len(conditions))
+    everyone = np.arange(len(conditions))
+    for name, sd in (
+        ("decompress_mib_s", filled.cpu_sd), ("disk_read_mib_s", filled.read_sd), ("disk_access_ms", filled.access_sd),
+    ):  # fmt: skip
+        rows = np.flatnonzero(sd > 0)
+        if rows.size:
+            variance[rows] += swing(rows, sd[rows], {name: 1.0}) ** 2
+    updates = facts["update_packages"].sd
+    variance += swing(everyone, np.full(len(conditions), updates), {"update_packages": 1.0, "update_bytes": 1.0}) ** 2
+    extras = facts["extra_packages"].sd
+    variance += swing(everyone, np.full(len(conditions), extras), {"extra_packages": 1.0, "extra_bytes": 1.0}) ** 2
+    variance += swing(everyone, np.full(len(conditions), facts["link_factor"].sd), {"link_mbps": 1.0}) ** 2
+    nothing = np.zeros(len(conditions))
+    variance += swing(everyone, nothing, {}, medium=facts["medium_mib_s"].sd) ** 2
+    variance += swing(everyone, nothing, {}, wait=facts["restart_wait"].sd) ** 2
+    return minutes, variance
+
+
+def predict(
+    units: pd.DataFrame, processors: pd.DataFrame, editions: pd.Series, images: pd.Series, shop: Shop | None = None,
+    *, model: TimingModel | None = None, firmware: pd.Series | None = None, part_min: pd.Series | None = None,
+    catalogue: pd.DataFrame | None = None,
+) -> Timing:  # fmt: skip
+    """Predict hands-on and elapsed minutes of every unit.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n, any)
+        A Unit frame.
+    processors : pandas.DataFrame, shape (n, any)
+        From `advisor.identify.processors`.
+    editions, images : pandas.Series, shape (n,)
+        What is to be installed: the edition's and the image's names; NA where nothing is.
+    shop : Shop, optional
+        The built-in one when left out.
+    model : TimingModel, optional
+        The serving model when left out.
+    firmware : pandas.Series of bool, optional
+        Units that need a firmware package brought on a stick.
+    part_min : pandas.Series, optional
+        Minutes to fit the part that the advice names [min].
+    catalogue : pandas.DataFrame, optional
+        Rows of editions; the built-in catalogue when left out.
+
+    Returns
+    -------
+    Timing
+        Its series carry the index of `units`. More memory, a faster disk or a faster processor never lengthens.
+    """
+    from advisor.timing import serving_model
+
+    model = serving_model() if model is None else model
+    shop = default_shop() if shop is None else shop
+    given = setting(units, processors, editions, images, shop, catalogue)
+    hands = hands_on(units, firmware, part_min)
+    work, spread = _machine(model, given)
+    parts = combine(model, given, hands, work, spread)
+
+    def series(values: Array) -> pd.Series:
+        return pd.Series(np.where(given.usable, values, np.nan), index=units.index).astype("Float64")
+
+    elapsed = np.round((parts.hands + parts.work - parts.overlap).sum(axis=1), 1)
+    return Timing(
+        hands_on_min=series(np.round(parts.hands.sum(axis=1), 1)),
+        elapsed_min=series(elapsed),
+        elapsed_low_min=series(np.floor(10 * elapsed * np.exp(-parts.width)) / 10),
+        elapsed_high_min=series(np.ceil(10 * elapsed * np.exp(parts.width)) / 10),
+        basis=model.basis,
+        _hands=parts.hands, _work=parts.work, _overlap=parts.overlap, _setting=given, _model=model,
+        _measured=given.conditions,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Combined:
+    """Rounded minutes by phase, and the half-width of the log of elapsed minutes.
+
+    Attributes
+    ----------
+    hands, work, overlap : numpy.ndarray, shape (n, number of bench phases)
+        [min], to a tenth, so that what is shown adds up.
+    width : numpy.ndarray, shape (n,)
+    """
+
+    hands: Array
+    work: Array
+    overlap: Array
+    width: Array
+
+
+def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spread: Array) -> Combined:
+    """Put hands-on and machine minutes together.
+
+    Parameters
+    ----------
+    model : TimingModel
+    given : Setting
+    hands : HandsOn
+    work : numpy.ndarray, shape (n, number of bench phases)
+        Machine minutes [min].
+    spread : numpy.ndarray, shape (n,)
+        Log spread of their sum, the model's own error apart.
+
+    Returns
+    -------
+    Combined
+    """
+    # Rounding keeps order, so what is rounded here stays monotone.
+    by_phase = np.round(hands.minutes * model.log.hands_factor, 1)
+    work = np.round(work, 1)
+    overlap = np.asarray(np.round(np.minimum(by_phase * phase_table().overlap_share, work), 1), dtype=float)
+    elapsed = (by_phase + work - overlap).sum(axis=1)
+    own = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
+    machine_sd = work.sum(axis=1) * np.hypot(own, spread)
+    total_sd = np.hypot(machine_sd, hands.spread * model.log.hands_factor)
+    width = Z * total_sd / np.maximum(elapsed, 1e-9)
+    return Combined(by_phase, work, overlap, width * model.log.widths.of(given.kinds))
+
+
+def disk_labels(conditions: pd.DataFrame) -> list[str]:
+    """Class of each disk, as the half-widths are kept by."""
+    from advisor.timing.model import disk_class
+
+    return disk_class(conditions).tolist()
+
+
+def phases(
+    unit: Unit, image: Image | str, shop: Shop | None = None, *, edition: str | None = None,
+    model: TimingModel | None = None, catalogue: pd.DataFrame | None = None,
+) -> pd.DataFrame:  # fmt: skip
+    """Break one unit's minutes down by phase.
+
+    Parameters
+    ----------
+    unit : Unit
+    image : Image or str
+        The image, or its name among the shop's.
+    shop : Shop, optional
+        The built-in one when left out.
+    edition : str, optional
+        The shop's standard edition, or else the first that the image installs, when left out.
+    model : TimingModel, optional
+        The serving model when left out.
+    catalogue : pandas.DataFrame, optional
+        Rows of editions; the built-in catalogue when left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a phase; see `Timing.phases`. machine_min adds up to the elapsed minutes. `attrs` carries basis,
+        hands_on_min, elapsed_min, elapsed_low_min and elapsed_high_min.
+
+    Raises
+    ------
+    InputError
+        When the image is none of the shop's, does not install the edition, or the unit has no disk.
+    """
+    from advisor.identify import processors
+
+    shop = default_shop() if shop is None else shop
+    found = image if isinstance(image, Image) else shop.image(image)
+    if found is None:
+        names = ", ".join(known.name for known in shop.images)
+        raise InputError(f"The image {image!r} is none of the shop's.", f"It has: {names}.")
+    if shop.image(found.name) is None:
+        shop = shop.model_copy(update={"images": (*shop.images, found)})
+    wanted = edition or (shop.standard_edition if shop.standard_edition in found.editions else found.editions[0])
+    if wanted not in found.editions:
+        raise InputError(
+            f"The image {found.name} does not install {wanted!r}.", f"It has: {', '.join(found.editions)}."
+        )
+    units = frame([unit])
+    timing = predict(
+        units, processors(units), pd.Series([wanted], dtype="string"), pd.Series([found.name], dtype="string"), shop,
+        model=model, catalogue=catalogue,
+    )  # fmt: skip
+    if timing.elapsed_min.isna().any():
+        raise InputError("The unit has no disk to install on, so there is no time to state.", "Fit a disk first.")
+    table = timing.phases.drop(columns="row").astype({"phase": "string", "title": "string"})
+    table.attrs.update(
+        basis=timing.basis,
+        hands_on_min=float(timing.hands_on_min.iloc[0]),
+        elapsed_min=float(timing.elapsed_min.iloc[0]),
+        elapsed_low_min=float(timing.elapsed_low_min.iloc[0]),
+        elapsed_high_min=float(timing.elapsed_high_min.iloc[0]),
+    )
+    return table

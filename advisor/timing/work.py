@@ -1,0 +1,128 @@
+"""How much work an edition of an image is: bytes, files and packages, from the catalogue of editions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.shop import Shop
+from advisor.timing.conditions import MIB
+from advisor.timing.rates import assumed
+
+WORK_COLUMNS: tuple[str, ...] = (
+    "image_bytes", "installed_bytes", "installed_files",
+    "extra_packages", "extra_bytes", "update_packages", "update_bytes",
+    "session_cpu", "session_mib",
+)  # fmt: skip
+"""Columns of a work table; the last two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
+
+
+@dataclass(frozen=True)
+class WorkTable:
+    """Work by pair of image and edition.
+
+    Attributes
+    ----------
+    frame : pandas.DataFrame, index (image, edition)
+        Columns of `WORK_COLUMNS`, float64.
+    assumed : dict of tuple to list of str
+        Pair to the figures that the catalogue does not hold and that were assumed.
+    """
+
+    frame: pd.DataFrame
+    assumed: dict[tuple[str, str], list[str]]
+
+
+def catalogue() -> pd.DataFrame:
+    """The catalogue of editions.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row per (release, edition); see `advisor.editions.catalogue`.
+    """
+    from advisor.editions import catalogue as rows
+
+    return rows()
+
+
+def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -> WorkTable:
+    """Work of each distinct pair of image and edition.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        Columns image, edition.
+    shop : Shop
+        Gives an image's release.
+    rows : pandas.DataFrame, optional
+        The catalogue; `catalogue()` when left out.
+
+    Returns
+    -------
+    WorkTable
+        A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
+    """
+    table = catalogue() if rows is None else rows
+    facts = assumed()
+    numbers = table.copy()
+    if numbers.index.nlevels == 2 and not {"release", "edition"} <= set(numbers.columns):
+        numbers = numbers.reset_index()
+    numbers["release"] = numbers["release"].astype("string")
+    out: dict[tuple[str, str], dict[str, float]] = {}
+    why: dict[tuple[str, str], list[str]] = {}
+    for image, edition in pairs.drop_duplicates().itertuples(index=False):
+        known = shop.image(str(image))
+        release = known.release if known else ""
+        same = numbers[(numbers["release"] == release) & (numbers["edition"] == edition)]
+        if known and "architecture" in same:
+            same = same[same["architecture"] == known.architecture]
+        lacking: list[str] = []
+        if same.empty:
+            lacking.append("edition not in the catalogue")
+            same = numbers[numbers["release"] == release]
+        if same.empty:
+            same = numbers
+        image_row = {name: _mean(same, name) for name in numbers.columns}
+        installed = image_row.get("installed_mib", np.nan)
+        files = image_row.get("installed_files", np.nan)
+        if not np.isfinite(files):
+            files = facts["installed_files"].value
+            lacking.append("installed files")
+        if not np.isfinite(installed):
+            installed = 4000.0
+            lacking.append("installed size")
+        image_mib = image_row.get("image_mib", np.nan)
+        if not np.isfinite(image_mib):
+            image_mib = installed * facts["image_share"].value
+        session_mib = image_row.get("desktop_read_mib", np.nan)
+        if not np.isfinite(session_mib):
+            session_mib = facts["session_read"].value
+        seconds = image_row.get("desktop_cpu_s", np.nan)
+        session_cpu = seconds * facts["decompress_at_one"].value
+        if not np.isfinite(session_cpu):
+            session_cpu = facts["session_cpu"].value
+        key = (str(image), str(edition))
+        why[key] = lacking
+        out[key] = {
+            "image_bytes": image_mib * MIB,
+            "installed_bytes": installed * MIB,
+            "installed_files": files,
+            "extra_packages": facts["extra_packages"].value,
+            "extra_bytes": facts["extra_mib"].value * MIB,
+            "update_packages": facts["update_packages"].value,
+            "update_bytes": facts["update_mib"].value * MIB,
+            "session_cpu": session_cpu,
+            "session_mib": session_mib,
+        }
+    index = pd.MultiIndex.from_tuples(list(out), names=["image", "edition"])
+    frame = pd.DataFrame(list(out.values()), columns=list(WORK_COLUMNS), index=index, dtype=float)
+    return WorkTable(frame, why)
+
+
+def _mean(rows: pd.DataFrame, name: str) -> float:
+    values: Any = pd.to_numeric(rows[name], errors="coerce")
+    return float(values.mean()) if values.notna().any() else float("nan")
