@@ -1,0 +1,89 @@
+"""The battery: capacity when full, against the design, and charge cycles."""
+
+from __future__ import annotations
+
+from advisor.capture.facts import Cell, Facts
+from advisor.capture.machine import Machine
+from advisor.unit import FormFactor
+
+PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIBLE})
+"""Form factors that come with a battery."""
+
+
+def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, dict[str, str]]:
+    """Read the unit's own batteries (not those of mice and the like).
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    batteries : tuple of Cell, or None
+        None when the kernel keeps no list of power supplies.
+    why : dict of str to str
+
+    Notes
+    -----
+    energy_* is in µWh, charge_* in µAh; cycle_count 0 means not available [1]_ [2]_.
+
+    References
+    ----------
+    .. [1] Linux 6.12, Documentation/power/power_supply_class.rst
+    .. [2] Linux 6.12, Documentation/ABI/testing/sysfs-class-power
+    """
+    if not machine.exists("/sys/class/power_supply"):
+        return None, {"battery_health_pct": "the running kernel lists no power supplies"}
+    cells = []
+    for device in machine.devices("power_supply"):
+        if device.attribute("type") != "Battery" or device.attribute("scope") == "Device":
+            continue
+        if device.attribute("present") == "0":
+            continue
+        for measure in ("energy", "charge"):
+            full, design = device.number(f"{measure}_full"), device.number(f"{measure}_full_design")
+            if full is not None or design is not None:
+                break
+        cycles = device.number("cycle_count")
+        cells.append(Cell(full, design, measure, cycles if cycles and cycles > 0 else None))
+    return tuple(cells), {}
+
+
+def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
+    """Fill the fields `battery_*` of the Unit: all batteries together, the most worn one's cycles.
+
+    Parameters
+    ----------
+    facts : Facts
+    form : advisor.unit.FormFactor or None
+
+    Returns
+    -------
+    values, why : dict
+    """
+    cells = facts.batteries
+    if cells is None:
+        reason = facts.why.get("battery_health_pct", "the source does not list power supplies")
+        return {}, {"battery_health_pct": reason, "battery_cycles": reason}
+    if not cells:
+        reason = "no battery is fitted, or its gauge does not answer" if form in PORTABLE else "no battery was found"
+        return {}, {"battery_health_pct": reason, "battery_cycles": reason}
+    values: dict[str, object] = {}
+    why: dict[str, str] = {}
+    cycles = [cell.cycles for cell in cells if cell.cycles]
+    if cycles:
+        values["battery_cycles"] = max(cycles)
+    else:
+        why["battery_cycles"] = "the battery does not count its cycles"
+    whole_cells = [(cell.full, cell.design, cell.measure) for cell in cells if cell.full is not None and cell.design]
+    if len(whole_cells) < len(cells):
+        why["battery_health_pct"] = "the battery does not state its capacity, full and as designed"
+    elif len({measure for _, _, measure in whole_cells}) > 1:
+        why["battery_health_pct"] = "one battery states its energy, another its charge: they do not add up"
+    else:
+        health = 100 * sum(full for full, _, _ in whole_cells) / sum(design for _, design, _ in whole_cells)
+        if 0 <= health <= 150:
+            values["battery_health_pct"] = round(health, 1)
+        else:
+            why["battery_health_pct"] = f"the battery claims {health:.0f} % of its design capacity"
+    return values, why

@@ -1,0 +1,244 @@
+"""The devices on PCI, USB, SDIO and virtio buses, and what they are called."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+from advisor.capture.facts import BusDevice, Facts
+from advisor.capture.machine import Device, Machine, clean
+
+MOST_DEVICES = 400
+"""More than any PC has; what a listing claims beyond is left out, and said."""
+
+NAME_LISTS = {
+    "pci": ("/usr/share/misc/pci.ids", "/usr/share/hwdata/pci.ids"),
+    "usb": ("/usr/share/misc/usb.ids", "/usr/share/hwdata/usb.ids"),
+}
+"""Where Debian keeps the id lists (packages pci.ids, usb.ids, hwdata); they only give names."""
+
+_ETHERNET, _WIRELESS = 0x0200, 0x0280
+_ATHEROS_WIRELESS = 0x168C
+"""PCI vendor 168c made wireless chips alone, some of which claim to be Ethernet (pci.ids; wired ones are 1969)."""
+
+_IN_MODALIAS = {
+    "pci": re.compile(r"pci:v0{4}([0-9A-F]{4})d0{4}([0-9A-F]{4})sv[0-9A-F]{8}sd[0-9A-F]{8}bc(..)sc(..)i..\Z"),
+    "usb": re.compile(r"usb:v([0-9A-F]{4})p([0-9A-F]{4})d.{4}dc..dsc..dp..ic(..)isc..ip..in..\Z"),
+    "sdio": re.compile(r"sdio:c..v([0-9A-F]{4})d([0-9A-F]{4})\Z"),
+    "virtio": re.compile(r"virtio:d0{4}([0-9A-F]{4})v0{4}([0-9A-F]{4})\Z"),
+}
+
+
+def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, dict[str, str]]:
+    """List the devices on the buses that drivers bind to by id.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    devices : tuple of BusDevice, or None
+        None when no bus was there to read. USB hubs are left out, and so are repeated interfaces of one device.
+    why : dict of str to str
+    """
+    if not any(machine.exists(f"/sys/bus/{bus}/devices") for bus in _IN_MODALIAS):
+        return None, {"devices": "/sys/bus was not there to read"}
+    network = _network(machine)
+    found: list[BusDevice] = []
+    for bus in _IN_MODALIAS:
+        for device in machine.devices(bus):
+            known = from_modalias(device.attribute("modalias") or "")
+            if known is None or (known.bus == "usb" and known.kind == 0x09):
+                continue
+            interfaces = {kind for path, kind in network if path.startswith(device.path + "/") or path == device.path}
+            found.append(
+                replace(
+                    known,
+                    at=device.name,
+                    driver=device.link("driver"),
+                    wireless="wireless" in interfaces or None,
+                    wired=("wired" in interfaces and "wireless" not in interfaces) or None,
+                )
+            )
+    return unique(found), {}
+
+
+def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
+    """Drop repeats of one modalias or id, keeping the order.
+
+    Parameters
+    ----------
+    devices : iterable of BusDevice
+
+    Returns
+    -------
+    tuple of BusDevice
+    """
+    kept: dict[str, BusDevice] = {}
+    for device in devices:
+        kept.setdefault(device.identity.casefold(), device)
+    return tuple(kept.values())
+
+
+def from_modalias(modalias: str) -> BusDevice | None:
+    """Take a modalias apart.
+
+    Parameters
+    ----------
+    modalias : str
+
+    Returns
+    -------
+    BusDevice or None
+        None when it is of a bus that is not listed, or not whole.
+    """
+    bus = modalias.partition(":")[0]
+    pattern = _IN_MODALIAS.get(bus)
+    found = pattern.match(modalias) if pattern and len(modalias) < 200 else None
+    if not found:
+        return None
+    try:
+        numbers = [int(group, 16) for group in found.groups()]
+    except ValueError:
+        return None
+    kind = None
+    if bus == "pci":
+        kind = numbers[2] << 8 | numbers[3]
+    elif bus == "usb":
+        kind = numbers[2]
+    elif bus == "virtio":
+        numbers = [numbers[1], numbers[0]]
+    return BusDevice(bus, numbers[0], numbers[1], modalias, kind)
+
+
+def _network(machine: Machine) -> list[tuple[str, str]]:
+    """Network interfaces that stand on a device: path of the device, and 'wireless' or 'wired'."""
+    found = []
+    for device in machine.devices("net"):
+        if "/virtual/" in device.path or not isinstance(device, Device):
+            continue
+        path = device.path.partition("/net/")[0]
+        wireless = machine.exists(f"{device.path}/phy80211") or machine.exists(f"{device.path}/wireless")
+        if wireless:
+            found.append((path, "wireless"))
+        elif device.attribute("type") == "1" and not device.name.startswith(("wwan", "wwp", "bnep")):
+            found.append((path, "wired"))
+    return found
+
+
+@cache
+def _name_list(bus: str) -> str:
+    for place in NAME_LISTS.get(bus, ()):
+        try:
+            return Path(place).read_text(encoding="utf-8", errors="replace")
+        except OSError:
+            continue
+    return ""
+
+
+@cache
+def name_of(bus: str, vendor: int, product: int) -> str | None:
+    """Name of a device from the system's own id list.
+
+    Parameters
+    ----------
+    bus : str
+        'pci' or 'usb'.
+    vendor, product : int
+
+    Returns
+    -------
+    str or None
+        None when the list is not installed or does not know the vendor.
+    """
+    content = _name_list(bus)
+    start = content.find(f"\n{vendor:04x}  ")
+    if start < 0:
+        return None
+    end = content.find("\n", start + 1)
+    maker = content[start + 7 : end].strip()
+    block = re.compile(r"\n(?=[0-9a-fA-F])").search(content, end)
+    products = content[end : block.start() if block else len(content)]
+    at = products.find(f"\n\t{product:04x}  ")
+    if at < 0:
+        return clean(maker)
+    stop = products.find("\n", at + 1)
+    return clean(f"{maker} {products[at + 8 : stop if stop > 0 else len(products)].strip()}")
+
+
+def named(device: BusDevice) -> str:
+    """A device as people name it, with its id: 'Intel Corporation Wireless 8260 [8086:24f3]'.
+
+    Parameters
+    ----------
+    device : BusDevice
+
+    Returns
+    -------
+    str
+    """
+    number = f"{device.vendor:04x}:{device.product:04x}"
+    name = device.name or name_of(device.bus, device.vendor, device.product)
+    if name and device.bus == "pci":
+        return f"{name} [{number}]"
+    return f"{name} [{device.bus}:{number}]" if name else f"{device.bus}:{number}"
+
+
+def is_wireless(device: BusDevice) -> bool:
+    """Whether a device is a Wi-Fi chip, from its class, its vendor or the interface its driver made."""
+    if device.wireless:
+        return True
+    if device.bus != "pci":
+        return False
+    return device.kind == _WIRELESS or (device.kind == _ETHERNET and device.vendor == _ATHEROS_WIRELESS)
+
+
+def is_wired(device: BusDevice) -> bool:
+    """Whether a device is a wired network chip."""
+    if device.wired and device.bus != "virtio":
+        return True
+    return device.bus == "pci" and device.kind == _ETHERNET and not is_wireless(device)
+
+
+def is_graphics(device: BusDevice) -> bool:
+    """Whether a device is a graphics chip (PCI base class 03h)."""
+    return device.bus == "pci" and device.kind is not None and device.kind >> 8 == 0x03
+
+
+def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+    """Fill devices, wireless, graphics and ethernet of the Unit.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    values, why : dict
+    """
+    fields = ("devices", "wireless", "graphics", "ethernet")
+    if facts.devices is None:
+        reason = facts.why.get("devices", "the source does not list devices")
+        return {}, dict.fromkeys(fields, reason)
+    why: dict[str, str] = {}
+    listed = facts.devices[:MOST_DEVICES]
+    if len(facts.devices) > MOST_DEVICES:
+        why["devices"] = f"only the first {MOST_DEVICES} of {len(facts.devices)} are kept"
+    values: dict[str, object] = {"devices": "; ".join(device.identity for device in listed) or None}
+    tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
+    for name, test in tests.items():
+        names = list(dict.fromkeys(named(device) for device in listed if test(device)))
+        if names:
+            values[name] = "; ".join(names[:6])
+    buses = {device.bus for device in listed}
+    missing = "none was found" if "pci" in buses else "the source does not list PCI devices"
+    for name in ("wireless", "graphics", "ethernet"):
+        if name not in values:
+            why[name] = missing
+    if "wireless" in why and missing == "none was found":
+        why["wireless"] = "none was found on PCI; a USB adapter without a driver cannot be told from its class"
+    return values, why

@@ -1,0 +1,269 @@
+"""What a probe or a listing found, before anything is decided from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Processor:
+    """What the processor says of itself; see the fields `cpu*` of `advisor.unit.Unit`."""
+
+    name: str | None = None
+    vendor: str | None = None
+    family: int | None = None
+    model: int | None = None
+    stepping: int | None = None
+    flags: str | None = None
+    cores: int | None = None
+    threads: int | None = None
+
+
+@dataclass(frozen=True)
+class Box:
+    """Maker, model, chassis and firmware.
+
+    Attributes
+    ----------
+    chassis : int, optional
+        SMBIOS chassis type number (DSP0134 7.4.1), without the lock bit.
+    efi : bool, optional
+        This session was started by UEFI firmware.
+    efi_bits : int, optional
+        32 or 64.
+    uefi_able : bool, optional
+        SMBIOS type 0 says that the firmware can boot UEFI.
+    """
+
+    maker: str | None = None
+    product: str | None = None
+    version: str | None = None
+    board_maker: str | None = None
+    board: str | None = None
+    chassis: int | None = None
+    efi: bool | None = None
+    efi_bits: int | None = None
+    uefi_able: bool | None = None
+    secure_boot: bool | None = None
+    tpm: str | None = None
+
+
+@dataclass(frozen=True)
+class Module:
+    """One SMBIOS type 17 structure: a place for memory.
+
+    Attributes
+    ----------
+    mib : int, optional
+        Size [MiB]; 0 for an empty place, None when the firmware does not know.
+    form : str, optional
+        Form factor as the standard spells it, such as 'SODIMM' or 'Row Of Chips'.
+    kind : str, optional
+        Memory type, such as 'DDR4'.
+    speed : int, optional
+        Highest speed of the module [MT/s].
+    """
+
+    mib: int | None = None
+    form: str | None = None
+    kind: str | None = None
+    speed: int | None = None
+
+
+@dataclass(frozen=True)
+class Memory:
+    """Memory as the kernel and as the firmware count it.
+
+    Attributes
+    ----------
+    seen_kib : int, optional
+        MemTotal of /proc/meminfo [KiB].
+    modules : tuple of Module, optional
+        Places for system memory.
+    places : int, optional
+        Number of places the arrays (SMBIOS type 16) announce.
+    most_mib : int, optional
+        Maximum capacity of the arrays [MiB].
+    """
+
+    seen_kib: int | None = None
+    modules: tuple[Module, ...] | None = None
+    places: int | None = None
+    most_mib: int | None = None
+
+
+@dataclass(frozen=True)
+class BusDevice:
+    """One device on a bus.
+
+    Attributes
+    ----------
+    bus : str
+        'pci', 'usb', 'sdio' or 'virtio'.
+    vendor, product : int
+    modalias : str, optional
+        Whole, when the source has it.
+    kind : int, optional
+        PCI class and subclass (0x0280), or the USB interface class.
+    at : str, optional
+        Address on the bus.
+    driver, name : str, optional
+    wireless : bool, optional
+        A bound driver made a wireless network interface of it.
+    wired : bool, optional
+        A bound driver made a wired network interface of it.
+    """
+
+    bus: str
+    vendor: int
+    product: int
+    modalias: str | None = None
+    kind: int | None = None
+    at: str | None = None
+    driver: str | None = None
+    name: str | None = None
+    wireless: bool | None = None
+    wired: bool | None = None
+
+    @property
+    def identity(self) -> str:
+        """The modalias, or 'bus:vvvv:pppp'."""
+        return self.modalias or f"{self.bus}:{self.vendor:04x}:{self.product:04x}"
+
+
+@dataclass(frozen=True)
+class Wear:
+    """How worn a disk is.
+
+    Attributes
+    ----------
+    left_pct : float, optional
+        Life left [%].
+    said : str
+        What was read, in words: the field, its value and what it means.
+    """
+
+    left_pct: float | None = None
+    said: str = ""
+
+
+@dataclass(frozen=True)
+class Disk:
+    """One disk.
+
+    Attributes
+    ----------
+    name : str
+        Such as 'sda'.
+    size : int, optional
+        [bytes]
+    link : str, optional
+        What it hangs on: 'nvme', 'ata', 'usb', 'mmc', 'sd', 'virtio', 'ufs', 'scsi'.
+    spinning : bool, optional
+    removable : bool, optional
+    model : str, optional
+    controller : int, optional
+        PCI class and subclass of the controller it hangs on.
+    vmd : bool
+        It hangs below an Intel Volume Management Device.
+    wear : Wear, optional
+    serial : str, optional
+        Only when identifiers were asked for.
+    """
+
+    name: str
+    size: int | None = None
+    link: str | None = None
+    spinning: bool | None = None
+    removable: bool | None = None
+    model: str | None = None
+    controller: int | None = None
+    vmd: bool = False
+    wear: Wear | None = None
+    serial: str | None = None
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Screen, touch and camera.
+
+    Attributes
+    ----------
+    width, height : int, optional
+        [pixels]
+    inches : float, optional
+        Diagonal.
+    touch, camera : bool, optional
+    """
+
+    width: int | None = None
+    height: int | None = None
+    inches: float | None = None
+    touch: bool | None = None
+    camera: bool | None = None
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One battery of the unit.
+
+    Attributes
+    ----------
+    full, design : int, optional
+        Capacity when full, now and as designed, both in the same measure.
+    measure : str
+        'energy' [µWh] or 'charge' [µAh].
+    cycles : int, optional
+    """
+
+    full: int | None = None
+    design: int | None = None
+    measure: str = "energy"
+    cycles: int | None = None
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that is known of one machine. None means that the source could not say.
+
+    Attributes
+    ----------
+    devices, disks, batteries : tuple, optional
+        An empty tuple means that there are none; None that nobody looked.
+    why : dict of str to str
+        Field of `Unit`, or name of a source: why it is not known, or how far it can be trusted.
+    identifiers : dict of str to str
+        Serial numbers and addresses, when they were asked for.
+    """
+
+    processor: Processor = field(default_factory=Processor)
+    box: Box = field(default_factory=Box)
+    memory: Memory = field(default_factory=Memory)
+    devices: tuple[BusDevice, ...] | None = None
+    disks: tuple[Disk, ...] | None = None
+    panel: Panel = field(default_factory=Panel)
+    batteries: tuple[Cell, ...] | None = None
+    why: dict[str, str] = field(default_factory=dict)
+    identifiers: dict[str, str] = field(default_factory=dict)
+
+
+def fill(first: T, second: T) -> T:
+    """Take what the first record leaves open from the second, of the same class.
+
+    Parameters
+    ----------
+    first, second : dataclass instances
+
+    Returns
+    -------
+    dataclass instance
+    """
+    open_fields: dict[str, Any] = {
+        each.name: getattr(second, each.name)
+        for each in fields(first)  # type: ignore[arg-type]
+        if getattr(first, each.name) is None and getattr(second, each.name) is not None
+    }
+    return replace(first, **open_fields) if open_fields else first  # type: ignore[type-var]

@@ -1,0 +1,301 @@
+"""How worn a disk is: NVMe, SATA and eMMC fields, what each means, and reading them without writing anything."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+import shutil
+import subprocess
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from advisor.capture.facts import Disk, Wear
+from advisor.capture.machine import Device, Machine
+from advisor.files import datasets
+
+if TYPE_CHECKING:
+    from advisor.capture.passthrough import Answers
+
+SMARTCTL_SECONDS = 5
+NEEDS_ROOT = "needs root (the disk's own health log)"
+
+_EMMC_LIFE = re.compile(r"0x([0-9a-fA-F]{2})\s+0x([0-9a-fA-F]{2})")
+_EMMC_SPARE = {1: "normal", 2: "warning: 80 % of the spare blocks are used", 3: "urgent: 90 % of the spare are used"}
+
+
+def of(machine: Machine, device: Device, disk: Disk) -> Wear | None:
+    """Read the wear of one disk.
+
+    Parameters
+    ----------
+    machine : Machine
+    device : Device
+        The block device.
+    disk : Disk
+        What is known of it so far.
+
+    Returns
+    -------
+    Wear or None
+        None for disks that are not the unit's own.
+    """
+    if disk.removable or disk.link in ("usb", "sd"):
+        return None
+    if disk.link == "mmc":
+        return emmc(device.attribute("device/life_time"), device.attribute("device/pre_eol_info"))
+    if disk.link in ("virtio", "ufs"):
+        return Wear(said="a disk of this kind has no health log that can be read here")
+    recorded = machine.text(f"/run/advisor/smartctl/{device.name}")
+    if recorded:
+        return smartctl(recorded)
+    if not machine.live:
+        return Wear(said=NEEDS_ROOT)
+    if os.geteuid() != 0:
+        return Wear(said=NEEDS_ROOT)
+    return _live(device.name, disk)
+
+
+def _live(name: str, disk: Disk) -> Wear:
+    from advisor.capture import passthrough
+
+    if not re.fullmatch(r"[a-z0-9!]{2,20}", name):
+        return Wear(said="the disk has a name that is not followed")
+    answers: Answers | None = None
+    try:
+        if disk.link == "nvme":
+            return nvme(passthrough.nvme_health_log(f"/dev/{name}"))
+        answers = passthrough.ata_answers(f"/dev/{name}")
+        return ata(disk, answers.attributes, answers.endurance_page, answers.failing)
+    except (OSError, ValueError) as error:
+        program = shutil.which("smartctl", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
+        if program:
+            return _run_smartctl(program, f"/dev/{name}")
+        return Wear(said=f"the disk did not answer ({error})")
+
+
+def _run_smartctl(program: str, node: str) -> Wear:
+    try:
+        done = subprocess.run(
+            [program, "-j", "-A", "-H", node], capture_output=True, timeout=SMARTCTL_SECONDS, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return Wear(said="the disk did not answer, nor did smartctl")
+    return smartctl(done.stdout.decode("utf-8", "replace"))
+
+
+def nvme(log: bytes) -> Wear:
+    """Read an NVMe SMART / Health Information log page.
+
+    Parameters
+    ----------
+    log : bytes
+        512 bytes; byte 0 critical warning, 3 available spare [%], 4 its threshold [%], 5 percentage used.
+
+    Returns
+    -------
+    Wear
+        Life left is 100 % less the percentage used, which is 100 when the endurance the maker rates is used up and
+        may go on to 254 [1]_; 0 when the spare has fallen below its threshold or the disk is read-only.
+
+    References
+    ----------
+    .. [1] NVM Express Base Specification 1.4c, 5.14.1.2, figure 196
+    """
+    if len(log) < 6:
+        return Wear(said="the health log is cut short")
+    return _nvme(log[5], log[3], log[4], log[0])
+
+
+def _nvme(used: int, spare: int | None, threshold: int | None, warning: int) -> Wear:
+    said = f"NVMe percentage used {used}"
+    left = float(max(0, 100 - used))
+    if spare is not None and threshold is not None and spare < threshold:
+        return Wear(0.0, f"{said}; spare {spare} % is below its threshold of {threshold} %")
+    if warning & 0x0C:
+        return Wear(0.0, f"{said}; the disk warns that it is unreliable or read-only")
+    return Wear(left, said)
+
+
+def emmc(life: str | None, spare: str | None) -> Wear:
+    """Read the life time estimates of an eMMC.
+
+    Parameters
+    ----------
+    life : str or None
+        sysfs life_time, such as '0x02 0x01': estimates A and B in steps of a tenth of the life used; 0x0b means
+        exceeded, 0x00 not defined [1]_.
+    spare : str or None
+        sysfs pre_eol_info: 1 normal, 2 warning, 3 urgent.
+
+    Returns
+    -------
+    Wear
+        Life left at the worse end of the step of the worse estimate.
+
+    References
+    ----------
+    .. [1] JEDEC JESD84-B51, 7.4.42 to 7.4.44 (extended CSD bytes 267 to 269)
+    """
+    found = _EMMC_LIFE.match(life or "")
+    if not found:
+        return Wear(said="the eMMC states no life time (older than eMMC 5.0)")
+    steps = max(int(found[1], 16), int(found[2], 16))
+    said = f"eMMC life time estimates {life}"
+    state = int(spare, 16) if spare and re.fullmatch(r"0x[0-9a-fA-F]{2}", spare) else 0
+    if state in (2, 3):
+        said += f", spare blocks {_EMMC_SPARE[state]}"
+    if steps == 0:
+        return Wear(said="the eMMC leaves its life time undefined")
+    if steps > 0x0B:
+        return Wear(said=f"the eMMC's life time estimate {life} is outside the standard")
+    left = 0.0 if steps == 0x0B or state == 3 else float(100 - 10 * steps)
+    return Wear(left, said)
+
+
+@cache
+def _wear_rows() -> tuple[tuple[re.Pattern[str], int, str], ...]:
+    with open(datasets() / "capture" / "disks.csv", encoding="utf-8", newline="") as file:
+        return tuple(
+            (re.compile(row["pattern"]), int(row["attribute"]), row["meaning"].partition(":")[0])
+            for row in csv.DictReader(file)
+            if row["use"] == "wear"
+        )
+
+
+def attributes_of(block: bytes) -> dict[int, tuple[int, int]]:
+    """SMART attributes from the 512 bytes of SMART READ DATA.
+
+    Parameters
+    ----------
+    block : bytes
+        Thirty entries of 12 bytes from byte 2: id, flags (2), normalised value, worst, raw (6), reserved [1]_.
+
+    Returns
+    -------
+    dict of int to (int, int)
+        Attribute number to normalised and raw value.
+
+    References
+    ----------
+    .. [1] SFF-8035i 2.0, 4.3; ATA/ATAPI-7 (T13/1532D) leaves the area vendor specific, and makers keep to SFF-8035i
+    """
+    found = {}
+    for at in range(2, min(len(block), 362) - 11, 12):
+        number = block[at]
+        if number:
+            found[number] = (block[at + 3], int.from_bytes(block[at + 5 : at + 11], "little"))
+    return found
+
+
+def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bool | None) -> Wear:
+    """Read a SATA disk's health.
+
+    Parameters
+    ----------
+    disk : Disk
+    attributes : bytes
+        Answer to SMART READ DATA, 512 bytes.
+    endurance_page : bytes or None
+        Device Statistics log (04h), page 7: solid state statistics. The percentage used endurance indicator is at
+        byte 8, valid when bits 7 and 6 of byte 15 are set [1]_.
+    failing : bool or None
+        SMART RETURN STATUS: a threshold has been exceeded.
+
+    Returns
+    -------
+    Wear
+
+    References
+    ----------
+    .. [1] T13 ATA/ATAPI Command Set 3 (ACS-3), A.5.9
+    """
+    known = attributes_of(attributes)
+    used = None
+    if endurance_page and len(endurance_page) >= 16 and endurance_page[15] & 0xC0 == 0xC0:
+        used = endurance_page[8]
+    return _ata(disk.model or "", bool(disk.spinning), known, used, failing)
+
+
+def _ata(model: str, spinning: bool, known: dict[int, tuple[int, int]], used: int | None, failing: bool | None) -> Wear:
+    sectors = _sectors(known)
+    if failing:
+        return Wear(0.0, f"SMART: the disk says that it is failing{sectors}")
+    if spinning:
+        return Wear(said=f"a spinning disk keeps no wear figure; SMART: no threshold exceeded{sectors}")
+    if used is not None:
+        return Wear(float(max(0, 100 - used)), f"percentage used endurance indicator {used}{sectors}")
+    for pattern, number, name in _wear_rows():
+        if pattern.match(model) and number in known and known[number][0] <= 100:
+            return Wear(float(known[number][0]), f"SMART {number} {name} {known[number][0]}{sectors}")
+    return Wear(said=f"the disk keeps no wear figure that is known{sectors}")
+
+
+def _sectors(known: dict[int, tuple[int, int]]) -> str:
+    """Reallocated (5), pending (197) and uncorrectable (198) sectors, in words."""
+    names = {5: "reallocated", 197: "pending", 198: "uncorrectable"}
+    # Some makers pack other counts into the upper words; the count itself is in the lower four bytes.
+    counts = [f"{known[n][1] & 0xFFFFFFFF} {name}" for n, name in names.items() if n in known]
+    return f"; sectors: {', '.join(counts)}" if counts else ""
+
+
+_LIFE_NAMES = frozenset(
+    {
+        "SSD_Life_Left", "Media_Wearout_Indicator", "Percent_Lifetime_Remain", "Wear_Leveling_Count",
+        "Remaining_Lifetime_Perc", "Perc_Rated_Life_Used", "Percent_Lifetime_Used",
+    }
+)  # fmt: skip
+
+
+def smartctl(text: str) -> Wear:
+    """Read the output of `smartctl -j -A -H`.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Wear
+    """
+    try:
+        said = json.loads(text)
+    except (ValueError, RecursionError):
+        return Wear(said="smartctl's answer is not JSON")
+    if not isinstance(said, dict):
+        return Wear(said="smartctl's answer is not an object")
+    failing = _at(said, "smart_status", "passed") is False
+    log = _at(said, "nvme_smart_health_information_log")
+    if isinstance(log, dict) and isinstance(log.get("percentage_used"), int):
+        spare, threshold = log.get("available_spare"), log.get("available_spare_threshold")
+        warning = log.get("critical_warning")
+        return _nvme(
+            log["percentage_used"],
+            spare if isinstance(spare, int) else None,
+            threshold if isinstance(threshold, int) else None,
+            warning if isinstance(warning, int) else 0,
+        )
+    used = _at(said, "endurance_used", "current_percent")
+    table = _at(said, "ata_smart_attributes", "table")
+    known: dict[int, tuple[int, int]] = {}
+    left = None
+    for row in table[:64] if isinstance(table, list) else ():
+        number, value, raw = _at(row, "id"), _at(row, "value"), _at(row, "raw", "value")
+        if not isinstance(number, int) or not isinstance(value, int):
+            continue
+        known[number] = (value, raw if isinstance(raw, int) else 0)
+        name = _at(row, "name")
+        if left is None and name in _LIFE_NAMES and 0 <= value <= 100:
+            left = Wear(float(value), f"SMART {number} {name} {value}")
+    rate = _at(said, "rotation_rate")
+    wear = _ata("", isinstance(rate, int) and rate > 0, known, used if isinstance(used, int) else None, failing)
+    return left if left and wear.left_pct is None and not (isinstance(rate, int) and rate > 0) else wear
+
+
+def _at(value: Any, *keys: str) -> Any:
+    for key in keys:
+        if not isinstance(value, dict):
+            return None
+        value = value.get(key)
+    return value

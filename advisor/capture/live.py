@@ -1,0 +1,141 @@
+"""One capture of one machine: every probe once, then the decisions."""
+
+from __future__ import annotations
+
+import os
+
+from advisor.capture import battery, box, devices, memory, processor, screen, storage
+from advisor.capture.compose import compose
+from advisor.capture.facts import Facts
+from advisor.capture.machine import Machine, clean, open_machine
+from advisor.errors import AdvisorError, CaptureError
+from advisor.unit import Capture
+
+_SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board serial": "board_serial"}
+
+
+def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
+    """Run every probe on a machine.
+
+    Parameters
+    ----------
+    machine : Machine
+    identifiers : bool
+        Read serial numbers and network addresses too.
+
+    Returns
+    -------
+    Facts
+    """
+    found_processor, why_processor = processor.probe(machine)
+    found_box, why_box = box.probe(machine)
+    found_memory, why_memory = memory.probe(machine)
+    found_devices, why_devices = devices.probe(machine)
+    found_disks, why_disks = storage.probe(machine, identifiers=identifiers)
+    found_panel, why_panel = screen.probe(machine)
+    found_batteries, why_battery = battery.probe(machine)
+    return Facts(
+        processor=found_processor,
+        box=found_box,
+        memory=found_memory,
+        devices=found_devices,
+        disks=found_disks,
+        panel=found_panel,
+        batteries=found_batteries,
+        why={
+            **why_processor, **why_box, **why_memory, **why_devices, **why_disks, **why_panel, **why_battery,
+        },
+        identifiers=_identifiers(machine, found_disks or ()) if identifiers else {},
+    )  # fmt: skip
+
+
+def _identifiers(machine: Machine, disks: tuple[storage.Disk, ...]) -> dict[str, str]:
+    said = {name: clean(machine.text(f"/sys/class/dmi/id/{file}"), 60) for name, file in _SERIALS.items()}
+    said |= {f"disk {disk.name} serial": disk.serial for disk in disks if disk.link != "usb"}
+    for device in machine.devices("net"):
+        if "/virtual/" not in device.path:
+            said[f"{device.name} address"] = clean(device.attribute("address"), 60)
+    return {name: value for name, value in said.items() if value}
+
+
+def take(
+    root: str | os.PathLike[str] = "/", *, identifiers: bool = False, speed: bool = False, tag: str | None = None
+) -> Capture:
+    """Capture a machine: its facts, and what could not be read. Nothing is written to it.
+
+    Parameters
+    ----------
+    root : path-like
+        '/' for this machine, else the folder of a recorded one.
+    identifiers : bool
+        Put serial numbers and network addresses in the notes.
+    speed : bool
+        Measure decompression and disk reads, at most 10 s; only of this machine.
+    tag : str, optional
+        The shop's own tag of the unit.
+
+    Returns
+    -------
+    advisor.unit.Capture
+
+    Raises
+    ------
+    CaptureError
+        When the root is no folder with a machine in it, or speed is asked of a recorded machine.
+    """
+    if not os.path.isdir(root):
+        raise CaptureError(
+            f"{clean(str(root))} is not a folder.", "Name the folder that holds the machine's sys/ and proc/."
+        )
+    machine = open_machine(root)
+    if not machine.exists("/sys") and not machine.exists("/proc"):
+        raise CaptureError(
+            f"{clean(str(root))} holds neither sys/ nor proc/, so there is no machine in it.",
+            "Name the folder that holds the machine's sys/ and proc/.",
+        )
+    is_here = os.path.realpath(root) == "/"
+    if speed and not is_here:
+        raise CaptureError("The speed of a recorded machine cannot be measured.", "Leave out --speed, or --root.")
+    from advisor import __version__
+
+    reader = getattr(machine, "reader", "sysfs") if is_here else "a recorded folder"
+    facts = gather(machine, identifiers=identifiers)
+    capture = compose(facts, f"advisor {__version__}, {reader}")
+    changes: dict[str, object] = {"asset_tag": tag} if tag else {}
+    unread = dict(capture.unread)
+    if speed:
+        figures, reasons = measure(facts)
+        changes |= figures
+        unread |= reasons
+    return capture.model_copy(update={"unit": capture.unit.model_copy(update=changes), "unread": unread})
+
+
+def measure(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+    """Measure decompression, and reads of the internal disk when this user may read it.
+
+    Parameters
+    ----------
+    facts : Facts
+        Of this very machine.
+
+    Returns
+    -------
+    figures : dict of str to float
+        decompress_mib_s, disk_read_mib_s, disk_access_ms.
+    why : dict of str to str
+    """
+    from advisor.capture import speed
+
+    figures: dict[str, object] = {"decompress_mib_s": round(speed.decompress_mib_s(), 2)}
+    why: dict[str, str] = {}
+    own = storage.internal(facts.disks or ())
+    tests = {"disk_read_mib_s": speed.disk_read_mib_s, "disk_access_ms": speed.disk_access_ms}
+    for name, test in tests.items():
+        if not own:
+            why[name] = "no internal disk was found"
+            continue
+        try:
+            figures[name] = round(test(f"/dev/{own[0].name}"), 3)
+        except AdvisorError as error:
+            why[name] = error.message
+    return figures, why

@@ -1,0 +1,388 @@
+"""Where facts are read from: a live machine, a recorded folder, or a recording; never written to."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import posixpath
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Protocol
+
+FILE_LIMIT = 1 << 20
+"""Most bytes read from any one file [bytes]; nothing a probe needs is longer."""
+
+_BUSES = frozenset({"pci", "usb", "sdio", "mmc", "virtio", "acpi"})
+
+
+class Reading(StrEnum):
+    """How the attempt to read a path ended."""
+
+    READ = "read"
+    ABSENT = "absent"
+    ROOT = "needs root"
+    BROKEN = "could not be read"
+
+
+class Machine(Protocol):
+    """What every probe reads: the files of one machine, live or recorded, under their usual absolute paths."""
+
+    live: bool
+
+    def data(self, path: str) -> bytes | None:
+        """Content of a file, None when it is absent or may not be read."""
+
+    def text(self, path: str) -> str | None:
+        """Content of a file as text without surrounding blanks, None when absent, unreadable or empty."""
+
+    def reading(self, path: str) -> Reading:
+        """How reading this path ends, for the reason that is given to the user."""
+
+    def names(self, path: str) -> list[str]:
+        """Sorted names in a folder; empty when there is no such folder."""
+
+    def resolve(self, path: str) -> str | None:
+        """The path with every link followed, None when there is nothing there."""
+
+    def exists(self, path: str) -> bool:
+        """Whether there is a file or folder, readable or not."""
+
+    def devices(self, subsystem: str) -> list[Device]:
+        """Devices of one kernel subsystem, in order of their path."""
+
+
+@dataclass(frozen=True)
+class Device:
+    """One kernel device.
+
+    Attributes
+    ----------
+    machine : Machine
+        Where it was found.
+    path : str
+        Its place, such as '/sys/devices/pci0000:00/0000:00:02.0'.
+    subsystem : str
+        Such as 'pci' or 'block'.
+    """
+
+    machine: Machine = field(repr=False)
+    path: str
+    subsystem: str
+    known: Mapping[str, str] | None = field(default=None, repr=False)
+
+    @property
+    def name(self) -> str:
+        """Last part of the path."""
+        return posixpath.basename(self.path)
+
+    def attribute(self, name: str) -> str | None:
+        """Text of a sysfs attribute, None when it is absent, empty or cannot be read."""
+        return self.machine.text(f"{self.path}/{name}")
+
+    def number(self, name: str, base: int = 10) -> int | None:
+        """Whole number in a sysfs attribute, None when there is none."""
+        return whole(self.attribute(name), base)
+
+    def property(self, key: str) -> str | None:
+        """Value from the udev database, None when udev keeps none (or is not running)."""
+        if self.known is not None:
+            return self.known.get(key)
+        return _udev_database(self).get(key)
+
+    def link(self, name: str) -> str | None:
+        """Last part of what a link in the device's folder points at, such as the driver's name."""
+        target = self.machine.resolve(f"{self.path}/{name}")
+        return posixpath.basename(target) if target else None
+
+
+def whole(text: str | None, base: int = 10) -> int | None:
+    """Read a whole number, None when the text holds none.
+
+    Parameters
+    ----------
+    text : str or None
+    base : int
+        10 or 16; '0x' is accepted with 16.
+
+    Returns
+    -------
+    int or None
+    """
+    if not text or len(text) > 40:
+        return None
+    try:
+        return int(text, base)
+    except ValueError:
+        return None
+
+
+def clean(text: str | None, limit: int = 200) -> str | None:
+    """Make one printable line of a text from outside: control characters out, blanks single, length bounded.
+
+    Parameters
+    ----------
+    text : str or None
+    limit : int
+        Most characters kept.
+
+    Returns
+    -------
+    str or None
+        None when nothing printable is left.
+    """
+    if text is None:
+        return None
+    kept = "".join(c if c.isprintable() else " " for c in text[: 4 * limit])
+    return " ".join(kept.split())[:limit].strip() or None
+
+
+def _udev_database(device: Device) -> dict[str, str]:
+    """Properties udev stored for a device, from its database file (systemd: src/libsystemd/sd-device)."""
+    identity = f"+{device.subsystem}:{device.name}"
+    numbers = device.attribute("dev")
+    if numbers:
+        identity = f"{'b' if device.subsystem == 'block' else 'c'}{numbers}"
+    elif device.subsystem == "net" and (index := device.attribute("ifindex")):
+        identity = f"n{index}"
+    content = device.machine.text(f"/run/udev/data/{identity}") or ""
+    pairs = (line[2:].partition("=") for line in content.splitlines() if line.startswith("E:"))
+    return {key: value for key, _, value in pairs}
+
+
+class _Reader:
+    """What folder and recording share."""
+
+    live = False
+
+    def data(self, path: str) -> bytes | None:
+        raise NotImplementedError
+
+    def reading(self, path: str) -> Reading:
+        raise NotImplementedError
+
+    def names(self, path: str) -> list[str]:
+        raise NotImplementedError
+
+    def resolve(self, path: str) -> str | None:
+        raise NotImplementedError
+
+    def text(self, path: str) -> str | None:
+        content = self.data(path)
+        return content.decode("utf-8", "replace").strip("\0 \t\r\n") or None if content else None
+
+    def exists(self, path: str) -> bool:
+        return self.resolve(path) is not None
+
+    def devices(self, subsystem: str) -> list[Device]:
+        folder = f"/sys/bus/{subsystem}/devices" if subsystem in _BUSES else f"/sys/class/{subsystem}"
+        found = {self.resolve(f"{folder}/{name}") for name in self.names(folder)}
+        return [Device(self, path, subsystem) for path in sorted(p for p in found if p)]
+
+
+class FolderMachine(_Reader):
+    """A machine's files below a folder: '/' for this machine, any other folder for a recorded one.
+
+    Parameters
+    ----------
+    root : path-like
+        Links that lead out of the folder are not followed.
+    """
+
+    def __init__(self, root: str | os.PathLike[str] = "/") -> None:
+        self.root = os.path.realpath(root)
+
+    def _inside(self, path: str) -> str | None:
+        real = os.path.realpath(os.path.join(self.root, path.lstrip("/")))
+        if self.root != "/" and real != self.root and not real.startswith(self.root + "/"):
+            return None
+        return real
+
+    def data(self, path: str) -> bytes | None:
+        """See `Machine.data`."""
+        real = self._inside(path)
+        if real is None or not os.path.isfile(real):
+            return None
+        try:
+            with open(real, "rb") as file:
+                return file.read(FILE_LIMIT)
+        except OSError:
+            return None
+
+    def reading(self, path: str) -> Reading:
+        """See `Machine.reading`."""
+        real = self._inside(path)
+        if real is None or not os.path.exists(real):
+            return Reading.ABSENT
+        try:
+            with open(real, "rb") as file:
+                file.read(1)
+        except PermissionError:
+            return Reading.ROOT
+        except IsADirectoryError:
+            return Reading.READ
+        except OSError:
+            return Reading.BROKEN
+        return Reading.READ
+
+    def names(self, path: str) -> list[str]:
+        """See `Machine.names`."""
+        real = self._inside(path)
+        try:
+            return sorted(os.listdir(real)) if real else []
+        except OSError:
+            return []
+
+    def resolve(self, path: str) -> str | None:
+        """See `Machine.resolve`."""
+        real = self._inside(path)
+        if real is None or not os.path.exists(real):
+            return None
+        return real if self.root == "/" else real[len(self.root) :] or "/"
+
+
+class LiveMachine(FolderMachine):
+    """The machine this runs on; devices and their udev properties come from pyudev.
+
+    Raises
+    ------
+    ImportError
+        When pyudev, or the libudev it stands on, is not installed.
+    """
+
+    live = True
+
+    def __init__(self) -> None:
+        super().__init__("/")
+        import pyudev
+
+        self._context = pyudev.Context()
+        self.reader = f"pyudev {pyudev.__version__}"
+
+    def devices(self, subsystem: str) -> list[Device]:
+        """See `Machine.devices`."""
+        found = [
+            Device(self, device.sys_path, subsystem, _Properties(device))
+            for device in self._context.list_devices(subsystem=subsystem)
+        ]
+        return sorted(found, key=lambda device: device.path)
+
+
+class _Properties(Mapping[str, str]):
+    """A pyudev device's properties, asked for only when one is wanted."""
+
+    def __init__(self, device: Any) -> None:
+        self._device = device
+
+    def __getitem__(self, key: str) -> str:
+        return str(self._device.properties[key])
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._device.properties)
+
+    def __len__(self) -> int:
+        return len(self._device.properties)
+
+
+class RecordedMachine(_Reader):
+    """A machine as a recording holds it, in memory.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        Absolute path to content.
+    links : mapping of str to str
+        Absolute path to the absolute path it points at.
+    refused : mapping of str to Reading, optional
+        Paths that were there but could not be read.
+    folders : iterable of str, optional
+        Folders that were there, though nothing of them was recorded.
+    """
+
+    def __init__(
+        self,
+        files: Mapping[str, bytes],
+        links: Mapping[str, str],
+        refused: Mapping[str, Reading] | None = None,
+        folders: Iterator[str] | list[str] | tuple[str, ...] = (),
+    ) -> None:
+        self._files = dict(files)
+        self._links = dict(links)
+        self._refused = dict(refused or {})
+        self._tree: dict[str, set[str]] = {"/": set()}
+        for path in (*self._files, *self._links, *self._refused, *folders):
+            self._plant(path)
+        for path in folders:
+            self._tree.setdefault(path, set())
+
+    def _plant(self, path: str) -> None:
+        while path != "/":
+            parent, name = posixpath.split(path)
+            siblings = self._tree.setdefault(parent, set())
+            if name in siblings:
+                return
+            siblings.add(name)
+            path = parent
+
+    def resolve(self, path: str) -> str | None:
+        """See `Machine.resolve`."""
+        waiting = [part for part in path.split("/") if part][::-1]
+        at, followed = "/", 0
+        while waiting:
+            part = waiting.pop()
+            if part == ".":
+                continue
+            if part == "..":
+                at = posixpath.dirname(at)
+                continue
+            step = posixpath.join(at, part)
+            if step in self._links:
+                followed += 1
+                if followed > 40:
+                    return None
+                waiting += [p for p in self._links[step].split("/") if p][::-1]
+                at = "/"
+            elif step in self._files or step in self._tree or step in self._refused:
+                at = step
+            elif waiting or followed == 0:
+                return None
+            else:
+                # A link's last target need not be recorded itself: a driver's name is all that is wanted of it.
+                at = step
+        return at
+
+    def data(self, path: str) -> bytes | None:
+        """See `Machine.data`."""
+        real = self.resolve(path)
+        return self._files.get(real) if real else None
+
+    def reading(self, path: str) -> Reading:
+        """See `Machine.reading`."""
+        real = self.resolve(path)
+        if real is None:
+            return Reading.ABSENT
+        return self._refused.get(real, Reading.READ)
+
+    def names(self, path: str) -> list[str]:
+        """See `Machine.names`."""
+        real = self.resolve(path)
+        return sorted(self._tree.get(real, ())) if real else []
+
+
+def open_machine(root: str | os.PathLike[str] = "/") -> Machine:
+    """Open a machine for reading.
+
+    Parameters
+    ----------
+    root : path-like
+        '/' for the machine this runs on, else the folder of a recorded one.
+
+    Returns
+    -------
+    Machine
+        A `LiveMachine` for '/', or a plain reader of its sysfs when pyudev cannot be loaded.
+    """
+    if os.path.realpath(root) == "/":
+        with contextlib.suppress(ImportError, OSError):
+            return LiveMachine()
+    return FolderMachine(root)

@@ -1,0 +1,238 @@
+"""Memory: what the firmware lists (SMBIOS, or udev's copy of it), and what the kernel has left for use."""
+
+from __future__ import annotations
+
+import re
+
+from advisor.capture import smbios
+from advisor.capture.facts import Facts, Memory, Module, fill
+from advisor.capture.machine import Device, Machine, Reading, clean, whole
+
+TABLE = "/sys/firmware/dmi/tables/DMI"
+
+SIZES_GIB = (
+    0.25, 0.375, 0.5, 0.75, 1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 16, 18, 20, 24, 32, 36, 40, 48, 64,
+    80, 96, 128, 160, 192, 256, 384, 512, 768, 1024, 1536, 2048,
+)  # fmt: skip
+"""Sizes that one, two or four modules of the sold sizes make up [GiB]; common practice, no source."""
+
+_SEEN = re.compile(r"^MemTotal:\s{0,20}(\d{1,12}) kB", re.MULTILINE)
+
+
+def probe(machine: Machine) -> tuple[Memory, dict[str, str]]:
+    """Read the memory.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    memory : Memory
+    why : dict of str to str
+        Reason under 'ram_slots' when the firmware's list could not be read.
+    """
+    found = Memory(seen_kib=parse_meminfo(machine.text("/proc/meminfo") or ""))
+    table = machine.data(TABLE)
+    if table:
+        listed = smbios.memory(table)
+        if listed.modules:
+            return fill(found, listed), {}
+    listed = from_udev(Device(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
+    if listed.modules:
+        return fill(found, listed), {}
+    if table:
+        return found, {"ram_slots": "the firmware's table lists no memory"}
+    return found, {"ram_slots": _why_no_table(machine)}
+
+
+def _why_no_table(machine: Machine) -> str:
+    if machine.reading(TABLE) is Reading.ROOT:
+        return "needs root (SMBIOS table), or a live medium whose udev lists memory"
+    if not machine.exists("/sys/class/dmi/id"):
+        return "this machine's firmware has no SMBIOS table"
+    return "the SMBIOS table could not be read"
+
+
+def _dmi_properties(machine: Machine) -> dict[str, str] | None:
+    """Properties of the dmi device; on a live machine they are pyudev's."""
+    for device in machine.devices("dmi"):
+        if device.name == "id":
+            return dict(device.known) if device.known is not None else None
+    return None
+
+
+def parse_meminfo(content: str) -> int | None:
+    """MemTotal [KiB] of the text of /proc/meminfo.
+
+    Parameters
+    ----------
+    content : str
+
+    Returns
+    -------
+    int or None
+    """
+    found = _SEEN.search(content[:4096])
+    return int(found[1]) if found else None
+
+
+def from_udev(device: Device) -> Memory:
+    """Read the list that udev's dmi_memory_id (systemd 248 and later) keeps for everybody to read.
+
+    Parameters
+    ----------
+    device : Device
+        The 'dmi' device.
+
+    Returns
+    -------
+    Memory
+    """
+    count = whole(device.property("MEMORY_ARRAY_NUM_DEVICES"))
+    modules: list[Module] = []
+    for i in range(min(count or 0, 128)):
+        key = f"MEMORY_DEVICE_{i}_"
+        form, kind = clean(device.property(f"{key}FORM_FACTOR"), 40), clean(device.property(f"{key}TYPE"), 40)
+        present = device.property(f"{key}PRESENT")
+        size = whole(device.property(f"{key}SIZE"))
+        mib = 0 if present == "0" else (size >> 20 if size else None)
+        modules.append(
+            Module(
+                mib=mib,
+                form=_known(form, "memory form"),
+                kind=_known(kind, "memory type"),
+                speed=whole(device.property(f"{key}SPEED_MTS")),
+            )
+        )
+    most = whole(device.property("MEMORY_ARRAY_MAX_CAPACITY"))
+    listed = any(module.mib for module in modules)
+    return Memory(
+        modules=tuple(modules) if listed else None,
+        places=count if listed else None,
+        most_mib=most >> 20 if most and listed else None,
+    )
+
+
+def _known(name: str | None, group: str) -> str | None:
+    """The standard's own spelling of a word, None for its words for 'not known'."""
+    if name is None:
+        return None
+    for row in smbios.words(group).values():
+        if row["name"].casefold() == name.casefold():
+            return row["name"] if row["known"] == "yes" else None
+    return None
+
+
+def fitted_gib(seen_kib: int) -> float | None:
+    """Smallest usual size that holds what the kernel has left for use.
+
+    Parameters
+    ----------
+    seen_kib : int
+        MemTotal [KiB]: what is fitted, less what firmware, graphics and the kernel itself took.
+
+    Returns
+    -------
+    float or None
+        [GiB]; None when it is more than any usual size.
+    """
+    return next((float(size) for size in SIZES_GIB if size * 1024 * 1024 >= seen_kib), None)
+
+
+def soldered(module: Module) -> bool | None:
+    """Whether a place is chips on the board rather than a socket; None when the firmware does not say."""
+    if module.form == "CAMM":
+        return False
+    forms = {row["name"]: row for row in smbios.words("memory form").values()}
+    kinds = {row["name"]: row for row in smbios.words("memory type").values()}
+    if module.kind and kinds.get(module.kind, {}).get("soldered") == "yes":
+        return True
+    said = forms.get(module.form or "", {}).get("soldered")
+    return None if not said else said == "yes"
+
+
+def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+    """Fill the fields `ram_*` of the Unit.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    values, why : dict
+        Fields of `advisor.unit.Unit`, and the reasons for those left open or rounded.
+    """
+    memory = facts.memory
+    values: dict[str, object] = {}
+    why: dict[str, str] = {}
+    seen_gib = memory.seen_kib / 1024 / 1024 if memory.seen_kib else None
+    fitted = [module for module in memory.modules or () if module.mib != 0]
+    total = sum(module.mib or 0 for module in fitted) / 1024
+    counted = bool(fitted) and all(module.mib for module in fitted)
+    if counted and seen_gib and total < seen_gib * 0.999:
+        why["ram_slots"] = f"the firmware lists {total:g} GiB, less than the {seen_gib:.2f} GiB the kernel uses"
+        counted = False
+        fitted = []
+    if counted:
+        values["ram_gib"] = total
+    elif seen_gib and memory.seen_kib:
+        values["ram_gib"] = fitted_gib(memory.seen_kib)
+        why["ram_gib"] = f"rounded up from the {seen_gib:.2f} GiB that the kernel uses; the exact size needs root"
+    else:
+        why["ram_gib"] = "neither /proc/meminfo nor the SMBIOS table was there to read"
+    if not fitted or memory.modules is None:
+        reason = why.get("ram_slots") or facts.why.get("ram_slots", "the source does not list memory modules")
+        for name in ("ram_slots", "ram_slots_free", "ram_soldered", "ram_max_gib", "ram_type", "ram_modules"):
+            why[name] = reason
+        return values, why
+    _slots(memory, fitted, values, why)
+    kinds = sorted({module.kind for module in fitted if module.kind})
+    if len(kinds) == 1:
+        values["ram_type"] = kinds[0]
+    else:
+        why["ram_type"] = "the firmware does not say" if not kinds else f"mixed: {', '.join(kinds)}"
+    values["ram_modules"] = "; ".join(_described(module) for module in fitted)
+    if memory.most_mib and memory.most_mib / 1024 >= total:
+        values["ram_max_gib"] = memory.most_mib / 1024
+    elif memory.most_mib:
+        why["ram_max_gib"] = f"the board claims to take {memory.most_mib / 1024:g} GiB, less than is fitted"
+    else:
+        why["ram_max_gib"] = "the firmware does not say"
+    return values, why
+
+
+def _slots(memory: Memory, fitted: list[Module], values: dict[str, object], why: dict[str, str]) -> None:
+    modules = memory.modules or ()
+    states = [soldered(module) for module in fitted]
+    if all(state is True for state in states):
+        values["ram_soldered"] = True
+    elif any(state is False for state in states):
+        values["ram_soldered"] = False
+    else:
+        why["ram_soldered"] = "the firmware does not say what form the memory has"
+    if memory.places is not None and memory.places != len(modules):
+        reason = f"the board announces {memory.places} places for memory but lists {len(modules)}"
+        why["ram_slots"] = why["ram_slots_free"] = reason
+        return
+    empty = [module for module in modules if module.mib == 0]
+    on_board = sum(state is True for state in states)
+    # An empty place on a board with soldered memory counts as a socket only when it says that it is one.
+    free = [module for module in empty if soldered(module) is False or (not on_board and soldered(module) is None)]
+    doubtful = [module for module in empty if on_board and soldered(module) is None]
+    if doubtful:
+        reason = "some memory is soldered, and the firmware does not say whether the empty places are sockets"
+        why["ram_slots"] = why["ram_slots_free"] = reason
+        return
+    if None in states and on_board:
+        why["ram_slots"] = why["ram_slots_free"] = "the firmware does not say which modules are soldered"
+        return
+    values["ram_slots_free"] = len(free)
+    values["ram_slots"] = len(fitted) - on_board + len(free)
+
+
+def _described(module: Module) -> str:
+    mib = module.mib or 0
+    size = "size unknown" if not mib else f"{mib / 1024:g} GiB" if mib >= 1024 else f"{mib} MiB"
+    return " ".join(part for part in (size, module.kind, module.form, str(module.speed or "")) if part)

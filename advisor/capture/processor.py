@@ -1,0 +1,125 @@
+"""The processor, from /proc/cpuinfo and sysfs; py-cpuinfo fills what they leave open on a live machine."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from advisor.capture.facts import Processor, fill
+from advisor.capture.machine import Machine, clean, whole
+
+_CPU = re.compile(r"cpu\d{1,4}\Z")
+
+
+def probe(machine: Machine) -> tuple[Processor, dict[str, str]]:
+    """Read the processor.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    processor : Processor
+    why : dict of str to str
+        Fields that could not be read, with the reason.
+    """
+    content = machine.text("/proc/cpuinfo")
+    found = parse(content) if content else Processor()
+    cores, threads = _topology(machine)
+    if cores:
+        found = fill(Processor(cores=cores, threads=threads), found)
+    why: dict[str, str] = {}
+    if not content:
+        why["cpu"] = "/proc/cpuinfo could not be read"
+    if machine.live:
+        found, why = _cross_check(found, why)
+    return found, why
+
+
+def parse(content: str) -> Processor:
+    """Read the text of /proc/cpuinfo.
+
+    Parameters
+    ----------
+    content : str
+
+    Returns
+    -------
+    Processor
+        Names and numbers of the first processor; cores and threads counted over all.
+    """
+    first: dict[str, str] = {}
+    places: set[tuple[str | None, str | None]] = set()
+    threads, here = 0, dict[str, str]()
+
+    def close() -> None:
+        if "core id" in here:
+            places.add((here.get("physical id"), here["core id"]))
+
+    for line in content.splitlines():
+        key, colon, value = line.partition(":")
+        key, value = key.strip(), value.strip()
+        if not colon:
+            continue
+        if key == "processor":
+            close()
+            here = {}
+            threads += 1
+        if key in ("physical id", "core id"):
+            here[key] = value
+        if value:
+            first.setdefault(key, value)
+    close()
+    # Some single-core processors state no core id; 'cpu cores' is then the kernel's own count per package.
+    cores = len(places) or (whole(first.get("cpu cores")) if len(places) < 2 else None)
+    return Processor(
+        name=clean(first.get("model name")),
+        vendor=clean(first.get("vendor_id"), 20),
+        family=whole(first.get("cpu family")),
+        model=whole(first.get("model")),
+        stepping=whole(first.get("stepping")),
+        flags=clean(first.get("flags"), 8000),
+        cores=cores or None,
+        threads=threads or None,
+    )
+
+
+def _topology(machine: Machine) -> tuple[int | None, int | None]:
+    """Count cores and threads that the kernel runs on."""
+    folder = "/sys/devices/system/cpu"
+    places: set[tuple[str | None, str | None, str]] = set()
+    threads = 0
+    for name in machine.names(folder):
+        if not _CPU.match(name):
+            continue
+        core = machine.text(f"{folder}/{name}/topology/core_id")
+        if core is None:
+            continue
+        threads += 1
+        package = machine.text(f"{folder}/{name}/topology/physical_package_id")
+        places.add((package, machine.text(f"{folder}/{name}/topology/die_id"), core))
+    return len(places) or None, threads or None
+
+
+def _cross_check(found: Processor, why: dict[str, str]) -> tuple[Processor, dict[str, str]]:
+    try:
+        import cpuinfo
+
+        said: dict[str, Any] = cpuinfo.get_cpu_info()
+    except Exception:  # py-cpuinfo raises bare exceptions on processors it does not know
+        return found, why
+    other = Processor(
+        name=clean(said.get("brand_raw")),
+        vendor=clean(said.get("vendor_id_raw"), 20),
+        family=said.get("family"),
+        model=said.get("model"),
+        stepping=said.get("stepping"),
+        flags=" ".join(said["flags"]) if said.get("flags") else None,
+        threads=said.get("count"),
+    )
+    for name in ("family", "model", "stepping"):
+        ours, theirs = getattr(found, name), getattr(other, name)
+        if ours is not None and theirs is not None and ours != theirs:
+            why[f"cpu_{name}"] = f"the kernel says {ours}, the processor itself {theirs}; the kernel's is used"
+    return fill(found, other), why

@@ -1,0 +1,155 @@
+"""The SMBIOS table, structure by structure (DSP0134, System Management BIOS Reference Specification)."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+
+from advisor.capture.facts import Memory, Module
+from advisor.files import datasets
+
+SYSTEM_MEMORY = 3
+"""Use of a memory array (type 16, offset 05h): system memory."""
+
+
+@dataclass(frozen=True)
+class Structure:
+    """One structure: its type number, its handle and its formatted area (header included)."""
+
+    type: int
+    handle: int
+    area: bytes
+
+    def byte(self, at: int) -> int | None:
+        """Byte at an offset, None when the structure is too short to hold it."""
+        return self.area[at] if at < len(self.area) else None
+
+    def number(self, at: int, width: int) -> int | None:
+        """Little-endian number, None when the structure is too short to hold it."""
+        return int.from_bytes(self.area[at : at + width], "little") if at + width <= len(self.area) else None
+
+
+def structures(table: bytes) -> Iterator[Structure]:
+    """Walk a table; ends at type 127, at the end of the bytes, or at the first structure that is cut off.
+
+    Parameters
+    ----------
+    table : bytes
+        As in /sys/firmware/dmi/tables/DMI.
+
+    Yields
+    ------
+    Structure
+    """
+    at = 0
+    while at + 4 <= len(table):
+        kind, length = table[at], table[at + 1]
+        if length < 4 or at + length > len(table):
+            return
+        yield Structure(kind, int.from_bytes(table[at + 2 : at + 4], "little"), table[at : at + length])
+        end = table.find(b"\0\0", at + length)
+        if kind == 127 or end < 0:
+            return
+        at = end + 2
+
+
+@cache
+def words(group: str) -> dict[int, dict[str, str]]:
+    """Numbers of the standard and what they stand for.
+
+    Parameters
+    ----------
+    group : str
+        'chassis', 'memory form' or 'memory type'.
+
+    Returns
+    -------
+    dict of int to dict
+        Row of the table `capture/smbios` by number.
+    """
+    with open(datasets() / "capture" / "smbios.csv", encoding="utf-8", newline="") as file:
+        return {int(row["number"]): row for row in csv.DictReader(file) if row["group"] == group}
+
+
+def memory(table: bytes) -> Memory:
+    """Read types 16 and 17.
+
+    Parameters
+    ----------
+    table : bytes
+
+    Returns
+    -------
+    Memory
+        `modules` is None when the table holds no place for system memory.
+    """
+    arrays: dict[int, Structure] = {}
+    places: list[Structure] = []
+    for each in structures(table):
+        if each.type == 16 and each.byte(5) == SYSTEM_MEMORY:
+            arrays[each.handle] = each
+        elif each.type == 17:
+            places.append(each)
+    if arrays:
+        places = [each for each in places if each.number(4, 2) in arrays]
+    counts = [each.number(0x0D, 2) for each in arrays.values()]
+    most = [_most_mib(each) for each in arrays.values()]
+    return Memory(
+        modules=tuple(_module(each) for each in places) or None,
+        places=sum(n for n in counts if n) if counts and None not in counts else None,
+        most_mib=sum(n for n in most if n) if most and None not in most else None,
+    )
+
+
+def _most_mib(array: Structure) -> int | None:
+    kib = array.number(7, 4)
+    if kib == 0x8000_0000:
+        size = array.number(0x0F, 8)
+        return size >> 20 if size else None
+    return kib >> 10 if kib else None
+
+
+def _module(place: Structure) -> Module:
+    size = place.number(0x0C, 2)
+    mib: int | None
+    if size is None or size == 0xFFFF:
+        mib = None
+    elif size == 0x7FFF:
+        extended = place.number(0x1C, 4)
+        mib = None if extended is None else extended & 0x7FFF_FFFF
+    elif size & 0x8000:
+        mib = (size & 0x7FFF) >> 10
+    else:
+        mib = size
+    speed = place.number(0x15, 2)
+    if speed == 0xFFFF:
+        speed = (place.number(0x54, 4) or 0) & 0x7FFF_FFFF
+    form = words("memory form").get(place.byte(0x0E) or 0, {})
+    kind = words("memory type").get(place.byte(0x12) or 0, {})
+    return Module(
+        mib=mib,
+        form=form["name"] if form.get("known") == "yes" else None,
+        kind=kind["name"] if kind.get("known") == "yes" else None,
+        speed=speed or None,
+    )
+
+
+def uefi_able(table: bytes) -> bool | None:
+    """Whether type 0 says that the firmware boots UEFI (characteristics extension byte 2, bit 3).
+
+    Parameters
+    ----------
+    table : bytes
+
+    Returns
+    -------
+    bool or None
+        None when the table has no such byte.
+    """
+    for each in structures(table):
+        if each.type == 0:
+            extension = each.byte(0x13)
+            return None if extension is None else bool(extension & 0x08)
+    return None

@@ -1,0 +1,267 @@
+"""The disks: what they are, which one the system goes on, and how its controller presents it."""
+
+from __future__ import annotations
+
+import csv
+import re
+from functools import cache
+
+from advisor.capture import health
+from advisor.capture.facts import BusDevice, Disk, Facts, Wear
+from advisor.capture.machine import Device, Machine, clean
+from advisor.files import datasets
+from advisor.unit import StorageKind, StorageMode
+
+GIB = 1 << 30
+SMALLEST_GIB = 28.0
+"""A solid-state disk smaller than this is not chosen beside a larger disk: it is then a cache or a recovery
+module (a 32 GB disk has 29.8 GiB); common practice, no source."""
+
+_NOT_A_DISK = re.compile(r"(loop|ram|zram|dm-|md|sr|fd|nbd|mtdblock|nullb|rbd|drbd|bcache)\d|mmcblk\d+(boot|rpmb|gp)")
+_PCI = re.compile(r"[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")
+_MODES = {0x0101: StorageMode.IDE, 0x0104: StorageMode.RAID, 0x0106: StorageMode.AHCI, 0x0108: StorageMode.NVME}
+"""PCI class codes (PCI Code and ID Assignment Specification 1.11, 1.2)."""
+
+_RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
+
+
+def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, ...] | None, dict[str, str]]:
+    """Read every disk.
+
+    Parameters
+    ----------
+    machine : Machine
+    identifiers : bool
+        Read serial numbers too.
+
+    Returns
+    -------
+    disks : tuple of Disk, or None
+        None when the kernel's list of block devices was not there.
+    why : dict of str to str
+    """
+    if not machine.exists("/sys/class/block"):
+        return None, {"storage_kind": "the list of block devices was not there to read"}
+    disks = []
+    why: dict[str, str] = {}
+    for device in machine.devices("block"):
+        if _NOT_A_DISK.match(device.name) or device.attribute("partition") or device.attribute("hidden") == "1":
+            continue
+        sectors = device.number("size")
+        if not sectors:
+            continue
+        disks.append(_disk(machine, device, sectors * 512, identifiers))
+    for device in machine.devices("pci"):
+        if device.number("remapped_nvme"):
+            why["storage_kind"] = (
+                "the SATA controller hides an NVMe disk (firmware setting RST or Optane): set it to AHCI to see it"
+            )
+    return tuple(disks), why
+
+
+def _disk(machine: Machine, device: Device, size: int, identifiers: bool) -> Disk:
+    link = _link(device)
+    home = _controller_path(machine, device) if link == "nvme" else device.path
+    addresses = [part for part in home.split("/") if _PCI.match(part)]
+    controller = None
+    if addresses:
+        at = home.index(addresses[-1]) + len(addresses[-1])
+        kind = machine.text(f"{home[:at]}/class")
+        controller = int(kind, 16) >> 8 if kind and re.fullmatch(r"0x[0-9a-fA-F]{6}", kind) else None
+    spinning = device.attribute("queue/rotational")
+    model = _model(device, link)
+    disk = Disk(
+        name=device.name,
+        size=size,
+        link=link,
+        spinning=None if spinning is None or link == "virtio" else spinning == "1",
+        removable=device.attribute("removable") == "1",
+        model=model,
+        controller=controller,
+        vmd=any(address[:4] == "1000" and len(address.split(":")[0]) > 4 for address in addresses),
+        serial=clean(device.attribute("device/serial"), 40) if identifiers else None,
+    )
+    return Disk(**{**vars(disk), "wear": health.of(machine, device, disk)})
+
+
+def _link(device: Device) -> str:
+    path, name = device.path, device.name
+    if "/usb" in path:
+        return "usb"
+    if name.startswith("nvme"):
+        return "nvme"
+    if name.startswith("mmcblk"):
+        return "mmc" if device.attribute("device/type") == "MMC" else "sd"
+    if "/virtio" in path or name.startswith(("vd", "xvd")):
+        return "virtio"
+    if "/ufs" in path:
+        return "ufs"
+    return "ata" if re.search(r"/ata\d+/", path) else "scsi"
+
+
+def _controller_path(machine: Machine, device: Device) -> str:
+    """An NVMe disk of a multipath subsystem has a virtual path; its controller does not."""
+    if "/virtual/" not in device.path:
+        return device.path
+    controllers = machine.devices("nvme")
+    same = [c for c in controllers if c.attribute("model") == device.attribute("device/model")]
+    chosen = same if len(same) == 1 else controllers
+    return chosen[0].path if len(chosen) == 1 else device.path
+
+
+def _model(device: Device, link: str) -> str | None:
+    if link in ("mmc", "sd"):
+        return clean(device.attribute("device/name"), 60)
+    model = clean(device.attribute("device/model"), 60)
+    # SCSI keeps 16 characters of a SATA disk's 40; udev asks the disk itself.
+    whole = clean((device.property("ID_MODEL") or "").replace("_", " "), 60)
+    return whole if model and whole and whole.startswith(model) else model
+
+
+@cache
+def _patterns(use: str) -> tuple[re.Pattern[str], ...]:
+    with open(datasets() / "capture" / "disks.csv", encoding="utf-8", newline="") as file:
+        return tuple(re.compile(row["pattern"]) for row in csv.DictReader(file) if row["use"] == use)
+
+
+def kind_of(disk: Disk) -> StorageKind | None:
+    """Kind of a disk, None when what was read does not say.
+
+    Parameters
+    ----------
+    disk : Disk
+
+    Returns
+    -------
+    StorageKind or None
+    """
+    if disk.link == "nvme":
+        return StorageKind.NVME
+    if disk.link == "mmc":
+        return StorageKind.EMMC
+    if disk.link in ("usb", "sd"):
+        return StorageKind.USB
+    if disk.link in ("virtio", "ufs") or disk.spinning is None:
+        return None
+    if not disk.spinning:
+        return StorageKind.SATA_SSD
+    hybrid = any(pattern.match(disk.model or "") for pattern in _patterns("hybrid"))
+    return StorageKind.HYBRID if hybrid else StorageKind.HDD
+
+
+def internal(disks: tuple[Disk, ...]) -> list[Disk]:
+    """The unit's own disks, the one the system goes on first.
+
+    Parameters
+    ----------
+    disks : tuple of Disk
+
+    Returns
+    -------
+    list of Disk
+        Without sticks, cards and removable ones. Cache modules come last, then by kind (solid state before spinning)
+        and size, larger first.
+    """
+    own = [disk for disk in disks if not disk.removable and disk.link not in ("usb", "sd")]
+    largest = max((disk.size or 0 for disk in own), default=0)
+
+    def order(disk: Disk) -> tuple[bool, int, int, str]:
+        kind = kind_of(disk)
+        small = (disk.size or 0) < min(SMALLEST_GIB * GIB, largest) and kind is not StorageKind.HDD
+        rank = 1 if kind is None else _RANK.get(kind, 2)
+        if kind is StorageKind.SATA_SSD and any(kind_of(d) is StorageKind.NVME for d in own):
+            rank = 1
+        return small or is_cache(disk), rank, -(disk.size or 0), disk.name
+
+    return sorted(own, key=order)
+
+
+def is_cache(disk: Disk) -> bool:
+    """Whether the model is one that was made to cache another disk."""
+    return any(pattern.match(disk.model or "") for pattern in _patterns("cache"))
+
+
+def is_vmd(device: BusDevice) -> bool:
+    """Whether a device is an Intel Volume Management Device: its driver or its name in pci.ids says so."""
+    return device.driver == "vmd" or "volume management device" in (device.name or "").casefold()
+
+
+def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
+    """Fill the fields `storage_*` of the Unit.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    values, why : dict
+    notes : list of str
+        Further internal disks, in words: they have to be erased too.
+    """
+    controllers = [device for device in facts.devices or () if device.bus == "pci" and device.kind in _MODES]
+    present = {StorageMode.VMD if is_vmd(device) else _MODES[device.kind or 0] for device in controllers}
+    if facts.disks is None:
+        reason = facts.why.get("storage_kind", "the source does not list disks")
+        why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), reason)
+        mode = next(iter(present)) if len(present) == 1 else None
+        return {"storage_mode": mode}, why | ({} if mode else {"storage_mode": reason}), []
+    own = internal(facts.disks)
+    if not own:
+        return _no_disk(facts, present)
+    first, *others = own
+    values: dict[str, object] = {"storage_kind": kind_of(first), "storage_model": first.model}
+    why = {}
+    if values["storage_kind"] is None:
+        why["storage_kind"] = {
+            "virtio": "a virtual disk: what it stands on cannot be seen from inside",
+            "ufs": "UFS flash, for which there is no word here",
+        }.get(first.link or "", "the source does not say whether the disk spins")
+    if first.size:
+        values["storage_gib"] = round(first.size / GIB, 2)
+    else:
+        why["storage_gib"] = "the source does not state the size"
+    mode = StorageMode.VMD if first.vmd else _MODES.get(first.controller or 0)
+    if mode is None and first.controller is None and first.link in ("ata", "scsi", "nvme"):
+        wanted = {StorageMode.NVME, StorageMode.VMD} if first.link == "nvme" else set(_MODES.values()) - {"nvme"}
+        fitting = present & wanted
+        mode = next(iter(fitting)) if len(fitting) == 1 else None
+    values["storage_mode"] = mode
+    if mode is None:
+        why["storage_mode"] = (
+            "the disk hangs on no SATA, IDE, RAID or NVMe controller"
+            if first.link in ("mmc", "virtio", "ufs")
+            else "the source does not say which controller the disk hangs on"
+        )
+    wear = first.wear or Wear(said="the source does not state the disk's health")
+    if wear.left_pct is not None:
+        values["storage_health_pct"] = wear.left_pct
+    else:
+        why["storage_health_pct"] = wear.said
+    if facts.why.get("storage_kind"):
+        why["storage_kind"] = facts.why["storage_kind"]
+    return values, why, [f"further internal disk: {described(disk)}" for disk in others]
+
+
+def _no_disk(facts: Facts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
+    mode = next(iter(present)) if len(present) == 1 else None
+    hidden = facts.why.get("storage_kind")
+    if not hidden and present & {StorageMode.RAID, StorageMode.VMD}:
+        hidden = f"no disk is seen, but a controller in {'/'.join(sorted(present))} mode may hide one"
+    if hidden:
+        why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), hidden)
+        return {"storage_mode": mode}, why, []
+    reason = "no internal disk was found"
+    return (
+        {"storage_kind": StorageKind.NONE, "storage_gib": 0.0, "storage_mode": mode},
+        {"storage_health_pct": reason, "storage_model": reason},
+        [],
+    )
+
+
+def described(disk: Disk) -> str:
+    """A disk in words, for the notes and the summary."""
+    size = f"{disk.size / GIB:.1f} GiB" if disk.size else "size unknown"
+    kind = kind_of(disk)
+    cache_module = "cache module" if is_cache(disk) else None
+    return " ".join(part for part in (size, cache_module or (str(kind) if kind else ""), disk.model or "") if part)

@@ -1,0 +1,171 @@
+"""Capture files: read with suspicion, written whole."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from advisor.capture.compose import valid
+from advisor.capture.machine import clean
+from advisor.errors import CaptureError
+from advisor.files import write_whole
+from advisor.unit import CAPTURE_FORMAT, Capture
+
+LARGEST_CAPTURE = 5 << 20
+"""Largest capture file that is read [bytes]; a real one has some 10 KB."""
+
+_AGAIN = "Take the capture again: advisor capture --out FILE"
+
+
+def read_bytes(path: str | os.PathLike[str], most: int) -> bytes:
+    """Read a file from outside, up to a size.
+
+    Parameters
+    ----------
+    path : path-like
+    most : int
+        Largest size accepted [bytes].
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    CaptureError
+        When it is missing, no file, not readable, or larger.
+    """
+    shown = clean(str(path), 200)
+    try:
+        if not Path(path).is_file():
+            reason = "is a folder" if Path(path).is_dir() else "does not exist"
+            raise CaptureError(f"{shown} {reason}.", "Name the file that the capture was written to.")
+        with open(path, "rb") as file:
+            content = file.read(most + 1)
+    except (OSError, ValueError) as error:
+        text = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise CaptureError(f"{shown} cannot be read: {text}.", "Look at its name and its rights.") from error
+    if len(content) > most:
+        raise CaptureError(
+            f"{shown} is larger than {most >> 20} MiB, so it was not read.", "Hand in the capture or listing itself."
+        )
+    return content
+
+
+def read_capture(path: str | os.PathLike[str]) -> Capture:
+    """Read a capture file.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    advisor.unit.Capture
+        Unknown fields are ignored; a value that is not valid is dropped and named in `unread`.
+
+    Raises
+    ------
+    CaptureError
+        When the file is missing, too large, no JSON, no capture, or of a newer format.
+    """
+    shown = clean(str(path), 200)
+    content = read_bytes(path, LARGEST_CAPTURE)
+    if not content.strip():
+        raise CaptureError(f"{shown} is empty.", _AGAIN)
+    try:
+        said = json.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise CaptureError(f"{shown} is not text, so it is no capture.", _AGAIN) from error
+    except json.JSONDecodeError as error:
+        cut = error.pos >= len(error.doc.rstrip()) or error.msg.startswith("Unterminated")
+        reason = "is cut short" if cut else "is not JSON"
+        raise CaptureError(
+            f"{shown} {reason} (line {error.lineno}, column {error.colno}: {error.msg}).",
+            "A listing or the script's text is read with: advisor capture --from FILE",
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise CaptureError(f"{shown} is not JSON that a capture could be.", _AGAIN) from error
+    return from_json(said, f"{shown}")
+
+
+def from_json(said: Any, name: str) -> Capture:
+    """Make a capture of parsed JSON.
+
+    Parameters
+    ----------
+    said : any
+    name : str
+        Where it is from, for messages.
+
+    Returns
+    -------
+    advisor.unit.Capture
+
+    Raises
+    ------
+    CaptureError
+        When it is no capture, or of a newer format.
+    """
+    if not isinstance(said, dict) or not isinstance(said.get("unit"), dict):
+        raise CaptureError(f"{name} is JSON, but no capture: it has no 'unit'.", _AGAIN)
+    form = said.get("format", CAPTURE_FORMAT)
+    if isinstance(form, bool) or not isinstance(form, int) or form < 1:
+        raise CaptureError(f"{name} states no format number, so it is no capture.", _AGAIN)
+    if form > CAPTURE_FORMAT:
+        raise CaptureError(
+            f"{name} was made by a newer version: its format is {form}, this version reads up to {CAPTURE_FORMAT}.",
+            "Install a newer version of the advisor here, or take the capture again with this one.",
+        )
+    unit, refused = valid(said["unit"])
+    unread = said.get("unread")
+    reasons = {
+        str(clean(str(key), 60)): str(clean(value, 300))
+        for key, value in (list(unread.items())[:200] if isinstance(unread, dict) else [])
+        if isinstance(value, str) and clean(str(key), 60) and clean(value, 300)
+    }
+    return Capture(
+        format=CAPTURE_FORMAT,
+        taken_at=clean(said["taken_at"], 40) if isinstance(said.get("taken_at"), str) else None,
+        taken_by=clean(said["taken_by"], 100) if isinstance(said.get("taken_by"), str) else None,
+        unit=unit,
+        unread=reasons | refused,
+    )
+
+
+def write_capture(capture: Capture, path: str | os.PathLike[str]) -> Path:
+    """Write a capture file, whole or not at all.
+
+    Parameters
+    ----------
+    capture : advisor.unit.Capture
+    path : path-like
+
+    Returns
+    -------
+    pathlib.Path
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When it cannot be written.
+    """
+    return write_whole(path, as_text(capture))
+
+
+def as_text(capture: Capture) -> str:
+    """A capture as the JSON text that `write_capture` writes: known facts, and what could not be read.
+
+    Parameters
+    ----------
+    capture : advisor.unit.Capture
+
+    Returns
+    -------
+    str
+    """
+    said = capture.model_dump(mode="json")
+    said["unit"] = {name: value for name, value in said["unit"].items() if value is not None}
+    return json.dumps(said, indent=2, ensure_ascii=False) + "\n"
