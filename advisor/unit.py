@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CAPTURE_FORMAT = 1
 """Version of the capture file's layout; a newer one is refused."""
@@ -223,6 +225,8 @@ def frame(units: list[Unit]) -> pd.DataFrame:
     pandas.DataFrame, shape (len(units), len(UNIT_COLUMNS))
         Nullable dtypes (see `DTYPES`), a row a unit, in order.
     """
+    import pandas as pd
+
     rows = [unit.model_dump(mode="json") for unit in units]
     return pd.DataFrame({name: pd.Series([row[name] for row in rows], dtype=DTYPES[name]) for name in UNIT_COLUMNS})
 
@@ -241,6 +245,8 @@ def unit_of(units: pd.DataFrame, row: int) -> Unit:
     -------
     Unit
     """
+    import pandas as pd
+
     values = {
         name: (None if pd.isna(value) else value)
         for name, value in units.iloc[row].items()
