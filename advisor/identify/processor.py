@@ -1,0 +1,161 @@
+"""Processors of a Unit frame: names, signatures and flags brought together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import pandas as pd
+
+from advisor.identify.catalogue import catalogue
+from advisor.identify.level import level_of_flags
+from advisor.identify.resolve import Answer, from_text, spread
+
+COLUMNS: dict[str, str] = {
+    "cpu_name": "string", "cpu_vendor": "string", "cpu_microarch": "string", "cpu_generation": "string",
+    "cpu_year": "Int64", "cpu_level": "string", "cpu_speed": "Float64", "cpu_speed_low": "Float64",
+    "cpu_speed_high": "Float64", "cpu_cores": "Int64", "cpu_threads": "Int64", "cpu_graphics": "string",
+    "cpu_source": "string", "cpu_problem": "string",
+}  # fmt: skip
+"""Columns of the answer and their dtypes."""
+
+_FACTS = ("cpu", "cpu_vendor", "cpu_family", "cpu_model", "cpu_stepping", "cpu_flags", "cpu_cores", "cpu_threads")
+_VENDORS = {
+    "genuineintel": "Intel", "intel": "Intel", "authenticamd": "AMD", "amd": "AMD", "centaurhauls": "VIA", "via": "VIA",
+}  # fmt: skip
+
+
+def processors(units: pd.DataFrame) -> pd.DataFrame:
+    """Identify the processor of every unit.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n_units, any)
+        A Unit frame; any of the columns cpu, cpu_vendor, cpu_family, cpu_model, cpu_stepping, cpu_flags, cpu_cores
+        and cpu_threads is used when present.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n_units, 14)
+        Index as in `units`; see `COLUMNS`. cpu_speed is single-thread speed relative to an Intel Core i5-6300U (1.0),
+        cpu_speed_low and cpu_speed_high its 80 % spread. cpu_graphics is 'none' where the processor has none. What is
+        ambiguous is NA and named in cpu_problem. Captured flags decide the level, captured cores and threads win.
+
+    Raises
+    ------
+    advisor.errors.TableError
+        When a table of processors is damaged.
+    """
+    facts = pd.DataFrame(index=units.index)
+    for name in _FACTS:
+        facts[name] = units.get(name, pd.NA)
+    keys = facts.astype(object).where(facts.notna(), None)
+    codes, distinct = pd.MultiIndex.from_frame(keys).factorize() if len(keys) else ([], [])
+    answers = [_one(*(None if pd.isna(v) else v for v in row)) for row in distinct]
+    table = {
+        column: pd.array([getattr(a, column.removeprefix("cpu_")) for a in answers], dtype=dtype)
+        for column, dtype in COLUMNS.items()
+    }
+    found = pd.DataFrame(table).take(codes) if len(keys) else pd.DataFrame(table)
+    found.index = units.index
+    return found
+
+
+def _one(
+    text: object, vendor: object, family: object, model: object, stepping: object, flags: object, cores: object,
+    threads: object,
+) -> Answer:  # fmt: skip
+    named = from_text(str(text)) if text else Answer(problem="no processor given")
+    answer = named
+    maker = _VENDORS.get(str(vendor).strip().lower(), "") if vendor else (named.vendor or "")
+    if family is not None and model is not None:
+        answer = _with_signature(
+            named, maker, int(str(family)), int(str(model)), None if stepping is None else int(str(stepping))
+        )
+    if flags:
+        level = level_of_flags(str(flags))
+        if level:
+            answer = replace(answer, level=level, source=_join(answer.source, "level from the feature flags"))
+    if cores is not None:
+        answer = replace(answer, cores=int(str(cores)))
+    if threads is not None:
+        answer = replace(answer, threads=int(str(threads)))
+    return answer
+
+
+def _join(first: str | None, second: str) -> str:
+    return f"{first}; {second}" if first else second
+
+
+def _with_signature(named: Answer, maker: str, family: int, model: int, stepping: int | None) -> Answer:
+    found = signature(maker, family, model, stepping)
+    if found is None:
+        note = f"family {family}, model {model} of {maker or 'an unknown maker'} is in no table"
+        return replace(named, problem=_join(named.problem, note))
+    microarch, also, source = found
+    if named.exact and named.microarch in (microarch, *also):
+        return replace(named, source=_join(named.source, "agrees with family, model and stepping"))
+    kin = _kin(microarch)
+    if named.exact:
+        note = (
+            f"the name says {named.name} ({named.microarch}), but family {family}, model {model} is {microarch};"
+            " the numbers were believed"
+        )
+        return replace(kin, vendor=maker, problem=note, source=f"family, model and stepping; {source}")
+    if named.microarch in (microarch, *also):
+        return replace(named, source=_join(named.source, f"family, model and stepping; {source}"))
+    narrow = replace(kin, vendor=maker or kin.vendor, source=f"family, model and stepping; {source}")
+    if named.name:
+        narrow = replace(narrow, name=named.name)
+    return replace(narrow, problem=named.problem)
+
+
+def signature(
+    vendor: str, family: int, model: int, stepping: int | None = None
+) -> tuple[str, tuple[str, ...], str] | None:
+    """Find the microarchitecture of a family, model and stepping.
+
+    Parameters
+    ----------
+    vendor : str
+        'Intel', 'AMD' or 'VIA'.
+    family, model : int
+        Display family and model, as /proc/cpuinfo shows them.
+    stepping : int, optional
+
+    Returns
+    -------
+    tuple or None
+        Microarchitecture, others that carry the same numbers, source of the row; None when no row fits.
+    """
+    table = catalogue().signatures
+    step = 0 if stepping is None else stepping
+    fits = (
+        (table["vendor"] == vendor) & (table["family"] == family)
+        & (table["model_low"] <= model) & (model <= table["model_high"])
+    )  # fmt: skip
+    rows = table[fits]
+    exact = rows[(rows["stepping_low"] <= step) & (step <= rows["stepping_high"])] if stepping is not None else rows
+    if exact.empty:
+        return None
+    row = exact.iloc[0]
+    also = [] if pd.isna(row["also"]) else str(row["also"]).split(";")
+    if stepping is None:
+        also += [str(m) for m in rows["microarch"].iloc[1:]]
+    return str(row["microarch"]), tuple(also), str(row["source"])
+
+
+@lru_cache(maxsize=200)
+def _kin(microarch: str) -> Answer:
+    """What all processors of one microarchitecture share."""
+    tables = catalogue()
+    rows = tables.by_microarch.get(microarch, [])
+    group = tables.frame.iloc[rows]
+    speed, low, high = spread(group) if rows else (None, None, None)
+    levels = set(group["level"].dropna()) | ({str(tables.microarchs.at[microarch, "level"])} if not rows else set())
+    year = tables.microarchs.at[microarch, "year"]
+    return Answer(
+        vendor=str(tables.microarchs.at[microarch, "vendor"]), microarch=microarch,
+        year=None if pd.isna(year) else int(str(year)), level=levels.pop() if len(levels) == 1 else None, speed=speed,
+        speed_low=low, speed_high=high,
+    )  # fmt: skip
