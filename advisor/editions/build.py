@@ -1,0 +1,238 @@
+"""Remake the catalogue of editions: python -m advisor.editions.build."""
+
+from __future__ import annotations
+
+import argparse
+import html
+import re
+import tempfile
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from advisor.editions.index import Package, Suite
+from advisor.errors import TableError
+from advisor.files import datasets, write_whole
+from advisor.shop import Edition
+
+TASKS: dict[str, str] = {
+    Edition.GNOME: "task-gnome-desktop",
+    Edition.PLASMA: "task-kde-desktop",
+    Edition.CINNAMON: "task-cinnamon-desktop",
+    Edition.MATE: "task-mate-desktop",
+    Edition.XFCE: "task-xfce-desktop",
+    Edition.LXQT: "task-lxqt-desktop",
+    Edition.LXDE: "task-lxde-desktop",
+}
+"""Task package that the installer's choice of each desktop stands for."""
+
+SYSTEM = {
+    ("12", "amd64"): ("linux-image-amd64", "grub-efi-amd64", "shim-signed"),
+    ("13", "amd64"): ("linux-image-amd64", "grub-efi-amd64", "shim-signed"),
+    ("12", "i386"): ("linux-image-686-pae", "grub-pc"),
+}
+"""Kernel and boot loader that the installer adds to the base system."""
+
+STANDARD = ("required", "important", "standard")
+"""Priorities that make up the standard system (Debian Policy 2.5)."""
+
+GUIDE = "installation-guide-amd64"
+COLUMNS: dict[str, str] = {
+    "release": "release of Debian",
+    "architecture": "architecture of the image",
+    "edition": "desktop",
+    "task": "task package of the desktop",
+    "packages": "packages of the finished system: standard, kernel, boot loader, desktop task, recommended ones too",
+    "download_mib": "their package files [MiB]",
+    "installed_mib": "space they state they take when unpacked [MiB]",
+    "installed_files": "files and symbolic links in them [files]",
+    "footprint_source": "where the four figures above are from",
+    "min_ram_gib": "least memory for a system with a desktop [GiB]",
+    "rec_ram_gib": "recommended memory for a system with a desktop [GiB]",
+    "min_disk_gib": "least disk for a system with a desktop [GiB]",
+    "minimum_source": "where the three figures above are from",
+}
+
+
+def standard_system(index: dict[tuple[str, str], Package]) -> list[str]:
+    """Name the packages of the standard system.
+
+    Parameters
+    ----------
+    index : dict
+        From `Suite.packages`.
+
+    Returns
+    -------
+    list of str
+        Sorted names of the packages of priority required, important or standard.
+    """
+    return sorted({package.name for package in index.values() if package.priority in STANDARD})
+
+
+def minimums(page: str) -> tuple[float, float, float]:
+    """Read the least memory, recommended memory and least disk with a desktop from the Installation Guide.
+
+    Parameters
+    ----------
+    page : str
+        HTML of section 3.4, table 3.2.
+
+    Returns
+    -------
+    tuple of float
+        Minimum memory [GiB], recommended memory [GiB], disk [GiB]. The guide's gigabytes of memory are taken as
+        GiB, as memory is made; its gigabytes of disk as 10**9 bytes, as disks are sold.
+
+    Raises
+    ------
+    TableError
+        When the table is not there in the form expected.
+    """
+    text = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", page)))
+    found = re.search(
+        r"With Desktop ([\d.]+) ?(?:GB|gigabytes) ([\d.]+) ?(?:GB|gigabytes) ([\d.]+) ?(?:GB|gigabytes)", text
+    )
+    if not found:
+        raise TableError("Section 3.4 of the Installation Guide has no row 'With Desktop' in gigabytes.")
+    least, recommended, disk = map(float, found.groups())
+    return least, recommended, round(disk * 1e9 / 2**30, 2)
+
+
+def guide_page(suite: Suite, name: str) -> tuple[str, str]:
+    """Fetch one page of the Installation Guide of a suite's release.
+
+    Parameters
+    ----------
+    suite : Suite
+        Prepared.
+    name : str
+        Such as 'ch03s04.html'.
+
+    Returns
+    -------
+    tuple of str
+        The page's HTML and the version of the package it is from.
+    """
+    import subprocess
+
+    folder = suite.folder / "guide"
+    folder.mkdir(exist_ok=True)
+    if not list(folder.glob("*.deb")):
+        suite.apt("download", GUIDE, cwd=folder)
+    package = next(folder.glob("*.deb"))
+    if not (folder / "usr").exists():
+        subprocess.run(["dpkg-deb", "-x", str(package), str(folder)], check=True)
+    page = (folder / f"usr/share/doc/{GUIDE}/en/{name}").read_text(encoding="utf-8")
+    return page, package.name.split("_")[1].replace("%3a", ":")
+
+
+def footprints(suite: Suite) -> pd.DataFrame:
+    """Work out the footprint of every edition on one release and architecture.
+
+    Parameters
+    ----------
+    suite : Suite
+        Prepared.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (7, len(COLUMNS))
+    """
+    index = suite.packages()
+    base = [*standard_system(index), *SYSTEM[suite.release, suite.architecture]]
+    sets = {edition: suite.resolve([*base, task]) for edition, task in TASKS.items()}
+    names = {name for chosen in sets.values() for name, _ in chosen}
+    files = suite.files(names)
+    guide_suite = suite
+    if suite.architecture != "amd64":
+        guide_suite = Suite(suite.release, "amd64", suite.folder.parent / f"{suite.release}-amd64")
+    page, version = guide_page(guide_suite, "ch03s04.html")
+    least, recommended, disk = minimums(page)
+    rows = []
+    for edition, chosen in sets.items():
+        known = [index[item] for item in chosen]
+        rows.append(
+            {
+                "release": suite.release,
+                "architecture": suite.architecture,
+                "edition": str(edition),
+                "task": TASKS[edition],
+                "packages": len(known),
+                "download_mib": round(sum(package.download_bytes for package in known) / 2**20),
+                "installed_mib": round(sum(package.installed_kib for package in known) / 2**10),
+                "installed_files": sum(files.get(package.name, 0) for package in known),
+                "footprint_source": f"package index of Debian {suite.release}, updates and security, {date.today()}",
+                "min_ram_gib": least,
+                "rec_ram_gib": recommended,
+                "min_disk_gib": disk,
+                "minimum_source": f"{GUIDE} {version}, section 3.4, table 3.2",
+            }
+        )
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def meta(
+    title: str, source: str, remake: str, columns: dict[str, str], licence: str = "facts, no licence needed"
+) -> str:
+    """Compose a table's meta file.
+
+    Parameters
+    ----------
+    title, source, remake, licence : str
+    columns : dict of str to str
+
+    Returns
+    -------
+    str
+        TOML.
+    """
+    lines = ["format = 1"]
+    pairs = {"title": title, "source": source, "date": str(date.today()), "licence": licence, "remake": remake}
+    lines += [f'{name} = "{text}"' for name, text in pairs.items()]
+    return "\n".join([*lines, "", "[columns]", *(f'{name} = "{text}"' for name, text in columns.items()), ""])
+
+
+def build(folder: Path, out: Path) -> pd.DataFrame:
+    """Remake `editions/catalogue.csv` and its meta file.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Where apt keeps its index and the guide is unpacked; made when missing, reused when there.
+    out : pathlib.Path
+        Folder to write to.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (21, len(COLUMNS))
+    """
+    suites = [Suite(release, architecture, folder / f"{release}-{architecture}") for release, architecture in SYSTEM]
+    frame = pd.concat([footprints(suite.prepare()) for suite in suites], ignore_index=True)
+    write_whole(out / "catalogue.csv", frame.to_csv(index=False, lineterminator="\n"))
+    write_whole(
+        out / "catalogue.meta.toml",
+        meta(
+            "Editions of each release: footprint and the published minimum",
+            "Debian's package index resolved by apt onto an empty system; Debian GNU/Linux Installation Guide",
+            "python -m advisor.editions.build",
+            COLUMNS,
+        ),
+    )
+    return frame
+
+
+def main() -> None:
+    """Remake the catalogue."""
+    parser = argparse.ArgumentParser(description="Remake the catalogue of editions from Debian's package index.")
+    parser.add_argument("--work", type=Path, help="folder for apt's index and the guide (default: a temporary one)")
+    parser.add_argument("--out", type=Path, default=datasets() / "editions", help="folder to write the table to")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="editions-") as temporary:
+        frame = build(given.work or Path(temporary), given.out)
+    print(frame.drop(columns=["footprint_source", "minimum_source", "task"]).to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()

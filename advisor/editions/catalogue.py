@@ -1,0 +1,119 @@
+"""The catalogue of editions: footprint, published minimum, what the compositor needs, and the measured session."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from advisor import tables
+from advisor.editions.measured import unhindered
+from advisor.errors import TableError
+from advisor.shop import Image
+
+SESSION_COLUMNS = (
+    "session_mib", "browser_mib", "desktop_cpu_s", "browser_cpu_s", "desktop_read_mib", "browser_read_mib",
+)  # fmt: skip
+"""What a session takes; each has a column of the same name with `_source` added."""
+
+_NUMBERS = (
+    "packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib",
+)  # fmt: skip
+
+
+@cache
+def _catalogue() -> pd.DataFrame:
+    frame = tables.load("editions/catalogue").frame.copy()
+    for name in _NUMBERS:
+        frame[name] = frame[name].astype("Float64")
+    desktops = tables.load("editions/desktops").frame
+    frame = frame.merge(desktops, on=["edition", "release"], how="left", validate="many_to_one")
+    sessions = _sessions(frame)
+    return pd.concat([frame, sessions], axis=1)
+
+
+def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give the session figures of each row: measured, else the nearest measured release, else the estimate."""
+    measured = _measured()
+    estimates = tables.load("editions/estimates").frame.set_index("edition")
+    out = pd.DataFrame(index=frame.index)
+    values = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[float | None]]
+    sources = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[str | None]]
+    for row in frame.itertuples():
+        for name in SESSION_COLUMNS:
+            value, source = _figure(measured, estimates, str(row.release), str(row.edition), name)
+            if row.architecture != "amd64" and value is not None:
+                source = f"{source}; of amd64, taken as it stands"
+            values[name].append(value)
+            sources[name].append(source)
+    for name in SESSION_COLUMNS:
+        out[name] = pd.array(values[name], dtype="Float64")
+        out[f"{name}_source"] = pd.array(sources[name], dtype="string")
+    return out
+
+
+def _figure(
+    measured: pd.DataFrame, estimates: pd.DataFrame, release: str, edition: str, name: str
+) -> tuple[float | None, str | None]:
+    if not measured.empty:
+        for candidate in dict.fromkeys([release, *sorted(measured.index.get_level_values(0).unique(), reverse=True)]):
+            if (candidate, edition) not in measured.index:
+                continue
+            found = measured.loc[[(candidate, edition)]]
+            value = found[name].to_numpy(dtype="float64", na_value=np.nan)[0]
+            if not np.isnan(value):
+                source = f"measured on Debian {candidate}, {found['runs'].iloc[0]} runs (comfort/sessions)"
+                return float(value), source if candidate == release else f"{source}; taken for Debian {release}"
+    if edition in estimates.index:
+        return float(str(estimates.at[edition, name])), str(estimates.at[edition, "source"])
+    return None, None
+
+
+def _measured() -> pd.DataFrame:
+    """Figures of the unhindered sessions, the median of the runs, by release and edition."""
+    try:
+        frame = tables.load("comfort/sessions").frame
+    except TableError:
+        return pd.DataFrame()
+    return unhindered(frame)
+
+
+def catalogue() -> pd.DataFrame:
+    """Give the catalogue of editions.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a release, architecture and edition: `release`, `architecture`, `edition`, `task`, `packages`,
+        `download_mib` [MiB], `installed_mib` [MiB], `installed_files`, `min_ram_gib` [GiB], `rec_ram_gib` [GiB],
+        `min_disk_gib` [GiB], `compositor`, `needs_gl`, `drawing` ('hardware' or 'any'), `session_mib` [MiB] and
+        `browser_mib` [MiB] (memory of all processes, the kernel apart), `desktop_cpu_s` [s] and `browser_cpu_s` [s]
+        on a processor of speed 1, `desktop_read_mib` [MiB] and `browser_read_mib` [MiB] from a cold disk; and the
+        `*_source` columns that say where each is from.
+
+    References
+    ----------
+    Tables editions/catalogue, editions/desktops, editions/estimates and comfort/sessions, each with its provenance.
+    """
+    return _catalogue().copy()
+
+
+def rows_of(image: Image) -> pd.DataFrame:
+    """Give the rows of the catalogue that an image can install.
+
+    Parameters
+    ----------
+    image : advisor.shop.Image
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `catalogue`, the image's editions only, in the image's order. Empty when the catalogue does not know the
+        image's release and architecture; a shop adds its own rows in the user's table editions/catalogue.
+    """
+    frame = _catalogue()
+    rows = frame[frame["release"].eq(image.release) & frame["architecture"].eq(image.architecture)]
+    rows = rows[rows["edition"].isin(list(image.editions))]
+    order = {name: number for number, name in enumerate(image.editions)}
+    return rows.sort_values("edition", key=lambda column: column.map(order)).reset_index(drop=True)

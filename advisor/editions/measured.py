@@ -1,0 +1,45 @@
+"""What the measured sessions say of each edition when nothing holds it back."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+HINDRANCES = ("memory_limit_mib", "quota_pct", "disk")
+"""Conditions of a measured session; all empty means that nothing held it back."""
+
+_FIGURES = {
+    "idle": {"session_mib": "pss_mib", "desktop_cpu_s": "processor_s", "desktop_read_mib": "read_mib"},
+    "browser": {"browser_mib": "pss_mib", "browser_cpu_s": "processor_s", "browser_read_mib": "read_mib"},
+}
+
+
+def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Reduce the measured sessions to one row an edition.
+
+    Parameters
+    ----------
+    sessions : pandas.DataFrame
+        The table comfort/sessions: text columns `release`, `edition`, `stage` ('idle' or 'browser'), `ok`,
+        `memory_limit_mib`, `quota_pct`, `disk`, `host_speed`, `processor_s`, `pss_mib`, `read_mib`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by release and edition: the medians of `session_mib` and `browser_mib` [MiB], `desktop_cpu_s` and
+        `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB], and `runs`.
+        A figure that no run has is NA.
+    """
+    free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
+    for name in ("processor_s", "pss_mib", "read_mib", "host_speed"):
+        free[name] = free[name].astype("Float64")
+    free["processor_s"] = free["processor_s"] * free["host_speed"]
+    keys = ["release", "edition"]
+    parts = [
+        free[free["stage"].eq(stage)].groupby(keys)[list(dict.fromkeys(names.values()))].median().rename(
+            columns={column: name for name, column in names.items()}
+        )
+        for stage, names in _FIGURES.items()
+    ]  # fmt: skip
+    out = pd.concat(parts, axis=1)
+    out["runs"] = free[free["stage"].eq("idle")].groupby(keys).size().reindex(out.index).fillna(0).astype(int)
+    return out
