@@ -1,0 +1,204 @@
+"""`advisor log`: record what really happened, by hand, by stopwatch or from an old spreadsheet."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from advisor.benchlog import BenchLog
+
+log_app = typer.Typer(help="Record what really happened on the bench.", no_args_is_help=True)
+
+LogFile = Annotated[
+    Path | None, typer.Option("--log", envvar="ADVISOR_LOG", help="The bench log's file; else the user's own.")
+]
+Tag = Annotated[str, typer.Argument(help="The unit's asset tag.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command and its sub-commands."""
+    app.add_typer(log_app, name="log")
+
+
+def _open(path: Path | None) -> BenchLog:
+    from advisor.benchlog import BenchLog
+
+    return BenchLog(path, on_wait=lambda text: typer.echo(text, err=True))
+
+
+@log_app.command("add", epilog="Example:  advisor log add OM-1003 --hands-on 31 --elapsed 96 --outcome fine")
+def add(
+    tag: Tag,
+    hands_on: Annotated[float | None, typer.Option(help="Hands-on minutes.")] = None,
+    elapsed: Annotated[float | None, typer.Option(help="Elapsed minutes in the slot.")] = None,
+    phase: Annotated[list[str] | None, typer.Option(help="PHASE=MINUTES; may be given several times.")] = None,
+    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD; else today.")] = None,
+    edition: Annotated[str | None, typer.Option(help="Edition installed, when not the one advised.")] = None,
+    image: Annotated[str | None, typer.Option(help="Image used, when not the one advised.")] = None,
+    parts: Annotated[str | None, typer.Option(help="Parts fitted.")] = None,
+    technician: Annotated[str | None, typer.Option(help="Who did it; initials are enough.")] = None,
+    outcome: Annotated[str | None, typer.Option(help="At the first-boot check: fine, slow or returned.")] = None,
+    reason: Annotated[str | None, typer.Option(help="Why it was not fine.")] = None,
+    note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    log: LogFile = None,
+) -> None:
+    """Log a unit that is done. Stopwatch minutes of the unit are added by themselves."""
+    from advisor.benchlog import Job
+
+    with _open(log) as book:
+        phases = {**book.timed(tag), **_phases(phase or [])}
+        job = Job(
+            asset_tag=tag, done_on=day or date.today().isoformat(), hands_on_min=hands_on, elapsed_min=elapsed,
+            edition=edition, image=image, parts=parts, technician=technician, note=note, phases=phases,
+            outcome=outcome, reason=reason,
+        )  # fmt: skip
+        [number] = book.add_jobs([job])
+    timed = ", ".join(f"{name} {minutes:.1f}" for name, minutes in phases.items())
+    typer.echo(f"Logged {tag} as job {number}." + (f" Minutes by phase: {timed}." if timed else ""))
+
+
+def _phases(given: list[str]) -> dict[str, float]:
+    from advisor.benchlog import phase_names
+    from advisor.errors import InputError
+
+    out = {}
+    for text in given:
+        name, _, minutes = text.partition("=")
+        if name not in phase_names():
+            raise InputError(f"--phase {text}: {name!r} is no phase.", f"Phases: {', '.join(phase_names())}.")
+        try:
+            out[name] = float(minutes.replace(",", "."))
+        except ValueError as error:
+            raise InputError(
+                f"--phase {text}: {minutes!r} is no number of minutes.", "Write --phase copy=12.5"
+            ) from error
+    return out
+
+
+@log_app.command("edit", epilog="Example:  advisor log edit 12 --elapsed 104 --note 'clock was wrong'")
+def edit(
+    job: Annotated[int, typer.Argument(help="Number of the job, as `advisor log list` shows it.")],
+    hands_on: Annotated[float | None, typer.Option(help="Hands-on minutes.")] = None,
+    elapsed: Annotated[float | None, typer.Option(help="Elapsed minutes in the slot.")] = None,
+    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD.")] = None,
+    edition: Annotated[str | None, typer.Option(help="Edition installed.")] = None,
+    note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    log: LogFile = None,
+) -> None:
+    """Correct a job; what stood before is kept."""
+    given = {"hands_on_min": hands_on, "elapsed_min": elapsed, "done_on": day, "edition": edition, "note": note}
+    with _open(log) as book:
+        book.edit_job(job, **{name: value for name, value in given.items() if value is not None})
+    typer.echo(f"Job {job} changed; the former values stay in the history.")
+
+
+@log_app.command("outcome", epilog="Example:  advisor log outcome 12 returned --reason 'Wi-Fi drops' --later")
+def outcome(
+    job: Annotated[int, typer.Argument(help="Number of the job.")],
+    result: Annotated[str, typer.Argument(help="fine, slow or returned.")],
+    reason: Annotated[str | None, typer.Option(help="Why.")] = None,
+    later: Annotated[bool, typer.Option("--later", help="Heard of later, not at the first-boot check.")] = False,
+    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD; else today.")] = None,
+    log: LogFile = None,
+) -> None:
+    """Say how a unit fared."""
+    with _open(log) as book:
+        book.add_outcome(job, result, reason, "later" if later else "first-boot check", day or date.today().isoformat())
+    typer.echo(f"Job {job}: {result}.")
+
+
+@log_app.command("start", epilog="Example:  advisor log start OM-1003 copy")
+def start(tag: Tag, phase: Annotated[str, typer.Argument(help="Phase, as in the sheet.")], log: LogFile = None) -> None:
+    """Start a unit's stopwatch for a phase; several may run at once, and a restart does not stop them."""
+    _phases([f"{phase}=0"])
+    with _open(log) as book:
+        book.start(tag, phase)
+    typer.echo(f"{tag}, {phase}: running.")
+
+
+@log_app.command("stop", epilog="Example:  advisor log stop OM-1003 copy")
+def stop(tag: Tag, phase: Annotated[str, typer.Argument(help="Phase.")], log: LogFile = None) -> None:
+    """Stop a unit's stopwatch for a phase."""
+    with _open(log) as book:
+        minutes = book.stop(tag, phase)
+    typer.echo(f"{tag}, {phase}: {minutes:.1f} min.")
+
+
+@log_app.command("running", epilog="Example:  advisor log running")
+def running(log: LogFile = None) -> None:
+    """List the stopwatches that run."""
+    from advisor.benchlog import minutes_between, now
+
+    with _open(log) as book:
+        rows = book.running()
+    for row in rows:
+        typer.echo(f"{row['asset_tag']:<14}{row['phase']:<12}{minutes_between(row['started_at'], now()):>7.1f} min")
+    if not rows:
+        typer.echo("No stopwatch runs.")
+
+
+@log_app.command("list", epilog="Example:  advisor log list --last 20")
+def listing(
+    last: Annotated[int, typer.Option(min=1, help="How many of the newest.")] = 20, log: LogFile = None
+) -> None:
+    """List the newest jobs beside what was predicted."""
+    import pandas as pd
+
+    from advisor import benchlog
+
+    with _open(log) as book:
+        rows = benchlog.frame(book).tail(last)
+
+    def figure(value: object) -> str:
+        return "-" if pd.isna(value) else f"{value:.0f}"
+
+    typer.echo(
+        f"{'job':>5}  {'date':<11}{'tag':<14}{'edition':<12}{'hands-on':>9}{'elapsed':>9}{'predicted':>11}  outcome"
+    )
+    for row in rows.itertuples(index=False):
+        typer.echo(
+            f"{row.job:>5}  {row.date:<11}{row.asset_tag[:13]:<14}{'-' if pd.isna(row.edition) else row.edition:<12}"
+            f"{figure(row.hands_on_min):>9}{figure(row.elapsed_min):>9}{figure(row.predicted_min):>11}"
+            f"  {'-' if pd.isna(row.outcome) else row.outcome}"
+        )
+    typer.echo(f"{len(rows)} jobs shown.")
+
+
+@log_app.command("export", epilog="Example:  advisor log export jobs.csv")
+def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log: LogFile = None) -> None:
+    """Write every job to a CSV."""
+    from advisor import benchlog, intake
+    from advisor.files import write_whole
+
+    with _open(log) as book:
+        rows = benchlog.frame(book)
+    write_whole(out, intake.safe_frame(rows).to_csv(index=False))
+    typer.echo(f"{len(rows)} jobs written to {out}.")
+
+
+@log_app.command("check", epilog="Example:  advisor log check --repair")
+def check(
+    repair: Annotated[bool, typer.Option("--repair", help="Save what is readable into a new file.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Examine the bench log's file; with --repair save what is readable and keep the damaged file beside it."""
+    from advisor.benchlog import default_path, rescue
+
+    path = log or default_path()
+    health = rescue.examine(path)
+    counts = ", ".join(f"{count} {name}" for name, count in health.counts.items())
+    if health.sound:
+        typer.echo(f"{path} is sound: {counts}.")
+        return
+    typer.echo(f"{path} is damaged: {'; '.join(health.problems[:5])}", err=True)
+    if not repair:
+        typer.echo("Run `advisor log check --repair` to save what is readable.", err=True)
+        raise typer.Exit(1)
+    kept, saved, lost = rescue.repair(path)
+    for name, count in saved.items():
+        typer.echo(f"{name}: {count} rows saved" + (f", {lost[name]} not readable" if lost[name] else ""))
+    typer.echo(f"The damaged file is kept as {kept}.")
