@@ -202,6 +202,21 @@ class Ladder:
             text += f"; not {richer}: {self._part(row).out[0, at - 1]}"
         return text
 
+    def missing_words(self, row: int) -> str:
+        """Name in words the missing facts that decide on a unit.
+
+        Parameters
+        ----------
+        row : int
+            Position of the unit, counted from 0.
+
+        Returns
+        -------
+        str
+            Such as 'the kind of disk'; '' when nothing decides.
+        """
+        return _titles(str(self.missing.fillna("").iat[row]))
+
     def _part(self, row: int) -> Ladder:
         """Give the ladder of one unit."""
         one = slice(row, row + 1)
