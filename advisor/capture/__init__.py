@@ -11,6 +11,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from advisor.capture.listings import read_listings as read_listings
     from advisor.capture.live import take as take
     from advisor.capture.store import read_capture as read_capture
     from advisor.capture.store import write_capture as write_capture
@@ -20,8 +21,8 @@ _HOMES = {
     "take": "advisor.capture.live",
     "read_capture": "advisor.capture.store",
     "write_capture": "advisor.capture.store",
+    "read_listings": "advisor.capture.listings",
 }
-
 
 
 def probe(root: str | os.PathLike[str] = "/", *, identifiers: bool = False, speed: bool = False) -> Unit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from advisor.capture.facts import Cell, Facts
+from advisor.capture.facts import Cell, Facts, Reasons
 from advisor.capture.machine import Machine
 from advisor.unit import FormFactor
 
@@ -10,7 +10,7 @@ PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIB
 """Form factors that come with a battery."""
 
 
-def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, dict[str, str]]:
+def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
     """Read the unit's own batteries (not those of mice and the like).
 
     Parameters
@@ -21,7 +21,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, dict[str, str]]:
     -------
     batteries : tuple of Cell, or None
         None when the kernel keeps no list of power supplies.
-    why : dict of str to str
+    reasons : Reasons
 
     Notes
     -----
@@ -33,7 +33,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, dict[str, str]]:
     .. [2] Linux 6.12, Documentation/ABI/testing/sysfs-class-power
     """
     if not machine.exists("/sys/class/power_supply"):
-        return None, {"battery_health_pct": "the running kernel lists no power supplies"}
+        return None, Reasons(why={"battery_health_pct": "the running kernel lists no power supplies"})
     cells = []
     for device in machine.devices("power_supply"):
         if device.attribute("type") != "Battery" or device.attribute("scope") == "Device":
@@ -46,7 +46,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, dict[str, str]]:
                 break
         cycles = device.number("cycle_count")
         cells.append(Cell(full, design, measure, cycles if cycles and cycles > 0 else None))
-    return tuple(cells), {}
+    return tuple(cells), Reasons()
 
 
 def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
@@ -75,7 +75,11 @@ def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str
         values["battery_cycles"] = max(cycles)
     else:
         why["battery_cycles"] = "the battery does not count its cycles"
-    whole_cells = [(cell.full, cell.design, cell.measure) for cell in cells if cell.full is not None and cell.design]
+    whole_cells = [
+        (cell.full, cell.design, cell.measure)
+        for cell in cells
+        if cell.full is not None and cell.full >= 0 and cell.design is not None and cell.design > 0
+    ]
     if len(whole_cells) < len(cells):
         why["battery_health_pct"] = "the battery does not state its capacity, full and as designed"
     elif len({measure for _, _, measure in whole_cells}) > 1:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import Box, Facts
+from advisor.capture.facts import Box, Facts, Reasons
 from advisor.capture.machine import Machine, Reading, clean, whole
 from advisor.capture.memory import TABLE
 from advisor.unit import BootMode, FormFactor
@@ -26,7 +26,7 @@ _THIN_CLIENT = re.compile(r"\bthin client\b|\bwyse\b|\bfutro\b|\bt\d{3}\b.{0,40}
 are the makers' own lines (from memory)."""
 
 
-def probe(machine: Machine) -> tuple[Box, dict[str, str]]:
+def probe(machine: Machine) -> tuple[Box, Reasons]:
     """Read maker, model, chassis type, boot mode, Secure Boot and TPM.
 
     Parameters
@@ -36,7 +36,7 @@ def probe(machine: Machine) -> tuple[Box, dict[str, str]]:
     Returns
     -------
     box : Box
-    why : dict of str to str
+    reasons : Reasons
     """
     why: dict[str, str] = {}
     folder = "/sys/class/dmi/id"
@@ -56,7 +56,7 @@ def probe(machine: Machine) -> tuple[Box, dict[str, str]]:
         uefi_able=smbios.uefi_able(table) if table else None,
         secure_boot=_secure_boot(machine, efi, why),
         tpm=_tpm(machine, why),
-    ), why
+    ), Reasons(why)
 
 
 def _boot(machine: Machine, why: dict[str, str]) -> tuple[bool | None, int | None]:

@@ -44,8 +44,9 @@ def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) ->
     of_battery, why_battery = battery.decide(facts, form)
     values |= {**of_box, **of_memory, **of_storage, **of_devices, **of_screen, **of_battery}
     why |= {**why_box, **why_memory, **why_storage, **why_devices, **why_screen, **why_battery}
-    # What a probe met is nearer to the cause than what the decision missed.
-    why |= facts.why
+    # What a probe met is nearer to the cause than what the decision missed; it is void once another source knew.
+    why |= {name: reason for name, reason in facts.why.items() if values.get(name) is None}
+    why |= facts.care
     for name, value in values.items():
         if value is None and name not in why:
             why[name] = "the source does not say"

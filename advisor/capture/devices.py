@@ -8,11 +8,14 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from advisor.capture.facts import BusDevice, Facts
+from advisor.capture.facts import BusDevice, Facts, Reasons
 from advisor.capture.machine import Device, Machine, clean
 
 MOST_DEVICES = 400
 """More than any PC has; what a listing claims beyond is left out, and said."""
+
+LONGEST_LIST = 19_000
+"""Most characters of the list of devices."""
 
 NAME_LISTS = {
     "pci": ("/usr/share/misc/pci.ids", "/usr/share/hwdata/pci.ids"),
@@ -32,7 +35,7 @@ _IN_MODALIAS = {
 }
 
 
-def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, dict[str, str]]:
+def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
     """List the devices on the buses that drivers bind to by id.
 
     Parameters
@@ -43,10 +46,10 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, dict[str, str
     -------
     devices : tuple of BusDevice, or None
         None when no bus was there to read. USB hubs are left out, and so are repeated interfaces of one device.
-    why : dict of str to str
+    reasons : Reasons
     """
     if not any(machine.exists(f"/sys/bus/{bus}/devices") for bus in _IN_MODALIAS):
-        return None, {"devices": "/sys/bus was not there to read"}
+        return None, Reasons({"devices": "/sys/bus was not there to read"})
     network = _network(machine)
     found: list[BusDevice] = []
     for bus in _IN_MODALIAS:
@@ -64,7 +67,7 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, dict[str, str
                     wired=("wired" in interfaces and "wireless" not in interfaces) or None,
                 )
             )
-    return unique(found), {}
+    return unique(found), Reasons()
 
 
 def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
@@ -125,9 +128,14 @@ def _network(machine: Machine) -> list[tuple[str, str]]:
         wireless = machine.exists(f"{device.path}/phy80211") or machine.exists(f"{device.path}/wireless")
         if wireless:
             found.append((path, "wireless"))
-        elif device.attribute("type") == "1" and not device.name.startswith(("wwan", "wwp", "bnep")):
+        elif device.attribute("type") == "1" and not _is_mobile(machine, device):
             found.append((path, "wired"))
     return found
+
+
+def _is_mobile(machine: Machine, device: Device) -> bool:
+    """Mobile broadband and Bluetooth networks, by their name; a recording keeps a mark instead of the name."""
+    return device.name.startswith(("wwan", "wwp", "wwx", "bnep")) or machine.exists(f"{device.path}/mobile")
 
 
 @cache
@@ -220,18 +228,21 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     -------
     values, why : dict
     """
-    fields = ("devices", "wireless", "graphics", "ethernet")
+    tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
     if facts.devices is None:
         reason = facts.why.get("devices", "the source does not list devices")
-        return {}, dict.fromkeys(fields, reason)
+        named_only: dict[str, object] = {name: "; ".join(names) for name, names in facts.names.items()}
+        return named_only, {name: reason for name in ("devices", *tests) if name not in named_only}
     why: dict[str, str] = {}
     listed = facts.devices[:MOST_DEVICES]
-    if len(facts.devices) > MOST_DEVICES:
-        why["devices"] = f"only the first {MOST_DEVICES} of {len(facts.devices)} are kept"
+    while sum(len(device.identity) + 2 for device in listed) > LONGEST_LIST:
+        listed = listed[: len(listed) * 3 // 4]
+    if len(facts.devices) > len(listed):
+        why["devices"] = f"only the first {len(listed)} of {len(facts.devices)} are kept"
     values: dict[str, object] = {"devices": "; ".join(device.identity for device in listed) or None}
-    tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
     for name, test in tests.items():
         names = list(dict.fromkeys(named(device) for device in listed if test(device)))
+        names = names or list(facts.names.get(name, ()))
         if names:
             values[name] = "; ".join(names[:6])
     buses = {device.bus for device in listed}

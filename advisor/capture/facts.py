@@ -226,6 +226,22 @@ class Cell:
 
 
 @dataclass(frozen=True)
+class Reasons:
+    """What a probe has to say beside its facts.
+
+    Attributes
+    ----------
+    why : dict of str to str
+        Field of `Unit`: why it could not be read here.
+    care : dict of str to str
+        Field of `Unit`: what to bear in mind although it was read.
+    """
+
+    why: dict[str, str] = field(default_factory=dict)
+    care: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Facts:
     """All that is known of one machine. None means that the source could not say.
 
@@ -233,8 +249,12 @@ class Facts:
     ----------
     devices, disks, batteries : tuple, optional
         An empty tuple means that there are none; None that nobody looked.
+    names : dict of str to tuple of str
+        'wireless', 'graphics' or 'ethernet': names from a listing that gives no ids.
     why : dict of str to str
-        Field of `Unit`, or name of a source: why it is not known, or how far it can be trusted.
+        Field of `Unit`: why a source could not tell it; counts only when no source could.
+    care : dict of str to str
+        Field of `Unit`, or name of a source: what to bear in mind even though it is known.
     identifiers : dict of str to str
         Serial numbers and addresses, when they were asked for.
     """
@@ -246,7 +266,9 @@ class Facts:
     disks: tuple[Disk, ...] | None = None
     panel: Panel = field(default_factory=Panel)
     batteries: tuple[Cell, ...] | None = None
+    names: dict[str, tuple[str, ...]] = field(default_factory=dict)
     why: dict[str, str] = field(default_factory=dict)
+    care: dict[str, str] = field(default_factory=dict)
     identifiers: dict[str, str] = field(default_factory=dict)
 
 

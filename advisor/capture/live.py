@@ -27,13 +27,14 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
     -------
     Facts
     """
-    found_processor, why_processor = processor.probe(machine)
-    found_box, why_box = box.probe(machine)
-    found_memory, why_memory = memory.probe(machine)
-    found_devices, why_devices = devices.probe(machine)
-    found_disks, why_disks = storage.probe(machine, identifiers=identifiers)
-    found_panel, why_panel = screen.probe(machine)
-    found_batteries, why_battery = battery.probe(machine)
+    found_processor, of_processor = processor.probe(machine)
+    found_box, of_box = box.probe(machine)
+    found_memory, of_memory = memory.probe(machine)
+    found_devices, of_devices = devices.probe(machine)
+    found_disks, of_disks = storage.probe(machine, identifiers=identifiers)
+    found_panel, of_panel = screen.probe(machine)
+    found_batteries, of_battery = battery.probe(machine)
+    reasons = (of_processor, of_box, of_memory, of_devices, of_disks, of_panel, of_battery)
     return Facts(
         processor=found_processor,
         box=found_box,
@@ -42,11 +43,10 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
         disks=found_disks,
         panel=found_panel,
         batteries=found_batteries,
-        why={
-            **why_processor, **why_box, **why_memory, **why_devices, **why_disks, **why_panel, **why_battery,
-        },
+        why={name: reason for each in reasons for name, reason in each.why.items()},
+        care={name: reason for each in reasons for name, reason in each.care.items()},
         identifiers=_identifiers(machine, found_disks or ()) if identifiers else {},
-    )  # fmt: skip
+    )
 
 
 def _identifiers(machine: Machine, disks: tuple[storage.Disk, ...]) -> dict[str, str]:

@@ -109,7 +109,7 @@ def whole(text: str | None, base: int = 10) -> int | None:
     -------
     int or None
     """
-    if not text or len(text) > 40:
+    if not text or len(text) > 40 or not text.isascii() or "_" in text:
         return None
     try:
         return int(text, base)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import Facts, Memory, Module, fill
+from advisor.capture.facts import Facts, Memory, Module, Reasons, fill
 from advisor.capture.machine import Device, Machine, Reading, clean, whole
 
 TABLE = "/sys/firmware/dmi/tables/DMI"
@@ -19,7 +19,7 @@ SIZES_GIB = (
 _SEEN = re.compile(r"^MemTotal:\s{0,20}(\d{1,12}) kB", re.MULTILINE)
 
 
-def probe(machine: Machine) -> tuple[Memory, dict[str, str]]:
+def probe(machine: Machine) -> tuple[Memory, Reasons]:
     """Read the memory.
 
     Parameters
@@ -29,21 +29,21 @@ def probe(machine: Machine) -> tuple[Memory, dict[str, str]]:
     Returns
     -------
     memory : Memory
-    why : dict of str to str
-        Reason under 'ram_slots' when the firmware's list could not be read.
+    reasons : Reasons
+        Under 'ram_slots' when the firmware's list could not be read.
     """
     found = Memory(seen_kib=parse_meminfo(machine.text("/proc/meminfo") or ""))
     table = machine.data(TABLE)
     if table:
         listed = smbios.memory(table)
         if listed.modules:
-            return fill(found, listed), {}
+            return fill(found, listed), Reasons()
     listed = from_udev(Device(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
     if listed.modules:
-        return fill(found, listed), {}
+        return fill(found, listed), Reasons()
     if table:
-        return found, {"ram_slots": "the firmware's table lists no memory"}
-    return found, {"ram_slots": _why_no_table(machine)}
+        return found, Reasons({"ram_slots": "the firmware's table lists no memory"})
+    return found, Reasons({"ram_slots": _why_no_table(machine)})
 
 
 def _why_no_table(machine: Machine) -> str:
@@ -100,8 +100,8 @@ def from_udev(device: Device) -> Memory:
         modules.append(
             Module(
                 mib=mib,
-                form=_known(form, "memory form"),
-                kind=_known(kind, "memory type"),
+                form=known_word(form, "memory form"),
+                kind=known_word(kind, "memory type"),
                 speed=whole(device.property(f"{key}SPEED_MTS")),
             )
         )
@@ -114,8 +114,20 @@ def from_udev(device: Device) -> Memory:
     )
 
 
-def _known(name: str | None, group: str) -> str | None:
-    """The standard's own spelling of a word, None for its words for 'not known'."""
+def known_word(name: str | None, group: str) -> str | None:
+    """Give the standard's own spelling of a word.
+
+    Parameters
+    ----------
+    name : str or None
+    group : str
+        'memory form' or 'memory type'.
+
+    Returns
+    -------
+    str or None
+        None when the standard has no such word, or it is one of its words for 'not known'.
+    """
     if name is None:
         return None
     for row in smbios.words(group).values():

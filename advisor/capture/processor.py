@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from advisor.capture.facts import Processor, fill
+from advisor.capture.facts import Processor, Reasons, fill
 from advisor.capture.machine import Machine, clean, whole
 
 _CPU = re.compile(r"cpu\d{1,4}\Z")
 
 
-def probe(machine: Machine) -> tuple[Processor, dict[str, str]]:
+def probe(machine: Machine) -> tuple[Processor, Reasons]:
     """Read the processor.
 
     Parameters
@@ -21,20 +21,17 @@ def probe(machine: Machine) -> tuple[Processor, dict[str, str]]:
     Returns
     -------
     processor : Processor
-    why : dict of str to str
-        Fields that could not be read, with the reason.
+    reasons : Reasons
     """
     content = machine.text("/proc/cpuinfo")
     found = parse(content) if content else Processor()
     cores, threads = _topology(machine)
     if cores:
         found = fill(Processor(cores=cores, threads=threads), found)
-    why: dict[str, str] = {}
-    if not content:
-        why["cpu"] = "/proc/cpuinfo could not be read"
+    reasons = Reasons(why={} if content else {"cpu": "/proc/cpuinfo could not be read"})
     if machine.live:
-        found, why = _cross_check(found, why)
-    return found, why
+        found = _cross_check(found, reasons)
+    return found, reasons
 
 
 def parse(content: str) -> Processor:
@@ -102,13 +99,13 @@ def _topology(machine: Machine) -> tuple[int | None, int | None]:
     return len(places) or None, threads or None
 
 
-def _cross_check(found: Processor, why: dict[str, str]) -> tuple[Processor, dict[str, str]]:
+def _cross_check(found: Processor, reasons: Reasons) -> Processor:
     try:
         import cpuinfo
 
         said: dict[str, Any] = cpuinfo.get_cpu_info()
     except Exception:  # py-cpuinfo raises bare exceptions on processors it does not know
-        return found, why
+        return found
     other = Processor(
         name=clean(said.get("brand_raw")),
         vendor=clean(said.get("vendor_id_raw"), 20),
@@ -121,5 +118,5 @@ def _cross_check(found: Processor, why: dict[str, str]) -> tuple[Processor, dict
     for name in ("family", "model", "stepping"):
         ours, theirs = getattr(found, name), getattr(other, name)
         if ours is not None and theirs is not None and ours != theirs:
-            why[f"cpu_{name}"] = f"the kernel says {ours}, the processor itself {theirs}; the kernel's is used"
-    return fill(found, other), why
+            reasons.care[f"cpu_{name}"] = f"the kernel says {ours}, the processor itself {theirs}; the kernel's is used"
+    return fill(found, other)

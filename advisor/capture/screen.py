@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from advisor.capture.facts import Facts, Panel
+from advisor.capture.facts import Facts, Panel, Reasons
 from advisor.capture.machine import Device, Machine, Reading
 from advisor.unit import FormFactor
 
@@ -24,7 +24,7 @@ _EDID_START = b"\x00\xff\xff\xff\xff\xff\xff\x00"
 _EV_ABS, _ABS_X, _ABS_MT_X, _BTN_TOUCH, _BTN_PEN, _DIRECT = 0x03, 0x00, 0x35, 0x14A, 0x140, 0x01
 
 
-def probe(machine: Machine) -> tuple[Panel, dict[str, str]]:
+def probe(machine: Machine) -> tuple[Panel, Reasons]:
     """Read the built-in screen, whether it takes touch, and whether there is a camera.
 
     Parameters
@@ -34,14 +34,14 @@ def probe(machine: Machine) -> tuple[Panel, dict[str, str]]:
     Returns
     -------
     panel : Panel
-    why : dict of str to str
+    reasons : Reasons
     """
     why: dict[str, str] = {}
     width, height, inches = _screen(machine, why)
     touch: bool | None = any(_is_touchscreen(device) for device in machine.devices("input"))
     if not machine.exists("/sys/class/input"):
         touch, why["touch"] = None, "the running kernel lists no input devices"
-    return Panel(width, height, inches, touch, _camera(machine, why)), why
+    return Panel(width, height, inches, touch, _camera(machine, why)), Reasons(why)
 
 
 def _screen(machine: Machine, why: dict[str, str]) -> tuple[int | None, int | None, float | None]:

@@ -7,8 +7,8 @@ import re
 from functools import cache
 
 from advisor.capture import health
-from advisor.capture.facts import BusDevice, Disk, Facts, Wear
-from advisor.capture.machine import Device, Machine, clean
+from advisor.capture.facts import BusDevice, Disk, Facts, Reasons, Wear
+from advisor.capture.machine import Device, Machine, clean, whole
 from advisor.files import datasets
 from advisor.unit import StorageKind, StorageMode
 
@@ -17,7 +17,7 @@ SMALLEST_GIB = 28.0
 """A solid-state disk smaller than this is not chosen beside a larger disk: it is then a cache or a recovery
 module (a 32 GB disk has 29.8 GiB); common practice, no source."""
 
-_NOT_A_DISK = re.compile(r"(loop|ram|zram|dm-|md|sr|fd|nbd|mtdblock|nullb|rbd|drbd|bcache)\d|mmcblk\d+(boot|rpmb|gp)")
+NOT_A_DISK = re.compile(r"(loop|ram|zram|dm-|md|sr|fd|nbd|mtdblock|nullb|rbd|drbd|bcache)\d|mmcblk\d+(boot|rpmb|gp)")
 _PCI = re.compile(r"[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")
 _MODES = {0x0101: StorageMode.IDE, 0x0104: StorageMode.RAID, 0x0106: StorageMode.AHCI, 0x0108: StorageMode.NVME}
 """PCI class codes (PCI Code and ID Assignment Specification 1.11, 1.2)."""
@@ -25,7 +25,7 @@ _MODES = {0x0101: StorageMode.IDE, 0x0104: StorageMode.RAID, 0x0106: StorageMode
 _RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
 
 
-def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, ...] | None, dict[str, str]]:
+def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, ...] | None, Reasons]:
     """Read every disk.
 
     Parameters
@@ -38,28 +38,28 @@ def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, .
     -------
     disks : tuple of Disk, or None
         None when the kernel's list of block devices was not there.
-    why : dict of str to str
+    reasons : Reasons
     """
     if not machine.exists("/sys/class/block"):
-        return None, {"storage_kind": "the list of block devices was not there to read"}
+        return None, Reasons({"storage_kind": "the list of block devices was not there to read"})
     disks = []
-    why: dict[str, str] = {}
+    care: dict[str, str] = {}
     for device in machine.devices("block"):
-        if _NOT_A_DISK.match(device.name) or device.attribute("partition") or device.attribute("hidden") == "1":
+        if NOT_A_DISK.match(device.name) or device.attribute("partition") or device.attribute("hidden") == "1":
             continue
         sectors = device.number("size")
-        if not sectors:
+        if sectors is not None and sectors <= 0:
             continue
-        disks.append(_disk(machine, device, sectors * 512, identifiers))
+        disks.append(_disk(machine, device, sectors * 512 if sectors else None, identifiers))
     for device in machine.devices("pci"):
         if device.number("remapped_nvme"):
-            why["storage_kind"] = (
+            care["storage_kind"] = (
                 "the SATA controller hides an NVMe disk (firmware setting RST or Optane): set it to AHCI to see it"
             )
-    return tuple(disks), why
+    return tuple(disks), Reasons(care=care)
 
 
-def _disk(machine: Machine, device: Device, size: int, identifiers: bool) -> Disk:
+def _disk(machine: Machine, device: Device, size: int | None, identifiers: bool) -> Disk:
     link = _link(device)
     home = _controller_path(machine, device) if link == "nvme" else device.path
     addresses = [part for part in home.split("/") if _PCI.match(part)]
@@ -69,12 +69,15 @@ def _disk(machine: Machine, device: Device, size: int, identifiers: bool) -> Dis
         kind = machine.text(f"{home[:at]}/class")
         controller = int(kind, 16) >> 8 if kind and re.fullmatch(r"0x[0-9a-fA-F]{6}", kind) else None
     spinning = device.attribute("queue/rotational")
+    rate = whole(device.property("ID_ATA_ROTATION_RATE_RPM")) if spinning is None else None
     model = _model(device, link)
     disk = Disk(
         name=device.name,
         size=size,
         link=link,
-        spinning=None if spinning is None or link == "virtio" else spinning == "1",
+        spinning=None
+        if link == "virtio"
+        else (spinning == "1" if spinning else rate > 0 if rate is not None else None),
         removable=device.attribute("removable") == "1",
         model=model,
         controller=controller,
@@ -238,14 +241,12 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
         values["storage_health_pct"] = wear.left_pct
     else:
         why["storage_health_pct"] = wear.said
-    if facts.why.get("storage_kind"):
-        why["storage_kind"] = facts.why["storage_kind"]
     return values, why, [f"further internal disk: {described(disk)}" for disk in others]
 
 
 def _no_disk(facts: Facts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
     mode = next(iter(present)) if len(present) == 1 else None
-    hidden = facts.why.get("storage_kind")
+    hidden = facts.care.get("storage_kind")
     if not hidden and present & {StorageMode.RAID, StorageMode.VMD}:
         hidden = f"no disk is seen, but a controller in {'/'.join(sorted(present))} mode may hide one"
     if hidden:

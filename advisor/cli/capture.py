@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from advisor.errors import InputError
+
+if TYPE_CHECKING:
+    from advisor.unit import Capture
 
 
 def register(app: typer.Typer) -> None:
@@ -16,14 +19,33 @@ def register(app: typer.Typer) -> None:
 
 
 def capture(
-    out: Annotated[Path | None, typer.Option("--out", "-o", help="Write the capture to this file (JSON).")] = None,
-    root: Annotated[Path, typer.Option(help="Read a recorded machine below this folder.")] = Path("/"),
-    tag: Annotated[str | None, typer.Option(help="The shop's own tag of the unit.")] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", "-o", metavar="FILE", help="Write the capture to this file (JSON); with --script, the script."
+        ),
+    ] = None,
+    tag: Annotated[str | None, typer.Option(metavar="TAG", help="The shop's own tag of the unit.")] = None,
     speed: Annotated[
-        bool, typer.Option("--speed", help="Measure decompression and disk reads (10 s at most).")
+        bool, typer.Option("--speed", help="Measure decompression and, as root, reads of the disk: 10 s at most.")
     ] = False,
     identifiers: Annotated[
         bool, typer.Option("--identifiers", help="Keep serial numbers and network addresses; left out otherwise.")
+    ] = False,
+    root: Annotated[
+        Path, typer.Option(metavar="FOLDER", help="Read a recorded machine below this folder instead of this machine.")
+    ] = Path("/"),
+    listings: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--from", metavar="FILE", help="Read the script's text, or listings such as lspci -nn; may be given again."
+        ),
+    ] = None,
+    script: Annotated[
+        bool, typer.Option("--script", help="Print a shell script that captures a unit where nothing is installed.")
+    ] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Look again whenever a device is plugged in or out, until Ctrl+C.")
     ] = False,
 ) -> None:
     """Read the facts of a unit; nothing is written to the machine looked at.
@@ -32,15 +54,92 @@ def capture(
 
     Example: advisor capture --out unit-017.json --tag 017
     """
-    from advisor.capture.live import take
+    _check(root, listings, script, watch, speed, identifiers, out)
+    if script:
+        _script(out)
+    elif watch:
+        _watch(out, tag)
+    else:
+        if listings:
+            from advisor.capture.listings import read_files
+
+            found = _tagged(read_files(listings), tag)
+        else:
+            from advisor.capture.live import take
+
+            found = take(root, identifiers=identifiers, speed=speed, tag=tag)
+        _show(found, out)
+
+
+def _check(
+    root: Path,
+    listings: list[Path] | None,
+    script: bool,
+    watch: bool,
+    speed: bool,
+    identifiers: bool,
+    out: Path | None,
+) -> None:
+    chosen = [
+        name
+        for name, given in (
+            ("--root", root != Path("/")),
+            ("--from", bool(listings)),
+            ("--script", script),
+            ("--watch", watch),
+        )
+        if given
+    ]
+    if len(chosen) > 1:
+        raise InputError(f"{' and '.join(chosen)} cannot be used together.", "Choose one of them.")
+    if chosen and (speed or (identifiers and chosen != ["--root"])):
+        option = "--speed" if speed else "--identifiers"
+        raise InputError(f"{option} has no meaning with {chosen[0]}.", f"Leave out {option}.")
+    if out is not None and out.is_dir():
+        raise InputError(f"{out} is a folder.", "Name a file, such as unit-017.json.")
+
+
+def _tagged(found: Capture, tag: str | None) -> Capture:
+    return found.model_copy(update={"unit": found.unit.model_copy(update={"asset_tag": tag})}) if tag else found
+
+
+def _show(found: Capture, out: Path | None) -> None:
     from advisor.capture.store import write_capture
     from advisor.capture.summary import text
 
-    found = take(root, identifiers=identifiers, speed=speed, tag=tag)
     if out is None:
         typer.echo(text(found), nl=False)
+    else:
+        write_capture(found, out)
+        typer.echo(f"{out} written.")
+
+
+def _script(out: Path | None) -> None:
+    from importlib.resources import files
+
+    from advisor.files import write_whole
+
+    content = (files("advisor.capture") / "script.sh").read_text(encoding="utf-8")
+    if out is None:
+        typer.echo(content, nl=False)
         return
-    if out.is_dir():
-        raise InputError(f"{out} is a folder.", "Name a file, such as unit-017.json.")
-    write_capture(found, out)
-    typer.echo(f"{out} written.")
+    write_whole(out, content)
+    typer.echo(f"{out} written. On the unit: sh {out.name}, then here: advisor capture --from FILE")
+
+
+def _watch(out: Path | None, tag: str | None) -> None:
+    import time
+
+    from advisor.capture.store import write_capture
+    from advisor.capture.watch import watch
+
+    def report(lines: list[str], found: Capture) -> None:
+        typer.echo(time.strftime("%H:%M:%S"))
+        for line in lines:
+            typer.echo(f"  {line}")
+        if out is not None:
+            write_capture(_tagged(found, tag), out)
+            typer.echo(f"  {out} written.")
+
+    typer.echo("Watching. Plug a device in or out; stop with Ctrl+C.")
+    watch(report)

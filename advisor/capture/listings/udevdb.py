@@ -1,0 +1,138 @@
+"""`udevadm info --export-db`: turned into a recording of sysfs, so that the same probes read it."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+from advisor.capture.facts import Facts, Processor
+from advisor.capture.machine import RecordedMachine, whole
+
+_CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
+# Linux 6.12, arch/x86/include/asm/processor.h: X86_VENDOR_*
+_VENDORS = {0: "GenuineIntel", 2: "AuthenticAMD", 5: "CentaurHauls", 9: "HygonGenuine", 10: "  Shanghai  "}
+
+_ON_BUS = frozenset({"pci", "usb", "sdio", "virtio", "acpi"})
+_IN_CLASS = frozenset({"block", "net", "input", "drm", "video4linux", "power_supply", "tpm", "nvme", "dmi"})
+_DMI_PARTS = {"svn": "sys_vendor", "pn": "product_name", "pvr": "product_version", "ct": "chassis_type"}
+
+
+def read(lines: list[str]) -> Facts:
+    """Run the probes on what udev knows.
+
+    Parameters
+    ----------
+    lines : list of str
+
+    Returns
+    -------
+    Facts
+        Without sizes of disks, which udev does not keep, and without screen.
+    """
+    from advisor.capture.live import gather
+
+    files: dict[str, bytes] = {}
+    links: dict[str, str] = {}
+    folders: set[str] = set()
+    processor = Processor()
+    blocks = _blocks(lines)
+    cards = {"/sys" + path: said["MMC_TYPE"] for path, said in blocks if "MMC_TYPE" in said}
+    for path, said in blocks:
+        found = _CPU.match(said.get("MODALIAS", "")[:60])
+        if found:
+            vendor = _VENDORS.get(int(found[1], 16))
+            processor = Processor(vendor=vendor, family=int(found[2], 16), model=int(found[3], 16))
+            continue
+        _plant("/sys" + path, said, files, links, folders)
+    for link in [path for path in links if path.startswith("/sys/class/block/mmcblk")]:
+        disk = links[link]
+        files[f"{disk}/device/type"] = cards.get(posixpath.dirname(posixpath.dirname(disk)), "").encode()
+    machine = RecordedMachine(files, links, {}, sorted(folders))
+    facts = gather(machine)
+    # What udev does not keep is no fault of the machine, so the probes' reasons would mislead.
+    kept = {name: reason for name, reason in facts.why.items() if name == "camera"}
+    panel = facts.panel if "/sys/class/input" in folders else replace(facts.panel, touch=None)
+    return replace(facts, processor=processor, why=kept, panel=panel, box=replace(facts.box, tpm=_tpm(facts, folders)))
+
+
+def _tpm(facts: Facts, folders: set[str]) -> str | None:
+    return facts.box.tpm if "/sys/class/tpm" in folders and facts.box.tpm != "none" else None
+
+
+def _blocks(lines: list[str]) -> list[tuple[str, dict[str, str]]]:
+    found: list[tuple[str, dict[str, str]]] = []
+    for line in lines:
+        if line.startswith("P: /devices/") and len(line) < 400:
+            path = line[3:].strip()
+            if not any(character.isspace() for character in path) and "/../" not in path:
+                found.append((path, {}))
+        elif line.startswith("E: ") and found:
+            key, equals, value = line[3:].partition("=")
+            if equals and len(key) < 80:
+                found[-1][1][key] = value[:2000]
+    return found
+
+
+def _plant(path: str, said: dict[str, str], files: dict[str, bytes], links: dict[str, str], folders: set[str]) -> None:
+    subsystem, name = said.get("SUBSYSTEM", ""), posixpath.basename(path)
+
+    def put(attribute: str, value: str | None) -> None:
+        if value:
+            files[f"{path}/{attribute}"] = value.encode("utf-8", "replace")
+
+    if subsystem in _ON_BUS:
+        folder = f"/sys/bus/{subsystem}/devices"
+    elif subsystem in _IN_CLASS:
+        folder = f"/sys/class/{subsystem}"
+    else:
+        return
+    folders |= {folder, path}
+    links[f"{folder}/{name}"] = path
+    if "DRIVER" in said and "/" not in said["DRIVER"]:
+        links[f"{path}/driver"] = f"/sys/bus/{subsystem}/drivers/{said['DRIVER']}"
+    put("modalias", said.get("MODALIAS"))
+    if subsystem == "pci" and re.fullmatch(r"[0-9A-Fa-f]{1,6}", said.get("PCI_CLASS", "")):
+        put("class", f"0x{said['PCI_CLASS'].lower():0>6}")
+    elif subsystem == "usb":
+        interface = whole(said.get("INTERFACE", "").partition("/")[0])
+        if said.get("DEVTYPE") == "usb_interface" and interface is not None:
+            put("bInterfaceClass", f"{interface:02x}")
+    elif subsystem == "block":
+        _plant_disk(path, said, put)
+    elif subsystem == "net":
+        put("type", "1" if said.get("DEVTYPE") not in ("wwan", "bluetooth") else None)
+        if said.get("DEVTYPE") == "wlan":
+            folders.add(f"{path}/phy80211")
+    elif subsystem == "power_supply":
+        for key, value in said.items():
+            if key.startswith("POWER_SUPPLY_") and key != "POWER_SUPPLY_SERIAL_NUMBER":
+                put(key.removeprefix("POWER_SUPPLY_").lower(), value)
+    elif subsystem == "dmi":
+        _plant_dmi(said.get("MODALIAS", ""), put)
+    if subsystem in ("input", "dmi"):
+        kept = [f"E:{key}={value}\n" for key, value in said.items() if key.startswith(("ID_INPUT_TOUCH", "MEMORY_"))]
+        if kept:
+            files[f"/run/udev/data/+{subsystem}:{name}"] = "".join(kept).encode("utf-8", "replace")
+
+
+def _plant_disk(path: str, said: dict[str, str], put: Callable[[str, str | None], None]) -> None:
+    if said.get("DEVTYPE") == "partition":
+        put("partition", "1")
+        return
+    rate = whole(said.get("ID_ATA_ROTATION_RATE_RPM"))
+    if rate is not None:
+        put("queue/rotational", "1" if rate else "0")
+    elif "/nvme" in path or "/mmc_host/" in path:
+        put("queue/rotational", "0")
+    put("device/model", said.get("ID_MODEL", "").replace("_", " "))
+    if "/mmc_host/" in path:
+        put("device/name", said.get("ID_NAME"))
+
+
+def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:
+    for part in modalias.removeprefix("dmi:").split(":"):
+        for key, attribute in _DMI_PARTS.items():
+            if part.startswith(key) and not part.startswith("pnr"):
+                put(attribute, part[len(key) :])
