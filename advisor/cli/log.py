@@ -153,7 +153,7 @@ def listing(
     with _open(log) as book:
         rows = benchlog.frame(book).tail(last)
 
-    def figure(value: object) -> str:
+    def figure(value: float | None) -> str:
         return "-" if pd.isna(value) else f"{value:.0f}"
 
     typer.echo(

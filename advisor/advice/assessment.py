@@ -1,0 +1,253 @@
+"""The one path from intake to advice: a frame of units in, everything that is shown, printed or written out."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice import images, parts
+from advisor.advice.decide import Decision, decide
+from advisor.advice.facts import Facts
+from advisor.advice.flags import no_processor, raise_flags
+from advisor.shop import Shop, default_shop
+from advisor.unit import Advice, Status
+
+if TYPE_CHECKING:
+    from advisor.intake import Understood
+    from advisor.timing import Timing
+
+SCORED_COLUMNS = (
+    "status", "problem", "cpu_microarch", "cpu_generation", "cpu_year", "cpu_level", "advice", "edition", "image_used",
+    "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min", "wireless_support", "firmware_packages",
+    "flags", "reasons", "best_fix",
+)  # fmt: skip
+"""Columns that scoring adds, in order."""
+
+NO_PART = "no part helps"
+NOTHING_TO_FIX = "none needed"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """All that was found out about a batch, a row a unit in every frame that has no `row` column.
+
+    Attributes
+    ----------
+    shop : Shop
+    understood : Understood
+        What intake made of the cells.
+    facts : Facts
+    decision : Decision
+    timing : Timing
+        For the advised edition, with the advised part fitted; NA where no edition is advised.
+    flags : pandas.DataFrame
+        Columns `flags.FLAG_COLUMNS`.
+    parts : pandas.DataFrame
+        Columns `parts.TRIAL_COLUMNS`, a row a unit and part that changes something.
+    best_fix : pandas.Series of str, shape (n_units,)
+    """
+
+    shop: Shop
+    understood: Understood
+    facts: Facts
+    decision: Decision
+    timing: Timing
+    flags: pd.DataFrame
+    parts: pd.DataFrame
+    best_fix: pd.Series[str]
+    raw: pd.DataFrame
+
+    @property
+    def units(self) -> pd.DataFrame:
+        """Unit frame as understood."""
+        return self.facts.units
+
+    @property
+    def processors(self) -> pd.DataFrame:
+        """What `identify.processors` says of each unit."""
+        return self.facts.processors
+
+    @property
+    def ladder(self) -> Any:
+        """Comfort of every edition on each unit as it stands."""
+        return self.facts.ladder
+
+    @property
+    def devices(self) -> pd.DataFrame:
+        """Device verdicts on every image of the shop."""
+        return self.facts.all_devices
+
+    @cached_property
+    def scored(self) -> pd.DataFrame:
+        """The intake columns as they came, and `SCORED_COLUMNS` beside them."""
+        added = _scored(self)
+        kept = self.raw.drop(columns=[name for name in self.raw.columns if name in SCORED_COLUMNS])
+        return pd.concat([kept.reset_index(drop=True), added], axis=1)
+
+
+def assess(frame: pd.DataFrame, shop: Shop | None = None) -> Assessment:
+    """Assess a batch of units.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n_units, any)
+        Intake rows as typed, or a Unit frame.
+    shop : Shop, optional
+        The built-in settings when left out.
+
+    Returns
+    -------
+    Assessment
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When no column can be understood as the processor or the asset tag.
+    advisor.errors.TableError
+        When a table that an image names is missing or damaged.
+    """
+    from advisor import comfort, drivers, editions, identify, intake, timing
+
+    shop = shop or default_shop()
+    understood = intake.understand(frame)
+    units = understood.units.reset_index(drop=True)
+    processors = identify.processors(units).reset_index(drop=True)
+    verdicts = drivers.assess(units, shop.images)
+    each = {image.name: editions.boots(units, processors, image) for image in shop.images}
+    boots, why, source = (
+        pd.DataFrame({name: frame[column] for name, frame in each.items()}) for column in ("passes", "reason", "source")
+    )
+    why = why.where(boots.eq(False).fillna(False))
+    chosen, support = images.choose(units, boots, verdicts.kinds, shop)
+    all_devices = verdicts.devices
+    used = all_devices["row"].map(chosen["image_used"]).astype("string")
+    ladder = comfort.ladder(units, processors, chosen["image_used"], shop)
+    facts = Facts(
+        shop=shop, units=units, processors=processors, problems=understood.problems, chosen=chosen, boots=boots,
+        boots_reason=why, boots_source=source, support=support,
+        devices=all_devices[all_devices["image"].astype("string").eq(used).fillna(False)].reset_index(drop=True),
+        all_devices=all_devices, ladder=ladder,
+    )  # fmt: skip
+    decision = decide(facts)
+    drawer = [*shop.stock, *parts.usual_parts()]
+    prepared = parts.fit(units, decision.frame["part"], drawer)
+    minutes = {part.name: part.fit_min for part in reversed(drawer)}
+    taken = timing.predict(
+        prepared, processors, decision.frame["edition"], chosen["image_used"], shop,
+        firmware=pd.Series(decision.firmware), part_min=decision.frame["part"].map(minutes).astype("Float64"),
+    )  # fmt: skip
+    best_fix = _best_fix(facts, decision, taken, drawer)
+    return Assessment(
+        shop=shop, understood=understood, facts=facts, decision=decision, timing=taken,
+        flags=raise_flags(dataclasses.replace(facts, elapsed_min=taken.elapsed_min)), parts=decision.trials.frame,
+        best_fix=best_fix, raw=frame,
+    )  # fmt: skip
+
+
+def _best_fix(facts: Facts, decision: Decision, taken: Timing, drawer: list[Any]) -> pd.Series[str]:
+    """Sentence on the one part that would change the answer, for every unit."""
+    from advisor import timing
+
+    n_units = len(facts)
+    best = decision.trials.best
+    out = np.full(n_units, NOTHING_TO_FIX, dtype=object)
+    out[decision.trials.tried] = NO_PART
+    if len(best):
+        rows = best.index.to_numpy(dtype=int)
+        part_names = pd.Series(best["part"].to_numpy(), dtype="string")
+        after = timing.predict(
+            parts.fit(facts.units.loc[rows].reset_index(drop=True), part_names, drawer),
+            facts.processors.loc[rows].reset_index(drop=True),
+            pd.Series(best["edition_after"].to_numpy(), dtype="string"),
+            facts.chosen.loc[rows, "image_used"].reset_index(drop=True),
+            facts.shop,
+        )
+        same = timing.predict(
+            facts.units.loc[rows].reset_index(drop=True),
+            facts.processors.loc[rows].reset_index(drop=True),
+            pd.Series(best["edition_after"].to_numpy(), dtype="string"),
+            facts.chosen.loc[rows, "image_used"].reset_index(drop=True),
+            facts.shop,
+        )
+        saved = (same.elapsed_min - after.elapsed_min - best["fit_min"].to_numpy(dtype=float)).to_numpy(
+            dtype="float64", na_value=np.nan
+        )
+        for position, (row, trial) in enumerate(best.iterrows()):
+            out[int(str(row))] = _fix_sentence(trial, saved[position])
+    hold = decision.frame["advice"].eq(Advice.HOLD).to_numpy(dtype=bool)
+    out[hold] = "first find out what is missing"
+    return pd.Series(out, dtype="string")
+
+
+def _fix_sentence(trial: pd.Series[Any], saved: float) -> str:
+    words = [f"fit {trial['part']}" + ("" if trial["in_stock"] else " (not in the drawer)")]
+    before = "none comfortable" if pd.isna(trial["edition_before"]) else str(trial["edition_before"])
+    if trial["ladder_gain"] > 0:
+        words.append(f"{before} -> {trial['edition_after']}")
+    elif trial["cures"]:
+        words.append("cures what blocks the unit")
+    if np.isfinite(saved) and abs(saved) >= 1 and trial["kind"] == "ssd":
+        words.append(f"{abs(saved):.0f} min {'less' if saved > 0 else 'more'} in the slot, fitting included")
+    sentence = ": ".join(words[:2]) + ("".join(f", {word}" for word in words[2:]))
+    return sentence + (f"; check {trial['check']}" if trial["check"] else "")
+
+
+def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:
+    """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
+    some = frame[frame[column].notna() & frame[column].astype("string").ne("")]
+    joined = some.drop_duplicates(["row", column]).groupby("row", sort=False)[column].agg(separator.join)
+    return joined.reindex(range(n_units)).fillna("").astype("string")
+
+
+def _scored(result: Assessment) -> pd.DataFrame:
+    facts, decision = result.facts, result.decision
+    n_units = len(facts)
+    problems = facts.problems.assign(
+        row=facts.problems["row"].astype(int) - 1,
+        text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
+    )
+    advice = decision.frame["advice"]
+    nothing = (
+        no_processor(facts) & facts.units["ram_gib"].isna().to_numpy() & facts.units["storage_kind"].isna().to_numpy()
+    )
+    flawed = np.isin(np.arange(n_units), problems["row"]) | advice.eq(Advice.HOLD).to_numpy(dtype=bool)
+    status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
+    flags = result.flags.assign(
+        text=result.flags["title"].astype("string") + ": " + result.flags["reason"].astype("string")
+    )
+    weighty = flags[flags["severity"].ne("note")]
+    why = decision.frame["reason"].str.cat(_join(weighty, "text", n_units), sep=" | ").str.removesuffix(" | ")
+    firmware = facts.devices[facts.devices["firmware_packages"].fillna("").ne("")]
+    split = firmware.assign(firmware_packages=firmware["firmware_packages"].str.split(r"[;,\s]+", regex=True)).explode(
+        "firmware_packages"
+    )
+    split = split[split["support"].ne("works")]
+    processors = facts.processors
+    taken = result.timing
+    return pd.DataFrame(
+        {
+            "status": pd.Series(status, dtype="string"),
+            "problem": _join(problems, "text", n_units),
+            "cpu_microarch": processors["cpu_microarch"],
+            "cpu_generation": processors["cpu_generation"],
+            "cpu_year": processors["cpu_year"],
+            "cpu_level": processors["cpu_level"],
+            "advice": advice,
+            "edition": decision.frame["edition"],
+            "image_used": facts.chosen["image_used"],
+            "hands_on_min": taken.hands_on_min.round(1),
+            "elapsed_min": taken.elapsed_min.round(1),
+            "elapsed_low_min": taken.elapsed_low_min.round(1),
+            "elapsed_high_min": taken.elapsed_high_min.round(1),
+            "wireless_support": pd.Series(facts.support_of("wireless"), dtype="string"),
+            "firmware_packages": _join(split, "firmware_packages", n_units, ";"),
+            "flags": _join(result.flags, "code", n_units, ";"),
+            "reasons": why,
+            "best_fix": result.best_fix,
+        }
+    )

@@ -1,0 +1,56 @@
+"""`advisor demo`: the whole path on an invented workshop, in one command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("demo", help=HELP, epilog="Example:  advisor demo --out demo-output")(demo)
+
+
+HELP = "Score the 60 units of an invented workshop, and write the scored CSV and a sheet for every unit."
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for what is written; made when missing.")] = Path(
+        "demo-output"
+    ),
+    tag: Annotated[str, typer.Option(help="Unit whose sheet is also shown here.")] = "OM-1003",
+) -> None:
+    """Run the demo."""
+    from advisor import intake, sheet
+    from advisor.advice import assess
+    from advisor.cli.score import summary, table
+    from advisor.errors import InputError
+    from advisor.files import datasets, write_whole
+    from advisor.shop import read_shop
+
+    here = datasets() / "demo"
+    shop = read_shop(here / "shop.toml")
+    result = assess(intake.read(here / "intake.csv"), shop)
+    scored = result.scored
+    tags = result.units["asset_tag"].tolist()
+    if tag not in tags:
+        raise InputError(f"The demo has no unit {tag}.", f"Its tags run from {tags[0]} to {tags[-1]}.")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"The folder {out} cannot be made: {error.strerror}.", "Name another with --out.") from error
+    write_whole(out / "scored.csv", intake.safe_frame(scored).to_csv(index=False))
+    sheets = [sheet.compose(result, row) for row in range(len(scored))]
+    write_whole(out / "sheets.pdf", sheet.render_pdf(sheets))
+    write_whole(out / "sheet.html", sheet.render_html([sheets[tags.index(tag)]]))
+
+    typer.echo(
+        f"{shop.name}: {len(scored)} units. Everything in this demo but the hardware's names and ids is invented.\n"
+    )
+    typer.echo(table(scored))
+    typer.echo(summary(scored))
+    typer.echo(f"\nTimes are {result.timing.basis}.\n")
+    typer.echo(sheet.render_text(sheets[tags.index(tag)], 100))
+    typer.echo(f"\nWritten: {out}/scored.csv, {out}/sheets.pdf (a page a unit), {out}/sheet.html (unit {tag}).")

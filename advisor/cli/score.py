@@ -1,0 +1,156 @@
+"""`advisor score`: an intake sheet in, the same rows with the advice out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from advisor.shop import Shop
+
+CHUNK_ROWS = 5000
+"""Rows scored at a time: small enough for the progress bar to move, large enough to be quick."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("score", help=HELP, epilog="Example:  advisor score intake.csv --out scored.csv")(score)
+
+
+HELP = "Score an intake sheet (CSV, TSV or Excel): every row comes out, in order, with its advice."
+
+
+def score(
+    sheet: Annotated[Path, typer.Argument(help="Intake sheet; only a tag and a processor are needed on a row.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Where the scored CSV goes; else a table is shown.")
+    ] = None,
+    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML).")] = None,
+    columns: Annotated[bool, typer.Option("--columns", help="Show how the columns were understood.")] = False,
+    raw_text: Annotated[
+        bool,
+        typer.Option("--raw-text", help="Write cells as they are, even those a spreadsheet would run as a formula."),
+    ] = False,
+) -> None:
+    """Score an intake sheet."""
+    from advisor import intake
+    from advisor.files import write_whole
+    from advisor.shop import default_shop, read_shop
+
+    settings = read_shop(shop) if shop else default_shop()
+    raw = intake.read(sheet)
+    scored, report = score_in_chunks(raw, settings)
+    if columns:
+        typer.echo(report + "\n")
+    if out is not None:
+        safe = scored if raw_text else intake.safe_frame(scored)
+        write_whole(out, safe.to_csv(index=False))
+    else:
+        typer.echo(table(scored))
+    typer.echo(summary(scored))
+    if out is not None:
+        typer.echo(f"{len(scored)} rows written to {out}.")
+    unreadable = scored["status"].eq("unreadable").sum()
+    if unreadable:
+        typer.echo(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
+        raise typer.Exit(1)
+
+
+def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> tuple[pd.DataFrame, str]:
+    """Score a sheet a chunk at a time behind a progress bar.
+
+    Parameters
+    ----------
+    raw : pandas.DataFrame, shape (n_rows, any)
+    shop : Shop
+
+    Returns
+    -------
+    scored : pandas.DataFrame, shape (n_rows, any + scored columns)
+    report : str
+        How the columns were understood, from the whole sheet.
+    """
+    import pandas as pd
+
+    from advisor import intake
+    from advisor.advice import assess
+
+    understood = intake.understand(raw)
+    pieces: list[pd.DataFrame] = []
+    starts = range(0, max(len(raw), 1), CHUNK_ROWS)
+    with typer.progressbar(length=len(raw), label="Scoring", file=None, width=32) as bar:
+        for start in starts:
+            chunk = raw.iloc[start : start + CHUNK_ROWS].reset_index(drop=True)
+            pieces.append(assess(chunk, shop).scored)
+            bar.update(len(chunk))
+    return pd.concat(pieces, ignore_index=True), understood.report()
+
+
+def summary(scored: pd.DataFrame) -> str:
+    """Sum a scored batch up by advice.
+
+    Parameters
+    ----------
+    scored : pandas.DataFrame
+
+    Returns
+    -------
+    str
+        Lines: advice, units, hands-on hours, elapsed hours.
+    """
+    from advisor.unit import Advice
+
+    lines = [f"{'advice':<20}{'units':>6}{'hands-on h':>12}{'elapsed h':>11}"]
+    for advice in Advice:
+        rows = scored[scored["advice"].eq(advice)]
+        if len(rows):
+            hands, elapsed = rows["hands_on_min"].sum() / 60, rows["elapsed_min"].sum() / 60
+            lines.append(f"{advice:<20}{len(rows):>6}{hands:>12.1f}{elapsed:>11.1f}")
+    hands, elapsed = scored["hands_on_min"].sum() / 60, scored["elapsed_min"].sum() / 60
+    lines.append(f"{'all':<20}{len(scored):>6}{hands:>12.1f}{elapsed:>11.1f}")
+    return "\n".join(lines)
+
+
+def table(scored: pd.DataFrame, limit: int = 60) -> str:
+    """Show a scored batch in a terminal, a line a unit.
+
+    Parameters
+    ----------
+    scored : pandas.DataFrame
+    limit : int, default 60
+        Most rows shown; the rest is counted.
+
+    Returns
+    -------
+    str
+    """
+    from advisor import intake
+
+    tags = intake.understand(scored).units["asset_tag"]
+    lines = [f"{'tag':<10}{'advice':<18}{'edition':<12}{'image':<20}{'min (80 %)':<18}why"]
+    for row in range(min(limit, len(scored))):
+        unit = scored.iloc[row]
+        minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
+        lines.append(
+            f"{_text(tags.iat[row])[:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
+            f"{_text(unit['image_used'])[:19]:<20}{minutes:<18}{_text(unit['reasons'])[:110]}"
+        )
+    if len(scored) > limit:
+        lines.append(f"... and {len(scored) - limit} more; write them out with --out.")
+    return "\n".join(lines) + "\n"
+
+
+def _text(value: str | float | None) -> str:
+    import pandas as pd
+
+    return "-" if pd.isna(value) or value == "" else " ".join(str(value).split())
+
+
+def _minutes(middle: float, low: float, high: float) -> str:
+    import pandas as pd
+
+    return "-" if pd.isna(middle) else f"{middle:.0f} ({low:.0f} to {high:.0f})"
