@@ -25,7 +25,7 @@ ORDER = [
     {"timing"},
     {"comfort"},
     {"advice"},
-    {"benchlog", "plan", "handover", "sheet"},
+    {"benchlog", "sheet"},
     {"views"},
     {"cli"},
 ]

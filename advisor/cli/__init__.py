@@ -9,8 +9,8 @@ import typer
 
 from advisor.errors import AdvisorError
 
-DOORS = ("demo", "capture", "score", "sheet", "plan", "log", "learn", "tables", "rehearse", "handover")
-"""Command names of the contract; each lives in the module of the same name and adds itself with `register`."""
+DOORS = ("demo", "capture", "score", "sheet", "log", "learn", "tables", "rehearse", "notebook")
+"""Command names; each lives in the module of the same name and adds itself with `register`."""
 
 app = typer.Typer(
     name="advisor",
