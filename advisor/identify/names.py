@@ -85,36 +85,44 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule("ultra", r"\bultra[\s-]*(?P<d>x?[3579])\b[\s-]*(?:pro\s)?(?:<NOT>(?P<n>\d{3}[a-z]{0,2})<END>)?"),
     _rule(
         "i",
-        r"(?:\bcore\s*)?(?<![a-z0-9])i\s?-?\s?(?P<d>[3579])(?![.,]\d)(?:(?=[\s\-:(/,;]|$)[\s\-:]*|(?=\d{3,5}[a-z]{0,3}))"
+        r"(?:\bcore\s*)?(?<![a-z0-9])i\s?-?\s?(?P<d>[3579])(?![.,]\d)(?:(?=[\s\-:(/,;]|$)[\s\-:]*"
+        r"|(?=\d{3,5}[a-z]{0,3}))"
         r"(?:<NOT>(?P<n>[mqulxks][\s-]?\d{3}<END>|\d{4,5}[\s-]?(?:hq|mq|hk|u|m|t|k|s|h|p|y)<END>(?!\w)"
-        r"|\d{3}[\s-]?(?:qm|um|lm|xm|m)<END>|\dy\d\d<END>|n3\d\d<END>|l1\dg\d<END>|\d{4}[\s-]?n?g\d<END>|\d{3,5}[a-z]{0,3}<END>))?",
+        r"|\d{3}[\s-]?(?:qm|um|lm|xm|m)<END>|\dy\d\d<END>|n3\d\d<END>|l1\dg\d<END>|\d{4}[\s-]?n?g\d<END>"
+        r"|\d{3,5}[a-z]{0,3}<END>))?",
     ),
     _rule("core", r"\bcore\s*m[\s-]*(?P<n>5y\d\d[ac]?)<END>"),
     _rule("m", r"(?:\bcore\s*)?\bm[\s-]?(?P<d>[357])(?=[\s-]|$)[\s-]*(?P<n>\dy\d\d|8100y)<END>"),
     _rule(
         "2",
-        r"(?:\bcore[\s-]*2\b|\bcore2(?=\s|duo|quad|$|-)|\bc2(?=[dqe]\b))[\s-]*(?P<d>duo|quad|extreme|solo|[dqe]\b)?[\s-]*(?:extreme\s*)?"
+        r"(?:\bcore[\s-]*2\b|\bcore2(?=\s|duo|quad|$|-)|\bc2(?=[dqe]\b))[\s-]*(?P<d>duo|quad|extreme|solo"
+        r"|[dqe]\b)?[\s-]*(?:extreme\s*)?"
         r"(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{4}[a-z]?)<END>)?",
     ),
     _rule("core", r"\bcore\s+(?P<d>[3579])\s+(?P<n>\d{3}[a-z]{1,2})<END>"),
     _rule("core", r"\bcore\s*(?P<d>duo|solo)\b[\s-]*(?:<NOT>(?P<n>[tlu]\s?\d{4}e?)<END>)?"),
     _rule(
         "pentium",
-        r"\bpentium\s*(?P<d>m(?=\s|-|$)|4(?=\s|-|$|/|,)|iv\b|d(?=\s|-|$)|iii\b|ii\b|3(?=\s|$)|gold|silver|dual|extreme)?[\s-]*"
+        r"\bpentium\s*(?P<d>m(?=\s|-|$)|4(?=\s|-|$|/|,)|iv\b|d(?=\s|-|$)|iii\b|ii\b|3(?=\s|$)|gold|silver|dual"
+        r"|extreme)?[\s-]*"
         r"(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2})<END>)?",
     ),
     _rule(
         "celeron",
-        r"\bceleron\s*(?P<d>m(?=\s|-|$)|d(?=\s|-|$))?[\s-]*(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2})<END>)?",
+        r"\bceleron\s*(?P<d>m(?=\s|-|$)|d(?=\s|-"
+        r"|$))?[\s-]*(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2})<END>)?",
     ),
     _rule(
         "atom",
-        r"\batom\s*(?:x[357](?=[\s-]))?[\s-]*(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2}|x6\d{3}[a-z]{1,2})<END>)?",
+        r"\batom\s*(?:x[357](?=[\s-]))?[\s-]*(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2}"
+        r"|x6\d{3}[a-z]{1,2})<END>)?",
     ),
     _rule(
         "xeon",
-        r"\bxeon\s*(?P<d>gold|silver|bronze|platinum)?[\s-]*(?:<NOT>(?P<n>e[357][\s-]*\d{4}[lwm]{0,2}(?:\s*0)?(?:\s*-?v\s?\d)?"
-        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}|\d{4}[a-z]{0,2})<END>)?",
+        r"\bxeon\s*(?P<d>gold|silver|bronze"
+        r"|platinum)?[\s-]*(?:<NOT>(?P<n>e[357][\s-]*\d{4}[lwm]{0,2}(?:\s*0)?(?:\s*-?v\s?\d)?"
+        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}"
+        r"|\d{4}[a-z]{0,2})<END>)?",
     ),
     _rule("threadripper", r"\b(?:ryzen\s*)?threadripper\b\s*(?:pro\s*)?(?:(?P<n>\d{4}(?:wx|x)?)<END>)?"),
     _rule("ryzen ai", r"\bryzen\s*ai\s*(?P<d>max\+?|[3579])?\s*(?:pro\s*)?(?P<n>(?:hx\s*)?\d{3})<END>"),
@@ -122,23 +130,28 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule("ryzen e", r"\bryzen\s*embedded\s*(?P<n>[rv]\d{4}[a-z]?)<END>"),
     _rule(
         "ryzen",
-        r"\bryzen\b\s*-?\s*(?P<d>[3579])?(?![\d.])(?:\s*-?\s*(?:pro|mobile))?[\s-]*(?:<NOT>(?P<n>\d{4}(?:x3d|[\s-]?[a-z]{1,2}|)|\d{4})<END>)?",
+        r"\bryzen\b\s*-?\s*(?P<d>[3579])?(?![\d.])(?:\s*-?\s*(?:pro|mobile))?[\s-]*(?:<NOT>(?P<n>\d{4}(?:x3d"
+        r"|[\s-]?[a-z]{1,2}|)|\d{4})<END>)?",
     ),
     _rule("r", r"(?<![a-z0-9])r(?P<d>[3579])[\s-]*(?:pro[\s-]*)?<NOT>(?P<n>\d{4}(?:x3d|[a-z]{0,2}))<END>"),
     _rule("epyc", r"\bepyc\b\s*(?:(?P<n>\d[\da-z]\d\d[a-z]?|[a-z]\d{3})<END>)?"),
     _rule(
         "athlon",
-        r"\bathlon\b(?:\s*(?:pro|neo|mobile))*\s*(?P<d>xp|mp|64|ii|silver|gold|fx)?(?:\s*(?:pro|neo|mobile|dual|-m))*\s*(?P<x>x[234])?"
-        r"(?:\s*(?:pro|neo|mobile))*[\s-]*(?:<NOT>(?P<n>\d{4}\s?\+|\d{2,4}[a-z]{0,2}|[a-z]{1,2}[\s-]?\d{2,4}[a-z]?)(?![\w]))?",
+        r"\bathlon\b(?:\s*(?:pro|neo|mobile))*\s*(?P<d>xp|mp|64|ii|silver|gold|fx)?(?:\s*(?:pro|neo|mobile|dual"
+        r"|-m))*\s*(?P<x>x[234])?"
+        r"(?:\s*(?:pro|neo|mobile))*[\s-]*(?:<NOT>(?P<n>\d{4}\s?\+|\d{2,4}[a-z]{0,2}"
+        r"|[a-z]{1,2}[\s-]?\d{2,4}[a-z]?)(?![\w]))?",
     ),
     _rule("phenom", r"\bphenom\b\s*(?P<d>ii)?\s*(?:x[2346])?[\s-]*(?:<NOT>(?P<n>[bnpx]?\d{2,4}[a-z]{0,2})<END>)?"),
     _rule(
         "turion",
-        r"\bturion\b(?:\s*(?:64|ii|ultra|neo|x2|dual|mobile))*[\s-]*(?:<NOT>(?P<n>(?:ml|mt|mk|tl|rm|zm)[\s-]?\d\d|[mpnk]\d{3}|n\d\dl)<END>)?",
+        r"\bturion\b(?:\s*(?:64|ii|ultra|neo|x2|dual|mobile))*[\s-]*(?:<NOT>(?P<n>(?:ml|mt|mk|tl|rm"
+        r"|zm)[\s-]?\d\d|[mpnk]\d{3}|n\d\dl)<END>)?",
     ),
     _rule(
         "sempron",
-        r"\bsempron\b(?:\s*(?:64|mobile|x2))*[\s-]*(?:<NOT>(?P<n>\d{4}\s?\+|\d{3,4}[a-z]?|[a-z]{1,2}[\s-]?\d{2,4})(?![\w]))?",
+        r"\bsempron\b(?:\s*(?:64|mobile|x2))*[\s-]*(?:<NOT>(?P<n>\d{4}\s?\+|\d{3,4}[a-z]?"
+        r"|[a-z]{1,2}[\s-]?\d{2,4})(?![\w]))?",
     ),
     _rule("duron", r"\bduron\b\s*(?P<n>\d{3,4})?"),
     _rule("fx", r"\bfx[\s-]*(?:<NOT>(?P<n>\d{4}[a-z]?)<END>)?(?<=\d|[a-z])"),
@@ -158,7 +171,8 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
 )
 
 _BARE = re.compile(
-    r"(?<![a-z0-9.+])(?:[a-z]{1,2}-?\d{3,4}[a-z]{0,2}|\d{3,5}(?:[a-z]{1,2}|n?g\d|x3d)|\dy\d\d|e[357]-?\d{4}[lw]?(?:\s*v\d)?"
+    r"(?<![a-z0-9.+])(?:[a-z]{1,2}-?\d{3,4}[a-z]{0,2}|\d{3,5}(?:[a-z]{1,2}|n?g\d|x3d)|\dy\d\d"
+    r"|e[357]-?\d{4}[lw]?(?:\s*v\d)?"
     r"|e-2[12]\d\d[gm]?|w-\d{4,5}m?|n(?:50|95|97|100|150|200|250|300|305|350|355))(?![\w+])"
 )
 _SIZE = re.compile(r"\d+(?:gb|g|tb|mb|gib|rpm|mhz|w|hz|ddr|dd|p|k|th|nd|st|rd|px|in|mm|cm|m2|kb|ssd|hdd)$")
@@ -241,6 +255,38 @@ def number(text: str, line: str = "") -> str:
     if line == "xeon" and len(plain) > 6 and plain.startswith(("E3", "E5", "E7")) and "V" not in plain:
         plain = re.sub(r"^(E[357]\d{4}[LWM]{0,2})0$", r"\1", plain)
     return plain
+
+
+_SPACED = re.compile(r"\((?:r|tm|c)\)|\b(?:processors?|cpu|apu|soc|genuine)\b", re.I)
+_LOOSE = frozenset({"c", "z", "e", "v1", "30", "via", "duron", "opteron"})
+
+
+def locate(text: str) -> list[tuple[int, int, Named]]:
+    """Find where processor names stand in a longer text, such as a cell that holds model, processor and memory.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    list of (int, int, Named)
+        Start, end and name, in order; only names with line and number, as a bare number may be the machine's.
+    """
+    plain = _SPACED.sub(lambda m: " " * len(m[0]), text[:400].lower().translate(_DASHES))
+    if len(plain) != len(text[:400]):
+        return []
+    found: list[tuple[int, int, Named]] = []
+    for key, pattern in _RULES:
+        if key in _LOOSE or key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
+            continue
+        for match in pattern.finditer(plain):
+            raw = match.groupdict().get("n") or ""
+            if not raw or any(match.start() < b and a < match.end() for a, b, _ in found):
+                continue
+            line = _line(key, match)
+            found.append((match.start(), match.end(), Named(line, number(raw, line))))
+    return sorted(found)
 
 
 def read_name(text: str) -> Reading:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
+import numpy as np
 import pandas as pd
 
 from advisor.identify.catalogue import catalogue
@@ -49,16 +50,19 @@ def processors(units: pd.DataFrame) -> pd.DataFrame:
     facts = pd.DataFrame(index=units.index)
     for name in _FACTS:
         facts[name] = units.get(name, pd.NA)
-    keys = facts.astype(object).where(facts.notna(), None)
-    codes, distinct = pd.MultiIndex.from_frame(keys).factorize() if len(keys) else ([], [])
-    answers = [_one(*(None if pd.isna(v) else v for v in row)) for row in distinct]
-    table = {
-        column: pd.array([getattr(a, column.removeprefix("cpu_")) for a in answers], dtype=dtype)
-        for column, dtype in COLUMNS.items()
-    }
-    found = pd.DataFrame(table).take(codes) if len(keys) else pd.DataFrame(table)
-    found.index = units.index
-    return found
+    combined = np.zeros(len(facts), dtype="int64")
+    columns = []
+    for name in _FACTS:
+        codes, distinct = pd.factorize(facts[name])
+        columns.append((np.asarray(codes), [*distinct, None]))
+        combined, _ = pd.factorize(combined * (len(distinct) + 1) + codes)
+    _, first = np.unique(combined, return_index=True)
+    answers = [_one(*(distinct[codes[row]] for codes, distinct in columns)) for row in first]
+    made = {}
+    for column, dtype in COLUMNS.items():
+        values = pd.Series([getattr(answer, column.removeprefix("cpu_")) for answer in answers], dtype=dtype)
+        made[column] = values.array.take(combined)
+    return pd.DataFrame(made, index=units.index)
 
 
 def _one(
@@ -152,10 +156,11 @@ def _kin(microarch: str) -> Answer:
     rows = tables.by_microarch.get(microarch, [])
     group = tables.frame.iloc[rows]
     speed, low, high = spread(group) if rows else (None, None, None)
-    levels = set(group["level"].dropna()) | ({str(tables.microarchs.at[microarch, "level"])} if not rows else set())
-    year = tables.microarchs.at[microarch, "year"]
+    record = tables.microarchs.loc[microarch]
+    levels = set(group["level"].dropna()) if rows else set()
+    if not rows and isinstance(record["level"], str):
+        levels = {record["level"]}
     return Answer(
-        vendor=str(tables.microarchs.at[microarch, "vendor"]), microarch=microarch,
-        year=None if pd.isna(year) else int(str(year)), level=levels.pop() if len(levels) == 1 else None, speed=speed,
-        speed_low=low, speed_high=high,
+        vendor=str(record["vendor"]), microarch=microarch, year=int(str(record["year"])), speed=speed,
+        level=levels.pop() if len(levels) == 1 else None, speed_low=low, speed_high=high,
     )  # fmt: skip

@@ -151,7 +151,8 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
             return _series(tables, series, name, shown)
     return Answer(
         vendor=_line_vendor(tables, name.line),
-        problem=f"{shown!r}: the tables know no processor of this number; write it as the sticker or the system shows it",
+        problem=f"{shown!r}: the tables know no processor of this number; write it as the sticker or the system "
+        f"shows it",
     )
 
 
@@ -224,7 +225,7 @@ def _by_line(tables: Catalogue, line: str, reading: Reading, shown: str) -> Answ
         )
     if reading.clock_ghz and line in ("pentium m", "celeron m", "pentium 4", "celeron d", "celeron", "core1", "core2"):
         clocks = tables.frame["base_ghz"]
-        same = [row for row in rows if abs(float(clocks.iat[row]) - reading.clock_ghz) < 0.02]
+        same = [row for row in rows if abs(float(str(clocks.iat[row])) - reading.clock_ghz) < 0.02]
         rows = same or rows
     if not rows:
         for series in tables.series:
@@ -360,11 +361,11 @@ def _str(value: object) -> str | None:
 
 
 def _int(value: object) -> int | None:
-    return None if value is None or pd.isna(value) else int(value)  # type: ignore[call-overload]
+    return None if value is None or pd.isna(value) else int(str(value))  # type: ignore[call-overload]
 
 
 def _float(value: object) -> float | None:
-    return None if value is None or pd.isna(value) else float(value)  # type: ignore[call-overload]
+    return None if value is None or pd.isna(value) else float(str(value))  # type: ignore[call-overload]
 
 
 __all__ = ["Answer", "from_text", "short_line", "spread"]

@@ -1,0 +1,382 @@
+"""Amounts of memory and disk as people write them.
+
+Rules, for numbers without a stated unit of their own: memory counts in GiB (a typed 8 is 8 GiB, and "GB" beside memory
+means GiB too, as memory modules are made in powers of two); disks count in GB of 10^9 byte, as their labels do, and are
+given in GiB here. A unit stated by the header ("RAM (MB)", "storage_gib") holds for the bare numbers below it,
+save that
+a label's size (240, 256, 500 ...) is in GB even under a header that says GiB.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import NamedTuple
+
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.unit import StorageKind
+
+GB_IN_GIB = 1e9 / 2**30
+"""One GB of 10^9 byte [GiB]."""
+
+RAM_MAX_GIB = 16_384.0
+DISK_MAX_GIB = 1_048_576.0
+
+_ACCEPT_RAM = "memory such as '8', '8 GB', '8192 MB' or '2x4GB'"
+_ACCEPT_DISK = "a disk such as '240 GB SSD', '1 TB HDD', '256 NVMe', '64GB eMMC' or 'none'"
+
+_UNIT = (
+    r"(?:gibibytes?|gigabytes?|gbytes?|gigs?|gib|gb|go|g|mebibytes?|megabytes?|megs?|mib|mb|mo|tebibytes?"
+    r"|terabytes?|tib|tb|to)"
+)
+_NUMBER = r"\d{1,3}(?:[ ']\d{3})+(?![\d])|\d+(?:[.,]\d+)?"
+_TERM = re.compile(
+    rf"(?:(?P<count>\d{{1,2}})\s*(?:x|\*|st(?:ü|u)ck|pcs\.?)\s*)?(?P<size>{_NUMBER})\s*(?P<unit>{_UNIT})?(?![a-z0-9])"
+)
+_QUICK_RAM = re.compile(r"(\d{1,3})\s?(gb|g|gib|gig)?")
+_NOISE = re.compile(
+    r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|ddr\d?l?(?:-?\d{3,4})?|lpddr\d?x?(?:-?\d{3,4})?"
+    r"|sd-?ram|pc\d?l?-?\d{3,5}[a-z]?|\d{3,4}\s?(?:mhz|mt/s)|"
+    r"module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about|dual channel|single channel|soldered"
+    r"|onboard|on-?board|on board|sum)\b|[~≈]"
+)
+_SOLDERED = re.compile(r"\b(?:soldered|on-?board|on board|verlötet|soudée?)\b")
+_GIB = {"g": 1.0, "m": 1 / 1024, "t": 1024.0}
+
+
+def _float(text: str) -> float:
+    """A number with a decimal point or comma, and spaces or apostrophes between thousands."""
+    text = text.replace(" ", "").replace("'", "")
+    if re.fullmatch(r"\d{1,3},\d{3}", text) and text[0] != "0":
+        return float(text.replace(",", ""))
+    return float(text.replace(",", "."))
+
+
+class Memory(NamedTuple):
+    """Memory as one cell states it."""
+
+    total: Parsed
+    soldered: bool | None = None
+
+
+@lru_cache(maxsize=200_000)
+def memory(text: str, header_unit: str = "") -> Memory:
+    """Read an amount of memory.
+
+    Parameters
+    ----------
+    text : str
+        Such as '8', '8GB', '8192 MB', '2x4GB', '4+4', '5,7', '8 gig DDR4'.
+    header_unit : str, optional
+        Unit that the header states: 'mb', 'mib', 'gb', 'gib'.
+
+    Returns
+    -------
+    Memory
+        Total [GiB], and whether all of it is said to be soldered.
+    """
+    plain = squeeze(text)
+    quick = _QUICK_RAM.fullmatch(plain)
+    if quick and (quick[2] or header_unit not in ("mb", "mib")) and (quick[2] or int(quick[1]) < 192):
+        return Memory(_plausible(float(quick[1]), text))
+    if plain in MISSING_WORDS:
+        return Memory(UNKNOWN)
+    if plain in NONE_WORDS or plain in ("0", "0 gb", "0gb", "0 mb", "0mb", "no ram", "no memory", "kein ram"):
+        return Memory(Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM))
+    soldered = bool(_SOLDERED.search(plain))
+    rest = " ".join(_NOISE.sub(" ", plain).split())
+    outer, inner = rest, ""
+    bracket = re.fullmatch(r"([^()]*)\(([^()]*)\)([^()]*)", rest)
+    if bracket:
+        outer, inner = f"{bracket[1]} {bracket[3]}".strip(), bracket[2].strip()
+    total, bad = _sum(outer or inner, header_unit)
+    if bad:
+        return Memory(Parsed(None, bad, _ACCEPT_RAM))
+    if outer and inner:
+        within, also_bad = _sum(inner, header_unit)
+        if not also_bad and within and total and abs(within - total) > 0.01:
+            return Memory(
+                Parsed(None, f"{_show(total)} GiB and {_show(within)} GiB contradict each other", _ACCEPT_RAM)
+            )
+    if total is None:
+        return Memory(Parsed(None, "no amount of memory is recognised", _ACCEPT_RAM))
+    if total <= 0 or total > RAM_MAX_GIB:
+        return Memory(Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM))
+    parsed = _plausible(total, text)
+    bare = re.fullmatch(r"\d{4,6}", rest)
+    if bare and header_unit not in ("mb", "mib"):
+        parsed = parsed._replace(note=f"{rest} without a unit was read as MiB")
+    whole = None if not soldered else ("+" not in plain and "&" not in plain)
+    return Memory(parsed, whole)
+
+
+def _show(number: float) -> str:
+    return f"{number:.2f}".rstrip("0").rstrip(".")
+
+
+def _sum(text: str, header_unit: str) -> tuple[float | None, str]:
+    """Sum of terms joined by '+', ',' or 'and' [GiB]; a reason when the text is not all terms."""
+    text = text.strip(" .,;:")
+    if not text:
+        return None, ""
+    parts = [part.strip(" .;:") for part in re.split(r"\s*(?:\+|&|\band\b|\bund\b|;|/(?=\s*\d))\s*", text)]
+    terms = [_TERM.fullmatch(part) for part in parts if part]
+    if not terms or not all(terms):
+        return None, "no amount of memory is recognised"
+    units = [term["unit"] or "" for term in terms if term]
+    last = next((unit for unit in reversed(units) if unit), "")
+    total = 0.0
+    for term, unit in zip(terms, units, strict=True):
+        assert term is not None
+        size = _float(term["size"])
+        unit = unit or last or header_unit
+        if not unit:
+            if size >= 1000:
+                unit = "mb"
+            elif size >= 192:
+                return None, f"{_show(size)} without a unit may be MB or GB"
+            else:
+                unit = "gb"
+        total += int(term["count"] or 1) * size * _GIB[unit[0]]
+    return total, ""
+
+
+_MODULES = tuple(m for base in (0.25, 0.5, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512) for m in (base, base * 1.5))
+
+
+@lru_cache(maxsize=4096)
+def _made_of_modules(total: float) -> bool:
+    """Whether up to two kinds of module, each of a size that is made, give this total."""
+    if total > 512:
+        return float(total).is_integer()
+    return total in _MODULES or any(abs(total - first - second) < 1e-9 for first in _MODULES for second in _MODULES)
+
+
+def _plausible(total: float, text: str) -> Parsed:
+    if total <= 0:
+        return Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM)
+    if total > RAM_MAX_GIB:
+        return Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM)
+    rounded = round(total, 3)
+    if _made_of_modules(rounded):
+        return Parsed(rounded)
+    bigger = min((m for m in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 128, 256) if m >= rounded), default=0)
+    hint = f"; it may be the usable part of {bigger} GiB" if bigger and bigger * 0.8 <= rounded else ""
+    return Parsed(rounded, f"no set of modules adds up to {_show(rounded)} GiB{hint}; kept as typed", _ACCEPT_RAM)
+
+
+class Disk(NamedTuple):
+    """One disk as a cell states it."""
+
+    gib: float | None
+    kind: StorageKind | None
+    cache: bool = False
+    solid: bool = False
+    bus_said: bool = False
+    doubt: str = ""
+
+
+class Disks(NamedTuple):
+    """All that one cell says of disks; the disk chosen as the install target first."""
+
+    kind: Parsed
+    size: Parsed
+
+
+_DISK_SIZE = re.compile(
+    rf"(?:(?P<count>\d)\s*(?:x|\*)\s*)?(?P<size>{_NUMBER})\s*(?P<unit>(?:gibibytes?|gigabytes?|gbytes?|gigs?|gib"
+    rf"|gb|go|g|tebibytes?|terabytes?|tib|tb|to|t|mib|mb|mo)(?![a-z0-9]))?"
+)
+_RPM = re.compile(r"\b(?:4200|5200|5400|5900|7200|10000|10k|15000|15k|7\.2k|5\.4k)\s*(?:rpm|u/min|upm|tr/min)?\b")
+_KIND_WORDS: tuple[tuple[re.Pattern[str], StorageKind | None, bool], ...] = (
+    (re.compile(r"optane|cache|intel turbo memory|hystor"), None, True),
+    (re.compile(r"\bn[- ]?v[- ]?m[- ]?e?\b|nvme|pcie|pci-e|pci express"), StorageKind.NVME, False),
+    (re.compile(r"\bsshd\b|hybrid|fusion"), StorageKind.HYBRID, False),
+    (re.compile(r"e\s?-?\s?mmc|\bufs\b"), StorageKind.EMMC, False),
+    (re.compile(r"\busb\b|stick|pen ?drive|sd ?card"), StorageKind.USB, False),
+    (re.compile(r"\bs\s?-?\s?s\s?-?\s?d\b|ssd|solid|flash|msata"), StorageKind.SATA_SSD, False),
+    (re.compile(r"\bhdd\b|hdd|\bhd\b|hard|spinning|mechanical|magnet|rotat|platter|\bide\b|pata|festplatte"
+        r"|disque dur|disco duro|\brust\b"), StorageKind.HDD, False),
+)  # fmt: skip
+_M2 = re.compile(r"\bm\.?2\b")
+_SATA = re.compile(r"\bm?sata(?:\s?(?:[123]|i{1,3}))?\b|\bsas\b|2[.,]5|3[.,]5")
+_DISK_WORDS = re.compile(
+    r"\b(?:disk|disc|drive|storage|internal|primary|secondary|main|boot|system|os|data|second|first|size|total"
+    r"|capacity|type|in|inch|zoll|gen\s?\d|x4|x2|nand|new|old|used|solid|state|"
+    r"hard|spinning|mechanical|pcie|pci|express|e|card|memory|only|approx|about|ca|cap|ata|ahci|ii+|iii|\d+gb/s"
+    r"|rev|the|with|and|und|a|an|is|no\.?\d)\b"
+)
+_TINY_GB = 32.0
+
+
+@lru_cache(maxsize=400_000)
+def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
+    """Read one or several disks.
+
+    Parameters
+    ----------
+    text : str
+        Such as '240 SSD', '1TB + 240 ssd', 'NVMe 256', '500gb 7200rpm', '128GB eMMC', 'none'.
+    header_unit : str, optional
+        Unit that the header states for bare numbers: 'gib', 'gb', 'tb', 'mb'.
+    hint : str, optional
+        Kind that the header states: 'ssd', 'hdd' or 'nvme'.
+
+    Returns
+    -------
+    Disks
+        Kind and size [GiB] of the disk that the system goes on: a solid-state one when there is one of 32 GB or more.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS:
+        return Disks(UNKNOWN, UNKNOWN)
+    if plain in NONE_WORDS or re.fullmatch(
+        r"(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)\s*(?:hdd|ssd|hd|disk|drive|storage|hard drive|hard disk"
+        r"|festplatte|disque)?"
+        r"|(?:hdd|ssd|hd|disk|drive|storage|hard drive|caddy)\s*(?:removed|missing|none|out|pulled)|diskless"
+        r"|wiped and removed", plain,
+    ):  # fmt: skip
+        return Disks(Parsed(StorageKind.NONE), Parsed(0.0))
+    parts = [
+        part
+        for part in re.split(
+            r"\s*(?:\+|&|;|\band\b|\bund\b|\bet\b|,(?!\d)|,(?=\d{2,4}\s*(?:gb|tb|ssd|hdd))|/(?!s)|\bplus\b|\n)\s*",
+            plain,
+        )
+        if part
+    ]
+    found: list[Disk] = []
+    unread: list[str] = []
+    for part in parts:
+        disk, rest = _disk(part, header_unit, hint)
+        if disk is None:
+            unread.append(part)
+            continue
+        found.append(disk)
+        if rest:
+            unread.append(rest)
+    found = _joined(found)
+    if not found:
+        failed = Parsed(None, "no disk is recognised", _ACCEPT_DISK)
+        return Disks(failed, failed)
+    return _chosen(found, unread)
+
+
+def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
+    """Read one disk; what could not be read of its text comes back beside it."""
+    rest, kind, cache = part, None, False
+    for pattern, meaning, is_cache in _KIND_WORDS:
+        if pattern.search(rest):
+            rest = pattern.sub(" ", rest)
+            if kind is None and not cache:
+                kind, cache = meaning, is_cache
+    m2 = bool(_M2.search(rest))
+    rest = _M2.sub(" ", rest)
+    sata = bool(_SATA.search(part))
+    rest = _SATA.sub(" ", rest)
+    if _RPM.search(rest) and (re.search(r"rpm|u/min|upm|tr/min|\dk", rest) or len(_DISK_SIZE.findall(rest)) > 1):
+        rest = _RPM.sub(" ", rest)
+        kind = kind or StorageKind.HDD
+    gib: float | None = None
+    doubt = ""
+    sizes = list(_DISK_SIZE.finditer(rest))
+    size = next((match for match in sizes if match["unit"]), sizes[0] if len(sizes) == 1 else None)
+    if size:
+        gib = _disk_gib(_float(size["size"]), size["unit"] or "", header_unit)
+        if gib is None:
+            doubt = f"{size['size']} without a unit may be GB or TB"
+        rest = rest[: size.start()] + " " + rest[size.end() :]
+    elif sizes:
+        doubt = "several numbers, none with a unit"
+    rest = " ".join(_DISK_WORDS.sub(" ", rest).split()).strip(" .,:()[]-x\"'*")
+    if kind is None and hint and not cache:
+        kind = {"ssd": StorageKind.SATA_SSD, "hdd": StorageKind.HDD, "nvme": StorageKind.NVME}[hint]
+    if kind is None and gib is None and not m2 and not cache and not doubt:
+        return None, part
+    solid = kind in (StorageKind.NVME, StorageKind.SATA_SSD, StorageKind.EMMC) or m2
+    if m2 and not sata and kind is not StorageKind.NVME:
+        kind = None
+    return Disk(gib, kind, cache, solid, sata, doubt), rest
+
+
+LABEL_SIZES = frozenset(
+    {16, 24, 30, 32, 40, 60, 64, 80, 100, 120, 128, 160, 180, 200, 240, 250, 256, 300, 320, 400, 480, 500, 512,
+    600, 640, 750, 800, 960,
+     1000, 1024, 1500, 1920, 2000, 2048, 3000, 3840, 4000, 4096, 5000, 6000, 8000}
+)  # fmt: skip
+"""Sizes on disks' labels [GB]. No disk holds a round number of GiB: a bare 240 under 'storage_gib' is a "
+"label's 240 GB."""
+
+
+def _disk_gib(size: float, unit: str, header_unit: str) -> float | None:
+    if not unit and header_unit in ("gib", "gb") and size in LABEL_SIZES:
+        return size * GB_IN_GIB
+    unit = unit or header_unit
+    if not unit:
+        return None if size < 16 else size * GB_IN_GIB
+    binary = "i" in unit[:3] and unit[:4] not in ("giga", "gigs", "gig")
+    step = {"g": 1.0, "t": 1000.0, "m": 0.001}[unit[0]]
+    if binary:
+        return size * {"g": 1.0, "t": 1024.0, "m": 1 / 1024}[unit[0]]
+    return size * step * GB_IN_GIB
+
+
+def _joined(found: list[Disk]) -> list[Disk]:
+    """Join '240' and 'ssd' that a separator tore apart."""
+    if len(found) == 2 and {found[0].gib is None, found[1].gib is None} == {True, False}:
+        with_size, without = (found[1], found[0]) if found[0].gib is None else (found[0], found[1])
+        if with_size.kind is None and not with_size.solid:
+            return [without._replace(gib=with_size.gib, bus_said=with_size.bus_said or without.bus_said)]
+    return found
+
+
+def _gb(gib: float | None) -> str:
+    if gib is None:
+        return "size unknown"
+    size = gib / GB_IN_GIB
+    return f"{size / 1000:.3g} TB" if size >= 999.5 else f"{size:.4g} GB"
+
+
+def _describe(disk: Disk) -> str:
+    kind = "cache" if disk.cache else str(disk.kind) if disk.kind else "solid state" if disk.solid else "kind unknown"
+    return f"{_gb(disk.gib)} {kind}"
+
+
+def _chosen(found: list[Disk], unread: list[str]) -> Disks:
+    """Choose the install target among the disks, and say what was chosen over what."""
+
+    def worth(disk: Disk) -> tuple[bool, int, float]:
+        roomy = disk.gib is None or disk.gib >= _TINY_GB * GB_IN_GIB * 0.98
+        order = {StorageKind.NVME: 6, StorageKind.SATA_SSD: 5, None: 1, StorageKind.EMMC: 4, StorageKind.HYBRID: 3,
+                 StorageKind.HDD: 2, StorageKind.USB: 0, StorageKind.NONE: -1}  # fmt: skip
+        rank = 5 if disk.kind is None and disk.solid else order[disk.kind]
+        return not disk.cache and roomy and disk.kind is not StorageKind.USB, rank, disk.gib or 0.0
+
+    best = max(found, key=worth)
+    notes = []
+    if len(found) > 1:
+        others = ", ".join(_describe(disk) for disk in found if disk is not best)
+        notes.append(
+            f"several disks: {_describe(best)} taken as the one to install on, beside {others or 'an equal one'}"
+        )
+    if best.kind is StorageKind.SATA_SSD and not best.bus_said:
+        notes.append("SSD without a word about its bus: taken as SATA; write NVMe when it is one")
+    size = Parsed(None if best.gib is None else round(best.gib, 2))
+    if best.gib is not None and best.gib > DISK_MAX_GIB:
+        size = Parsed(None, f"{_gb(best.gib)} is no size that a disk has", _ACCEPT_DISK)
+    elif best.gib is not None and best.gib <= 0:
+        size = Parsed(None, "a disk of no size", _ACCEPT_DISK)
+    elif best.gib is None and best.doubt:
+        size = Parsed(None, best.doubt, _ACCEPT_DISK)
+    problem = ""
+    if best.cache:
+        problem = "only a cache module is named, not the disk behind it"
+    elif best.kind is None and best.solid:
+        problem = "an M.2 disk may be SATA or NVMe"
+    elif best.kind is None:
+        problem = "the kind of disk is not said"
+    if unread:
+        note = f"not read: {'; '.join(unread)[:80]}"
+        notes.append(note)
+    kind = Parsed(None if best.cache else best.kind, problem, _ACCEPT_DISK if problem else "", "; ".join(notes))
+    return Disks(kind, size)

@@ -1,0 +1,116 @@
+"""Lists of device ids and modaliases, brought to one form."""
+
+from __future__ import annotations
+
+import re
+from functools import cache, lru_cache
+
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.tables import load
+
+ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
+
+_ID = re.compile(
+    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})(?:\s*\(rev\s*[0-9a-f]+\))?", re.I
+)
+_BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?", re.I)
+_WINDOWS_PCI = re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
+_WINDOWS_USB = re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
+_PCI_ALIAS = re.compile(
+    r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8})sd([0-9a-f]{8})bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2})", re.I
+)
+_USB_ALIAS = re.compile(
+    r"usb:v([0-9a-f]{4})p([0-9a-f]{4})d([0-9a-f]{4})dc([0-9a-f]{2})dsc([0-9a-f]{2})"
+    r"dp([0-9a-f]{2})ic([0-9a-f]{2})isc([0-9a-f]{2})ip([0-9a-f]{2})in([0-9a-f]{2})",
+    re.I,
+)
+_SHORT_PCI = re.compile(r"pci:v(?:0000)?([0-9a-f]{4})d(?:0000)?([0-9a-f]{4})(?:sv.*)?", re.I)
+_SHORT_USB = re.compile(r"usb:v([0-9a-f]{4})p([0-9a-f]{4})(?:d[0-9a-f]{4}.*)?", re.I)
+_OTHER_ALIAS = re.compile(r"(?:acpi|hid|hdaudio|sdio|i2c|platform|cpu|dmi|input|pnp|scsi|virtio|mmc|serio|spi"
+    r"|typec|wmi|mei|pcmcia|ssb|bcma|thunderbolt|tbsvc|rmi|of|"
+                          r"firmware|ieee1394|snd|intel_vsec|auxiliary|vmbus|soundwire"
+                          r"|sdw):[A-Za-z0-9_\-:,.*+&/=()]{1,300}")  # fmt: skip
+_SPLIT = re.compile(r"[;\n\r|]+|,(?=\s*(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform|\[?(?:0x)?[0-9a-fA-F]{4}:))"
+    r"|\s+(?=(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform)[:\\])|"
+                    r"(?<=[0-9a-fA-F]{4})[\s,]+(?=\[?[0-9a-fA-F]{4}:)", re.I)  # fmt: skip
+MAX_ITEMS = 2_000
+"""Most devices read from one cell."""
+
+
+@cache
+def _bus_of() -> dict[str, str]:
+    """Bus of the makers whose ids sit on one bus only."""
+    table = load("intake/id_makers").frame
+    return dict(zip(table["vendor"].str.lower(), table["bus"], strict=True))
+
+
+@lru_cache(maxsize=100_000)
+def item(text: str) -> tuple[str, str]:
+    """Bring one device to the form 'pci:8086:24f3', 'usb:0bda:c811' or a whole modalias.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    tuple of str
+        The device, '' when malformed; and the reason then.
+    """
+    plain = text.strip().strip("'\"").strip()
+    if match := _PCI_ALIAS.fullmatch(plain):
+        v, d, sv, sd, bc, sc, i = (part.upper() for part in match.groups())
+        return f"pci:v{v}d{d}sv{sv}sd{sd}bc{bc}sc{sc}i{i}", ""
+    if match := _USB_ALIAS.fullmatch(plain):
+        v, p, d, dc, dsc, dp, ic, isc, ip, n = (part.upper() for part in match.groups())
+        return f"usb:v{v}p{p}d{d}dc{dc}dsc{dsc}dp{dp}ic{ic}isc{isc}ip{ip}in{n}", ""
+    if match := _ID.fullmatch(plain):
+        return f"{match[1].lower()}:{match[2].lower()}:{match[3].lower()}", ""
+    for bus, pattern in (("pci", _WINDOWS_PCI), ("usb", _WINDOWS_USB)):
+        if match := pattern.fullmatch(plain):
+            return f"{bus}:{match[1].lower()}:{match[2].lower()}", ""
+    for bus, pattern in (("pci", _SHORT_PCI), ("usb", _SHORT_USB)):
+        if match := pattern.fullmatch(plain):
+            return f"{bus}:{match[1].lower()}:{match[2].lower()}", ""
+    if match := _BARE.fullmatch(plain):
+        vendor, product = match[1].lower(), match[2].lower()
+        if known := _bus_of().get(vendor):
+            return f"{known}:{vendor}:{product}", ""
+        return "", f"{plain} may be a PCI or a USB id"
+    if not plain.lower().startswith(("pci", "usb")) and _OTHER_ALIAS.fullmatch(plain):
+        return plain, ""
+    return "", f"{plain[:60]!r} is no device id"
+
+
+@lru_cache(maxsize=100_000)
+def devices(text: str) -> Parsed:
+    """Read a list of devices; malformed ones are named, good ones kept.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        Devices, ';' between, each once.
+    """
+    plain = squeeze(text[:200])
+    if plain in MISSING_WORDS or plain in NONE_WORDS:
+        return UNKNOWN
+    good: dict[str, None] = {}
+    bad: list[str] = []
+    parts = [part for part in _SPLIT.split(text) if part.strip()]
+    for part in parts[:MAX_ITEMS]:
+        device, reason = item(part)
+        if device:
+            good[device] = None
+        else:
+            bad.append(reason)
+    if len(parts) > MAX_ITEMS:
+        bad.append(f"{len(parts) - MAX_ITEMS} more than {MAX_ITEMS} devices were left out")
+    problem = ""
+    if bad:
+        shown = ", ".join(bad[:3]) + (f" and {len(bad) - 3} more" if len(bad) > 3 else "")
+        problem = f"{shown}; {len(good)} others kept" if good else shown
+    return Parsed(";".join(good) or None, problem, ACCEPTED if problem else "")

@@ -1,0 +1,69 @@
+"""Columns about disks, read as one: size under 'SSD' beside size under 'HDD', or kind and size apart."""
+
+from __future__ import annotations
+
+from advisor.intake.amounts import disks
+from advisor.intake.headers import STORAGE
+from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.unit import StorageKind
+
+
+def both(kind: Parsed, size: Parsed) -> Parsed:
+    """Problems and notes of kind and size as one."""
+    if kind.problem == size.problem:
+        return Parsed(None, kind.problem, kind.accepted, kind.note)
+    problem = "; ".join(p for p in (kind.problem, size.problem) if p)
+    return Parsed(None, problem, kind.accepted or size.accepted, "; ".join(n for n in (kind.note, size.note) if n))
+
+
+def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Parsed]:
+    """Read all the cells of one row that speak of disks."""
+    listed = []
+    for name, word in (("nvme", "NVMe"), ("ssd", "SSD"), ("hdd", "HDD")):
+        text = squeeze(cells.get(name, ""))
+        if text in MISSING_WORDS or text in ("0", "none", "no"):
+            continue
+        unit = units.get(name, "") if text.replace(".", "").isdigit() else ""
+        amount = "" if text in ("yes", "y", "x") else text
+        listed.append(f"{amount} {unit} {word}")
+    for name in (STORAGE, "storage_gib"):
+        text = squeeze(cells.get(name, ""))
+        if text not in MISSING_WORDS:
+            unit = units.get(name, "")
+            bare = text.replace(",", ".").replace(".", "", 1).isdigit()
+            listed.append(f"{text} {unit}" if bare and unit else text)
+    kind_text = squeeze(cells.get("storage_kind", ""))
+    if kind_text in MISSING_WORDS:
+        kind_text = ""
+    if not listed:
+        return disks(kind_text).kind, disks(kind_text).size
+    read = disks(" + ".join(" ".join(text.split()) for text in listed))
+    if not kind_text:
+        return read.kind, read.size
+    stated = disks(kind_text)
+    if stated.kind.value is StorageKind.NONE:
+        if read.size.value:
+            return Parsed(
+                None, "a size, but the kind says that there is no disk", stated.kind.accepted or "one of them"
+            ), UNKNOWN
+        return stated.kind, Parsed(0.0)
+    if read.kind.value is StorageKind.NONE and stated.kind.value is not None:
+        if read.size.value == 0 and cells.get("storage_gib", "").strip() in ("0", "0.0"):
+            return Parsed(None, "a kind of disk, but no size", "a size, or 'none'"), UNKNOWN
+        return read.kind, read.size
+    if len(listed) == 1 and (read.kind.value is None or stated.kind.value is None):
+        together = disks(f"{listed[0]} {kind_text}")
+        size = read.size if read.size.value is not None else together.size
+        if stated.size.value is None and stated.kind.value is not None:
+            return Parsed(stated.kind.value, "", "", stated.kind.note), size
+        return together.kind, size
+    if stated.kind.value is not None and read.kind.value is not None and stated.kind.value is not read.kind.value:
+        solid = {StorageKind.NVME, StorageKind.SATA_SSD}
+        if read.kind.value is StorageKind.SATA_SSD and stated.kind.value in solid:
+            return stated.kind, read.size
+        if stated.kind.value is StorageKind.SATA_SSD and read.kind.value in solid:
+            return read.kind, read.size
+        return Parsed(
+            None, f"{stated.kind.value} and {read.kind.value} contradict each other", "one kind of disk"
+        ), read.size
+    return (read.kind if read.kind.value is not None else stated.kind), read.size

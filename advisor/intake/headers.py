@@ -1,0 +1,183 @@
+"""Headers as people write them, to the fields of a unit."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache, lru_cache
+
+from rapidfuzz import fuzz, process
+
+from advisor.errors import TableError
+from advisor.tables import load
+from advisor.unit import UNIT_COLUMNS
+
+MERGED = "merged"
+"""Stands for a column that may hold model, processor, memory and disk together."""
+
+STORAGE = "storage"
+"""Stands for a column that may hold kind and size of the disks together."""
+
+DISK_KINDS = ("ssd", "hdd", "nvme")
+"""Stand for columns that hold the size of one kind of disk."""
+
+CLOSE = 88.0
+"""Similarity from which a header counts as a misspelling of a known one [%]."""
+
+_UNITS = {
+    "gb": "gb", "gib": "gib", "mb": "mb", "mib": "mib", "tb": "tb", "tib": "tib", "go": "gb", "mo": "mb", "to": "tb",
+    "pct": "%", "percent": "%", "mbps": "mbps", "mbit": "mbps", "gbps": "gbps", "ms": "ms", "gbyte": "gb",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """What one header was understood as.
+
+    Attributes
+    ----------
+    header : str
+    field : str or None
+        A field of the unit, or 'storage', 'ssd', 'hdd', 'nvme' or 'merged'; None when not recognised.
+    how : str
+        For the person who reads the mapping.
+    unit : str
+        Unit of measure that the header states, such as 'gib'; '' when none.
+    rank : int
+        Strength of the match, 0 best: of two columns for one field the lower is taken.
+    """
+
+    header: str
+    field: str | None
+    how: str
+    unit: str = ""
+    rank: int = 0
+
+
+@lru_cache(maxsize=4096)
+def plain(header: str) -> str:
+    """Bring a header to small plain letters and single spaces.
+
+    Parameters
+    ----------
+    header : str
+
+    Returns
+    -------
+    str
+    """
+    text = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=[A-Z]{2,})", " ", header[:200])
+    text = unicodedata.normalize("NFKD", text)
+    text = "".join(c for c in text if not unicodedata.combining(c)).lower().replace("ß", "ss").replace("%", " pct ")
+    return " ".join(re.sub(r"[^a-z0-9]+", " ", text).split())
+
+
+@cache
+def _ranks() -> dict[str, int]:
+    """Place of each synonym in its list: the plainest words for a field come first."""
+    table = load("intake/headers").frame
+    return {plain(str(word)): int(str(rank)) for word, rank in zip(table["header"], table["rank"], strict=True)}
+
+
+@cache
+def synonyms() -> dict[str, str]:
+    """All known headers in plain form, each with its field.
+
+    Returns
+    -------
+    dict
+    """
+    table = load("intake/headers").frame
+    fields = {*UNIT_COLUMNS, STORAGE, MERGED, *DISK_KINDS}
+    strangers = sorted(set(table["field"].dropna()) - fields)
+    if strangers:
+        raise TableError(f"intake/headers names fields that a unit does not have: {', '.join(strangers)}.")
+    known = {plain(str(word)): str(field) for word, field in zip(table["header"], table["field"], strict=True)}
+    return known | {plain(name): name for name in UNIT_COLUMNS}
+
+
+def recognised(cells: Iterable[str]) -> int:
+    """Count the cells of a row that are known headers, each field once.
+
+    Parameters
+    ----------
+    cells : iterable of str
+
+    Returns
+    -------
+    int
+    """
+    known = synonyms()
+    return len({field for cell in cells if len(cell) < 60 and (field := known.get(_bare(plain(cell))[0]))})
+
+
+def _bare(name: str) -> tuple[str, str]:
+    """Split a unit of measure off the end: 'ram in gb' is 'ram', 'gb'."""
+    if name in synonyms():
+        words = name.split()
+        return name, _UNITS.get(words[-1], "") if len(words) > 1 else ""
+    words = name.split()
+    unit = ""
+    while len(words) > 1 and words[-1] in _UNITS:
+        unit = unit or _UNITS[words.pop()]
+    if len(words) > 1 and words[-1] == "in":
+        words.pop()
+    return " ".join(words), unit
+
+
+def map_headers(headers: Sequence[str]) -> list[Mapped]:
+    """Understand headers: exact name, usual synonym, or a misspelling of one.
+
+    Parameters
+    ----------
+    headers : sequence of str
+
+    Returns
+    -------
+    list of Mapped
+        One each, same order. A field is given once; a second column for it is carried through untouched, save for
+        disks, whose columns are read together.
+    """
+    found = [_map(str(header)) for header in headers]
+    taken: dict[str, int] = {}
+    for position in sorted(range(len(found)), key=lambda place: (found[place].rank, place)):
+        item = found[position]
+        if item.field is not None:
+            taken.setdefault(item.field, position)
+    final = []
+    for position, item in enumerate(found):
+        if item.field is not None and taken[item.field] != position and item.field not in (MERGED, STORAGE):
+            first = found[taken[item.field]].header
+            final.append(Mapped(item.header, None, f"second column for {item.field} beside {first!r}; carried through"))
+        elif item.field == MERGED and taken[MERGED] != position:
+            final.append(Mapped(item.header, None, "a second description; carried through"))
+        else:
+            final.append(item)
+    return final
+
+
+def _map(header: str) -> Mapped:
+    exact = header.strip().lower()
+    if exact in UNIT_COLUMNS:
+        return Mapped(header, exact, "exact name", _unit_of(exact))
+    known = synonyms()
+    name, unit = _bare(plain(header))
+    if name in known:
+        return Mapped(header, known[name], f"synonym of {known[name]}", unit, _ranks().get(name, 1))
+    if len(name) < 5 or name.startswith("no header"):
+        return Mapped(header, None, "not recognised; carried through")
+    choices = [word for word in known if len(word) > 4 and abs(len(word) - len(name)) <= 2]
+    best = process.extract(name, choices, scorer=fuzz.ratio, score_cutoff=CLOSE, limit=3)
+    fields = {known[word] for word, score, _ in best if score >= best[0][1] - 3}
+    if len(fields) == 1:
+        return Mapped(header, fields.pop(), f"close to {best[0][0]!r}", unit, 1000)
+    return Mapped(header, None, "not recognised; carried through")
+
+
+def _unit_of(field: str) -> str:
+    for ending, unit in (("_gib", "gib"), ("_pct", "%"), ("_mbps", "mbps"), ("_ms", "ms")):
+        if field.endswith(ending):
+            return unit
+    return ""

@@ -1,0 +1,70 @@
+"""What parsing one cell gives."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+
+class Parsed(NamedTuple):
+    """Outcome of one cell.
+
+    Attributes
+    ----------
+    value : object
+        The fact, None when unknown.
+    problem : str
+        Why the cell was not understood, or not fully; '' when it was.
+    accepted : str
+        What would be accepted instead.
+    note : str
+        What was assumed or chosen; '' when nothing was.
+    """
+
+    value: Any
+    problem: str = ""
+    accepted: str = ""
+    note: str = ""
+
+
+UNKNOWN = Parsed(None)
+"""The cell says that the fact is not known."""
+
+MISSING_WORDS = frozenset(
+    {
+        "", "-", "--", "---", "—", "–", "_", "?", "??", "???", ".", "..", "...", "n/a", "na", "n.a.", "n.a",
+        "#n/a", "#na",
+        "nan", "null", "nil", "<na>", "unknown", "unknwon", "unk", "not known", "dont know", "don't know",
+        "no idea", "tbc", "tbd", "tba",
+        "to check", "check", "not checked", "untested", "not tested", "x?", "k.a.", "k. a.", "keine angabe",
+        "unbekannt", "inconnu", "desconocido",
+        "sconosciuto", "onbekend", "#value!", "#ref!", "#name?", "#div/0!", "#null!", "#num!", "none given",
+        "not stated",
+    }
+)  # fmt: skip
+"""Words that say that a fact is not known."""
+
+NONE_WORDS = frozenset(
+    {"none", "no", "nothing", "keine", "kein", "aucun", "ninguno", "nessuno", "geen", "removed", "missing", "absent",
+     "not fitted", "not present", "not installed", "fehlt", "without"}
+)  # fmt: skip
+"""Words that say that a part is not there."""
+
+
+def squeeze(text: str) -> str:
+    """Small letters, single spaces, plain dashes: the form that the value parsers read.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return " ".join(text.translate(_PLAIN).lower().split())
+
+
+_PLAIN = str.maketrans(
+    {"\xa0": " ", "\u2007": " ", "\u202f": " ", "\u200b": "", "\ufeff": "", "×": "x", "–": "-", "—": "-", "−": "-",
+     "’": "'", "，": ",", "\x00": ""}
+)  # fmt: skip

@@ -1,0 +1,71 @@
+"""The parser of each field."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from advisor.intake import words
+from advisor.intake.amounts import memory
+from advisor.intake.device_ids import devices
+from advisor.intake.parsed import Parsed
+from advisor.unit import DTYPES
+
+TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string") - {
+    "form_factor", "storage_kind", "storage_mode", "boot_mode", "devices"
+}  # fmt: skip
+"""Fields that are kept as the text they are."""
+
+_RATES = {
+    "link_mbps": ("mbps", 100_000.0),
+    "decompress_mib_s": ("mib/s", 10_000.0),
+    "disk_read_mib_s": ("mib/s", 100_000.0),
+    "disk_access_ms": ("ms", 10_000.0),
+}
+_COUNTS = {
+    "ram_slots_free": (128, "a number of free slots"),
+    "ram_slots": (128, "a number of slots"),
+    "battery_cycles": (100_000, "a number of cycles"),
+    "cpu_family": (4095, "a family"),
+    "cpu_model": (4095, "a model number"),
+    "cpu_stepping": (255, "a stepping"),
+    "cpu_cores": (4096, "a number of cores"),
+    "cpu_threads": (8192, "a number of threads"),
+}
+_OTHERS: dict[str, Callable[[str], Parsed]] = {
+    "form_factor": words.form_factor,
+    "boot_mode": words.boot_mode,
+    "storage_mode": words.storage_mode,
+    "secure_boot": words.yes_no,
+    "touch": words.yes_no,
+    "camera": words.yes_no,
+    "ram_soldered": words.soldered,
+    "battery_health_pct": lambda text: words.share(text, 150.0),
+    "storage_health_pct": words.share,
+    "devices": devices,
+}
+
+
+def parser(field: str, unit: str = "") -> Callable[[str], Parsed]:
+    """Give the parser of one field's cells.
+
+    Parameters
+    ----------
+    field : str
+        A field of the unit that is not plain text, nor ram_gib, storage_kind or storage_gib.
+    unit : str, optional
+        Unit that the header states.
+
+    Returns
+    -------
+    callable
+        From a text to a `Parsed`.
+    """
+    if field in _RATES:
+        kind, fastest = _RATES[field]
+        return lambda text: words.rate(text, kind, fastest)
+    if field in _COUNTS:
+        most, what = _COUNTS[field]
+        return lambda text: words.count(text, most, what)
+    if field == "ram_max_gib":
+        return lambda text: memory(text, unit).total
+    return _OTHERS[field]

@@ -1,0 +1,72 @@
+"""The column mapping as a plain text."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+
+def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.DataFrame, rows: int) -> str:
+    """Say how the columns of a sheet were understood.
+
+    Parameters
+    ----------
+    columns, problems, notes : pandas.DataFrame
+        As in `Understood`.
+    rows : int
+        Number of data rows.
+
+    Returns
+    -------
+    str
+    """
+    head = ("column", "read as", "understood", "empty", "not understood", "how")
+    body = []
+    for record in columns.itertuples(index=False):
+        known = isinstance(record.field, str)
+        body.append(
+            (
+                _short(record.header, 28), _short(record.field, 28) if known else "(carried through)",
+                str(record.understood) if known else "", str(record.empty) if known else "",
+                str(record.not_understood) if known else "", _short(record.how, 48),
+            )
+        )  # fmt: skip
+    widths = [max(len(line[i]) for line in [head, *body]) for i in range(len(head))]
+    lines = [f"{rows} rows, {len(columns)} columns", ""]
+    for line in [head, *body]:
+        cells = [
+            cell.rjust(w) if 2 <= i <= 4 else cell.ljust(w)
+            for i, (cell, w) in enumerate(zip(line, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    if len(problems):
+        lines += ["", f"Not understood: {len(problems)} cells on {problems['row'].nunique()} rows"]
+        lines += _grouped(problems, "problem")
+    if len(notes):
+        lines += ["", f"Assumed: {len(notes)} cells on {notes['row'].nunique()} rows"]
+        lines += _grouped(notes, "note")
+    return "\n".join(lines) + "\n"
+
+
+def _grouped(frame: pd.DataFrame, what: str, most: int = 40) -> list[str]:
+    """One line for each column, value and reason, with its rows."""
+    groups: dict[tuple[str, str, str, str], list[int]] = {}
+    accepted = frame["accepted"] if "accepted" in frame else [""] * len(frame)
+    for row, column, value, reason, ask in zip(
+        frame["row"], frame["column"], frame["value"], frame[what], accepted, strict=True
+    ):
+        groups.setdefault((column, value, reason, ask), []).append(int(row))
+    lines = []
+    for (column, value, reason, ask), rows in list(groups.items())[:most]:
+        shown = ", ".join(str(row) for row in rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
+        cell = f" {_short(value, 40)!r}" if value else ""
+        lines.append(f"  row {shown}: {_short(column, 24)}{cell}: {reason}")
+        if ask:
+            lines.append(f"      accepted: {ask}")
+    if len(groups) > most:
+        lines.append(f"  and {len(groups) - most} more kinds")
+    return lines
+
+
+def _short(text: object, width: int) -> str:
+    plain = " ".join(str(text).split())
+    return plain if len(plain) <= width else plain[: width - 3] + "..."

@@ -1,0 +1,62 @@
+"""Cells that spreadsheets would run as formulas, made harmless on the way out."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+
+_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_PLAIN = re.compile(r"[+-]?\d+(?:[.,]\d+)?%?|-+|\+")
+
+
+def safe_cell(value: object) -> object:
+    """Put an apostrophe before a text that a spreadsheet would take for a formula [1]_.
+
+    Parameters
+    ----------
+    value : object
+        Anything but text comes back as it is.
+
+    Returns
+    -------
+    object
+        The text with an apostrophe before it when it starts with =, +, -, @, tab or return. Plain numbers such as
+        '-5' and '+3,5' and lone dashes stay: they are no formulas, and an apostrophe would turn them into text.
+        The price: a text such as '-5 dB' or '@home' gains an apostrophe that a program reading the CSV will see.
+
+    References
+    ----------
+    .. [1] OWASP, "CSV Injection".
+    """
+    if not isinstance(value, str) or not value.startswith(_STARTS) or _PLAIN.fullmatch(value):
+        return value
+    return f"'{value}"
+
+
+def safe_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """Apply `safe_cell` to every text cell and header of a frame; numbers keep their type.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy; only text columns are looked at, each distinct value once.
+    """
+    safe = frame.copy()
+    for position, name in enumerate(frame.columns):
+        column = frame.iloc[:, position]
+        if not (pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)):
+            continue
+        start = column.astype("string").str[:1]
+        if not start.isin(_STARTS).any():
+            continue
+        codes, distinct = pd.factorize(column)
+        mapped = pd.Series([safe_cell(value) for value in distinct], dtype=object)
+        values = mapped.reindex(codes).array
+        safe.isetitem(position, pd.Series(values, index=frame.index, dtype=column.dtype, name=name).array)
+    safe.columns = [safe_cell(name) for name in frame.columns]
+    return safe

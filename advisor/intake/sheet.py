@@ -1,0 +1,328 @@
+"""One sheet on its way to units: column by column, each distinct text parsed once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.errors import InputError
+from advisor.intake.amounts import disks, memory
+from advisor.intake.columns import Column, Ledger, array_of, is_none
+from advisor.intake.device_ids import item as device_id
+from advisor.intake.disk_columns import both, disk_cells
+from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, map_headers
+from advisor.intake.merged import Pieces, pieces
+from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.intake.parsers import TEXT_FIELDS, parser
+from advisor.intake.reading import NO_HEADER
+from advisor.unit import DTYPES, UNIT_COLUMNS
+
+_DISK_COLUMNS = (STORAGE, *DISK_KINDS, "storage_gib", "storage_kind")
+_KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
+_DISK_FIELDS = "storage_kind, storage_gib"
+_SHOWN = dict.fromkeys((STORAGE, *DISK_KINDS), _DISK_FIELDS) | {MERGED: f"model, cpu, ram_gib, {_DISK_FIELDS}"}
+_MAX_TEXT = 20_000
+
+
+class Sheet:
+    """A raw sheet and what has been made of it so far.
+
+    Parameters
+    ----------
+    raw : pandas.DataFrame
+
+    Raises
+    ------
+    InputError
+        When no column can be understood as the asset tag or the processor.
+    """
+
+    def __init__(self, raw: pd.DataFrame) -> None:
+        self.raw = raw
+        self.length = len(raw)
+        self.mapping = map_headers([str(name) for name in raw.columns])
+        fields = {mapped.field for mapped in self.mapping}
+        if not fields & {"asset_tag", "cpu", MERGED}:
+            headers = ", ".join(repr(mapped.header) for mapped in self.mapping[:12]) or "none"
+            raise InputError(
+                f"No column is understood as the asset tag or the processor; the headers are {headers}.",
+                "Name two columns asset_tag and cpu; the others are optional.",
+            )
+        self.ledger = Ledger()
+        self.values: dict[str, np.ndarray] = {}
+        self.bad: dict[int, np.ndarray] = {}
+        self.filled: dict[int, int] = {}
+        self.extra = raw.iloc[:, [i for i, mapped in enumerate(self.mapping) if mapped.field is None]].reset_index(
+            drop=True
+        )
+
+    def read(self) -> pd.DataFrame:
+        """Read all columns.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A Unit frame.
+        """
+        for position, mapped in enumerate(self.mapping):
+            if mapped.field is None or mapped.field in _DISK_COLUMNS or mapped.field == MERGED:
+                continue
+            column = Column.of(self.raw, position, mapped)
+            if mapped.field in TEXT_FIELDS:
+                self._plain(position, column)
+            elif mapped.field == "ram_gib":
+                self._memory(position, column)
+            else:
+                parse = parser(mapped.field, mapped.unit)
+                self._store(position, column, mapped.field, [parse(text) for text in column.texts])
+        self._disks()
+        self._descriptions()
+        self._processors_in_models()
+        self._ids_in_names()
+        self._tags()
+        self._missing_processors()
+        self._stray_cells()
+        made = {
+            name: array_of(self._have(name), DTYPES[name])
+            if name in self.values
+            else pd.Series(pd.NA, index=range(self.length), dtype=DTYPES[name]).array
+            for name in UNIT_COLUMNS
+        }
+        return pd.DataFrame(made)
+
+    def columns(self) -> pd.DataFrame:
+        """Say how each column was understood, and how much of it.
+
+        Returns
+        -------
+        pandas.DataFrame
+            See `Understood.columns`.
+        """
+        records = []
+        for position, mapped in enumerate(self.mapping):
+            rows = self.bad.get(position, np.array([], dtype=int))
+            filled = self.filled.get(position, 0)
+            shown = ", ".join(str(row + 1) for row in rows[:12])
+            if len(rows) > 12:
+                shown += f" and {len(rows) - 12} more"
+            records.append(
+                (
+                    mapped.header, _SHOWN.get(mapped.field or "", mapped.field), mapped.how,
+                    max(filled - len(rows), 0), self.length - filled if mapped.field else 0, len(rows), shown,
+                )
+            )  # fmt: skip
+        names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
+        texts = dict.fromkeys(("header", "field", "how", "rows"), "string")
+        return pd.DataFrame(records, columns=names).astype(texts)
+
+    def _have(self, name: str) -> np.ndarray:
+        have = self.values.get(name)
+        return np.full(self.length, None, dtype=object) if have is None else have
+
+    def _fill(self, name: str, values: np.ndarray) -> np.ndarray:
+        """Give a field the values where it has none yet; tells where that happened."""
+        have = self._have(name)
+        taken = is_none(have) & ~is_none(values)
+        if taken.any() or name not in self.values:
+            self.values[name] = np.where(taken, values, have)
+        return taken
+
+    def _record(self, position: int, column: Column, outcomes: list[Parsed]) -> None:
+        rows = self.ledger.outcomes(column, outcomes)
+        if len(rows):
+            self.bad[position] = np.union1d(self.bad.get(position, rows), rows)
+
+    def _count(self, position: int, column: Column, empty: list[bool] | None = None) -> None:
+        blank = [squeeze(text) in MISSING_WORDS for text in column.texts] if empty is None else empty
+        self.filled[position] = int((~np.array([*blank, True]))[column.codes].sum())
+
+    def _plain(self, position: int, column: Column) -> None:
+        """A field that is kept as text: spaces squeezed, words for unknown emptied."""
+        name = str(column.mapped.field)
+        values: list[str | None] = []
+        for text in column.texts:
+            tidy = " ".join(text.split())
+            small = tidy.lower()
+            unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
+            values.append(None if unknown else tidy[:_MAX_TEXT] or None)
+        self.values[name] = column.take(values)
+        self._count(position, column, [value is None for value in values])
+
+    def _store(self, position: int, column: Column, name: str, outcomes: list[Parsed]) -> None:
+        self.values[name] = column.take([outcome.value for outcome in outcomes])
+        self._record(position, column, outcomes)
+        self._count(position, column)
+
+    def _memory(self, position: int, column: Column) -> None:
+        amounts = [memory(text, column.mapped.unit) for text in column.texts]
+        self._store(position, column, "ram_gib", [amount.total for amount in amounts])
+        if any(amount.soldered is not None for amount in amounts):
+            self._fill("ram_soldered", column.take([amount.soldered for amount in amounts]))
+
+    def _disks(self) -> None:
+        places: dict[str, int] = {}
+        for position, mapped in enumerate(self.mapping):
+            if mapped.field in _DISK_COLUMNS:
+                places.setdefault(str(mapped.field), position)
+        if len(places) == 1:
+            (name, position), *_ = places.items()
+            column = Column.of(self.raw, position, self.mapping[position])
+            hint = name if name in DISK_KINDS else ""
+            found = [disks(text, column.mapped.unit, hint) for text in column.texts]
+            self._keep_disks(column, [disk.kind for disk in found], [disk.size for disk in found])
+            self._record(position, column, [both(disk.kind, disk.size) for disk in found])
+            self._count(position, column)
+        elif places:
+            self._disks_of_several(places)
+
+    def _keep_disks(self, column: Column, kinds: list[Parsed], sizes: list[Parsed]) -> None:
+        self.values["storage_kind"] = column.take([None if k.value is None else str(k.value) for k in kinds])
+        self.values["storage_gib"] = column.take([size.value for size in sizes])
+
+    def _disks_of_several(self, places: dict[str, int]) -> None:
+        """Columns about disks, read as one: '240' under 'SSD' beside '1000' under 'HDD', or kind and size apart."""
+        parts = {name: Column.of(self.raw, position, self.mapping[position]) for name, position in places.items()}
+        combined = np.zeros(self.length, dtype="int64")
+        for part in parts.values():
+            combined = combined * (len(part.texts) + 1) + part.codes + 1
+            combined = pd.factorize(combined)[0]
+        _, first = np.unique(combined, return_index=True)
+        kinds: list[Parsed] = []
+        sizes: list[Parsed] = []
+        shown: list[str] = []
+        units = {name: part.mapped.unit for name, part in parts.items()}
+        for row in first:
+            cells = {name: part.texts[part.codes[row]] if part.codes[row] >= 0 else "" for name, part in parts.items()}
+            kind, size = disk_cells(cells, units)
+            kinds.append(kind)
+            sizes.append(size)
+            shown.append(" | ".join(" ".join(text.split()) for text in cells.values() if text.strip()))
+        size_place = next(places[n] for n in ("storage_gib", STORAGE, *DISK_KINDS, "storage_kind") if n in places)
+        kind_place = places.get("storage_kind", size_place)
+        joined = Column(self.mapping[size_place], combined, shown)
+        self._keep_disks(joined, kinds, sizes)
+        self._record(kind_place, Column(self.mapping[kind_place], combined, shown), kinds)
+        self._record(
+            size_place, joined, [s if s.problem != k.problem else UNKNOWN for k, s in zip(kinds, sizes, strict=True)]
+        )
+        for name, part in parts.items():
+            self._count(places[name], part)
+
+    def _descriptions(self) -> None:
+        """Fill what is still unknown from a column that holds model, processor, memory and disk together."""
+        for position, mapped in enumerate(self.mapping):
+            if mapped.field != MERGED:
+                continue
+            column = Column.of(self.raw, position, mapped)
+            found = [pieces(text) for text in column.texts]
+            self._count(position, column)
+            self._processor_from(column, position, found)
+            amounts = [memory(piece.ram).total if piece.ram else UNKNOWN for piece in found]
+            self._fill("ram_gib", column.take([amount.value for amount in amounts]))
+            drives = [disks(piece.disk) if piece.disk else None for piece in found]
+            if "storage_kind" not in self.values and "storage_gib" not in self.values:
+                self._record(position, column, [both(d.kind, d.size) if d else UNKNOWN for d in drives])
+            kinds = [None if d is None or d.kind.value is None else str(d.kind.value) for d in drives]
+            self._fill("storage_kind", column.take(kinds))
+            self._fill("storage_gib", column.take([None if d is None else d.size.value for d in drives]))
+            self._fill("model", column.take([piece.rest or None for piece in found]))
+
+    def _processors_in_models(self) -> None:
+        """Take the processor out of the model's cell where no other cell gives it."""
+        position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "model"), None)
+        if position is None or not is_none(self._have("cpu")).any():
+            return
+        column = Column.of(self.raw, position, self.mapping[position])
+        found = [pieces(text, strict=True) for text in column.texts]
+        if any(piece.cpu for piece in found):
+            taken = self._processor_from(column, position, found)
+            rest = column.take([piece.rest or None for piece in found])
+            self.values["model"] = np.where(taken, rest, self._have("model"))
+
+    def _processor_from(self, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
+        empty = is_none(self._have("cpu"))
+        named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
+        taken = self._fill("cpu", named)
+        rows = np.flatnonzero(taken)
+        if len(rows):
+            cells = [column.texts[code] for code in column.codes[rows]]
+            self.ledger.note(
+                rows, column.mapped.header, cells, [f"processor {cpu!r} taken from this cell" for cpu in named[rows]]
+            )
+        several = column.rows([i for i, piece in enumerate(found) if piece.several])
+        several = several[empty[several]]
+        if len(several):
+            cells = [column.texts[code] for code in column.codes[several]]
+            text = "names several processors; none was taken"
+            self.ledger.problem(several, column.mapped.header, cells, text, "one processor")
+            self.bad[position] = np.union1d(self.bad.get(position, several), several)
+        return taken
+
+    def _ids_in_names(self) -> None:
+        """A chip given by its id, in a column meant for its name, joins the list of devices."""
+        for position, mapped in enumerate(self.mapping):
+            if mapped.field not in ("wireless", "graphics", "ethernet"):
+                continue
+            column = Column.of(self.raw, position, mapped)
+            found = [device_id(text)[0] if ":" in text or "\\" in text else "" for text in column.texts]
+            which = [i for i, device in enumerate(found) if device]
+            if not which:
+                continue
+            rows = column.rows(which)
+            ids = column.take(found)
+            devices = self._have("devices").copy()
+            for row in rows:
+                listed = str(devices[row]).split(";") if devices[row] is not None else []
+                devices[row] = ";".join(dict.fromkeys([*listed, ids[row]]))
+            self.values["devices"] = devices
+            kept = self._have(mapped.field).copy()
+            kept[rows] = None
+            self.values[mapped.field] = kept
+            cells = [column.texts[code] for code in column.codes[rows]]
+            self.ledger.note(rows, mapped.header, cells, [f"{ids[row]} put in the list of devices" for row in rows])
+
+    def _tags(self) -> None:
+        """Missing and repeated asset tags are said; the rows stay."""
+        position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "asset_tag"), None)
+        header = self.mapping[position].header if position is not None else "asset_tag"
+        tags = self._have("asset_tag")
+        codes, distinct = pd.factorize(pd.Series(tags, dtype=object))
+        missing = np.flatnonzero(codes < 0)
+        accepted = "a tag of its own for each unit"
+        if len(missing):
+            self.ledger.problem(missing, header, [""] * len(missing), "no asset tag; the row is kept", accepted)
+        if not len(distinct):
+            return
+        counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
+        repeated = np.flatnonzero((codes >= 0) & (counts[codes] > 1))
+        if not len(repeated):
+            return
+        first = np.full(len(distinct), -1)
+        first[codes[repeated][::-1]] = repeated[::-1]
+        said = [
+            f"this tag stands on {counts[codes[row]]} rows, first on row {first[codes[row]] + 1}" for row in repeated
+        ]
+        self.ledger.problem(repeated, header, [str(tag) for tag in tags[repeated]], said, accepted)
+        if position is not None:
+            self.bad[position] = repeated
+
+    def _missing_processors(self) -> None:
+        rows = np.flatnonzero(is_none(self._have("cpu")))
+        if len(rows):
+            header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
+            accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
+            self.ledger.problem(rows, header, [""] * len(rows), "no processor is given", accepted)
+
+    def _stray_cells(self) -> None:
+        """Cells beyond the last header: a separator inside a value has probably torn the row."""
+        for place, name in enumerate(self.extra.columns):
+            if not str(name).startswith(NO_HEADER):
+                continue
+            cells: Any = self.extra.iloc[:, place].astype("string").fillna("").str.strip()
+            rows = np.flatnonzero((cells != "").to_numpy(bool))
+            if len(rows):
+                accepted = "a header over every column, and quotes around values that hold the separator"
+                text = "a cell under no header; the row may be shifted"
+                self.ledger.problem(rows, str(name), [str(cell) for cell in cells.iloc[rows]], text, accepted)

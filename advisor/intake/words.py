@@ -1,0 +1,367 @@
+"""Closed sets, shares, rates and yes-or-no as people write them."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.unit import BootMode, FormFactor, StorageMode
+
+_FORMS: tuple[tuple[str, FormFactor], ...] = (
+    (r"2[\s-]*in[\s-]*1|two[\s-]*in[\s-]*one|convertible|detachable|hybrid laptop|360", FormFactor.CONVERTIBLE),
+    (r"all[\s-]*in[\s-]*one|aio|a\.i\.o\.?", FormFactor.ALL_IN_ONE),
+    (r"thin[\s-]*client|zero[\s-]*client|tc", FormFactor.THIN_CLIENT),
+    (r"tablet(?:te|pc)?|slate|pad", FormFactor.TABLET),
+    (r"laptops?|note[\s-]*books?|ultra[\s-]*books?|net[\s-]*books?|portable|portatil|chrome[\s-]*books?"
+        r"|mobile(?: workstation)?|lap|nb|lt|sub[\s-]*notebook",
+     FormFactor.LAPTOP),
+    (r"sff|u\s?sff|usdt|ultra small form factor|small form factor|small(?: desktop)?|tiny|micro(?: pc| desktop| "
+        r"tower)?|mini(?:[\s-]*pc| desktop)?|nuc|dm|"
+     r"desktop mini|mini desktop|stick(?:[\s-]*pc)?|cube|slim(?:line)?(?: desktop)?|small pc",
+     FormFactor.SMALL_DESKTOP),
+    (r"server|rack(?:[\s-]*mount)?(?: server)?|blade|[1-5]u", FormFactor.SERVER),
+    (r"desktops?|towers?|desk|dt|mt|cmt|tw|twr|mid[\s-]*tower|mini[\s-]*tower|full[\s-]*tower|midi[\s-]*tower"
+        r"|workstations?|pc|desktop pc|tower pc|standrechner|"
+     r"sobremesa|ordinateur de bureau|fixe|bigtower", FormFactor.DESKTOP),
+)  # fmt: skip
+_FORM_RULES = tuple((re.compile(pattern), form) for pattern, form in _FORMS)
+_ACCEPT_FORM = "one of " + ", ".join(FormFactor)
+
+
+@lru_cache(maxsize=50_000)
+def form_factor(text: str) -> Parsed:
+    """Read a kind of box, such as 'notebook', 'SFF', 'AiO'.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        A `FormFactor`.
+    """
+    plain = squeeze(text).strip(" .()")
+    if plain in MISSING_WORDS or plain in NONE_WORDS:
+        return UNKNOWN
+    for pattern, form in _FORM_RULES:
+        if pattern.fullmatch(plain):
+            return Parsed(form)
+    within = {form for pattern, form in _FORM_RULES if re.search(rf"(?<!\w)(?:{pattern.pattern})(?!\w)", plain)}
+    if within == {FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP}:
+        within = {FormFactor.SMALL_DESKTOP}
+    if len(within) == 1:
+        return Parsed(within.pop())
+    if len(within) > 1:
+        return Parsed(None, f"may be {' or '.join(sorted(within))}", _ACCEPT_FORM)
+    return Parsed(None, "no kind of box is recognised", _ACCEPT_FORM)
+
+
+_ACCEPT_BOOT = "'UEFI', '32-bit UEFI' or 'legacy BIOS'"
+
+
+@lru_cache(maxsize=50_000)
+def boot_mode(text: str) -> Parsed:
+    """Read what the firmware boots, such as 'UEFI', 'legacy', 'CSM', 'efi32'.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        A `BootMode`.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS or plain in NONE_WORDS:
+        return UNKNOWN
+    efi = bool(re.search(r"efi", plain))
+    legacy = bool(re.search(r"legacy|\bcsm\b|\bmbr\b|\bbios\b|non-?\s?uefi", plain))
+    if re.search(r"\bno(?:n|t)?[\s-]*u?efi\b|ohne u?efi", plain):
+        return Parsed(BootMode.BIOS)
+    if re.search(r"\b(?:no csm|csm off|csm disabled|no legacy|uefi only)\b", plain):
+        return Parsed(BootMode.UEFI64)
+    if efi and re.search(r"32|ia32|i386", plain) and "64" not in plain:
+        return Parsed(BootMode.UEFI32)
+    if efi and legacy and "bios" in plain and not re.search(r"legacy|csm|mbr|/|\+|,| or | and |both", plain):
+        return Parsed(BootMode.UEFI64, note="taken as 64-bit UEFI; write '32-bit UEFI' when it is that")
+    if efi and legacy:
+        return Parsed(BootMode.UEFI64, note="both are offered: taken as 64-bit UEFI")
+    if efi or plain in ("gpt", "both", "u"):
+        if plain in ("both", "gpt"):
+            return Parsed(
+                None,
+                "says nothing about the firmware's width"
+                if plain == "both"
+                else "names a disk's table, not the firmware",
+                _ACCEPT_BOOT,
+            )
+        if "64" in plain:
+            return Parsed(BootMode.UEFI64)
+        return Parsed(BootMode.UEFI64, note="taken as 64-bit UEFI; write '32-bit UEFI' when it is that")
+    if legacy:
+        return Parsed(BootMode.BIOS)
+    return Parsed(None, "no boot mode is recognised", _ACCEPT_BOOT)
+
+
+_ACCEPT_MODE = "one of " + ", ".join(StorageMode)
+
+
+@lru_cache(maxsize=10_000)
+def storage_mode(text: str) -> Parsed:
+    """Read the mode of the storage controller, such as 'AHCI', 'RAID', 'RST'.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        A `StorageMode`.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS:
+        return UNKNOWN
+    for pattern, mode in (
+        (r"vmd", StorageMode.VMD), (r"raid|rst|optane", StorageMode.RAID), (r"ahci", StorageMode.AHCI),
+        (r"nvme", StorageMode.NVME), (r"\bide\b|pata|legacy|compatib", StorageMode.IDE),
+    ):  # fmt: skip
+        if re.search(pattern, plain):
+            return Parsed(mode)
+    return Parsed(None, "no controller mode is recognised", _ACCEPT_MODE)
+
+
+_YES = frozenset(
+    {
+        "yes",
+        "y",
+        "true",
+        "1",
+        "x",
+        "ja",
+        "j",
+        "oui",
+        "o",
+        "si",
+        "sí",
+        "sì",
+        "s",
+        "on",
+        "t",
+        "✓",
+        "✔",
+        "enabled",
+        "wahr",
+        "vrai",
+        "1.0",
+    }
+)
+_NO = frozenset(
+    {"no", "n", "false", "0", "nein", "non", "nee", "off", "f", "✗", "✘", "none", "disabled", "falsch", "faux", "0.0"}
+)
+_SOLDERED = frozenset(
+    {
+        "soldered",
+        "onboard",
+        "on board",
+        "on-board",
+        "fixed",
+        "verlötet",
+        "soudée",
+        "soudé",
+        "all",
+        "fully",
+        "all soldered",
+    }
+)
+_SOCKETED = frozenset(
+    {"socketed", "slots", "slot", "removable", "sodimm", "so-dimm", "dimm", "dimms", "gesteckt", "partly",
+    "partial", "part", "some", "half",
+     "not soldered", "modules", "sticks", "upgradable", "upgradeable", "teilweise"}
+)  # fmt: skip
+
+
+@lru_cache(maxsize=10_000)
+def yes_no(text: str) -> Parsed:
+    """Read yes or no.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        A bool.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS:
+        return UNKNOWN
+    if plain in _YES:
+        return Parsed(True)
+    if plain in _NO:
+        return Parsed(False)
+    return Parsed(None, "neither yes nor no", "yes or no")
+
+
+@lru_cache(maxsize=10_000)
+def soldered(text: str) -> Parsed:
+    """Read whether all memory is soldered; 'partly' means that it is not all.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        A bool.
+    """
+    plain = squeeze(text)
+    if plain in _SOLDERED:
+        return Parsed(True)
+    if plain in _SOCKETED:
+        return Parsed(False)
+    parsed = yes_no(text)
+    return parsed if not parsed.problem else parsed._replace(accepted="yes, no, soldered, socketed or partly")
+
+
+_NUMBER = re.compile(
+    r"[~≈<>≤≥=]*\s*(?:ca\.?|approx\.?|about)?\s*([+-]?\d+(?:[.,]\d+)?)\s*(%|pct|percent|prozent|per cent|pour cent)?"
+)
+_APPROXIMATE = re.compile(r"[~≈<>≤≥]|ca\.?\s|approx|about")
+
+
+@lru_cache(maxsize=50_000)
+def share(text: str, highest: float = 100.0) -> Parsed:
+    """Read a percentage, such as '85%', '85,5 %', '~80'.
+
+    Parameters
+    ----------
+    text : str
+    highest : float
+        Highest value accepted [%].
+
+    Returns
+    -------
+    Parsed
+        A number of percent.
+    """
+    plain = squeeze(text)
+    accepted = f"a percentage from 0 to {highest:.0f}, such as 85 or '85%'"
+    if plain in MISSING_WORDS:
+        return UNKNOWN
+    if plain in NONE_WORDS or re.fullmatch(r"no battery|ohne akku|battery removed|no disk", plain):
+        return Parsed(None, note="there is none, so it has no health")
+    match = _NUMBER.fullmatch(plain)
+    if not match:
+        return Parsed(None, "no percentage is recognised", accepted)
+    number = float(match[1].replace(",", "."))
+    note = "an approximate value, taken as it stands" if _APPROXIMATE.search(plain) else ""
+    if not match[2] and 0 < abs(number) <= 1:
+        if number < 1 and ("." in match[1] or "," in match[1]):
+            return Parsed(round(number * 100, 4), note="a fraction, read as a share of one")
+        return Parsed(None, f"{match[1]} without a percent sign may be {match[1]} % or all", accepted)
+    if not 0 <= number <= highest:
+        return Parsed(None, f"{match[1]} is outside 0 to {highest:.0f} %", accepted)
+    return Parsed(number, note=note)
+
+
+_COUNT = re.compile(
+    r"(\d{1,5})(?:[.,]0+)?(?:\s*(?:free|open|empty|spare|available|slots?|cycles?|frei|libres?|slots? free|free "
+    r"slots?|x))*"
+)
+
+
+@lru_cache(maxsize=20_000)
+def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed:
+    """Read a whole number, such as '1', '1 free', 'none', 'full'.
+
+    Parameters
+    ----------
+    text : str
+    highest : int
+        Highest value accepted.
+    what : str
+        For the message.
+
+    Returns
+    -------
+    Parsed
+        An int.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS:
+        return UNKNOWN
+    if plain in NONE_WORDS or plain in (
+        "full",
+        "0 free",
+        "all used",
+        "all full",
+        "voll",
+        "no slots",
+        "no free slots",
+        "both used",
+    ):
+        return Parsed(0)
+    if plain in ("one", "one free", "ein", "un"):
+        return Parsed(1)
+    if plain in ("two", "two free", "zwei", "deux"):
+        return Parsed(2)
+    accepted = f"{what} from 0 to {highest}"
+    match = _COUNT.fullmatch(plain)
+    if not match:
+        return Parsed(None, "no whole number is recognised", accepted)
+    number = int(match[1])
+    if number > highest:
+        return Parsed(None, f"{number} is more than {highest}", accepted)
+    return Parsed(number)
+
+
+_RATE = re.compile(r"[~≈]?\s*(\d{1,3}(?:[ ']\d{3})+|\d+(?:[.,]\d+)?)\s*([a-zµμ]+(?:\s*/\s*[a-z]+)?|)")
+_RATES: dict[str, dict[str, float]] = {
+    "mbps": {"": 1, "mbps": 1, "mbit": 1, "mbit/s": 1, "mb/s": 8, "mbits": 1, "mbits/s": 1, "gbps": 1000,
+    "gbit": 1000, "gbit/s": 1000, "gb/s": 8000,
+             "kbps": 0.001, "kbit/s": 0.001, "m": 1, "g": 1000, "mib/s": 8.388608, "gig": 1000, "gigabit": 1000},
+    "mib/s": {"": 1, "mib/s": 1, "mib": 1, "mb/s": 1e6 / 2**20, "mbps": 1e6 / 2**20, "mb": 1e6 / 2**20,
+    "gb/s": 1e9 / 2**20, "gib/s": 1024, "kib/s": 1 / 1024,
+              "kb/s": 1e3 / 2**20},
+    "ms": {"": 1, "ms": 1, "msec": 1, "us": 0.001, "µs": 0.001, "μs": 0.001, "s": 1000, "sec": 1000},
+}  # fmt: skip
+
+
+@lru_cache(maxsize=50_000)
+def rate(text: str, unit: str, highest: float) -> Parsed:
+    """Read a speed or a time, with or without its unit.
+
+    Parameters
+    ----------
+    text : str
+        Such as '50', '100 Mbit/s', '1 Gbps', '12 ms', '520 MB/s'.
+    unit : str
+        Unit of the result and of bare numbers: 'mbps', 'mib/s' or 'ms'.
+    highest : float
+        Highest value accepted.
+
+    Returns
+    -------
+    Parsed
+        A number in `unit`.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS or plain in NONE_WORDS:
+        return UNKNOWN
+    accepted = {"mbps": "a speed such as 50 or '1 Gbit/s'", "mib/s": "a speed such as 120 or '500 MB/s'",
+                "ms": "a time such as 12 or '0,1 ms'"}[unit]  # fmt: skip
+    match = _RATE.fullmatch(plain)
+    factor = _RATES[unit].get((match[2] or "").replace(" ", "")) if match else None
+    if match is None or factor is None:
+        return Parsed(None, "no number with a unit of this kind is recognised", accepted)
+    digits = match[1].replace(" ", "").replace("'", "")
+    number = float(digits.replace(",", ".")) * factor
+    if not 0 < number <= highest:
+        return Parsed(None, f"{match[1]} is outside what is possible", accepted)
+    return Parsed(round(number, 6))
