@@ -1,0 +1,525 @@
+"""The state behind the triage view: the queue, the unit in view, and what each action does to them. No widgets here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from advisor.errors import AdvisorError, InputError
+from advisor.shop import Shop, default_shop
+from advisor.unit import Advice, Capture, Unit, frame, unit_of
+from advisor.views.corrections import correct
+from advisor.views.files_in import Sheet, read_file, scan
+from advisor.views.findings import Findings, findings, named, word
+from advisor.views.log_port import CsvLog, LogPort, read_minutes
+from advisor.views.markup import duration
+from advisor.views.panels.queue import Place
+from advisor.views.shelf import Kept, Shelf
+from advisor.views.wording import LABELS
+
+if TYPE_CHECKING:
+    from advisor.advice import Assessment
+    from advisor.intake import Understood
+
+MOST_AT_ONCE = 500
+"""Most rows of a sheet that may join the queue at once."""
+
+
+class State(StrEnum):
+    """Where the work on a unit stands."""
+
+    MISSING = "facts missing"
+    READY = "ready"
+    ASIDE = "set aside"
+    SHEET = "sheet made"
+    DONE = "minutes logged"
+
+
+@dataclass
+class Entry:
+    """One unit in the queue.
+
+    Attributes
+    ----------
+    key : int
+    kept : Kept
+        What is kept of it between two sittings.
+    short : mapping
+        Its scored row; empty until it was scored.
+    page : str
+        Its sheet as HTML, '' until it was made in this sitting.
+    logging : bool
+        The log form is open.
+    """
+
+    key: int
+    kept: Kept
+    short: Mapping[str, Any] = field(default_factory=dict)
+    page: str = ""
+    logging: bool = False
+
+    @property
+    def tag(self) -> str:
+        """Asset tag, '' for none."""
+        return word(self.kept.unit.asset_tag)
+
+
+@dataclass
+class Loaded:
+    """A sheet whose rows may be taken.
+
+    Attributes
+    ----------
+    name : str
+    understood : Understood
+    listed : pandas.DataFrame
+        row, asset_tag, name, cpu; a row a unit.
+    words : str
+        What the list is narrowed by.
+    """
+
+    name: str
+    understood: Understood
+    listed: pd.DataFrame
+    words: str = ""
+
+    def shown(self, most: int = 50) -> pd.DataFrame:
+        """Rows that fit the words, the first ones only."""
+        words = self.words.strip()
+        if not words:
+            return self.listed.head(most)
+        text = self.listed[["asset_tag", "name", "cpu"]].astype("string").fillna("").agg(" ".join, axis=1)
+        return self.listed[text.str.contains(words, case=False, regex=False)].head(most)
+
+
+class Bench:
+    """The queue and the unit in view.
+
+    Parameters
+    ----------
+    shop : Shop, optional
+    assess : callable, optional
+        From a Unit frame and a shop to an Assessment; `advisor.advice.assess` when left out.
+    take_capture : callable, optional
+        The capture of this machine.
+    log : LogPort, optional
+    shelf : Shelf or None
+        Where the queue is kept; None keeps nothing.
+    """
+
+    def __init__(
+        self,
+        shop: Shop | None = None,
+        assess: Callable[[pd.DataFrame, Shop], Assessment] | None = None,
+        take_capture: Callable[[], Capture] | None = None,
+        log: LogPort | None = None,
+        shelf: Shelf | None = None,
+    ) -> None:
+        self.shop = shop or default_shop()
+        self._assess = assess or _assess
+        self._take_capture = take_capture or _this_machine
+        self.log = log or CsvLog()
+        self.shelf = shelf
+        self.entries: list[Entry] = []
+        self.current: Entry | None = None
+        self.assessment: Assessment | None = None
+        self.row = 0
+        self.found: Findings | None = None
+        self.loaded: Loaded | None = None
+        self.folder: Path | None = None
+        self.narrow = ""
+        self._seen: dict[str, tuple[int, int]] = {}
+        self._next_key = 1
+
+    def restore(self) -> None:
+        """Bring back the queue of the last sitting.
+
+        Raises
+        ------
+        InputError
+            When what was kept cannot be read.
+        """
+        if self.shelf is not None:
+            self._join(self.shelf.load(), show=-1)
+
+    # -- where units come from ------------------------------------------------------------------------------------
+
+    def capture_here(self) -> str:
+        """Capture this machine and show it; says what was done."""
+        taken = self._take_capture()
+        self._add(taken, "this machine")
+        unread = len(taken.unread)
+        return "This machine was captured" + (f"; {unread} facts could not be read, each says why." if unread else ".")
+
+    def blank(self) -> str:
+        """Start a unit that will be typed in; says what to do."""
+        self._join([Kept(origin="typed in")], show=0)
+        return "A new unit. Type the asset tag, the processor, the memory and the disk; the verdict follows."
+
+    def open_file(self, name: str, content: bytes) -> str:
+        """Take a file handed in: a capture joins the queue, a sheet is listed for taking rows from it.
+
+        Parameters
+        ----------
+        name : str
+        content : bytes
+
+        Returns
+        -------
+        str
+            What was done.
+        """
+        got = read_file(name, content)
+        if isinstance(got, Sheet):
+            self.load_sheet(got)
+            return f"{got.name}: {len(got.raw)} rows. Take one, or all."
+        self._add(got, f"capture {name}")
+        return f"{name} was read."
+
+    def load_sheet(self, sheet: Sheet) -> None:
+        """List the rows of an intake sheet."""
+        from advisor import intake
+
+        if not len(sheet.raw):
+            raise InputError(
+                f"{sheet.name} has a header but no rows.", "Add a row a unit, with at least its tag and processor."
+            )
+        understood = intake.understand(sheet.raw)
+        units = understood.units
+        name = units["maker"].fillna("").str.cat(units["model"].fillna(""), sep=" ").str.strip()
+        listed = pd.DataFrame(
+            {
+                "row": range(len(units)),
+                "asset_tag": units["asset_tag"].to_numpy(),
+                "name": name.to_numpy(),
+                "cpu": units["cpu"].to_numpy(),
+            }
+        )
+        self.loaded = Loaded(sheet.name, understood, listed)
+
+    def take_rows(self, rows: Iterable[int]) -> str:
+        """Take rows of the loaded sheet into the queue; says what was done.
+
+        Parameters
+        ----------
+        rows : iterable of int
+            Positions, counted from 0.
+        """
+        if self.loaded is None:
+            raise InputError("No sheet is loaded.", "Open an intake sheet first.")
+        wanted = list(rows)
+        count = len(self.loaded.listed)
+        if any(not 0 <= row < count for row in wanted):
+            raise InputError(f"The sheet has rows 1 to {count}.", "Take one of those.")
+        if len(wanted) > MOST_AT_ONCE:
+            raise InputError(f"{len(wanted)} rows are too many for the queue.", "Score them with the batch notebook.")
+        self._join([_kept_row(self.loaded, row) for row in wanted], show=0)
+        return f"{len(wanted)} unit" + ("s" if len(wanted) > 1 else "") + f" of {self.loaded.name} joined the queue."
+
+    def watch(self, folder: str) -> str:
+        """Watch a folder for captures; says what was done."""
+        path = Path(folder.strip()).expanduser()
+        if not folder.strip() or not path.is_dir():
+            raise InputError(
+                f"{folder.strip() or 'Nothing'} is no folder here.",
+                "Type the folder of the stick, such as /media/bench/STICK.",
+            )
+        self.folder, self._seen = path, {}
+        return f"Watching {path}. " + self.look()
+
+    def look(self) -> str:
+        """Look into the watched folder once; says what came of it, '' for nothing new.
+
+        Raises
+        ------
+        InputError
+            Naming the files that could not be used, after all others were taken.
+        """
+        if self.folder is None:
+            return ""
+        taken: list[Kept] = []
+        wrong: list[str] = []
+        for one in scan(self.folder, self._seen):
+            self._seen[one.path.name] = one.stamp
+            try:
+                got = read_file(one.path.name, one.path.read_bytes())
+                if isinstance(got, Capture):
+                    taken.append(_kept(got, f"capture {one.path.name}"))
+            except OSError as error:
+                wrong.append(f"{one.path.name} cannot be read: {error.strerror}.")
+            except AdvisorError as error:
+                wrong.append(error.message)
+        self._join(taken, show=-1)
+        if wrong:
+            raise InputError(" ".join(wrong), f"The other captures were taken ({len(taken)}). Capture that unit again.")
+        return f"{len(taken)} new capture" + ("s" if len(taken) != 1 else "") + " joined the queue." if taken else ""
+
+    def unwatch(self) -> str:
+        """Stop watching."""
+        self.folder = None
+        return "The folder is no longer watched."
+
+    # -- the unit in view -----------------------------------------------------------------------------------------
+
+    def select(self, key: int) -> None:
+        """Bring a unit into view and score it."""
+        entry = next((one for one in self.entries if one.key == key), None)
+        if entry is None:
+            raise InputError("That unit is no longer in the queue.", "Choose another one.")
+        self.current = entry
+        self.score()
+
+    def find(self, tag: str) -> str:
+        """Bring the unit with a tag into view, as when the code on its sheet is scanned.
+
+        Parameters
+        ----------
+        tag : str
+        """
+        wanted = tag.strip().casefold()
+        self.narrow = ""
+        exact = [one for one in self.entries if one.tag.casefold() == wanted and wanted]
+        near = exact or [
+            one for one in self.entries if wanted and wanted in f"{one.tag} {_name(one.kept.unit)}".casefold()
+        ]
+        if not near:
+            raise InputError(
+                f"No unit in the queue has the tag {tag.strip()!r}." if wanted else "No tag was given.",
+                "Capture the unit, or load the sheet it stands on.",
+            )
+        self.select(near[0].key)
+        more = f" {len(near)} units fit; this is the first." if len(near) > 1 else ""
+        return f"{near[0].tag or 'The unit'} is in view.{more}"
+
+    def correct(self, name: str, typed: str) -> str:
+        """Correct one fact of the unit in view; says what followed.
+
+        Parameters
+        ----------
+        name : str
+            A field of the Unit.
+        typed : str
+            As typed; blank means unknown.
+        """
+        entry = self._here()
+        if name not in LABELS:
+            raise InputError(f"A unit has no field {name!r}.")
+        result = correct(entry.kept.unit, name, typed)
+        problems = {key: value for key, value in entry.kept.problems.items() if key != name}
+        if result.problem:
+            entry.kept.problems = problems | {name: (typed, result.problem)}
+            self._keep()
+            raise InputError(
+                f"{LABELS[name]}: {result.problem}", "The old value stays until the new one is understood."
+            )
+        entry.kept.unit, entry.kept.problems = result.unit, problems
+        entry.kept.made, entry.page = False, ""
+        self.score()
+        self._keep()
+        also = ", ".join(LABELS[one].lower() for one in result.also)
+        twice = name == "asset_tag" and sum(one.tag == entry.tag != "" for one in self.entries) > 1
+        return (
+            f"{LABELS[name]} was changed."
+            + (f" So were, since they follow from it: {also}." if also else "")
+            + (" This tag stands on another unit of the queue too." if twice else "")
+        )
+
+    def score(self) -> None:
+        """Score the unit in view."""
+        entry = self._here()
+        assessment = self._assess(frame([entry.kept.unit]), self.shop)
+        self._view(assessment, 0)
+        entry.short = named(assessment.scored, 0)
+
+    def make_sheet(self) -> tuple[str, bytes]:
+        """Make the sheet of the unit in view.
+
+        Returns
+        -------
+        name : str
+            File name to propose.
+        pdf : bytes
+        """
+        from advisor import sheet
+
+        entry = self._here()
+        assert self.assessment is not None  # a unit in view is a scored one
+        composed = sheet.compose(self.assessment, self.row)
+        entry.page = str(sheet.render_html([composed]))
+        pdf = sheet.render_pdf([composed])
+        entry.kept.made = True
+        self._keep()
+        return f"{safe_name(entry.tag or 'unit')}-sheet.pdf", bytes(pdf)
+
+    def log_minutes(self, values: Mapping[str, object]) -> str:
+        """Log what the unit in view really took; says where it went."""
+        entry = self._here()
+        minutes = read_minutes(values)
+        where = self.log.add(entry.kept.unit, entry.short, minutes)
+        entry.kept.logged = f"Logged: {duration(minutes.elapsed_min)} in the slot."
+        entry.logging = False
+        self._keep()
+        return f"{duration(minutes.elapsed_min)} logged in {where}."
+
+    def remove(self) -> str:
+        """Take the unit in view off the queue."""
+        entry = self._here()
+        place = self.entries.index(entry)
+        self.entries.remove(entry)
+        self._keep()
+        self.current, self.found, self.assessment = None, None, None
+        if self.entries:
+            self.select(self.entries[min(place, len(self.entries) - 1)].key)
+        return f"{entry.tag or 'The unit'} was taken off the queue; what was logged stays in the log."
+
+    # -- the queue ------------------------------------------------------------------------------------------------
+
+    def places(self) -> list[Place]:
+        """The queue as it is shown."""
+        return [
+            Place(
+                one.key,
+                one.tag,
+                _name(one.kept.unit),
+                state_of(one),
+                next_action(one),
+                word(one.short.get("advice")),
+                one.short.get("elapsed_min"),
+            )
+            for one in self.entries
+        ]
+
+    def _here(self) -> Entry:
+        if self.current is None:
+            raise InputError("No unit is in view.", "Capture this machine, open a file, or type a unit in.")
+        return self.current
+
+    def _add(self, taken: Capture, origin: str) -> None:
+        self._join([_kept(taken, origin)], show=0)
+
+    def _join(self, many: Sequence[Kept], show: int) -> None:
+        """Score units, put them at the end of the queue, and bring one of them into view."""
+        if not many:
+            return
+        assessment = self._assess(frame([one.unit for one in many]), self.shop)
+        joined = []
+        for kept, row in zip(many, assessment.scored.to_dict("records"), strict=True):
+            joined.append(Entry(self._next_key, kept, {str(name): value for name, value in row.items()}))
+            self._next_key += 1
+        self.entries += joined
+        self._keep()
+        self.current = joined[show]
+        self._view(assessment, range(len(joined))[show])
+
+    def _view(self, assessment: Assessment, row: int) -> None:
+        self.assessment, self.row, self.found = assessment, row, findings(assessment, row)
+
+    def _keep(self) -> None:
+        if self.shelf is not None:
+            self.shelf.save([one.kept for one in self.entries])
+
+
+def state_of(entry: Entry) -> State:
+    """Tell where the work on a unit stands.
+
+    Parameters
+    ----------
+    entry : Entry
+
+    Returns
+    -------
+    State
+    """
+    if entry.kept.logged:
+        return State.DONE
+    if entry.kept.made:
+        return State.SHEET
+    advice = word(entry.short.get("advice"))
+    if advice == Advice.HOLD or not advice:
+        return State.MISSING
+    return State.ASIDE if advice == Advice.SET_ASIDE else State.READY
+
+
+def next_action(entry: Entry) -> str:
+    """Tell what to do with a unit now.
+
+    Parameters
+    ----------
+    entry : Entry
+
+    Returns
+    -------
+    str
+    """
+    state = state_of(entry)
+    if state == State.DONE:
+        return "nothing left to do"
+    if state == State.SHEET:
+        return "do the work, then log the minutes"
+    if state == State.MISSING:
+        unit = entry.kept.unit
+        missing = [LABELS[name].lower() for name in ("cpu", "ram_gib", "storage_kind") if getattr(unit, name) is None]
+        return f"fill in: {', '.join(missing)}" if missing else "correct what was not understood"
+    if state == State.ASIDE:
+        return "make the sheet and set it aside"
+    packages = word(entry.short.get("firmware_packages")).replace(";", ", ")
+    advice = word(entry.short.get("advice"))
+    if advice == Advice.FIRMWARE_FIRST and packages:
+        return f"get {packages}, make the sheet"
+    if advice == Advice.PART_FIRST:
+        return "get the part, make the sheet"
+    return "make the sheet"
+
+
+def safe_name(tag: str) -> str:
+    """Make a file name of a tag: letters, digits, dash and underscore only.
+
+    Parameters
+    ----------
+    tag : str
+
+    Returns
+    -------
+    str
+    """
+    plain = "".join(one if one.isascii() and (one.isalnum() or one in "-_") else "-" for one in tag)
+    return plain.strip("-")[:60] or "unit"
+
+
+def _name(unit: Unit) -> str:
+    return " ".join(one for one in (word(unit.maker), word(unit.model)) if one)
+
+
+def _kept(taken: Capture, origin: str) -> Kept:
+    return Kept(unit=taken.unit, origin=origin, unread=dict(taken.unread))
+
+
+def _kept_row(loaded: Loaded, row: int) -> Kept:
+    problems = loaded.understood.problems
+    own = problems[problems["row"].eq(row + 1)]
+    columns = loaded.understood.columns
+    fields = dict(zip(columns["header"], columns["field"], strict=True))
+    wrong: dict[str, tuple[str, str]] = {}
+    for one in own.to_dict("records"):
+        name = one["column"] if one["column"] in LABELS else fields.get(one["column"])
+        if name in LABELS:
+            accepted = f" Accepted: {one['accepted']}" if word(one["accepted"]) else ""
+            wrong[str(name)] = (word(one["value"]), f"{one['problem']}{accepted}")
+    return Kept(unit=unit_of(loaded.understood.units, row), origin=f"row {row + 1} of {loaded.name}", problems=wrong)
+
+
+def _assess(units: pd.DataFrame, shop: Shop) -> Assessment:
+    from advisor.advice import assess
+
+    return assess(units, shop)
+
+
+def _this_machine() -> Capture:
+    from advisor import capture
+
+    return capture.take("/")

@@ -1,0 +1,115 @@
+"""Correcting one fact of a unit from what a person typed, by the same reading that an intake sheet gets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+from pydantic import ValidationError
+
+from advisor.errors import AdvisorError
+from advisor.unit import INTAKE_COLUMNS, Unit, unit_of
+from advisor.views.wording import field_words
+
+FOLLOWS: dict[str, tuple[str, ...]] = {
+    "cpu": (
+        "cpu_vendor",
+        "cpu_family",
+        "cpu_model",
+        "cpu_stepping",
+        "cpu_flags",
+        "cpu_cores",
+        "cpu_threads",
+        "decompress_mib_s",
+    ),
+    "storage_kind": ("storage_model", "storage_mode", "storage_health_pct", "disk_read_mib_s", "disk_access_ms"),
+    "ram_gib": ("ram_modules",),
+}
+"""Facts that were read off the old part and say nothing of the one that is typed in its place."""
+
+YES_NO = {"yes": True, "no": False}
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What came of one correction.
+
+    Attributes
+    ----------
+    unit : Unit
+        The unit afterwards; unchanged when there is a problem.
+    problem : str
+        What was not understood and what is accepted; '' when all is well.
+    also : tuple of str
+        Other fields that the same words filled, or that fell away with the old value.
+    """
+
+    unit: Unit
+    problem: str = ""
+    also: tuple[str, ...] = ()
+
+
+def correct(unit: Unit, field: str, typed: str) -> Correction:
+    """Put a typed value in place of a fact.
+
+    Parameters
+    ----------
+    unit : Unit
+    field : str
+        A field of the Unit.
+    typed : str
+        As a person writes it; blank means unknown.
+
+    Returns
+    -------
+    Correction
+    """
+    words = field_words(field)
+    typed = typed.strip()
+    if not typed or typed.casefold() == "unknown":
+        found: dict[str, object] = {field: None}
+    elif words.choices:
+        if typed not in words.choices:
+            return Correction(unit, f"{typed!r} is none of: {', '.join(words.choices)}.")
+        found = {field: YES_NO.get(typed, typed)}
+    elif field in INTAKE_COLUMNS:
+        read = _as_intake(field, typed)
+        if isinstance(read, str):
+            return Correction(unit, read)
+        # '240 ssd' names size and kind at once: what else the words say is taken where nothing is known yet.
+        found = {name: value for name, value in read.items() if name == field or getattr(unit, name) is None}
+    else:
+        found = {field: typed}
+    before = unit.model_dump(mode="json")
+    after = before | found
+    changed = after[field] != before[field]
+    fallen = [name for name in FOLLOWS.get(field, ()) if changed and before[name] is not None and name not in found]
+    after |= dict.fromkeys(fallen, None)
+    try:
+        corrected = Unit.model_validate(after)
+    except ValidationError as error:
+        return Correction(unit, f"{typed!r} is not accepted: {error.errors()[0]['msg'].lower()}.")
+    return Correction(corrected, "", tuple(name for name in [*found, *fallen] if name != field))
+
+
+def _as_intake(field: str, typed: str) -> dict[str, object] | str:
+    """Read one cell as intake would: the facts it gives, or what is wrong with it."""
+    from advisor import intake
+
+    cells = {"asset_tag": "unit", "cpu": ""} | {field: typed}
+    try:
+        understood = intake.understand(pd.DataFrame({name: [value] for name, value in cells.items()}))
+    except AdvisorError as error:
+        return str(error)
+    problems = understood.problems[understood.problems["column"].eq(field)]
+    if len(problems):
+        first = problems.iloc[0]
+        return f"{first['problem']}; accepted: {first['accepted']}."
+    facts = unit_of(understood.units, 0).model_dump(mode="json")
+    if facts[field] is None:
+        return f"{typed!r} was not understood as {field_words(field).label.lower()}."
+    return {
+        name: value
+        for name, value in facts.items()
+        if value is not None and (name != "asset_tag" or field == "asset_tag")
+    }

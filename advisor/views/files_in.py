@@ -1,0 +1,217 @@
+"""Files that a person hands in, by upload or in a watched folder: what each is, decided by its content."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import pandas as pd
+
+from advisor.errors import AdvisorError, InputError
+from advisor.unit import Capture
+
+MOST_BYTES = 64 * 2**20
+"""Largest file taken [bytes]."""
+
+LARGEST_JSON = 5 * 2**20
+"""Largest JSON looked into to tell a listing from a capture [bytes]."""
+
+SHEET_SUFFIXES = frozenset({".csv", ".tsv", ".tab", ".xlsx", ".xlsm", ".xls", ".ods"})
+WATCHED_SUFFIXES = frozenset({".json", ".txt"})
+"""What counts as a capture in a watched folder."""
+
+Read = TypeVar("Read")
+
+_WORKBOOK = b"PK\x03\x04"
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """An intake sheet handed in.
+
+    Attributes
+    ----------
+    name : str
+        File name.
+    raw : pandas.DataFrame
+        Its cells as text.
+    """
+
+    name: str
+    raw: pd.DataFrame
+
+
+def shown_name(name: str) -> str:
+    """Take the last part of a file name as text for the screen; it is never used as a path.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+    """
+    last = name.replace("\\", "/").rsplit("/", 1)[-1]
+    return "".join(one for one in last if one.isprintable())[:120] or "the file"
+
+
+def read_file(name: str, content: bytes) -> Capture | Sheet:
+    """Read a file handed in: a capture, a listing or an intake sheet.
+
+    Parameters
+    ----------
+    name : str
+        File name, for messages and for what its ending says.
+    content : bytes
+
+    Returns
+    -------
+    Capture or Sheet
+
+    Raises
+    ------
+    AdvisorError
+        When it is empty, too large, or none of the three; says what is accepted.
+    """
+    shown = shown_name(name)
+    suffix = Path(shown).suffix.lower()
+    if len(content) > MOST_BYTES:
+        raise InputError(
+            f"{shown} is larger than {MOST_BYTES >> 20} MiB.", "Hand in the capture or the intake sheet alone."
+        )
+    if not content.strip():
+        raise InputError(f"{shown} is empty.", "Save it again, or capture the unit again.")
+    if suffix in SHEET_SUFFIXES or content.startswith(_WORKBOOK):
+        from advisor import intake
+
+        return Sheet(shown, intake.read_bytes(content, shown))
+    if suffix == ".json" and not _is_json_listing(content):
+        return _through_file(shown, ".json", content, _capture)
+    return _through_file(shown, ".txt", content, _listing)
+
+
+def _is_json_listing(content: bytes) -> bool:
+    """Tell whether JSON is a tool's listing (as of `lsblk -J`) and not a capture that may be damaged."""
+    if len(content) > LARGEST_JSON:
+        return False
+    try:
+        said = json.loads(content)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(said, dict) and not {"unit", "format"} & set(said)
+
+
+def _capture(path: Path) -> Capture:
+    from advisor import capture
+
+    return capture.read_capture(path)
+
+
+def _listing(path: Path) -> Capture:
+    from advisor import capture
+
+    return capture.read_listings(path)
+
+
+def _through_file(shown: str, suffix: str, content: bytes, read: Callable[[Path], Read]) -> Read:
+    """Lay the bytes in a private file for a reader that wants a path; messages name the person's file."""
+    with tempfile.TemporaryDirectory(prefix="advisor-") as folder:
+        path = Path(folder) / f"handed-in{suffix}"
+        path.write_bytes(content)
+        try:
+            return read(path)
+        except AdvisorError as error:
+            raise type(error)(error.message.replace(str(path), shown).replace(path.name, shown), error.hint) from error
+
+
+@dataclass(frozen=True)
+class Found:
+    """A file met in a watched folder.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+    stamp : tuple of int
+        Time of its last change and its size; a file is read again when they differ.
+    """
+
+    path: Path
+    stamp: tuple[int, int]
+
+
+def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[Found]:
+    """Find the captures in a folder that were not read yet, oldest first.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Links in it are not followed, folders below it not entered.
+    seen : dict
+        File name to the stamp under which it was read.
+
+    Returns
+    -------
+    list of Found
+
+    Raises
+    ------
+    InputError
+        When the folder cannot be read.
+    """
+    try:
+        found = list(_captures(folder))
+    except OSError as error:
+        raise InputError(
+            f"The folder {folder} cannot be read: {error.strerror}.",
+            "Put the stick in again, or choose another folder.",
+        ) from error
+    return sorted(
+        (one for one in found if seen.get(one.path.name) != one.stamp), key=lambda one: (one.stamp[0], one.path.name)
+    )
+
+
+def _captures(folder: Path) -> Iterator[Found]:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if (
+                Path(entry.name).suffix.lower() in WATCHED_SUFFIXES
+                and not entry.name.startswith(".")
+                and entry.is_file(follow_symlinks=False)
+            ):
+                status = entry.stat(follow_symlinks=False)
+                if 0 < status.st_size <= MOST_BYTES:
+                    yield Found(Path(entry.path), (status.st_mtime_ns, status.st_size))
+
+
+def sticks(mounts: Path = Path("/proc/mounts")) -> list[str]:
+    """List the folders of removable media that are mounted now.
+
+    Parameters
+    ----------
+    mounts : pathlib.Path
+        The kernel's list of mounts.
+
+    Returns
+    -------
+    list of str
+        Those under /media, /run/media and /mnt.
+    """
+    try:
+        lines = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return []
+    folders = [_unescaped(parts[1]) for parts in (line.split() for line in lines) if len(parts) > 1]
+    return sorted({one for one in folders if one.startswith(("/media/", "/run/media/", "/mnt/"))})
+
+
+def _unescaped(folder: str) -> str:
+    """Undo the octal escapes of /proc/mounts, as fstab(5) gives them."""
+    for octal, plain in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
+        folder = folder.replace(octal, plain)
+    return folder
