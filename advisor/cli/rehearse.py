@@ -1,0 +1,217 @@
+"""`advisor rehearse`: real installs on a paced disk and a limited processor, and predictions for stated conditions."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from advisor.errors import InputError
+
+WORK = Path("/var/cache/rehearsals")
+
+rehearse_app = typer.Typer(
+    help="Rehearse installs on a paced disk and a limited processor, or predict them for stated conditions.",
+    invoke_without_command=True,
+    no_args_is_help=True,
+    epilog="Example:  advisor rehearse --image live/filesystem.squashfs",
+)
+
+Work = Annotated[
+    Path, typer.Option("--work", metavar="FOLDER", help="A folder of the rig's own; trees and images stay in it.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command and its sub-commands."""
+    app.add_typer(rehearse_app, name="rehearse")
+
+
+@rehearse_app.callback()
+def rehearse(
+    context: typer.Context,
+    image: Annotated[
+        Path | None,
+        typer.Option("--image", metavar="FILE", help="Read a live medium's compressed file system (squashfs)."),
+    ] = None,
+    predict: Annotated[
+        Path | None, typer.Option("--predict", metavar="FILE", help="Predict machine seconds for a CSV of conditions.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the result here instead of showing it.")
+    ] = None,
+    clean: Annotated[
+        bool, typer.Option("--clean", help="Put away what a killed rehearsal left: mounts, loop devices, processes.")
+    ] = False,
+    work: Work = WORK,
+) -> None:
+    """Rehearse installs on a paced disk and a limited processor, or predict them for stated conditions.
+
+    Rehearsing needs root, on a Debian machine that is none of the units. It writes below its work folder, to disks that
+    it makes in memory, and to nothing else.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    if sum((image is not None, predict is not None, clean)) != 1:
+        raise InputError("Give one of --image, --predict, --clean, or a sub-command.", "advisor rehearse --help")
+    if image is not None:
+        _image(image, out)
+    elif predict is not None:
+        _predict(predict, out)
+    else:
+        _clean(work)
+
+
+def _image(path: Path, out: Path | None) -> None:
+    from advisor.files import write_whole
+    from advisor.timing.rig.image import HEADER, catalogue_row, read_image
+
+    facts = read_image(path)
+    if out is not None:
+        write_whole(out, HEADER + "\n" + catalogue_row(facts) + "\n")
+        typer.echo(f"Written: {out}")
+        return
+    for title, value in facts.lines():
+        typer.echo(f"{title:<28} {value}")
+
+
+def _predict(path: Path, out: Path | None) -> None:
+    from advisor.files import write_whole
+    from advisor.timing import predict_conditions, read_conditions
+
+    table = predict_conditions(read_conditions(path))
+    if out is None:
+        typer.echo(table.to_string())
+        return
+    write_whole(out, table.to_csv(index=False))
+    typer.echo(f"Written: {out}, {len(table)} rows")
+
+
+def _clean(work: Path) -> None:
+    from advisor.timing.rig.workplace import MARKER, clean, open_workplace, require
+
+    require(("losetup",))
+    if not (work / MARKER).is_file():
+        raise InputError(f"{work} is no work folder of the rig.", "Name the folder that was given to --work.")
+    done = clean(open_workplace(work))
+    typer.echo("\n".join(done) if done else "Nothing was left behind.")
+
+
+@rehearse_app.command("build", epilog="Example:  advisor rehearse build xfce13")
+def build(
+    tree: Annotated[list[str], typer.Argument(help="Names of recipes.")],
+    work: Work = WORK,
+) -> None:
+    """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
+    from advisor.timing.rig import trees
+    from advisor.timing.rig.workplace import open_workplace, require
+
+    require()
+    unknown = [name for name in tree if name not in trees.RECIPES]
+    if unknown:
+        raise InputError(f"There is no recipe {unknown[0]!r}.", f"There are: {', '.join(trees.RECIPES)}.")
+    place = open_workplace(work)
+    for name in tree:
+        facts = trees.build(place, trees.RECIPES[name])
+        packed = [trees.pack(place, trees.RECIPES[name], compression) for compression in trees.COMPRESSIONS]
+        typer.echo(
+            f"{name}: {facts.packages} packages, {facts.installed_files} files, {facts.installed_bytes / 1e6:.0f} MB; "
+            + ", ".join(f"{path.name} {path.stat().st_size / 1e6:.0f} MB" for path in packed)
+        )
+
+
+@rehearse_app.command(
+    "run",
+    epilog="Example:  advisor rehearse run --tree xfce13 --quota 50 --rate 100 --access 12 --out rehearsals.jsonl",
+)
+def run(
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the line to this file.")],
+    tree: Annotated[str, typer.Option(help="Name of a built tree.")] = "xfce13",
+    compression: Annotated[str, typer.Option(help="xz or zstd.")] = "xz",
+    base: Annotated[str, typer.Option(help="Base set: small, codecs or office.")] = "codecs",
+    updates: Annotated[str, typer.Option(help="Update set: few, some or many.")] = "few",
+    quota: Annotated[float, typer.Option(help="Processor time in percent of one core [%].")] = 100,
+    cores: Annotated[int, typer.Option(help="Cores that it is spread over.")] = 1,
+    memory: Annotated[int, typer.Option(help="Memory [MiB].")] = 4096,
+    rate: Annotated[float, typer.Option(help="Sequential rate of the disk [MiB/s].")] = 400,
+    access: Annotated[float, typer.Option(help="Access time of the disk [ms].")] = 0.1,
+    link: Annotated[float, typer.Option(help="Speed of the link [Mbit/s].")] = 100,
+    disk: Annotated[str, typer.Option(help="What to call this class of disk.")] = "by hand",
+    storage_kind: Annotated[str, typer.Option(help="Kind of storage that it stands for.")] = "sata ssd",
+    name: Annotated[str | None, typer.Option(help="Name of the line.")] = None,
+    work: Work = WORK,
+) -> None:
+    """Make one rehearsal of a built tree."""
+    from advisor.timing.rig.campaign import carry_out
+    from advisor.timing.rig.rehearsal import Plan
+    from advisor.timing.rig.workplace import open_workplace, require
+    from advisor.unit import StorageKind
+
+    require()
+    if storage_kind not in set(StorageKind):
+        raise InputError(f"{storage_kind!r} is no kind of storage.", f"Known: {', '.join(StorageKind)}.")
+    plan = Plan(
+        name=name or time.strftime("run-%Y%m%d-%H%M%S"), tree=tree, compression=compression, base_set=base,
+        update_set=updates, quota_pct=quota, cores=cores, memory_mib=memory, disk=disk, storage_kind=storage_kind,
+        rate_mib_s=rate, access_ms=access, link_mbps=link,
+    )  # fmt: skip
+    plan.check()
+    if not carry_out(open_workplace(work), [plan], out, say=typer.echo):
+        raise InputError(f"{out} has a rehearsal named {plan.name} already.", "Give another --name.")
+
+
+@rehearse_app.command("design", epilog="Example:  advisor rehearse design --out design.csv --count 70")
+def design(
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write the design here (CSV).")],
+    count: Annotated[int, typer.Option(min=1, max=1000, help="How many different rehearsals.")] = 62,
+    repeats: Annotated[int, typer.Option(min=0, help="How many of them are made twice.")] = 7,
+    draw: Annotated[int, typer.Option(min=0, help="Number that fixes the draw.")] = 22,
+    work: Work = WORK,
+) -> None:
+    """Choose rehearsals spread over processors, disks, links and the trees that are built."""
+    from advisor.timing.rig import design as designs
+    from advisor.timing.rig import trees
+    from advisor.timing.rig.workplace import open_workplace
+
+    place = open_workplace(work)
+    built = [name for name in trees.RECIPES if (place.trees / f"{name}.json").is_file()]
+    if not built:
+        raise InputError("No tree is built yet.", "advisor rehearse build xfce13")
+    sizes = {name: trees.read_facts(place, name).installed_bytes / 1e9 for name in built}
+    plans = designs.draw(count, sizes, draw, repeats)
+    designs.write_design(out, plans)
+    hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
+    typer.echo(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
+
+
+@rehearse_app.command(
+    "campaign", epilog="Example:  advisor rehearse campaign --design design.csv --out rehearsals.jsonl"
+)
+def campaign(
+    design: Annotated[Path, typer.Option("--design", metavar="FILE", help="The design (CSV).")],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add a line a rehearsal to this file.")],
+    pause_file: Annotated[
+        Path | None, typer.Option("--pause-file", metavar="FILE", help="While this file exists, no rehearsal starts.")
+    ] = None,
+    until: Annotated[str | None, typer.Option(metavar="HH:MM", help="Start none after this time of today.")] = None,
+    work: Work = WORK,
+) -> None:
+    """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
+    from advisor.timing.rig.campaign import carry_out
+    from advisor.timing.rig.design import read_design
+    from advisor.timing.rig.workplace import open_workplace, require
+
+    require()
+    limit = None
+    if until is not None:
+        try:
+            clock = time.strptime(until, "%H:%M")
+        except ValueError as error:
+            raise InputError(f"--until {until!r} is no time.", "Give hours and minutes, such as 17:30.") from error
+        now = time.localtime()
+        limit = time.mktime((now.tm_year, now.tm_mon, now.tm_mday, clock.tm_hour, clock.tm_min, 0, 0, 0, -1))
+    plans = read_design(design)
+    added = carry_out(open_workplace(work), plans, out, pause_file, limit, say=lambda text: typer.echo(text))
+    typer.echo(f"{added} rehearsals made")
