@@ -1,1 +1,8 @@
-"""Room drivers."""
+"""What the kernel of an image does with a unit's devices, and the firmware they need."""
+
+from advisor.drivers.assess import DeviceVerdicts, assess
+from advisor.drivers.devices import devices
+from advisor.drivers.store import load, load_firmware
+from advisor.drivers.table import DriverTable
+
+__all__ = ["DeviceVerdicts", "DriverTable", "assess", "devices", "load", "load_firmware"]

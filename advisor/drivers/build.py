@@ -1,0 +1,229 @@
+"""Build driver and firmware tables from the packages themselves, or from any kernel's module tree."""
+
+from __future__ import annotations
+
+import datetime
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from advisor.drivers import fetch, modtree, store
+from advisor.drivers.firmware import FirmwarePackage, FirmwareTable, firmware_arrays
+from advisor.drivers.table import DriverTable, driver_arrays, table_of
+from advisor.errors import InputError, TableError
+
+_FIRMWARE = re.compile(r"(?:usr/)?lib/firmware/(?:updates/)?(.+)")
+_LICENCE = "Facts stated by the packages: GPL-2.0-only for the kernel's own text; firmware is named, not copied."
+
+
+def _quiet(_text: str) -> None:
+    pass
+
+
+def default_cache() -> Path:
+    """Folder for downloads when none is named: the user's cache folder, never the checkout."""
+    import platformdirs
+
+    from advisor.files import PACKAGE_NAME
+
+    return Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "tables"
+
+
+def unpack_kernel(
+    recipe: fetch.Recipe, cache: Path, say: Callable[[str], None] = _quiet
+) -> tuple[Path, list[fetch.Package], fetch.Apt]:
+    """Fetch and unpack a kernel's packages.
+
+    Returns
+    -------
+    folder : pathlib.Path
+        The root that holds lib/modules or usr/lib/modules.
+    packages : list of Package
+    apt : Apt
+    """
+    say(f"{recipe.name}: package indexes")
+    apt = fetch.Apt(recipe, cache)
+    apt.update()
+    packages = apt.packages(apt.closure(recipe.metapackage))
+    if not packages:
+        raise TableError(f"{recipe.metapackage} stands for no kernel package in {recipe.suite}.")
+    folder = cache / "trees" / recipe.name
+    stamp = folder / ".packages"
+    wanted = "\n".join(f"{package.name} {package.version} {package.sha256}" for package in packages)
+    if not (stamp.is_file() and stamp.read_text() == wanted):
+        if folder.exists():
+            shutil.rmtree(folder)
+        say(f"{recipe.name}: {', '.join(f'{p.name} {p.version}' for p in packages)}")
+        for file in apt.download(packages):
+            fetch.unpack(file, folder)
+        stamp.write_text(wanted)
+    return folder, packages, apt
+
+
+def build_kernel(
+    name: str, cache: Path, folder: Path, say: Callable[[str], None] = _quiet, *, firmware: bool = True
+) -> list[Path]:
+    """Build a shipped kernel's driver table, and the firmware table that belongs to it.
+
+    Parameters
+    ----------
+    name : str
+        A key of `fetch.RECIPES`.
+    cache : pathlib.Path
+        Folder for downloads.
+    folder : pathlib.Path
+        Where the tables go.
+    say : callable, optional
+        Told what is going on.
+    firmware : bool
+        False when the firmware table was built already, as two kernels may share one.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files written.
+    """
+    recipe = fetch.RECIPES.get(name)
+    if recipe is None:
+        raise InputError(
+            f"{name!r} is none of the kernels that can be fetched: {', '.join(fetch.RECIPES)}.",
+            "Another kernel's table is built from its tree: advisor tables build --tree DIR --name NAME",
+        )
+    root, packages, apt = unpack_kernel(recipe, cache, say)
+    say(f"{name}: reading modules")
+    tree = modtree.read(root)
+    written = [
+        _save_kernel(
+            folder, name, tree, recipe.firmware, title=f"Driver table of {name}",
+            source=f"Debian packages {', '.join(f'{p.name} {p.version}' for p in packages)}",
+            packages=packages, notes=apt.warnings,
+        )
+    ]  # fmt: skip
+    if firmware:
+        written.append(_build_firmware(recipe, apt, folder, say))
+    return written
+
+
+def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") -> list[Path]:
+    """Build a table of any kernel's module tree, kept in the user's data folder.
+
+    Parameters
+    ----------
+    directory : path-like
+        An unpacked kernel package, a root folder, or lib/modules/VERSION.
+    name : str
+        The table's name: lower-case letters, digits, '.', '-' and '_'.
+    firmware : str
+        Firmware table used with it.
+
+    Returns
+    -------
+    list of pathlib.Path
+    """
+    if not re.fullmatch(r"[a-z0-9][a-z0-9._-]{0,63}", name):
+        raise InputError(f"{name!r} cannot name a table: use up to 64 lower-case letters, digits, '.', '-' and '_'.")
+    if name in store.SHIPPED:
+        raise InputError(f"{name!r} is the name of a table that ships with the package; choose another.")
+    store.load_firmware(firmware)
+    tree = modtree.read(directory)
+    return [
+        _save_kernel(
+            store.folders()[0], name, tree, firmware, title=f"Driver table of {name}",
+            source=f"the module tree of kernel {tree.version}", packages=[], notes=[],
+            remake=f"advisor tables build --tree DIR --name {name}",
+        )
+    ]  # fmt: skip
+
+
+def _save_kernel(
+    folder: Path, name: str, tree: modtree.Tree, firmware: str, *, title: str, source: str,
+    packages: list[fetch.Package], notes: list[str], remake: str = "",
+) -> Path:  # fmt: skip
+    arrays = driver_arrays(tree)
+    new = table_of(name, tree.version, arrays)
+    about: dict[str, Any] = {
+        "title": title, "source": source, "date": datetime.date.today().isoformat(), "licence": _LICENCE,
+        "remake": remake or f"advisor tables build --kernel {name}", "name": name, "version": tree.version,
+        "firmware": firmware, "modules": len(tree.modules),
+        "aliases": sum(len(module.aliases) for module in tree.modules), "notes": notes,
+        "columns": {"module": "module names", "text": "aliases kept as text", "pci_a": "see advisor/drivers/table.py"},
+        "packages": [_package_facts(package) for package in packages],
+    }  # fmt: skip
+    old = _previous(folder, name)
+    if old is not None and old.version != new.version:
+        about["changes"] = changes(old, new)
+    elif old is not None and "changes" in old.about:
+        about["changes"] = old.about["changes"]
+    return store.save(folder, "kernel", name, arrays, about)
+
+
+def _package_facts(package: fetch.Package) -> dict[str, Any]:
+    return {
+        "name": package.name, "version": package.version, "architecture": package.architecture,
+        "area": package.area, "size": package.size, "sha256": package.sha256,
+    }  # fmt: skip
+
+
+def _previous(folder: Path, name: str) -> DriverTable | None:
+    if not (folder / f"kernel-{name}.npz").is_file():
+        return None
+    try:
+        return store.load(name)
+    except TableError:
+        return None
+
+
+def changes(old: DriverTable, new: DriverTable) -> dict[str, Any]:
+    """Say what a new table has that the old one had not, and the other way round.
+
+    Returns
+    -------
+    dict
+        since [version], aliases_added, aliases_gone [counts], modules_added, modules_gone (names).
+    """
+    before, after = set(old.aliases), set(new.aliases)
+    return {
+        "since": old.version,
+        "built": str(old.about.get("date", "")),
+        "aliases_added": len(after - before),
+        "aliases_gone": len(before - after),
+        "modules_added": sorted(set(new.modules) - set(old.modules)),
+        "modules_gone": sorted(set(old.modules) - set(new.modules)),
+    }
+
+
+def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Callable[[str], None]) -> Path:
+    found: list[fetch.Package] = []
+    files: list[tuple[str, int]] = []
+    candidates = apt.firmware_packages()
+    say(f"{recipe.firmware}: {len(candidates)} packages that may hold firmware")
+    for package, file in zip(candidates, apt.download(candidates), strict=True):
+        paths = [
+            match[1]
+            for path, _size, _target in fetch.contents(file)
+            if not path.endswith("/") and (match := _FIRMWARE.fullmatch(path))
+        ]
+        if paths:
+            files += [(path, len(found)) for path in paths]
+            found.append(package)
+    packages = [FirmwarePackage(p.name, p.version, p.area, p.size) for p in found]
+    about: dict[str, Any] = {
+        "title": f"Firmware files and the packages that ship them, {recipe.firmware}",
+        "source": f"contents of {len(found)} Debian packages of {recipe.suite}"
+        + (" and its backports" if recipe.backports else "") + ", listed below",
+        "date": datetime.date.today().isoformat(), "licence": _LICENCE,
+        "remake": f"advisor tables build --kernel {recipe.name}", "name": recipe.firmware, "files": len(files),
+        "notes": apt.warnings,
+        "columns": {"package": "name, version, archive area, size [bytes]", "file": "path below lib/firmware",
+                    "package_of": "number of the package that ships the file"},
+        "packages": [_package_facts(package) for package in found],
+    }  # fmt: skip
+    return store.save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
+
+
+def missing_files(table: DriverTable, firmware: FirmwareTable) -> list[str]:
+    """Firmware files that a kernel's modules name and no package of the suite ships, sorted."""
+    named = {file for module in table.modules for file in table.firmware(module)}
+    return sorted(file for file in named if not firmware.shipped(file))

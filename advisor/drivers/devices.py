@@ -1,0 +1,362 @@
+"""The devices of a Unit frame: what each cell names, as ids the driver tables know."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.drivers import ids, kinds, names
+from advisor.drivers.kinds import Kind
+from advisor.drivers.packing import LAYOUTS, pack
+
+_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
+_SHORT = re.compile(
+    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\s](?:0x)?([0-9a-f]{4})(?:[:\s]([0-9a-f]{4})[:\s]([0-9a-f]{4}))?",
+    re.IGNORECASE,
+)
+_BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
+_BRACKETED = re.compile(r"\[([0-9a-f]{4}):([0-9a-f]{4})\]", re.IGNORECASE)
+_BUS = re.compile(r"[a-z][a-z0-9_-]*:")
+_NONE = re.compile(r"\s*(none|no|nil|-|—|n/?a|not fitted|not present|absent|0)\s*", re.IGNORECASE)
+_UNKNOWN = re.compile(r"\s*(unknown|\?+|tbc|not known|not checked)?\s*", re.IGNORECASE)
+_LONGEST = 300
+
+TYPED: dict[str, Kind] = {
+    "wireless": Kind.WIRELESS,
+    "graphics": Kind.GRAPHICS,
+    "ethernet": Kind.ETHERNET,
+}
+"""Unit columns in which a person names one kind of device, and that kind."""
+
+_ASSUMED_CLASS = {Kind.GRAPHICS: 0x030000, Kind.WIRELESS: 0x028000, Kind.ETHERNET: 0x020000, Kind.AUDIO: 0x040300}
+_ASSUMED_INTERFACE = {Kind.BLUETOOTH: 0xE00101, Kind.CAMERA: 0x0E0100}
+
+
+@dataclass(frozen=True)
+class Spec:
+    """One distinct device, as far as it is known.
+
+    Attributes
+    ----------
+    text : str
+        Canonical id such as 'pci:8086:24f3', the modalias for another bus, or what was typed.
+    bus : str
+        'pci', 'usb', another bus's name, or '' for a name that fits no id.
+    kind : Kind
+    name : str
+        From the id lists, or what was typed.
+    modalias : str or None
+        When the whole of it is known.
+    vendor, device : int
+        -1 when not known.
+    words : tuple of int
+        Packed values and known bits: a, b, known a, known b; empty for other buses.
+    problem : str
+        Why it could not be understood; '' when it could.
+    candidates : tuple of Spec
+        The devices that a name may mean, when more than one.
+    assumed : str
+        What was taken for granted, such as the class; '' when nothing was.
+    """
+
+    text: str
+    bus: str
+    kind: Kind
+    name: str = ""
+    modalias: str | None = None
+    vendor: int = -1
+    device: int = -1
+    words: tuple[int, ...] = ()
+    problem: str = ""
+    candidates: tuple[Spec, ...] = field(default=(), repr=False)
+    assumed: str = ""
+
+    @property
+    def subsystem(self) -> tuple[int, int] | None:
+        """Subvendor and subdevice of a PCI device, None when not known."""
+        if self.bus != "pci" or not self.words or self.words[2] & 0xFFFFFFFF != 0xFFFFFFFF:
+            return None
+        return self.words[0] >> 16 & 0xFFFF, self.words[0] & 0xFFFF
+
+    @property
+    def class_code(self) -> int | None:
+        """PCI class with interface, or USB interface class, three bytes; None when not known for certain."""
+        if not self.words or self.assumed or not self.words[3]:
+            return None
+        return self.words[1] if self.bus == "pci" else self.words[1] >> 8 & 0xFFFFFF
+
+
+@dataclass(frozen=True)
+class Found:
+    """Devices of a frame, each distinct one once.
+
+    Attributes
+    ----------
+    specs : list of Spec
+    row, spec : ndarray of intp
+        Unit position and index in `specs`; rising by row, in the order of the cells.
+    """
+
+    specs: list[Spec]
+    row: NDArray[np.intp]
+    spec: NDArray[np.intp]
+
+
+def by_id(
+    bus: str, vendor: int, device: int, hint: Kind | None = None, subsystem: tuple[int, int] | None = None
+) -> Spec:
+    """Describe a device of which ids alone are known.
+
+    Parameters
+    ----------
+    bus : str
+        'pci' or 'usb'.
+    vendor, device : int
+    hint : Kind, optional
+        What the column says that it is; the id lists and the modules know better.
+    subsystem : (int, int), optional
+        Subvendor and subdevice of a PCI device.
+    """
+    listed = ids.load(bus)
+    kind = listed.kind(vendor, device)
+    if kind is Kind.OTHER and hint is not None:
+        kind = hint
+    a = vendor << 48 | device << 32
+    known_a = 0xFFFFFFFF << 32
+    b = known_b = 0
+    assumed = ""
+    text = f"{bus}:{vendor:04x}:{device:04x}"
+    if bus == "pci":
+        if subsystem is not None:
+            a |= subsystem[0] << 16 | subsystem[1]
+            known_a |= 0xFFFFFFFF
+            text += f":{subsystem[0]:04x}:{subsystem[1]:04x}"
+        if kind in _ASSUMED_CLASS:
+            b, known_b, assumed = _ASSUMED_CLASS[kind], 0xFFFFFF, "its class"
+    elif kind in _ASSUMED_INTERFACE:
+        b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, "its interface class"
+    name = listed.name(vendor, device)
+    return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), "", (), assumed)
+
+
+def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
+    """Describe a device whose canonical modalias is known."""
+    full = 0xFFFFFFFFFFFFFFFF
+    if bus not in ("pci", "usb"):
+        other = Kind.AUDIO if bus == "hdaudio" else Kind.OTHER
+        return Spec(modalias, bus, other, modalias, modalias, words=(a, b, full, full))
+    vendor, device = a >> 48, a >> 32 & 0xFFFF
+    listed = ids.load(bus)
+    kind: Kind | None
+    if bus == "pci":
+        kind = kinds.of_pci_class(f"{b >> 8:04x}")
+        text = f"pci:{vendor:04x}:{device:04x}:{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
+    else:
+        kind = kinds.of_usb_class(f"{b >> 32:06x}", f"{b >> 8 & 0xFFFFFF:06x}")
+        text = f"usb:{vendor:04x}:{device:04x}"
+    if kind is None:
+        kind = listed.kind(vendor, device)
+        if bus == "pci" and b >> 16 in (0x05, 0x06, 0x08, 0x0B, 0x0C) and b >> 8 != 0x0805:
+            kind = Kind.OTHER
+    name = listed.name(vendor, device) or text
+    return Spec(text, bus, kind, name, modalias, vendor, device, (a, b, full, full))
+
+
+def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
+    """Understand distinct device texts.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        One device each: an id, a modalias or a name.
+    hint : Kind, optional
+        Kind that the column speaks of; None for the column `devices`, in which names are a problem.
+
+    Returns
+    -------
+    list of list of Spec
+        Empty where the text says that there is no such device.
+    """
+    out: list[list[Spec]] = []
+    packed = pack([text.strip() for text in texts])
+    words: dict[int, tuple[str, int, int]] = {}
+    for bus, (positions, a, b) in packed.buses.items():
+        for position, left, right in zip(positions.tolist(), a.tolist(), b.tolist(), strict=True):
+            words[position] = (bus, left, right)
+    named: list[int] = []
+    for position, raw in enumerate(texts):
+        text = raw.strip()
+        if position in words:
+            bus, left, right = words[position]
+            out.append([_by_modalias(text, bus, left, right)])
+        elif _NONE.fullmatch(text) or _UNKNOWN.fullmatch(text):
+            out.append([])
+        elif match := _SHORT.fullmatch(text):
+            bus, vendor, device, subvendor, subdevice = match.groups()
+            sub = (int(subvendor, 16), int(subdevice, 16)) if subvendor and bus.lower() == "pci" else None
+            out.append([by_id(bus.lower(), int(vendor, 16), int(device, 16), hint, sub)])
+        elif match := _BRACKETED.search(text) or _BARE.fullmatch(text):
+            out.append([_bare(int(match[1], 16), int(match[2], 16), hint)])
+        elif (bus_match := _BUS.match(text)) and (bus := bus_match[0][:-1]) and " " not in text:
+            if bus in ("pci", "usb"):
+                problem = f"malformed {bus} modalias or id: {_short(text)!r}; wanted is {_form(bus)}"
+                out.append([Spec(_short(text), bus, hint or Kind.OTHER, _short(text), problem=problem)])
+            else:
+                out.append([Spec(_short(text), bus, Kind.OTHER, _short(text), text)])
+        elif hint is None:
+            problem = f"not an id: {_short(text)!r}; the list of devices holds ids such as {_form('pci')}"
+            out.append([Spec(_short(text), "", Kind.OTHER, _short(text), problem=problem)])
+        else:
+            named.append(position)
+            out.append([])
+    if named and hint is not None:
+        for position, found in zip(named, names.match([texts[at].strip() for at in named], hint), strict=True):
+            out[position] = [_of_name(_short(texts[position].strip()), found, hint)]
+    return out
+
+
+def _form(bus: str) -> str:
+    return f"{bus}:8086:24f3 or a whole modalias" if bus == "pci" else f"{bus}:0bda:c811 or a whole modalias"
+
+
+def _short(text: str) -> str:
+    clean = "".join(letter if letter.isprintable() else "�" for letter in text)
+    return clean if len(clean) <= _LONGEST else clean[: _LONGEST - 1] + "…"
+
+
+def _bare(vendor: int, device: int, hint: Kind | None) -> Spec:
+    """An id without its bus: PCI unless only the USB list knows it."""
+    pci, usb = ids.load("pci"), ids.load("usb")
+    if pci.index(vendor, device) is None and usb.index(vendor, device) is not None:
+        return by_id("usb", vendor, device, hint)
+    return by_id("pci", vendor, device, hint)
+
+
+def _of_name(text: str, found: names.Matched, hint: Kind) -> Spec:
+    candidates = tuple(
+        replace(by_id(entry.bus, entry.vendor, entry.device, hint, entry.subsystem), kind=hint)
+        for entry in found.entries
+    )
+    if len(candidates) == 1 and not found.problem:
+        return candidates[0]
+    if not candidates:
+        return Spec(text, "", hint, text, problem=found.problem)
+    return Spec(text, candidates[0].bus, hint, text, problem=found.problem, candidates=candidates)
+
+
+def find(units: pd.DataFrame) -> Found:
+    """Find the devices of every unit.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame
+        A Unit frame.
+
+    Returns
+    -------
+    Found
+        What `devices` lists; then what is named in `wireless`, `graphics` and `ethernet`, unless `devices` already
+        holds a device of that kind.
+    """
+    specs: list[Spec] = []
+    rows: list[NDArray[np.intp]] = []
+    codes: list[NDArray[np.intp]] = []
+    listed_row, listed_spec = _listed(units["devices"], specs)
+    rows.append(listed_row)
+    codes.append(listed_spec)
+    kind_of = np.array([list(Kind).index(spec.kind) for spec in specs], dtype=np.intp)
+    for column, kind in TYPED.items():
+        present = np.zeros(len(units), dtype=bool)
+        if len(listed_spec):
+            present[listed_row[kind_of[listed_spec] == list(Kind).index(kind)]] = True
+        cells = units[column]
+        positions = np.flatnonzero(cells.notna().to_numpy() & ~present)
+        row, spec = _spread(cells.iloc[positions], positions, specs, kind)
+        rows.append(row)
+        codes.append(spec)
+    row, code = np.concatenate(rows), np.concatenate(codes)
+    order = np.argsort(row, kind="stable")
+    return Found(specs, row[order], code[order])
+
+
+def _listed(cells: pd.Series, specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Devices of the column `devices`."""
+    held = np.flatnonzero(cells.notna().to_numpy())
+    return _spread(cells.iloc[held], held, specs, None)
+
+
+def _spread(
+    cells: pd.Series, positions: NDArray[np.intp], specs: list[Spec], hint: Kind | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Understand the devices of one column, each distinct text once, and say which unit has which.
+
+    Returns
+    -------
+    row, spec : ndarray of intp
+        Unit position and index in `specs`, which is added to.
+    """
+    code, distinct = pd.factorize(cells.astype(object))
+    split = names.split if hint is not None else _list_parts
+    parts = [split(str(text)) for text in distinct]
+    token, tokens = pd.factorize(np.array([part.strip() for row in parts for part in row], dtype=object))
+    start_of, count_of = [], []
+    for found in specs_of([str(text) for text in tokens], hint):
+        start_of.append(len(specs))
+        count_of.append(len(found))
+        specs += found
+    parts_row, parts_at = _expand(code.astype(np.intp), np.array([len(row) for row in parts], dtype=np.intp))
+    token = token.astype(np.intp)[parts_at]
+    token_row, spec = _expand(token, np.array(count_of, dtype=np.intp), np.array(start_of, dtype=np.intp))
+    return positions[parts_row[token_row]].astype(np.intp), spec
+
+
+def _list_parts(text: str) -> list[str]:
+    return [part for part in re.split(r"[;\n]", text) if part.strip()]
+
+
+def _expand(
+    code: NDArray[np.intp], counts: NDArray[np.intp], starts: NDArray[np.intp] | None = None
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Spread each code to its run of items: position of the code, and number of the item."""
+    if not len(code):
+        return code, code
+    if starts is None:
+        starts = np.cumsum(counts) - counts
+    of = counts[code]
+    row = np.repeat(np.arange(len(code)), of)
+    return row, np.arange(len(row)) - np.repeat(np.cumsum(of) - of, of) + np.repeat(starts[code], of)
+
+
+def devices(units: pd.DataFrame) -> pd.DataFrame:
+    """List the devices of every unit.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame
+        A Unit frame.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a device: row (unit position), device (canonical id, or what was typed), modalias (NA unless the whole
+        of it is known), kind, name, candidates (ids that a name may mean, '; ' between), problem ('' when none).
+    """
+    found = find(units)
+    columns: dict[str, list[str | None]] = {
+        "device": [spec.text for spec in found.specs],
+        "modalias": [spec.modalias for spec in found.specs],
+        "kind": [str(spec.kind) for spec in found.specs],
+        "name": [spec.name for spec in found.specs],
+        "candidates": ["; ".join(one.text for one in spec.candidates) for spec in found.specs],
+        "problem": [spec.problem for spec in found.specs],
+    }
+    frame = pd.DataFrame({"row": found.row})
+    for name, values in columns.items():
+        series = pd.Series(values, dtype="string")
+        frame[name] = series.iloc[found.spec].reset_index(drop=True) if values else series
+    return frame

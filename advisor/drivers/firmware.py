@@ -1,0 +1,120 @@
+"""Which package of a suite ships a firmware file, and what an image carries of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.drivers.matching import fnmatch_regex
+from advisor.drivers.table import _blob, _lines
+
+_WILD = re.compile(r"[*?\[]")
+_ENDING = re.compile(r"\.(xz|zst)$")
+
+
+@dataclass(frozen=True)
+class FirmwarePackage:
+    """A package that ships firmware.
+
+    Attributes
+    ----------
+    name, version, area : str
+    size : int
+        Of the .deb [bytes].
+    """
+
+    name: str
+    version: str
+    area: str
+    size: int
+
+
+@dataclass(frozen=True, eq=False)
+class FirmwareTable:
+    """The firmware files of one suite.
+
+    Attributes
+    ----------
+    name : str
+        Such as 'debian-13'.
+    packages : list of FirmwarePackage
+    files : list of str
+        Paths below lib/firmware, sorted; a link counts like the file it stands for.
+    package_of : ndarray of int
+        Number of the package that ships each file.
+    about : dict
+        The meta file.
+    """
+
+    name: str
+    packages: list[FirmwarePackage]
+    files: list[str]
+    package_of: NDArray[np.int64]
+    about: dict[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def _where(self) -> dict[str, list[int]]:
+        where: dict[str, list[int]] = {}
+        for file, package in zip(self.files, self.package_of.tolist(), strict=True):
+            where.setdefault(file, []).append(package)
+        return where
+
+    @cached_property
+    def by_name(self) -> dict[str, FirmwarePackage]:
+        """Packages by name."""
+        return {package.name: package for package in self.packages}
+
+    def shipped(self, file: str) -> list[str]:
+        """Names of the packages that ship a file, or any file that a module's wildcard stands for; sorted."""
+        if _WILD.search(file):
+            regex = fnmatch_regex(file)
+            numbers = {n for path, found in self._where.items() if regex.fullmatch(path) for n in found}
+        else:
+            numbers = set(self._where.get(file, ()))
+        return sorted(self.packages[number].name for number in numbers)
+
+    def carried(self, firmware: Sequence[str]) -> frozenset[str]:
+        """Names of the packages that an image carries.
+
+        Parameters
+        ----------
+        firmware : sequence of str
+            `Image.firmware`: package names, and 'area:NAME' for all of an area.
+        """
+        areas = {entry.removeprefix("area:") for entry in firmware if entry.startswith("area:")}
+        names = {entry for entry in firmware if not entry.startswith("area:")}
+        return frozenset(p.name for p in self.packages if p.area in areas or p.name in names)
+
+
+def firmware_arrays(packages: Sequence[FirmwarePackage], files: Iterable[tuple[str, int]]) -> dict[str, NDArray[Any]]:
+    """Put a suite's firmware in arrays: text lists as bytes, a line an entry.
+
+    Parameters
+    ----------
+    packages : sequence of FirmwarePackage
+    files : iterable of (path, package number)
+        Paths below lib/firmware; the ending of a packed file (.xz, .zst) is dropped.
+    """
+    listed = sorted({(_ENDING.sub("", path), number) for path, number in files})
+    return {
+        "package": _blob([f"{p.name}\t{p.version}\t{p.area}\t{p.size}" for p in packages]),
+        "file": _blob([path for path, _ in listed]),
+        "package_of": np.array([number for _, number in listed], dtype=np.uint16),
+    }
+
+
+def firmware_table(name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any] | None = None) -> FirmwareTable:
+    """Make a firmware table of its arrays."""
+    packages = []
+    for line in _lines(arrays["package"]):
+        package, version, area, size = line.split("\t")
+        packages.append(FirmwarePackage(package, version, area, int(size)))
+    return FirmwareTable(
+        name, packages, _lines(arrays["file"]), arrays["package_of"].astype(np.int64), about or {}
+    )  # fmt: skip

@@ -1,0 +1,221 @@
+"""Which alias patterns a modalias matches: hashed keys for packed buses, literal prefixes and fnmatch for the rest."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.drivers.packing import Layout, Words
+
+Indices = NDArray[np.intp]
+_WILD = re.compile(r"[*?\[\\]")
+
+
+class PackedIndex:
+    """Alias patterns of one packed bus.
+
+    Parameters
+    ----------
+    layout : Layout
+    a, b, mask_a, mask_b : ndarray of uint64, shape (n,)
+        Values and masks, as `packing.pack_pattern` makes them.
+    """
+
+    def __init__(self, layout: Layout, a: Words, b: Words, mask_a: Words, mask_b: Words) -> None:
+        self.layout = layout
+        self.a, self.b, self.mask_a, self.mask_b = a, b, mask_a, mask_b
+        self._tiers: list[tuple[np.uint64, np.uint64, int, NDArray[np.int32], Indices]] = []
+        left = np.ones(len(a), dtype=bool)
+        for tags in layout.tiers:
+            need_a, need_b = (np.uint64(word) for word in layout.mask(tags))
+            chosen = np.flatnonzero(left & (mask_a & need_a == need_a) & (mask_b & need_b == need_b))
+            if not len(chosen):
+                continue
+            left[chosen] = False
+            bits = max(4, int(len(chosen) * 2).bit_length())
+            key = _hash(a[chosen], b[chosen], need_a, need_b, bits)
+            order = np.argsort(key, kind="stable")
+            starts = np.searchsorted(key[order], np.arange((1 << bits) + 1)).astype(np.int32)
+            self._tiers.append((need_a, need_b, bits, starts, chosen[order]))
+        self._loose = np.flatnonzero(left)
+
+    def __len__(self) -> int:
+        return len(self.a)
+
+    def candidates(
+        self, a: Words, b: Words, known_a: Words | None = None, known_b: Words | None = None
+    ) -> tuple[Indices, Indices]:
+        """Pairs of (modalias, pattern) that agree on every bit that both of them fix.
+
+        Parameters
+        ----------
+        a, b : ndarray of uint64, shape (n,)
+            Packed modaliases.
+        known_a, known_b : ndarray of uint64, shape (n,), optional
+            Bits that are known; None means all. A pattern reached only by an unknown key is left out: without a
+            class nothing is said of patterns that ask for one alone.
+
+        Returns
+        -------
+        rows, patterns : ndarray of intp
+            Each pair once, in no order.
+        """
+        rows: list[Indices] = []
+        found: list[Indices] = []
+        for need_a, need_b, bits, starts, patterns in self._tiers:
+            key = _hash(a, b, need_a, need_b, bits)
+            first = starts[key]
+            counts = starts[key + 1] - first
+            if known_a is not None and known_b is not None:
+                counts *= (known_a & need_a == need_a) & (known_b & need_b == need_b)
+            some = np.flatnonzero(counts)
+            counts = counts[some]
+            row = np.repeat(some, counts)
+            ends = np.cumsum(counts)
+            at = np.arange(ends[-1] if len(ends) else 0)
+            pattern = patterns[at + np.repeat(first[some] - (ends - counts), counts)]
+            good = self._agree(row, pattern, a, b, known_a, known_b)
+            rows.append(row[good])
+            found.append(pattern[good])
+        everyone = np.arange(len(a))
+        for pattern_at in self._loose:
+            pattern = np.full(len(a), pattern_at)
+            good = self._agree(everyone, pattern, a, b, known_a, known_b)
+            if known_a is not None and known_b is not None:
+                good &= (self.mask_a[pattern] & ~known_a) | (self.mask_b[pattern] & ~known_b) == 0
+            rows.append(everyone[good])
+            found.append(pattern[good])
+        if not rows:
+            return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+        return np.concatenate(rows), np.concatenate(found)
+
+    def _agree(
+        self, row: Indices, pattern: Indices, a: Words, b: Words, known_a: Words | None, known_b: Words | None
+    ) -> NDArray[np.bool_]:
+        mask_a, mask_b = self.mask_a[pattern], self.mask_b[pattern]
+        if known_a is not None and known_b is not None:
+            mask_a, mask_b = mask_a & known_a[row], mask_b & known_b[row]
+        apart: Words = ((a[row] ^ self.a[pattern]) & mask_a) | ((b[row] ^ self.b[pattern]) & mask_b)
+        return apart == 0
+
+
+def _hash(a: Words, b: Words, need_a: np.uint64, need_b: np.uint64, bits: int) -> NDArray[np.int64]:
+    key = (a & need_a) * np.uint64(0x9E3779B97F4A7C15)
+    if need_b:
+        key = key ^ ((b & need_b) * np.uint64(0xC2B2AE3D27D4EB4F))
+    return (key >> np.uint64(64 - bits)).astype(np.int64)
+
+
+def normalise(modalias: str) -> str | None:
+    """Write a modalias as kmod does before it looks it up: '-' as '_' except inside brackets.
+
+    Returns
+    -------
+    str or None
+        None when a bracket is not closed or was not opened, which kmod refuses.
+    """
+    if "[" not in modalias and "]" not in modalias:
+        return modalias.replace("-", "_")
+    out = []
+    inside = False
+    for letter in modalias:
+        if letter == "]" and not inside:
+            return None
+        inside = (inside or letter == "[") and letter != "]"
+        out.append("_" if letter == "-" and not inside else letter)
+    return None if inside else "".join(out)
+
+
+@lru_cache(maxsize=65_536)
+def fnmatch_regex(pattern: str) -> re.Pattern[str]:
+    """Translate a pattern as fnmatch(3) without flags reads it.
+
+    '*' and '?' also match '/' and a leading '.', a backslash takes the next letter as it is, '!' or '^' first in
+    brackets turns them round, and a bracket that is not closed stands for itself.
+
+    References
+    ----------
+    .. [1] IEEE Std 1003.1-2017, Shell and Utilities, 2.13 Pattern Matching Notation.
+    """
+    out, at = [], 0
+    while at < len(pattern):
+        letter = pattern[at]
+        at += 1
+        if letter == "*":
+            out.append(".*")
+        elif letter == "?":
+            out.append(".")
+        elif letter == "\\" and at < len(pattern):
+            out.append(re.escape(pattern[at]))
+            at += 1
+        elif letter == "[":
+            start = at + (pattern[at : at + 1] in ("!", "^"))
+            end = pattern.find("]", start + 1)
+            if end < 0:
+                out.append(re.escape("["))
+                continue
+            body = pattern[start:end].replace("\\", r"\\").replace("[", r"\[").replace("]", r"\]").replace("^", r"\^")
+            for ends in re.findall(r"(.)-(.)", body):
+                if ends[0] > ends[1]:
+                    body = body.replace("-".join(ends), "")
+            out.append(f"[{'^' if start > at else ''}{body}]" if body else "(?!)")
+            at = end + 1
+        else:
+            out.append(re.escape(letter))
+    return re.compile("".join(out), re.DOTALL)
+
+
+class TextIndex:
+    """Alias patterns kept as text.
+
+    Parameters
+    ----------
+    patterns : sequence of str
+        Normalised.
+    """
+
+    def __init__(self, patterns: Sequence[str]) -> None:
+        self.patterns = patterns
+        self._exact: dict[str, list[int]] = {}
+        self._prefixed: dict[str, list[int]] = {}
+        self._tokens: dict[str, list[int]] = {}
+        for index, pattern in enumerate(patterns):
+            wild = _WILD.search(pattern)
+            if wild is None:
+                self._exact.setdefault(pattern, []).append(index)
+                continue
+            token = _acpi_token(pattern)
+            if token is not None:
+                self._tokens.setdefault(token, []).append(index)
+            else:
+                self._prefixed.setdefault(pattern[: wild.start()], []).append(index)
+        self._lengths = sorted({len(prefix) for prefix in self._prefixed})
+
+    def __len__(self) -> int:
+        return len(self.patterns)
+
+    def matches(self, modalias: str) -> list[int]:
+        """Patterns that a normalised modalias matches, in the order given."""
+        found = list(self._exact.get(modalias, ()))
+        near: list[int] = []
+        if modalias.startswith("acpi"):
+            for token in set(modalias.split(":")[1:-1]):
+                near += self._tokens.get(token, ())
+        for length in self._lengths:
+            if length > len(modalias):
+                break
+            near += self._prefixed.get(modalias[:length], ())
+        found += [index for index in near if fnmatch_regex(self.patterns[index]).fullmatch(modalias)]
+        return sorted(found)
+
+
+def _acpi_token(pattern: str) -> str | None:
+    """The id of a pattern 'acpi*:ID:*', which any of a device's compatible ids may meet."""
+    if not (pattern.startswith("acpi*:") and pattern.endswith(":*")):
+        return None
+    token = pattern[6:-2]
+    return token if token and not _WILD.search(token) and ":" not in token else None

@@ -1,0 +1,254 @@
+"""Which firmware a device needs on an image, how badly, and which packages would bring it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+
+from advisor.drivers import facts
+from advisor.drivers.devices import Spec
+from advisor.drivers.firmware import FirmwareTable
+from advisor.drivers.kinds import Kind
+from advisor.drivers.matching import fnmatch_regex
+from advisor.drivers.table import DriverTable
+
+_VERSIONED = re.compile(r"(?:.*/)?(iwlwifi-.+?)-\d+\.ucode")
+
+
+class Severity(StrEnum):
+    """What the lack of a firmware does to a device."""
+
+    BLOCKS = "blocks"
+    DEGRADES = "degrades"
+    OPTIONAL = "optional"
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How badly a module needs its firmware, and where that is from."""
+
+    severity: Severity
+    effect: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Firmware:
+    """What is to be said of one module's firmware on one image.
+
+    Attributes
+    ----------
+    module : str
+    named : int
+        Files (or groups of versions of one file) that the module names and this device may ask for.
+    certain : bool
+        The files are known to be this device's own; False when the module names files for several chips.
+    carried : tuple of str
+        Packages of the image that ship such files.
+    missing : tuple of str
+        Packages to add, as few as will do.
+    unshipped : int
+        Files that no package of the suite ships.
+    rule : Rule
+    """
+
+    module: str
+    named: int
+    certain: bool
+    carried: tuple[str, ...]
+    missing: tuple[str, ...]
+    unshipped: int
+    rule: Rule
+
+    @property
+    def nowhere(self) -> bool:
+        """No package of the suite ships any of the files."""
+        return self.named > 0 and self.unshipped == self.named
+
+
+_DEFAULT = {
+    Kind.WIRELESS: Severity.BLOCKS,
+    Kind.BLUETOOTH: Severity.BLOCKS,
+}
+
+
+@lru_cache(maxsize=1)
+def rules() -> dict[str, Rule]:
+    """Severity by module, from datasets/drivers/severity.csv."""
+    return {
+        row["module"]: Rule(Severity(row["severity"]), row["effect"], row["source"]) for row in facts.rows("severity")
+    }
+
+
+def rule_of(module: str, kind: Kind) -> Rule:
+    """How badly a module needs the firmware it names; a module without a row is assumed to need it."""
+    found = rules().get(module)
+    if found is not None:
+        return found
+    severity = _DEFAULT.get(kind, Severity.DEGRADES)
+    return Rule(severity, "how badly it needs it is not in the table; taken as " + severity, "assumed")
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A row of datasets/drivers/chips.csv: the files one chip of a module's many asks for."""
+
+    ids: frozenset[tuple[str, int, int]]
+    vendor: tuple[str, int] | None
+    name: re.Pattern[str] | None
+    files: tuple[str, ...]
+
+
+@lru_cache(maxsize=1)
+def _parts() -> dict[str, list[_Part]]:
+    out: dict[str, list[_Part]] = {}
+    for row in facts.rows("chips"):
+        listed = [text.split(":") for text in facts.parts(row["ids"])]
+        vendor = next(((bus, int(v, 16)) for bus, v, d in listed if d == "*"), None)
+        part = _Part(
+            frozenset((bus, int(v, 16), int(d, 16)) for bus, v, d in listed if d != "*"),
+            vendor,
+            re.compile(row["name"], re.IGNORECASE) if row["name"] else None,
+            tuple(facts.parts(row["files"])),
+        )
+        out.setdefault(row["module"], []).append(part)
+    return out
+
+
+def own_files(module: str, spec: Spec) -> tuple[str, ...] | None:
+    """Patterns of the files that this device's chip asks a module for.
+
+    Returns
+    -------
+    tuple of str or None
+        Empty: the chip needs none. None: not known, so any that the module names.
+    """
+    for part in _parts().get(module, ()):
+        if (spec.bus, spec.vendor, spec.device) in part.ids:
+            return part.files
+        if part.vendor == (spec.bus, spec.vendor) and (part.name is None or part.name.search(spec.name)):
+            return part.files
+    return None
+
+
+def _family(path: str) -> str:
+    parts = path.split("/")
+    if path.startswith("kernel/drivers/net/wireless/"):
+        return "/".join(parts[:5])
+    if path.startswith("kernel/sound/soc/"):
+        return "/".join(parts[:4])
+    return path
+
+
+@lru_cache(maxsize=4096)
+def files(table: DriverTable, module: str) -> tuple[str, ...]:
+    """Firmware files of a module, with those named by modules of its own family that it depends on."""
+    seen: set[str] = set()
+    wanted: set[str] = set()
+    family = _family(table.paths[table.numbers[module]]) if module in table.numbers else ""
+    todo = [module]
+    while todo:
+        name = todo.pop()
+        if name in seen or name not in table.numbers or _family(table.paths[table.numbers[name]]) != family:
+            continue
+        seen.add(name)
+        wanted.update(table.firmware(name))
+        todo += table.depends(name)
+    return tuple(sorted(wanted))
+
+
+def _groups(names: Iterable[str]) -> dict[str, list[str]]:
+    """Files of which any one will do: the versions of one iwlwifi image."""
+    out: dict[str, list[str]] = {}
+    for name in names:
+        match = _VERSIONED.fullmatch(name)
+        out.setdefault(match[1] if match else name, []).append(name)
+    return out
+
+
+@lru_cache(maxsize=16_384)
+def shipping(
+    table: DriverTable, firmware: FirmwareTable, module: str, own: tuple[str, ...] | None
+) -> tuple[frozenset[str], ...]:
+    """Packages that ship each of the files (or groups of versions) a module may ask for.
+
+    Returns
+    -------
+    tuple of frozenset of str
+        An entry a group; empty sets for what no package ships.
+    """
+    named = files(table, module)
+    if own is not None:
+        patterns = [fnmatch_regex(pattern) for pattern in own]
+        named = tuple(name for name in named if any(pattern.fullmatch(name) for pattern in patterns))
+    out = []
+    for stem, group in sorted(_groups(named).items()):
+        found = {package for name in group for package in firmware.shipped(name)}
+        if not found and len(group) == 1 and _VERSIONED.fullmatch(group[0]):
+            found = set(_older(firmware, stem, group[0]))
+        out.append(frozenset(found))
+    return tuple(out)
+
+
+def _older(firmware: FirmwareTable, stem: str, newest: str) -> list[str]:
+    """Packages with an older version of an iwlwifi image: the module names the newest it takes, and takes older."""
+    limit = int(newest.rpartition("-")[2].removesuffix(".ucode"))
+    pattern = re.compile(rf"(?:.*/)?{re.escape(stem)}-(\d+)\.ucode")
+    return sorted(
+        {
+            package
+            for file in firmware.files
+            if (match := pattern.fullmatch(file)) and int(match[1]) <= limit
+            for package in firmware.shipped(file)
+        }
+    )
+
+
+def of_module(
+    table: DriverTable, firmware: FirmwareTable, carried: frozenset[str], module: str, spec: Spec
+) -> Firmware | None:
+    """Say what a module's firmware means for a device on an image.
+
+    Parameters
+    ----------
+    table, firmware : DriverTable, FirmwareTable
+        Of the image's kernel and suite.
+    carried : frozenset of str
+        Packages that the image carries (`FirmwareTable.carried`).
+    module : str
+    spec : Spec
+
+    Returns
+    -------
+    Firmware or None
+        None when the module names no firmware, or none for this chip.
+    """
+    own = own_files(module, spec)
+    groups = shipping(table, firmware, module, own)
+    if not groups:
+        return None
+    shipped = [group for group in groups if group]
+    lacking = [group for group in shipped if not group & carried]
+    return Firmware(
+        module, len(groups), own is not None or len(groups) == 1,
+        tuple(sorted({name for group in shipped for name in group & carried})),
+        cover(lacking), len(groups) - len(shipped), rule_of(module, spec.kind),
+    )  # fmt: skip
+
+
+def cover(groups: list[frozenset[str]]) -> tuple[str, ...]:
+    """Few packages of which each group has one: the one that serves most first."""
+    chosen: list[str] = []
+    left = groups
+    while left:
+        counts: dict[str, int] = {}
+        for group in left:
+            for name in group:
+                counts[name] = counts.get(name, 0) + 1
+        best = min(counts, key=lambda name: (-counts[name], name))
+        chosen.append(best)
+        left = [group for group in left if best not in group]
+    return tuple(sorted(chosen))

@@ -1,0 +1,333 @@
+"""Modaliases and alias patterns of fixed width as pairs of 64-bit words, so that a million are compared at once."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+Words = NDArray[np.uint64]
+_MOST_CHOICES = 4096
+"""Bracket expressions of one pattern are written out up to this many values; beyond, the text matcher has it."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One field of a modalias: its tag, hex digits as written, and where its low bits go."""
+
+    tag: str
+    digits: int
+    word: int
+    shift: int
+    bits: int
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A bus whose modaliases have a fixed width.
+
+    Attributes
+    ----------
+    bus : str
+        Text before the colon.
+    parts : tuple of Part
+        In the order written.
+    tiers : tuple of tuple of str
+        Which fields make a lookup key, most telling first; a pattern goes to the first tier whose fields it fixes.
+
+    References
+    ----------
+    .. [1] Linux, drivers/pci/pci-sysfs.c (modalias_show), drivers/usb/core/sysfs.c, drivers/hid/hid-core.c,
+       sound/hda/hdac_device.c, drivers/mmc/core/sdio_bus.c: the formats; scripts/mod/file2alias.c: the patterns.
+    """
+
+    bus: str
+    parts: tuple[Part, ...]
+    tiers: tuple[tuple[str, ...], ...]
+
+    @cached_property
+    def width(self) -> int:
+        """Length of a modalias [bytes]."""
+        return len(self.bus) + 1 + sum(len(part.tag) + part.digits for part in self.parts)
+
+    @cached_property
+    def places(self) -> tuple[tuple[Part, int], ...]:
+        """Each field with the position of its first digit."""
+        found, at = [], len(self.bus) + 1
+        for part in self.parts:
+            at += len(part.tag)
+            found.append((part, at))
+            at += part.digits
+        return tuple(found)
+
+    @cached_property
+    def frame(self) -> tuple[NDArray[np.intp], NDArray[np.uint8]]:
+        """Positions of the characters that never change, and those characters."""
+        text = self.bus + ":" + "".join(part.tag + "\0" * part.digits for part in self.parts)
+        at = np.array([index for index, letter in enumerate(text) if letter != "\0"], dtype=np.intp)
+        return at, np.frombuffer(text.encode(), dtype=np.uint8)[at]
+
+    @cached_property
+    def shape(self) -> re.Pattern[str]:
+        """Take a pattern apart; fields hold digits, wildcards and brackets."""
+        field = r"((?:[0-9A-F?*]|\[[0-9A-F-]+\])*)"
+        return re.compile(self.bus + ":" + "".join(part.tag + field for part in self.parts) + r"\Z")
+
+    def part(self, tag: str) -> Part:
+        """Look a field up by its tag."""
+        return next(part for part in self.parts if part.tag == tag)
+
+    def mask(self, tags: tuple[str, ...]) -> tuple[int, int]:
+        """Bits of these fields in both words."""
+        words = [0, 0]
+        for tag in tags:
+            part = self.part(tag)
+            words[part.word] |= ((1 << part.bits) - 1) << part.shift
+        return words[0], words[1]
+
+
+PCI = Layout(
+    "pci",
+    (
+        Part("v", 8, 0, 48, 16), Part("d", 8, 0, 32, 16), Part("sv", 8, 0, 16, 16), Part("sd", 8, 0, 0, 16),
+        Part("bc", 2, 1, 16, 8), Part("sc", 2, 1, 8, 8), Part("i", 2, 1, 0, 8),
+    ),
+    (("v", "d"), ("v",), ("bc", "sc")),
+)  # fmt: skip
+USB = Layout(
+    "usb",
+    (
+        Part("v", 4, 0, 48, 16), Part("p", 4, 0, 32, 16), Part("d", 4, 0, 16, 16),
+        Part("dc", 2, 1, 48, 8), Part("dsc", 2, 1, 40, 8), Part("dp", 2, 1, 32, 8),
+        Part("ic", 2, 1, 24, 8), Part("isc", 2, 1, 16, 8), Part("ip", 2, 1, 8, 8), Part("in", 2, 1, 0, 8),
+    ),
+    (("v", "p"), ("v",), ("ic",), ("dc",)),
+)  # fmt: skip
+HID = Layout(
+    "hid",
+    (Part("b", 4, 1, 16, 16), Part("g", 4, 1, 0, 16), Part("v", 8, 0, 32, 32), Part("p", 8, 0, 0, 32)),
+    (("v", "p"), ("v",), ("g",)),
+)
+HDAUDIO = Layout("hdaudio", (Part("v", 8, 0, 32, 32), Part("r", 8, 0, 0, 32), Part("a", 2, 1, 0, 8)), (("v",), ("a",)))
+SDIO = Layout("sdio", (Part("c", 2, 1, 0, 8), Part("v", 4, 0, 48, 16), Part("d", 4, 0, 32, 16)), (("v", "d"), ("c",)))
+
+LAYOUTS: tuple[Layout, ...] = (PCI, USB, HID, HDAUDIO, SDIO)
+"""Buses that are packed; every other alias stays text."""
+
+
+def _digit_choices(text: str, digits: int) -> list[str] | None:
+    """Choices per digit ('' for any), or None when the field cannot be laid out on its digits."""
+    cells: list[str] = []
+    star = -1
+    for token in re.findall(r"\[[^\]]*\]|.", text):
+        if token == "*":
+            if star >= 0 and star != len(cells):
+                return None
+            star = len(cells)
+        elif token == "?":
+            cells.append("")
+        elif token[0] == "[":
+            letters = re.sub(
+                r"([0-9A-F])-([0-9A-F])",
+                lambda ends: "".join(chr(code) for code in range(ord(ends[1]), ord(ends[2]) + 1)),
+                token[1:-1],
+            )
+            if "-" in letters:
+                return None
+            cells.append("".join(sorted(set(letters) & set("0123456789ABCDEF"))) or "!")
+        else:
+            cells.append(token)
+    if star >= 0:
+        cells[star:star] = [""] * (digits - len(cells))
+    return cells if len(cells) == digits else None
+
+
+def pack_pattern(layout: Layout, pattern: str) -> list[tuple[int, int, int, int]] | None:
+    """Pack one alias pattern.
+
+    Parameters
+    ----------
+    layout : Layout
+    pattern : str
+        An alias as modules state it, such as 'usb:v13FDp3940d0[0-2]*dc*dsc*dp*ic*isc*ip*in*'.
+
+    Returns
+    -------
+    list of (value A, value B, mask A, mask B), or None
+        A bracket expression gives an entry for each of its values; a pattern no canonical modalias can match gives
+        an empty list; None means that the pattern is odd and the text matcher must have it.
+
+    Notes
+    -----
+    Every pattern taken here holds all tags in order, a canonical modalias has each tag letter sequence once, and
+    digits are upper case while tags are lower case, so a '*' can only stand for digits of its own field: comparing
+    the digits is what fnmatch(3) does.
+    """
+    found = layout.shape.match(pattern) or layout.shape.match(pattern.removesuffix("*"))
+    if not found:
+        return None
+    cells: list[tuple[int, int, str]] = []
+    for part, text in zip(layout.parts, found.groups(), strict=True):
+        choices = _digit_choices(text, part.digits)
+        if choices is None:
+            return [] if "*" not in text and "[" not in text else None
+        kept = part.bits // 4
+        for place, choice in enumerate(choices):
+            low = part.digits - 1 - place
+            if low >= kept:
+                if choice and "0" not in choice:
+                    return []
+            elif choice:
+                cells.append((part.word, part.shift + 4 * low, choice))
+    if "!" in {choice for _, _, choice in cells}:
+        return []
+    masks = [0, 0]
+    total = 1
+    for word, shift, choice in cells:
+        masks[word] |= 0xF << shift
+        total *= len(choice)
+    if total > _MOST_CHOICES:
+        return None
+    packed = []
+    for digits in product(*(choice for _, _, choice in cells)):
+        values = [0, 0]
+        for (word, shift, _), digit in zip(cells, digits, strict=True):
+            values[word] |= int(digit, 16) << shift
+        packed.append((values[0], values[1], masks[0], masks[1]))
+    return packed
+
+
+def pattern_text(layout: Layout, a: int, b: int, mask_a: int, mask_b: int) -> str:
+    """Write a packed pattern as an alias again, such as for showing it."""
+    out = [layout.bus, ":"]
+    for part in layout.parts:
+        value, mask = ((a, mask_a), (b, mask_b))[part.word]
+        digits = ""
+        for low in range(part.digits - 1, -1, -1):
+            if low >= part.bits // 4:
+                digits += "0"
+            else:
+                shift = part.shift + 4 * low
+                digits += f"{value >> shift & 0xF:X}" if mask >> shift & 0xF else "?"
+        known = digits.rstrip("?") if digits[-part.bits // 4 :].strip("?") else ""
+        out += [part.tag, known + ("" if known == digits else "*")]
+    return "".join(out) + ("" if out[-1].endswith("*") else "*")
+
+
+_ONES = np.uint64(0x0101010101010101)
+_LOW = np.uint64(0x0F0F0F0F0F0F0F0F)
+_HIGH = np.uint64(0x8080808080808080)
+
+
+def _hex_field(rows: NDArray[np.uint8], at: int, digits: int) -> tuple[Words, NDArray[np.bool_]]:
+    """Decode a field of every row, eight letters at a time in one 64-bit word.
+
+    Letters are checked and turned to values by carries that cannot leave their byte, as all letters are below 0x80.
+    """
+    text = np.full((len(rows), 8), ord("0"), dtype=np.uint8)
+    text[:, 8 - digits :] = rows[:, at : at + digits]
+    word = text.view(">u8").ravel().astype(np.uint64)
+    over_digit = word + _ONES * np.uint64(0x46)
+    good = ((word + _ONES * np.uint64(0x50)) & ~over_digit) | (
+        (word + _ONES * np.uint64(0x3F)) & ~(word + _ONES * np.uint64(0x39))
+    )
+    fine = ((good & _HIGH) == _HIGH) & ((word & _HIGH) == 0)
+    nibbles = (word & _LOW) + ((word >> np.uint64(6)) & _ONES) * np.uint64(9)
+    pairs = (nibbles | (nibbles >> np.uint64(4))) & np.uint64(0x00FF00FF00FF00FF)
+    fours = (pairs | (pairs >> np.uint64(8))) & np.uint64(0x0000FFFF0000FFFF)
+    return (fours | (fours >> np.uint64(16))) & np.uint64(0xFFFFFFFF), fine
+
+
+def pack_rows(layout: Layout, rows: NDArray[np.uint8]) -> tuple[Words, Words, NDArray[np.bool_]]:
+    """Pack modaliases given as bytes.
+
+    Parameters
+    ----------
+    layout : Layout
+    rows : ndarray of uint8, shape (n, layout.width)
+
+    Returns
+    -------
+    a, b : ndarray of uint64, shape (n,)
+        Zero where the row is not canonical.
+    fine : ndarray of bool, shape (n,)
+        The row has the bus's tags in place, upper-case digits, and zeros above the bits that the bus has.
+    """
+    at, letters = layout.frame
+    fine = np.ones(len(rows), dtype=bool)
+    for place, letter in zip(at.tolist(), letters.tolist(), strict=True):
+        fine &= rows[:, place] == letter
+    words = [np.zeros(len(rows), dtype=np.uint64), np.zeros(len(rows), dtype=np.uint64)]
+    for part, place in layout.places:
+        value, good = _hex_field(rows, place, part.digits)
+        fine &= good
+        if 4 * part.digits > part.bits:
+            fine &= value >> np.uint64(part.bits) == 0
+        words[part.word] |= value << np.uint64(part.shift)
+    if not fine.all():
+        words = [np.where(fine, word, np.uint64(0)) for word in words]
+    return words[0], words[1], fine
+
+
+@dataclass(frozen=True)
+class Packed:
+    """Modaliases sorted by bus.
+
+    Attributes
+    ----------
+    count : int
+        How many were given.
+    buses : dict of str to (positions, a, b)
+        The canonical ones of each packed bus.
+    rest : ndarray of intp
+        Positions of all others.
+    """
+
+    count: int
+    buses: dict[str, tuple[NDArray[np.intp], Words, Words]]
+    rest: NDArray[np.intp]
+
+
+def pack(modaliases: list[str]) -> Packed:
+    """Pack modaliases of any buses.
+
+    Parameters
+    ----------
+    modaliases : list of str
+
+    Returns
+    -------
+    Packed
+    """
+    count = len(modaliases)
+    joined = "\n".join(modaliases)
+    buffer = np.frombuffer(joined.encode("utf-8", "surrogatepass") + b"\n" + bytes(64), dtype=np.uint8)
+    ends = np.flatnonzero(buffer[: len(buffer) - 64] == 10)
+    if len(ends) != count:
+        clean = [text if "\n" not in text else "\0" for text in modaliases]
+        return pack(clean) if clean != modaliases else Packed(0, {}, np.zeros(0, dtype=np.intp))
+    starts = np.empty(count, dtype=np.intp)
+    starts[:1] = 0
+    starts[1:] = ends[:-1] + 1
+    lengths = ends - starts
+    left = np.ones(count, dtype=bool)
+    buses = {}
+    for layout in LAYOUTS:
+        chosen = np.flatnonzero((lengths == layout.width) & (buffer[starts] == ord(layout.bus[0])))
+        if not len(chosen):
+            continue
+        if len(chosen) == count and len(buffer) == count * (layout.width + 1) + 64:
+            rows = buffer[: count * (layout.width + 1)].reshape(count, layout.width + 1)[:, : layout.width]
+        else:
+            rows = np.lib.stride_tricks.sliding_window_view(buffer, layout.width)[starts[chosen]]
+        a, b, fine = pack_rows(layout, rows)
+        if not fine.all():
+            chosen, a, b = chosen[fine], a[fine], b[fine]
+        left[chosen] = False
+        if len(chosen):
+            buses[layout.bus] = (chosen, a, b)
+    return Packed(count, buses, np.flatnonzero(left))

@@ -1,0 +1,79 @@
+"""Knowledge that the kernels' own tables do not hold: bus drivers, separate drivers, fetched firmware, hidden disks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+
+from advisor.drivers import facts
+from advisor.drivers.devices import Spec
+
+BUS_MODULES = frozenset({"ssb", "bcma"})
+"""Modules that only open a bus; a driver behind it does the work."""
+
+
+class Effect(StrEnum):
+    """What a quirk says."""
+
+    THROUGH = "through"
+    SEPARATE = "separate driver"
+    FETCHED = "fetched firmware"
+    HIDES_DISK = "hides disk"
+    SHARES = "shares firmware"
+    SERIES = "driver series"
+    NO_DRIVER = "no driver"
+    USERSPACE = "userspace"
+
+
+@dataclass(frozen=True)
+class Quirk:
+    """One row of datasets/drivers/quirks.csv.
+
+    Attributes
+    ----------
+    code : str
+        Short name for flags.
+    effect : Effect
+    module : str
+        The module that does the work, for `through`; '' otherwise.
+    packages : dict of str to str
+        Release number to package; '' as a release stands for every release.
+    reason, action, source : str
+    """
+
+    code: str
+    effect: Effect
+    module: str
+    packages: dict[str, str]
+    reason: str
+    action: str
+    source: str
+
+    def package(self, release: str) -> str:
+        """Package for a release, '' when that release has none."""
+        return self.packages.get(release, self.packages.get("", ""))
+
+
+@lru_cache(maxsize=1)
+def _table() -> dict[tuple[str, int, int], list[Quirk]]:
+    out: dict[tuple[str, int, int], list[Quirk]] = {}
+    for row in facts.rows("quirks"):
+        packages = {}
+        for entry in facts.parts(row["packages"]):
+            release, colon, package = entry.partition(":")
+            packages[release.strip() if colon else ""] = (package if colon else release).strip()
+        quirk = Quirk(
+            row["code"], Effect(row["effect"]), row["module"], packages, row["reason"], row["action"], row["source"]
+        )
+        for text in facts.parts(row["ids"]):
+            bus, vendor, device = text.split(":")
+            key = (bus, int(vendor, 16), -1 if device == "*" else int(device, 16))
+            out.setdefault(key, []).append(quirk)
+    return out
+
+
+def of_device(spec: Spec) -> list[Quirk]:
+    """Quirks of a device: those of its own id, then those of its maker."""
+    table = _table()
+    return table.get((spec.bus, spec.vendor, spec.device), []) + table.get((spec.bus, spec.vendor, -1), [])

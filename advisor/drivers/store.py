@@ -1,0 +1,243 @@
+"""Driver and firmware tables on disk: arrays in a .npz, what is known of them in a .meta.toml beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import tomllib
+import zipfile
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.drivers.firmware import FirmwareTable, firmware_table
+from advisor.drivers.table import DriverTable, table_of
+from advisor.errors import TableError
+from advisor.files import datasets, user_data, write_whole
+
+FORMAT = 1
+"""Layout version of the .npz files; a newer one is refused."""
+
+SHIPPED = ("debian-12", "debian-12-backports", "debian-13", "debian-13-backports", "debian-12-i386")
+"""Kernels whose tables ship with the package."""
+
+_REMAKE = "advisor tables build --kernel {name}"
+
+
+def folders() -> list[Path]:
+    """Folders that are searched for tables: the user's own first, then the package's."""
+    return [user_data() / "tables" / "drivers", datasets() / "drivers"]
+
+
+def place(name: str, kind: str = "kernel") -> Path | None:
+    """Find a table's .npz file, or None."""
+    if not name or "/" in name or name.startswith("."):
+        return None
+    for folder in folders():
+        path = folder / f"{kind}-{name}.npz"
+        if path.is_file():
+            return path
+    return None
+
+
+def names(kind: str = "kernel") -> list[str]:
+    """Names of all tables that are there: those shipped first, in their order, then the user's own."""
+    found = {
+        path.name.removeprefix(f"{kind}-").removesuffix(".npz")
+        for folder in folders()
+        if folder.is_dir()
+        for path in folder.glob(f"{kind}-*.npz")
+    }
+    order = {name: number for number, name in enumerate(SHIPPED)}
+    return sorted(found, key=lambda name: (order.get(name, len(order)), name))
+
+
+def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any]) -> Path:
+    """Write a table and its meta file.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Is made when it is not there.
+    kind : str
+        'kernel' or 'firmware'.
+    name : str
+    arrays : dict of str to ndarray
+    about : dict
+        Entries of the meta file; format, checksum and remake command are added.
+
+    Returns
+    -------
+    pathlib.Path
+        The .npz file.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    buffer = io.BytesIO()
+    stamp = np.frombuffer(f"{kind} {name}".encode(), dtype=np.uint8)
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+        for key, array in {"format": np.array(FORMAT), "stamp": stamp, **arrays}.items():
+            member = io.BytesIO()
+            np.lib.format.write_array(member, np.asanyarray(array), allow_pickle=False)
+            archive.writestr(
+                zipfile.ZipInfo(f"{key}.npy", (1980, 1, 1, 0, 0, 0)), member.getvalue(), zipfile.ZIP_DEFLATED
+            )
+    content = buffer.getvalue()
+    path = folder / f"{kind}-{name}.npz"
+    facts = {"format": FORMAT, **about, "sha256": hashlib.sha256(content).hexdigest()}
+    write_whole(path.with_suffix(".meta.toml"), toml(facts))
+    write_whole(path, content)
+    _driver_table.cache_clear()
+    _firmware_table.cache_clear()
+    return path
+
+
+def toml(content: dict[str, Any]) -> str:
+    """Write plain values, lists of text, and lists or dicts of plain dicts as TOML."""
+    lines = [f"{key} = {_value(value)}" for key, value in content.items() if not _is_table(value)]
+    for key, value in content.items():
+        if isinstance(value, dict):
+            lines += ["", f"[{key}]"] + [f"{_key(name)} = {_value(entry)}" for name, entry in value.items()]
+        elif _is_table(value):
+            for row in value:
+                lines += ["", f"[[{key}]]"] + [f"{_key(name)} = {_value(entry)}" for name, entry in row.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, dict) or (isinstance(value, list) and bool(value) and isinstance(value[0], dict))
+
+
+def _key(name: str) -> str:
+    return name if name.replace("_", "").replace("-", "").isalnum() else _value(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return str(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(entry) for entry in value) + "]"
+    text = str(value).replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+    return '"' + "".join(letter if letter.isprintable() else f"\\u{ord(letter):04X}" for letter in text) + '"'
+
+
+def meta(path: Path) -> dict[str, Any]:
+    """Read the meta file beside a table.
+
+    Raises
+    ------
+    TableError
+        When it is missing, is not TOML, or is of a newer format.
+    """
+    file = path.with_suffix(".meta.toml")
+    name = path.stem.partition("-")[2]
+    hint = f"Build it again: {_REMAKE.format(name=name)}"
+    try:
+        about = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise TableError(f"{file} cannot be read: {error.strerror}.", hint) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise TableError(f"{file} is not TOML: {error}.", hint) from error
+    if not isinstance(about.get("format"), int) or about["format"] > FORMAT:
+        raise TableError(
+            f"{file} is of format {about.get('format')}; this version reads up to {FORMAT}.",
+            f"Install a newer version of the package, or build the table again: {_REMAKE.format(name=name)}",
+        )
+    return about
+
+
+def arrays_of(kind: str, name: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
+    """Read a table's arrays and meta file, checked against checksum, format and name.
+
+    Raises
+    ------
+    TableError
+        When it is missing, damaged, of a newer format or another table.
+    """
+    path = place(name, kind)
+    if path is None:
+        there = ", ".join(names(kind)) or "none"
+        remake = _REMAKE.format(name=name) if name in SHIPPED else f"advisor tables build --tree DIR --name {name}"
+        raise TableError(f"There is no {kind} table {name!r}; there are: {there}.", f"Build it: {remake}")
+    hint = f"Build it again: {_REMAKE.format(name=name)}"
+    about = meta(path)
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise TableError(f"{path} cannot be read: {error.strerror}.", hint) from error
+    if hashlib.sha256(content).hexdigest() != about.get("sha256"):
+        raise TableError(f"{path} is damaged, or is not the one its meta file describes (checksums differ).", hint)
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as archive:
+            arrays = {key: archive[key] for key in archive.files}
+    except (ValueError, OSError, KeyError, EOFError, zipfile.BadZipFile) as error:
+        raise TableError(f"{path} is damaged: {error}.", hint) from error
+    if int(arrays.get("format", np.array(0))) > FORMAT:
+        raise TableError(f"{path} is of a newer format.", "Install a newer version of the package.")
+    stamp = arrays.get("stamp", np.zeros(0, dtype=np.uint8)).tobytes().decode("utf-8", "replace")
+    if stamp != f"{kind} {name}":
+        raise TableError(f"{path} holds the table {stamp!r}, not {kind} {name!r}.", hint)
+    return arrays, about
+
+
+@lru_cache(maxsize=16)
+def _driver_table(name: str, _where: str) -> DriverTable:
+    arrays, about = arrays_of("kernel", name)
+    try:
+        return table_of(name, about["version"], arrays, about)
+    except (KeyError, UnicodeDecodeError, IndexError) as error:
+        raise TableError(
+            f"The driver table {name!r} lacks {error}.", f"Build it again: {_REMAKE.format(name=name)}"
+        ) from error
+
+
+@lru_cache(maxsize=16)
+def _firmware_table(name: str, _where: str) -> FirmwareTable:
+    arrays, about = arrays_of("firmware", name)
+    try:
+        return firmware_table(name, arrays, about)
+    except (KeyError, ValueError, UnicodeDecodeError) as error:
+        raise TableError(
+            f"The firmware table {name!r} lacks {error}.", f"Build it again: {_REMAKE.format(name=name)}"
+        ) from error
+
+
+def load(kernel: str = "debian-13") -> DriverTable:
+    """Load the driver table of a kernel.
+
+    Parameters
+    ----------
+    kernel : str
+        One of `names()`: a table shipped with the package, or the user's own.
+
+    Returns
+    -------
+    DriverTable
+        Kept in memory: a second call gives the same object.
+
+    Raises
+    ------
+    TableError
+        When it is missing, cut short, of a newer format, or of another kernel; the hint says what to run.
+    """
+    return _driver_table(kernel, str(place(kernel)))
+
+
+def load_firmware(name: str) -> FirmwareTable:
+    """Load the firmware table of a suite.
+
+    Parameters
+    ----------
+    name : str
+        Such as 'debian-13'; a driver table names its own in `about["firmware"]`.
+
+    Raises
+    ------
+    TableError
+        As `load`.
+    """
+    return _firmware_table(name, str(place(name, "firmware")))

@@ -1,0 +1,351 @@
+"""The driver table of one kernel: alias patterns, modules, the firmware files they name, and the look-up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.drivers.matching import Indices, PackedIndex, TextIndex, normalise
+from advisor.drivers.modtree import Tree
+from advisor.drivers.packing import LAYOUTS, Layout, Packed, Words, pack, pack_pattern, pattern_text
+
+_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
+
+
+@dataclass(frozen=True)
+class Hits:
+    """Modules of many modaliases at once.
+
+    Attributes
+    ----------
+    rows : ndarray of intp
+        Position of the modalias, rising; one without a module does not occur.
+    modules : ndarray of intp
+        Module number (index of `DriverTable.modules`), rising within a row, each once.
+    sure : ndarray of bool
+        False where every matching pattern asks for something that was not known, such as a subsystem id.
+    """
+
+    rows: Indices
+    modules: Indices
+    sure: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class DriverTable:
+    """What one kernel's modules bind to.
+
+    Attributes
+    ----------
+    name : str
+        Such as 'debian-13'.
+    version : str
+        The kernel's release, such as '6.12.118+deb13-amd64'.
+    about : dict
+        The meta file: packages with versions and checksums, date, source.
+    modules, paths : list of str
+        Each module's name and folder below the tree.
+    builtin : ndarray of bool
+    arrays : dict of str to ndarray
+        The stored form: see `driver_arrays`.
+    """
+
+    name: str
+    version: str
+    modules: list[str]
+    paths: list[str]
+    builtin: NDArray[np.bool_]
+    arrays: dict[str, NDArray[Any]]
+    about: dict[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def numbers(self) -> dict[str, int]:
+        """Module number by name; a loadable one goes before a built-in one of the same name."""
+        return {name: number for number, name in reversed(list(enumerate(self.modules)))}
+
+    @cached_property
+    def _packed(self) -> dict[str, tuple[PackedIndex, NDArray[np.int64]]]:
+        out = {}
+        for bus, layout in _LAYOUT.items():
+            a, b = _words(self.arrays[f"{bus}_a"]), _words(self.arrays[f"{bus}_b"])
+            masks = self.arrays[f"{bus}_masks"]
+            of = self.arrays[f"{bus}_mask"].astype(np.intp)
+            index = PackedIndex(layout, a, b, masks[of, 0], masks[of, 1])
+            out[bus] = (index, self.arrays[f"{bus}_module"].astype(np.int64))
+        return out
+
+    @cached_property
+    def _text(self) -> tuple[TextIndex, NDArray[np.int64]]:
+        return TextIndex(_lines(self.arrays["text"])), self.arrays["text_module"].astype(np.int64)
+
+    @cached_property
+    def _fallback(self) -> tuple[TextIndex, NDArray[np.int64]]:
+        """Patterns of the packed buses as text, for modaliases that are not canonical."""
+        patterns: list[str] = []
+        modules: list[NDArray[np.int64]] = []
+        for bus, (index, module) in self._packed.items():
+            columns = (index.a, index.b, index.mask_a, index.mask_b)
+            patterns += [pattern_text(_LAYOUT[bus], *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
+            modules.append(module)
+        return TextIndex(patterns), np.concatenate(modules)
+
+    def match(self, packed: Packed, modaliases: Sequence[str]) -> Hits:
+        """Find the modules of packed modaliases.
+
+        Parameters
+        ----------
+        packed : Packed
+            `packing.pack(modaliases)`.
+        modaliases : sequence of str
+            The same as text, needed for those that are not of a packed bus.
+
+        Returns
+        -------
+        Hits
+            As kmod answers: built-in modules only where no loadable one matches.
+        """
+        rows: list[Indices] = []
+        modules: list[NDArray[np.int64]] = []
+        for bus, (positions, a, b) in packed.buses.items():
+            index, module = self._packed[bus]
+            row, pattern = index.candidates(a, b)
+            rows.append(positions[row])
+            modules.append(module[pattern])
+        for position in packed.rest.tolist():
+            found = self._slow(modaliases[position])
+            rows.append(np.full(len(found), position, dtype=np.intp))
+            modules.append(np.array(found, dtype=np.int64))
+        return self._gather(rows, modules, None)
+
+    def _slow(self, modalias: str) -> list[int]:
+        clean = normalise(modalias)
+        if clean is None:
+            return []
+        index, module = self._text
+        found = module[index.matches(clean)].tolist()
+        if clean.partition(":")[0] in _LAYOUT:
+            index, module = self._fallback
+            found += module[index.matches(clean)].tolist()
+        return found
+
+    def match_partly(self, bus: str, a: Words, b: Words, known_a: Words, known_b: Words) -> Hits:
+        """Find the modules of devices of which only some bits are known.
+
+        Parameters
+        ----------
+        bus : str
+            'pci' or 'usb', or another packed bus.
+        a, b, known_a, known_b : ndarray of uint64, shape (n,)
+            Values, and which bits are known.
+
+        Returns
+        -------
+        Hits
+            `sure` is False for a module that depends on unknown bits, such as subsystem ids. An alias that names
+            the very device is sure whatever its class or interface: those tell which function of it is meant.
+        """
+        index, module = self._packed[bus]
+        row, pattern = index.candidates(a, b, known_a, known_b)
+        device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
+        named = index.mask_a[pattern] & device == device
+        beyond_a = index.mask_a[pattern] & ~known_a[row]
+        beyond_b = np.where(named, np.uint64(0), index.mask_b[pattern] & ~known_b[row])
+        sure = (beyond_a | beyond_b) == 0
+        return self._gather([row], [module[pattern]], [sure])
+
+    def _gather(
+        self, rows: list[Indices], modules: list[NDArray[np.int64]], sure: list[NDArray[np.bool_]] | None
+    ) -> Hits:
+        row = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
+        module = np.concatenate(modules) if modules else np.zeros(0, dtype=np.int64)
+        certain = np.concatenate(sure) if sure else np.ones(len(row), dtype=bool)
+        if not len(row):
+            return Hits(row, module.astype(np.intp), certain)
+        key = row.astype(np.int64) * (2 * len(self.modules)) + 2 * module + ~certain
+        key.sort()
+        kept = np.ones(len(key), dtype=bool)
+        kept[1:] = key[1:] >> 1 != key[:-1] >> 1
+        key = key[kept]
+        row, module, certain = (key >> 1) // len(self.modules), (key >> 1) % len(self.modules), key & 1 == 0
+        late = self.builtin[module]
+        if late.any():
+            loadable = np.zeros(int(row[-1]) + 1, dtype=bool)
+            loadable[row[~late]] = True
+            good = ~(late & loadable[row])
+            row, module, certain = row[good], module[good], certain[good]
+        return Hits(row.astype(np.intp), module.astype(np.intp), certain)
+
+    def resolve(self, modaliases: Sequence[str]) -> list[list[str]]:
+        """Name the modules that the kernel loads for each modalias.
+
+        Parameters
+        ----------
+        modaliases : sequence of str
+            Whole modaliases, such as 'pci:v00008086d000024F3sv00008086sd00001010bc02sc80i00', of any bus.
+
+        Returns
+        -------
+        list of list of str
+            Sorted module names; empty where nothing matches. Built-in modules are named only where no loadable
+            one matches, as kmod does.
+        """
+        texts = list(modaliases)
+        hits = self.match(pack(texts), texts)
+        out: list[list[str]] = [[] for _ in texts]
+        names = self.modules
+        for row, module in zip(hits.rows.tolist(), hits.modules.tolist(), strict=True):
+            out[row].append(names[module])
+        return out
+
+    @cached_property
+    def aliases(self) -> list[tuple[str, str]]:
+        """Every alias as (pattern, module), those with brackets written out."""
+        found = []
+        for bus, (index, module) in self._packed.items():
+            columns = (index.a, index.b, index.mask_a, index.mask_b, module)
+            for *row, number in zip(*(column.tolist() for column in columns), strict=True):
+                found.append((pattern_text(_LAYOUT[bus], *row), self.modules[number]))
+        text, module = self._text
+        found += [
+            (pattern, self.modules[number]) for pattern, number in zip(text.patterns, module.tolist(), strict=True)
+        ]
+        return found
+
+    @cached_property
+    def _firmware(self) -> tuple[list[str], NDArray[np.int64], NDArray[np.int64]]:
+        names = _lines(self.arrays["firmware"])
+        return names, self.arrays["firmware_start"].astype(np.int64), self.arrays["firmware_of"].astype(np.int64)
+
+    def firmware(self, module: str) -> list[str]:
+        """Firmware files that a module itself names, wildcards as it writes them, sorted."""
+        names, start, of = self._firmware
+        number = self.numbers.get(module)
+        return [] if number is None else [names[at] for at in of[start[number] : start[number + 1]].tolist()]
+
+    def depends(self, module: str) -> list[str]:
+        """Modules that a module needs at once, as it states them."""
+        number = self.numbers.get(module)
+        if number is None:
+            return []
+        start = self.arrays["depends_start"]
+        return [self.modules[at] for at in self.arrays["depends_of"][start[number] : start[number + 1]].tolist()]
+
+
+def driver_arrays(tree: Tree) -> dict[str, NDArray[Any]]:
+    """Put a kernel's modules in arrays.
+
+    Parameters
+    ----------
+    tree : Tree
+
+    Returns
+    -------
+    dict of str to ndarray
+        Text lists are UTF-8 bytes, a line an entry. `module`, `path`, `path_of`, `builtin` per module; for each
+        packed bus `_a`, `_b` (64-bit words by byte plane), `_masks`, `_mask`, `_module`; `text`, `text_module`;
+        `firmware`, `firmware_start`, `firmware_of`; `depends_start`, `depends_of`.
+    """
+    modules = sorted(tree.modules, key=lambda module: (module.builtin, module.name))
+    paths = sorted({module.path for module in modules})
+    numbers = {module.name: number for number, module in reversed(list(enumerate(modules)))}
+    out: dict[str, NDArray[Any]] = {
+        "module": _blob([module.name for module in modules]),
+        "path": _blob(paths),
+        "path_of": np.array([paths.index(module.path) for module in modules], dtype=np.uint16),
+        "builtin": np.array([module.builtin for module in modules], dtype=bool),
+    }
+    packed: dict[str, set[tuple[int, int, int, int, int]]] = {layout.bus: set() for layout in LAYOUTS}
+    texts: set[tuple[str, int]] = set()
+    for number, module in enumerate(modules):
+        for alias in module.aliases:
+            layout = _LAYOUT.get(alias.partition(":")[0])
+            entries = pack_pattern(layout, alias) if layout else None
+            if layout and entries is not None:
+                packed[layout.bus].update((*entry, number) for entry in entries)
+            else:
+                clean = normalise(alias)
+                if clean is not None:
+                    texts.add((clean, number))
+    for layout in LAYOUTS:
+        out |= _packed_arrays(layout, packed[layout.bus])
+    listed = sorted(texts)
+    out["text"] = _blob([text for text, _ in listed])
+    out["text_module"] = np.array([number for _, number in listed], dtype=np.uint16)
+    files = sorted({name for module in modules for name in module.firmware})
+    places = {name: place for place, name in enumerate(files)}
+    out["firmware"] = _blob(files)
+    out["firmware_start"], out["firmware_of"] = _rows(
+        [sorted({places[name] for name in module.firmware}) for module in modules]
+    )
+    out["depends_start"], out["depends_of"] = _rows(
+        [[numbers[name] for name in module.depends if name in numbers] for module in modules]
+    )
+    return out
+
+
+def _packed_arrays(layout: Layout, entries: set[tuple[int, int, int, int, int]]) -> dict[str, NDArray[Any]]:
+    masks = sorted({entry[2:4] for entry in entries})
+    numbers = {mask: number for number, mask in enumerate(masks)}
+    rows = sorted((numbers[entry[2:4]], entry[0], entry[1], entry[4]) for entry in entries)
+    column = list(zip(*rows, strict=True)) if rows else [(), (), (), ()]
+    return {
+        f"{layout.bus}_a": _planes(np.array(column[1], dtype=np.uint64)),
+        f"{layout.bus}_b": _planes(np.array(column[2], dtype=np.uint64)),
+        f"{layout.bus}_masks": np.array(masks, dtype=np.uint64).reshape(-1, 2),
+        f"{layout.bus}_mask": np.array(column[0], dtype=np.uint16),
+        f"{layout.bus}_module": np.array(column[3], dtype=np.uint16),
+    }
+
+
+def _planes(words: Words) -> NDArray[np.uint8]:
+    """Words as byte planes, which pack better."""
+    return np.ascontiguousarray(words.astype("<u8").view(np.uint8).reshape(-1, 8).T)
+
+
+def _words(planes: NDArray[np.uint8]) -> Words:
+    words: Words = np.ascontiguousarray(planes.T).view("<u8").ravel().astype(np.uint64)
+    return words
+
+
+def _rows(lists: list[list[int]]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
+    start = np.zeros(len(lists) + 1, dtype=np.uint32)
+    start[1:] = np.cumsum([len(row) for row in lists])
+    return start, np.array([value for row in lists for value in row], dtype=np.uint16)
+
+
+def _blob(lines: list[str]) -> NDArray[np.uint8]:
+    return np.frombuffer("\n".join(lines).encode(), dtype=np.uint8)
+
+
+def _lines(blob: NDArray[np.uint8]) -> list[str]:
+    text = blob.tobytes().decode("utf-8")
+    return text.split("\n") if text else []
+
+
+def table_of(
+    name: str, version: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any] | None = None
+) -> DriverTable:
+    """Make a driver table of its arrays.
+
+    Parameters
+    ----------
+    name, version : str
+    arrays : dict of str to ndarray
+        As `driver_arrays` makes them.
+    about : dict, optional
+        The meta file's content.
+
+    Returns
+    -------
+    DriverTable
+    """
+    paths = _lines(arrays["path"])
+    return DriverTable(
+        name, version, _lines(arrays["module"]), [paths[at] for at in arrays["path_of"].tolist()],
+        arrays["builtin"].astype(bool), arrays, about or {},
+    )  # fmt: skip
