@@ -15,8 +15,7 @@ SECURE_BOOT = "/sys/firmware/efi/efivars/SecureBoot-8be4df61-93ca-11d2-aa0d-00e0
 
 _EMPTY_WORDS = re.compile(
     r"(to be filled.*|default string|not (specified|applicable|available)|none|n/?a|unknown|undefined|invalid|empty"
-    r"|o\.?e\.?m\.?|system (product name|manufacturer|version)|type1.*|product name|base ?board.*|chassis.*"
-    r"|(ver(sion)?\.? ?|v|rev\.? ?)?[\d.x*-]*)",
+    r"|o\.?e\.?m\.?|system (product name|manufacturer|version)|type1.*|product name|base ?board.*|chassis.*|[0x.*-]*)",
     re.IGNORECASE,
 )
 """What firmware makers leave in a field that nobody filled in; from memory."""

@@ -191,9 +191,9 @@ def named(device: BusDevice) -> str:
     """
     number = f"{device.vendor:04x}:{device.product:04x}"
     name = device.name or name_of(device.bus, device.vendor, device.product)
-    if name and device.bus == "pci":
-        return f"{name} [{number}]"
-    return f"{name} [{device.bus}:{number}]" if name else f"{device.bus}:{number}"
+    if device.bus != "pci":
+        number = f"{device.bus}:{number}"
+    return f"{name} [{number}]" if name else number
 
 
 def is_wireless(device: BusDevice) -> bool:

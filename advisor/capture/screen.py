@@ -10,8 +10,8 @@ from advisor.capture.machine import Device, Machine, Reading
 from advisor.unit import FormFactor
 
 PANEL_SIZES = (
-    7.0, 8.0, 8.9, 10.1, 10.6, 11.6, 12.1, 12.5, 13.0, 13.3, 13.5, 14.0, 14.1, 15.0, 15.4, 15.6, 16.0, 17.0, 17.3,
-    18.4, 19.0, 19.5, 20.0, 21.5, 22.0, 23.0, 23.6, 23.8, 24.0, 27.0,
+    7.0, 8.0, 8.9, 10.1, 10.5, 10.6, 11.6, 12.1, 12.3, 12.5, 13.0, 13.3, 13.5, 14.0, 14.1, 15.0, 15.4, 15.6, 16.0, 17.0,
+    17.3, 18.4, 19.0, 19.5, 20.0, 21.5, 22.0, 23.0, 23.6, 23.8, 24.0, 27.0,
 )  # fmt: skip
 """Diagonals that panels are sold by [inch]; common practice, no source. EDID rounds to whole millimetres, so 344 mm by
 194 mm, 15.55 inch, is the panel sold as 15.6."""

@@ -91,7 +91,7 @@ bytes() {
 
 # panel PATH: an EDID's native size, without serial numbers; the check sum is kept as right or wrong as it was.
 panel() {
-    n=0 old=0 new=0 out='' last=''
+    n=0 old=0 new=0 area='' last=''
     for b in $(bytes "$1"); do
         [ $n -lt 128 ] || break
         old=$(((old + 0x$b) % 256))
@@ -102,11 +102,11 @@ panel() {
         fi
         [ $n -eq 55 ] && [ "$last$b" = 0000 ] && return
         new=$(((new + 0x$b) % 256))
-        out=$out$b
+        area=$area$b
         last=$b
         n=$((n + 1))
     done
-    [ $n -eq 127 ] && say "$1 := $out$(printf '%02x' $(((old - new + 256) % 256)))"
+    [ $n -eq 127 ] && say "$1 := $area$(printf '%02x' $(((old - new + 256) % 256)))"
 }
 
 # firmware: of the SMBIOS table, the structures of BIOS (0), memory array (16) and memory place (17), without strings.
@@ -274,15 +274,15 @@ if [ "${1:-}" = - ]; then
     record 2>/dev/null
     exit 0
 fi
-out=${1:-}
-if [ -z "$out" ]; then
+goal=${1:-}
+if [ -z "$goal" ]; then
     case $0 in */*) folder=${0%/*} ;; *) folder=. ;; esac
     [ -w "$folder" ] || folder=.
-    out=$folder/unit-$(date +%Y%m%d-%H%M%S 2>/dev/null).txt
+    goal=$folder/unit-$(date +%Y%m%d-%H%M%S 2>/dev/null).txt
 fi
-if record 2>/dev/null >"$out.part" && mv "$out.part" "$out"; then
-    say "$out written. Next: advisor capture --from $out"
+if record 2>/dev/null >"$goal.part" && mv "$goal.part" "$goal"; then
+    say "$goal written. Next: advisor capture --from $goal"
 else
-    say "$out could not be written. Name a file on a disk with room: sh $0 FILE" >&2
+    say "$goal could not be written. Name a file on a disk with room: sh $0 FILE" >&2
     exit 2
 fi

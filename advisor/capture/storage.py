@@ -116,9 +116,11 @@ def _model(device: Device, link: str) -> str | None:
     if link in ("mmc", "sd"):
         return clean(device.attribute("device/name"), 60)
     model = clean(device.attribute("device/model"), 60)
-    # SCSI keeps 16 characters of a SATA disk's 40; udev asks the disk itself.
-    whole = clean((device.property("ID_MODEL") or "").replace("_", " "), 60)
-    return whole if model and whole and whole.startswith(model) else model
+    # SCSI keeps 16 characters of a SATA disk's 40; udev asks the disk itself, and writes '_' for blanks.
+    longer = clean((device.property("ID_MODEL") or "").replace("_", " "), 60)
+    if model and longer and longer.startswith(model.replace("_", " ")):
+        return model + longer[len(model) :]
+    return model or longer
 
 
 @cache
