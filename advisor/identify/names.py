@@ -31,7 +31,7 @@ class Reading:
     named : tuple of Named
         Names found, in order, each once.
     bare : tuple of str
-        Model numbers that stand without a line, such as '6300U'; filled only when `named` is empty.
+        Model numbers that stand without a line, such as '6300U'; filled only when no name has a number.
     vendor : str
         'Intel', 'AMD', 'VIA' or ''.
     generation : int
@@ -54,7 +54,12 @@ class Reading:
 
 
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−_", "-") | dict.fromkeys("\t\r\n\xa0®™\"'", " "))
-_MARKS = re.compile(r"\((?:r|tm|c)\)|\bprocessors?\b|\bcpu\b|\bapu\b|\bsoc\b|\bgenuine\b|\bmobile technology\b")
+_MARKS = re.compile(
+    r"\((?:r|tm|c)\)|\bprocessors?\b|\bcpu\b|\bapu\b|\bsoc\b|\bgenuine\b|\bmobile technology\b"
+    r"|\b(?:ulv|lv|ht)\b"
+)
+_SHORTHAND = re.compile(r"\bp4\b|\bp-?iii\b|\bp3\b")
+_WILD = re.compile(r"(?<=[3579][\s-])(\d{1,2})xxx?[a-z]{0,2}\b")
 _CORES = re.compile(
     r"\b(?:dual|two|triple|quad|four|six|eight|ten|twelve|sixteen|\d{1,3})[- ]?cores?\b(?! i\d)|\bdual(?= e\d| t\d)"
 )
@@ -72,7 +77,7 @@ _FOREIGN = re.compile(
 
 # A number must not run on into more letters, nor be a size, a clock or a screen.
 _END = r"(?![\w+])"
-_NOT = r"(?!\d+(?:[.,]\d+)?\s*(?:gb|gib|gig|tb|mb|mib|g|m|mhz|ghz|rpm|w|x\s?\d)\b)"
+_NOT = r"(?!\d+(?:[.,]\d+)?\s*(?:gb|gib|gig|tb|mb|mib|mhz|ghz|rpm|w|x\s?\d)\b|\d{1,3}\s*g\b)"
 
 
 def _rule(key: str, pattern: str) -> tuple[str, re.Pattern[str]]:
@@ -93,6 +98,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     ),
     _rule("core", r"\bcore\s*m[\s-]*(?P<n>5y\d\d[ac]?)<END>"),
     _rule("m", r"(?:\bcore\s*)?\bm[\s-]?(?P<d>[357])(?=[\s-]|$)[\s-]*(?P<n>\dy\d\d|8100y)<END>"),
+    _rule("m", r"\bcore\s*m[\s-]?(?P<d>[357])(?![\w-])"),
     _rule(
         "2",
         r"(?:\bcore[\s-]*2\b|\bcore2(?=\s|duo|quad|$|-)|\bc2(?=[dqe]\b))[\s-]*(?P<d>duo|quad|extreme|solo"
@@ -103,7 +109,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule("core", r"\bcore\s*(?P<d>duo|solo)\b[\s-]*(?:<NOT>(?P<n>[tlu]\s?\d{4}e?)<END>)?"),
     _rule(
         "pentium",
-        r"\bpentium\s*(?P<d>m(?=\s|-|$)|4(?=\s|-|$|/|,)|iv\b|d(?=\s|-|$)|iii\b|ii\b|3(?=\s|$)|gold|silver|dual"
+        r"\bpentium\s*(?P<d>iii xeon|m(?=\s|-|$)|4(?=\s|-|$|/|,)|iv\b|d(?=\s|-|$)|iii\b|ii\b|3(?=\s|$)|gold|silver|dual"
         r"|extreme)?[\s-]*"
         r"(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2})<END>)?",
     ),
@@ -115,7 +121,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule(
         "atom",
         r"\batom\s*(?:x[357](?=[\s-]))?[\s-]*(?:<NOT>(?P<n>(?:[a-z]{1,2}[\s-]?)?\d{3,4}[a-z]{0,2}"
-        r"|x6\d{3}[a-z]{1,2})<END>)?",
+        r"|x[67]\d{3}[a-z]{1,3})<END>)?",
     ),
     _rule(
         "xeon",
@@ -124,14 +130,15 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
         r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}"
         r"|\d{4}[a-z]{0,2})<END>)?",
     ),
+    _rule("e", r"(?<![a-z0-9-])(?P<n>e(?P<x>[357])[\s-]\d{4}[lwm]{0,2}(?:\s0\b)?(?:\s*-?v\s?\d)?)<END>"),
     _rule("threadripper", r"\b(?:ryzen\s*)?threadripper\b\s*(?:pro\s*)?(?:(?P<n>\d{4}(?:wx|x)?)<END>)?"),
     _rule("ryzen ai", r"\bryzen\s*ai\s*(?P<d>max\+?|[3579])?\s*(?:pro\s*)?(?P<n>(?:hx\s*)?\d{3})<END>"),
     _rule("ryzen z", r"\bryzen\s*(?P<n>z\d(?:\s*extreme)?)<END>"),
     _rule("ryzen e", r"\bryzen\s*embedded\s*(?P<n>[rv]\d{4}[a-z]?)<END>"),
     _rule(
         "ryzen",
-        r"\bryzen\b\s*-?\s*(?P<d>[3579])?(?![\d.])(?:\s*-?\s*(?:pro|mobile))?[\s-]*(?:<NOT>(?P<n>\d{4}(?:x3d"
-        r"|[\s-]?[a-z]{1,2}|)|\d{4})<END>)?",
+        r"\bryzen(?=[\s\d-]|$)\s*-?\s*(?P<d>[3579])?(?![\d.])(?:\s*-?\s*(?:pro|mobile))?[\s-]*(?:<NOT>(?P<n>\d{4}(?:x3d"
+        r"|[\s-]?[a-z]{1,2}|)|2[2-7]0)<END>)?",
     ),
     _rule("r", r"(?<![a-z0-9])r(?P<d>[3579])[\s-]*(?:pro[\s-]*)?<NOT>(?P<n>\d{4}(?:x3d|[a-z]{0,2}))<END>"),
     _rule("epyc", r"\bepyc\b\s*(?:(?P<n>\d[\da-z]\d\d[a-z]?|[a-z]\d{3})<END>)?"),
@@ -159,6 +166,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
         "a",
         r"(?<![a-z0-9])a(?P<d>4|6|8|9|10|12)(?P<x>[\s-]*micro)?(?:[\s-]*pro)?[\s-]*<NOT>(?P<n>\d{4}[a-z]{0,2})<END>",
     ),
+    _rule("a", r"\bamd (?:pro )?a(?P<d>4|6|8|9|10|12)(?![\w-])"),
     _rule("opteron", r"\bopteron\b\s*(?P<n>x?\d{3,4}(?:\s?[a-z]{2})?)?<END>"),
     _rule("e", r"(?<![a-z0-9])e(?P<d>[12])[\s-]*<NOT>(?P<n>\d{4}[a-z]?)<END>"),
     _rule("e", r"(?<![a-z0-9])e-(?P<n>\d{3}d?)<END>|\bamd e\s?(?P<m>240|300|350d?|450)<END>"),
@@ -166,6 +174,8 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule("z", r"(?<![a-z0-9])z-(?P<n>01|60)<END>"),
     _rule("g", r"(?<![a-z0-9])g(?P<n>x-?\d{3}[a-z]{2}|-?t\d\d[a-z])<END>"),
     _rule("v1", r"(?:^|\bamd )(?P<n>v1[0246][05])<END>"),
+    _rule("intel", r"(?:^|\bintel )(?P<n>u?300[te]?|n(?:50|95|97|[123][05]0|35[05]))$"),
+    _rule("custom", r"\bcustom\s*(?P<n>0405|0932)<END>"),
     _rule("30", r"(?<![a-z0-9])(?P<n>30(?:15|20)c?e)<END>"),
     _rule("via", r"\bvia\b\s*(?P<d>c7|nano|eden)(?:-[md])?"),
 )
@@ -176,7 +186,7 @@ _BARE = re.compile(
     r"|e-2[12]\d\d[gm]?|w-\d{4,5}m?|n(?:50|95|97|100|150|200|250|300|305|350|355))(?![\w+])"
 )
 _SIZE = re.compile(r"\d+(?:gb|g|tb|mb|gib|rpm|mhz|w|hz|ddr|dd|p|k|th|nd|st|rd|px|in|mm|cm|m2|kb|ssd|hdd)$")
-_CORE2_LETTER = {"d": "duo", "q": "quad", "e": "extreme"}
+_CORE2_WORDS = {"quad": "quad", "q": "quad", "extreme": "extreme", "e": "extreme"}
 
 
 def clean(text: str) -> str:
@@ -192,6 +202,7 @@ def clean(text: str) -> str:
     """
     text = text.lower().translate(_DASHES)
     text = _MARKS.sub(" ", text.replace("(tm)", " ").replace("(r)", " "))
+    text = _SHORTHAND.sub(lambda found: "pentium 4" if "4" in found[0] else "pentium iii", text)
     return _SPACES.sub(" ", text).strip()
 
 
@@ -208,6 +219,7 @@ def _line(key: str, match: re.Match[str]) -> str:
         return f"{prefix}{digit}".strip()
     if key == "pentium":
         return {"m": "pentium m", "4": "pentium 4", "iv": "pentium 4", "d": "pentium d", "iii": "pentium iii",
+        "iii xeon": "pentium iii",
                 "3": "pentium iii", "ii": "pentium ii"}.get(digit, "pentium")  # fmt: skip
     if key == "celeron":
         return f"celeron {digit}".strip()
@@ -227,11 +239,16 @@ def _line(key: str, match: re.Match[str]) -> str:
         return f"phenom {digit}".strip()
     if key == "a":
         return f"a{digit}{' micro' if extra else ''}"
+    if key == "e" and extra:
+        return "xeon"
     if key == "e" and digit:
         return f"e{digit}"
     if key == "via":
         return f"via {digit}"
-    return {"2": "core2", "v1": "v", "30": "3000", "ryzen e": "ryzen embedded"}.get(key, key)
+    if key == "2":
+        hint = _CORE2_WORDS.get(digit, "")
+        return f"core2 {hint}".strip()
+    return {"v1": "v", "30": "3000", "ryzen e": "ryzen embedded", "custom": "custom apu"}.get(key, key)
 
 
 _NUMBER_JUNK = re.compile(r"[\s\-]+")
@@ -245,20 +262,25 @@ def number(text: str, line: str = "") -> str:
     ----------
     text : str
     line : str, optional
-        Short name of the line; Xeon numbers lose the ' 0' that marks their first version.
+        Short name of the line; the ' 0' that marks the first version of a Xeon number becomes 'V1', as does the
+        spelling 'E31230' that only the first version has.
 
     Returns
     -------
     str
     """
     plain = _NUMBER_JUNK.sub("", text).upper()
-    if line == "xeon" and len(plain) > 6 and plain.startswith(("E3", "E5", "E7")) and "V" not in plain:
-        plain = re.sub(r"^(E[357]\d{4}[LWM]{0,2})0$", r"\1", plain)
+    if line == "xeon" and plain[:2] in ("E3", "E5", "E7") and "V" not in plain:
+        first = re.fullmatch(r"(E[357]\d{4}[LWM]{0,2})0", plain)
+        if first:
+            return f"{first[1]}V1"
+        if re.fullmatch(r"\s*e3\d{4}\w*\s*", text, re.I):
+            return f"{plain}V1"
     return plain
 
 
 _SPACED = re.compile(r"\((?:r|tm|c)\)|\b(?:processors?|cpu|apu|soc|genuine)\b", re.I)
-_LOOSE = frozenset({"c", "z", "e", "v1", "30", "via", "duron", "opteron"})
+_LOOSE = frozenset({"c", "z", "e", "v1", "30", "via", "duron", "opteron", "intel", "custom"})
 
 
 def locate(text: str) -> list[tuple[int, int, Named]]:
@@ -313,15 +335,15 @@ def read_name(text: str) -> Reading:
         sockets = int(many[1]) if many[1] else 2
     plain = _SPACES.sub(" ", _CORES.sub(" ", plain)).strip()
     generation = 0
-    gen = _GENERATION.search(plain)
+    gen = _GENERATION.search(plain) or _WILD.search(plain)
     if gen:
-        generation = int(gen[1] or gen[2] or gen[3])
+        generation = int(next(group for group in gen.groups() if group))
         plain = _SPACES.sub(" ", plain[: gen.start()] + " " + plain[gen.end() :]).strip()
 
     named: list[Named] = []
     taken: list[tuple[int, int]] = []
     for key, pattern in _RULES:
-        if key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
+        if key[0] not in plain or (len(key) > 2 and key != "intel" and key.split()[0] not in plain):
             continue
         for match in pattern.finditer(plain):
             start, end = match.span()
@@ -342,6 +364,7 @@ def read_name(text: str) -> Reading:
     if not named:
         hit = _FOREIGN.search(plain)
         foreign = hit[0] if hit else ""
+    if not any(name.number for name in named):
         bare = tuple(
             dict.fromkeys(number(m[0]) for m in _BARE.finditer(plain) if not _SIZE.match(m[0]))
         )  # fmt: skip

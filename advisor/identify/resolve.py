@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from advisor.identify.catalogue import Catalogue, Series, catalogue, short_line
+from advisor.identify.catalogue import REFERENCE_GHZ, Catalogue, Series, catalogue, short_line
 from advisor.identify.names import Named, Reading, read_name
 
 Z80 = 1.2815515655446004
@@ -95,8 +95,12 @@ def _answer(reading: Reading, shown: str) -> Answer:
 
 
 def _by_bare_number(tables: Catalogue, reading: Reading, shown: str) -> Answer:
-    rows = [row for bare in reading.bare for row in _vendor(tables, tables.by_number.get(bare, []), reading.vendor)]
+    known = [tables.by_number.get(bare) or tables.by_number.get(f"S{bare}", []) for bare in reading.bare]
+    rows = [row for found in known for row in _vendor(tables, found, reading.vendor)]
     rows = list(dict.fromkeys(rows))
+    for bare in reading.bare:
+        if re.fullmatch(r"E[357]\d{4}[LWM]{0,2}", bare) and rows:
+            return _by_xeon_version(tables, bare, reading, shown)
     if len(rows) == 1:
         return _row(rows[0], "number alone, which one processor carries")
     if rows:
@@ -109,6 +113,23 @@ def _by_bare_number(tables: Catalogue, reading: Reading, shown: str) -> Answer:
     )
 
 
+def _by_xeon_version(tables: Catalogue, number: str, reading: Reading, shown: str) -> Answer:
+    """A Xeon E3, E5 or E7 number without its version: only a stated clock tells the versions apart."""
+    found = {version: tables.by_key.get(("xeon", f"{number}V{version}")) for version in range(1, 7)}
+    rows = [row for row in found.values() if row is not None]
+    if reading.clock_ghz and rows:
+        clocks = tables.frame["base_ghz"]
+        same = [row for row in rows if abs(float(str(clocks.iat[row])) - reading.clock_ghz) < 0.02]
+        if len(same) == 1:
+            return _row(same[0], "model number and clock")
+        rows = same or rows
+    if rows and rows == [found[1]]:
+        return _row(rows[0], "model number")
+    if rows:
+        return _candidates(tuple(rows), f"{shown!r} may be {_names(tables, rows)}; write the version (v2, v3 ...)")
+    return _by_name(tables, Named("xeon", f"{number}V1"), reading, shown)
+
+
 def _vendor(tables: Catalogue, rows: list[int], vendor: str) -> list[int]:
     if not vendor:
         return rows
@@ -118,9 +139,15 @@ def _vendor(tables: Catalogue, rows: list[int], vendor: str) -> list[int]:
 
 def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> Answer:
     if not name.number:
+        rows = [row for line in _sisters(name.line) for bare in reading.bare for number in _variants(name.line, bare)
+                if (row := tables.by_key.get((line, number))) is not None]  # fmt: skip
+        if len(set(rows)) == 1:
+            return _row(rows[0], "model number")
         return _by_line(tables, name.line, reading, shown)
+    if name.line == "xeon" and re.fullmatch(r"E[357]\d{4}[LWM]{0,2}", name.number):
+        return _by_xeon_version(tables, name.number, reading, shown)
     for line in _sisters(name.line):
-        for number in _variants(line, name.number):
+        for number in _variants(name.line, name.number):
             row = tables.by_key.get((line, number))
             if row is not None:
                 return _checked(tables, row, reading, shown)
@@ -137,8 +164,18 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
         return _candidates(
             tuple(near), f"{shown!r} lacks the letters of its number: {_names(tables, near)}; write the whole number"
         )
-    elsewhere = tables.by_number.get(name.number, [])
-    if elsewhere:
+    if re.fullmatch(r"\d000", name.number) and name.line.startswith("ryzen"):
+        kin = [row for line in lines for row in tables.by_line.get(line, [])
+               if re.fullmatch(rf"{name.number[0]}\d{{3}}\D*", tables.digits[row])]  # fmt: skip
+        if kin:
+            return _candidates(tuple(kin), f"{shown!r} names a series, not a model; write the whole number")
+    group = _group(name.line)
+    elsewhere = [
+        row
+        for row in tables.by_number.get(name.number, [])
+        if not name.number.isdigit() or _group(short_line(str(tables.frame["line"].iat[row]))) == group
+    ]
+    if elsewhere and any(tables.by_line.get(line) for line in lines):
         return Answer(
             vendor=_line_vendor(tables, name.line),
             problem=f"{shown!r}: no processor of that line carries this number, but {_names(tables, elsewhere)} does;"
@@ -148,12 +185,17 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
         return _by_line(tables, name.line, reading, shown)
     for series in tables.series:
         if any(series.line.fullmatch(line) for line in lines) and series.pattern.fullmatch(name.number):
-            return _series(tables, series, name, shown)
+            return _series(tables, series, name, reading, shown)
     return Answer(
         vendor=_line_vendor(tables, name.line),
         problem=f"{shown!r}: the tables know no processor of this number; write it as the sticker or the system "
         f"shows it",
     )
+
+
+def _group(line: str) -> str:
+    """Lines that are easily taken for one another: Core i3 to i9, Ryzen 3 to 9, the A-series, Core 2."""
+    return re.sub(r"[\s\d]+$", "", line.removesuffix(" quad").removesuffix(" extreme"))
 
 
 _SISTERS = {
@@ -162,7 +204,7 @@ _SISTERS = {
     "athlon": ("athlon", "athlon x2", "athlon ii", "athlon x4", "athlon 64"), "athlon 64": ("athlon 64", "athlon x2"),
     "athlon x2": ("athlon x2", "athlon ii"), "athlon x4": ("athlon x4", "athlon ii"),
     "xeon": ("xeon", "xeon scalable"), "phenom": ("phenom", "phenom ii"), "core1": ("core1", "core2"),
-    "core 3": ("core 3",),
+    "core2 quad": ("core2",), "core2 extreme": ("core2",),
 }  # fmt: skip
 
 
@@ -182,8 +224,11 @@ def _variants(line: str, number: str) -> list[str]:
         found.append(_MOBILE[lettered[1]].format(lettered[2]))
         if lettered[1] == "X":
             found.append(f"{lettered[2]}X")
-    if line == "core2" and re.fullmatch(r"\d{4}", number):
-        found += [f"{letter}{number}" for letter in ("E", "Q")]
+    if re.fullmatch(r"\d{4}", number) and line.startswith("core2"):
+        letters = {"core2 quad": ("Q",), "core2 extreme": ("QX", "X")}.get(line, ("E",))
+        found += [f"{letter}{number}" for letter in letters]
+    if line.split()[0] in ("core2", "pentium", "celeron") and re.fullmatch(r"[LPU]\d{4}", number):
+        found.append(f"S{number}")
     if line in ("e", "c", "z", "g") and number[:1] in "ECZG":
         found.append(number[1:])
     return found
@@ -211,6 +256,13 @@ def _ordinal(number: int) -> str:
 
 
 def _by_line(tables: Catalogue, line: str, reading: Reading, shown: str) -> Answer:
+    if line.startswith("core2 "):
+        letter = "Q" if line == "core2 quad" else "X"
+        rows = [row for row in tables.by_line["core2"] if letter in str(tables.frame["number"].iat[row])]
+        return _candidates(
+            tuple(rows),
+            f"{shown!r} names a line of processors, not one model; write the number, such as {_example(tables, rows)}",
+        )
     lines = [line] if line != "ryzen" else [known for known in tables.by_line if known.startswith("ryzen")]
     rows = [row for known in lines for row in tables.by_line.get(known, [])]
     if reading.generation and line in ("i3", "i5", "i7", "i9", "m3", "m5", "m7", "pentium", "celeron"):
@@ -230,7 +282,7 @@ def _by_line(tables: Catalogue, line: str, reading: Reading, shown: str) -> Answ
     if not rows:
         for series in tables.series:
             if series.line.fullmatch(line):
-                return _series(tables, series, Named(line, ""), shown)
+                return _series(tables, series, Named(line, ""), reading, shown)
         return Answer(
             vendor=_line_vendor(tables, line), problem=f"{shown!r} names a line, not a model; write the number"
         )
@@ -273,7 +325,7 @@ def _row(row: int, how: str) -> Answer:
     )  # fmt: skip
 
 
-def _series(tables: Catalogue, series: Series, name: Named, shown: str) -> Answer:
+def _series(tables: Catalogue, series: Series, name: Named, reading: Reading, shown: str) -> Answer:
     """A number that the table lacks, but whose series is known: the core is sure, the rest is what its kin agree on."""
     suffix = re.sub(r"^[A-Z]*\d+", "", name.number)
     kin = [row for line in _sisters(name.line) for row in tables.by_line.get(line, [])
@@ -287,8 +339,11 @@ def _series(tables: Catalogue, series: Series, name: Named, shown: str) -> Answe
     problem = f"{shown!r} is not in the table; {series.generation} known by its series alone" if name.number else None
     few = len(alike) < 3
     speed, low, high = agreed.speed, agreed.speed_low, agreed.speed_high
-    if speed is None and series.microarch in tables.microarchs.index:
-        low = high = None
+    if speed is None and reading.clock_ghz and series.microarch in tables.microarchs.index:
+        record = tables.microarchs.loc[series.microarch]
+        speed = float(str(record["ipc"])) * reading.clock_ghz / REFERENCE_GHZ
+        factor = float(np.exp(Z80 * float(str(record["ipc_log_sd"]))))
+        low, high = speed / factor, speed * factor
     return Answer(
         name=None if name.number else label, vendor=agreed.vendor or _series_vendor(tables, series),
         microarch=series.microarch or agreed.microarch, generation=series.generation, year=series.year,
