@@ -11,12 +11,14 @@ from functools import cache
 import pandas as pd
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, read_conditions
+from advisor.timing.fitting import fit
 from advisor.timing.model import TimingModel, load_model
 from advisor.timing.predict import Timing, phases, predict
+from advisor.timing.rehearsals import Rehearsals, read_rehearsals
 
 __all__ = [
-    "CONDITIONS", "MEASURED_PHASES", "Timing", "TimingModel", "load_model", "phases", "predict",
-    "predict_conditions", "read_conditions", "serving_model",
+    "CONDITIONS", "MEASURED_PHASES", "Rehearsals", "Timing", "TimingModel", "fit", "load_model", "phases", "predict",
+    "predict_conditions", "read_conditions", "read_rehearsals", "serving_model",
 ]  # fmt: skip
 
 

@@ -49,7 +49,9 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     Parameters
     ----------
     frame : pandas.DataFrame, shape (n, any)
-        Needs the columns of `CONDITIONS`; others are left alone. Text cells are read as numbers.
+        Needs the columns of `CONDITIONS`. Text cells are read as numbers. Where a column quota_pct [% of one core]
+        is present, as on a rehearsal, `cores` becomes the cores' worth of time that the quota leaves: two cores at
+        100 % do the work of one.
     speeds_needed : bool
         False lets the three measured speeds be absent or empty, as on a unit that was not measured.
 
@@ -88,6 +90,11 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
                 f"{int(wrong.sum())} cell(s) of this column are like this." if wrong.sum() > 1 else "",
             )
         columns[name] = numbers
+    if "quota_pct" in frame:
+        quota = (
+            pd.to_numeric(frame["quota_pct"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+        )
+        columns["cores"] = np.fmin(columns["cores"], np.maximum(1.0, quota / 100))
     return pd.DataFrame(columns, index=frame.index)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -81,6 +82,10 @@ class HandsOn:
     spread: Array
     why: dict[str, NDArray[np.bool_]]
 
+    def take(self, rows: NDArray[Any]) -> HandsOn:
+        """Some of the units, by mask or position."""
+        return HandsOn(self.minutes[rows], self.spread[rows], {name: mask[rows] for name, mask in self.why.items()})
+
 
 def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: pd.Series | None = None) -> HandsOn:
     """Work out hands-on minutes.
@@ -125,15 +130,18 @@ def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, ND
         return units[name].astype("string")
 
     def among(name: str, *values: str) -> NDArray[np.bool_]:
-        return np.asarray(text(name).isin(values), dtype=bool)
+        codes, distinct = pd.factorize(text(name))
+        return np.append(np.isin(np.asarray(distinct, dtype=object), values), False)[codes]
 
     missing = sum((text(name).isna().to_numpy(dtype=int) for name in FACTS), np.zeros(len(units), dtype=int))
-    note = text("notes").str.contains(DAMAGE_WORDS, case=False, regex=True)
+    codes, distinct = pd.factorize(text("notes"))
+    damage = pd.Series(distinct, dtype="string").str.contains(DAMAGE_WORDS, case=False, regex=True).fillna(False)
+    note = np.append(damage.to_numpy(dtype=bool), False)[codes]
     return {
         "desktop box": among("form_factor", FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER),
         "battery to judge": among("form_factor", FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET),
         "facts missing": missing >= 2,
-        "damage noted": np.asarray(note.fillna(False), dtype=bool),
+        "damage noted": note,
         "raid mode": among("storage_mode", StorageMode.RAID, StorageMode.VMD),
         "uefi 32-bit": among("boot_mode", BootMode.UEFI32),
         "firmware to fetch": (

@@ -136,13 +136,16 @@ def boosted(
         The model's value at the lowest value of every feature.
     """
     from sklearn.ensemble import HistGradientBoostingRegressor
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     moved = np.column_stack([_rounded(column) for column in features.T])
     model = HistGradientBoostingRegressor(
         max_iter=rounds, learning_rate=0.1, max_leaf_nodes=4, min_samples_leaf=min_leaf, l2_regularization=1.0,
         monotonic_cst=list(directions), interaction_cst="no_interactions", early_stopping=False, random_state=seed,
     )  # fmt: skip
-    model.fit(moved, target)
+    # On so few rows threads only wait for each other.
+    with threadpool_limits(1):
+        model.fit(moved, target)
     base = moved.min(axis=0)
     origin = float(model.predict(base[None, :])[0])
     steps = []
@@ -189,16 +192,22 @@ class LearntPart:
         After `fit`.
     choices_ : list of Choice
         Held-out error of each strength; the first is physics alone.
+    rounds_ : int or None
+        The strength chosen; None is physics alone.
     """
 
     features: tuple[str, ...]
     directions: tuple[int, ...]
     seed: int = 0
-    strengths: tuple[int, ...] = (20, 60)
+    strengths: tuple[int, ...] = (40,)
     model_: Additive = field(default_factory=Additive, init=False)
     choices_: list[Choice] = field(default_factory=list, init=False)
+    rounds_: int | None = field(default=None, init=False)
 
-    def _fit_one(self, features: Array, target: Array, rounds: int) -> Additive:
+    def learn(self, features: Array, target: Array, rounds: int | None) -> Additive:
+        """Learn at a strength already chosen; None leaves physics alone."""
+        if rounds is None:
+            return Additive()
         belief = len(target) / (len(target) + SHRINK_ROWS)
         if rounds == 0:
             flat = tuple(Steps(np.empty(0), np.zeros(1)) for _ in self.features)
@@ -207,7 +216,7 @@ class LearntPart:
         steps, offset = boosted(features, target, self.directions, rounds=rounds, min_leaf=min_leaf, seed=self.seed)
         return Additive(self.features, steps, offset, belief)
 
-    def fit(self, features: Array, target: Array, groups: Sequence[object]) -> LearntPart:
+    def fit(self, features: Array, target: Array, groupings: Sequence[Sequence[object]]) -> LearntPart:
         """Learn the log ratio that remains.
 
         Parameters
@@ -215,8 +224,9 @@ class LearntPart:
         features : numpy.ndarray, shape (n, k)
         target : numpy.ndarray, shape (n,)
             Log of actual over physics.
-        groups : sequence, shape (n,)
-            A group is left out whole.
+        groupings : sequence of sequences, each of shape (n,)
+            Ways of grouping the rows; each group is left out whole. Learning must help over all of them together:
+            what is learnt of the processors seen is worth nothing if it misleads on one unseen.
 
         Returns
         -------
@@ -225,27 +235,30 @@ class LearntPart:
         """
         self.model_ = Additive()
         self.choices_ = []
+        self.rounds_ = None
         if len(target) < MIN_ROWS:
             return self
-        labels = np.array([str(group) for group in groups])
-        if np.unique(labels).size < 2:
-            labels = np.array([str(index % 5) for index in range(len(target))])
-        plain = float(np.mean(np.abs(target)))
-        best: tuple[float, int | None] = (0.95 * plain, None)
+        folds = [held for groups in groupings for held in _held_out(groups)]
+        plain = float(np.mean(np.concatenate([np.abs(target[held]) for held in folds])))
+        self.choices_.append(Choice(-1, plain))
+        best = 0.95 * plain
         for rounds in (0, *self.strengths):
-            remains = np.empty(len(target))
-            for label in np.unique(labels):
-                held = labels == label
-                if (~held).sum() < MIN_ROWS // 2:
-                    remains[held] = target[held]
-                    continue
-                part = self._fit_one(features[~held], target[~held], rounds)
-                remains[held] = target[held] - part.predict(features[held])
-            error = float(np.mean(np.abs(remains)))
+            sizes = []
+            for held in folds:
+                few = (~held).sum() < MIN_ROWS // 2
+                part = Additive() if few else self.learn(features[~held], target[~held], rounds)
+                sizes.append(np.abs(target[held] - part.predict(features[held])))
+            error = float(np.mean(np.concatenate(sizes)))
             self.choices_.append(Choice(rounds, error))
-            if error < best[0]:
-                best = (error, rounds)
-        self.choices_.insert(0, Choice(-1, plain))
-        if best[1] is not None:
-            self.model_ = self._fit_one(features, target, best[1])
+            if error < best:
+                best, self.rounds_ = error, rounds
+        self.model_ = self.learn(features, target, self.rounds_)
         return self
+
+
+def _held_out(groups: Sequence[object]) -> list[NDArray[np.bool_]]:
+    """Masks of the groups; fifths when there is only one."""
+    labels = np.array([str(group) for group in groups])
+    if np.unique(labels).size < 2:
+        labels = np.array([str(index % 5) for index in range(len(labels))])
+    return [labels == label for label in np.unique(labels)]

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from advisor.errors import InputError, TableError
 from advisor.files import write_whole
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, SPEEDS, check_conditions
-from advisor.timing.conformal import Widths, Z, calibrate
-from advisor.timing.learnt import Additive, LearntPart
-from advisor.timing.physics import Physics, fit_physics, phase_terms
+from advisor.timing.conformal import Widths, Z
+from advisor.timing.learnt import Additive
+from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.rates import decompress_of, storage_rates
 
 Array = NDArray[np.float64]
@@ -26,6 +26,8 @@ MODEL_FORMAT = 1
 """Layout version of a model file; a newer one is refused."""
 
 SPEED_FEATURES: tuple[str, ...] = SPEEDS
+"""Features of the learnt part, as logs."""
+
 SPEED_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1)
 """A faster processor, more cores, a faster disk and a faster link may only shorten; a longer access only lengthens."""
 
@@ -117,23 +119,25 @@ class TimingModel:
         text = f"from {n} rehearsal{'' if n == 1 else 's'} and {logged}"
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
-    def seconds(self, conditions: pd.DataFrame) -> pd.DataFrame:
+    def seconds(self, conditions: pd.DataFrame, phases: Sequence[str] = MEASURED_PHASES) -> pd.DataFrame:
         """Machine seconds by measured phase, physics and learnt part.
 
         Parameters
         ----------
         conditions : pandas.DataFrame, shape (n, any)
             Columns of `CONDITIONS`, all known.
+        phases : sequence of str
+            Which ones; all when left out.
 
         Returns
         -------
-        pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        pandas.DataFrame, shape (n, len(phases))
             [s]
         """
-        phases = self.physics.predict(conditions)
+        out = self.physics.predict(conditions, phases)
         if self.learnt.belief:
-            phases = phases.mul(np.exp(self.learnt.predict(speed_features(conditions))), axis=0)
-        return phases
+            out = out.mul(np.exp(self.learnt.predict(speed_features(conditions))), axis=0)
+        return out
 
     def predict_conditions(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Predict machine seconds under stated conditions.
@@ -244,7 +248,8 @@ class TimingModel:
         if outside.size:
             here = np.log1p(conditions[list(CONDITIONS)].to_numpy(dtype=float)[outside])
             there = np.log1p(self.seen[list(CONDITIONS)].to_numpy(dtype=float))
-            scale = np.maximum(there.std(axis=0), 0.1)
+            # The machine makes two cases alike before what is installed does.
+            scale = np.maximum(there.std(axis=0), 0.1) * np.where(np.isin(CONDITIONS, SPEEDS), 1.0, 4.0)
             words = np.array([_case(row) for row in self.seen.itertuples(index=False)], dtype=object)
             for start in range(0, outside.size, 10_000):
                 block = here[start : start + 10_000, None, :] - there[None, :, :]
@@ -390,6 +395,10 @@ class Filled:
     access_sd: Array
     unknown_kind: NDArray[np.bool_]
 
+    def take(self, rows: NDArray[Any]) -> Filled:
+        """Some of the rows, by mask or position."""
+        return Filled(self.cpu_sd[rows], self.read_sd[rows], self.access_sd[rows], self.unknown_kind[rows])
+
     @property
     def any_assumed(self) -> bool:
         """Whether any speed of any row was filled in."""
@@ -444,61 +453,6 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
         access_sd=np.where(no_access, rates.access_sd[known], 0.0),
         unknown_kind=(code < 0) & no_read & no_access,
     )
-
-
-def fit_machine(
-    conditions: pd.DataFrame, phases: pd.DataFrame, names: Sequence[str] | None = None, *, seed: int = 0
-) -> TimingModel:
-    """Fit physics, learnt part and half-widths on rehearsals.
-
-    Parameters
-    ----------
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS`, all known.
-    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
-        Measured [s].
-    names : sequence of str, optional
-        What to call each rehearsal.
-    seed : int
-
-    Returns
-    -------
-    TimingModel
-        Without a log part. Half-widths rest on rehearsals predicted with their whole class of disk left out,
-        so they hold for disks unlike those rehearsed.
-    """
-    groups = disk_class(conditions).tolist()
-    actual = phases.sum(axis=1).to_numpy(dtype=float)
-    held_out = np.empty(len(actual))
-    labels = np.array(groups)
-    distinct = np.unique(labels)
-    folds = [labels == label for label in distinct] if distinct.size > 1 else _fifths(len(actual), seed)
-    for held in folds:
-        held_out[held] = _point(conditions[~held], phases[~held], conditions[held], labels[~held].tolist(), seed)
-    residuals = np.log(actual / held_out)
-    physics, learnt = _parts(conditions, phases, groups, seed)
-    seen = conditions[list(CONDITIONS)].reset_index(drop=True)
-    seen.insert(0, "name", list(names) if names is not None else [f"rehearsal {i + 1}" for i in range(len(seen))])
-    return TimingModel(physics, learnt, calibrate(residuals, groups), seen, about={"rehearsals": len(actual)})
-
-
-def _parts(conditions: pd.DataFrame, phases: pd.DataFrame, groups: list[str], seed: int) -> tuple[Physics, Additive]:
-    physics = fit_physics(conditions, phases, groups, seed=seed)
-    ratio = np.log(phases.sum(axis=1).to_numpy() / physics.predict(conditions).sum(axis=1).to_numpy())
-    learnt = LearntPart(SPEED_FEATURES, SPEED_DIRECTIONS, seed=seed).fit(speed_features(conditions), ratio, groups)
-    return physics, learnt.model_
-
-
-def _point(conditions: pd.DataFrame, phases: pd.DataFrame, wanted: pd.DataFrame, groups: list[str], seed: int) -> Array:
-    """Total seconds of rows held out, predicted by what the others teach."""
-    physics, learnt = _parts(conditions, phases, groups, seed)
-    total = physics.predict(wanted).sum(axis=1).to_numpy()
-    return np.asarray(total * np.exp(learnt.predict(speed_features(wanted))), dtype=float)
-
-
-def _fifths(n: int, seed: int) -> list[NDArray[np.bool_]]:
-    codes = np.random.default_rng(seed).permutation(n) % 5
-    return [codes == code for code in range(5)]
 
 
 def with_log(model: TimingModel, log: LogPart) -> TimingModel:

@@ -1,7 +1,7 @@
 """The physical model: work over rates, phase by phase, with non-negative coefficients fitted on rehearsals.
 
 A phase is a sum of stages. Inside a stage the processor, the disk and the link each need some seconds, and
-these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 8 (nearly the longest alone).
+these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 4 (nearly the longest alone).
 Each need is a sum of works over rates with non-negative coefficients, so that a faster machine is never slower.
 """
 
@@ -19,8 +19,8 @@ from advisor.timing.conditions import MEASURED_PHASES, MIB
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
 
-OVERLAPS: tuple[float, ...] = (1.0, 1.5, 2.0, 4.0, 8.0)
-"""Exponents tried: 1 adds the needs, 8 takes nearly the longest alone."""
+OVERLAPS: tuple[float, ...] = (1.0, 2.0, 4.0)
+"""Exponents tried: 1 adds the needs, 4 takes nearly the longest alone."""
 
 ROUNDS = 40
 """Steps of the fit of an overlapping stage; it settles in fewer than 20."""
@@ -262,23 +262,26 @@ class Physics:
     coefficients: dict[str, Array] = field(default_factory=dict)
     overlaps: dict[str, float] = field(default_factory=dict)
 
-    def predict(self, conditions: pd.DataFrame) -> pd.DataFrame:
+    def predict(self, conditions: pd.DataFrame, phases: Sequence[str] = MEASURED_PHASES) -> pd.DataFrame:
         """Seconds of each phase.
 
         Parameters
         ----------
         conditions : pandas.DataFrame, shape (n, any)
             Columns of `CONDITIONS`, all known.
+        phases : sequence of str
+            Which ones; all when left out.
 
         Returns
         -------
-        pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        pandas.DataFrame, shape (n, len(phases))
             [s], same index.
         """
         columns = {}
-        for phase in MEASURED_PHASES:
+        values = derive(conditions)
+        for phase in phases:
             terms = phase_terms(phase)
-            matrix = design(terms, conditions)
+            matrix = np.column_stack([term.values(values) for term in terms])
             columns[phase] = _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
         return pd.DataFrame(columns, index=conditions.index)
 
@@ -310,10 +313,10 @@ def weights_of(phases: pd.DataFrame, phase: str) -> Array:
     return np.asarray(1.0 / (phases[phase].to_numpy(dtype=float) + PHASE_FLOOR * total), dtype=float)
 
 
-def fit_physics(
+def choose_overlaps(
     conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None, *, seed: int = 0
-) -> Physics:
-    """Fit every phase, choosing how its needs overlap by cross-validation over groups.
+) -> dict[str, float]:
+    """Choose how the needs of each phase overlap, by cross-validation over groups.
 
     Parameters
     ----------
@@ -328,19 +331,43 @@ def fit_physics(
 
     Returns
     -------
-    Physics
+    dict of str to float
+        Phase to exponent.
     """
     folds = _folds(len(phases), groups, seed)
-    coefficients: dict[str, Array] = {}
-    overlaps: dict[str, float] = {}
+    return {
+        phase: _choose_overlap(
+            phase_terms(phase), design(phase_terms(phase), conditions), phases[phase].to_numpy(dtype=float),
+            weights_of(phases, phase), folds,
+        )
+        for phase in MEASURED_PHASES
+    }  # fmt: skip
+
+
+def fit_physics(conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float]) -> Physics:
+    """Fit every phase.
+
+    Parameters
+    ----------
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS`.
+    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        Measured [s].
+    overlaps : dict of str to float
+        From `choose_overlaps`.
+
+    Returns
+    -------
+    Physics
+    """
+    coefficients = {}
     for phase in MEASURED_PHASES:
         terms = phase_terms(phase)
-        matrix = design(terms, conditions)
-        seconds = phases[phase].to_numpy(dtype=float)
-        weights = weights_of(phases, phase)
-        overlaps[phase] = _choose_overlap(terms, matrix, seconds, weights, folds)
-        coefficients[phase] = fit_phase(terms, matrix, seconds, weights, overlaps[phase])
-    return Physics(coefficients, overlaps)
+        coefficients[phase] = fit_phase(
+            terms, design(terms, conditions), phases[phase].to_numpy(dtype=float), weights_of(phases, phase),
+            overlaps[phase],
+        )  # fmt: skip
+    return Physics(coefficients, dict(overlaps))
 
 
 def _folds(n: int, groups: Sequence[object] | None, seed: int) -> list[NDArray[np.intp]]:

@@ -56,6 +56,13 @@ class Setting:
     kinds: NDArray[np.object_]
     notes: list[tuple[NDArray[np.bool_], str, Any, str]]
 
+    def take(self, rows: NDArray[Any]) -> Setting:
+        """Some of the units, by mask or position; their notes are left behind."""
+        return Setting(
+            self.conditions.iloc[np.arange(len(self.conditions))[rows]].reset_index(drop=True),
+            self.filled.take(rows), self.usable[rows], self.kinds[rows], [],
+        )  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Timing:
@@ -176,14 +183,14 @@ def setting(
 
     work = pd.DataFrame(np.nan, index=range(n), columns=[*CONDITIONS, "session_cpu", "session_mib"])
     if usable.any():
-        codes, distinct = pd.factorize(pd.MultiIndex.from_frame(pairs.astype("object").fillna("")))
-        named = pd.DataFrame(list(distinct), columns=["image", "edition"])
+        codes, first = _distinct(pairs)
+        named = pairs.iloc[first].fillna("")
         known = named[(named["image"] != "") & (named["edition"] != "")]
         table = work_of(known, shop, catalogue)
         by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
         work[list(table.frame.columns)] = by_pair
         for pair, lacking in table.assumed.items():
-            mask = np.asarray((pairs["image"] == pair[0]) & (pairs["edition"] == pair[1])).astype(bool)
+            mask = ((pairs["image"] == pair[0]) & (pairs["edition"] == pair[1])).fillna(False).to_numpy(dtype=bool)
             for what in lacking:
                 notes.append((mask, what, f"{pair[1]} on {pair[0]}", "mean of the editions the catalogue holds"))
     # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
@@ -241,7 +248,7 @@ def _speed_notes(
     return notes
 
 
-def machine_minutes(model: TimingModel, conditions: pd.DataFrame, medium: float = 1.0, wait: float = 1.0) -> Array:
+def machine_minutes(model: TimingModel, conditions: pd.DataFrame) -> Array:
     """Minutes of machine work by bench phase.
 
     Parameters
@@ -249,39 +256,34 @@ def machine_minutes(model: TimingModel, conditions: pd.DataFrame, medium: float 
     model : TimingModel
     conditions : pandas.DataFrame, shape (n, any)
         As in `Setting`.
-    medium, wait : float
-        Factors on the speed of the medium and on the firmware's wait, to see what their spread does.
 
     Returns
     -------
     numpy.ndarray, shape (n, number of bench phases)
         [min]
     """
+    return _by_phase(model, conditions, model.seconds(conditions), 1.0, 1.0)
+
+
+def _by_phase(
+    model: TimingModel, conditions: pd.DataFrame, measured: pd.DataFrame, medium: float, wait: float
+) -> Array:
+    """Minutes by bench phase, given the measured phases' seconds; factors on the medium's speed and firmware's wait."""
     facts = assumed()
-    measured = model.seconds(conditions)
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
     access = conditions["disk_access_ms"].to_numpy() / 1000
     medium_rate = facts["medium_mib_s"].value * medium
     restart = facts["restart_wait"].value * wait
-    start = restart + np.hypot(
-        (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress,
-        (facts["restart_read"].value + conditions["session_mib"].to_numpy()) / read
-        + facts["restart_access"].value * access,
-    )
+    begin = (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress
+    load = facts["restart_read"].value + conditions["session_mib"].to_numpy()
+    # The medium is read while the disk is written: the slower of the two sets the pace.
+    copy = np.maximum(measured["copy"].to_numpy(), conditions["image_bytes"].to_numpy() / MIB / medium_rate)
     works = {
         "none": np.zeros(len(conditions)),
-        "medium": restart
-        + np.hypot(
-            facts["medium_read"].value / medium_rate,
-            (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress,
-        ),
-        # The medium is read while the disk is written: the slower of the two sets the pace.
-        "copy": measured["format"].to_numpy()
-        + np.maximum(measured["copy"].to_numpy(), conditions["image_bytes"].to_numpy() / MIB / medium_rate)
-        + measured["boot"].to_numpy()
-        + measured["sync"].to_numpy(),
-        "start": start,
+        "medium": restart + np.hypot(facts["medium_read"].value / medium_rate, begin),
+        "copy": measured["format"].to_numpy() + copy + measured["boot"].to_numpy() + measured["sync"].to_numpy(),
+        "start": restart + np.hypot(begin, load / read + facts["restart_access"].value * access),
         "refresh": measured["refresh"].to_numpy(),
         "base": measured["base"].to_numpy(),
         "updates": measured["updates"].to_numpy(),
@@ -298,63 +300,100 @@ def log_features(conditions: pd.DataFrame) -> Array:
     return np.column_stack([speed_features(conditions), np.log(conditions["ram_gib"].to_numpy(dtype=float))])
 
 
-def _machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
-    """Machine minutes by phase with kinds mixed where unknown, and the log spread of their sum."""
-    minutes, variance = _machine_one(model, given.conditions, given.filled)
-    unknown = np.flatnonzero(given.filled.unknown_kind & given.usable)
+def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
+    """Machine minutes by phase, and how sure they are.
+
+    Parameters
+    ----------
+    model : TimingModel
+    given : Setting
+
+    Returns
+    -------
+    minutes : numpy.ndarray, shape (n, number of bench phases)
+        [min]; kinds of storage are mixed where the kind is unknown.
+    spread : numpy.ndarray, shape (n,)
+        Standard deviation of the log of their sum that comes from what was assumed; the model's own error apart.
+    """
+    parts = given.filled
+    table = given.conditions.assign(c=parts.cpu_sd, r=parts.read_sd, a=parts.access_sd, u=parts.unknown_kind)
+    # Many units share a processor, a kind of disk and an edition: each such case is worked out once.
+    codes, first = _distinct(table)
+    few = given.take(first)
+    minutes, variance = _machine_one(model, few.conditions, few.filled)
+    unknown = np.flatnonzero(few.filled.unknown_kind)
     if unknown.size:
-        rates = storage_rates()
-        some = given.conditions.iloc[unknown].reset_index(drop=True)
-        logs = np.zeros((unknown.size, minutes.shape[1]))
-        first, second, inside = (np.zeros(unknown.size) for _ in range(3))
-        for k in np.flatnonzero(rates.share > 0):
-            full = np.ones(unknown.size)
-            case = some.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
-            filled = Filled(
-                given.filled.cpu_sd[unknown], full * rates.read_sd[k], full * rates.access_sd[k], full.astype(bool)
-            )
-            mine, within = _machine_one(model, case, filled)
-            total = np.log(mine.sum(axis=1))
-            share = rates.share[k]
-            logs += share * np.log(np.maximum(mine, 1e-9))
-            first, second, inside = first + share * total, second + share * total**2, inside + share * within
-        mixed = np.where(minutes[unknown] > 0, np.exp(logs), 0.0)
-        minutes[unknown] = mixed * (np.exp(first) / mixed.sum(axis=1))[:, None]
-        variance[unknown] = inside + np.maximum(second - first**2, 0)
-    return minutes, np.sqrt(variance)
+        minutes[unknown], variance[unknown] = _mixture(model, few.take(unknown))
+    return minutes[codes], np.sqrt(variance)[codes]
+
+
+def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Code of each row's case, and the position where each case first stands."""
+    codes = np.zeros(len(table), dtype=np.int64)
+    for name in table.columns:
+        own, values = pd.factorize(table[name], use_na_sentinel=False)
+        if len(values) > 1:
+            codes = pd.factorize(codes * len(values) + own)[0]
+    first = np.flatnonzero(~pd.Series(codes).duplicated().to_numpy())
+    return np.asarray(codes, dtype=np.intp), first
+
+
+def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:
+    """Minutes and variance of the log where any kind of storage may be in it: each kind by how common it is."""
+    rates = storage_rates()
+    n = len(some.conditions)
+    logs: Array = np.zeros((n, len(phase_table().names)))
+    first, second, inside = np.zeros(n), np.zeros(n), np.zeros(n)
+    for k in np.flatnonzero(rates.share > 0):
+        case = some.conditions.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
+        filled = Filled(
+            some.filled.cpu_sd, np.full(n, rates.read_sd[k]), np.full(n, rates.access_sd[k]), np.ones(n, dtype=bool)
+        )
+        mine, within = _machine_one(model, case, filled)
+        total = np.log(mine.sum(axis=1))
+        share = float(rates.share[k])
+        logs += share * np.log(np.maximum(mine, 1e-9))
+        first, second, inside = first + share * total, second + share * total**2, inside + share * within
+    mixed = np.where(logs > np.log(2e-9), np.exp(logs), 0.0)
+    return mixed * (np.exp(first) / mixed.sum(axis=1))[:, None], inside + np.maximum(second - first**2, 0)
 
 
 def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -> tuple[Array, Array]:
+    """Minutes and variance of the log of their sum, for known kinds of storage."""
     facts = assumed()
-    minutes = machine_minutes(model, conditions)
+    measured = model.seconds(conditions)
+    minutes = _by_phase(model, conditions, measured, 1.0, 1.0)
+    variance = np.zeros(len(conditions))
 
-    def swing(rows: NDArray[np.intp], sd: Array, change: dict[str, float], **factors: float) -> Array:
-        """Half the change of the log of the sum when something moves a standard deviation either way."""
+    def add(rows: NDArray[Any], up: Array, down: Array) -> None:
+        variance[rows] += (np.log(up / down) / 2) ** 2
+
+    def swing(rows: NDArray[np.intp], sd: Array | float, *names: str) -> None:
+        """Half the change of the log of the sum when speeds or work move a standard deviation either way."""
+        some = conditions.iloc[rows]
         both = []
         for sign in (1.0, -1.0):
-            some = conditions.iloc[rows]
-            moved = some.assign(**{k: some[k].to_numpy() * np.exp(sign * p * sd) for k, p in change.items()})
-            both.append(
-                machine_minutes(model, moved, **{k: float(np.exp(sign * v)) for k, v in factors.items()}).sum(axis=1)
-            )
-        return np.asarray(np.abs(np.log(both[0] / both[1])) / 2)
+            moved = some.assign(**{name: some[name].to_numpy() * np.exp(sign * sd) for name in names})
+            both.append(machine_minutes(model, moved).sum(axis=1))
+        add(rows, both[0], both[1])
 
-    variance = np.zeros(len(conditions))
-    everyone = np.arange(len(conditions))
     for name, sd in (
         ("decompress_mib_s", filled.cpu_sd), ("disk_read_mib_s", filled.read_sd), ("disk_access_ms", filled.access_sd),
     ):  # fmt: skip
         rows = np.flatnonzero(sd > 0)
         if rows.size:
-            variance[rows] += swing(rows, sd[rows], {name: 1.0}) ** 2
-    updates = facts["update_packages"].sd
-    variance += swing(everyone, np.full(len(conditions), updates), {"update_packages": 1.0, "update_bytes": 1.0}) ** 2
-    extras = facts["extra_packages"].sd
-    variance += swing(everyone, np.full(len(conditions), extras), {"extra_packages": 1.0, "extra_bytes": 1.0}) ** 2
-    variance += swing(everyone, np.full(len(conditions), facts["link_factor"].sd), {"link_mbps": 1.0}) ** 2
-    nothing = np.zeros(len(conditions))
-    variance += swing(everyone, nothing, {}, medium=facts["medium_mib_s"].sd) ** 2
-    variance += swing(everyone, nothing, {}, wait=facts["restart_wait"].sd) ** 2
+            swing(rows, sd[rows], name)
+    everyone = np.arange(len(conditions))
+    swing(everyone, facts["update_packages"].sd, "update_packages", "update_bytes")
+    swing(everyone, facts["extra_packages"].sd, "extra_packages", "extra_bytes")
+    swing(everyone, facts["link_factor"].sd, "link_mbps")
+    for name in ("medium_mib_s", "restart_wait"):
+        both = []
+        for sign in (1.0, -1.0):
+            factor = float(np.exp(sign * facts[name].sd))
+            medium, wait = (factor, 1.0) if name == "medium_mib_s" else (1.0, factor)
+            both.append(_by_phase(model, conditions, measured, medium, wait).sum(axis=1))
+        add(everyone, both[0], both[1])
     return minutes, variance
 
 
@@ -395,7 +434,7 @@ def predict(
     shop = default_shop() if shop is None else shop
     given = setting(units, processors, editions, images, shop, catalogue)
     hands = hands_on(units, firmware, part_min)
-    work, spread = _machine(model, given)
+    work, spread = machine(model, given)
     parts = combine(model, given, hands, work, spread)
 
     def series(values: Array) -> pd.Series:

@@ -1,0 +1,130 @@
+"""Reading the measured rehearsals."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.errors import InputError, TableError
+from advisor.files import datasets
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, check_conditions
+
+FORMAT = 1
+"""Layout of a rehearsal's line that is read; a newer one is refused."""
+
+LABELS: tuple[str, ...] = ("name", "disk", "storage_kind", "edition", "processor", "compression", "repeat_of")
+"""What a rehearsal is called, and the groups it is left out by."""
+
+
+@dataclass(frozen=True)
+class Rehearsals:
+    """Rehearsals that were not disturbed, row by row.
+
+    Attributes
+    ----------
+    conditions : pandas.DataFrame, shape (n, len(CONDITIONS))
+    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        [s]
+    labels : pandas.DataFrame, shape (n, len(LABELS))
+        Text: name, class of disk, kind of storage, edition, level of processor, compression, and the name of the
+        rehearsal that a repeat repeats ('' when none).
+    disturbed : int
+        How many rows said that they were disturbed, and are left out.
+    """
+
+    conditions: pd.DataFrame
+    phases: pd.DataFrame
+    labels: pd.DataFrame
+    disturbed: int = 0
+
+    def __len__(self) -> int:
+        return len(self.conditions)
+
+    @property
+    def total(self) -> NDArray[np.float64]:
+        """Machine seconds of each rehearsal, shape (n,)."""
+        return np.asarray(self.phases.sum(axis=1), dtype=float)
+
+    def take(self, rows: NDArray[np.bool_]) -> Rehearsals:
+        """The rows of a mask."""
+        return Rehearsals(
+            self.conditions[rows].reset_index(drop=True),
+            self.phases[rows].reset_index(drop=True),
+            self.labels[rows].reset_index(drop=True),
+        )
+
+
+def shipped() -> Path:
+    """The file of rehearsals that ships with the package."""
+    return datasets() / "rehearsals.jsonl"
+
+
+def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
+    """Read rehearsals, one JSON object a line.
+
+    Parameters
+    ----------
+    path : path-like, optional
+        The rehearsals that ship when left out.
+
+    Returns
+    -------
+    Rehearsals
+        Rows that say `disturbed`, failed ones among them, are counted and left out.
+
+    Raises
+    ------
+    TableError
+        When the file is missing.
+    InputError
+        When a line is no JSON object, is of a newer format, or lacks a figure; the message names the line.
+    """
+    file = shipped() if path is None else Path(path)
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise TableError(f"The rehearsals {file} cannot be read: {error}.", "Install the package again.") from error
+    good: list[dict[str, Any]] = []
+    disturbed = 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip():
+            continue
+        try:
+            row = json.loads(line)
+        except ValueError as error:
+            raise InputError(f"{file}, line {number}: not JSON ({error}).", "Remove the line.") from error
+        if not isinstance(row, dict):
+            raise InputError(f"{file}, line {number}: not a JSON object.", "Remove the line.")
+        if int(row.get("format", 1)) > FORMAT:
+            raise InputError(
+                f"{file}, line {number}: of format {row['format']}; this version reads up to {FORMAT}.",
+                "Install a newer version of the package.",
+            )
+        if row.get("disturbed"):
+            disturbed += 1
+            continue
+        lacking = [name for name in (*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES)) if name not in row]
+        if lacking:
+            raise InputError(f"{file}, line {number}: lacks {', '.join(lacking)}.", "Remove the line.")
+        good.append(row)
+    frame = pd.DataFrame(good, columns=None if good else [*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES)])
+    seconds = frame[[f"{phase}_s" for phase in MEASURED_PHASES]].astype(float)
+    seconds.columns = pd.Index(MEASURED_PHASES)
+    if not (np.isfinite(seconds.to_numpy()).all() and (seconds.to_numpy() >= 0).all()):
+        raise InputError(f"{file}: a phase has no finite time of 0 or more.", "Remove the line.")
+    labels = pd.DataFrame({name: _text(frame, name) for name in LABELS})
+    if "quota_pct" in frame:
+        labels["processor"] = frame["quota_pct"].map(lambda quota: f"{float(quota):g} %").astype("string")
+    return Rehearsals(check_conditions(frame), seconds, labels, disturbed)
+
+
+def _text(frame: pd.DataFrame, name: str) -> pd.Series:
+    if name not in frame:
+        return pd.Series("", index=frame.index, dtype="string")
+    return frame[name].astype("string").fillna("")

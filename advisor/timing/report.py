@@ -1,0 +1,264 @@
+"""Judging the timing model: whole groups left out, beside simple baselines, as frames and as plain text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
+from advisor.timing.conformal import LEVEL
+from advisor.timing.fitting import fit_machine, leave_out
+from advisor.timing.rates import assumed
+from advisor.timing.rehearsals import Rehearsals
+
+Array = NDArray[np.float64]
+
+SPLIT_TITLES: dict[str, str] = {
+    "disk": "a class of disk left out",
+    "edition": "an edition left out",
+    "processor": "a level of processor left out",
+}
+
+OURS = "this model"
+WITHHELD = "this model, speeds withheld"
+BASELINES: tuple[str, ...] = ("mean", "linear, raw columns", "boosted trees alone")
+
+SPEED_CLASS_STEP = 1.5
+"""Ratio between neighbouring classes of processor speed, when only the class is known."""
+
+
+@dataclass(frozen=True)
+class Report:
+    """What judging found.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        A row a split, method and rehearsal: split, group, method, name, disk, actual_s, predicted_s, low_s, high_s.
+    summary : pandas.DataFrame
+        A row a split and method: rehearsals, median_pct, worst_pct (sizes of relative error), bias_pct (median signed),
+        coverage_pct, width_factor (typical high over low; the last two NaN for baselines).
+    groups : pandas.DataFrame
+        This model's figures by split and group left out.
+    phases : pandas.DataFrame
+        A row a phase: share_pct of the machine seconds, and median_pct, the size of its error with a class of disk
+        left out.
+    noise : pandas.DataFrame
+        A row a set of repeats: name, repeats, spread_pct (standard deviation of the log total), phases apart.
+    basis : str
+    """
+
+    rows: pd.DataFrame
+    summary: pd.DataFrame
+    groups: pd.DataFrame
+    phases: pd.DataFrame
+    noise: pd.DataFrame
+    basis: str
+
+    @property
+    def noise_floor_pct(self) -> float:
+        """Typical relative difference between two runs of the same rehearsal [%]; NaN without repeats."""
+        if self.noise.empty:
+            return float("nan")
+        weights = self.noise["repeats"].to_numpy() - 1
+        pooled = np.sqrt((self.noise["spread_pct"].to_numpy() ** 2 * weights).sum() / weights.sum())
+        return float(pooled)
+
+
+def baseline_models(seed: int = 0) -> dict[str, Callable[[pd.DataFrame, Array, pd.DataFrame], Array]]:
+    """Baselines: each takes the conditions and totals to learn from, and the conditions to predict.
+
+    Parameters
+    ----------
+    seed : int
+
+    Returns
+    -------
+    dict of str to callable
+    """
+    from sklearn.ensemble import HistGradientBoostingRegressor
+    from sklearn.linear_model import LinearRegression
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    def mean(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
+        return np.full(len(wanted), total.mean())
+
+    def linear(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
+        found = LinearRegression().fit(conditions.to_numpy(), total).predict(wanted.to_numpy())
+        # A straight line goes below zero; no install does.
+        return np.maximum(np.asarray(found, dtype=float), total.min() / 10)
+
+    def boosted(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
+        model = HistGradientBoostingRegressor(
+            max_iter=200, max_leaf_nodes=8, min_samples_leaf=5, early_stopping=False, random_state=seed
+        )
+        with threadpool_limits(1):
+            model.fit(conditions.to_numpy(), np.log(total))
+        return np.asarray(np.exp(model.predict(wanted.to_numpy())), dtype=float)
+
+    return dict(zip(BASELINES, (mean, linear, boosted), strict=True))
+
+
+def withhold(data: Rehearsals) -> pd.DataFrame:
+    """Conditions as they are known of a unit that was not measured: a class of speed and a kind of storage.
+
+    Parameters
+    ----------
+    data : Rehearsals
+
+    Returns
+    -------
+    pandas.DataFrame
+        The three measured speeds emptied; storage_kind, and cpu_speed moved to the middle of its class.
+    """
+    relative = data.conditions["decompress_mib_s"].to_numpy(dtype=float) / assumed()["decompress_at_one"].value
+    middle = SPEED_CLASS_STEP ** np.round(np.log(relative) / np.log(SPEED_CLASS_STEP))
+    edge = np.sqrt(SPEED_CLASS_STEP)
+    return data.conditions.assign(
+        decompress_mib_s=np.nan, disk_read_mib_s=np.nan, disk_access_ms=np.nan,
+        storage_kind=data.labels["storage_kind"].to_numpy(), cpu_speed=middle, cpu_speed_low=middle / edge,
+        cpu_speed_high=middle * edge,
+    )  # fmt: skip
+
+
+def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
+    """Judge the model on rehearsals, leaving out whole groups.
+
+    Parameters
+    ----------
+    data : Rehearsals
+    seed : int
+    basis : str
+        What the serving model rests on, to be printed.
+
+    Returns
+    -------
+    Report
+        Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
+    """
+    baselines = baseline_models(seed)
+    pieces: list[pd.DataFrame] = []
+    phase_errors: list[pd.DataFrame] = []
+    for split in SPLIT_TITLES:
+        for group, held in leave_out(data.labels[split], seed):
+            train, test = data.take(~held), data.take(held)
+            model = fit_machine(train, seed=seed)
+            frame = pd.DataFrame({
+                "split": split, "group": group, "name": test.labels["name"], "disk": test.labels["disk"],
+                "actual_s": test.total,
+            })  # fmt: skip
+            for method, conditions in ((OURS, test.conditions), (WITHHELD, withhold(test))):
+                out = model.predict_conditions(conditions)
+                pieces.append(frame.assign(
+                    method=method, predicted_s=out["total_s"].to_numpy(), low_s=out["low_s"].to_numpy(),
+                    high_s=out["high_s"].to_numpy(),
+                ))  # fmt: skip
+            if split == "disk":
+                seconds = model.seconds(test.conditions)
+                phase_errors.append(seconds.div(test.phases).sub(1).abs())
+            for method, predict in baselines.items():
+                found = predict(train.conditions[list(CONDITIONS)], train.total, test.conditions[list(CONDITIONS)])
+                pieces.append(frame.assign(method=method, predicted_s=found, low_s=np.nan, high_s=np.nan))
+    rows = pd.concat(pieces, ignore_index=True)
+    errors = pd.concat(phase_errors)
+    phases = pd.DataFrame({
+        "phase": list(MEASURED_PHASES),
+        "share_pct": [100 * float((data.phases[phase] / data.total).mean()) for phase in MEASURED_PHASES],
+        "median_pct": [100 * float(errors[phase].median()) for phase in MEASURED_PHASES],
+    })  # fmt: skip
+    ours = rows[rows["method"] == OURS]
+    groups = _summary(ours, ["split", "group"])
+    return Report(rows, _summary(rows, ["split", "method"]), groups, phases, noise(data), basis)
+
+
+def _summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Errors and coverage by groups, in the order they first come."""
+    work = rows.assign(
+        error=100 * (rows["predicted_s"] / rows["actual_s"] - 1),
+        inside=((rows["actual_s"] >= rows["low_s"]) & (rows["actual_s"] <= rows["high_s"])).where(
+            rows["low_s"].notna()
+        ),
+        width=rows["high_s"] / rows["low_s"],
+    )
+    work["size"] = work["error"].abs()
+    grouped = work.groupby(by, sort=False)
+    return grouped.agg(
+        rehearsals=("error", "size"), median_pct=("size", "median"), worst_pct=("size", "max"),
+        bias_pct=("error", "median"),
+        coverage_pct=("inside", lambda inside: 100 * inside.astype(float).mean()),
+        width_factor=("width", "median"),
+    ).reset_index()  # fmt: skip
+
+
+def noise(data: Rehearsals) -> pd.DataFrame:
+    """How far repeats of one rehearsal differ.
+
+    Parameters
+    ----------
+    data : Rehearsals
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a set of repeats: name, repeats, spread_pct (standard deviation of the log total), and likewise a
+        column a phase.
+    """
+    names = data.labels["name"].astype(str)
+    source = data.labels["repeat_of"].astype(str)
+    key = source.where(source != "", names)
+    logs = data.phases.clip(lower=1e-3).assign(total=data.total).apply(np.log)
+    rows = []
+    for name, part in logs.groupby(key.to_numpy()):
+        if len(part) > 1:
+            spread = 100 * part.std(ddof=1)
+            rows.append({"name": name, "repeats": len(part), "spread_pct": spread["total"], **spread.drop("total")})
+    return pd.DataFrame(rows, columns=["name", "repeats", "spread_pct", *MEASURED_PHASES])
+
+
+def lines(report: Report) -> list[str]:
+    """The report as plain text.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    list of str
+    """
+    out = ["How good the times are, " + (report.basis or "on the rehearsals given"), ""]
+    out.append("Machine time of rehearsals whose whole group was left out of fitting, choosing and calibrating.")
+    out.append(f"'covered' is how many lie in the {LEVEL:.0%} interval; 'wide' is its upper end over its lower.")
+    for split, title in SPLIT_TITLES.items():
+        part = report.summary[report.summary["split"] == split]
+        count = int(part["rehearsals"].iloc[0]) if len(part) else 0
+        out += ["", f"{title[0].upper()}{title[1:]} ({count} rehearsals)"]
+        out.append(f"  {'':<30}{'median':>9}{'worst':>9}{'bias':>9}{'covered':>9}{'wide':>8}")
+        for row in part.to_dict("records"):
+            out.append(
+                f"  {row['method']:<30}{row['median_pct']:8.1f}%{row['worst_pct']:8.0f}%{row['bias_pct']:+8.1f}%"
+                + (f"{row['coverage_pct']:8.0f}%{row['width_factor']:7.2f}x" if row["width_factor"] > 0 else "")
+            )
+    out += ["", "By the group left out (this model)"]
+    for row in report.groups.to_dict("records"):
+        out.append(
+            f"  {row['split'] + ' ' + row['group']:<36}{row['rehearsals']:>4} rehearsals"
+            f"{row['median_pct']:8.1f}% median{row['worst_pct']:7.0f}% worst{row['coverage_pct']:6.0f}% covered"
+        )
+    out += ["", "Where the machine minutes go"]
+    for row in report.phases.to_dict("records"):
+        out.append(f"  {row['phase']:<10}{row['share_pct']:6.1f}% of the time{row['median_pct']:8.1f}% median error")
+    out.append("")
+    if report.noise.empty:
+        out.append("Noise floor: not known, no rehearsal was repeated.")
+    else:
+        sets = len(report.noise)
+        out.append(
+            f"Noise floor: repeats differ by {report.noise_floor_pct:.1f}% (standard deviation, "
+            f"{int(report.noise['repeats'].sum())} runs of {sets} rehearsal{'' if sets == 1 else 's'})."
+        )
+    return out
