@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import fnmatch
 import os
+import re
 import shutil
+import subprocess
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -50,3 +55,70 @@ def need_fixture():
 def missing_fixture():
     """The function `missing`, as a fixture."""
     return missing
+
+
+@pytest.fixture(scope="session")
+def debian_package(pytestconfig) -> Callable[[str, str], Path]:
+    """Function from a package's name and a recipe of `advisor.drivers.fetch` to a folder with its files.
+
+    A '*' in the name stands for the newest of the packages that fit, such as 'linux-headers-*-common'.
+    apt keeps a state of its own in pytest's cache folder; nothing is installed and no script of the package is run.
+    """
+    from advisor.drivers.fetch import RECIPES, Apt, unpack
+    from advisor.errors import AdvisorError
+
+    cache = pytestconfig.cache.mkdir("debian")
+    ready: dict[str, Apt] = {}
+
+    def fetch(name: str, recipe: str = "debian-13") -> Path:
+        folder = cache / recipe / name.replace("*", "newest")
+        if (folder / "complete").exists():
+            return folder
+        try:
+            if recipe not in ready:
+                ready[recipe] = Apt(RECIPES[recipe], cache)
+                ready[recipe].update()
+            names = [name]
+            if "*" in name:
+                listed = ready[recipe]._run("apt-cache", "pkgnames", name.partition("*")[0]).stdout.split()
+                names = fnmatch.filter(listed, name)
+            found = ready[recipe].packages(names)
+            found.sort(key=lambda package: [int(part) for part in re.findall(r"\d+", package.version)], reverse=True)
+            if not found:
+                missing(f"{name} is not in {recipe}")
+            folder.mkdir(parents=True, exist_ok=True)
+            unpack(ready[recipe].download(found[:1])[0], folder)
+            (folder / "complete").write_text(found[0].version)
+        except AdvisorError as error:
+            missing(f"{name} of {recipe}: {error}")
+        return folder
+
+    return fetch
+
+
+@pytest.fixture(scope="session")
+def wheel(pytestconfig) -> Callable[[str, str], Path]:
+    """Function from a Python package's name and version to its wheel, fetched without its dependencies."""
+    cache = pytestconfig.cache.mkdir("wheels")
+
+    def fetch(name: str, version: str) -> Path:
+        found = sorted(cache.glob(f"{name}-{version}-*.whl"))
+        if not found:
+            command = [
+                sys.executable,
+                "-m",
+                "pip",
+                "download",
+                "-q",
+                "--no-deps",
+                "-d",
+                str(cache),
+                f"{name}=={version}",
+            ]
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            found = sorted(cache.glob(f"{name}-{version}-*.whl"))
+            if not found:
+                missing(f"{name} {version}: {done.stderr.strip()[-200:]}")
+        return found[0]
+
+    return fetch
