@@ -16,7 +16,7 @@ from advisor.unit import Advice, Capture, Unit, frame, unit_of
 from advisor.views.corrections import correct
 from advisor.views.files_in import Sheet, read_file, scan
 from advisor.views.findings import Findings, findings, named, word
-from advisor.views.log_port import CsvLog, LogPort, read_minutes
+from advisor.views.log_port import LogPort, ShopLog, read_minutes
 from advisor.views.markup import duration
 from advisor.views.panels.queue import Place
 from advisor.views.shelf import Kept, Shelf
@@ -123,7 +123,7 @@ class Bench:
         self.shop = shop or default_shop()
         self._assess = assess or _assess
         self._take_capture = take_capture or _this_machine
-        self.log = log or CsvLog()
+        self.log = log or ShopLog()
         self.shelf = shelf
         self.entries: list[Entry] = []
         self.current: Entry | None = None
@@ -360,7 +360,10 @@ class Bench:
         """Log what the unit in view really took; says where it went."""
         entry = self._here()
         minutes = read_minutes(values)
-        where = self.log.add(entry.kept.unit, entry.short, minutes)
+        assert self.found is not None  # a unit in view is a scored one
+        timed = self.found.phases
+        phases = [named(timed, position) for position in range(len(timed))]
+        where = self.log.add(entry.kept.unit, entry.short, phases, self.found.basis, minutes)
         entry.kept.logged = f"Logged: {duration(minutes.elapsed_min)} in the slot."
         entry.logging = False
         self._keep()

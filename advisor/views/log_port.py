@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import date
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from advisor.errors import InputError
-from advisor.files import user_data, write_whole
-from advisor.unit import INTAKE_COLUMNS, Unit
+from advisor.unit import Unit
 from advisor.views.markup import known
 
 MOST_MIN = 7 * 24 * 60
 """Minutes above which an entry is taken for a slip of the keyboard [min]."""
 
-PREDICTED = ("advice", "edition", "image_used", "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+OUTCOMES = ("not checked", "fine", "slow", "returned")
+"""How the first-boot check may have gone, in the log's words; the first stands for no entry."""
+
+PREDICTED = (
+    "advice",
+    "edition",
+    "image_used",
+    "hands_on_min",
+    "elapsed_min",
+    "elapsed_low_min",
+    "elapsed_high_min",
+)
+"""What of a scored row is logged beside what happened."""
+
+PHASE = ("phase", "hands_on_min", "machine_min")
+"""What of a predicted phase is logged."""
 
 
 @dataclass(frozen=True)
@@ -27,12 +40,12 @@ class Minutes:
 
     Attributes
     ----------
-    hands_on_min : float or None
-        Minutes of a person's work [min].
     elapsed_min : float
         Minutes the unit held its slot [min].
+    hands_on_min : float or None
+        Minutes of a person's work [min].
     edition, parts, outcome, note : str
-        Edition installed, parts fitted, how the first-boot check went, anything else.
+        Edition installed, parts fitted, how the first-boot check went (one of `OUTCOMES`), anything else.
     """
 
     elapsed_min: float
@@ -46,7 +59,14 @@ class Minutes:
 class LogPort(Protocol):
     """Anything that keeps what happened."""
 
-    def add(self, unit: Unit, scored: Mapping[str, object], minutes: Minutes) -> str:
+    def add(
+        self,
+        unit: Unit,
+        scored: Mapping[str, object],
+        phases: Sequence[Mapping[str, object]],
+        basis: str,
+        minutes: Minutes,
+    ) -> str:
         """Keep one entry.
 
         Parameters
@@ -54,6 +74,10 @@ class LogPort(Protocol):
         unit : Unit
         scored : mapping
             The unit's scored row: what was advised and predicted.
+        phases : sequence of mapping
+            The predicted phases: phase, hands_on_min, machine_min [min].
+        basis : str
+            What the prediction rested on.
         minutes : Minutes
 
         Returns
@@ -64,42 +88,65 @@ class LogPort(Protocol):
         ...
 
 
-class CsvLog:
-    """A log in one CSV file, a row an entry, written whole.
+class ShopLog:
+    """The shop's bench log.
 
     Parameters
     ----------
     path : path-like, optional
-        Default: `bench_log.csv` in the user's data folder.
+        Its file; the user's own when left out.
     """
 
     def __init__(self, path: Path | None = None) -> None:
-        self.path = Path(path) if path is not None else user_data() / "bench_log.csv"
+        self.path = path
 
-    def add(self, unit: Unit, scored: Mapping[str, object], minutes: Minutes) -> str:
-        """Append one entry; see `LogPort.add`."""
-        facts = unit.model_dump(mode="json")
-        row: dict[str, object] = {"logged_at": datetime.now(UTC).isoformat(timespec="seconds")}
-        row |= {name: facts[name] for name in INTAKE_COLUMNS}
-        row |= {f"predicted_{name}": scored.get(name) for name in PREDICTED}
-        row |= {f"actual_{name}": value for name, value in vars(minutes).items()}
-        buffer = io.StringIO()
-        writer = csv.writer(buffer, lineterminator="\n")
-        old = self.path.read_text(encoding="utf-8") if self.path.exists() else ""
-        if not old:
-            writer.writerow(row)
-        writer.writerow([_cell(value) for value in row.values()])
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(self.path, old + buffer.getvalue())
-        return str(self.path)
+    def add(
+        self,
+        unit: Unit,
+        scored: Mapping[str, object],
+        phases: Sequence[Mapping[str, object]],
+        basis: str,
+        minutes: Minutes,
+    ) -> str:
+        """Keep one entry; see `LogPort.add`."""
+        from advisor.benchlog import BenchLog, Job
+
+        if not known(unit.asset_tag):
+            raise InputError("The unit has no asset tag, and the log goes by the tag.", "Type the tag first.")
+        tag = str(unit.asset_tag)
+        kept = {name: _plain(scored.get(name)) for name in PREDICTED}
+        image = kept["image_used"]
+        with BenchLog(self.path) as log:
+            log.add_unit(
+                tag,
+                unit.model_dump(mode="json", exclude_none=True),
+                kept,
+                [{name: _plain(one[name]) for name in PHASE} for one in phases],
+                basis,
+            )
+            log.add_jobs(
+                [
+                    Job(
+                        asset_tag=tag,
+                        done_on=date.today().isoformat(),
+                        hands_on_min=minutes.hands_on_min,
+                        elapsed_min=minutes.elapsed_min,
+                        edition=minutes.edition or None,
+                        image=str(image) if image else None,
+                        parts=minutes.parts or None,
+                        note=minutes.note or None,
+                        outcome=minutes.outcome if minutes.outcome in OUTCOMES[1:] else None,
+                    )
+                ]
+            )
+            return f"the bench log ({log.path})"
 
 
-def _cell(value: object) -> str:
-    """Write a value so that no spreadsheet runs it as a formula."""
+def _plain(value: object) -> Any:
+    """Take a value out of pandas: None for unknown, plain numbers and text."""
     if not known(value):
-        return ""
-    words = str(value)
-    return f"'{words}" if words[:1] in "=+-@\t\r" and not isinstance(value, (int, float)) else words
+        return None
+    return str(value) if isinstance(value, str) else float(value)  # type: ignore[arg-type]
 
 
 def read_minutes(values: Mapping[str, object]) -> Minutes:
@@ -130,9 +177,8 @@ def read_minutes(values: Mapping[str, object]) -> Minutes:
             f"Hands-on minutes: {hands_on:g} is more than the {elapsed:g} minutes in the slot.",
             "Correct one of the two; hands-on work is part of the time in the slot.",
         )
-    words = {
-        name: " ".join(str(values.get(name) or "").split())[:500] for name in ("edition", "parts", "outcome", "note")
-    }
+    names = ("edition", "parts", "outcome", "note")
+    words = {name: " ".join(str(values.get(name) or "").split())[:500] for name in names}
     return Minutes(elapsed_min=elapsed, hands_on_min=hands_on, **words)
 
 
@@ -140,21 +186,17 @@ def _minutes(value: object, box: str) -> float | None:
     words = str(value or "").strip().lower().removesuffix("min").strip().replace(",", ".")
     if not words:
         return None
+    hint = "Type minutes such as 75, or hours and minutes such as 1:15."
     try:
         if ":" in words:
             hours, _, rest = words.partition(":")
-            minutes = int(hours) * 60 + int(rest)
             if not 0 <= int(rest) < 60:
                 raise ValueError
+            minutes = int(hours) * 60.0 + int(rest)
         else:
-            minutes = float(words)  # type: ignore[assignment]
+            minutes = float(words)
     except ValueError:
-        raise InputError(
-            f"{box}: {value!r} is not a time.", "Type minutes such as 75, or hours and minutes such as 1:15."
-        ) from None
-    if not 0 < minutes <= MOST_MIN:
-        raise InputError(
-            f"{box}: {value!r} is outside 1 minute to 7 days.",
-            "Type minutes such as 75, or hours and minutes such as 1:15.",
-        )
-    return float(minutes)
+        raise InputError(f"{box}: {value!r} is not a time.", hint) from None
+    if not math.isfinite(minutes) or not 0 < minutes <= MOST_MIN:
+        raise InputError(f"{box}: {value!r} is outside 1 minute to 7 days.", hint)
+    return minutes

@@ -6,10 +6,12 @@ import json
 
 import pytest
 
+from advisor.benchlog import BenchLog
+from advisor.benchlog import frame as log_frame
 from advisor.errors import AdvisorError, InputError
 from advisor.unit import StorageKind
 from advisor.views.bench import Bench, State, next_action, safe_name, state_of
-from advisor.views.log_port import CsvLog
+from advisor.views.log_port import ShopLog
 from advisor.views.shelf import Shelf
 
 
@@ -18,7 +20,7 @@ def bench(assess, capture_of_laptop, tmp_path):
     return Bench(
         assess=assess,
         take_capture=capture_of_laptop,
-        log=CsvLog(tmp_path / "log.csv"),
+        log=ShopLog(tmp_path / "log.sqlite"),
         shelf=Shelf(tmp_path / "q" / "queue.json"),
     )
 
@@ -176,15 +178,17 @@ def test_a_damaged_queue_is_left_alone(tmp_path, assess):
 
 def test_logged_minutes_are_kept_with_what_was_predicted(bench, tmp_path):
     bench.capture_here()
-    bench.correct("asset_tag", "=cmd()")
-    bench.log_minutes({"elapsed_min": "1:15", "hands_on_min": "20", "edition": "Xfce", "note": "quick"})
-    bench.log_minutes({"elapsed_min": "80"})
-    import pandas as pd
-
-    rows = pd.read_csv(tmp_path / "log.csv")
-    assert list(rows["actual_elapsed_min"]) == [75, 80] and list(rows["predicted_elapsed_min"]) == [41, 41]
-    assert rows["asset_tag"][0] == "'=cmd()"
+    with pytest.raises(InputError, match="no asset tag"):
+        bench.log_minutes({"elapsed_min": "75"})
+    bench.correct("asset_tag", "B-7")
+    bench.log_minutes(
+        {"elapsed_min": "1:15", "hands_on_min": "20", "edition": "Xfce", "note": "quick", "outcome": "slow"}
+    )
     assert state_of(bench.current) == State.DONE
+    with BenchLog(tmp_path / "log.sqlite") as log:
+        row = log_frame(log).iloc[0]
+    assert (row["asset_tag"], row["elapsed_min"], row["hands_on_min"], row["outcome"]) == ("B-7", 75, 20, "slow")
+    assert (row["predicted_min"], row["predicted_low_min"], row["edition"]) == (41, 33, "Xfce")
 
 
 @pytest.mark.parametrize("typed", ["", "soon", "-5", "1:75", "99999", "nan", "inf"])

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from advisor.views.findings import Findings
+from advisor.views.log_port import OUTCOMES
 from advisor.views.markup import Markup, el
-
-OUTCOMES = ("fine", "slow", "a device does not work", "does not boot", "not finished")
-"""How a first-boot check may have gone."""
 
 
 def actions(found: Findings, made: bool) -> Markup:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from advisor.unit import Unit
 from advisor.views.markup import Markup, el, known, text
-from advisor.views.wording import FIRST, LONG, MORE, field_words
+from advisor.views.wording import FIRST, LABELS, LONG, MORE, field_words
 
 
 def facts(unit: Unit, unread: Mapping[str, str], problems: Mapping[str, tuple[str, str]]) -> Markup:
@@ -40,7 +40,29 @@ def facts(unit: Unit, unread: Mapping[str, str], problems: Mapping[str, tuple[st
             id="ba-more-facts",
             open=more_wrong,
         ),
+        _reasons(unit, unread),
         class_="ba-facts",
+    )
+
+
+def _reasons(unit: Unit, unread: Mapping[str, str]) -> Markup | None:
+    """Say once for each reason which facts a capture could not read."""
+    by_reason: dict[str, list[str]] = {}
+    for name, why in unread.items():
+        if name in LABELS and not known(getattr(unit, name)):
+            by_reason.setdefault(why, []).append(LABELS[name])
+    if not by_reason:
+        return None
+    count = sum(len(names) for names in by_reason.values())
+    return el(
+        "details",
+        el("summary", f"Why {count} facts could not be read"),
+        el(
+            "ul",
+            (el("li", el("strong", ", ".join(names)), f": {why}") for why, names in by_reason.items()),
+            class_="ba-plain-list",
+        ),
+        id="ba-why-unread",
     )
 
 
@@ -85,7 +107,8 @@ def field_box(name: str, value: object, unread: str = "", problem: tuple[str, st
     if problem:
         notes.append(el("span", problem[1], class_="ba-wrong"))
     elif unread and not is_known:
-        notes.append(el("span", f"Not read: {unread}", class_="ba-quiet"))
+        # Seen as the mark's tip and in the list below; read out beside the box.
+        notes.append(el("span", f"Not read: {unread}", class_="ba-hidden"))
     described = f"{key}-note" if notes else None
     common = {
         "id": key,
@@ -111,7 +134,17 @@ def field_box(name: str, value: object, unread: str = "", problem: tuple[str, st
         )
     unit = el("span", words.unit, class_="ba-unit", aria_hidden="true") if words.unit else None
     label = f"{words.label}, {words.unit}" if words.unit else words.label
-    mark = None if is_known else el("span", "?", class_="ba-unknown-mark", aria_hidden="true", title="unknown")
+    mark = (
+        None
+        if is_known
+        else el(
+            "span",
+            "?",
+            class_="ba-unknown-mark",
+            aria_hidden="true",
+            title=f"not read: {unread}" if unread else "unknown",
+        )
+    )
     return el(
         "div",
         el("label", words.label, el("span", f" in {words.unit}", class_="ba-hidden") if words.unit else None, for_=key),

@@ -36,7 +36,7 @@ class Place:
     elapsed_min: object
 
 
-SHOWN = 60
+SHOWN = 150
 """Most units drawn at once; the rest is reached by the tag."""
 
 
