@@ -175,7 +175,8 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
         for row in tables.by_number.get(name.number, [])
         if not name.number.isdigit() or _group(short_line(str(tables.frame["line"].iat[row]))) == group
     ]
-    if elsewhere and any(tables.by_line.get(line) for line in lines):
+    servers = name.line.startswith(("xeon", "epyc", "opteron"))
+    if elsewhere and not servers and any(tables.by_line.get(line) for line in lines):
         return Answer(
             vendor=_line_vendor(tables, name.line),
             problem=f"{shown!r}: no processor of that line carries this number, but {_names(tables, elsewhere)} does;"
