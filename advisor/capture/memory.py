@@ -16,6 +16,8 @@ SIZES_GIB = (
 )  # fmt: skip
 """Sizes that one, two or four modules of the sold sizes make up [GiB]; common practice, no source."""
 
+_NOT_RAM = frozenset({"ROM", "Flash", "EEPROM", "FEPROM", "EPROM", "Logical non-volatile device"})
+
 _SEEN = re.compile(r"^MemTotal:\s{0,20}(\d{1,12}) kB", re.MULTILINE)
 
 
@@ -91,9 +93,14 @@ def from_udev(device: Device) -> Memory:
     """
     count = whole(device.property("MEMORY_ARRAY_NUM_DEVICES"))
     modules: list[Module] = []
+    others = 0
     for i in range(min(count or 0, 128)):
         key = f"MEMORY_DEVICE_{i}_"
         form, kind = clean(device.property(f"{key}FORM_FACTOR"), 40), clean(device.property(f"{key}TYPE"), 40)
+        if kind in _NOT_RAM:
+            # The list also holds the firmware's own flash chips.
+            others += 1
+            continue
         present = device.property(f"{key}PRESENT")
         size = whole(device.property(f"{key}SIZE"))
         mib = 0 if present == "0" else (size >> 20 if size else None)
@@ -109,7 +116,7 @@ def from_udev(device: Device) -> Memory:
     listed = any(module.mib for module in modules)
     return Memory(
         modules=tuple(modules) if listed else None,
-        places=count if listed else None,
+        places=count - others if count and listed else None,
         most_mib=most >> 20 if most and listed else None,
     )
 

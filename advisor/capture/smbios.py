@@ -120,7 +120,8 @@ def _module(place: Structure) -> Module:
         extended = place.number(0x1C, 4)
         mib = None if extended is None else extended & 0x7FFF_FFFF
     elif size & 0x8000:
-        mib = (size & 0x7FFF) >> 10
+        # In KiB; a part of a MiB is no system memory worth a number, yet the place is not empty.
+        mib = (size & 0x7FFF) >> 10 or None
     else:
         mib = size
     speed = place.number(0x15, 2)
@@ -132,7 +133,7 @@ def _module(place: Structure) -> Module:
         mib=mib,
         form=form["name"] if form.get("known") == "yes" else None,
         kind=kind["name"] if kind.get("known") == "yes" else None,
-        speed=speed or None,
+        speed=speed if speed and mib != 0 else None,
     )
 
 

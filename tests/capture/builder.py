@@ -52,6 +52,10 @@ class Tree:
         if value is not None:
             self.files[path] = value if isinstance(value, bytes) else f"{value}\n".encode()
 
+    def all_folders(self) -> list[str]:
+        """Bare folders, and those that links lead to."""
+        return sorted({*self.folders, *self.links.values()})
+
     def write(self, root: Path) -> Path:
         """Write it below a folder, links made relative as sysfs has them."""
         for path in sorted(self.folders):
@@ -191,17 +195,20 @@ def _memory(tree: Tree, machine: dict) -> None:
     lines = [
         "E:MEMORY_ARRAY_LOCATION=System Board Or Motherboard",
         f"E:MEMORY_ARRAY_MAX_CAPACITY={memory['most_gib'] << 30}",
+        "E:MEMORY_DEVICE_0_SIZE=16777216",
+        "E:MEMORY_DEVICE_0_FORM_FACTOR=Chip",
+        "E:MEMORY_DEVICE_0_TYPE=Flash",
     ]
-    for i, (mib, form, kind, speed) in enumerate(places):
+    for i, (mib, form, kind, speed) in enumerate(places, 1):
         key = f"E:MEMORY_DEVICE_{i}_"
         if not mib:
-            lines += [f"{key}PRESENT=0", f"{key}FORM_FACTOR={_UDEV_FORMS[form]}", f"{key}TYPE=Unknown"]
+            lines += [f"{key}PRESENT=0", f"{key}FORM_FACTOR={_UDEV_FORMS[form]}", f"{key}TYPE={kind}"]
             continue
         lines += [
             f"{key}SIZE={mib << 20}", f"{key}FORM_FACTOR={_UDEV_FORMS[form]}", f"{key}TYPE={kind}",
             f"{key}SPEED_MTS={speed}", f"{key}SERIAL_NUMBER=SN4SECRET", f"{key}ASSET_TAG=SN4SECRET",
         ]  # fmt: skip
-    lines.append(f"E:MEMORY_ARRAY_NUM_DEVICES={len(places)}")
+    lines.append(f"E:MEMORY_ARRAY_NUM_DEVICES={len(places) + 1}")
     tree.put("/run/udev/data/+dmi:id", "\n".join(lines))
 
 
@@ -210,6 +217,13 @@ def structure(kind: int, handle: int, area: bytes, *strings: str) -> bytes:
     head = bytes([kind, 4 + len(area)]) + struct.pack("<H", handle)
     text = b"".join(s.encode() + b"\0" for s in strings) or b"\0"
     return head + area + text + b"\0"
+
+
+def dump(table: bytes) -> bytes:
+    """A table behind a 64-bit entry point (DSP0134 3.4.0, 5.2.2), as `dmidecode --from-dump` reads it."""
+    head = bytearray(b"_SM3_\0\x18\x03\x04\x00\x01\x00" + struct.pack("<IQ", len(table), 0x20))
+    head[5] = -sum(head) % 256
+    return bytes(head).ljust(32, b"\0") + table
 
 
 def place_area(array: int, mib: int | None, form: int, kind: int, speed: int) -> bytes:
@@ -223,8 +237,8 @@ def place_area(array: int, mib: int | None, form: int, kind: int, speed: int) ->
 
 def array_area(most_kib: int, places: int, use: int = 3) -> bytes:
     """Formatted area of type 16, after the header (DSP0134 3.4.0, 7.17)."""
-    short = most_kib if most_kib < 0x8000_0000 else 0x8000_0000
-    return struct.pack("<BBBIHHQ", 3, use, 3, short, 0xFFFE, places, (most_kib << 10) if short != most_kib else 0)
+    short, extended = (most_kib, 0) if most_kib < 0x8000_0000 else (0x8000_0000, most_kib << 10)
+    return struct.pack("<BBBIHHQ", 3, use, 3, short, 0xFFFE, places, extended)
 
 
 def smbios_table(machine: dict) -> bytes:

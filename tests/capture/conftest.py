@@ -49,8 +49,20 @@ def pytest_generate_tests(metafunc):
         metafunc.parametrize("machine_name", BUILDER.names())
 
 
+@pytest.fixture(scope="session")
+def roots(tmp_path_factory):
+    """The folder a machine is expanded to, once for all tests: they only read it."""
+    made: dict[str, Path] = {}
+
+    def root(name: str) -> Path:
+        if name not in made:
+            made[name] = BUILDER.expand(BUILDER.load(name)).write(tmp_path_factory.mktemp("machine"))
+        return made[name]
+
+    return root
+
+
 @pytest.fixture
-def recorded(machine_name, tmp_path):
+def recorded(machine_name, roots):
     """The description of a machine, and the folder it is expanded to."""
-    description = BUILDER.load(machine_name)
-    return description, BUILDER.expand(description).write(tmp_path / "root")
+    return BUILDER.load(machine_name), roots(machine_name)
