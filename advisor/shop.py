@@ -74,7 +74,7 @@ class Thresholds(_Record):
     battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
     slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
     slow_limit: float = Field(
-        default=2, ge=1, description="how many times desktop_s the lightest edition may take before a unit is set aside"
+        default=4, ge=1, description="a unit that takes this many times desktop_s or browser_s at best is set aside"
     )
 
 

@@ -177,8 +177,12 @@ def _best_fix(facts: Facts, decision: Decision, taken: Timing, drawer: list[Any]
         saved = (same.elapsed_min - after.elapsed_min - best["fit_min"].to_numpy(dtype=float)).to_numpy(
             dtype="float64", na_value=np.nan
         )
-        for position, (row, trial) in enumerate(best.iterrows()):
-            out[int(str(row))] = _fix_sentence(trial, saved[position])
+        wireless = decision.trials.frame.query("kind == 'wireless'").drop_duplicates("row")
+        adapters = dict(zip(wireless["row"].astype(int), wireless["part"].astype(str), strict=True))
+        for position, row in enumerate(rows):
+            trial = best.iloc[position]
+            also = f"; also fit {adapters[row]}, for Wi-Fi" if trial["kind"] != "wireless" and row in adapters else ""
+            out[row] = _fix_sentence(trial, saved[position]) + also
     hold = decision.frame["advice"].eq(Advice.HOLD).to_numpy(dtype=bool)
     out[hold] = "first find out what is missing"
     return pd.Series(out, dtype="string")
@@ -191,6 +195,10 @@ def _fix_sentence(trial: pd.Series[Any], saved: float) -> str:
         words.append(f"{before} -> {trial['edition_after']}")
     elif trial["cures"]:
         words.append("cures what blocks the unit")
+    elif trial["eases"]:
+        words.append(
+            f"not comfortable yet, browser {trial['browser_before_s']:.0f} -> {trial['browser_after_s']:.0f} s"
+        )
     if np.isfinite(saved) and abs(saved) >= 1 and trial["kind"] == "ssd":
         words.append(f"{abs(saved):.0f} min {'less' if saved > 0 else 'more'} in the slot, fitting included")
     sentence = ": ".join(words[:2]) + ("".join(f", {word}" for word in words[2:]))
@@ -220,7 +228,9 @@ def _scored(result: Assessment) -> pd.DataFrame:
     flags = result.flags.assign(
         text=result.flags["title"].astype("string") + ": " + result.flags["reason"].astype("string")
     )
-    weighty = flags[flags["severity"].ne("note")]
+    told = decision.frame["tells"].to_numpy()[flags["row"].to_numpy(dtype=int)]
+    untold = np.array([code not in codes for code, codes in zip(flags["code"], told, strict=True)], dtype=bool)
+    weighty = flags[flags["severity"].ne("note").to_numpy() & untold]
     why = decision.frame["reason"].str.cat(_join(weighty, "text", n_units), sep=" | ").str.removesuffix(" | ")
     firmware = facts.devices[facts.devices["firmware_packages"].fillna("").ne("")]
     split = firmware.assign(firmware_packages=firmware["firmware_packages"].str.split(r"[;,\s]+", regex=True)).explode(

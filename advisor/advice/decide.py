@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts, holds, numbers, texts
-from advisor.advice.flags import PRACTICE, no_processor, swollen, worn
-from advisor.advice.parts import Trials, trials
+from advisor.advice.flags import PRACTICE, no_processor, processor_problem, swollen, worn
+from advisor.advice.parts import Trials, shortest_browser, trials
 from advisor.unit import Advice, StorageKind, Support
 
 
@@ -20,9 +20,9 @@ class Decision:
 
     Attributes
     ----------
-    frame : pandas.DataFrame, shape (n_units, 6)
+    frame : pandas.DataFrame, shape (n_units, 7)
         `advice`, `edition` (NA where none is advised), `part` (name of the part to fit first, NA for none),
-        `reason`, `rule` and `source`: what made the advice.
+        `reason`, `rule` and `source`: what made the advice; `tells`: codes of the flags that the reason already tells.
     trials : Trials
         What each part would do.
     firmware : numpy.ndarray of bool, shape (n_units,)
@@ -33,6 +33,29 @@ class Decision:
     trials: Trials
     firmware: np.ndarray
 
+
+MISSING = "no edition is advised while a fact that decides is missing"
+
+_TELLS: dict[str, tuple[str, ...]] = {
+    "battery": ("battery-swollen",),
+    "no processor": ("processor-unknown",),
+    "no image": ("no-image-boots",),
+    "no memory figure": ("memory-unknown",),
+    "no disk": ("no-disk",),
+    "a fact is missing": ("disk-unknown", "below-comfort"),
+    "part makes it comfortable": ("below-comfort",),
+    "nothing helps": ("below-comfort",),
+    "slow": ("below-comfort",),
+    "worn disk": ("disk-worn",),
+    **{
+        rule: tuple(f"{kind}-{word}" for kind in ("storage", "graphics", "wireless") for word in words)
+        for rule, words in (
+            ("no Wi-Fi driver", ("no-driver",)),
+            ("firmware", ("needs-firmware", "newer-kernel", "separate-driver")),
+        )
+    },
+}
+"""Flags whose sentence a verdict's reason repeats."""
 
 Verdict = tuple[str, Advice, np.ndarray, Callable[[int], str], str]
 """Name of a verdict, its advice, the rows it holds for, the sentence for a row, its source."""
@@ -72,10 +95,16 @@ def decide(facts: Facts) -> Decision:
     gains = numbers(best["ladder_gain"].astype("Float64")) > 0
 
     lightest, lightest_s, lightest_why = facts.ladder.lightest()
+    limit = shop.thresholds.slow_limit
+    browser_s = np.fmin(shortest_browser(facts.ladder), numbers(best["browser_after_s"].astype("Float64")))
     hopeless = (
         ~comfortable
         & ~gains
-        & (lightest.isna().to_numpy() | (lightest_s > shop.thresholds.slow_limit * shop.thresholds.desktop_s))
+        & (
+            lightest.isna().to_numpy()
+            | (lightest_s > limit * shop.thresholds.desktop_s)
+            | (browser_s > limit * shop.thresholds.browser_s)
+        )
     )
     firmware = np.zeros(n_units, dtype=bool)
     for kind in ("storage", "graphics", "wireless"):
@@ -101,10 +130,10 @@ def decide(facts: Facts) -> Decision:
         ("battery", Advice.SET_ASIDE, swollen(facts),
          lambda row: "a swollen or damaged battery stops work on the unit", PRACTICE),
         ("no processor", Advice.HOLD, no_processor(facts),
-         lambda row: "the processor decides and is not known", "DESIGN: a fact that decides is missing"),
+         lambda row: f"the processor decides and is not known: {processor_problem(facts, row)}", MISSING),
         ("no image", Advice.SET_ASIDE, ~boots, lambda row: str(stop_texts.iat[row]), "edition gates"),
         ("no memory figure", Advice.HOLD, units["ram_gib"].isna().to_numpy(),
-         lambda row: "the memory decides and is not known", "DESIGN: a fact that decides is missing"),
+         lambda row: "the memory decides and is not known", MISSING),
         ("no disk", Advice.PART_FIRST, no_disk, lambda row: f"no disk is fitted; {part_reason(row)}", PRACTICE),
         ("a fact is missing", Advice.HOLD, undecided,
          lambda row: f"the edition depends on what is not known: {facts.ladder.missing_words(row)}", comfort_source),
@@ -121,7 +150,8 @@ def decide(facts: Facts) -> Decision:
          lambda row: f"{device_reason(row)}; {part_reason(row)}", "driver tables"),
         ("firmware", Advice.FIRMWARE_FIRST, firmware, device_reason, "driver and firmware tables"),
         ("slow", Advice.LIGHTER, ~comfortable,
-         lambda row: f"no edition is comfortable and no part helps; the lightest will be slow ({lightest_why[row]})",
+         lambda row: f"no edition is comfortable and no part makes one so; the lightest will be slow "
+         f"({lightest_why[row]})",
          comfort_source),
         ("lighter", Advice.LIGHTER, below_standard, edition_reason, comfort_source),
         ("standard", Advice.STANDARD, np.ones(n_units, dtype=bool), edition_reason, comfort_source),
@@ -136,7 +166,7 @@ def decide(facts: Facts) -> Decision:
     edition = texts(choice)
     edition[fitted] = best["edition_after"].to_numpy(dtype=object)[fitted]
     settle = np.isin(advice, [str(Advice.LIGHTER), str(Advice.FIRMWARE_FIRST), str(Advice.PART_FIRST)]) & ~no_disk
-    none_yet = settle & ~fitted & ~comfortable
+    none_yet = settle & pd.isna(edition)
     edition[none_yet] = texts(lightest)[none_yet]
     edition[np.isin(advice, [str(Advice.HOLD), str(Advice.SET_ASIDE)]) | (no_disk & ~fitted)] = None
     frame = pd.DataFrame(
@@ -146,6 +176,7 @@ def decide(facts: Facts) -> Decision:
             "part": best["part"].where(fitted).astype("string"),
             "reason": pd.Series([verdicts[one][3](row) for row, one in enumerate(number)], dtype="string"),
             "rule": pd.Series([verdicts[one][0] for one in number], dtype="string"),
+            "tells": [_TELLS.get(verdicts[one][0], ()) for one in number],
             "source": pd.Series([verdicts[one][4] for one in number], dtype="string"),
         }
     )
@@ -162,5 +193,6 @@ def _device_reasons(facts: Facts) -> dict[int, str]:
     ]
     out: dict[int, str] = {}
     for row, reason in zip(hit["row"], hit["reason"], strict=True):
-        out[int(row)] = f"{out[int(row)]}; {reason}" if int(row) in out else str(reason)
+        text = str(reason).rstrip(".")
+        out[int(row)] = f"{out[int(row)]}; {text}" if int(row) in out else text
     return out

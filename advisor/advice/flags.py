@@ -159,14 +159,26 @@ def _no_image(facts: Facts) -> Hits:
     "processor-unknown", Severity.STOP, "Processor not understood", "Correct the processor's name, or capture the unit."
 )
 def _processor_unknown(facts: Facts) -> Hits:
-    names, problems = texts(facts.units["cpu"]), texts(facts.processors["cpu_problem"])
+    return where(no_processor(facts), lambda row: processor_problem(facts, row))
 
-    def why(row: int) -> str:
-        if names[row] is None:
-            return "the row names no processor"
-        return str(problems[row] or f"{names[row]!r} is no processor we know")
 
-    return where(no_processor(facts), why)
+def processor_problem(facts: Facts, row: int) -> str:
+    """Say why a unit's processor is not known.
+
+    Parameters
+    ----------
+    facts : Facts
+    row : int
+        Position of the unit.
+
+    Returns
+    -------
+    str
+    """
+    name, problem = facts.units["cpu"].iloc[[row]], facts.processors["cpu_problem"].iloc[[row]]
+    if name.isna().all():
+        return "the row names no processor"
+    return str(problem.fillna(f"{name.item()!r} is no processor that the tables know").item())
 
 
 def no_processor(facts: Facts) -> np.ndarray:

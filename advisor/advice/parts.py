@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,9 @@ from advisor.advice.facts import Facts, numbers, present, texts
 from advisor.shop import Part
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
+if TYPE_CHECKING:
+    from advisor.comfort import Ladder
+
 _DIMM_FORMS = (FormFactor.DESKTOP, FormFactor.SERVER)
 _SODIMM_FORMS = (
     FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT, FormFactor.SMALL_DESKTOP,
@@ -21,9 +25,14 @@ _SODIMM_FORMS = (
 _SATA_TAKES = (StorageKind.HDD, StorageKind.HYBRID, StorageKind.SATA_SSD)
 
 TRIAL_COLUMNS = (
-    "row", "part", "kind", "in_stock", "edition_before", "edition_after", "ladder_gain", "cures", "check", "fit_min",
+    "row", "part", "kind", "in_stock", "edition_before", "edition_after", "ladder_gain", "cures", "browser_before_s",
+    "browser_after_s", "eases", "check", "fit_min", "size_gib",
 )  # fmt: skip
-"""Columns of the trials: `ladder_gain` counts editions richer, `cures` says that a blocking fact goes away."""
+"""Columns of the trials: `ladder_gain` counts editions richer, `cures` says that a blocking fact goes away, `eases`
+that no edition becomes comfortable but the browser's wait, with certainty, shrinks by a quarter or more [s]."""
+
+EASES_BY = 0.75
+"""Share of the browser's wait that may remain for a part to count as easing; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -207,6 +216,7 @@ def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> p
         after = facts.choice
         gain = np.zeros(n_units, dtype=int)
         cures = fits
+        before_s = after_s = np.full(n_units, np.nan)
     else:
         fits, check = (memory_fits if part.kind == "memory" else ssd_fits)(facts, part)
         fits &= wanted & (facts.image_number >= 0)
@@ -222,8 +232,12 @@ def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> p
         after = pd.Series(pd.NA, index=facts.choice.index, dtype="string")
         after[fits] = ladder.choice.astype("string").to_numpy()
         gain = facts.richness(facts.choice) - facts.richness(after)
-        cures = fits & (needs["storage"].to_numpy() if part.kind == "ssd" else False) & after.notna().to_numpy()
-    rows = np.flatnonzero(fits & ((gain > 0) | cures))
+        before_s, after_s = shortest_browser(facts.ladder), np.full(n_units, np.nan)
+        after_s[fits] = shortest_browser(ladder)
+        blocked = facts.choice.isna().to_numpy() | (needs["storage"].to_numpy() & (part.kind == "ssd"))
+        cures = fits & blocked & after.notna().to_numpy()
+    eases = fits & after.isna().to_numpy() & (after_s <= EASES_BY * before_s)
+    rows = np.flatnonzero(fits & ((gain > 0) | cures | eases))
     return pd.DataFrame(
         {
             "row": rows,
@@ -234,11 +248,30 @@ def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> p
             "edition_after": after.to_numpy(dtype=object)[rows],
             "ladder_gain": gain[rows],
             "cures": cures[rows],
+            "browser_before_s": before_s[rows],
+            "browser_after_s": after_s[rows],
+            "eases": eases[rows],
             "check": check[rows],
             "fit_min": part.fit_min,
             "size_gib": part.gib,
         }
     )
+
+
+def shortest_browser(ladder: Ladder) -> np.ndarray:
+    """Shortest wait for a usable browser, with certainty, over the editions that pass the gates.
+
+    Parameters
+    ----------
+    ladder : advisor.comfort.Ladder
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n_units,)
+        [s]; infinite where no edition passes.
+    """
+    seconds = np.where((ladder.gate != 0) & ~np.isnan(ladder.browser_high_s), ladder.browser_high_s, np.inf)
+    return np.asarray(seconds.min(axis=1), dtype=float)
 
 
 def trials(facts: Facts, wanted: np.ndarray, needs: pd.DataFrame) -> Trials:
@@ -267,14 +300,17 @@ def trials(facts: Facts, wanted: np.ndarray, needs: pd.DataFrame) -> Trials:
         if found:
             helped = pd.concat(found)
             row = np.arange(len(facts))
-            cured = np.isin(row, helped.loc[helped["cures"], "row"])
-            blocked = needs["storage"].to_numpy() | needs["wireless"].to_numpy()
-            open_rows &= np.where(blocked, ~cured, ~np.isin(row, helped["row"]))
+            cured = np.isin(row, helped.loc[helped["cures"] & helped["kind"].ne("wireless"), "row"])
+            online = np.isin(row, helped.loc[helped["kind"].eq("wireless"), "row"])
+            blocked = needs["storage"].to_numpy() | facts.choice.isna().to_numpy()
+            done = np.where(blocked, cured, np.isin(row, helped["row"])) & (online | ~needs["wireless"].to_numpy())
+            open_rows &= ~done
     if not found:
-        empty = pd.DataFrame(columns=[*TRIAL_COLUMNS, "size_gib"])
+        empty = pd.DataFrame(columns=list(TRIAL_COLUMNS))
         return Trials(empty, empty.set_index("row"), wanted)
     frame = pd.concat(found, ignore_index=True)
     order = frame.sort_values(
-        ["row", "cures", "ladder_gain", "in_stock", "size_gib"], ascending=[True, False, False, False, True]
+        ["row", "cures", "ladder_gain", "browser_after_s", "in_stock", "size_gib"],
+        ascending=[True, False, False, True, False, True],
     )
     return Trials(frame, order.drop_duplicates("row").set_index("row"), wanted)

@@ -130,13 +130,13 @@ def table(scored: pd.DataFrame, limit: int = 60) -> str:
     """
     from advisor import intake
 
-    tags = intake.understand(scored).units["asset_tag"]
+    tags = list(intake.understand(scored).units["asset_tag"].fillna("-"))
     lines = [f"{'tag':<10}{'advice':<18}{'edition':<12}{'image':<20}{'min (80 %)':<18}why"]
     for row in range(min(limit, len(scored))):
         unit = scored.iloc[row]
         minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
         lines.append(
-            f"{_text(tags.iat[row])[:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
+            f"{tags[row][:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
             f"{_text(unit['image_used'])[:19]:<20}{minutes:<18}{_text(unit['reasons'])[:110]}"
         )
     if len(scored) > limit:
