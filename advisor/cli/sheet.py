@@ -1,0 +1,193 @@
+"""`advisor sheet`: the one-page printout of a unit, from a capture or a row of an intake sheet."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from advisor.errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from advisor.shop import Shop
+
+SUFFIXES = (".pdf", ".html", ".htm", ".txt")
+"""Endings of --out that say what is written."""
+
+PAPER_WIDTH = 100
+"""Columns of the text where it is not shown in a terminal."""
+
+HELP = (
+    "Print the one-page sheet of a unit: advice, what to have at hand, phases with minutes, hand-over checks, cautions."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("sheet", help=HELP, epilog="Example:  advisor sheet unit-017.json --out unit-017.pdf")(sheet)
+
+
+def sheet(
+    unit: Annotated[
+        str | None, typer.Argument(metavar="UNIT", help="A capture (JSON); or, with --csv, the asset tag of a row.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File ending in .pdf, .html or .txt; else it is shown here.")
+    ] = None,
+    csv: Annotated[Path | None, typer.Option("--csv", help="Take the unit from this intake sheet.")] = None,
+    tag: Annotated[
+        str | None, typer.Option("--tag", help="Asset tag of the row; with a capture, the tag to print on it.")
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
+    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML).")] = None,
+    width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
+) -> None:
+    """Print a sheet."""
+    from advisor.shop import default_shop, read_shop
+
+    if out is not None:
+        _check_suffix(out)
+    settings = read_shop(shop) if shop else default_shop()
+    if csv is not None:
+        frame = rows_of(csv, None if every else _one_tag(unit, tag))
+    elif unit is not None and not every:
+        frame = capture_frame(Path(unit), tag)
+    else:
+        raise InputError(
+            "Say which unit: a capture file, or --csv with a tag or --all.", "advisor sheet --help shows examples."
+        )
+    unreadable = print_sheets(frame, settings, out, width)
+    if unreadable:
+        typer.echo(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
+        raise typer.Exit(1)
+
+
+def _check_suffix(out: Path) -> None:
+    if out.suffix.lower() not in SUFFIXES:
+        raise InputError(f"--out {out} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
+
+
+def _one_tag(unit: str | None, tag: str | None) -> str:
+    if unit is not None and tag is not None and unit != tag:
+        raise InputError(f"Two tags are named: {unit!r} and {tag!r}.", "Name one of them.")
+    one = tag if tag is not None else unit
+    if one is None:
+        raise InputError("With --csv, say which row.", "Name its asset tag, or use --all.")
+    return one
+
+
+def rows_of(csv: Path, tag: str | None) -> pd.DataFrame:
+    """Take rows of an intake sheet.
+
+    Parameters
+    ----------
+    csv : pathlib.Path
+    tag : str or None
+        Asset tag, capitals and space around it ignored; None for all rows.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Raw rows; more than one when a tag stands on several.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, or no row has the tag; the message names tags like it.
+    """
+    from advisor import intake
+
+    raw = intake.read(csv)
+    if tag is None:
+        return raw
+    tags = intake.understand(raw).units["asset_tag"].astype("string").str.strip()
+    wanted = tag.strip().casefold()
+    found = tags.str.casefold().eq(wanted).fillna(False).to_numpy(dtype=bool)
+    if not found.any():
+        import difflib
+
+        known = [str(one) for one in tags.dropna()]
+        like = difflib.get_close_matches(tag, known, n=3, cutoff=0.6)
+        hint = f"Like it: {', '.join(like)}." if like else f"Its tags begin with {', '.join(known[:3])}."
+        raise InputError(f"No row of {csv} has the asset tag {tag!r}.", hint if known else "The sheet names no tag.")
+    return raw.loc[found].reset_index(drop=True)
+
+
+def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
+    """Take a capture as a Unit frame of one row.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    tag : str or None
+        Asset tag to use in place of the capture's own.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (1, n_fields)
+
+    Raises
+    ------
+    InputError, CaptureError
+        When there is no such file, or it is no capture.
+    """
+    from advisor import capture
+    from advisor.unit import frame
+
+    if path.suffix.lower() in (".csv", ".tsv", ".xlsx"):
+        raise InputError(f"{path} is an intake sheet, not a capture.", f"Use: advisor sheet TAG --csv {path}")
+    if not path.is_file():
+        raise InputError(
+            f"There is no capture file {path}.", "Name a file made by advisor capture --out, or a tag with --csv."
+        )
+    unit = capture.read_capture(path).unit
+    return frame([unit.model_copy(update={"asset_tag": tag}) if tag else unit])
+
+
+def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None) -> int:
+    """Assess rows and print their sheets.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Intake rows or a Unit frame.
+    shop : Shop
+    out : pathlib.Path or None
+        Where to; None shows text.
+    width : int or None
+        Columns of the text.
+
+    Returns
+    -------
+    int
+        How many of the rows could not be read.
+    """
+    from advisor.advice import assess
+    from advisor.files import write_whole
+    from advisor.sheet import compose_all, render_html, render_pdf, render_text
+    from advisor.unit import Status
+
+    if not len(frame):
+        raise InputError("The intake sheet has no rows.", "Add a row with an asset tag and a processor.")
+    result = assess(frame, shop)
+    sheets = compose_all(result)
+    if out is None:
+        columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
+        plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
+        for number, one in enumerate(sheets):
+            typer.echo(("\n" if number else "") + render_text(one, columns, ascii_only=plain), nl=False)
+    else:
+        suffix = out.suffix.lower()
+        if suffix == ".pdf":
+            write_whole(out, render_pdf(sheets))
+        elif suffix == ".txt":
+            write_whole(out, "\f".join(render_text(one, width or PAPER_WIDTH) for one in sheets))
+        else:
+            write_whole(out, render_html(sheets))
+        typer.echo(f"{out} written: {len(sheets)} sheet{'' if len(sheets) == 1 else 's'}.")
+    return int(result.scored["status"].eq(Status.UNREADABLE).sum())

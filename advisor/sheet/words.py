@@ -1,0 +1,61 @@
+"""The fixed words of the sheet: hand-over checks, cautions, legends."""
+
+from __future__ import annotations
+
+CAUTIONS: tuple[str, ...] = (
+    "Erasing is final. Before the installer's erase step, confirm the right to erase this disk and the shop's "
+    "data-sanitisation rule.",
+    "A swollen or damaged battery stops work on the unit: do not charge, press or open it.",
+    "Mains and power-supply work is for a competent person under local rules. Electrical safety testing and lithium "
+    "disposal follow local law.",
+    "Static kills parts: power off, unplug, ground yourself before you open the case.",
+)
+"""Cautions every sheet carries."""
+
+CHECKS: tuple[str, ...] = (
+    "Settings of the bench account copied to /etc/skel, the skeleton for new users; nothing private among them",
+    "Bench account, its home and its password removed; the root password is not the shop's",
+    "No Wi-Fi password, browser profile, shell history, mail or file of the bench left",
+    "Machine id and SSH host keys are made anew; host name says nothing of the shop or the giver",
+    "Package lists fresh, no update pending, no package half set up",
+    "First start asks the recipient for language, keyboard, time zone, name and password",
+)
+"""Hand-over checks of every unit that is installed."""
+
+PORTABLE_CHECK = "Sleeps when the lid is closed and wakes; charges; keys for brightness and sound do their work"
+TRIED_CHECK = "Tried on the installed system: {kinds}"
+ALWAYS_TRIED: tuple[str, ...] = ("sound", "a film in the browser")
+
+KINDS_TRIED: dict[str, str] = {
+    "wireless": "Wi-Fi",
+    "ethernet": "wired network",
+    "camera": "camera",
+    "bluetooth": "Bluetooth",
+    "card reader": "card reader",
+    "fingerprint": "fingerprint reader",
+}
+"""Kind of device to the word in the check; listed only where the unit has one that works."""
+
+STOPPED_CHECKS: tuple[str, ...] = (
+    "No install is advised: the unit takes no slot",
+    "Before the unit leaves the shop in any direction, its disk is dealt with by the shop's data-sanitisation rule",
+)
+"""Stand in the place of the hand-over checks on a sheet for a unit that is set aside."""
+
+HOLD_CHECKS: tuple[str, ...] = ("Write in what you find out, correct the intake row, and score it again",)
+
+LIMITS = "limits {desktop} s, {browser} s, {memory} % free"
+"""What counts as comfortable, beside the ladder's title."""
+
+SEVERITIES: dict[str, str] = {"stop": "stop work", "act": "act first", "note": "note"}
+"""Severity of a flag as printed."""
+
+CSV_HINT = "see the scored CSV"
+"""Where the rest stands when a section was cut short."""
+
+CHECKS_TITLE: dict[str, str] = {
+    "set aside": "Before it leaves the bench",
+    "hold": "Then",
+    "other": "Hand-over checks",
+}
+"""Title over the checks, by advice."""

@@ -1,0 +1,118 @@
+"""The PDF: one A4 page a unit whatever the texts, all of it on the paper, texts shown and never obeyed."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import re
+
+import pypdf
+import pytest
+
+from advisor.errors import InputError
+from advisor.sheet import render_pdf
+from advisor.sheet.layout import Measures
+
+from .conftest import HOSTILE, mixed
+
+MM = 72 / 25.4
+
+
+def _pages(data: bytes) -> list[pypdf.PageObject]:
+    return list(pypdf.PdfReader(io.BytesIO(data)).pages)
+
+
+def _placed(page: pypdf.PageObject) -> list[tuple[str, float, float]]:
+    """Texts with their place from the lower left [pt]."""
+    found: list[tuple[str, float, float]] = []
+
+    def visit(text, cm, tm, _font, _size):
+        if text.strip():
+            x, y = tm[4], tm[5]
+            found.append((text.strip(), cm[0] * x + cm[2] * y + cm[4], cm[1] * x + cm[3] * y + cm[5]))
+
+    page.extract_text(visitor_text=visit)
+    return found
+
+
+def _on_paper(page: pypdf.PageObject) -> None:
+    paper = Measures()
+    placed = _placed(page)
+    assert placed
+    lowest = min(y for _, _, y in placed)
+    assert lowest >= paper.margin_bottom * MM - 0.5, f"text at {lowest:.1f} pt runs into the lower margin"
+    assert max(y for _, _, y in placed) <= (paper.page_h - paper.margin_top) * MM
+    assert min(x for _, x, _ in placed) >= paper.margin_x * MM - 0.5
+    assert any("bench-advisor" in text for text, _, _ in placed), "the footer is missing"
+
+
+@pytest.mark.parametrize("name", ["plain", "held", "aside", "long", "unbroken", "few but long"])
+def test_one_page_with_everything_on_it(sheets, name):
+    pages = _pages(render_pdf(sheets[name]))
+    assert len(pages) == 1
+    # ISO 216: A4 is 210 mm by 297 mm.
+    assert [float(side) for side in pages[0].mediabox[2:]] == pytest.approx([210 * MM, 297 * MM], abs=0.05)
+    _on_paper(pages[0])
+
+
+def test_random_sheets_stay_on_their_pages():
+    many = [mixed(seed) for seed in range(120)]
+    pages = _pages(render_pdf(many))
+    assert len(pages) == len(many)
+    for page in pages:
+        _on_paper(page)
+
+
+def test_texts_are_shown_not_obeyed(sheets):
+    one = dataclasses.replace(sheets["plain"], title=HOSTILE, notes=HOSTILE, tag="#evil[]")
+    text = re.sub(r"\s+", "", "".join(page.extract_text() for page in _pages(render_pdf(one))))
+    for literal in ("<script>alert(1)</script>", "{{7*7}}", "#strong[typst]", "$x^2$", "\\u{1F4A9}", "#evil[]"):
+        assert literal in text
+
+
+def test_plain_sheet_says_what_matters(sheets):
+    text = " ".join(_pages(render_pdf(sheets["plain"]))[0].extract_text().split())
+    for wanted in (
+        "TT-0042", "FIRMWARE", "Cinnamon", "debian-12-plain", "min hands-on", "43 to 66 min", "needs firmware",
+        "firmware-iwlwifi", "Copy the bench account's settings to the skeleton for new users", "/etc/skel",
+        "data-sanitisation rule", "Right to erase confirmed by", "from 64 rehearsals",
+    ):  # fmt: skip
+        assert wanted in text, wanted
+
+
+def test_what_is_left_off_is_said(sheets):
+    text = " ".join(_pages(render_pdf(sheets["long"]))[0].extract_text().split())
+    assert text.count("more, see the scored CSV") >= 5
+
+
+def test_many_units_in_one_file(sheets):
+    many = [dataclasses.replace(sheets["plain"], tag=f"TT-{number:03}", code=f"TT-{number:03}") for number in range(60)]
+    pages = _pages(render_pdf(many))
+    assert len(pages) == 60
+    assert all(f"TT-{number:03}" in page.extract_text() for number, page in enumerate(pages))
+
+
+def test_same_bytes_every_time(sheets):
+    assert render_pdf(sheets["plain"]) == render_pdf(sheets["plain"])
+
+
+def test_only_fonts_that_come_with_the_package(sheets):
+    page = _pages(render_pdf(sheets["long"]))[0]
+    names = {str(font.get_object()["/BaseFont"]) for font in page["/Resources"]["/Font"].values()}
+    stems = {name.split("+")[-1].split("-")[0] for name in names}
+    assert stems <= {"B612", "DejaVuSansMono", "LibertinusSerif"}, names
+    assert "B612" in stems
+
+
+def test_no_colour_is_used(sheets):
+    content = b"".join(_pages(render_pdf(sheets[name]))[0].get_contents().get_data() for name in ("plain", "long"))
+    # PDF 32000-1:2008, table 74: rg, RG, k and K set colours other than grey.
+    assert not re.search(rb"(?:^|\s)[\d.]+ [\d.]+ [\d.]+ (?:rg|RG)\s", content)
+    assert not re.search(rb"\s[\d.]+ (?:k|K)\s", content)
+    # scn with three numbers would be a colour in a named colour space.
+    assert not re.search(rb"(?:^|\n)[\d.]+ [\d.]+ [\d.]+ (?:scn|SCN|sc|SC)\s", content)
+
+
+def test_nothing_to_print_is_said():
+    with pytest.raises(InputError, match="no unit"):
+        render_pdf([])
