@@ -67,23 +67,20 @@ def usual_parts() -> tuple[Part, ...]:
     return tuple(Part.model_validate({**row, "count": 0}) for row in rows.to_dict("records"))
 
 
-def expected_memory_type(year: np.ndarray) -> np.ndarray:
-    """Memory type most units of a year took.
+def expected_memory_type(microarch: pd.Series[str]) -> np.ndarray:
+    """Memory type that most units of a microarchitecture take, from `datasets/advice/memory_types.csv`.
 
     Parameters
     ----------
-    year : numpy.ndarray of float, shape (n,)
-        Launch year of the processor, NaN for unknown.
+    microarch : pandas.Series of str, shape (n,)
 
     Returns
     -------
     numpy.ndarray of object, shape (n,)
-        Such as 'DDR3'; None where the year is unknown or both types were common.
+        Such as 'DDR3'; None where it is unknown or two types were common.
     """
-    out = np.full(len(year), None, dtype=object)
-    for row in tables.load("advice/memory_types").frame.to_dict("records"):
-        out[(year >= float(row["from_year"])) & (year <= float(row["to_year"]))] = row["type"]
-    return out
+    rows = tables.load("advice/memory_types").frame
+    return texts(microarch.map(dict(zip(rows["microarch"], rows["type"], strict=True))))
 
 
 def memory_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
@@ -111,7 +108,7 @@ def memory_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
     fits = ~soldered & ~(free == 0) & ~(total > numbers(units["ram_max_gib"])) & ~np.isnan(total)
 
     type_known = texts(units["ram_type"].str.upper())
-    expected = expected_memory_type(numbers(facts.processors["cpu_year"]))
+    expected = expected_memory_type(facts.processors["cpu_microarch"])
     has_type = present(type_known)
     kinds = np.where(has_type, type_known, expected)
     fits &= np.equal(kinds, kind)

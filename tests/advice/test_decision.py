@@ -163,3 +163,12 @@ def test_more_of_anything_never_gives_a_lighter_edition_or_a_longer_time(ram: in
         for before, after in zip(chain, list(chain)[1:], strict=False):
             assert (same_edition[after] <= same_edition[before] + 1e-9).all()
             assert (result.ladder.browser_s[after] <= result.ladder.browser_s[before] + 1e-9).all()
+
+
+def test_memory_types_name_microarchitectures_that_the_processor_table_knows() -> None:
+    from advisor import tables
+
+    known = set(tables.load("identify/microarchitectures").frame["microarch"])
+    rows = tables.load("advice/memory_types").frame
+    assert set(rows["microarch"]) <= known
+    assert rows["microarch"].is_unique
