@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.drivers import store
 from advisor.drivers.devices import Spec, find
+from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
-from advisor.drivers.verdict import RANK, Place, Verdict, bind, judge, kind_of, place_of, together, unknown
+from advisor.drivers.verdict import RANK, Place, Verdict, place_of, together, unknown
 from advisor.errors import InputError
 from advisor.shop import Image
 from advisor.unit import Support
@@ -78,35 +80,66 @@ def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec
     verdicts : list of list of Verdict
         For each device, one an image.
     """
-    flat: list[Spec] = []
-    for spec in specs:
-        flat += spec.candidates or (spec,)
-    bounds = list(zip(*(bind(flat, place.table) for place in places), strict=True))
+    flat = [one for spec in specs for one in spec.candidates or (spec,)]
+    flat, verdicts = _judge(flat, places)
     out: list[list[Verdict]] = []
     judged: list[Spec] = []
     at = 0
     for spec in specs:
-        ones = spec.candidates or (spec,)
-        lists = []
-        for one in ones:
-            bound = bounds[at]
-            at += 1
-            if one.problem and not one.words:
-                lists.append([unknown(_sentence(one.problem))] * len(places))
-            else:
-                kind = kind_of(one, bound)
-                judged_one = replace(one, kind=kind) if kind is not one.kind else one
-                lists.append(judge(judged_one, kind, bound, places))
-                if not spec.candidates:
-                    spec = judged_one
+        count = len(spec.candidates) or 1
+        ones, lists = flat[at : at + count], verdicts[at : at + count]
+        at += count
         if not spec.candidates:
+            judged.append(ones[0])
             out.append(lists[0])
-        elif "in no id list" in spec.problem:
-            out.append([unknown(_sentence(spec.problem))] * len(places))
         else:
-            out.append(together(spec, lists))
-        judged.append(spec)
+            judged.append(spec)
+            out.append(together(spec, lists) if spec.exact else [unknown(_sentence(spec.problem))] * len(places))
     return judged, out
+
+
+def _judge(specs: list[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
+    """Judge devices, and look in the kernels that no image has for those that no image drives."""
+    bounds = list(zip(*(bind(specs, place.table) for place in places), strict=True))
+    settled: list[Spec] = []
+    verdicts: list[list[Verdict]] = []
+    for spec, bound in zip(specs, bounds, strict=True):
+        if spec.problem and not spec.words:
+            settled.append(spec)
+            verdicts.append([unknown(_sentence(spec.problem))] * len(places))
+            continue
+        kind = kind_of(spec, bound)
+        settled.append(spec if kind is spec.kind else replace(spec, kind=kind))
+        verdicts.append(judge(settled[-1], bound, places))
+    left = [
+        at
+        for at, each in enumerate(verdicts)
+        if specs[at].words and (settled[at].kind is not Kind.OTHER) and all(lacking(verdict) for verdict in each)
+    ]
+    absent = _elsewhere(places) if left else []
+    if absent:
+        again = [settled[at] for at in left]
+        for at, bound in zip(left, zip(*(bind(again, place.table) for place in absent), strict=True), strict=True):
+            kind = kind_of(settled[at], bound)
+            settled[at] = settled[at] if kind is settled[at].kind else replace(settled[at], kind=kind)
+            seen = list(zip(absent, judge(settled[at], bound, absent), strict=True))
+            verdicts[at] = [newer(v, place, seen, ours=False) for v, place in zip(verdicts[at], places, strict=True)]
+    return settled, verdicts
+
+
+def _elsewhere(places: Sequence[Place]) -> list[Place]:
+    """Kernels whose tables are there although no image has them, as images with free firmware and what Debian adds."""
+    used = {place.image.kernel for place in places}
+    found = []
+    for name in store.SHIPPED:
+        if name not in used and store.place(name) is not None:
+            release = name.split("-")[1]
+            i386 = name.endswith("-i386")
+            image = Image(
+                name=name, release=release, kernel=name, architecture="i386" if i386 else "amd64", on_hand=False
+            )
+            found.append(place_of(image))
+    return found
 
 
 def _sentence(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import posixpath
 import re
 import shutil
 from collections.abc import Callable
@@ -200,11 +201,7 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
     candidates = apt.firmware_packages()
     say(f"{recipe.firmware}: {len(candidates)} packages that may hold firmware")
     for package, file in zip(candidates, apt.download(candidates), strict=True):
-        paths = [
-            match[1]
-            for path, _size, _target in fetch.contents(file)
-            if not path.endswith("/") and (match := _FIRMWARE.fullmatch(path))
-        ]
+        paths = firmware_paths(fetch.contents(file))
         if paths:
             files += [(path, len(found)) for path in paths]
             found.append(package)
@@ -221,6 +218,34 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
         "packages": [_package_facts(package) for package in found],
     }  # fmt: skip
     return store.save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
+
+
+def firmware_paths(contents: list[tuple[str, int, str]]) -> list[str]:
+    """Firmware files that a package gives, those reached through a link to a folder too.
+
+    Parameters
+    ----------
+    contents : list of (path, size, target)
+        As `fetch.contents` lists them.
+
+    Returns
+    -------
+    list of str
+        Paths below lib/firmware, sorted.
+    """
+    found: set[str] = set()
+    links: dict[str, str] = {}
+    for path, _size, target in contents:
+        match = _FIRMWARE.fullmatch(path)
+        if match and not path.endswith("/"):
+            found.add(match[1])
+            if target:
+                links[match[1]] = posixpath.normpath(posixpath.join(posixpath.dirname(match[1]), target))
+    for link, target in sorted(links.items()):
+        inside = {link + path[len(target) :] for path in found if path.startswith(target + "/")}
+        if inside:
+            found = (found - {link}) | inside
+    return sorted(found)
 
 
 def missing_files(table: DriverTable, firmware: FirmwareTable) -> list[str]:

@@ -60,6 +60,8 @@ class Spec:
         Why it could not be understood; '' when it could.
     candidates : tuple of Spec
         The devices that a name may mean, when more than one.
+    exact : bool
+        False when the candidates are only near to the name: they are shown, never taken.
     assumed : str
         What was taken for granted, such as the class; '' when nothing was.
     """
@@ -74,6 +76,7 @@ class Spec:
     words: tuple[int, ...] = ()
     problem: str = ""
     candidates: tuple[Spec, ...] = field(default=(), repr=False)
+    exact: bool = True
     assumed: str = ""
 
     @property
@@ -141,7 +144,7 @@ def by_id(
     elif kind in _ASSUMED_INTERFACE:
         b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, "its interface class"
     name = listed.name(vendor, device)
-    return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), "", (), assumed)
+    return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), assumed=assumed)
 
 
 def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
@@ -149,7 +152,9 @@ def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
     full = 0xFFFFFFFFFFFFFFFF
     if bus not in ("pci", "usb"):
         other = Kind.AUDIO if bus == "hdaudio" else Kind.OTHER
-        return Spec(modalias, bus, other, modalias, modalias, words=(a, b, full, full))
+        vendor, device = (a >> 48, a >> 32 & 0xFFFF) if bus == "sdio" else (-1, -1)
+        text = f"sdio:{vendor:04x}:{device:04x}" if bus == "sdio" else modalias
+        return Spec(text, bus, other, modalias, modalias, vendor, device, words=(a, b, full, full))
     vendor, device = a >> 48, a >> 32 & 0xFFFF
     listed = ids.load(bus)
     kind: Kind | None
@@ -246,7 +251,7 @@ def _of_name(text: str, found: names.Matched, hint: Kind) -> Spec:
         return candidates[0]
     if not candidates:
         return Spec(text, "", hint, text, problem=found.problem)
-    return Spec(text, candidates[0].bus, hint, text, problem=found.problem, candidates=candidates)
+    return Spec(text, candidates[0].bus, hint, text, problem=found.problem, candidates=candidates, exact=found.exact)
 
 
 def find(units: pd.DataFrame) -> Found:

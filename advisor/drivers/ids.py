@@ -128,7 +128,8 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
     path : pathlib.Path
         pci.ids or usb.ids.
     bound : dict of (vendor, device) to Kind
-        What the modules of the kernels say that they drive; it goes before what a name tells.
+        What the modules of the kernels say that they drive; it goes before what a name tells. An id that is only
+        here gets no name.
 
     Returns
     -------
@@ -139,7 +140,9 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
         As the file states it.
     """
     vendors, devices, subsystems, version = parse(path)
-    rows = sorted({(vendor << 16 | device): (vendor, device, name) for vendor, device, name in devices}.items())
+    named = {(vendor, device): name for vendor, device, name in devices}
+    every = {**dict.fromkeys(bound, ""), **named}
+    rows = sorted((vendor << 16 | device, (vendor, device, name)) for (vendor, device), name in every.items())
     kind = [
         KINDS.index(bound.get((vendor, device)) or kinds.of_name(f"{vendors.get(vendor, '')} {name}"))
         for _, (vendor, device, name) in rows

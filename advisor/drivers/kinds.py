@@ -56,6 +56,11 @@ _STAGING_WIRELESS = frozenset(
 _ISA_LIKE_STORAGE = frozenset({"vmd"})
 
 _WORDS = (
+    (Kind.AUDIO, re.compile(r"audio|\bHDA\b|sound", re.IGNORECASE)),
+    (
+        Kind.OTHER,
+        re.compile(r"xHCI|UCSI|bridge|root port|\bUSB [23]\.\d (host )?controller|memory controller", re.IGNORECASE),
+    ),
     (Kind.BLUETOOTH, re.compile(r"bluetooth|\bBT ?\d", re.IGNORECASE)),
     (Kind.FINGERPRINT, re.compile(r"finger ?print|biometric|swipe sensor|Prometheus|EikonTouch", re.IGNORECASE)),
     (Kind.CARD_READER, re.compile(r"card ?reader|SD/MMC|SD Host|\bSDHCI\b|Memory Stick|SDXC", re.IGNORECASE)),

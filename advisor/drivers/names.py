@@ -122,7 +122,8 @@ class _Index:
             listed = ids.load(bus)
             for at in np.flatnonzero(listed.kind_of == number).tolist():
                 key = int(listed.ids[at])
-                self.entries.append(Entry(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
+                if listed.names[at]:
+                    self.entries.append(Entry(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
             for of, sub, name in zip(
                 listed.arrays["sub_of"].tolist(), listed.arrays["sub"].tolist(), listed.sub_names, strict=True
             ):

@@ -15,7 +15,7 @@ from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import fnmatch_regex
 from advisor.drivers.table import DriverTable
 
-_VERSIONED = re.compile(r"(?:.*/)?(iwlwifi-.+?)-\d+\.ucode")
+_VERSIONED = re.compile(r"(?:.*/)?(iwlwifi-.+?)-c?(\d+)\.ucode")
 
 
 class Severity(StrEnum):
@@ -94,44 +94,50 @@ def rule_of(module: str, kind: Kind) -> Rule:
 
 @dataclass(frozen=True)
 class _Part:
-    """A row of datasets/drivers/chips.csv: the files one chip of a module's many asks for."""
+    """A row of datasets/drivers/chips.csv or chips_kernel.csv: the files one chip of a module's many asks for.
+
+    A pattern that begins with '+' is asked for although the module does not name it.
+    """
 
     ids: frozenset[tuple[str, int, int]]
     vendor: tuple[str, int] | None
     name: re.Pattern[str] | None
     files: tuple[str, ...]
+    rule: Rule | None
+    every: bool
 
 
 @lru_cache(maxsize=1)
 def _parts() -> dict[str, list[_Part]]:
     out: dict[str, list[_Part]] = {}
-    for row in facts.rows("chips"):
-        listed = [text.split(":") for text in facts.parts(row["ids"])]
+    for row in facts.rows("chips_kernel") + facts.rows("chips"):
+        listed = [text.split(":") for text in facts.parts(row["ids"]) if text != "*"]
         vendor = next(((bus, int(v, 16)) for bus, v, d in listed if d == "*"), None)
         part = _Part(
             frozenset((bus, int(v, 16), int(d, 16)) for bus, v, d in listed if d != "*"),
             vendor,
             re.compile(row["name"], re.IGNORECASE) if row["name"] else None,
             tuple(facts.parts(row["files"])),
+            Rule(Severity(row["severity"]), row["effect"], row["source"]) if row["severity"] else None,
+            row["ids"] == "*",
         )
         out.setdefault(row["module"], []).append(part)
     return out
 
 
-def own_files(module: str, spec: Spec) -> tuple[str, ...] | None:
-    """Patterns of the files that this device's chip asks a module for.
+def part_of(module: str, spec: Spec) -> _Part | None:
+    """The row that says which files this device's chip asks a module for, None when no row does.
 
-    Returns
-    -------
-    tuple of str or None
-        Empty: the chip needs none. None: not known, so any that the module names.
+    A row that names the id goes before one that goes by the maker and the name, and that before one for any device.
     """
-    for part in _parts().get(module, ()):
+    rows = _parts().get(module, ())
+    for part in rows:
         if (spec.bus, spec.vendor, spec.device) in part.ids:
-            return part.files
+            return part
+    for part in rows:
         if part.vendor == (spec.bus, spec.vendor) and (part.name is None or part.name.search(spec.name)):
-            return part.files
-    return None
+            return part
+    return next((part for part in rows if part.every), None)
 
 
 def _family(path: str) -> str:
@@ -169,6 +175,11 @@ def _groups(names: Iterable[str]) -> dict[str, list[str]]:
     return out
 
 
+def _fits(pattern: re.Pattern[str], name: str) -> bool:
+    """Whether a pattern fits a file's path, or its name where the pattern has no folder."""
+    return bool(pattern.fullmatch(name) or ("/" not in pattern.pattern and pattern.fullmatch(name.rpartition("/")[2])))
+
+
 @lru_cache(maxsize=16_384)
 def shipping(
     table: DriverTable, firmware: FirmwareTable, module: str, own: tuple[str, ...] | None
@@ -182,8 +193,9 @@ def shipping(
     """
     named = files(table, module)
     if own is not None:
-        patterns = [fnmatch_regex(pattern) for pattern in own]
-        named = tuple(name for name in named if any(pattern.fullmatch(name) for pattern in patterns))
+        patterns = [fnmatch_regex(pattern) for pattern in own if not pattern.startswith("+")]
+        unnamed = tuple(pattern[1:] for pattern in own if pattern.startswith("+"))
+        named = tuple(name for name in named if any(_fits(pattern, name) for pattern in patterns)) + unnamed
     out = []
     for stem, group in sorted(_groups(named).items()):
         found = {package for name in group for package in firmware.shipped(name)}
@@ -195,16 +207,27 @@ def shipping(
 
 def _older(firmware: FirmwareTable, stem: str, newest: str) -> list[str]:
     """Packages with an older version of an iwlwifi image: the module names the newest it takes, and takes older."""
-    limit = int(newest.rpartition("-")[2].removesuffix(".ucode"))
-    pattern = re.compile(rf"(?:.*/)?{re.escape(stem)}-(\d+)\.ucode")
+    match = _VERSIONED.fullmatch(newest)
+    limit = int(match[2]) if match else 0
     return sorted(
         {
             package
-            for file in firmware.files
-            if (match := pattern.fullmatch(file)) and int(match[1]) <= limit
+            for file, version in _versions(firmware).get(stem, ())
+            if version <= limit
             for package in firmware.shipped(file)
         }
     )
+
+
+@lru_cache(maxsize=16)
+def _versions(firmware: FirmwareTable) -> dict[str, list[tuple[str, int]]]:
+    """Versioned files of a suite by their stem."""
+    out: dict[str, list[tuple[str, int]]] = {}
+    for file in firmware.files:
+        match = _VERSIONED.fullmatch(file)
+        if match:
+            out.setdefault(match[1], []).append((file, int(match[2])))
+    return out
 
 
 def of_module(
@@ -226,16 +249,16 @@ def of_module(
     Firmware or None
         None when the module names no firmware, or none for this chip.
     """
-    own = own_files(module, spec)
-    groups = shipping(table, firmware, module, own)
+    part = part_of(module, spec)
+    groups = shipping(table, firmware, module, None if part is None else part.files)
     if not groups:
         return None
     shipped = [group for group in groups if group]
     lacking = [group for group in shipped if not group & carried]
     return Firmware(
-        module, len(groups), own is not None or len(groups) == 1,
+        module, len(groups), part is not None or len(groups) == 1,
         tuple(sorted({name for group in shipped for name in group & carried})),
-        cover(lacking), len(groups) - len(shipped), rule_of(module, spec.kind),
+        cover(lacking), len(groups) - len(shipped), (part and part.rule) or rule_of(module, spec.kind),
     )  # fmt: skip
 
 

@@ -16,6 +16,8 @@ BUS_MODULES = frozenset({"ssb", "bcma"})
 class Effect(StrEnum):
     """What a quirk says."""
 
+    NOTE = "note"
+    REMAPS = "remaps nvme"
     THROUGH = "through"
     SEPARATE = "separate driver"
     FETCHED = "fetched firmware"
@@ -28,7 +30,7 @@ class Effect(StrEnum):
 
 @dataclass(frozen=True)
 class Quirk:
-    """One row of datasets/drivers/quirks.csv.
+    """One row of datasets/drivers/quirks.csv or quirks_packages.csv.
 
     Attributes
     ----------
@@ -58,7 +60,7 @@ class Quirk:
 @lru_cache(maxsize=1)
 def _table() -> dict[tuple[str, int, int], list[Quirk]]:
     out: dict[tuple[str, int, int], list[Quirk]] = {}
-    for row in facts.rows("quirks"):
+    for row in facts.rows("quirks") + facts.rows("quirks_packages"):
         packages = {}
         for entry in facts.parts(row["packages"]):
             release, colon, package = entry.partition(":")

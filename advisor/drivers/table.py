@@ -16,6 +16,9 @@ from advisor.drivers.packing import LAYOUTS, Layout, Packed, Words, pack, pack_p
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 
+NAMED, BY_CLASS, PARTLY = 0, 1, 2
+"""How a module fits: an alias names the device; an alias names its class; an alias also asks for what is not known."""
+
 
 @dataclass(frozen=True)
 class Hits:
@@ -27,13 +30,13 @@ class Hits:
         Position of the modalias, rising; one without a module does not occur.
     modules : ndarray of intp
         Module number (index of `DriverTable.modules`), rising within a row, each once.
-    sure : ndarray of bool
-        False where every matching pattern asks for something that was not known, such as a subsystem id.
+    how : ndarray of int
+        `NAMED`, `BY_CLASS` or `PARTLY`, the best of the patterns that match.
     """
 
     rows: Indices
     modules: Indices
-    sure: NDArray[np.bool_]
+    how: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,8 +149,8 @@ class DriverTable:
         Returns
         -------
         Hits
-            `sure` is False for a module that depends on unknown bits, such as subsystem ids. An alias that names
-            the very device is sure whatever its class or interface: those tell which function of it is meant.
+            `how` is `PARTLY` for a module that depends on unknown bits, such as subsystem ids. An alias that names
+            the very device is taken whatever its class or interface: those tell which function of it is meant.
         """
         index, module = self._packed[bus]
         row, pattern = index.candidates(a, b, known_a, known_b)
@@ -155,30 +158,27 @@ class DriverTable:
         named = index.mask_a[pattern] & device == device
         beyond_a = index.mask_a[pattern] & ~known_a[row]
         beyond_b = np.where(named, np.uint64(0), index.mask_b[pattern] & ~known_b[row])
-        sure = (beyond_a | beyond_b) == 0
-        return self._gather([row], [module[pattern]], [sure])
+        how = np.where((beyond_a | beyond_b) != 0, PARTLY, np.where(named, NAMED, BY_CLASS))
+        return self._gather([row], [module[pattern]], how)
 
-    def _gather(
-        self, rows: list[Indices], modules: list[NDArray[np.int64]], sure: list[NDArray[np.bool_]] | None
-    ) -> Hits:
+    def _gather(self, rows: list[Indices], modules: list[NDArray[np.int64]], how: NDArray[np.int64] | None) -> Hits:
         row = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
         module = np.concatenate(modules) if modules else np.zeros(0, dtype=np.int64)
-        certain = np.concatenate(sure) if sure else np.ones(len(row), dtype=bool)
         if not len(row):
-            return Hits(row, module.astype(np.intp), certain)
-        key = row.astype(np.int64) * (2 * len(self.modules)) + 2 * module + ~certain
+            return Hits(row, module.astype(np.intp), module)
+        key = row.astype(np.int64) * (4 * len(self.modules)) + 4 * module + (NAMED if how is None else how)
         key.sort()
         kept = np.ones(len(key), dtype=bool)
-        kept[1:] = key[1:] >> 1 != key[:-1] >> 1
+        kept[1:] = key[1:] >> 2 != key[:-1] >> 2
         key = key[kept]
-        row, module, certain = (key >> 1) // len(self.modules), (key >> 1) % len(self.modules), key & 1 == 0
+        row, module, best = (key >> 2) // len(self.modules), (key >> 2) % len(self.modules), key & 3
         late = self.builtin[module]
         if late.any():
             loadable = np.zeros(int(row[-1]) + 1, dtype=bool)
             loadable[row[~late]] = True
             good = ~(late & loadable[row])
-            row, module, certain = row[good], module[good], certain[good]
-        return Hits(row.astype(np.intp), module.astype(np.intp), certain)
+            row, module, best = row[good], module[good], best[good]
+        return Hits(row.astype(np.intp), module.astype(np.intp), best)
 
     def resolve(self, modaliases: Sequence[str]) -> list[list[str]]:
         """Name the modules that the kernel loads for each modalias.

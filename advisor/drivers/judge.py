@@ -1,0 +1,308 @@
+"""One device on every image: the modules that bind it, the firmware they need, and what the tables do not know."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from advisor.drivers import needs, quirks
+from advisor.drivers.devices import Spec
+from advisor.drivers.kinds import Kind, of_module
+from advisor.drivers.packing import pack
+from advisor.drivers.quirks import BUS_MODULES, Effect, Quirk
+from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
+from advisor.drivers.verdict import RANK, Place, Verdict
+from advisor.unit import Support
+
+_STRICT = frozenset({Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.CAMERA})
+_APPENDED = (Effect.NOTE, Effect.SHARES, Effect.SERIES, Effect.REMAPS)
+_LACKING = (Support.NO_DRIVER, Support.SEPARATE_DRIVER)
+_SHY_BUSES = frozenset({"pci", "usb", "sdio"})
+
+Bound = tuple[tuple[str, Kind, int], ...]
+"""Modules of one device on one kernel: name, kind, and how they fit (`table.NAMED`, `BY_CLASS`, `PARTLY`)."""
+
+
+def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
+    """Find the modules of devices on a kernel.
+
+    Parameters
+    ----------
+    specs : sequence of Spec
+        Without candidates of their own.
+    table : DriverTable
+
+    Returns
+    -------
+    list of Bound
+    """
+    found: list[list[tuple[str, Kind, int]]] = [[] for _ in specs]
+    whole = [at for at, spec in enumerate(specs) if spec.modalias is not None]
+    texts = [specs[at].modalias or "" for at in whole]
+    hits = table.match(pack(texts), texts)
+    for row, module in zip(hits.rows.tolist(), hits.modules.tolist(), strict=True):
+        found[whole[row]].append((table.modules[module], _kind_of(table, module), NAMED))
+    for bus in ("pci", "usb"):
+        partly = [at for at, spec in enumerate(specs) if spec.modalias is None and spec.bus == bus and spec.words]
+        if not partly:
+            continue
+        words = np.array([specs[at].words for at in partly], dtype=np.uint64).T
+        a, b, known_a, known_b = (np.ascontiguousarray(column) for column in words)
+        hits = table.match_partly(bus, a, b, known_a, known_b)
+        for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
+            found[partly[row]].append((table.modules[module], _kind_of(table, module), how))
+    return [tuple(row) for row in found]
+
+
+@lru_cache(maxsize=65_536)
+def _kind_cached(path: str, name: str) -> Kind:
+    return of_module(path, name)
+
+
+def _kind_of(table: DriverTable, module: int) -> Kind:
+    return _kind_cached(table.paths[module], table.modules[module])
+
+
+def kind_of(spec: Spec, bounds: Sequence[Bound]) -> Kind:
+    """Kind of a device: what its class or the lists say, else what the modules that bind it are for."""
+    if spec.kind is not Kind.OTHER or _chipset(spec):
+        return spec.kind
+    for bound in bounds:
+        for _, kind, _ in bound:
+            if kind is not Kind.OTHER:
+                return kind
+    return Kind.OTHER
+
+
+def _chipset(spec: Spec) -> bool:
+    code = spec.class_code
+    return code is not None and spec.bus == "pci" and code >> 16 in (0x05, 0x06, 0x08, 0x0B)
+
+
+def working(bound: Bound, kind: Kind, table: DriverTable, found: Sequence[Quirk]) -> list[tuple[str, int]]:
+    """Modules that do the work of a device: not those of a bus, and of its kind where that is telling."""
+    modules = [
+        (name, how) for name, of, how in bound if name not in BUS_MODULES and (kind not in _STRICT or of is kind)
+    ]
+    if any(name in BUS_MODULES for name, _, _ in bound):
+        modules += [(quirk.module, NAMED) for quirk in through(found) if quirk.module in table.numbers]
+    return modules
+
+
+def through(found: Sequence[Quirk]) -> list[Quirk]:
+    """Quirks that name the driver behind a bus."""
+    return [quirk for quirk in found if quirk.effect is Effect.THROUGH]
+
+
+def judge(spec: Spec, bounds: Sequence[Bound], places: Sequence[Place]) -> list[Verdict]:
+    """Judge one device on every image.
+
+    Parameters
+    ----------
+    spec : Spec
+        Its kind settled (`kind_of`).
+    bounds : sequence of Bound
+        Its modules on each image's kernel.
+    places : sequence of Place
+        The images, in the same order.
+
+    Returns
+    -------
+    list of Verdict
+    """
+    found = quirks.of_device(spec)
+    verdicts = [_alone(spec, bound, place, found) for bound, place in zip(bounds, places, strict=True)]
+    return [
+        newer(verdict, place, list(zip(places, verdicts, strict=True))) if lacking(verdict) else verdict
+        for verdict, place in zip(verdicts, places, strict=True)
+    ]
+
+
+def lacking(verdict: Verdict) -> bool:
+    """Whether nothing that could be put on the stick makes the device work on this image."""
+    return verdict.support in _LACKING or (verdict.support is Support.NEEDS_FIRMWARE and not verdict.cure)
+
+
+def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Verdict:
+    modules = working(bound, spec.kind, place.table, found)
+    source = f"module aliases of {place.table.version}"
+    if not modules:
+        return _without(spec, bound, place, found, source)
+    names = " ".join(sorted({name for name, _ in modules}))
+    caveat = ""
+    best = min(how for _, how in modules)
+    if best == PARTLY:
+        caveat = f" Covered for some subsystems only: {names} asks for subsystem ids, which are not known here."
+    elif best == BY_CLASS and spec.assumed:
+        caveat = " It goes by the class of the device, which was taken for granted: only the id is known."
+    verdict = _firmware(spec, modules, names, place, found, source)
+    reason = verdict.reason + caveat
+    for quirk in found:
+        if quirk.effect in _APPENDED and (quirk.effect is not Effect.SHARES or spec.kind is Kind.BLUETOOTH):
+            reason += f" {quirk.reason}"
+            verdict = replace(
+                verdict,
+                quirk=verdict.quirk or quirk.code,
+                action=verdict.action or quirk.action,
+                source=f"{verdict.source}; {quirk.source}",
+                severity="blocks" if quirk.effect is Effect.REMAPS else verdict.severity,
+            )
+    return replace(verdict, reason=reason)
+
+
+def _firmware(
+    spec: Spec, modules: list[tuple[str, int]], names: str, place: Place, found: Sequence[Quirk], source: str
+) -> Verdict:
+    driven = f"{_listed(names.split())} {'drives' if ' ' not in names else 'are for'} it."
+    for quirk in through(found):
+        if quirk.module in names.split():
+            driven, source = quirk.reason, f"{source}; {quirk.source}"
+    fetched = next((quirk for quirk in found if quirk.effect is Effect.FETCHED), None)
+    if fetched is not None:
+        package = fetched.package(place.image.release)
+        return Verdict(
+            Support.NEEDS_FIRMWARE, names, "", "blocks", package, f"{driven} {fetched.reason}",
+            f"{source}; {fetched.source}", fetched.code, fetched.action,
+        )  # fmt: skip
+    states = [
+        state
+        for name, _ in modules
+        if (state := needs.of_module(place.table, place.firmware, place.carried, name, spec)) is not None
+    ]
+    if not states:
+        return Verdict(Support.WORKS, names, reason=f"{driven} It asks for no firmware.", source=source)
+    source += f"; contents of the firmware packages of {place.firmware.name}"
+    short = [state for state in states if state.missing or state.nowhere]
+    serious = [state for state in short if state.rule.severity is not needs.Severity.OPTIONAL]
+    if not serious:
+        carried = sorted({name for state in states for name in state.carried})
+        text = (
+            f"Its firmware is in {_listed(carried)}, which the image carries." if carried else "Firmware is optional."
+        )
+        return Verdict(Support.WORKS, names, reason=f"{driven} {text}", source=source)
+    worst = min(serious, key=lambda state: list(needs.Severity).index(state.rule.severity))
+    packages = sorted({name for state in serious for name in state.missing})
+    source += f"; {worst.rule.source}"
+    effect = f"Without firmware: {worst.rule.effect}."
+    if not packages:
+        reason = f"{driven} {effect} No package of {place.firmware.name} ships the file that {worst.module} asks for."
+        return Verdict(Support.NEEDS_FIRMWARE, names, "", str(worst.rule.severity), "", reason, source)
+    sizes = [
+        f"{name} ({place.firmware.by_name[name].size / 2**20:.1f} MiB, {place.firmware.by_name[name].area})"
+        for name in packages
+    ]
+    which = (
+        ""
+        if worst.certain
+        else f" {worst.module} names files for several chips; which of them is asked for is not told."
+    )
+    reason = f"{driven} {effect} Put on the stick: {_listed(sizes)}.{which}"
+    return Verdict(
+        Support.NEEDS_FIRMWARE, names, " ".join(packages), str(worst.rule.severity), packages[0], reason, source,
+        action=f"Copy {_listed(packages)} to the stick.",
+    )  # fmt: skip
+
+
+def _listed(items: Sequence[str]) -> str:
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], source: str) -> Verdict:
+    buses = sorted({name for name, _, _ in bound if name in BUS_MODULES})
+    others = sorted({name for name, _, _ in bound if name not in BUS_MODULES})
+    bus = " ".join(buses)
+    aside = f" {_listed(buses)} binds it, which only opens a bus." if buses else ""
+    if others and not buses:
+        aside = f" {_listed(others)} binds it, which does not make it work as a {spec.kind} device."
+    for quirk in found:
+        package = quirk.package(place.image.release)
+        told = f"{source}; {quirk.source}"
+        if quirk.effect is Effect.SEPARATE and package:
+            return Verdict(
+                Support.SEPARATE_DRIVER,
+                bus,
+                "",
+                "blocks",
+                package,
+                quirk.reason + aside,
+                told,
+                quirk.code,
+                quirk.action,
+            )
+        if quirk.effect is Effect.USERSPACE and package:
+            return Verdict(
+                Support.WORKS, reason=f"{quirk.reason} It is in package {package}.", source=quirk.source,
+                quirk=quirk.code, action=quirk.action,
+            )  # fmt: skip
+    if spec.kind is Kind.OTHER and _chipset(spec):
+        return Verdict(Support.WORKS, reason="Part of the chipset; it needs no driver of its own.", source="PCI class")
+    severity = "" if spec.kind is Kind.OTHER else "blocks"
+    reason = f"No module of kernel {place.table.version} is for it.{aside}"
+    if spec.kind is Kind.GRAPHICS:
+        severity = "degrades"
+        reason += " A plain picture from the firmware's framebuffer is likely, without acceleration."
+    elif spec.kind in (Kind.FINGERPRINT, Kind.CARD_READER, Kind.CAMERA):
+        severity = "degrades"
+    elif spec.kind is Kind.OTHER and spec.bus not in _SHY_BUSES:
+        reason += " Many devices of this kind need none."
+    about = (Effect.NO_DRIVER, Effect.SEPARATE, Effect.USERSPACE, Effect.HIDES_DISK)
+    for quirk in found:
+        if quirk.effect in about:
+            return Verdict(
+                Support.NO_DRIVER, bus, "", severity, "", f"{reason} {quirk.reason}", f"{source}; {quirk.source}",
+                quirk.code, quirk.action,
+            )  # fmt: skip
+    return Verdict(Support.NO_DRIVER, bus, "", severity, "", reason, source)
+
+
+def newer(verdict: Verdict, place: Place, others: Sequence[tuple[Place, Verdict]], ours: bool = True) -> Verdict:
+    """Look for an image that drives what this one does not.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        On this image.
+    place : Place
+        This image.
+    others : sequence of (Place, Verdict)
+        Images, and what each does with the same device.
+    ours : bool
+        False when `others` are kernels that none of the shop's images has.
+
+    Returns
+    -------
+    Verdict
+        The same when no image of this architecture is better.
+    """
+    better = [
+        (other, seen)
+        for other, seen in others
+        if (seen.support is Support.WORKS or (seen.support is Support.NEEDS_FIRMWARE and seen.cure))
+        and other.image.architecture == place.image.architecture
+        and other.image.kernel != place.image.kernel
+    ]
+    if not better:
+        return verdict
+    later = [pair for pair in better if pair[0].version > place.version]
+    other, seen = min(
+        later or better, key=lambda pair: (RANK[pair[1].support], not pair[0].image.on_hand, pair[0].version)
+    )
+    word = "newer" if later else "older"
+    if verdict.support is Support.NEEDS_FIRMWARE:
+        lack = f"{verdict.reason} The"
+    else:
+        lack = f"No module of kernel {place.table.version} is for it; the"
+    where = f"of image {other.image.name}" if ours else f"(table {other.image.name}), which no image of the shop has,"
+    reason = f"{lack} {word} kernel {other.table.version} {where} has {seen.modules or 'what it needs'}."
+    if seen.support is Support.NEEDS_FIRMWARE:
+        reason += f" There it needs firmware: {seen.firmware_packages or seen.cure}."
+    if not later:
+        return replace(verdict, cure=verdict.cure or other.image.name, reason=reason)
+    action = f"Use image {other.image.name}." if ours else f"Make an image with kernel {other.image.name}."
+    return replace(
+        verdict, support=Support.NEWER_KERNEL, modules=seen.modules, firmware_packages="", cure=other.image.name,
+        reason=reason, source=f"{verdict.source}; module aliases of {other.table.version}", action=action, quirk="",
+    )  # fmt: skip
