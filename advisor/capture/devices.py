@@ -206,10 +206,10 @@ def is_wireless(device: BusDevice) -> bool:
 
 
 def is_wired(device: BusDevice) -> bool:
-    """Whether a device is a wired network chip."""
-    if device.wired and device.bus != "virtio":
-        return True
-    return device.bus == "pci" and device.kind == _ETHERNET and not is_wireless(device)
+    """Whether a device is a wired network chip; a virtio one is counted as the PCI device it stands on."""
+    if is_wireless(device) or device.bus == "virtio":
+        return False
+    return bool(device.wired) or (device.bus == "pci" and device.kind == _ETHERNET)
 
 
 def is_graphics(device: BusDevice) -> bool:

@@ -144,10 +144,13 @@ class Wear:
         Life left [%].
     said : str
         What was read, in words: the field, its value and what it means.
+    warning : bool
+        It is to be shown even when the life left is known: the disk says that it fails, or has bad sectors.
     """
 
     left_pct: float | None = None
     said: str = ""
+    warning: bool = False
 
 
 @dataclass(frozen=True)

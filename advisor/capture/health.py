@@ -67,6 +67,8 @@ def _live(name: str, disk: Disk) -> Wear:
         if disk.link == "nvme":
             return nvme(passthrough.nvme_health_log(f"/dev/{name}"))
         answers = passthrough.ata_answers(f"/dev/{name}")
+        if not attributes_of(answers.attributes) and not answers.endurance_page:
+            raise ValueError("its SMART data is empty")
         return ata(disk, answers.attributes, answers.endurance_page, answers.failing)
     except (OSError, ValueError) as error:
         program = shutil.which("smartctl", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
@@ -112,9 +114,9 @@ def _nvme(used: int, spare: int | None, threshold: int | None, warning: int) -> 
     said = f"NVMe percentage used {used}"
     left = float(max(0, 100 - used))
     if spare is not None and threshold is not None and spare < threshold:
-        return Wear(0.0, f"{said}; spare {spare} % is below its threshold of {threshold} %")
+        return Wear(0.0, f"{said}; spare {spare} % is below its threshold of {threshold} %", True)
     if warning & 0x0C:
-        return Wear(0.0, f"{said}; the disk warns that it is unreliable or read-only")
+        return Wear(0.0, f"{said}; the disk warns that it is unreliable or read-only", True)
     return Wear(left, said)
 
 
@@ -151,7 +153,11 @@ def emmc(life: str | None, spare: str | None) -> Wear:
     if steps > 0x0B:
         return Wear(said=f"the eMMC's life time estimate {life} is outside the standard")
     left = 0.0 if steps == 0x0B or state == 3 else float(100 - 10 * steps)
-    return Wear(left, said)
+    return Wear(left, said, state in (2, 3))
+
+
+_SECTORS = {5: "reallocated", 197: "pending", 198: "uncorrectable"}
+"""SMART attributes whose raw value counts bad sectors (smartmontools drivedb 7.3/5319, default attribute names)."""
 
 
 @cache
@@ -219,25 +225,21 @@ def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bo
 
 
 def _ata(model: str, spinning: bool, known: dict[int, tuple[int, int]], used: int | None, failing: bool | None) -> Wear:
-    sectors = _sectors(known)
+    # Some makers pack other counts into the upper words; the count itself is in the lower four bytes.
+    counts = {name: known[n][1] & 0xFFFFFFFF for n, name in _SECTORS.items() if n in known}
+    sectors = f"; sectors: {', '.join(f'{count} {name}' for name, count in counts.items())}" if counts else ""
+    bad = any(counts.values())
     if failing:
-        return Wear(0.0, f"SMART: the disk says that it is failing{sectors}")
+        return Wear(0.0, f"SMART: the disk says that it is failing{sectors}", True)
     if spinning:
-        return Wear(said=f"a spinning disk keeps no wear figure; SMART: no threshold exceeded{sectors}")
+        status = "its status was not answered" if failing is None else "no threshold exceeded"
+        return Wear(said=f"a spinning disk keeps no wear figure; SMART: {status}{sectors}", warning=bad)
     if used is not None:
-        return Wear(float(max(0, 100 - used)), f"percentage used endurance indicator {used}{sectors}")
+        return Wear(float(max(0, 100 - used)), f"percentage used endurance indicator {used}{sectors}", bad)
     for pattern, number, name in _wear_rows():
         if pattern.match(model) and number in known and known[number][0] <= 100:
-            return Wear(float(known[number][0]), f"SMART {number} {name} {known[number][0]}{sectors}")
-    return Wear(said=f"the disk keeps no wear figure that is known{sectors}")
-
-
-def _sectors(known: dict[int, tuple[int, int]]) -> str:
-    """Reallocated (5), pending (197) and uncorrectable (198) sectors, in words."""
-    names = {5: "reallocated", 197: "pending", 198: "uncorrectable"}
-    # Some makers pack other counts into the upper words; the count itself is in the lower four bytes.
-    counts = [f"{known[n][1] & 0xFFFFFFFF} {name}" for n, name in names.items() if n in known]
-    return f"; sectors: {', '.join(counts)}" if counts else ""
+            return Wear(float(known[number][0]), f"SMART {number} {name} {known[number][0]}{sectors}", bad)
+    return Wear(said=f"the disk keeps no wear figure that is known{sectors}", warning=bad)
 
 
 _LIFE_NAMES = frozenset(
@@ -265,7 +267,8 @@ def smartctl(text: str) -> Wear:
         return Wear(said="smartctl's answer is not JSON")
     if not isinstance(said, dict):
         return Wear(said="smartctl's answer is not an object")
-    failing = _at(said, "smart_status", "passed") is False
+    passed = _at(said, "smart_status", "passed")
+    failing = not passed if isinstance(passed, bool) else None
     log = _at(said, "nvme_smart_health_information_log")
     if isinstance(log, dict) and isinstance(log.get("percentage_used"), int):
         spare, threshold = log.get("available_spare"), log.get("available_spare_threshold")
@@ -290,7 +293,11 @@ def smartctl(text: str) -> Wear:
             left = Wear(float(value), f"SMART {number} {name} {value}")
     rate = _at(said, "rotation_rate")
     wear = _ata("", isinstance(rate, int) and rate > 0, known, used if isinstance(used, int) else None, failing)
-    return left if left and wear.left_pct is None and not (isinstance(rate, int) and rate > 0) else wear
+    if left is None or wear.left_pct is not None or (isinstance(rate, int) and rate > 0):
+        return wear
+    return Wear(
+        left.left_pct, left.said + wear.said.removeprefix("the disk keeps no wear figure that is known"), wear.warning
+    )
 
 
 def _at(value: Any, *keys: str) -> Any:

@@ -146,7 +146,7 @@ def kind_of(disk: Disk) -> StorageKind | None:
         return StorageKind.EMMC
     if disk.link in ("usb", "sd"):
         return StorageKind.USB
-    if disk.link in ("virtio", "ufs") or disk.spinning is None:
+    if disk.link in ("virtio", "ufs") or disk.spinning is None or disk.name.startswith("mmcblk"):
         return None
     if not disk.spinning:
         return StorageKind.SATA_SSD
@@ -214,6 +214,10 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     own = internal(facts.disks)
     if not own:
         return _no_disk(facts, present)
+    if len([disk for disk in own if disk.link is None]) > 1:
+        reason = "the source does not say which of several disks are built in; lsblk -O -J does"
+        fields = ("storage_kind", "storage_gib", "storage_health_pct", "storage_model", "storage_mode")
+        return {}, dict.fromkeys(fields, reason), [f"disk: {described(disk)}" for disk in own]
     first, *others = own
     values: dict[str, object] = {"storage_kind": kind_of(first), "storage_model": first.model}
     why = {}
@@ -241,9 +245,10 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     wear = first.wear or Wear(said="the source does not state the disk's health")
     if wear.left_pct is not None:
         values["storage_health_pct"] = wear.left_pct
-    else:
+    if wear.left_pct is None or wear.warning:
         why["storage_health_pct"] = wear.said
-    return values, why, [f"further internal disk: {described(disk)}" for disk in others]
+    notes = [f"further {'internal ' if disk.link else ''}disk: {described(disk)}" for disk in others]
+    return values, why, notes
 
 
 def _no_disk(facts: Facts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:

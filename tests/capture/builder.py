@@ -366,6 +366,9 @@ def _disk(tree: Tree, disk: dict, number: int) -> None:
             boot = f"{device}/block/{name}boot0"
             tree.links[f"/sys/class/block/{name}boot0"] = boot
             tree.put(f"{boot}/size", 8192)
+            tree.put(f"{boot}/dev", f"179:{16 * number + 8}")
+            tree.put(f"{boot}/queue/rotational", "0")
+            tree.links[f"/sys/dev/block/179:{16 * number + 8}"] = tree.links[f"/sys/block/{name}boot0"] = boot
     else:
         home = usb_path("1-3:1.0") if disk.get("usb") else f"{pci_path(disk['on'])}/ata{number + 1}"
         device = f"{home}/host{number}/target{number}:0:0/{number}:0:0:0"
@@ -374,7 +377,9 @@ def _disk(tree: Tree, disk: dict, number: int) -> None:
     tree.links[f"{path}/device"] = device
     tree.links[f"/sys/class/block/{name}"] = path
     tree.put(f"{path}/size", size)
-    tree.put(f"{path}/dev", f"8:{16 * number}")
+    major = 259 if name.startswith("nvme") else 179 if name.startswith("mmcblk") else 8
+    tree.put(f"{path}/dev", f"{major}:{16 * number}")
+    tree.links[f"/sys/dev/block/{major}:{16 * number}"] = tree.links[f"/sys/block/{name}"] = path
     tree.put(f"{path}/removable", int(disk.get("removable", False)))
     tree.put(f"{path}/queue/rotational", int(disk.get("spinning", False)))
     if size:
@@ -382,6 +387,9 @@ def _disk(tree: Tree, disk: dict, number: int) -> None:
         tree.links[f"/sys/class/block/{part.rpartition('/')[2]}"] = part
         tree.put(f"{part}/partition", "1")
         tree.put(f"{part}/size", size - 2048)
+        tree.put(f"{part}/start", 2048)
+        tree.put(f"{part}/dev", f"{major}:{16 * number + 1}")
+        tree.links[f"/sys/dev/block/{major}:{16 * number + 1}"] = part
     if "udev_model" in disk:
         udev = (
             f"E:ID_MODEL={disk['udev_model']}\nE:ID_SERIAL={disk['udev_model']}_SN4SECRET\nE:ID_SERIAL_SHORT=SN4SECRET"

@@ -153,8 +153,8 @@ def read_lsblk(rows: Any) -> Facts:
 
 def _link(name: str, transport: Any, names: set[str]) -> str | None:
     if name.startswith("mmcblk"):
-        # Only an eMMC has boot partitions; a card in a slot has none.
-        return "mmc" if f"{name}boot0" in names else "sd" if transport is not None else None
+        # Every eMMC since 4.3 (JESD84-A43) has boot partitions, which lsblk lists beside it; a card has none.
+        return "mmc" if f"{name}boot0" in names else "sd"
     if isinstance(transport, str) and transport in _LINKS:
         return _LINKS[transport]
     if name.startswith("nvme"):
