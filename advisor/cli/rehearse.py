@@ -167,7 +167,7 @@ def design(
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write the design here (CSV).")],
     count: Annotated[int, typer.Option(min=1, max=1000, help="How many different rehearsals.")] = 62,
     repeats: Annotated[int, typer.Option(min=0, help="How many of them are made twice.")] = 7,
-    draw: Annotated[int, typer.Option(min=0, help="Number that fixes the draw.")] = 22,
+    draw: Annotated[int, typer.Option(min=0, help="Number that fixes the draw.")] = 20,
     work: Work = WORK,
 ) -> None:
     """Choose rehearsals spread over processors, disks, links and the trees that are built."""
@@ -215,3 +215,28 @@ def campaign(
     plans = read_design(design)
     added = carry_out(open_workplace(work), plans, out, pause_file, limit, say=lambda text: typer.echo(text))
     typer.echo(f"{added} rehearsals made")
+
+
+@rehearse_app.command(
+    "collect", epilog="Example:  advisor rehearse collect rehearsals.jsonl --out datasets/rehearsals.jsonl"
+)
+def collect(
+    lines: Annotated[list[Path], typer.Argument(help="Files that campaigns or runs wrote.")],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write what ships here.")],
+) -> None:
+    """Collect lines into the data that the timing model is fitted on, and show how far repeats lie apart."""
+    from advisor.timing.rig import collect as collecting
+    from advisor.timing.rig.campaign import read_lines
+
+    absent = [str(path) for path in lines if not path.is_file()]
+    if absent:
+        raise InputError(f"{absent[0]} does not exist.", "Name the file that was given to --out of a campaign.")
+    chosen = collecting.collect([line for path in lines for line in read_lines(path)])
+    collecting.write_collected(out, chosen)
+    disturbed = sum(bool(line.get("disturbed")) for line in chosen)
+    typer.echo(f"Written: {out}, {len(chosen)} rehearsals, of which {disturbed} marked as disturbed")
+    pairs = collecting.repeats(chosen)
+    if len(pairs):
+        typer.echo(pairs.round(1).to_string(index=False))
+        floor = collecting.noise_floor_pct(list(pairs["difference_pct"]))
+        typer.echo(f"Noise floor, one standard deviation of a rehearsal: {floor:.1f} % from {len(pairs)} repeats")

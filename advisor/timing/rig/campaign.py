@@ -141,8 +141,8 @@ def carry_out(
     """
     added = 0
     with alone(place):
-        for line in clean(place):
-            say(f"left behind, put away: {line}")
+        for thing in clean(place):
+            say(f"left behind, put away: {thing}")
         while (rest := outstanding(plans, read_lines(out))) and (until is None or time.time() < until):
             if pause_file is not None and pause_file.exists():
                 say(f"paused while {pause_file} exists")
@@ -154,7 +154,7 @@ def carry_out(
                 f"{plan.compression}, {plan.quota_pct:g} % on {plan.cores}, {plan.disk}, {plan.link_mbps:g} Mbit/s"
             )
             try:
-                line = once(place, plan, say=lambda text: say(f"    {text}"))
+                line: dict[str, object] = once(place, plan, say=lambda text: say(f"    {text}"))
             except (AdvisorError, OSError) as error:
                 line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
             append_line(out, line)

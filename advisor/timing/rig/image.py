@@ -18,7 +18,10 @@ SUPERBLOCK = struct.Struct("<5I6H8Q")
 COMPRESSIONS = {1: "gzip", 2: "lzma", 3: "lzo", 4: "xz", 5: "lz4", 6: "zstd"}
 MIB = 1 << 20
 
-HEADER = "file,compression,block_bytes,image_bytes,installed_bytes,installed_files,made,unpack_s_per_gib,unpack_relative,source"
+HEADER = ",".join((
+    "file", "compression", "block_bytes", "image_bytes", "installed_bytes", "installed_files", "made",
+    "unpack_s_per_gib", "unpack_relative", "source",
+))  # fmt: skip
 
 
 @dataclass(frozen=True)

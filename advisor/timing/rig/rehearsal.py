@@ -17,7 +17,7 @@ from pathlib import Path
 from advisor.capture import speed
 from advisor.errors import InputError, ToolError
 from advisor.timing.rig import trees, workplace
-from advisor.timing.rig.limits import Groups, Limits
+from advisor.timing.rig.limits import DISK_PRIORITY, MOST_PCT, Groups, Hurry, Limits
 from advisor.timing.rig.workplace import Workplace
 
 FORMAT = 1
@@ -34,11 +34,12 @@ PHASE_LIMIT_S = 3600
 # Share of memory that may wait unwritten; the kernel's own default (vm.dirty_ratio) for a machine of that memory.
 DIRTY_SHARE = 0.2
 
-DISTURBED_DECOMPRESS = 0.12
+DISTURBED_DECOMPRESS = 0.08
+DISTURBED_SHARE = 0.06
 DISTURBED_STEAL = 0.02
 DISTURBED_WRITE = 0.25
 
-RealTime = ("chrt", "--fifo", "20")
+REAL_TIME = ("chrt", "--fifo", str(DISK_PRIORITY))
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ class Plan:
     tree, compression, base_set, update_set : str
         What is installed: names in `trees.RECIPES`, `COMPRESSIONS`, `BASE_SETS`, `UPDATE_SETS`.
     quota_pct : float
-        Processor time, of one core [%].
+        Processor time in percent of one core, shared evenly by the cores: 100 on two is half of each [%].
     cores : int
     memory_mib : int
         [MiB]
@@ -107,7 +108,7 @@ class Plan:
         here = os.cpu_count() or 1
         for what, number, low, high in (
             ("cores", self.cores, 1, here),
-            ("quota_pct", self.quota_pct, 5, 100 * self.cores),
+            ("quota_pct", self.quota_pct, 5 * self.cores, MOST_PCT * self.cores),
             ("memory_mib", self.memory_mib, 256, 1 << 20),
             ("rate_mib_s", self.rate_mib_s, 1, 10_000),
             ("access_ms", self.access_ms, 0, 1000),
@@ -124,7 +125,12 @@ def cpu_ticks(stat: str) -> tuple[int, int]:
 
 
 def disturbance(
-    before: float, after: float, steal_share: float, write_mib_s: float = 0.0, rate_mib_s: float = float("inf")
+    before: float,
+    after: float,
+    steal_share: float,
+    shares: Sequence[float] = (),
+    write_mib_s: float = 0.0,
+    rate_mib_s: float = float("inf"),
 ) -> str:
     """Say why a rehearsal counts as disturbed.
 
@@ -134,6 +140,8 @@ def disturbance(
         Decompression under the limits, before and after the phases [MiB/s].
     steal_share : float
         Processor time that the host gave to others while it ran [1].
+    shares : sequence of float
+        Processor time that the speed tests got, of what they were allowed [1].
     write_mib_s, rate_mib_s : float
         Direct sequential write measured, and the rate set [MiB/s]; the disk below must never be faster.
 
@@ -148,6 +156,9 @@ def disturbance(
         reasons.append(f"decompression went from {before:.1f} to {after:.1f} MiB/s")
     if steal_share > DISTURBED_STEAL:
         reasons.append(f"the host took {100 * steal_share:.1f} % of the processor")
+    for share in shares:
+        if abs(share - 1) > DISTURBED_SHARE:
+            reasons.append(f"a speed test got {100 * share:.0f} % of its processor time")
     if write_mib_s > rate_mib_s * (1 + DISTURBED_WRITE):
         reasons.append(f"the disk wrote {write_mib_s:.0f} MiB/s, paced at {rate_mib_s:.0f}")
     return "; ".join(reasons)
@@ -178,7 +189,7 @@ class Rehearsal:
         self.folder = workplace.open_run(self.place, f"{self.plan.name}-{os.getpid()}")
         try:
             self.groups = Groups(self.folder.name)
-            self.groups.make(Limits(self.plan.quota_pct, self.cpus, self.plan.memory_mib))
+            self.groups.make(Limits(self.plan.quota_pct / self.plan.cores, self.cpus, self.plan.memory_mib))
             self._attach_disk()
             self._open_depot()
         except BaseException:
@@ -202,7 +213,7 @@ class Rehearsal:
         script = Path(__file__).with_name("paced_disk.py")
         subprocess.run(
             [
-                *RealTime, "nbdkit", "--pidfile", str(self.folder / "nbdkit.pid"), "--unix", str(socket),
+                *REAL_TIME, "nbdkit", "--pidfile", str(self.folder / "nbdkit.pid"), "--unix", str(socket),
                 "python", str(script), f"size={DISK_BYTES}",
                 f"rate={self.plan.rate_mib_s}", f"access={self.plan.access_ms}",
             ],
@@ -211,7 +222,7 @@ class Rehearsal:
         log = open(self.folder / "fuse.log", "w")  # noqa: SIM115
         # One thread, so that requests reach the disk in the order in which the kernel sorted them.
         subprocess.Popen(
-            [*RealTime, "nbdfuse", "-s", "--pidfile", str(self.folder / "nbdfuse.pid"),
+            [*REAL_TIME, "nbdfuse", "-s", "--pidfile", str(self.folder / "nbdfuse.pid"),
              str(fuse / "disk"), "--unix", str(socket)],
             preexec_fn=enter, stdout=log, stderr=log, stdin=subprocess.DEVNULL,
         )  # fmt: skip
@@ -226,7 +237,7 @@ class Rehearsal:
 
     def _open_depot(self) -> None:
         server = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("depot.py")), str(self.place.mirror),
+            [*REAL_TIME, sys.executable, str(Path(__file__).with_name("depot.py")), str(self.place.mirror),
              "--mbps", str(self.plan.link_mbps)],
             preexec_fn=lambda: self.groups.enter("rig"), stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
@@ -320,14 +331,53 @@ class Rehearsal:
             probe.chmod(0o755)
             trees.run(["mount", "--bind", str(probe), str(target / "usr/sbin/grub-probe")])
 
+    def measure_processor(self, when: str) -> dict[str, float]:
+        """Measure decompression under the limits [MiB/s], and the share of the time allowed that it got [1]."""
+        used, clock = self.groups.cpu_s(), time.monotonic()
+        rate = self.under_limits(lambda: speed.decompress_mib_s(3.0))
+        share = (self.groups.cpu_s() - used) / (time.monotonic() - clock)
+        return {
+            f"decompress_{when}_mib_s": rate,
+            f"share_{when}": share / (self.plan.quota_pct / 100 / self.plan.cores),
+        }
+
     def measure_speeds(self) -> dict[str, float]:
         """Measure what `advisor capture --speed` would, and the write rate, on the empty disk under the limits."""
         return {
-            "decompress_before_mib_s": self.under_limits(lambda: speed.decompress_mib_s(3.0)),
+            **self.measure_processor("before"),
             "disk_read_mib_s": self.under_limits(lambda: speed.disk_read_mib_s(self.device, 2.0)),
             "disk_access_ms": self.under_limits(lambda: speed.disk_access_ms(self.device, 2.0)),
             "disk_write_mib_s": self.under_limits(lambda: write_mib_s(self.device, self.folder, 2.0)),
         }
+
+    def time_phases(
+        self, names: Sequence[str] = PHASES, say: Callable[[str], None] = lambda text: None
+    ) -> dict[str, float]:
+        """Do phases in turn and time them.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Of `PHASES`, in their order.
+        say : callable
+            Called with a line of progress after each phase.
+
+        Returns
+        -------
+        dict
+            For each phase `<phase>_s` [s], `<phase>_cpu_s` [s], `<phase>_read_bytes`, `<phase>_written_bytes` [B].
+        """
+        timed: dict[str, float] = {}
+        for name in names:
+            self.between(name)
+            counts, cpu, start = self.disk_counts(), self.groups.cpu_s(), time.monotonic()
+            self.phase(name)
+            timed[f"{name}_s"] = time.monotonic() - start
+            timed[f"{name}_cpu_s"] = self.groups.cpu_s() - cpu
+            after = self.disk_counts()
+            timed[f"{name}_read_bytes"], timed[f"{name}_written_bytes"] = after[0] - counts[0], after[1] - counts[1]
+            say(f"{name} {timed[f'{name}_s']:.1f} s")
+        return timed
 
     def run(self, say: Callable[[str], None] = lambda text: None) -> dict[str, object]:
         """Carry it out.
@@ -342,36 +392,32 @@ class Rehearsal:
         dict
             The line; see datasets/rehearsals.meta.toml for its entries.
         """
-        plan, facts = self.plan, self.facts
         speed.decompress_mib_s(0.01)
         _into_cache(self.image)
         started = datetime.datetime.now(datetime.UTC)
+        with Hurry(self.device):
+            return self._run(started, say)
+
+    def _run(self, started: datetime.datetime, say: Callable[[str], None]) -> dict[str, object]:
+        plan, facts = self.plan, self.facts
         speeds = self.measure_speeds()
         say(" ".join(f"{name}={value:.4g}" for name, value in speeds.items()))
-        timed: dict[str, float] = {}
         ticks = cpu_ticks(Path("/proc/stat").read_text())
         busy, used, clock = _busy_s(self.cpus), self.groups.cpu_s("work") + self.groups.cpu_s("rig"), time.monotonic()
-        for name in PHASES:
-            self.between(name)
-            counts, cpu, start = self.disk_counts(), self.groups.cpu_s(), time.monotonic()
-            self.phase(name)
-            timed[f"{name}_s"] = time.monotonic() - start
-            timed[f"{name}_cpu_s"] = self.groups.cpu_s() - cpu
-            after = self.disk_counts()
-            timed[f"{name}_read_bytes"], timed[f"{name}_written_bytes"] = after[0] - counts[0], after[1] - counts[1]
-            say(f"{name} {timed[f'{name}_s']:.1f} s")
+        timed = self.time_phases(PHASES, say)
         ticks_after = cpu_ticks(Path("/proc/stat").read_text())
         steal = (ticks_after[1] - ticks[1]) / max(1, ticks_after[0] - ticks[0])
         elapsed = time.monotonic() - clock
         others = _busy_s(self.cpus) - busy - (self.groups.cpu_s("work") + self.groups.cpu_s("rig") - used)
-        after_speed = self.under_limits(lambda: speed.decompress_mib_s(3.0))
-        before = speeds["decompress_before_mib_s"]
-        reason = disturbance(before, after_speed, steal, speeds["disk_write_mib_s"], plan.rate_mib_s)
+        speeds |= self.measure_processor("after")
+        before, after = speeds["decompress_before_mib_s"], speeds["decompress_after_mib_s"]
+        shares = (speeds["share_before"], speeds["share_after"])
+        reason = disturbance(before, after, steal, shares, speeds["disk_write_mib_s"], plan.rate_mib_s)
         base, updates = facts.base_sets[plan.base_set], facts.update_sets[plan.update_set]
         line: dict[str, object] = {"format": FORMAT, **asdict(plan)}
         line.update(
             edition=facts.edition, release=facts.release, kernel=facts.kernel,
-            decompress_mib_s=(before + after_speed) / 2, **speeds, decompress_after_mib_s=after_speed,
+            decompress_mib_s=(before + after) / 2, **speeds,
             image_bytes=self.image.stat().st_size, installed_bytes=facts.installed_bytes,
             installed_files=facts.installed_files,
             extra_packages=base.count, extra_bytes=base.download_bytes, extra_installed_kib=base.installed_kib,

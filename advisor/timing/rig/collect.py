@@ -1,0 +1,92 @@
+"""From a campaign's lines to the data that ships, and the noise floor that its repeats show."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from advisor.files import write_whole
+from advisor.timing.rig.rehearsal import PHASES
+
+
+def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
+    """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked as it is.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+        As a campaign wrote them; failed ones have no times and are left out.
+
+    Returns
+    -------
+    list of dict
+        In the order in which they were made.
+    """
+    chosen: list[dict[str, object]] = []
+    seen: set[object] = set()
+    for line in lines:
+        if line.get("failed"):
+            continue
+        if not line.get("disturbed"):
+            if line["name"] in seen:
+                continue
+            seen.add(line["name"])
+        chosen.append(line)
+    return chosen
+
+
+def repeats(lines: Sequence[dict[str, object]]) -> pd.DataFrame:
+    """Set each undisturbed repeat beside what it repeats.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+
+    Returns
+    -------
+    pandas.DataFrame
+        `name`, `first_s`, `again_s`, `difference_pct` (of their mean, signed), and `<phase>_difference_s`.
+    """
+    good = {line["name"]: line for line in lines if not line.get("disturbed") and not line.get("failed")}
+    rows = []
+    for line in good.values():
+        first = good.get(line.get("repeat_of") or None)
+        if first is None:
+            continue
+        before, after = float(str(first["total_s"])), float(str(line["total_s"]))
+        rows.append({
+            "name": first["name"], "first_s": before, "again_s": after,
+            "difference_pct": 100 * (after - before) / ((after + before) / 2),
+            **{
+                f"{phase}_difference_s": float(str(line[f"{phase}_s"])) - float(str(first[f"{phase}_s"]))
+                for phase in PHASES
+            },
+        })  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def noise_floor_pct(differences_pct: Sequence[float]) -> float:
+    """Spread of one rehearsal about its own mean, from the differences of pairs.
+
+    Parameters
+    ----------
+    differences_pct : sequence of float
+        Second less first, of their mean [%].
+
+    Returns
+    -------
+    float
+        Standard deviation of a single rehearsal [%]: the root mean square of the differences over the root of two
+        (Dahlberg's formula); NaN when there are none.
+    """
+    values = np.asarray(differences_pct, dtype=float)
+    return float(np.sqrt((values**2).mean() / 2)) if values.size else float("nan")
+
+
+def write_collected(path: str | Path, lines: Sequence[dict[str, object]]) -> None:
+    """Write lines as JSON, an object a line."""
+    write_whole(path, "".join(json.dumps(line, ensure_ascii=False) + "\n" for line in lines))

@@ -1,0 +1,111 @@
+"""The image reader against unsquashfs and mksquashfs (squashfs-tools)."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+
+import pytest
+
+from advisor.errors import InputError, ToolError
+from advisor.timing.rig.image import COMPRESSIONS, HEADER, catalogue_row, count_listing, parse_superblock, read_image
+
+pytestmark = pytest.mark.outside
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    made = tmp_path_factory.mktemp("tree")
+    (made / "etc").mkdir()
+    for number in range(60):
+        (made / "etc" / f"file {number}").write_bytes((b"line %d\n" % number) * 4000)
+    (made / "etc/noise").write_bytes(os.urandom(300_000))
+    (made / "etc/link").symlink_to("file 1")
+    os.mkfifo(made / "pipe")
+    return made
+
+
+@pytest.fixture(scope="module", params=["xz", "zstd", "gzip"])
+def packed(request, folder, tmp_path_factory):
+    from shutil import which
+
+    if which("mksquashfs") is None:
+        pytest.skip("mksquashfs is missing") if not os.environ.get("CI") else pytest.fail("mksquashfs is missing")
+    image = tmp_path_factory.mktemp("image") / f"{request.param}.squashfs"
+    subprocess.run(
+        ["mksquashfs", folder, image, "-comp", request.param, "-b", "262144", "-no-progress", "-quiet", "-all-root"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    return request.param, image
+
+
+def test_the_head_reads_as_unsquashfs_reads_it(packed, need):
+    need("unsquashfs")
+    name, image = packed
+    told = subprocess.run(["unsquashfs", "-s", image], capture_output=True, text=True, check=True).stdout
+    found = parse_superblock(image.read_bytes()[:96])
+    assert found.compression == name == re.search(r"Compression (\w+)", told)[1]
+    assert found.block_bytes == int(re.search(r"Block size (\d+)", told)[1]) == 262144
+    assert found.inodes == int(re.search(r"Number of inodes (\d+)", told)[1])
+    assert found.bytes_used == int(re.search(r"Filesystem size (\d+) bytes", told)[1])
+
+
+def test_the_counts_are_those_of_the_tree_packed(packed, folder, need):
+    need("unsquashfs")
+    name, image = packed
+    facts = read_image(image)
+    sizes = [path.stat().st_size for path in folder.rglob("*") if path.is_file() and not path.is_symlink()]
+    listed = subprocess.run(["unsquashfs", "-lls", image], capture_output=True, text=True, check=True).stdout
+    entries = [line for line in listed.splitlines() if "squashfs-root/" in line]
+    assert facts.installed_bytes == sum(sizes)
+    assert facts.installed_files == len(list(folder.rglob("*"))) == len(entries)
+    assert facts.image_bytes == image.stat().st_size
+    assert facts.unpack_s > 0 and facts.unpack_relative > 0
+    row = catalogue_row(facts).split(",")
+    assert len(row) == len(HEADER.split(","))
+    assert row[1] == name and COMPRESSIONS
+
+
+def test_reading_writes_nothing(packed, need, tmp_path, monkeypatch):
+    need("unsquashfs")
+    monkeypatch.chdir(tmp_path)
+    read_image(packed[1])
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_devices_and_odd_names_are_counted():
+    listing = (
+        "drwxr-xr-x 0/0                27 2026-01-02 03:04 squashfs-root\n"
+        "crw-rw-rw- 0/0             1,  3 2026-01-02 03:04 squashfs-root/null\n"
+        "-rwsr-xr-t 0/1000           1234 2026-01-02 03:04 squashfs-root/a -> b 77 2026-01-02 03:04 c\n"
+        "Parallel unsquashfs: Using 2 processors\n"
+        "lrwxrwxrwx 0/0                 7 2026-01-02 03:04 squashfs-root/l -> file\n"
+    )
+    assert count_listing(listing) == (1234, 3)
+
+
+@pytest.mark.parametrize("length", [0, 50, 96, 5000])
+def test_a_cut_image_is_refused(packed, length, tmp_path):
+    (tmp_path / "cut").write_bytes(packed[1].read_bytes()[:length])
+    with pytest.raises(InputError, match=r"cut short|not a squashfs"):
+        read_image(tmp_path / "cut")
+
+
+def test_a_damaged_image_is_refused(packed, need, tmp_path):
+    need("unsquashfs")
+    content = bytearray(packed[1].read_bytes())
+    content[len(content) // 4 :] = b"\xff" * (len(content) - len(content) // 4)
+    (tmp_path / "bad").write_bytes(content)
+    with pytest.raises((InputError, ToolError)):
+        read_image(tmp_path / "bad")
+
+
+def test_other_files_are_refused_by_name(tmp_path):
+    (tmp_path / "photo.jpg").write_bytes(b"\xff\xd8" * 100)
+    with pytest.raises(InputError, match=r"photo\.jpg is not a squashfs file"):
+        read_image(tmp_path / "photo.jpg")
+    with pytest.raises(InputError, match="cannot be read"):
+        read_image(tmp_path / "none")
+    with pytest.raises(InputError, match="cannot be read"):
+        read_image(tmp_path)
