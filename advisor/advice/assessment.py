@@ -29,6 +29,7 @@ SCORED_COLUMNS = (
 """Columns that scoring adds, in order."""
 
 NO_PART = "no part helps"
+FIND_OUT = "first find out what is missing"
 NOTHING_TO_FIX = "none needed"
 
 
@@ -184,7 +185,8 @@ def _best_fix(facts: Facts, decision: Decision, taken: Timing, drawer: list[Any]
             also = f"; also fit {adapters[row]}, for Wi-Fi" if trial["kind"] != "wireless" and row in adapters else ""
             out[row] = _fix_sentence(trial, saved[position]) + also
     hold = decision.frame["advice"].eq(Advice.HOLD).to_numpy(dtype=bool)
-    out[hold] = "first find out what is missing"
+    out[hold] = FIND_OUT
+    out[decision.frame["advice"].eq(Advice.SET_ASIDE).to_numpy(dtype=bool)] = NO_PART
     return pd.Series(out, dtype="string")
 
 

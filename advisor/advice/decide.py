@@ -83,7 +83,9 @@ def decide(facts: Facts) -> Decision:
     at_best = facts.ladder.choice_at_best.reset_index(drop=True)
     undecided = boots & (at_best.fillna("") != choice.fillna("")).to_numpy(dtype=bool)
     too_small = facts.ladder.disk_too_small
-    needs = pd.DataFrame({"storage": no_disk | worn(facts) | too_small, "wireless": no_wifi})
+    adapter_helps = no_wifi | (facts.wireless_wanted & facts.blocked("wireless", Support.SEPARATE_DRIVER))
+    adapter_helps |= facts.wireless_wanted & fetched_firmware(facts)
+    needs = pd.DataFrame({"storage": no_disk | worn(facts) | too_small, "wireless": adapter_helps})
 
     standard = facts.richness(pd.Series([shop.standard_edition], dtype="string"))[0]
     below_standard = facts.richness(choice) > standard
@@ -181,6 +183,25 @@ def decide(facts: Facts) -> Decision:
         }
     )
     return Decision(frame, tried, firmware)
+
+
+def fetched_firmware(facts: Facts) -> np.ndarray:
+    """Where the Wi-Fi's firmware may lie on no image and is fetched from the network by a tool.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n_units,)
+    """
+    rows = facts.devices
+    hit = rows["kind"].eq("wireless") & rows["support"].eq(Support.NEEDS_FIRMWARE)
+    hit &= rows["cure"].astype("string").str.endswith("-installer").fillna(False)
+    out = np.zeros(len(facts), dtype=bool)
+    out[rows.loc[hit, "row"].to_numpy(dtype=int)] = True
+    return out
 
 
 def _device_reasons(facts: Facts) -> dict[int, str]:

@@ -405,6 +405,10 @@ def _device_flags(facts: Facts) -> pd.DataFrame:
         code=rows["kind"].str.replace(" ", "-") + "-" + rows["support"].str.replace(" ", "-"),
         severity=np.where(weighty, str(Severity.ACT), str(Severity.NOTE)),
         title=rows["kind"].str.capitalize() + ": " + rows["support"].astype(str),
-        action=rows["support"].astype(str).map({str(key): value for key, value in _DEVICE_ACTION.items()}),
+        action=np.where(
+            rows["action"].astype(str).ne(""),
+            rows["action"].astype(str),
+            rows["support"].astype(str).map({str(key): value for key, value in _DEVICE_ACTION.items()}),
+        ),
     )
     return rows.drop_duplicates(["row", "code"])[list(FLAG_COLUMNS)]

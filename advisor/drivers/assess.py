@@ -67,6 +67,7 @@ def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
     found = find(units)
     specs, verdicts = judge_all(found.specs, places)
     spec, row = _once(found.spec, found.row, specs, verdicts)
+    spec, row = _named_beside(spec, row, specs)
     return _frames(row, spec, specs, verdicts, [image.name for image in images])
 
 
@@ -160,6 +161,22 @@ def _once(
     same = (row[order][1:] == row[order][:-1]) & (group[spec[order]][1:] == group[spec[order]][:-1])
     first[1:] = ~same
     kept = np.sort(order[first])
+    return spec[kept], row[kept]
+
+
+def _named_beside(
+    spec: NDArray[np.intp], row: NDArray[np.intp], specs: list[Spec]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Leave out a typed name that no list knows where the unit lists a device of that kind by its id.
+
+    Only the modules tell the kind of some ids, so that this cannot be seen before the devices are judged.
+    """
+    kind = np.array([_KINDS.index(one.kind) for one in specs], dtype=np.int64)
+    nameless = np.array([bool(one.problem) and not one.words and not one.candidates for one in specs], dtype=bool)
+    if not len(spec) or not nameless.any():
+        return spec, row
+    key = row.astype(np.int64) * len(_KINDS) + kind[spec]
+    kept = ~nameless[spec] | ~np.isin(key, key[~nameless[spec]])
     return spec[kept], row[kept]
 
 
