@@ -300,6 +300,7 @@ class _Times:
 def _times(scenario: Scenario, rows: pd.DataFrame, z: float, p: Physics) -> tuple[_Times, _Times]:
     """Times and memory of one reading of the units: typical, and with certainty."""
     number = {name: rows[name].to_numpy(dtype="float64", na_value=np.nan) for name in SESSION_COLUMNS}
+    desktop_read = number["desktop_read_mib"] * (1 - p.greeter_share)
     out = []
     for machine, z_here in ((scenario.typical, 0.0), (scenario.cautious, z)):
         slower, fuller = np.exp(z_here * p.time_spread), np.exp(z_here * p.memory_spread)
@@ -307,7 +308,7 @@ def _times(scenario: Scenario, rows: pd.DataFrame, z: float, p: Physics) -> tupl
         out.append(
             _Times(
                 desktop=slower
-                * start_s(machine, number["desktop_cpu_s"], number["desktop_read_mib"], session, p.desktop_parallel, p),
+                * start_s(machine, number["desktop_cpu_s"], desktop_read, session, p.desktop_parallel, p),
                 browser=slower
                 * start_s(machine, number["browser_cpu_s"], number["browser_read_mib"], browser, p.browser_parallel, p),
                 left=memory_left_pct(machine.ram_mib, browser, p),
@@ -433,7 +434,7 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, image_of: pd.Series, s
     return Ladder(
         editions=editions, comfortable=at_worst, unknown=unknown, gate=gate,
         choice=richest(at_worst), choice_at_best=richest(at_best),
-        missing=_missing(read, codes, groups, unknown.any(axis=1)).set_axis(index),
+        missing=_missing(read, codes, groups, np.asarray(unknown.any(axis=1))).set_axis(index),
         _units=units, _processors=processors, _images=images, _shop=shop, _disk_gate=disk_gate, **arrays,
     )  # fmt: skip
 

@@ -26,6 +26,7 @@ class Physics:
     cores_used: float
     request_kib: float
     near_share: float
+    greeter_share: float
     pressure_start: float
     refault: float
     memory_spread: float

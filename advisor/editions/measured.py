@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from advisor import tables
+
+PC_READ_AHEAD_KIB = 128
+"""Read-ahead of disks in PCs: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
+
 HINDRANCES = ("memory_limit_mib", "quota_pct", "disk")
 """Conditions of a measured session; all empty means that nothing held it back."""
 
@@ -13,6 +18,12 @@ _FIGURES = {
 }
 
 
+def decompress_at_one() -> float:
+    """Decompression of a processor of speed 1 [MiB/s]; from the table timing/assumed."""
+    frame = tables.load("timing/assumed").frame
+    return float(str(frame.loc[frame["name"].eq("decompress_at_one"), "value"].iloc[-1]))
+
+
 def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     """Reduce the measured sessions to one row an edition.
 
@@ -20,20 +31,22 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     ----------
     sessions : pandas.DataFrame
         The table comfort/sessions: text columns `release`, `edition`, `stage` ('idle' or 'browser'), `ok`,
-        `memory_limit_mib`, `quota_pct`, `disk`, `host_speed`, `processor_s`, `pss_mib`, `read_mib`.
+        `memory_limit_mib`, `quota_pct`, `disk`, `host_mib_s`, `processor_s`, `pss_mib`, `read_mib`, `read_ahead_kib`.
 
     Returns
     -------
     pandas.DataFrame
         Indexed by release and edition: the medians of `session_mib` and `browser_mib` [MiB], `desktop_cpu_s` and
         `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB], and `runs`.
-        A figure that no run has is NA.
+        The browser's own processor time and reads are the median over all editions. A figure that no run has is NA.
     """
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
-    for name in ("processor_s", "pss_mib", "read_mib", "host_speed"):
+    for name in ("processor_s", "pss_mib", "read_mib", "host_mib_s"):
         free[name] = free[name].astype("Float64")
-    free["processor_s"] = free["processor_s"] * free["host_speed"]
+    free["processor_s"] = free["processor_s"] * free["host_mib_s"] / decompress_at_one()
     keys = ["release", "edition"]
+    # A disk that reads far ahead brings in much that is never used; such reads say nothing of a PC's disk.
+    free.loc[~(free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False), "read_mib"] = pd.NA
     parts = [
         free[free["stage"].eq(stage)].groupby(keys)[list(dict.fromkeys(names.values()))].median().rename(
             columns={column: name for name, column in names.items()}
@@ -41,5 +54,10 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         for stage, names in _FIGURES.items()
     ]  # fmt: skip
     out = pd.concat(parts, axis=1)
+    # The browser is the same program on every desktop: its own work is taken over all of them.
+    for name in ("browser_cpu_s", "browser_read_mib"):
+        column = _FIGURES["browser"][name]
+        pooled = free[free["stage"].eq("browser")].groupby("release")[column].median()
+        out[name] = pd.array(pooled.reindex(out.index.get_level_values(0)).to_numpy(), dtype="Float64")
     out["runs"] = free[free["stage"].eq("idle")].groupby(keys).size().reindex(out.index).fillna(0).astype(int)
     return out

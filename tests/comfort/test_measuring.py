@@ -1,0 +1,134 @@
+"""The measuring rig's parts that need neither root nor a desktop."""
+
+from __future__ import annotations
+
+import os
+import re
+
+import pandas as pd
+import pytest
+
+from advisor.comfort import pages, sessions, trees
+from advisor.comfort.counters import Group, memory_of, wait_quiet
+from advisor.editions.build import TASKS
+from advisor.shop import Edition
+
+
+class Clock:
+    """A clock that goes on only when somebody sleeps."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+
+def test_rest_begins_where_the_work_ends():
+    clock = Clock()
+    # One core busy for ten seconds, then a hundredth of a core.
+    used = lambda: min(clock.now - 100, 10) + max(clock.now - 110, 0) * 0.01  # noqa: E731
+    began, seconds = wait_quiet(used, clock=clock, sleep=clock.sleep)
+    assert began == pytest.approx(110, abs=0.5) and seconds == pytest.approx(10, abs=0.3)
+
+
+def test_a_process_that_waits_for_the_disk_does_not_rest():
+    clock = Clock()
+    waiting = lambda: clock.now < 120  # noqa: E731
+    began, _ = wait_quiet(lambda: 0.0, waiting, clock=clock, sleep=clock.sleep)
+    assert 118 <= began <= 120
+
+
+def test_what_never_rests_is_given_up():
+    clock = Clock()
+    assert wait_quiet(lambda: clock.now, clock=clock, sleep=clock.sleep, limit_s=30) is None
+    assert clock.now <= 131
+
+
+def test_memory_is_added_up_over_processes(tmp_path):
+    for pid, pss, anon in ((7, 2048, 1024), (8, 1024, 0)):
+        (tmp_path / str(pid)).mkdir()
+        (tmp_path / str(pid) / "smaps_rollup").write_text(
+            f"55-7ff rollup\nRss: 9999 kB\nPss:    {pss} kB\nPss_Anon:  {anon} kB\nPss_File:  {pss - anon} kB\n"
+        )
+    found = memory_of([7, 8, 9], tmp_path)
+    assert (found.processes, found.pss_mib, found.anon_mib, found.file_mib) == (2, 3, 1, 2)
+
+
+def test_counters_of_a_group_are_read_in_their_units(tmp_path):
+    group = Group("g", tmp_path)
+    for controller, name, text in (
+        ("cpuacct", "cpuacct.usage", "2500000000\n"),
+        (
+            "blkio",
+            "blkio.throttle.io_service_bytes",
+            "254:0 Read 3145728\n254:0 Write 999\n7:0 Read 1048576\nTotal 4194304\n",
+        ),
+        ("blkio", "blkio.throttle.io_serviced", "254:0 Read 12\n254:0 Write 9\nTotal 21\n"),
+        ("memory", "memory.oom_control", "oom_kill_disable 0\nunder_oom 0\noom_kill 2\n"),
+        ("memory", "cgroup.procs", "12\n13\n"),
+    ):
+        (tmp_path / controller / "g").mkdir(parents=True, exist_ok=True)
+        (tmp_path / controller / "g" / name).write_text(text)
+    assert (group.processor_s(), group.read_mib(), group.reads(), group.kills(), group.pids()) == (
+        2.5,
+        4,
+        12,
+        2,
+        [12, 13],
+    )
+
+
+def test_every_edition_has_a_session_to_start_and_a_task_to_install():
+    assert set(sessions.STARTS) == set(TASKS) == set(map(str, Edition))
+
+
+def test_the_session_files_land_in_the_tree_and_nowhere_else(tmp_path):
+    for name in ("etc/systemd/system", "etc/systemd/user", "srv"):
+        (tmp_path / name).mkdir(parents=True)
+    sessions.prepare(tmp_path, sessions.STARTS[Edition.GNOME])
+    override = tmp_path / "etc/systemd/user/org.gnome.Shell@wayland.service.d/screen.conf"
+    assert "ExecStart=\nExecStart=/usr/bin/gnome-shell --headless" in override.read_text()
+    assert f"User={trees.USER}" in (tmp_path / "etc/systemd/system/desktop-session.service").read_text()
+    assert "Xvfb" not in (tmp_path / "srv/session.sh").read_text()
+
+
+def test_the_pages_are_the_same_each_time_and_say_when_they_are_shown(tmp_path):
+    names = pages.write_pages(tmp_path / "a")
+    pages.write_pages(tmp_path / "b")
+    assert names == ["page0.html", "page1.html", "page2.html"]
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+    weight = sum(path.stat().st_size for path in (tmp_path / "a").glob("p*"))
+    assert 2e6 < weight < 6e6
+    for number, name in enumerate(names):
+        assert f'fetch("/shown?{number}")' in (tmp_path / "a" / name).read_text()
+
+
+def test_an_overlay_names_its_layers_uppermost_first(tmp_path):
+    made = trees.overlay(tmp_path / "r", tmp_path / "u", tmp_path / "w", tmp_path / "top", tmp_path / "base")
+    assert re.search(r"lowerdir=\S+/top:\S+/base,upperdir=\S+/u,workdir=\S+/w", made[4])
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may build")
+def test_building_without_root_is_refused(tmp_path):
+    from advisor.errors import AccessError
+
+    with pytest.raises(AccessError):
+        trees.Tree("13", "Xfce", tmp_path).build()
+
+
+def test_the_table_of_sessions_is_as_the_rig_writes_it():
+    from advisor import tables
+
+    table = tables.load("comfort/sessions")
+    assert list(table.columns) == list(sessions.COLUMNS)
+    frame = table.frame
+    assert frame["edition"].isin(list(map(str, Edition))).all() and frame["stage"].isin(["idle", "browser"]).all()
+    good = frame[frame["ok"].eq("yes")]
+    assert good[["pss_mib", "anon_mib", "processes", "processor_s"]].notna().all(axis=None)
+    numbers = good[["pss_mib", "anon_mib", "processor_s"]].apply(pd.to_numeric)
+    assert (numbers["anon_mib"] < numbers["pss_mib"]).all() and (numbers["processor_s"] > 0.5).all()

@@ -1,0 +1,152 @@
+"""The catalogue: complete, each figure with its source, and in a sensible order."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from advisor import editions
+from advisor.editions import build, index, measured
+from advisor.errors import TableError
+from advisor.shop import Edition, Image, default_shop
+
+FIGURES = ["packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib"]
+
+
+@pytest.fixture(scope="module")
+def catalogue() -> pd.DataFrame:
+    return editions.catalogue()
+
+
+def test_every_edition_of_every_image_has_a_row(catalogue):
+    for image in default_shop().images:
+        rows = editions.rows_of(image)
+        assert list(rows["edition"]) == list(image.editions)
+
+
+def test_no_figure_is_missing_and_each_names_its_source(catalogue):
+    assert catalogue[FIGURES].notna().all(axis=None)
+    for name in (
+        "session_mib",
+        "browser_mib",
+        "desktop_cpu_s",
+        "browser_cpu_s",
+        "desktop_read_mib",
+        "browser_read_mib",
+    ):
+        assert catalogue[name].gt(0).all()
+        assert catalogue[f"{name}_source"].str.len().gt(5).all()
+    for name in ("footprint_source", "minimum_source", "graphics_source", "needs_gl"):
+        assert catalogue[name].notna().all()
+
+
+def test_a_browser_takes_more_memory_than_the_idle_desktop(catalogue):
+    assert catalogue["browser_mib"].gt(catalogue["session_mib"]).all()
+
+
+def test_what_is_unpacked_is_more_than_what_is_fetched(catalogue):
+    assert catalogue["installed_mib"].gt(catalogue["download_mib"]).all()
+
+
+def test_the_callers_copy_is_their_own(catalogue):
+    taken = editions.catalogue()
+    taken.loc[0, "packages"] = 1
+    assert editions.catalogue().loc[0, "packages"] != 1
+
+
+def test_an_image_of_an_unknown_release_has_no_rows():
+    assert editions.rows_of(Image(name="own", release="own-1", kernel="own")).empty
+
+
+def test_an_image_with_fewer_editions_has_only_those():
+    image = Image(name="two", release="13", kernel="debian-13", editions=(Edition.LXQT, Edition.GNOME))
+    assert list(editions.rows_of(image)["edition"]) == ["LXQt", "GNOME"]
+
+
+def test_the_guides_row_is_read_with_its_units():
+    page = "<tr><td>With Desktop</td><td>1.5 gigabytes</td><td>3GB</td><td>10 GB</td></tr>"
+    assert build.minimums(page) == (1.5, 3.0, 9.31)
+
+
+def test_a_guide_without_the_row_is_refused():
+    with pytest.raises(TableError, match="With Desktop"):
+        build.minimums("<table></table>")
+
+
+def test_apts_simulated_install_is_read(monkeypatch, tmp_path):
+    printed = (
+        "NOTE: This is only a simulation!\n"
+        "Inst libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
+        "Inst tzdata:amd64 (2025b-4+deb13u1 Debian:13.1/stable, Debian-Security:13/stable-security [all])\n"
+        "Conf libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
+    )
+    suite = index.Suite("13", "amd64", tmp_path)
+    monkeypatch.setattr(index.Suite, "apt", lambda self, *given, **more: printed)
+    assert suite.resolve(["tzdata"]) == [("libc6", "2.41-12"), ("tzdata", "2025b-4+deb13u1")]
+
+
+def test_the_index_is_read_record_by_record(monkeypatch, tmp_path):
+    printed = (
+        "Package: base-files\nVersion: 13.8\nPriority: required\nInstalled-Size: 402\nSize: 73000\n"
+        "Description: x\n Size: 99\n\nPackage: virtual-only\nProvides: nothing\n"
+    )
+    suite = index.Suite("13", "amd64", tmp_path)
+    monkeypatch.setattr(index.Suite, "apt", lambda self, *given, **more: printed)
+    found = suite.packages()
+    assert list(found) == [("base-files", "13.8")]
+    assert found["base-files", "13.8"] == index.Package("base-files", "13.8", "required", 73000, 402)
+    assert build.standard_system(found) == ["base-files"]
+
+
+def sessions(*rows: dict) -> pd.DataFrame:
+    columns = [
+        "release", "edition", "stage", "memory_limit_mib", "quota_pct", "disk", "ok", "processor_s", "pss_mib",
+        "read_mib", "read_ahead_kib", "host_mib_s",
+    ]  # fmt: skip
+    plain = {
+        "release": "13",
+        "edition": "Xfce",
+        "stage": "idle",
+        "ok": "yes",
+        "read_ahead_kib": "128",
+        "host_mib_s": "62",
+    }
+    return pd.DataFrame([plain | row for row in rows], columns=columns, dtype="string")
+
+
+def test_only_unhindered_good_runs_count_and_the_median_is_taken():
+    frame = sessions(
+        {"processor_s": "4", "pss_mib": "300", "read_mib": "200"},
+        {"processor_s": "5", "pss_mib": "310", "read_mib": "210"},
+        {"processor_s": "9", "pss_mib": "340", "read_mib": "260"},
+        {"processor_s": "90", "pss_mib": "900", "read_mib": "900", "ok": "no"},
+        {"processor_s": "80", "pss_mib": "100", "read_mib": "950", "memory_limit_mib": "1024"},
+        {"stage": "browser", "processor_s": "6", "pss_mib": "1200", "read_mib": "300"},
+    )
+    row = measured.unhindered(frame).loc[("13", "Xfce")]
+    assert (row["session_mib"], row["browser_mib"], row["runs"]) == (310, 1200, 3)
+    assert row["desktop_read_mib"] == 210
+
+
+def test_reads_from_a_disk_that_reads_far_ahead_do_not_count():
+    plain = {"processor_s": "4", "pss_mib": "300"}
+    frame = sessions(plain | {"read_mib": "900", "read_ahead_kib": "8192"}, plain | {"read_mib": "500"})
+    assert measured.unhindered(frame)["desktop_read_mib"].iat[0] == 500
+    far = measured.unhindered(sessions(plain | {"read_mib": "900", "read_ahead_kib": "8192"}))
+    assert far["desktop_read_mib"].isna().all()
+
+
+def test_the_browsers_work_is_taken_over_all_editions():
+    rows = [
+        {"edition": name, "stage": stage, "processor_s": seconds, "pss_mib": "1", "read_mib": "1"}
+        for name, seconds in (("Xfce", "4"), ("LXQt", "5"), ("MATE", "9"))
+        for stage in ("idle", "browser")
+    ]
+    out = measured.unhindered(sessions(*rows))
+    assert list(out["browser_cpu_s"]) == [5, 5, 5] and sorted(out["desktop_cpu_s"]) == [4, 5, 9]
+
+
+def test_processor_time_counts_by_the_speed_of_the_machine_it_was_measured_on():
+    slow = measured.unhindered(sessions({"processor_s": "8", "pss_mib": "1", "read_mib": "1", "host_mib_s": "31"}))
+    fast = measured.unhindered(sessions({"processor_s": "4", "pss_mib": "1", "read_mib": "1", "host_mib_s": "62"}))
+    assert slow["desktop_cpu_s"].iat[0] == pytest.approx(fast["desktop_cpu_s"].iat[0])
