@@ -145,6 +145,7 @@ def footprints(suite: Suite) -> pd.DataFrame:
     sets = {edition: suite.resolve([*base, task]) for edition, task in TASKS.items()}
     names = {name for chosen in sets.values() for name, _ in chosen}
     files = suite.files(names)
+    parts = ", ".join(suite.parts())
     guide_suite = suite
     if suite.architecture != "amd64":
         guide_suite = Suite(suite.release, "amd64", suite.folder.parent / f"{suite.release}-amd64")
@@ -163,7 +164,7 @@ def footprints(suite: Suite) -> pd.DataFrame:
                 "download_mib": round(sum(package.download_bytes for package in known) / 2**20),
                 "installed_mib": round(sum(package.installed_kib for package in known) / 2**10),
                 "installed_files": sum(files.get(package.name, 0) for package in known),
-                "footprint_source": f"package index of Debian {suite.release}, updates and security, {date.today()}",
+                "footprint_source": f"package index of Debian {suite.release} ({parts}), {date.today()}",
                 "min_ram_gib": least,
                 "rec_ram_gib": recommended,
                 "min_disk_gib": disk,

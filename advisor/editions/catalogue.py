@@ -99,6 +99,7 @@ def catalogue() -> pd.DataFrame:
     return _catalogue().copy()
 
 
+@cache
 def rows_of(image: Image) -> pd.DataFrame:
     """Give the rows of the catalogue that an image can install.
 

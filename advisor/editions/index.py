@@ -101,6 +101,21 @@ class Suite:
             )
         return self
 
+    def parts(self) -> list[str]:
+        """Name the parts of the archive whose index is here; a mirror that is just being renewed may lack one.
+
+        Returns
+        -------
+        list of str
+            Of 'release', 'updates' and 'security'.
+        """
+        code = CODENAMES[self.release]
+        found = []
+        for name, part in (("release", code), ("updates", f"{code}-updates"), ("security", f"{code}-security")):
+            if list((self.folder / "state/lists").glob(f"*dists_{part}_main_binary-{self.architecture}_Packages*")):
+                found.append(name)
+        return found
+
     def apt(self, *arguments: str, tool: str = "apt-get", cwd: Path | None = None) -> str:
         """Run apt on this suite alone and give what it printed.
 
