@@ -388,7 +388,7 @@ def test_ticks_stolen_by_the_host_are_read():
         ((50.0, 50.0, 0.05), "host"),
         ((50.0, 50.0, 0.0, (0.99, 1.02)), ""),
         ((50.0, 50.0, 0.0, (0.99, 0.9)), "90 %"),
-        ((50.0, 50.0, 0.0, (1.2, 1.0)), "120 %"),
+        ((50.0, 50.0, 0.0, (1.2, 1.0)), ""),
         ((50.0, 50.0, 0.0, (), 300.0, 100.0), "disk"),
         ((50.0, 50.0, 0.0, (), 90.0, 100.0), ""),
     ],
@@ -408,22 +408,23 @@ def test_only_the_kernels_own_writers_are_hurried():
     assert not any(limits.is_writer(name, "/dev/loop3") for name in no)
 
 
-@pytest.fixture
-def controllers(tmp_path):
+def picture(base: Path, *, real_time: bool) -> Path:
     """A picture of version 1 control groups, as files."""
     for name in workplace.CONTROLLERS:
-        (tmp_path / name).mkdir()
-    (tmp_path / "cpuset/cpuset.cpus").write_text("0-3\n")
-    (tmp_path / "cpuset/cpuset.mems").write_text("0\n")
+        (base / name).mkdir()
+        (base / name / "cgroup.procs").touch()
+    (base / "cpuset/cpuset.cpus").write_text("0-3\n")
+    (base / "cpuset/cpuset.mems").write_text("0\n")
     for folder in ("", "run"):
-        made = tmp_path / "cpu" / workplace.GROUP / folder
+        made = base / "cpu" / workplace.GROUP / folder
         made.mkdir()
-        (made / "cpu.rt_runtime_us").write_text("0\n")
-    return tmp_path
+        if real_time:
+            (made / "cpu.rt_runtime_us").write_text("0\n")
+    return base
 
 
-def test_limits_are_written_as_the_kernel_reads_them(controllers):
-    groups = limits.Groups("run", controllers)
+def test_limits_are_written_as_the_kernel_reads_them(tmp_path):
+    groups = limits.Groups("run", picture(tmp_path, real_time=True))
     groups.make(limits.Limits(core_pct=25, cpus=(1, 2), memory_mib=1024))
     work = {name: path / "work" for name, path in groups.paths.items()}
     # Documentation/scheduler/sched-rt-group.rst: the share of each core is runtime over period.
@@ -434,12 +435,39 @@ def test_limits_are_written_as_the_kernel_reads_them(controllers):
     assert (groups.paths["cpuset"] / "rig/cpuset.cpus").read_text().strip() == "0-3"
     parent = int((groups.paths["cpu"] / "cpu.rt_runtime_us").read_text()) / 1_000_000
     assert 0.25 <= parent <= 0.27
+    assert groups.throttle == "each core"
 
 
-def test_a_kernel_that_cannot_throttle_is_told(controllers):
-    (controllers / "cpu" / workplace.GROUP / "run" / "cpu.rt_runtime_us").unlink()
-    with pytest.raises(ToolError, match="CONFIG_RT_GROUP_SCHED"):
-        limits.Groups("run", controllers).make(limits.Limits(25, (0,), 512))
+def test_without_real_time_groups_a_quota_holds_the_cores_together(tmp_path):
+    groups = limits.Groups("run", picture(tmp_path, real_time=False))
+    groups.make(limits.Limits(core_pct=25, cpus=(1, 2), memory_mib=1024))
+    work = groups.paths["cpu"] / "work"
+    # Documentation/scheduler/sched-bwc.rst: quota over period is the number of processors' worth.
+    quota, period = (int((work / f"cpu.cfs_{name}_us").read_text()) for name in ("quota", "period"))
+    assert quota / period == 0.5
+    assert groups.throttle == "in all"
+
+
+def test_version_2_groups_are_written_as_the_kernel_reads_them(tmp_path):
+    (tmp_path / "cgroup.controllers").write_text("cpuset cpu io memory pids\n")
+    groups = limits.Groups("run", tmp_path)
+    groups.make(limits.Limits(core_pct=25, cpus=(0, 1), memory_mib=512))
+    work = tmp_path / workplace.GROUP / "run/work"
+    # Documentation/admin-guide/cgroup-v2.rst: cpu.max is "$MAX $PERIOD", in microseconds.
+    most, period = map(int, (work / "cpu.max").read_text().split())
+    assert most / period == 0.5
+    assert (work / "memory.max").read_text() == str(512 << 20)
+    assert (work / "cpuset.cpus").read_text() == "0,1"
+    assert 1 <= int((work / "cpu.weight").read_text()) <= 10_000
+    for folder in (tmp_path, work.parent.parent, work.parent):
+        assert (folder / "cgroup.subtree_control").read_text() == "+cpu +cpuset +memory"
+    (work / "cpu.stat").write_text("usage_usec 2500000\nuser_usec 2000000\nsystem_usec 500000\n")
+    assert groups.cpu_s() == 2.5
+
+
+def test_without_control_groups_it_says_so(tmp_path):
+    with pytest.raises(ToolError, match="not mounted"):
+        limits.Groups("run", tmp_path)
 
 
 # --- campaigns

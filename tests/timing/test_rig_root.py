@@ -24,8 +24,8 @@ def _lacking() -> str:
     absent = [tool for tool in TOOLS if shutil.which(tool) is None]
     if absent:
         return f"missing: {', '.join(absent)}"
-    if workplace.missing_controllers():
-        return "control groups are not of version 1"
+    if not workplace.homes():
+        return "no control groups"
     if not os.access("/dev/loop-control", os.W_OK) or not os.access("/dev/fuse", os.W_OK):
         return "no loop devices or no FUSE"
     return ""
@@ -64,11 +64,7 @@ def left(place: workplace.Workplace) -> list[str]:
     loops = subprocess.run(
         ["losetup", "--list", "--json", "--output", "NAME,BACK-FILE"], capture_output=True, text=True
     ).stdout
-    groups = [
-        str(path)
-        for name in workplace.CONTROLLERS
-        for path in (workplace.CGROUPS / name / workplace.GROUP).glob("tiny*")
-    ]
+    groups = [str(path) for home in set(workplace.homes().values()) for path in home.glob("tiny*")]
     processes = []
     for entry in Path("/proc").iterdir():
         if entry.name.isdigit():

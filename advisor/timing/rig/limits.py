@@ -9,13 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.errors import ToolError
-from advisor.timing.rig.workplace import CGROUPS, CONTROLLERS, GROUP
+from advisor.timing.rig.workplace import CGROUPS, CONTROLLERS, homes
 
 PERIOD_US = 20_000
 """Length of a quota period [us]. Short, so that a throttled processor looks slow rather than absent for a while."""
 
 MOST_PCT = 85.0
 """Most of a core that the work may have [%]: the kernel keeps 5 % from all real-time work, and the disk needs some."""
+
+WEIGHT = 20
+"""Weight of the work against other work on the machine, where an ordinary quota holds it."""
 
 WORK_PRIORITY = 1
 KERNEL_PRIORITY = 10
@@ -47,20 +50,34 @@ class Limits:
 class Groups:
     """The control groups of one rehearsal: `work` under the limits, `rig` (disk, link) without.
 
-    The work runs with a real-time policy, so that whatever else the machine does takes nothing from it, and real-time
-    throttling holds it to its share on each core by itself: two cores at half speed are two slow cores, where an
-    ordinary quota would let one thread have all of it.
+    Where the kernel throttles real-time groups, the work runs with a real-time policy, so that whatever else the
+    machine does takes nothing from it, and it is held to its share on each core by itself: two cores at half speed are
+    two slow cores. Elsewhere an ordinary quota holds it in all, with a high weight against other work; one thread may
+    then have the shares of all cores.
 
     Parameters
     ----------
     name : str
         Name of the run.
     base : pathlib.Path
-        Where the controllers are mounted.
+        Where the control groups are mounted.
+
+    Attributes
+    ----------
+    throttle : str
+        'each core' or 'in all'.
     """
 
     def __init__(self, name: str, base: Path = CGROUPS) -> None:
-        self.paths = {controller: base / controller / GROUP / name for controller in CONTROLLERS}
+        self.paths = {controller: path / name for controller, path in homes(base).items()}
+        if not self.paths:
+            raise ToolError(
+                f"Control groups for {', '.join(CONTROLLERS)} are not mounted below {base}.",
+                "Run the rig on the machine itself, not in a container.",
+            )
+        self.base = base
+        self.unified = len(set(self.paths.values())) == 1
+        self.throttle = "in all"
 
     def make(self, limits: Limits) -> None:
         """Make both groups and set the limits on `work`.
@@ -68,61 +85,91 @@ class Groups:
         Raises
         ------
         ToolError
-            When the kernel does not throttle real-time groups, or another rehearsal has the processor.
+            When the kernel refuses a limit, as when another rehearsal has the processor.
         """
+        try:
+            if self.unified:
+                self._make_unified(limits)
+            else:
+                self._make_apart(limits)
+        except OSError as error:
+            raise ToolError(
+                f"The kernel refused the limits of {limits.core_pct:g} % of {len(limits.cpus)} core(s) and "
+                f"{limits.memory_mib} MiB: {error}.",
+                "Another rehearsal may be running, or one was killed: advisor rehearse --clean.",
+            ) from error
+
+    def _make_apart(self, limits: Limits) -> None:
         for controller, path in self.paths.items():
             for sub in ("work", "rig"):
                 (path / sub).mkdir(parents=True, exist_ok=True)
+            work = path / "work"
             if controller == "cpuset":
                 everything = (path.parent.parent / "cpuset.cpus").read_text()
                 nodes = (path.parent.parent / "cpuset.mems").read_text()
-                for folder in (path.parent, path, path / "rig", path / "work"):
+                for folder in (path.parent, path, path / "rig", work):
                     (folder / "cpuset.cpus").write_text(everything)
                     (folder / "cpuset.mems").write_text(nodes)
-                (path / "work" / "cpuset.cpus").write_text(",".join(map(str, limits.cpus)))
+                (work / "cpuset.cpus").write_text(",".join(map(str, limits.cpus)))
             if controller == "memory":
-                (path / "work" / "memory.limit_in_bytes").write_text(str(limits.memory_mib * MIB))
-        self._throttle(limits)
+                (work / "memory.limit_in_bytes").write_text(str(limits.memory_mib * MIB))
+            if controller == "cpu" and (path / "cpu.rt_runtime_us").exists():
+                self.throttle = "each core"
+                share = limits.core_pct / 100
+                if int((path.parent / "cpu.rt_runtime_us").read_text()) == 0:
+                    (path.parent / "cpu.rt_runtime_us").write_text("940000")
+                # A little more than the work's, so that only the work's own short period throttles it.
+                (path / "cpu.rt_runtime_us").write_text(str(round((share * 1.02 + 0.005) * 1_000_000)))
+                (work / "cpu.rt_period_us").write_text(str(PERIOD_US))
+                (work / "cpu.rt_runtime_us").write_text(str(int(share * PERIOD_US)))
+            elif controller == "cpu":
+                for folder in (path.parent, path, work):
+                    (folder / "cpu.shares").write_text(str(1024 * WEIGHT))
+                (work / "cpu.cfs_period_us").write_text(str(PERIOD_US))
+                (work / "cpu.cfs_quota_us").write_text(str(_quota_us(limits)))
 
-    def _throttle(self, limits: Limits) -> None:
+    def _make_unified(self, limits: Limits) -> None:
         path = self.paths["cpu"]
-        if not (path / "cpu.rt_runtime_us").exists():
-            raise ToolError(
-                "This kernel does not throttle real-time groups (CONFIG_RT_GROUP_SCHED).",
-                "Rehearse on a machine whose kernel has it.",
-            )
-        share = limits.core_pct / 100
-        try:
-            if int((path.parent / "cpu.rt_runtime_us").read_text()) == 0:
-                (path.parent / "cpu.rt_runtime_us").write_text("940000")
-            # A little more than the work's, so that only the work's own short period throttles it.
-            (path / "cpu.rt_runtime_us").write_text(str(round((share * 1.02 + 0.005) * 1_000_000)))
-            (path / "work" / "cpu.rt_period_us").write_text(str(PERIOD_US))
-            (path / "work" / "cpu.rt_runtime_us").write_text(str(int(share * PERIOD_US)))
-        except OSError as error:
-            raise ToolError(
-                f"The kernel gives no {limits.core_pct:g} % of the cores to a rehearsal: {error.strerror}.",
-                "Another rehearsal may be running, or one was killed: advisor rehearse --clean.",
-            ) from error
+        for sub in ("work", "rig"):
+            (path / sub).mkdir(parents=True, exist_ok=True)
+        for folder in (self.base, path.parent, path):
+            (folder / "cgroup.subtree_control").write_text("+cpu +cpuset +memory")
+        for folder in (path.parent, path, path / "work"):
+            (folder / "cpu.weight").write_text(str(100 * WEIGHT))
+        work = path / "work"
+        (work / "cpu.max").write_text(f"{_quota_us(limits)} {PERIOD_US}")
+        (work / "cpuset.cpus").write_text(",".join(map(str, limits.cpus)))
+        (work / "memory.max").write_text(str(limits.memory_mib * MIB))
 
     def enter(self, sub: str) -> None:
         """Move the calling process into a group; meant for between fork and exec."""
         for controller, path in self.paths.items():
             # The disk's real-time priority is refused in a processor group without a share of it, so it stays outside.
-            if controller == "cpu" and sub == "rig":
+            if controller == "cpu" and sub == "rig" and self.throttle == "each core":
                 continue
             with open(path / sub / "cgroup.procs", "w") as file:
                 file.write(str(os.getpid()))
-        if sub == "work":
+        if sub == "work" and self.throttle == "each core":
             os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(WORK_PRIORITY))
 
     def cpu_s(self, sub: str = "work") -> float:
         """Processor time used so far [s]."""
-        return int((self.paths["cpuacct"] / sub / "cpuacct.usage").read_text()) / 1e9
+        if not self.unified:
+            return int((self.paths["cpuacct"] / sub / "cpuacct.usage").read_text()) / 1e9
+        figures = dict(line.split() for line in (self.paths["cpu"] / sub / "cpu.stat").read_text().splitlines())
+        return int(figures["usage_usec"]) / 1e6
 
     def peak_memory_mib(self) -> float:
-        """Most memory held so far, page cache included [MiB]."""
-        return int((self.paths["memory"] / "work" / "memory.max_usage_in_bytes").read_text()) / MIB
+        """Most memory held so far, page cache included [MiB]; NaN where the kernel does not keep it."""
+        name = "memory.peak" if self.unified else "memory.max_usage_in_bytes"
+        try:
+            return int((self.paths["memory"] / "work" / name).read_text()) / MIB
+        except OSError:
+            return float("nan")
+
+
+def _quota_us(limits: Limits) -> int:
+    return round(limits.core_pct / 100 * len(limits.cpus) * PERIOD_US)
 
 
 def is_writer(name: str, device: str) -> bool:

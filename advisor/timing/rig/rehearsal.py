@@ -157,7 +157,8 @@ def disturbance(
     if steal_share > DISTURBED_STEAL:
         reasons.append(f"the host took {100 * steal_share:.1f} % of the processor")
     for share in shares:
-        if abs(share - 1) > DISTURBED_SHARE:
+        # More than its share is no disturbance: the kernel may move a thread to a core that has some left.
+        if share < 1 - DISTURBED_SHARE:
             reasons.append(f"a speed test got {100 * share:.0f} % of its processor time")
     if write_mib_s > rate_mib_s * (1 + DISTURBED_WRITE):
         reasons.append(f"the disk wrote {write_mib_s:.0f} MiB/s, paced at {rate_mib_s:.0f}")
@@ -426,7 +427,8 @@ class Rehearsal:
             peak_memory_mib=self.groups.peak_memory_mib(), steal_share=steal,
             others_share=max(0.0, others) / elapsed / len(self.cpus), load_1min=os.getloadavg()[0],
             disturbed=bool(reason), disturbed_reason=reason,
-            started=started.isoformat(timespec="seconds"), cpus=",".join(map(str, self.cpus)), processor=_processor(),
+            started=started.isoformat(timespec="seconds"), throttle=self.groups.throttle,
+            cpus=",".join(map(str, self.cpus)), processor=_processor(),
             kernel_here=platform.release(), speed_test=speed.SPEED_TEST_VERSION,
         )  # fmt: skip
         return {key: _short(value) for key, value in line.items()}

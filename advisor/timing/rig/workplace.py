@@ -124,9 +124,26 @@ def require(tools: Sequence[str] = tuple(TOOLS)) -> None:
         raise ToolError(f"Missing: {', '.join(absent)}.", f"apt install {' '.join(packages)}")
 
 
-def missing_controllers(base: Path = CGROUPS) -> list[str]:
-    """Names of control-group controllers that this system does not offer in the way the rig uses them."""
-    return [name for name in CONTROLLERS if not (base / name / "cgroup.procs").exists()]
+def homes(base: Path = CGROUPS) -> dict[str, Path]:
+    """Folders that the rig's control groups stand in.
+
+    Parameters
+    ----------
+    base : pathlib.Path
+        Where control groups are mounted.
+
+    Returns
+    -------
+    dict of str to pathlib.Path
+        By controller: apart (version 1), or the same folder for all (version 2); empty when neither is there.
+    """
+    if all((base / name / "cgroup.procs").exists() for name in CONTROLLERS):
+        return {name: base / name / GROUP for name in CONTROLLERS}
+    with contextlib.suppress(OSError):
+        # Version 2 counts processor time without a controller of its own.
+        if {"cpu", "cpuset", "memory"} <= set((base / "cgroup.controllers").read_text().split()):
+            return dict.fromkeys(CONTROLLERS, base / GROUP)
+    return {}
 
 
 def is_below(path: str | os.PathLike[str], folder: str | os.PathLike[str]) -> bool:
@@ -280,7 +297,7 @@ def close_run(folder: Path) -> list[str]:
         When something would not go; the folder is kept then.
     """
     done = []
-    groups = [CGROUPS / name / GROUP / folder.name for name in CONTROLLERS]
+    groups = sorted({home / folder.name for home in homes().values()})
     for sub in ("work",):
         for pid in _tasks(groups, sub):
             with contextlib.suppress(ProcessLookupError):
