@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts, holds, numbers, texts
-from advisor.advice.flags import PRACTICE, no_processor, processor_problem, swollen, worn
+from advisor.advice.flags import PRACTICE, no_processor, processor_problems, swollen, worn
 from advisor.advice.parts import Trials, shortest_browser, trials
 from advisor.unit import Advice, StorageKind, Support
 
@@ -33,6 +33,9 @@ class Decision:
     trials: Trials
     firmware: np.ndarray
 
+
+ONE_BY_ONE = 20
+"""Up to so many units, reasons are composed for those alone that are shown."""
 
 MISSING = "no edition is advised while a fact that decides is missing"
 
@@ -113,12 +116,17 @@ def decide(facts: Facts) -> Decision:
         firmware |= facts.blocked(kind, Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER, Support.NEWER_KERNEL)
 
     blocking = _device_reasons(facts)
+    nameless = processor_problems(facts)
 
     def device_reason(row: int) -> str:
         return blocking.get(row, "")
 
     def part_reason(row: int) -> str:
         return "a part is needed that the shop does not list" if parts[row] is None else f"fit {parts[row]}"
+
+    if n_units > ONE_BY_ONE:
+        # Worked out for all units at once, which is far quicker than unit by unit in a large batch.
+        _ = facts.ladder.out
 
     def edition_reason(row: int) -> str:
         return str(facts.ladder.why(row))
@@ -132,7 +140,7 @@ def decide(facts: Facts) -> Decision:
         ("battery", Advice.SET_ASIDE, swollen(facts),
          lambda row: "a swollen or damaged battery stops work on the unit", PRACTICE),
         ("no processor", Advice.HOLD, no_processor(facts),
-         lambda row: f"the processor decides and is not known: {processor_problem(facts, row)}", MISSING),
+         lambda row: f"the processor decides and is not known: {nameless[row]}", MISSING),
         ("no image", Advice.SET_ASIDE, ~boots, lambda row: str(stop_texts.iat[row]), "edition gates"),
         ("no memory figure", Advice.HOLD, units["ram_gib"].isna().to_numpy(),
          lambda row: "the memory decides and is not known", MISSING),

@@ -159,26 +159,27 @@ def _no_image(facts: Facts) -> Hits:
     "processor-unknown", Severity.STOP, "Processor not understood", "Correct the processor's name, or capture the unit."
 )
 def _processor_unknown(facts: Facts) -> Hits:
-    return where(no_processor(facts), lambda row: processor_problem(facts, row))
+    problems = processor_problems(facts)
+    return where(no_processor(facts), lambda row: problems[row])
 
 
-def processor_problem(facts: Facts, row: int) -> str:
-    """Say why a unit's processor is not known.
+def processor_problems(facts: Facts) -> list[str]:
+    """Say why each unit's processor is not known.
 
     Parameters
     ----------
     facts : Facts
-    row : int
-        Position of the unit.
 
     Returns
     -------
-    str
+    list of str
+        A sentence a unit, of use where `no_processor` holds.
     """
-    name, problem = facts.units["cpu"].iloc[[row]], facts.processors["cpu_problem"].iloc[[row]]
-    if name.isna().all():
-        return "the row names no processor"
-    return str(problem.fillna(f"{name.item()!r} is no processor that the tables know").item())
+    names, problems = texts(facts.units["cpu"]), texts(facts.processors["cpu_problem"])
+    return [
+        "the row names no processor" if name is None else problem or f"{name!r} is no processor that the tables know"
+        for name, problem in zip(names, problems, strict=True)
+    ]
 
 
 def no_processor(facts: Facts) -> np.ndarray:
