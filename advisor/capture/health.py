@@ -12,7 +12,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from advisor.capture.facts import Disk, Wear
-from advisor.capture.machine import Device, Machine
+from advisor.capture.machine import Device, Machine, clean
 from advisor.files import datasets
 
 if TYPE_CHECKING:
@@ -49,10 +49,10 @@ def of(machine: Machine, device: Device, disk: Disk) -> Wear | None:
         return Wear(said="a disk of this kind has no health log that can be read here")
     recorded = machine.text(f"/run/advisor/smartctl/{device.name}")
     if recorded:
-        return smartctl(recorded)
-    if not machine.live:
-        return Wear(said=NEEDS_ROOT)
-    if os.geteuid() != 0:
+        return smartctl(recorded, disk)
+    if machine.text("/run/advisor/user") == "root":
+        return Wear(said="the script found no smartctl where it ran, to ask the disk with")
+    if not machine.live or os.geteuid() != 0:
         return Wear(said=NEEDS_ROOT)
     return _live(device.name, disk)
 
@@ -73,18 +73,17 @@ def _live(name: str, disk: Disk) -> Wear:
     except (OSError, ValueError) as error:
         program = shutil.which("smartctl", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
         if program:
-            return _run_smartctl(program, f"/dev/{name}")
+            return _run_smartctl(program, f"/dev/{name}", disk)
         return Wear(said=f"the disk did not answer ({error})")
 
 
-def _run_smartctl(program: str, node: str) -> Wear:
+def _run_smartctl(program: str, node: str, disk: Disk) -> Wear:
+    command = [program, "-j", "-A", "-H", *(["-l", "ssd"] if disk.link == "ata" else []), node]
     try:
-        done = subprocess.run(
-            [program, "-j", "-A", "-H", node], capture_output=True, timeout=SMARTCTL_SECONDS, check=False
-        )
+        done = subprocess.run(command, capture_output=True, timeout=SMARTCTL_SECONDS, check=False)
     except (OSError, subprocess.TimeoutExpired):
         return Wear(said="the disk did not answer, nor did smartctl")
-    return smartctl(done.stdout.decode("utf-8", "replace"))
+    return smartctl(done.stdout.decode("utf-8", "replace"), disk)
 
 
 def nvme(log: bytes) -> Wear:
@@ -242,20 +241,14 @@ def _ata(model: str, spinning: bool, known: dict[int, tuple[int, int]], used: in
     return Wear(said=f"the disk keeps no wear figure that is known{sectors}", warning=bad)
 
 
-_LIFE_NAMES = frozenset(
-    {
-        "SSD_Life_Left", "Media_Wearout_Indicator", "Percent_Lifetime_Remain", "Wear_Leveling_Count",
-        "Remaining_Lifetime_Perc", "Perc_Rated_Life_Used", "Percent_Lifetime_Used",
-    }
-)  # fmt: skip
-
-
-def smartctl(text: str) -> Wear:
-    """Read the output of `smartctl -j -A -H`.
+def smartctl(text: str, disk: Disk) -> Wear:
+    """Read the output of `smartctl -j -A -H`, with `-l ssd` for SATA disks.
 
     Parameters
     ----------
     text : str
+    disk : Disk
+        Its model decides which attribute is the wear: smartctl's default names fit only some makers' disks.
 
     Returns
     -------
@@ -267,37 +260,39 @@ def smartctl(text: str) -> Wear:
         return Wear(said="smartctl's answer is not JSON")
     if not isinstance(said, dict):
         return Wear(said="smartctl's answer is not an object")
-    passed = _at(said, "smart_status", "passed")
-    failing = not passed if isinstance(passed, bool) else None
     log = _at(said, "nvme_smart_health_information_log")
     if isinstance(log, dict) and isinstance(log.get("percentage_used"), int):
-        spare, threshold = log.get("available_spare"), log.get("available_spare_threshold")
-        warning = log.get("critical_warning")
-        return _nvme(
-            log["percentage_used"],
-            spare if isinstance(spare, int) else None,
-            threshold if isinstance(threshold, int) else None,
-            warning if isinstance(warning, int) else 0,
-        )
-    used = _at(said, "endurance_used", "current_percent")
-    table = _at(said, "ata_smart_attributes", "table")
+        numbers = [log.get(name) for name in ("available_spare", "available_spare_threshold", "critical_warning")]
+        spare, threshold, warning = (number if isinstance(number, int) else None for number in numbers)
+        return _nvme(log["percentage_used"], spare, threshold, warning or 0)
+    passed = _at(said, "smart_status", "passed")
     known: dict[int, tuple[int, int]] = {}
-    left = None
-    for row in table[:64] if isinstance(table, list) else ():
-        number, value, raw = _at(row, "id"), _at(row, "value"), _at(row, "raw", "value")
-        if not isinstance(number, int) or not isinstance(value, int):
-            continue
-        known[number] = (value, raw if isinstance(raw, int) else 0)
-        name = _at(row, "name")
-        if left is None and name in _LIFE_NAMES and 0 <= value <= 100:
-            left = Wear(float(value), f"SMART {number} {name} {value}")
-    rate = _at(said, "rotation_rate")
-    wear = _ata("", isinstance(rate, int) and rate > 0, known, used if isinstance(used, int) else None, failing)
-    if left is None or wear.left_pct is not None or (isinstance(rate, int) and rate > 0):
-        return wear
-    return Wear(
-        left.left_pct, left.said + wear.said.removeprefix("the disk keeps no wear figure that is known"), wear.warning
-    )
+    for row in _rows(_at(said, "ata_smart_attributes", "table")):
+        number, value, raw = row.get("id"), row.get("value"), _at(row, "raw", "value")
+        if isinstance(number, int) and isinstance(value, int):
+            known[number] = (value, raw if isinstance(raw, int) else 0)
+    used = _endurance(said)
+    if passed is None and not known and used is None:
+        messages = [row.get("string") for row in _rows(_at(said, "smartctl", "messages"))]
+        return Wear(said=f"smartctl got no answer{''.join(f': {clean(m, 100)}' for m in messages[:1] if m)}")
+    failing = not passed if isinstance(passed, bool) else None
+    return _ata(disk.model or "", bool(disk.spinning), known, used, failing)
+
+
+def _endurance(said: dict[str, Any]) -> int | None:
+    """Percentage used endurance indicator: Device Statistics page 7, offset 8."""
+    current = _at(said, "endurance_used", "current_percent")
+    if isinstance(current, int):
+        return current
+    for page in _rows(_at(said, "ata_device_statistics", "pages")):
+        for row in _rows(page.get("table")) if page.get("number") == 7 else ():
+            if row.get("offset") == 8 and isinstance(row.get("value"), int):
+                return int(row["value"])
+    return None
+
+
+def _rows(value: Any) -> list[dict[str, Any]]:
+    return [row for row in value[:300] if isinstance(row, dict)] if isinstance(value, list) else []
 
 
 def _at(value: Any, *keys: str) -> Any:

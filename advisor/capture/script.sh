@@ -187,7 +187,7 @@ record() {
 
     for bus in pci usb sdio virtio; do
         here /sys/bus/$bus/devices
-        for d in "$R"/sys/bus/$bus/devices/*; do
+        for d in "$R/sys/bus/$bus/devices"/*; do
             [ -f "$d/modalias" ] && device "${d#"$R"}" modalias class bInterfaceClass remapped_nvme
         done
     done
@@ -255,19 +255,19 @@ record() {
 # health: what smartctl says of the disk called $name, when it is installed and this is root.
 health() {
     [ -z "$R" ] && [ "$(id -u)" = 0 ] && command -v smartctl >/dev/null || return 0
-    case $p in */usb* | */virtio* | */virtual/*) return 0 ;; esac
-    h=
-    for line in "$(smartctl -j -A -H "/dev/$name")"; do
-        h=$line
-    done
-    # One line, without what -A and -H should not print anyway.
+    case $p in
+    */usb* | */virtio* | */virtual/* | */mmc*) return 0 ;;
+    */ata[0-9]*) said=$(smartctl -j -A -H -l ssd "/dev/$name") ;;
+    *) said=$(smartctl -j -A -H "/dev/$name") ;;
+    esac
+    # On one line. These options print no serial number; should a version do, its line is left out.
     one=
     while IFS= read -r line; do
         case $line in *serial* | *wwn* | *uuid*) ;; *) one="$one $line" ;; esac
     done <<HEALTH
-$h
+$said
 HEALTH
-    [ -n "$h" ] && say "/run/advisor/smartctl/$name =$one"
+    [ -n "$said" ] && say "/run/advisor/smartctl/$name =$one"
 }
 
 if [ "${1:-}" = - ]; then

@@ -92,13 +92,19 @@ def bursts(poll: Callable[[float | None], Any], clock: Callable[[], float] = tim
         yield None
 
 
-def watch(report: Callable[[list[str], Capture], None], machine: Machine | None = None) -> None:
+def watch(
+    report: Callable[[list[str], Capture], None],
+    started: Callable[[], None] = lambda: None,
+    machine: Machine | None = None,
+) -> None:
     """Look again each time a device is plugged in or out, until interrupted.
 
     Parameters
     ----------
     report : callable
         Given the lines of `changes` and the new capture, each time something differs.
+    started : callable
+        Called once, when the first look is done and nothing can be missed any more.
     machine : Machine, optional
         This machine when left out.
 
@@ -125,6 +131,7 @@ def watch(report: Callable[[list[str], Capture], None], machine: Machine | None 
             "Plug the device in, then run: advisor capture",
         ) from error
     before = gather(here)
+    started()
     for _ in bursts(lambda seconds: monitor.poll(timeout=seconds)):
         after = gather(here)
         lines = changes(before, after)

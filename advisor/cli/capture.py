@@ -141,5 +141,4 @@ def _watch(out: Path | None, tag: str | None) -> None:
             write_capture(_tagged(found, tag), out)
             typer.echo(f"  {out} written.")
 
-    typer.echo("Watching. Plug a device in or out; stop with Ctrl+C.")
-    watch(report)
+    watch(report, lambda: typer.echo("Watching. Plug a device in or out; stop with Ctrl+C."))

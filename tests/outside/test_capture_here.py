@@ -1,0 +1,142 @@
+"""The machine this runs on, against lspci, lsblk, lscpu and free; and the script against the live probe."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from advisor import capture
+from advisor.capture.live import gather
+from advisor.capture.machine import LiveMachine
+
+pytestmark = pytest.mark.outside
+
+SCRIPT = Path(capture.__file__).parent / "script.sh"
+
+
+@pytest.fixture(scope="module")
+def unit():
+    return capture()
+
+
+def run(*command: str | Path) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env={**os.environ, "LC_ALL": "C"})
+    return done.stdout
+
+
+def test_pyudev_serves_the_live_probe():
+    assert isinstance(capture.live.open_machine("/"), LiveMachine)
+    assert "pyudev" in capture.take("/").taken_by
+
+
+def test_pci_devices_are_lspcis(need, unit):
+    seen = re.findall(r"^\S+ ([0-9a-f]{4}): ([0-9a-f]{4}):([0-9a-f]{4})", run(need("lspci"), "-n", "-D"), re.MULTILINE)
+    listed = [one for one in (unit.devices or "").split("; ") if one.startswith("pci:")]
+    assert {(one[9:13].lower(), one[18:22].lower()) for one in listed} == {(v, d) for _, v, d in seen}
+    for name, classes in (("graphics", ("0300", "0302", "0380")), ("wireless", ("0280",))):
+        ids = [f"{v}:{d}" for c, v, d in seen if c in classes]
+        assert set(re.findall(r"(?<!usb:)\b([0-9a-f]{4}:[0-9a-f]{4})\b", getattr(unit, name) or "")) >= set(ids)
+
+
+def test_usb_devices_are_lsusbs(need, unit):
+    seen = re.findall(
+        r"ID ([0-9a-f]{4}:[0-9a-f]{4})", subprocess.run([need("lsusb")], capture_output=True, text=True).stdout
+    )
+    devices = {one for one in seen if not one.startswith("1d6b:")}
+    listed = {f"{one[5:9]}:{one[10:14]}".lower() for one in (unit.devices or "").split("; ") if one.startswith("usb:")}
+    # Hubs are left out of the unit's list, so lsusb may have more.
+    assert listed <= devices
+
+
+def test_disks_are_lsblks(need):
+    rows = json.loads(run(need("lsblk"), "-J", "-b", "-d", "-o", "NAME,SIZE,ROTA,RM,TYPE"))["blockdevices"]
+    skipped = r"(loop|zram|ram|dm-|md|nbd)\d|mmcblk\d+boot"
+    seen = {
+        row["name"]: row for row in rows if row["type"] == "disk" and row["size"] and not re.match(skipped, row["name"])
+    }
+    ours = {disk.name: disk for disk in gather(LiveMachine()).disks}
+    assert ours.keys() == seen.keys()
+    for name, disk in ours.items():
+        assert (disk.size, disk.removable) == (seen[name]["size"], seen[name]["rm"])
+        assert disk.spinning is None or disk.spinning == seen[name]["rota"]
+
+
+def test_processor_is_lscpus(need, unit):
+    said = dict(re.findall(r"^\s*([^:]+):\s+(.*)$", run(need("lscpu")), re.MULTILINE))
+    assert unit.cpu == " ".join(said["Model name"].split())
+    assert unit.cpu_vendor == said["Vendor ID"]
+    assert (unit.cpu_family, unit.cpu_model) == (int(said["CPU family"]), int(said["Model"]))
+    assert unit.cpu_stepping == int(said["Stepping"])
+    assert unit.cpu_cores == int(said["Core(s) per socket"]) * int(said["Socket(s)"])
+    assert unit.cpu_threads == int(said["CPU(s)"])
+    assert set(unit.cpu_flags.split()) == set(said["Flags"].split())
+
+
+def test_memory_is_frees(need, unit):
+    """free shows what the kernel uses; what is fitted is that and the fifth at most that graphics and kernel take."""
+    total = int(run(need("free"), "-b").splitlines()[1].split()[1]) / 2**30
+    assert total <= unit.ram_gib <= total * 1.25 + 0.5
+
+
+def test_boot_mode_is_the_kernels(unit):
+    efi = subprocess.run(["sh", "-c", "test -d /sys/firmware/efi"], check=False).returncode == 0
+    assert str(unit.boot_mode).startswith("uefi") == efi
+
+
+@pytest.mark.parametrize("shell", [["dash"], ["busybox", "sh"]], ids=["dash", "busybox"])
+def test_script_gives_the_live_probes_unit(need, tmp_path, shell):
+    """The script under two shells, on this machine, without the overrides that the recorded machines need."""
+    need(shell[0])
+    out = tmp_path / "unit.txt"
+    run(*shell, SCRIPT, out)
+    read = capture.read_listings(out)
+    live = capture.take("/")
+    # The script asks a disk's health of smartctl alone, which need not be here.
+    apart = {"storage_health_pct"} if "smartctl" not in out.read_text() else set()
+    assert read.unit.model_dump(exclude=apart) == live.unit.model_dump(exclude=apart)
+
+
+def test_script_in_an_empty_environment(need, tmp_path):
+    """Only busybox on the path, as in a rescue shell; writes beside itself when no file is named."""
+    busybox = need("busybox")
+    tools = tmp_path / "bin"
+    tools.mkdir()
+    for name in ("sh", "od", "date", "id", "mv"):
+        (tools / name).symlink_to(busybox)
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    (stick / "capture.sh").write_bytes(SCRIPT.read_bytes())
+    subprocess.run(
+        [tools / "sh", stick / "capture.sh"], env={"PATH": str(tools)}, cwd="/", check=True, capture_output=True
+    )
+    written = [path for path in stick.iterdir() if path.name != "capture.sh"]
+    assert len(written) == 1 and written[0].name.startswith("unit-")
+    apart = {"storage_health_pct"}
+    assert capture.read_listings(written[0]).unit.model_dump(exclude=apart) == capture().model_dump(exclude=apart)
+
+
+def test_script_passes_shellcheck(need):
+    """shellcheck (0.9 or later) for POSIX sh."""
+    done = subprocess.run([need("shellcheck"), "-s", "sh", SCRIPT], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+
+
+def test_listings_of_this_machine_give_the_live_probes_facts(need):
+    """lspci, lsusb, /proc/cpuinfo, lscpu -J and lsblk -J together in one text."""
+    parts = [
+        run(need("lspci"), "-nnk"), Path("/proc/cpuinfo").read_text(), run(need("lscpu"), "-J"),
+        run(need("lsblk"), "-J", "-b", "-O"), Path("/proc/meminfo").read_text(),
+    ]  # fmt: skip
+    read, live = capture.read_listings("\n".join(parts)).unit, capture()
+    same = [name for name in type(live).model_fields if name.startswith("cpu")]
+    same += ["ram_gib"] if live.ram_modules is None else []
+    assert {name: getattr(read, name) for name in same} == {name: getattr(live, name) for name in same}
+    assert read.storage_gib == live.storage_gib
+    for name in ("graphics", "wireless"):
+        usb = re.compile(r"[^;]*\[usb:[^;]*")
+        assert getattr(read, name) == (usb.sub("", getattr(live, name) or "").strip("; ") or None)
