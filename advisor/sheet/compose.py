@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from advisor.advice.assessment import NOTHING_TO_FIX
 from advisor.sheet import words
 from advisor.sheet.model import (
     ADVICE_MARK,
@@ -38,6 +39,23 @@ _SEVERITY_WORST_FIRST = ("stop", "act", "note")
 _STRAY = {"Cc", "Cs", "Co", "Cn", "Zl", "Zp"}
 _BIDI_CONTROLS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 _LONG = 2000
+_FACT_WORDS = {
+    "decompress_mib_s": "decompression", "disk_read_mib_s": "disk read", "disk_access_ms": "disk access",
+    "link_mbps": "link", "cpu_cores": "cores", "cpu_speed": "processor speed", "storage_kind": "kind of disk",
+}  # fmt: skip
+_MAKERS = (
+    (re.compile(r"^Advanced Micro Devices, Inc\. (?:\[AMD(?:/ATI)?\] )?"), "AMD "),
+    (re.compile(r"^MEDIATEK Corp\.\s*", re.I), "MediaTek "),
+    (
+        re.compile(
+            r"(?<=\w),?(?: and subsidiaries| Semiconductor| Technology| Technologies| Microelectronics| Communications"
+            r"| Group| Corporation| Corp\.?| Inc\.?| Co\.,?| Ltd\.?)+(?=\s|$)",
+            re.I,
+        ),
+        "",
+    ),
+)
+"""Makers' legal names, shortened for paper; the CSV and the tables keep them."""
 
 
 def clean(value: object) -> str:
@@ -143,9 +161,9 @@ class Composer:
             image=image if works or advice == Advice.PART_FIRST else "",
             part=part,
             reasons=self._reasons(row),
-            best_fix=clean(result.best_fix.iat[row]),
+            best_fix=_fix(clean(result.best_fix.iat[row]), advice),
             at_hand=self._at_hand(row, devices) if works or advice == Advice.PART_FIRST else (),
-            find_out=tuple(f"{flag.title}: {flag.action}" for flag in flags if flag.severity == "stop")
+            find_out=tuple(f"{flag.title}: {flag.action}" for flag in flags if flag.severity != "note")
             if advice == Advice.HOLD
             else (),
             devices=devices,
@@ -157,7 +175,8 @@ class Composer:
             elapsed_high_min=self._minutes("elapsed_high_min", row) if works else "",
             basis=clean(result.timing.basis),
             assumed=tuple(
-                f"{clean(entry['fact']).replace('_', ' ')} {clean(entry['value'])}" for entry in self._assumed(row)
+                f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
+                for entry in self._assumed(row)
             )
             if works
             else (),
@@ -231,7 +250,7 @@ class Composer:
         out += [
             Reason(f"{flag.title}: {flag.reason}", flag.source)
             for flag in self._flag_rows(row)
-            if flag.severity == "stop" and flag.reason.lower() not in out[0].text.lower()
+            if flag.severity == "stop" and flag.reason.rstrip(".").lower() not in out[0].text.lower()
         ]
         return tuple(reason for reason in out if reason.text)
 
@@ -263,7 +282,7 @@ class Composer:
                 severity=clean(entry["severity"]),
                 mark=SEVERITY_MARK.get(clean(entry["severity"]), Mark.QUERY),
                 title=clean(entry["title"]),
-                reason=clean(entry["reason"]),
+                reason=_stopped(clean(entry["reason"])),
                 action=clean(entry["action"]),
                 source=clean(entry["source"]),
             )
@@ -283,15 +302,18 @@ class Composer:
         if part:
             items.append(Item(f"Part: {part}", self._part_note(row, part)))
         blocked = [entry for entry in self._devices(row) if entry["support"] != Support.WORKS]
-        for word, what in ((Support.NEEDS_FIRMWARE, "on the stick"), (Support.SEPARATE_DRIVER, "and a wired link")):
+        for word, what in ((Support.NEEDS_FIRMWARE, "on the stick"), (Support.SEPARATE_DRIVER, "the package file")):
             for entry in blocked:
-                if entry["support"] == word and clean(entry["firmware_packages"]):
-                    for package in _packages(entry["firmware_packages"]):
+                if entry["support"] == word:
+                    for package in _packages(entry["firmware_packages"]) or _packages(entry["cure"]):
                         items.append(Item(f"{package}, {what}", f"for {clean(entry['kind'])}"))
+        for entry in blocked:
+            if entry["support"] == Support.NEWER_KERNEL and clean(entry["cure"]):
+                items.append(Item(f"Stick {clean(entry['cure'])}", f"its newer kernel, for {clean(entry['kind'])}"))
         form = clean(result.units["form_factor"].iat[row])
         wireless = [device for device in devices if device.kind == "wireless"]
         if not any(device.support == Support.WORKS for device in wireless):
-            items.append(Item("Network cable", "no Wi-Fi that works from this image"))
+            items.append(Item("Network cable, or USB network adapter", "no Wi-Fi works yet"))
         if form == FormFactor.TABLET:
             items.append(Item("USB hub with keyboard and mouse", "a tablet has few ports"))
         if form in _PORTABLE:
@@ -395,7 +417,7 @@ def _device(entry: dict[str, Any]) -> Device:
         note = packages or clean(entry["cure"])
     return Device(
         kind=clean(entry["kind"]),
-        name=clean(entry["name"]) or clean(entry["device"]),
+        name=_short_maker(clean(entry["name"])) or clean(entry["device"]),
         support=support,
         mark=SUPPORT_MARK.get(support, Mark.QUERY),
         note=note,
@@ -414,7 +436,7 @@ def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: 
     else:
         verdict, mark = _lacks(entry, limits), Mark.RING
     if edition == advised:
-        verdict = "advised, with the part" if fitted and not comfortable else "advised"
+        verdict = "advised" if comfortable or not fitted else "with the part"
     return Rung(
         edition=edition,
         verdict=verdict,
@@ -443,7 +465,7 @@ def _lacks(entry: dict[str, Any], limits: Thresholds) -> str:
         if hit
     ]
     if words_:
-        return " and ".join(words_) + " slow"
+        return f"{'both' if len(words_) > 1 else words_[0]} slow"
     return "memory tight" if _above(limits.memory_left_pct, entry["memory_left_pct"]) else "disk tight"
 
 
@@ -460,7 +482,24 @@ def _packages(value: Any) -> list[str]:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    # A module's or package's name keeps its own letters.
+    return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
+
+
+def _short_maker(name: str) -> str:
+    for pattern, short in _MAKERS:
+        name = pattern.sub(short, name)
+    return name.strip()
+
+
+def _stopped(text: str) -> str:
+    """End a sentence, so that the next may follow."""
+    return text if not text or text[-1] in ".!?…" else f"{text}."
+
+
+def _fix(text: str, advice: str) -> str:
+    """Keep the part that would help, or that none does; on hold or where none is needed nothing is to be said."""
+    return "" if advice == Advice.HOLD or text == NOTHING_TO_FIX else text
 
 
 def _short_cpu(name: str) -> str:

@@ -6,11 +6,16 @@ import dataclasses
 import math
 from dataclasses import dataclass
 
-from advisor.sheet.layout import PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
+from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
 from advisor.sheet.model import Device, Flag, Item, Phase, Reason, Sheet
 
 MOST = {"reasons": 3, "at_hand": 7, "devices": 12, "rungs": 8, "phases": 18, "find_out": 6, "flags": 12, "checks": 9}
 """Most entries of a section that are shown even where there is room."""
+
+_KEPT_WHOLE = 32
+
+_SPARE = 2.0
+"""Height planned to stay free, for browsers that round lines up [mm]."""
 
 _FLAGS_KEPT = 36.0
 """Height that the flags get before the devices take theirs [mm]."""
@@ -62,7 +67,7 @@ def fit(sheet: Sheet) -> Page:
 
 def _fit(sheet: Sheet, m: Measures) -> Page:
     sheet = _shorten_texts(sheet, m)
-    room = m.height - _fixed(sheet, m)
+    room = m.height - _fixed(sheet, m) - _SPARE
 
     left = room
     if sheet.at_hand:
@@ -197,7 +202,7 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
         tag=shorten(sheet.tag, m.head - 60, m.tag),
         shop=shorten(sheet.shop, 57, m.small, 2),
         title=shorten(sheet.title, m.head, m.title),
-        facts=_joined(sheet.facts, m.head, m.body, 2, "  ·  "),
+        facts=_joined(tuple(_whole(fact) for fact in sheet.facts), m.head, m.body, 2, "  ·  "),
         unknown=_joined(sheet.unknown, m.head - _width("Not known: ", m.small), m.small, 1),
         notes=shorten(sheet.notes, m.head - _width("Notes: ", m.small), m.small, 2),
         edition=shorten(sheet.edition, middle, m.edition),
@@ -212,7 +217,7 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
             dataclasses.replace(
                 rung,
                 edition=shorten(rung.edition, m.rung - 1, m.body),
-                verdict=shorten(rung.verdict, m.right - m.box - m.rung - 3 * m.cell, m.body),
+                verdict=shorten(rung.verdict, m.right - m.box - m.rung - 3 * m.rung_cell - 1, m.body),
                 why=shorten(rung.why, m.right - m.box - m.rung, m.small),
             )
             for rung in sheet.rungs
@@ -237,6 +242,11 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
 
 def _width(text: str, size: float) -> float:
     return ems(text) * size * PT
+
+
+def _whole(text: str) -> str:
+    """Keep a short text on one line."""
+    return text.replace(" ", HARD_SPACE) if len(text) <= _KEPT_WHOLE else text
 
 
 def _joined(texts: tuple[str, ...], width: float, size: float, lines: int, between: str = " · ") -> tuple[str, ...]:

@@ -23,6 +23,9 @@ _ASCII_WIDTHS = (
 SOFT_BREAK = "\u200b"
 """Zero-width space, put where a word longer than its line has to break: renderers do not break words by themselves."""
 
+HARD_SPACE = "\u00a0"
+"""No-break space, inside short facts."""
+
 _OTHER = 0.75
 _WIDE = 1.15
 SLACK = 0.985
@@ -63,7 +66,8 @@ class Measures:
     row: float = 3.75
     box: float = 4.6
     kind: float = 17.5
-    rung: float = 20
+    rung: float = 17.5
+    rung_cell: float = 11.5
     phase_row_low: float = 4.2
     phase_row_high: float = 7.0
     footer: float = 3.8
@@ -128,6 +132,8 @@ def ems(text: str) -> float:
         code = ord(character)
         if 32 <= code < 127:
             total += _ASCII_WIDTHS[code - 32] / 100
+        elif character == HARD_SPACE:
+            total += _ASCII_WIDTHS[0] / 100
         elif unicodedata.east_asian_width(character) in "WF":
             total += _WIDE
         elif character != SOFT_BREAK and not unicodedata.combining(character):

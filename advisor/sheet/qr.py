@@ -24,7 +24,9 @@ def qr_svg(text: str) -> str:
         return ""
     import segno
 
-    code = segno.make(text, error="m", micro=False, boost_error=True)
+    # Readers take bytes without a stated encoding for what they like; UTF-8 is what most of them try first.
+    encoding = None if text.isascii() else "utf-8"
+    code = segno.make(text, error="m", micro=False, boost_error=True, encoding=encoding)
     # segno writes a path of dark runs and nothing of the text itself, so no tag can become markup here.
     out = io.BytesIO()
     code.save(out, kind="svg", border=2, omitsize=True, xmldecl=False, svgclass=None, lineclass=None, nl=False)

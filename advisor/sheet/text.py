@@ -231,7 +231,9 @@ def _devices(page: _Page, sheet: Sheet) -> None:
     for device in sheet.devices:
         note = f" ({device.note})" if device.note else ""
         if page.width >= _TOGETHER:
-            lead = f"{page.mark(device.mark)} {pad(cut(device.kind, 12, page.ellipsis), 13)}{pad(cut(device.support, 16, page.ellipsis), 17)}"
+            kind = pad(cut(device.kind, 12, page.ellipsis), 13)
+            support = pad(cut(device.support, 16, page.ellipsis), 17)
+            lead = f"{page.mark(device.mark)} {kind}{support}"
             page.item(lead, device.name + note)
         else:
             page.item(f"{page.mark(device.mark)} ", f"{device.kind}: {device.support}{note}, {device.name}")

@@ -13,7 +13,7 @@ import pytest
 from advisor import tables
 from advisor.files import datasets
 from advisor.shop import read_shop
-from advisor.unit import BootMode
+from advisor.unit import Advice, BootMode, Status, Support
 
 DEMO = datasets() / "demo"
 
@@ -47,7 +47,7 @@ def test_every_row_says_that_it_is_invented(log):
 def test_intake_rows_are_whole_and_tags_stand_once():
     with open(DEMO / "intake.csv", newline="", encoding="utf-8") as file:
         rows = list(csv.reader(file))
-    assert {len(row) for row in rows} == {26}
+    assert {len(row) for row in rows} == {27}
     tags = [row[0] for row in rows[1:]]
     assert len(set(tags)) == 60
 
@@ -89,3 +89,35 @@ def test_shop_has_the_sticks_the_story_needs():
     assert [image.name for image in shop.images if image.firmware == ("area:main",)] == ["debian-12-plain"]
     assert any(BootMode.UEFI32 in image.boots for image in shop.images)
     assert {part.kind for part in shop.stock} == {"memory", "ssd", "wireless"}
+
+
+@pytest.fixture(scope="module")
+def result():
+    from advisor import intake
+    from advisor.advice import assess
+
+    return assess(intake.read(DEMO / "intake.csv"), read_shop(DEMO / "shop.toml"))
+
+
+def test_every_advice_and_support_word_is_shown(result):
+    assert set(result.scored["advice"].dropna()) == {str(word) for word in Advice}
+    assert set(result.facts.devices["support"].dropna().astype(str)) == {str(word) for word in Support}
+    assert set(result.scored["status"]) == {str(word) for word in Status}
+
+
+def test_units_of_the_story_get_what_they_were_made_for(result):
+    scored = result.scored.assign(tag=result.units["asset_tag"]).set_index("tag")
+    wireless = {
+        "OM-1001": "works", "OM-4005": "needs firmware", "OM-1015": "newer kernel", "OM-1018": "separate driver",
+        "OM-1020": "separate driver", "OM-4008": "unknown",
+    }  # fmt: skip
+    assert {tag: scored.at[tag, "wireless_support"] for tag in wireless} == wireless
+    assert scored.at["OM-1022", "cpu_level"] == "i686" and scored.at["OM-1022", "image_used"] == "debian-12-i386"
+    # Only the newest kernel drives these two: linux 7.3.4 has rtw88_8812au and mt7921e for 14c3:7902, 6.12 has not.
+    assert scored.at["OM-2009", "image_used"] == scored.at["OM-1014", "image_used"] == "debian-13-backports"
+    assert scored.at["OM-4004", "advice"] == "set aside" and "battery-swollen" in scored.at["OM-4004", "flags"]
+    assert "uefi-32-bit" in scored.at["OM-1024", "flags"]
+    assert "disk-hidden" in scored.at["OM-1008", "flags"] and "disk-hidden" in scored.at["OM-2005", "flags"]
+    assert "disk-worn" in scored.at["OM-4003", "flags"] and scored.at["OM-4003", "advice"] == "fit a part first"
+    assert scored.at["OM-4010", "advice"] == "fit a part first"
+    assert scored.at["OM-????", "status"] == "unreadable"
