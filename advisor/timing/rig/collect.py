@@ -10,11 +10,13 @@ import numpy as np
 import pandas as pd
 
 from advisor.files import write_whole
-from advisor.timing.rig.rehearsal import PHASES
+from advisor.timing.rig.rehearsal import PHASES, judge
 
 
 def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
-    """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked as it is.
+    """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked so.
+
+    All are judged anew by the rule as it is now, so that it is the same for all.
 
     Parameters
     ----------
@@ -31,7 +33,9 @@ def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
     for line in lines:
         if line.get("failed"):
             continue
-        if not line.get("disturbed"):
+        reason = judge(line)
+        line = {**line, "disturbed": bool(reason), "disturbed_reason": reason}
+        if not reason:
             if line["name"] in seen:
                 continue
             seen.add(line["name"])

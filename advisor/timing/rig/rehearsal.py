@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -34,7 +34,7 @@ PHASE_LIMIT_S = 3600
 # Share of memory that may wait unwritten; the kernel's own default (vm.dirty_ratio) for a machine of that memory.
 DIRTY_SHARE = 0.2
 
-DISTURBED_DECOMPRESS = 0.08
+DISTURBED_DECOMPRESS = 0.10
 DISTURBED_SHARE = 0.06
 DISTURBED_STEAL = 0.02
 DISTURBED_WRITE = 0.25
@@ -163,6 +163,18 @@ def disturbance(
     if write_mib_s > rate_mib_s * (1 + DISTURBED_WRITE):
         reasons.append(f"the disk wrote {write_mib_s:.0f} MiB/s, paced at {rate_mib_s:.0f}")
     return "; ".join(reasons)
+
+
+def judge(line: Mapping[str, object]) -> str:
+    """Say why a line written before counts as disturbed by the rule as it is now; empty when it does not."""
+
+    def figure(name: str) -> float:
+        return float(str(line[name]))
+
+    return disturbance(
+        figure("decompress_before_mib_s"), figure("decompress_after_mib_s"), figure("steal_share"),
+        (figure("share_before"), figure("share_after")), figure("disk_write_mib_s"), figure("rate_mib_s"),
+    )  # fmt: skip
 
 
 class Rehearsal:
