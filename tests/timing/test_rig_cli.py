@@ -1,0 +1,127 @@
+"""`advisor rehearse`: wrong calls are told, and its doors lead to the right rooms."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from advisor.cli import rehearse
+from advisor.errors import AccessError, AdvisorError, InputError
+from advisor.timing.rig import campaign, design, trees, workplace
+
+
+@pytest.fixture
+def call():
+    app = typer.Typer()
+    rehearse.register(app)
+
+    @app.callback()
+    def root() -> None:
+        pass
+
+    def run(*words: object) -> str:
+        result = CliRunner().invoke(app, ["rehearse", *map(str, words)], catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    return run
+
+
+@pytest.fixture
+def user(monkeypatch):
+    monkeypatch.setattr(workplace.os, "geteuid", lambda: 1000)
+
+
+@pytest.fixture
+def root(monkeypatch):
+    """Root on a machine with every tool; nothing that needs them is called."""
+    monkeypatch.setattr(workplace.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(workplace.shutil, "which", lambda tool: f"/usr/bin/{tool}")
+
+
+def test_every_sub_command_shows_an_example(call):
+    for name in ("build", "run", "design", "campaign", "collect"):
+        assert f"Example:  advisor rehearse {name} " in call(name, "--help")
+
+
+@pytest.mark.parametrize("words", [("build", "xfce13"), ("run", "--out", "x.jsonl"), ("--clean",)])
+def test_what_needs_root_says_so(call, user, words, tmp_path):
+    with pytest.raises(AccessError, match="only root"):
+        call(*words, "--work", tmp_path / "rig")
+    assert not (tmp_path / "rig").exists()
+
+
+def test_two_things_at_once_are_refused(call):
+    with pytest.raises(InputError, match="Give one of"):
+        call("--image", "a", "--predict", "b")
+
+
+def test_cleaning_leaves_other_folders_alone(call, root, tmp_path):
+    (tmp_path / "letter").write_text("x")
+    with pytest.raises(InputError, match="no work folder"):
+        call("--clean", "--work", tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["letter"]
+
+
+def test_an_unknown_recipe_or_kind_is_named(call, root, tmp_path):
+    with pytest.raises(InputError, match="'kde99'") as caught:
+        call("build", "kde99", "--work", tmp_path / "rig")
+    assert "xfce13" in caught.value.hint
+    with pytest.raises(InputError, match="'floppy'"):
+        call("run", "--out", tmp_path / "x", "--storage-kind", "floppy", "--work", tmp_path / "rig")
+    with pytest.raises(AdvisorError, match="quota_pct 100 is not from 5 to 85"):
+        call("run", "--out", tmp_path / "x", "--quota", "100", "--work", tmp_path / "rig")
+
+
+def test_a_design_needs_trees_and_then_uses_them(call, tmp_path):
+    work, out = tmp_path / "rig", tmp_path / "design.csv"
+    with pytest.raises(InputError, match="No tree is built"):
+        call("design", "--out", out, "--work", work)
+    facts = trees.TreeFacts(
+        name="xfce13", edition="Xfce", release="13", codename="trixie", packages=1, installed_bytes=900_000_000,
+        installed_files=10, kernel="k", index_bytes=1,
+    )  # fmt: skip
+    (work / "trees/xfce13.json").write_text(json.dumps(asdict(facts)))
+    said = call("design", "--out", out, "--count", 8, "--repeats", 2, "--work", work)
+    plans = design.read_design(out)
+    assert "10 rehearsals" in said and len(plans) == 10
+    assert {plan.tree for plan in plans} == {"xfce13"}
+
+
+def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
+    design.write_design(tmp_path / "d.csv", design.draw(4, {"xfce13": 0.9}, repeats=0))
+    seen = {}
+
+    def pretend(place, plans, out, pause_file, until, say):
+        seen.update(root=place.root, plans=len(plans), out=out, pause=pause_file, until=until)
+        return 3
+
+    monkeypatch.setattr(campaign, "carry_out", pretend)
+    words = ("campaign", "--design", tmp_path / "d.csv", "--out", tmp_path / "o", "--work", tmp_path / "rig")
+    assert "3 rehearsals made" in call(*words, "--pause-file", tmp_path / "p", "--until", "23:59")
+    assert seen["plans"] == 4 and seen["pause"] == tmp_path / "p" and seen["until"] > 0
+    with pytest.raises(InputError, match="is no time"):
+        call(*words, "--until", "soon")
+
+
+def test_collecting_tells_the_noise_floor(call, tmp_path):
+    phases = {f"{name}_s": 10.0 for name in ("format", "copy", "boot", "refresh", "base", "updates", "sync")}
+    common = {
+        "decompress_before_mib_s": 50.0, "decompress_after_mib_s": 50.0, "steal_share": 0.0, "share_before": 1.0,
+        "share_after": 1.0, "disk_write_mib_s": 90.0, "rate_mib_s": 100.0, **phases,
+    }  # fmt: skip
+    lines = [
+        {"name": "a", "total_s": 100.0, "repeat_of": "", **common},
+        {"name": "a-again", "total_s": 104.0, "repeat_of": "a", **common},
+    ]
+    (tmp_path / "in.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    said = call("collect", tmp_path / "in.jsonl", "--out", tmp_path / "out.jsonl")
+    # 4 of 102 is 3.92 %; over the root of two, 2.8 %.
+    assert "2.8 % from 1 repeats" in said
+    assert len(campaign.read_lines(tmp_path / "out.jsonl")) == 2
+    with pytest.raises(InputError, match="does not exist"):
+        call("collect", tmp_path / "none", "--out", tmp_path / "out.jsonl")
