@@ -19,7 +19,7 @@ from advisor.unit import Advice, Status
 
 if TYPE_CHECKING:
     from advisor.intake import Understood
-    from advisor.timing import Timing
+    from advisor.timing import Timing, TimingModel
 
 SCORED_COLUMNS = (
     "status", "problem", "cpu_microarch", "cpu_generation", "cpu_year", "cpu_level", "advice", "edition", "image_used",
@@ -91,7 +91,7 @@ class Assessment:
         return pd.concat([kept.reset_index(drop=True), added], axis=1)
 
 
-def assess(frame: pd.DataFrame, shop: Shop | None = None) -> Assessment:
+def assess(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None) -> Assessment:
     """Assess a batch of units.
 
     Parameters
@@ -100,6 +100,8 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None) -> Assessment:
         Intake rows as typed, or a Unit frame.
     shop : Shop, optional
         The built-in settings when left out.
+    model : advisor.timing.TimingModel, optional
+        The serving timing model when left out.
 
     Returns
     -------
@@ -137,12 +139,12 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None) -> Assessment:
     decision = decide(facts)
     drawer = [*shop.stock, *parts.usual_parts()]
     prepared = parts.fit(units, decision.frame["part"], drawer)
-    minutes = {part.name: part.fit_min for part in reversed(drawer)}
+    part_min = decision.frame["part"].map({part.name: part.fit_min for part in reversed(drawer)}).astype("Float64")
     taken = timing.predict(
         prepared, processors, decision.frame["edition"], chosen["image_used"], shop,
-        firmware=pd.Series(decision.firmware), part_min=decision.frame["part"].map(minutes).astype("Float64"),
+        model=model, firmware=pd.Series(decision.firmware), part_min=part_min,
     )  # fmt: skip
-    best_fix = _best_fix(facts, decision, taken, drawer)
+    best_fix = _best_fix(facts, decision, drawer, model)
     return Assessment(
         shop=shop, understood=understood, facts=facts, decision=decision, timing=taken,
         flags=raise_flags(dataclasses.replace(facts, elapsed_min=taken.elapsed_min)), parts=decision.trials.frame,
@@ -150,7 +152,7 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None) -> Assessment:
     )  # fmt: skip
 
 
-def _best_fix(facts: Facts, decision: Decision, taken: Timing, drawer: list[Any]) -> pd.Series[str]:
+def _best_fix(facts: Facts, decision: Decision, drawer: list[Any], model: TimingModel | None) -> pd.Series[str]:
     """Sentence on the one part that would change the answer, for every unit."""
     from advisor import timing
 
@@ -161,20 +163,13 @@ def _best_fix(facts: Facts, decision: Decision, taken: Timing, drawer: list[Any]
     if len(best):
         rows = best.index.to_numpy(dtype=int)
         part_names = pd.Series(best["part"].to_numpy(), dtype="string")
-        after = timing.predict(
-            parts.fit(facts.units.loc[rows].reset_index(drop=True), part_names, drawer),
-            facts.processors.loc[rows].reset_index(drop=True),
-            pd.Series(best["edition_after"].to_numpy(), dtype="string"),
-            facts.chosen.loc[rows, "image_used"].reset_index(drop=True),
-            facts.shop,
-        )
-        same = timing.predict(
-            facts.units.loc[rows].reset_index(drop=True),
-            facts.processors.loc[rows].reset_index(drop=True),
-            pd.Series(best["edition_after"].to_numpy(), dtype="string"),
-            facts.chosen.loc[rows, "image_used"].reset_index(drop=True),
-            facts.shop,
-        )
+        units = facts.units.loc[rows].reset_index(drop=True)
+        processors = facts.processors.loc[rows].reset_index(drop=True)
+        images = facts.chosen["image_used"].loc[rows].reset_index(drop=True)
+        edition = pd.Series(best["edition_after"].to_numpy(), dtype="string")
+        fitted = parts.fit(units, part_names, drawer)
+        after = timing.predict(fitted, processors, edition, images, facts.shop, model=model)
+        same = timing.predict(units, processors, edition, images, facts.shop, model=model)
         saved = (same.elapsed_min - after.elapsed_min - best["fit_min"].to_numpy(dtype=float)).to_numpy(
             dtype="float64", na_value=np.nan
         )

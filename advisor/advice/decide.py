@@ -34,9 +34,6 @@ class Decision:
     firmware: np.ndarray
 
 
-ONE_BY_ONE = 20
-"""Up to so many units, reasons are composed for those alone that are shown."""
-
 MISSING = "no edition is advised while a fact that decides is missing"
 
 _TELLS: dict[str, tuple[str, ...]] = {
@@ -123,10 +120,6 @@ def decide(facts: Facts) -> Decision:
 
     def part_reason(row: int) -> str:
         return "a part is needed that the shop does not list" if parts[row] is None else f"fit {parts[row]}"
-
-    if n_units > ONE_BY_ONE:
-        # Worked out for all units at once, which is far quicker than unit by unit in a large batch.
-        _ = facts.ladder.out
 
     def edition_reason(row: int) -> str:
         return str(facts.ladder.why(row))

@@ -29,10 +29,13 @@ def demo(
     from advisor.errors import InputError
     from advisor.files import datasets, write_whole
     from advisor.shop import read_shop
+    from advisor.timing import serving_model
+    from advisor.timing.log import fit_log, read_log
 
     here = datasets() / "demo"
     shop = read_shop(here / "shop.toml")
-    result = assess(intake.read(here / "intake.csv"), shop)
+    model = fit_log(serving_model(), read_log(here / "bench_log.csv"), shop)
+    result = assess(intake.read(here / "intake.csv"), shop, model)
     scored = result.scored
     tags = result.units["asset_tag"].tolist()
     if tag not in tags:
