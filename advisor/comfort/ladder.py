@@ -146,18 +146,23 @@ class Ladder:
         Returns
         -------
         editions : pandas.Series of str, shape (n_units,)
-            Of the editions that pass the gates, or may, the one with the quickest desktop; NA when all fail.
+            Of the editions that pass the gates, or may, the one that misses its worst threshold by least, the least
+            rich when several do; NA when all fail.
         desktop_s : numpy.ndarray, shape (n_units,)
             Its time from login to usable desktop, typical [s]; NaN where NA.
         why : numpy.ndarray of object, shape (n_units,)
             What it lacks; None where it is comfortable; the first gate's reason where all fail.
         """
-        able = self.gate != FAIL
-        seconds = np.where(able & ~np.isnan(self.desktop_high_s), self.desktop_high_s, np.inf)
-        at = seconds.argmin(axis=1)
+        limits = self._shop.thresholds
+        able = (self.gate != FAIL) & ~np.isnan(self.desktop_high_s)
+        shares = [self.desktop_high_s / limits.desktop_s, self.browser_high_s / limits.browser_s]
+        shares.append((100 - self.memory_left_pct) / (100 - limits.memory_left_pct))
+        # How far over the limit it is missed by most; a hundredth more or less is no difference.
+        short = np.where(able, np.round(np.nanmax(np.nan_to_num(shares), axis=0), 2), np.inf)
+        last = len(self.editions) - 1
+        at = last - short[:, ::-1].argmin(axis=1)
         rows = np.arange(len(self))
         found = able[rows, at]
-        last = len(self.editions) - 1
         at = np.where(found, at, last)
         names = np.array(self.editions, dtype=object)[at]
         names[~found] = None
@@ -187,20 +192,7 @@ class Ladder:
         -------
         str
         """
-        chosen = str(self.choice.fillna("").iat[row])
-        if not chosen:
-            edition, _, why = self._part(row).lightest()
-            name = str(edition.fillna("none can be installed").iat[0])
-            return f"no edition is comfortable; {name}: {why[0]}"
-        at = self.editions.index(chosen)
-        text = (
-            f"{chosen}: desktop after about {self.desktop_s[row, at]:.0f} s, browser {self.browser_s[row, at]:.0f} s, "
-            f"{self.memory_left_pct[row, at]:.0f} % of memory left"
-        )
-        if at:
-            richer = self.editions[at - 1]
-            text += f"; not {richer}: {self._part(row).out[0, at - 1]}"
-        return text
+        return str(self._whys[row])
 
     def missing_words(self, row: int) -> str:
         """Name in words the missing facts that decide on a unit.
@@ -215,14 +207,36 @@ class Ladder:
         str
             Such as 'the kind of disk'; '' when nothing decides.
         """
-        return _titles(str(self.missing.fillna("").iat[row]))
+        return _titles(self._lacking[row])
 
-    def _part(self, row: int) -> Ladder:
-        """Give the ladder of one unit."""
-        one = slice(row, row + 1)
-        arrays = {field.name: getattr(self, field.name)[one] for field in fields(self) if field.type in _ARRAYS}
-        frames = {field.name: getattr(self, field.name).iloc[one] for field in fields(self) if field.type in _FRAMES}
-        return Ladder(editions=self.editions, _shop=self._shop, **arrays, **frames)
+    @cached_property
+    def _lacking(self) -> list[str]:
+        return list(map(str, self.missing.fillna("")))
+
+    @cached_property
+    def _whys(self) -> np.ndarray:
+        """Sentences for all units at once; object, shape (n_units,)."""
+        rows = np.arange(len(self))
+        number = {name: position for position, name in enumerate(self.editions)}
+        at = self.choice.map(number).to_numpy(dtype="float64", na_value=-1).astype(int)
+        lightest, _, lacking = self.lightest()
+        names = lightest.fillna("none can be installed").to_numpy(dtype=object)
+        richer = self._why_at(np.maximum(at - 1, 0))
+        figures = zip(
+            self.desktop_s[rows, at], self.browser_s[rows, at], self.memory_left_pct[rows, at], strict=True
+        )  # fmt: skip
+        texts = np.empty(len(self), dtype=object)
+        for row, (desktop, browser, left) in enumerate(figures):
+            if at[row] < 0:
+                texts[row] = f"no edition is comfortable; {names[row]}: {lacking[row]}"
+                continue
+            texts[row] = (
+                f"{self.editions[at[row]]}: desktop after about {desktop:.0f} s, browser {browser:.0f} s, "
+                f"{left:.0f} % of memory left"
+            )
+            if at[row]:
+                texts[row] += f"; not {self.editions[at[row] - 1]}: {richer[row]}"
+        return texts
 
     def long(self) -> pd.DataFrame:
         """Give the ladder as a long frame.
@@ -252,9 +266,6 @@ class Ladder:
             }
         )  # fmt: skip
 
-
-_ARRAYS = ("Array", "np.ndarray")
-_FRAMES = ("pd.Series", "pd.DataFrame")
 
 _TITLES = {
     "ram_gib": "the memory", "cpu": "the processor", "storage_kind": "the kind of disk",

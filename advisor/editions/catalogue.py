@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.editions.measured import unhindered
+from advisor.editions.measured import POOLED, unhindered
 from advisor.errors import TableError
 from advisor.shop import Image
 
@@ -57,13 +57,18 @@ def _figure(
     measured: pd.DataFrame, estimates: pd.DataFrame, release: str, edition: str, name: str
 ) -> tuple[float | None, str | None]:
     if not measured.empty:
-        for candidate in dict.fromkeys([release, *sorted(measured.index.get_level_values(0).unique(), reverse=True)]):
-            if (candidate, edition) not in measured.index:
+        releases = measured.index.get_level_values(0)
+        for candidate in dict.fromkeys([release, *sorted(releases.unique(), reverse=True)]):
+            found = measured.loc[[(candidate, edition)]] if (candidate, edition) in measured.index else None
+            if found is None and name in POOLED:
+                # The same on every edition, so that any row of the release has it.
+                found = measured[releases == candidate].iloc[:1]
+            if found is None or found.empty:
                 continue
-            found = measured.loc[[(candidate, edition)]]
             value = found[name].to_numpy(dtype="float64", na_value=np.nan)[0]
             if not np.isnan(value):
-                source = f"measured on Debian {candidate}, {found['runs'].iloc[0]} runs (comfort/sessions)"
+                how = "all editions" if name in POOLED else f"{found['runs'].iloc[0]} runs"
+                source = f"measured on Debian {candidate}, {how} (comfort/sessions)"
                 return float(value), source if candidate == release else f"{source}; taken for Debian {release}"
     if edition in estimates.index:
         return float(str(estimates.at[edition, name])), str(estimates.at[edition, "source"])

@@ -6,6 +6,9 @@ import pandas as pd
 
 from advisor import tables
 
+POOLED = ("browser_cpu_s", "browser_read_mib")
+"""Figures that are taken over all editions of a release."""
+
 PC_READ_AHEAD_KIB = 128
 """Read-ahead of disks in PCs: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
 
@@ -45,8 +48,10 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         free[name] = free[name].astype("Float64")
     free["processor_s"] = free["processor_s"] * free["host_mib_s"] / decompress_at_one()
     keys = ["release", "edition"]
-    # A disk that reads far ahead brings in much that is never used; such reads say nothing of a PC's disk.
-    free.loc[~(free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False), "read_mib"] = pd.NA
+    # A disk that reads far ahead brings in what is never used: such runs count only where there is no other.
+    free["near"] = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
+    better = free.groupby([*keys, "stage"])["near"].transform("any")
+    free.loc[better & ~free["near"], "read_mib"] = pd.NA
     parts = [
         free[free["stage"].eq(stage)].groupby(keys)[list(dict.fromkeys(names.values()))].median().rename(
             columns={column: name for name, column in names.items()}
@@ -55,7 +60,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     ]  # fmt: skip
     out = pd.concat(parts, axis=1)
     # The browser is the same program on every desktop: its own work is taken over all of them.
-    for name in ("browser_cpu_s", "browser_read_mib"):
+    for name in POOLED:
         column = _FIGURES["browser"][name]
         pooled = free[free["stage"].eq("browser")].groupby("release")[column].median()
         out[name] = pd.array(pooled.reindex(out.index.get_level_values(0)).to_numpy(), dtype="Float64")
