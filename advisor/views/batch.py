@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -161,7 +161,10 @@ class Batch:
 
     def page(self) -> np.ndarray:
         """Positions of the rows on the page in view."""
-        return self.rows()[self.choice.page * PAGE : (self.choice.page + 1) * PAGE]
+        rows = self.rows()
+        last = max(0, -(-len(rows) // PAGE) - 1)
+        self.choice = replace(self.choice, page=min(self.choice.page, last))
+        return rows[self.choice.page * PAGE : (self.choice.page + 1) * PAGE]
 
     def found(self) -> Findings | None:
         """What was found out about the row in view."""

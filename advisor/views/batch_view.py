@@ -47,8 +47,7 @@ def layout() -> Markup:
     """
     return el(
         "div",
-        el("h1", "Batch scoring", class_="ba-hidden"),
-        el("div", data_region="sources"),
+        el("header", el("h1", "Batch scoring", class_="ba-hidden"), el("div", data_region="sources")),
         el(
             "div",
             el("div", data_region="notice"),
@@ -57,7 +56,7 @@ def layout() -> Markup:
             aria_live="polite",
         ),
         el("div", data_region="progress"),
-        el("main", (el("div", data_region=name) for name in ("columns", "one", "table", "pictures"))),
+        el("main", (el("div", data_region=name) for name in ("columns", "glance", "one", "table", "pictures"))),
         class_="ba-view ba-batch",
     )
 
@@ -83,7 +82,7 @@ def regions(batch: Batch) -> dict[str, Markup]:
             el("p", "Open an intake sheet: CSV, TSV or Excel, with at least a tag and a processor on a row."),
             class_="ba-card ba-welcome",
         )
-        return out | {"columns": empty} | dict.fromkeys(("one", "table", "pictures"), Markup(""))
+        return out | {"columns": empty} | dict.fromkeys(("glance", "one", "table", "pictures"), Markup(""))
     out["columns"] = labelled("How the columns were understood", columns(scored), key="columns", class_="ba-card")
     out["pictures"] = pictures(scored)
     return out | moving(batch)
@@ -111,7 +110,53 @@ def moving(batch: Batch) -> dict[str, Markup]:
             aria_labelledby="ba-one-title",
             class_="ba-card",
         )
-    return {"one": one, "table": labelled("Units", _tools(batch), _table(batch), key="units", class_="ba-card")}
+    return {
+        "glance": glance(batch),
+        "one": one,
+        "table": labelled("Units", _tools(batch), _table(batch), key="units", class_="ba-card"),
+    }
+
+
+def glance(batch: Batch) -> Markup:
+    """Show the batch in one line: each advice with its units and hours, a press away from its rows.
+
+    Parameters
+    ----------
+    batch : Batch
+
+    Returns
+    -------
+    markupsafe.Markup
+    """
+    assert batch.scored is not None
+    view = batch.scored.view
+    held = (batch.choice.only or {}).get("advice", "")
+
+    def chip(advice: str, rows: pd.DataFrame) -> Markup:
+        pressed = held == advice
+        hours = rows["elapsed_min"].sum() / 60
+        return el(
+            "button",
+            advice_badge(advice),
+            el("span", el("strong", len(rows)), f" · {hours:.0f} h" if hours else None),
+            type="button",
+            id=f"ba-chip-{advice.replace(' ', '-')}",
+            data_do="only",
+            data_field="advice",
+            data_value="" if pressed else advice,
+            aria_pressed="true" if pressed else "false",
+            title="Units, and hours in slots; press to see only these",
+            class_="ba-chip",
+        )
+
+    parts = [(str(advice), view[view["advice"].eq(str(advice)).fillna(False)]) for advice in Advice]
+    return el(
+        "div",
+        (chip(advice, rows) for advice, rows in parts if len(rows)),
+        class_="ba-glance",
+        role="group",
+        aria_label="Units by advice",
+    )
 
 
 def _sources(scored: Scored | None) -> Markup:
@@ -225,12 +270,11 @@ def columns(scored: Scored) -> Markup:
                 el("table", el("thead", head), el("tbody", body)),
                 class_="ba-scroll",
                 tabindex="0",
-                role="region",
+                role="group",
                 aria_label="Columns of the sheet",
             ),
             _problems(scored.understood.problems),
             id="ba-columns",
-            open=bool(lost),
         ),
     )
 
@@ -317,7 +361,7 @@ def _table(batch: Batch) -> Markup:
             number(one["hands_on_min"]),
             _slot(one),
             _short(one["reasons"]),
-            text(one["best_fix"], "–"),
+            _short(one["best_fix"], 70),
         )
         for one, row in zip(records, on_page, strict=True)
     ]
@@ -459,7 +503,7 @@ def grid(counts: pd.DataFrame) -> Markup:
             ),
             class_="ba-scroll",
             tabindex="0",
-            role="region",
+            role="group",
             aria_label="Advice by storage and memory",
         ),
         el("p", legend, class_="ba-legend"),

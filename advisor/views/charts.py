@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from advisor.views.markup import Markup, el
 
-WIDTH = 720
+WIDTH = 640
 """Width of a drawing in its own units; it scales with the page."""
 
 _ROW = 34
-_LABEL = 210
-_RIGHT = 120
+_LABEL = 172
+_RIGHT = 150
 
 
 @dataclass(frozen=True)
@@ -123,8 +123,10 @@ def bars(rows: Sequence[Bar], unit: str, label: str, key: str) -> Markup:
     for tick in round_ticks(top):
         shapes.append(el("line", x1=x(tick), x2=x(tick), y1=base, y2=base + 5, class_="ba-axis-line"))
         shapes.append(el("text", f"{tick:g}", x=x(tick), y=base + 19, text_anchor="middle", class_="ba-axis"))
-    shapes.append(el("text", unit, x=WIDTH - _RIGHT + 8, y=base + 19, class_="ba-axis"))
-    return drawing(shapes, base + 26, label)
+    shapes.append(
+        el("text", unit, x=(_LABEL + WIDTH - _RIGHT) / 2, y=base + 38, text_anchor="middle", class_="ba-axis")
+    )
+    return drawing(shapes, base + 46, label)
 
 
 def hatching(name: str) -> Markup:

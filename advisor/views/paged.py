@@ -174,7 +174,7 @@ def table(
             el("table", el("thead", head), el("tbody", body), class_="ba-paged"),
             class_="ba-scroll",
             tabindex="0",
-            role="region",
+            role="group",
             aria_label=label,
             data_keep_scroll="paged",
         ),

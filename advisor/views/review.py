@@ -227,28 +227,30 @@ def drift(compared: pd.DataFrame, block: int = BLOCK) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        first, last (dates), units, over_pct (median of actual over predicted, less one), covered_pct, and moved: the
-        middle of the block lies off the prediction by more than chance explains (two-sided sign test at 1 %).
+        first, last (dates), units, over_pct (median of actual over predicted, less one), covered_pct, off (the middle
+        lies off the prediction by more than chance explains: two-sided sign test at 1 %), changed (the block differs
+        from all before it: two-sided Mann-Whitney test at 1 %).
     """
-    from scipy.stats import binomtest
+    from scipy.stats import binomtest, mannwhitneyu
 
     count = max(1, round(len(compared) / block)) if len(compared) else 0
+    ratio = (compared["actual_min"] / compared["predicted_min"]).to_numpy(dtype=float)
     rows = []
     for piece in np.array_split(np.arange(len(compared)), count) if count else []:
-        part = compared.iloc[piece]
-        over = part["actual_min"] / part["predicted_min"] - 1
-        longer, decided = int((over > 0).sum()), int((over != 0).sum())
+        part, own, before = compared.iloc[piece], ratio[piece], ratio[: piece[0]]
+        longer, decided = int((own > 1).sum()), int((own != 1).sum())
         rows.append(
             {
                 "first": part["date"].iloc[0],
                 "last": part["date"].iloc[-1],
                 "units": len(part),
-                "over_pct": 100 * float(over.median()),
+                "over_pct": 100 * float(np.median(own) - 1),
                 "covered_pct": 100 * float(part["actual_min"].between(part["low_min"], part["high_min"]).mean()),
-                "moved": decided > 0 and binomtest(longer, decided).pvalue < 0.01,
+                "off": decided > 0 and binomtest(longer, decided).pvalue < 0.01,
+                "changed": len(before) > 0 and float(mannwhitneyu(own, before).pvalue) < 0.01,
             }
         )
-    return pd.DataFrame(rows, columns=["first", "last", "units", "over_pct", "covered_pct", "moved"])
+    return pd.DataFrame(rows, columns=["first", "last", "units", "over_pct", "covered_pct", "off", "changed"])
 
 
 def verdict_on_drift(blocks: pd.DataFrame) -> str:
@@ -267,10 +269,15 @@ def verdict_on_drift(blocks: pd.DataFrame) -> str:
         return "No logged unit can be compared yet."
     last = blocks.iloc[-1]
     amount = f"{abs(last['over_pct']):.0f} % {'longer' if last['over_pct'] > 0 else 'shorter'} than predicted"
-    if last["moved"]:
-        words = "more than chance explains. Learn from the log: advisor learn."
-        return f"The last {last['units']} units took {amount} at their middle: {words}"
-    return f"The last {last['units']} units took {amount} at their middle, within what chance explains."
+    said = f"The last {last['units']} units took {amount} at their middle, "
+    said += "more than chance explains" if last["off"] else "within what chance explains"
+    if len(blocks) > 1:
+        said += (
+            ", and unlike the units before them: the shop has moved"
+            if last["changed"]
+            else ", as the units before them"
+        )
+    return said + (". To learn from the log: advisor learn." if last["off"] else ".")
 
 
 def trained_on(model: TimingModel) -> list[tuple[str, str]]:

@@ -29,8 +29,7 @@ def layout() -> Markup:
     """
     return el(
         "div",
-        el("h1", "Model review", class_="ba-hidden"),
-        el("div", data_region="sources"),
+        el("header", el("h1", "Model review", class_="ba-hidden"), el("div", data_region="sources")),
         el(
             "div",
             el("div", data_region="notice"),
@@ -115,7 +114,7 @@ def table(
         el("table", el("thead", el("tr", (el("th", words, scope="col") for words in head))), el("tbody", body)),
         class_="ba-scroll",
         tabindex="0",
-        role="region",
+        role="group",
         aria_label=label,
     )
 
@@ -317,7 +316,8 @@ def against_log(review: Review) -> Markup:
             number(one["units"]),
             f"{one['over_pct']:+.0f} %",
             f"{number(one['covered_pct'])} %",
-            "moved" if one["moved"] else "as predicted",
+            "off the prediction" if one["off"] else "as predicted",
+            "changed" if one["changed"] else "as before",
         )
         for one in blocks.to_dict("records")
     )
@@ -360,7 +360,14 @@ def against_log(review: Review) -> Markup:
         labelled(
             "Block by block",
             table(
-                ("Days", "Units", "Longer (+) or shorter (−)", "Interval held", "Against the model"),
+                (
+                    "Days",
+                    "Units",
+                    "Longer (+) or shorter (−)",
+                    "Interval held",
+                    "Against the model",
+                    "Against the blocks before",
+                ),
                 moved,
                 "Drift",
                 frozenset({1, 2, 3}),
@@ -401,14 +408,16 @@ def drift_drawing(blocks: pd.DataFrame) -> Markup:
     shapes.append(el("polyline", points=line, fill="none", class_="ba-whisker"))
     for x, one in zip(centres, blocks.to_dict("records"), strict=True):
         words = f"{text(one['first'])} to {text(one['last'])}: {one['over_pct']:+.0f} %, {one['units']} units"
-        shapes.append(el("g", el("title", words), charts.spot(x, y(float(one["over_pct"])), 1 if one["moved"] else 0)))
+        shapes.append(
+            el("g", el("title", words), charts.spot(x, y(float(one["over_pct"])), 1 if one["changed"] else 0))
+        )
     shapes.append(el("text", text(blocks["first"].iloc[0], ""), x=left, y=height - 6, class_="ba-axis"))
     shapes.append(
         el("text", text(blocks["last"].iloc[-1], ""), x=width - 10, y=height - 6, text_anchor="end", class_="ba-axis")
     )
     words = (
-        f"Logged over predicted minutes, {len(blocks)} blocks of units in order; open squares lie further off than "
-        "chance explains."
+        f"Logged over predicted minutes, {len(blocks)} blocks of units in order; open squares differ from "
+        "all blocks before them."
     )
     return el("div", charts.drawing(shapes, height, words), el("p", words, class_="ba-quiet"))
 

@@ -33,6 +33,9 @@ function render({ model, el }) {
   let lost = null;
   let wantFocus = null;
 
+  // What was sent and is not answered yet: a page drawn meanwhile must not take it away from under the person's eyes.
+  const pending = new Map();
+
   const byId = (id) => (id ? root.querySelector(`#${CSS.escape(id)}`) : null);
 
   function sent(element) {
@@ -54,10 +57,19 @@ function render({ model, el }) {
     replacing = true;
     slot.innerHTML = html;
     replacing = false;
+    const current = slot.querySelector("[data-keep-scroll] [aria-current=true]");
     for (const [key, top, left] of scrolls) {
       const one = slot.querySelector(`[data-keep-scroll="${CSS.escape(key)}"]`);
       if (one) { one.scrollTop = top; one.scrollLeft = left; }
     }
+    if (current) {
+      const list = current.closest("[data-keep-scroll]");
+      const above = current.getBoundingClientRect().top - list.getBoundingClientRect().top;
+      const below = current.getBoundingClientRect().bottom - list.getBoundingClientRect().bottom;
+      if (above < 0) list.scrollTop += above - 4;
+      else if (below > 0) list.scrollTop += below + 4;
+    }
+    for (const [id, value] of pending) { const one = byId(id); if (one && slot.contains(one)) one.value = value; }
     for (const [id, was] of open) { const one = byId(id); if (one) one.open = was; }
     if (keep && keep.id) {
       const again = byId(keep.id);
@@ -83,7 +95,10 @@ function render({ model, el }) {
     beat();
   }
 
-  function focus(id) {
+  function focus(id, after) {
+    const active = document.activeElement;
+    // The person went on to something else while the program worked: the keyboard stays there.
+    if (after && root.contains(active) && active !== root && active.id !== after) return;
     const one = byId(id);
     if (!one) { wantFocus = id; return; }
     one.focus();
@@ -115,7 +130,14 @@ function render({ model, el }) {
     }
   }
 
-  function answered() {
+  function answered(id) {
+    if (id && pending.delete(id)) {
+      const one = byId(id);
+      if (one && one !== document.activeElement) {
+        if (one.tagName === "SELECT") one.value = one.querySelector("option[selected]")?.value ?? "";
+        else one.value = one.tagName === "TEXTAREA" ? one.defaultValue : sent(one);
+      }
+    }
     waiting = Math.max(0, waiting - 1);
     if (waiting === 0) { clearTimeout(slow); clearTimeout(lost); busy(false); tell(""); }
   }
@@ -159,12 +181,13 @@ function render({ model, el }) {
     send({ do: form.dataset.do, ...form.dataset, values: values(form) });
   });
 
-  function commit(field) {
+  function commit(field, enter = false) {
     if (replacing || !field.isConnected) return;
     const before = field.tagName === "TEXTAREA" ? field.defaultValue : sent(field);
     if (field.value === before || field.value === field.dataset.sent) return;
     field.dataset.sent = field.value;
-    send({ do: field.dataset.edit, field: field.name, value: field.value });
+    pending.set(field.id, field.value);
+    send({ do: field.dataset.edit, field: field.name, value: field.value, id: field.id, enter });
   }
 
   root.addEventListener("focusout", (event) => {
@@ -174,7 +197,8 @@ function render({ model, el }) {
     const one = event.target;
     if (one.matches("input[type=file]")) { upload([...one.files], one.dataset.do); one.value = ""; return; }
     if (one.matches("select[data-edit], input[type=checkbox][data-edit]")) {
-      send({ do: one.dataset.edit, field: one.name, value: one.type === "checkbox" ? one.checked : one.value });
+      if (one.tagName === "SELECT") pending.set(one.id, one.value);
+      send({ do: one.dataset.edit, field: one.name, value: one.type === "checkbox" ? one.checked : one.value, id: one.id });
     }
   });
   let typing = null;
@@ -190,7 +214,7 @@ function render({ model, el }) {
     const one = event.target;
     if (event.key === "Enter" && one.matches("input[data-edit]")) {
       event.preventDefault();
-      commit(one);
+      commit(one, true);
       const after = one.dataset.next && byId(one.dataset.next);
       if (after) after.focus();
       return;
@@ -229,8 +253,8 @@ function render({ model, el }) {
       link.remove();
       setTimeout(() => URL.revokeObjectURL(link.href), 60000);
     }
-    if (content.focus) focus(content.focus);
-    if (content.answered) answered();
+    if (content.focus) focus(content.focus, content.after);
+    if (content.answered) answered(content.id);
   }
 
   let clock = null;

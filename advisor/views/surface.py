@@ -44,7 +44,7 @@ class Surface(anywidget.AnyWidget):
             self.show(notice=error_notice(error))
         finally:
             if content.get("do") != "tick":
-                self.send({"answered": content.get("do", "")})
+                self.send({"answered": content.get("do", ""), "id": content.get("id", "")})
 
     def show(self, **regions: str) -> None:
         """Replace regions; the ones left out stay.
@@ -58,9 +58,17 @@ class Surface(anywidget.AnyWidget):
         if changed:
             self.regions = {**self.regions, **changed}
 
-    def focus(self, element: str) -> None:
-        """Move the keyboard focus to an element by its id."""
-        self.send({"focus": element})
+    def focus(self, element: str, after: str = "") -> None:
+        """Move the keyboard focus to an element.
+
+        Parameters
+        ----------
+        element : str
+            Its id.
+        after : str
+            Id of the element that must still have the focus; '' moves it from anywhere.
+        """
+        self.send({"focus": element, "after": after})
 
     def download(self, name: str, content: bytes, mime: str) -> None:
         """Hand a file to the browser, which saves it.

@@ -31,8 +31,7 @@ def layout() -> Markup:
 
     return el(
         "div",
-        el("h1", "Intake triage", class_="ba-hidden"),
-        region("sources"),
+        el("header", el("h1", "Intake triage", class_="ba-hidden"), region("sources")),
         el("div", region("notice"), el("div", data_local=True, role="status"), class_="ba-notices", aria_live="polite"),
         region("rows"),
         el(
@@ -232,8 +231,8 @@ class Triage:
     def _do_correct(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
         name = str(message["field"])
         words = self.bench.correct(name, str(message["value"]))
-        if name == "asset_tag" and self.bench.current and self.bench.current.tag and not self.bench.current.kept.made:
-            self.surface.focus("ba-make")
+        if name == "asset_tag" and message.get("enter") and self.bench.current and self.bench.current.tag:
+            self.surface.focus("ba-make", after="ba-fact-asset_tag")
         return words
 
     def _do_sheet(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:

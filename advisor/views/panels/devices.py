@@ -74,7 +74,7 @@ def devices(found: Findings) -> Markup:
             ),
             class_="ba-scroll",
             tabindex="0",
-            role="region",
+            role="group",
             aria_label="Devices on each image",
         ),
     )

@@ -60,7 +60,7 @@ def ladder(found: Findings) -> Markup:
         el("table", el("caption", caption), el("thead", head), el("tbody", rows)),
         class_="ba-scroll",
         tabindex="0",
-        role="region",
+        role="group",
         aria_label="Ladder of editions",
     )
 

@@ -46,7 +46,7 @@ def parts(found: Findings) -> Markup:
             el("table", el("thead", head), el("tbody", rows)),
             class_="ba-scroll",
             tabindex="0",
-            role="region",
+            role="group",
             aria_label="Parts that change the answer",
         ),
     )

@@ -27,7 +27,7 @@ def phases(found: Findings) -> Markup:
     if not len(found.phases):
         return el("p", "No minutes: no edition is advised, so there is no work to time.")
     rows = found.phases.to_dict("records")
-    head = el("tr", (el("th", label, scope="col") for label in ("", "Phase", "Hands-on", "In the slot")))
+    head = el("tr", (el("th", label, scope="col") for label in ("No.", "Phase", "Hands-on", "In the slot")))
     body = (
         el(
             "tr",
@@ -48,7 +48,7 @@ def phases(found: Findings) -> Markup:
     )
     return el(
         "div",
-        el("div", time_bar(found), class_="ba-scroll"),
+        el("div", time_bar(found), class_="ba-scroll", tabindex="0", role="group", aria_label="Time bar"),
         el("p", key()),
         el(
             "details",
@@ -183,7 +183,7 @@ def time_bar(found: Findings) -> Markup:
                     text_anchor="middle",
                     class_="ba-axis",
                 )
-                if width >= 11
+                if width >= (11 if position < 10 else 18)
                 else None,
             )
         )

@@ -192,14 +192,20 @@ def sheet_rows(name: str, shown: pd.DataFrame, total: int, words: str, columns_n
                 "table",
                 el(
                     "thead",
-                    el("tr", (el("th", label, scope="col") for label in ("Row", "Tag", "Machine", "Processor", ""))),
+                    el(
+                        "tr",
+                        (
+                            el("th", label, scope="col")
+                            for label in ("Row", "Tag", "Machine", "Processor", "Into the queue")
+                        ),
+                    ),
                 ),
                 el("tbody", rows),
             ),
             class_="ba-scroll ba-rows",
             data_keep_scroll="rows",
             tabindex="0",
-            role="region",
+            role="group",
             aria_label="Rows of the sheet",
         ),
         el("details", el("summary", "How the columns were understood"), el("pre", columns_note), id="ba-columns"),
