@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from advisor.advice.assessment import NOTHING_TO_FIX
+from advisor.advice.assessment import NO_PART, NOTHING_TO_FIX
 from advisor.sheet import words
 from advisor.sheet.model import (
     ADVICE_MARK,
@@ -499,7 +499,8 @@ def _stopped(text: str) -> str:
 
 def _fix(text: str, advice: str) -> str:
     """Keep the part that would help, or that none does; on hold or where none is needed nothing is to be said."""
-    return "" if advice == Advice.HOLD or text == NOTHING_TO_FIX else text
+    silent = {NOTHING_TO_FIX, NO_PART} if advice == Advice.SET_ASIDE else {NOTHING_TO_FIX}
+    return "" if advice == Advice.HOLD or text in silent else text
 
 
 def _short_cpu(name: str) -> str:
