@@ -90,12 +90,14 @@ def _predict(path: Path, out: Path | None) -> None:
 
 
 def _clean(work: Path) -> None:
+    from advisor.timing.rig.limits import calm
     from advisor.timing.rig.workplace import MARKER, clean, open_workplace, require
 
     require(("losetup",))
     if not (work / MARKER).is_file():
         raise InputError(f"{work} is no work folder of the rig.", "Name the folder that was given to --work.")
     done = clean(open_workplace(work))
+    calm()
     typer.echo("\n".join(done) if done else "Nothing was left behind.")
 
 

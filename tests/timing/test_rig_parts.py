@@ -5,10 +5,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
 import threading
+import time
 import urllib.request
 from collections import Counter
 from pathlib import Path
@@ -291,6 +293,21 @@ def test_a_tree_is_counted_as_find_counts_it(tmp_path):
     assert trees.measure(tmp_path) == (1234, len(entries.splitlines()))
 
 
+@pytest.mark.parametrize(
+    ("words", "answer"),
+    [
+        (("--target=device", "/"), "/dev/sda1"),
+        (("-t", "fs", "/boot"), "ext2"),
+        (("--target", "partmap", "--device", "/dev/sda1"), "msdos"),
+        (("--device", "/dev/sda1", "--target=fs_label"), ""),
+    ],
+)
+def test_the_stand_in_for_grub_probe_answers_what_grub_mkconfig_asks(words, answer):
+    script = Path(trees.__file__).with_name("grub-probe.sh")
+    done = subprocess.run(["sh", str(script), *words], capture_output=True, text=True)
+    assert (done.returncode, done.stdout.strip(), done.stderr) == (0, answer, "")
+
+
 # --- designs
 
 SIZES = {"lxqt13": 1.25, "xfce13": 0.9, "mate12": 1.2, "gnome12": 2.1}
@@ -473,6 +490,11 @@ def test_without_control_groups_it_says_so(tmp_path):
 # --- campaigns
 
 
+@pytest.fixture(autouse=True)
+def no_kernel_threads(monkeypatch):
+    monkeypatch.setattr(campaign, "calm", lambda: None)
+
+
 def test_a_line_cut_off_by_a_kill_is_passed_over_and_closed_off(tmp_path):
     out = tmp_path / "out.jsonl"
     campaign.append_line(out, {"name": "a"})
@@ -541,6 +563,26 @@ def test_a_pause_file_holds_the_next_rehearsal(tmp_path, monkeypatch):
     pause.unlink()
     worker.join(10)
     assert [line["paused"] for line in campaign.read_lines(out)] == [False]
+
+
+def test_a_request_to_end_puts_the_rehearsal_away(tmp_path, monkeypatch):
+    place = workplace.open_workplace(tmp_path / "rig")
+    put_away = []
+
+    def long(*_: object, **__: object) -> dict[str, object]:
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(30)
+            raise AssertionError("the request to end was not heard")
+        finally:
+            put_away.append(True)
+
+    monkeypatch.setattr(campaign, "once", long)
+    monkeypatch.setattr(campaign, "calm", lambda: None)
+    with pytest.raises(SystemExit):
+        campaign.carry_out(place, [a_plan()], tmp_path / "out", say=lambda text: None)
+    assert put_away == [True]
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
 
 
 def test_two_at_a_time_are_refused(tmp_path):

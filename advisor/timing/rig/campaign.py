@@ -6,11 +6,14 @@ import contextlib
 import fcntl
 import json
 import os
+import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from advisor.errors import AdvisorError, InputError
+from advisor.timing.rig.limits import calm
 from advisor.timing.rig.rehearsal import Plan, once
 from advisor.timing.rig.workplace import Workplace, clean
 
@@ -111,6 +114,23 @@ def alone(place: Workplace) -> Iterator[None]:
         yield
 
 
+@contextlib.contextmanager
+def _ends_tidily() -> Iterator[None]:
+    """Let a request to end (SIGTERM) unwind, so that the rehearsal in hand is put away."""
+
+    def stop(number: int, frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def carry_out(
     place: Workplace,
     plans: Sequence[Plan],
@@ -140,9 +160,10 @@ def carry_out(
         How many lines were added.
     """
     added = 0
-    with alone(place):
+    with alone(place), _ends_tidily():
         for thing in clean(place):
             say(f"left behind, put away: {thing}")
+        calm()
         while (rest := outstanding(plans, read_lines(out))) and (until is None or time.time() < until):
             if pause_file is not None and pause_file.exists():
                 say(f"paused while {pause_file} exists")
