@@ -85,6 +85,10 @@ class Catalogue:
         Short line to its rows.
     by_microarch : dict
         Microarchitecture to its rows.
+    by_digits : dict
+        (short line, digits of the number) to the rows.
+    names, lines, numbers, vendors, generations, base_ghz : list
+        Columns of the table as plain lists, lines by their short names, numbers without spaces and dashes.
     series : list of Series
     microarchs : pandas.DataFrame
         Indexed by microarchitecture.
@@ -99,7 +103,13 @@ class Catalogue:
     by_number: dict[str, list[int]] = field(default_factory=dict)
     by_line: dict[str, list[int]] = field(default_factory=dict)
     by_microarch: dict[str, list[int]] = field(default_factory=dict)
-    digits: list[str] = field(default_factory=list)
+    by_digits: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+    names: list[str] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    numbers: list[str] = field(default_factory=list)
+    vendors: list[str] = field(default_factory=list)
+    generations: list[str] = field(default_factory=list)
+    base_ghz: list[float] = field(default_factory=list)
 
 
 def _key_number(line: str, number: str) -> str:
@@ -149,14 +159,20 @@ def catalogue() -> Catalogue:
     frame["speed"] = frame["microarch"].map(microarchs["ipc"]) * frame["boost_ghz"] / REFERENCE_GHZ
     frame["log_sd"] = frame["microarch"].map(microarchs["ipc_log_sd"])
     made = Catalogue(frame, microarchs, _signatures(), _series())
-    lines = [short_line(line) for line in frame["line"]]
-    for row, (line, full, number) in enumerate(zip(lines, frame["line"], frame["number"], strict=True)):
-        key = _key_number(full, number)
+    made.names = [_text(name) for name in frame["name"]]
+    made.lines = [short_line(line) for line in frame["line"]]
+    made.numbers = [plain_number(number) for number in frame["number"]]
+    made.vendors = [_text(vendor) for vendor in frame["vendor"]]
+    made.generations = [_text(generation) for generation in frame["generation"]]
+    made.base_ghz = [float("nan") if pd.isna(clock) else float(clock) for clock in frame["base_ghz"]]
+    microarchitectures = [_text(name) for name in frame["microarch"]]
+    for row, (line, full) in enumerate(zip(made.lines, frame["line"], strict=True)):
+        key = _key_number(full, made.numbers[row])
         made.by_key[line, key] = row
-        made.by_number.setdefault(plain_number(number), []).append(row)
+        made.by_number.setdefault(made.numbers[row], []).append(row)
         made.by_line.setdefault(line, []).append(row)
-        made.by_microarch.setdefault(str(frame["microarch"].iat[row]), []).append(row)
-        made.digits.append(re.sub(r"^[A-Z]+|[A-Z+]+$", "", key))
+        made.by_microarch.setdefault(microarchitectures[row], []).append(row)
+        made.by_digits.setdefault((line, re.sub(r"^[A-Z]+|[A-Z+]+$", "", key)), []).append(row)
     return made
 
 

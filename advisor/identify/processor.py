@@ -8,9 +8,10 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from advisor.identify.agree import Answer, spread
 from advisor.identify.catalogue import catalogue
 from advisor.identify.level import level_of_flags
-from advisor.identify.resolve import Answer, from_text, spread
+from advisor.identify.resolve import from_text
 
 COLUMNS: dict[str, str] = {
     "cpu_name": "string", "cpu_vendor": "string", "cpu_microarch": "string", "cpu_generation": "string",

@@ -54,6 +54,15 @@ class Column:
         wanted[list(distinct)] = True
         return np.flatnonzero(wanted[self.codes])
 
+    def cells(self, rows: np.ndarray) -> np.ndarray:
+        """Texts of these rows, cut to what a message shows."""
+        shown = np.array([*(text[:_SHOWN] for text in self.texts), ""], dtype=object)
+        return shown[self.codes[rows]]
+
+
+def _filled(rows: np.ndarray, text: str) -> np.ndarray:
+    return np.full(len(rows), text, dtype=object)
+
 
 @dataclass
 class Ledger:
@@ -93,37 +102,19 @@ class Ledger:
         place[distinct] = np.arange(len(distinct))
         which = place[column.codes[rows]]
         values = np.array([column.texts[d][:_SHOWN] for d in distinct], dtype=object)
-        made = {
-            "row": rows + 1,
-            "column": np.full(len(rows), column.mapped.header, dtype=object),
-            "value": values[which],
-        }
+        made = {"row": rows + 1, "column": _filled(rows, column.mapped.header), "value": values[which]}
         return made | {name: np.array(said, dtype=object)[which] for name, said in texts.items()}
 
-    def problem(self, rows: np.ndarray, header: str, values: Sequence[str], problem: Any, accepted: str) -> None:
-        """Write down a problem of each of these rows."""
-        self._problems.append(
-            {
-                "row": rows + 1,
-                "column": np.full(len(rows), header, dtype=object),
-                "value": np.array([value[:_SHOWN] for value in values], dtype=object),
-                "problem": np.array(problem, dtype=object)
-                if isinstance(problem, list)
-                else np.full(len(rows), problem, dtype=object),
-                "accepted": np.full(len(rows), accepted, dtype=object),
-            }
-        )
+    def problem(
+        self, rows: np.ndarray, header: str, values: np.ndarray, problem: str | np.ndarray, accepted: str
+    ) -> None:
+        """Write down a problem of each of these rows; `values` and an array of problems are as long as `rows`."""
+        made = {"row": rows + 1, "column": _filled(rows, header), "value": values, "accepted": _filled(rows, accepted)}
+        self._problems.append(made | {"problem": _filled(rows, problem) if isinstance(problem, str) else problem})
 
-    def note(self, rows: np.ndarray, header: str, values: Sequence[str], notes: list[str]) -> None:
+    def note(self, rows: np.ndarray, header: str, values: np.ndarray, notes: np.ndarray) -> None:
         """Write down a note on each of these rows."""
-        self._notes.append(
-            {
-                "row": rows + 1,
-                "column": np.full(len(rows), header, dtype=object),
-                "value": np.array([value[:_SHOWN] for value in values], dtype=object),
-                "note": np.array(notes, dtype=object),
-            }
-        )
+        self._notes.append({"row": rows + 1, "column": _filled(rows, header), "value": values, "note": notes})
 
     def problems(self) -> pd.DataFrame:
         """Give all problems, sorted by row."""
@@ -153,7 +144,7 @@ def table(chunks: Sequence[dict[str, np.ndarray]], names: Sequence[str]) -> pd.D
         made[name] = (
             pd.array(whole.astype("int64"), dtype="int64") if name == "row" else pd.array(whole, dtype="string")
         )
-    return pd.DataFrame(made).sort_values("row", kind="stable", ignore_index=True)
+    return pd.DataFrame(made, copy=False).sort_values("row", kind="stable", ignore_index=True)
 
 
 def text_of(value: Any) -> str:

@@ -90,7 +90,7 @@ class Sheet:
             else pd.Series(pd.NA, index=range(self.length), dtype=DTYPES[name]).array
             for name in UNIT_COLUMNS
         }
-        return pd.DataFrame(made)
+        return pd.DataFrame(made, copy=False)
 
     def columns(self) -> pd.DataFrame:
         """Say how each column was understood, and how much of it.
@@ -102,7 +102,7 @@ class Sheet:
         """
         records = []
         for position, mapped in enumerate(self.mapping):
-            rows = self.bad.get(position, np.array([], dtype=int))
+            rows = np.flatnonzero(self.bad.get(position, False))
             filled = self.filled.get(position, 0)
             shown = ", ".join(str(row + 1) for row in rows[:12])
             if len(rows) > 12:
@@ -130,9 +130,12 @@ class Sheet:
         return taken
 
     def _record(self, position: int, column: Column, outcomes: list[Parsed]) -> None:
-        rows = self.ledger.outcomes(column, outcomes)
+        self._mark(position, self.ledger.outcomes(column, outcomes))
+
+    def _mark(self, position: int, rows: np.ndarray) -> None:
+        """Remember which rows of a column were not understood."""
         if len(rows):
-            self.bad[position] = np.union1d(self.bad.get(position, rows), rows)
+            self.bad.setdefault(position, np.zeros(self.length, dtype=bool))[rows] = True
 
     def _count(self, position: int, column: Column, empty: list[bool] | None = None) -> None:
         blank = [squeeze(text) in MISSING_WORDS for text in column.texts] if empty is None else empty
@@ -245,19 +248,17 @@ class Sheet:
         empty = is_none(self._have("cpu"))
         named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
         taken = self._fill("cpu", named)
+        header = column.mapped.header
         rows = np.flatnonzero(taken)
         if len(rows):
-            cells = [column.texts[code] for code in column.codes[rows]]
-            self.ledger.note(
-                rows, column.mapped.header, cells, [f"processor {cpu!r} taken from this cell" for cpu in named[rows]]
-            )
+            notes = column.take([f"processor {piece.cpu!r} taken from this cell" for piece in found])
+            self.ledger.note(rows, header, column.cells(rows), notes[rows])
         several = column.rows([i for i, piece in enumerate(found) if piece.several])
         several = several[empty[several]]
         if len(several):
-            cells = [column.texts[code] for code in column.codes[several]]
             text = "names several processors; none was taken"
-            self.ledger.problem(several, column.mapped.header, cells, text, "one processor")
-            self.bad[position] = np.union1d(self.bad.get(position, several), several)
+            self.ledger.problem(several, header, column.cells(several), text, "one processor")
+            self._mark(position, several)
         return taken
 
     def _ids_in_names(self) -> None:
@@ -271,17 +272,18 @@ class Sheet:
             if not which:
                 continue
             rows = column.rows(which)
-            ids = column.take(found)
+            ids = column.take(found)[rows]
             devices = self._have("devices").copy()
-            for row in rows:
-                listed = str(devices[row]).split(";") if devices[row] is not None else []
-                devices[row] = ";".join(dict.fromkeys([*listed, ids[row]]))
+            before = devices[rows]
+            before[is_none(before)] = ""
+            codes, lists = pd.factorize(before + ";" + ids)
+            joined = [";".join(dict.fromkeys(filter(None, text.split(";")))) for text in lists]
+            devices[rows] = np.array(joined, dtype=object)[codes]
             self.values["devices"] = devices
             kept = self._have(mapped.field).copy()
             kept[rows] = None
             self.values[mapped.field] = kept
-            cells = [column.texts[code] for code in column.codes[rows]]
-            self.ledger.note(rows, mapped.header, cells, [f"{ids[row]} put in the list of devices" for row in rows])
+            self.ledger.note(rows, mapped.header, column.cells(rows), ids + " put in the list of devices")
 
     def _tags(self) -> None:
         """Missing and repeated asset tags are said; the rows stay."""
@@ -292,7 +294,8 @@ class Sheet:
         missing = np.flatnonzero(codes < 0)
         accepted = "a tag of its own for each unit"
         if len(missing):
-            self.ledger.problem(missing, header, [""] * len(missing), "no asset tag; the row is kept", accepted)
+            nothing = np.full(len(missing), "", dtype=object)
+            self.ledger.problem(missing, header, nothing, "no asset tag; the row is kept", accepted)
         if not len(distinct):
             return
         counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
@@ -301,19 +304,21 @@ class Sheet:
             return
         first = np.full(len(distinct), -1)
         first[codes[repeated][::-1]] = repeated[::-1]
-        said = [
-            f"this tag stands on {counts[codes[row]]} rows, first on row {first[codes[row]] + 1}" for row in repeated
-        ]
-        self.ledger.problem(repeated, header, [str(tag) for tag in tags[repeated]], said, accepted)
+        said = np.array(
+            [f"this tag stands on {n} rows, first on row {row + 1}" for n, row in zip(counts, first, strict=True)],
+            dtype=object,
+        )
+        self.ledger.problem(repeated, header, tags[repeated], said[codes[repeated]], accepted)
         if position is not None:
-            self.bad[position] = repeated
+            self._mark(position, repeated)
 
     def _missing_processors(self) -> None:
         rows = np.flatnonzero(is_none(self._have("cpu")))
         if len(rows):
             header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
             accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
-            self.ledger.problem(rows, header, [""] * len(rows), "no processor is given", accepted)
+            nothing = np.full(len(rows), "", dtype=object)
+            self.ledger.problem(rows, header, nothing, "no processor is given", accepted)
 
     def _stray_cells(self) -> None:
         """Cells beyond the last header: a separator inside a value has probably torn the row."""
@@ -325,4 +330,5 @@ class Sheet:
             if len(rows):
                 accepted = "a header over every column, and quotes around values that hold the separator"
                 text = "a cell under no header; the row may be shifted"
-                self.ledger.problem(rows, str(name), [str(cell) for cell in cells.iloc[rows]], text, accepted)
+                values = cells.iloc[rows].str[:200].to_numpy(object)
+                self.ledger.problem(rows, str(name), values, text, accepted)

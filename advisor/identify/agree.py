@@ -1,0 +1,149 @@
+"""What the table says of one row, and what several rows have in common."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from advisor.identify.catalogue import catalogue
+
+Z80 = 1.2815515655446004
+"""Half-width of the central 80 % of a normal distribution [standard deviations]."""
+
+WIDEST = 2.5
+"""A speed is given only while the high end of its 80 % spread is at most this many times the low end."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What is known of one processor; None stands for unknown.
+
+    Attributes
+    ----------
+    exact : bool
+        The answer is one row of the table.
+    """
+
+    name: str | None = None
+    vendor: str | None = None
+    microarch: str | None = None
+    generation: str | None = None
+    year: int | None = None
+    level: str | None = None
+    speed: float | None = None
+    speed_low: float | None = None
+    speed_high: float | None = None
+    cores: int | None = None
+    threads: int | None = None
+    graphics: str | None = None
+    source: str | None = None
+    problem: str | None = None
+    exact: bool = False
+
+
+@lru_cache(maxsize=20_000)
+def of_row(row: int, how: str) -> Answer:
+    """Give one row of the processor table.
+
+    Parameters
+    ----------
+    row : int
+    how : str
+        What of the text pointed to it.
+
+    Returns
+    -------
+    Answer
+    """
+    record = catalogue().frame.iloc[row]
+    speed, spread = _float(record["speed"]), _float(record["log_sd"])
+    low = high = None
+    if speed is not None and spread is not None:
+        low, high = speed * float(np.exp(-Z80 * spread)), speed * float(np.exp(Z80 * spread))
+    return Answer(
+        name=_str(record["name"]), vendor=_str(record["vendor"]), microarch=_str(record["microarch"]),
+        generation=_str(record["generation"]), year=_int(record["year"]), level=_str(record["level"]),
+        speed=speed, speed_low=low, speed_high=high, cores=_int(record["cores"]), threads=_int(record["threads"]),
+        graphics=_str(record["graphics"]), source=f"{how}; table row {record['source']}", exact=True,
+    )  # fmt: skip
+
+
+def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
+    """Say what several processors have in common.
+
+    Parameters
+    ----------
+    rows : tuple of int
+        Rows of the processor table.
+    problem : str
+        Why it is not one; '' for none.
+
+    Returns
+    -------
+    Answer
+        Where they differ the value is unknown.
+    """
+    common = _common(rows)
+    return replace(common, problem=problem) if problem else common
+
+
+@lru_cache(maxsize=5_000)
+def _common(rows: tuple[int, ...]) -> Answer:
+    group = catalogue().frame.iloc[list(rows)]
+
+    def same(column: str) -> object:
+        values = group[column].drop_duplicates()
+        return values.iloc[0] if len(values) == 1 and not pd.isna(values.iloc[0]) else None
+
+    speed, low, high = spread(group)
+    return Answer(
+        vendor=_str(same("vendor")), microarch=_str(same("microarch")), generation=_str(same("generation")),
+        year=_int(same("year")), level=_str(same("level")), speed=speed, speed_low=low, speed_high=high,
+        cores=_int(same("cores")), threads=_int(same("threads")), graphics=_str(same("graphics")),
+        source="what the processors that the name leaves open have in common",
+    )  # fmt: skip
+
+
+def spread(group: pd.DataFrame) -> tuple[float | None, float | None, float | None]:
+    """Middle and 80 % spread of the speed over several processors, each as likely as the other.
+
+    Parameters
+    ----------
+    group : pandas.DataFrame
+        Rows of the processor table with 'speed' and 'log_sd'.
+
+    Returns
+    -------
+    tuple of three floats or None
+        Middle, low and high [1 = reference]; all None when unknown or too wide to be of use.
+    """
+    known = group[group["speed"].notna()]
+    if known.empty:
+        return None, None, None
+    logs = np.log(known["speed"].to_numpy(float))
+    sds = known["log_sd"].to_numpy(float)
+    steps = np.array([-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5])
+    weights = np.exp(-(steps**2) / 2)
+    values = (logs[:, None] + sds[:, None] * steps).ravel()
+    mass = np.tile(weights, len(logs))
+    order = np.argsort(values)
+    share = np.cumsum(mass[order]) / mass.sum()
+    low, middle, high = (float(np.exp(np.interp(q, share, values[order]))) for q in (0.1, 0.5, 0.9))
+    if high / low > WIDEST:
+        return None, None, None
+    return middle, low, high
+
+
+def _str(value: object) -> str | None:
+    return None if value is None or pd.isna(value) else str(value)  # type: ignore[call-overload]
+
+
+def _int(value: object) -> int | None:
+    return None if value is None or pd.isna(value) else int(str(value))  # type: ignore[call-overload]
+
+
+def _float(value: object) -> float | None:
+    return None if value is None or pd.isna(value) else float(str(value))  # type: ignore[call-overload]
