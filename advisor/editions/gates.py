@@ -20,7 +20,7 @@ GATES: tuple[str, ...] = ("architecture", "boot", "memory", "disk", "graphics")
 PASS, FAIL, UNKNOWN = 1, 0, -1
 
 INSTALL_MARGIN = 1.07
-"""Space that a file system needs beyond its files: ext4's inodes, journal and reserve; from memory."""
+"""What a tree takes over what its packages state; measured: Xfce on Debian 13, 3286 MiB (du) for 3063 MiB stated."""
 
 SURE_DRAWING_YEAR = 2014
 """Processors from this year on come with graphics that Mesa draws on; common practice, no source."""

@@ -284,3 +284,8 @@ def test_memory_left_is_what_processes_and_kernel_do_not_take():
     p = physics()
     left = memory_left_pct(column(4096), np.array([1500.0]), p)[0, 0]
     assert left == pytest.approx(100 * (4096 * (1 - p.page_share) - p.kernel_mib - p.firmware_mib - 1500) / 4096)
+
+
+def test_missing_facts_are_named_in_words():
+    assert climb(storage_kind=None).missing_words(0) == "the kind of disk"
+    assert climb().missing_words(0) == ""
