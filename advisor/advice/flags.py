@@ -412,4 +412,21 @@ def _device_flags(facts: Facts) -> pd.DataFrame:
             rows["support"].astype(str).map({str(key): value for key, value in _DEVICE_ACTION.items()}),
         ),
     )
-    return rows.drop_duplicates(["row", "code"])[list(FLAG_COLUMNS)]
+    return pd.concat([rows, _hiding(facts)]).drop_duplicates(["row", "code"])[list(FLAG_COLUMNS)]
+
+
+def _hiding(facts: Facts) -> pd.DataFrame:
+    """Flags of storage controllers that work, but stand between the installer and the disk."""
+    told = holds(facts.units["storage_mode"].isin([str(StorageMode.RAID), str(StorageMode.VMD)]))
+    rows = facts.devices[
+        facts.devices["kind"].eq("storage")
+        & facts.devices["support"].eq(Support.WORKS)
+        & facts.devices["quirk"].astype(str).ne("")
+        & facts.devices["action"].astype(str).ne("")
+    ]
+    rows = rows[~told[rows["row"].to_numpy(dtype=int)]]
+    return rows.assign(
+        code="disk-hidden",
+        severity=np.where(rows["severity"].eq("blocks"), str(Severity.ACT), str(Severity.NOTE)),
+        title="Storage controller may hide the disk",
+    )
