@@ -1,7 +1,7 @@
 """What the kernel of an image does with a unit's devices, and the firmware they need."""
 
-from advisor.drivers.assess import DeviceVerdicts, assess
-from advisor.drivers.devices import devices
+from advisor.drivers.frames import DeviceVerdicts, assess
+from advisor.drivers.spec import devices
 from advisor.drivers.store import load, load_firmware
 from advisor.drivers.table import DriverTable
 

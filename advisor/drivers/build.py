@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 import posixpath
 import re
 import shutil
@@ -10,8 +11,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from advisor.drivers import fetch, modtree, store
+from advisor.drivers import facts, fetch, ids, modtree, store
 from advisor.drivers.firmware import FirmwarePackage, FirmwareTable, firmware_arrays
+from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, driver_arrays, table_of
 from advisor.errors import InputError, TableError
 
@@ -30,6 +32,12 @@ def default_cache() -> Path:
     from advisor.files import PACKAGE_NAME
 
     return Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "tables"
+
+
+def table_folder() -> Path:
+    """Folder that built tables go to: the package's own, or the user's when that cannot be written to."""
+    own = store.folders()[-1]
+    return own if os.access(own, os.W_OK) else store.folders()[0]
 
 
 def unpack_kernel(
@@ -218,6 +226,47 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
         "packages": [_package_facts(package) for package in found],
     }  # fmt: skip
     return store.save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
+
+
+def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) -> list[Path]:
+    """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there.
+
+    Returns
+    -------
+    list of pathlib.Path
+    """
+    apt = fetch.Apt(fetch.RECIPES["debian-13"], cache)
+    apt.update()
+    bound: dict[str, dict[tuple[int, int], Kind]] = {"pci": {}, "usb": {}}
+    for name in reversed(store.SHIPPED):
+        if store.place(name) is not None:
+            for bus, found in bound.items():
+                found.update(store.load(name).kinds_by_id(bus))
+    for row in facts.rows("quirks_packages"):
+        if row["code"].startswith("fingerprint"):
+            for text in facts.parts(row["ids"]):
+                _, vendor, device = text.split(":")
+                bound["usb"][int(vendor, 16), int(device, 16)] = Kind.FINGERPRINT
+    written = []
+    for package in apt.packages(["pci.ids", "usb.ids"]):
+        say(f"{package.name} {package.version}")
+        bus = package.name.removesuffix(".ids")
+        root = cache / "ids"
+        fetch.unpack(apt.download([package])[0], root)
+        arrays, version = ids.id_arrays(bus, root / "usr/share/misc" / package.name, bound[bus])
+        about: dict[str, Any] = {
+            "title": f"Names and kinds of {bus.upper()} ids",
+            "source": f"{package.name} {version} (Debian package {package.name} {package.version}); kinds from the "
+            "driver tables, libfprint's list and the names",
+            "date": datetime.date.today().isoformat(),
+            "licence": "BSD-3-Clause: the list is offered under it or under GPL-2.0-or-later",
+            "remake": "advisor tables build", "name": bus, "version": version,
+            "columns": {"id": "vendor and device", "name": "the device's name", "kind": "number in kinds.Kind",
+                        "sub": "subvendor and subdevice, of wireless cards", "sub_of": "position of the device"},
+            "packages": [_package_facts(package)],
+        }  # fmt: skip
+        written.append(store.save(folder, "ids", bus, arrays, about))
+    return written
 
 
 def firmware_paths(contents: list[tuple[str, int, str]]) -> list[str]:

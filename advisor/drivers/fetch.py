@@ -14,6 +14,8 @@ from advisor.errors import InputError, ToolError
 from advisor.files import write_whole
 
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
+_FOR_BOARDS = re.compile("hexagon-dsp-|firmware-qcom-dsp|raspi-firmware")
+"""Packages of firmware for boards that are no PCs."""
 _KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
 
 
@@ -203,9 +205,7 @@ class Apt:
         names = self._run("apt-cache", "pkgnames").stdout.split()
         chosen = sorted(name for name in names if _may_hold_firmware(name))
         chosen += sorted(
-            name
-            for name in self._area_names("non-free-firmware") - set(chosen)
-            if not re.match("hexagon-dsp-|firmware-qcom-dsp", name)
+            name for name in self._area_names("non-free-firmware") - set(chosen) if not _FOR_BOARDS.match(name)
         )
         return self.packages(chosen)
 

@@ -9,12 +9,12 @@ from functools import lru_cache
 import numpy as np
 
 from advisor.drivers import needs, quirks
-from advisor.drivers.devices import Spec
-from advisor.drivers.kinds import Kind, of_module
+from advisor.drivers.spec import Spec
+from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.packing import pack
-from advisor.drivers.quirks import BUS_MODULES, Effect, Quirk
+from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
-from advisor.drivers.verdict import RANK, Place, Verdict
+from advisor.drivers.verdict import RANK, Place, Verdict, unknown
 from advisor.unit import Support
 
 _STRICT = frozenset({Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.CAMERA})
@@ -137,11 +137,13 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
     if best == PARTLY:
         caveat = f" Covered for some subsystems only: {names} asks for subsystem ids, which are not known here."
     elif best == BY_CLASS and spec.assumed:
-        caveat = " It goes by the class of the device, which was taken for granted: only the id is known."
+        caveat = f" It goes by class, and the class is taken from what it is listed as: {spec.assumed}."
     verdict = _firmware(spec, modules, names, place, found, source)
     reason = verdict.reason + caveat
     for quirk in found:
-        if quirk.effect in _APPENDED and (quirk.effect is not Effect.SHARES or spec.kind is Kind.BLUETOOTH):
+        if quirk.effect is Effect.SHARES and (spec.kind is not Kind.BLUETOOTH or not verdict.firmware_packages):
+            continue
+        if quirk.effect in _APPENDED:
             reason += f" {quirk.reason}"
             verdict = replace(
                 verdict,
@@ -196,7 +198,7 @@ def _firmware(
     ]
     which = (
         ""
-        if worst.certain
+        if worst.certain or len(packages) == 1
         else f" {worst.module} names files for several chips; which of them is asked for is not told."
     )
     reason = f"{driven} {effect} Put on the stick: {_listed(sizes)}.{which}"
@@ -239,6 +241,12 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
             )  # fmt: skip
     if spec.kind is Kind.OTHER and _chipset(spec):
         return Verdict(Support.WORKS, reason="Part of the chipset; it needs no driver of its own.", source="PCI class")
+    if not found and _by_class_alone(spec):
+        return unknown(
+            f"No module of kernel {place.table.version} names it; drivers of many such devices go by class, and of "
+            "this one only the id is known.",
+            source,
+        )
     severity = "" if spec.kind is Kind.OTHER else "blocks"
     reason = f"No module of kernel {place.table.version} is for it.{aside}"
     if spec.kind is Kind.GRAPHICS:
@@ -256,6 +264,15 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
                 quirk.code, quirk.action,
             )  # fmt: skip
     return Verdict(Support.NO_DRIVER, bus, "", severity, "", reason, source)
+
+
+def _by_class_alone(spec: Spec) -> bool:
+    """Whether a driver may bind by a class that is not known here."""
+    if spec.bus not in ("pci", "usb") or spec.modalias is not None or spec.assumed:
+        return False
+    return spec.kind not in (Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET) or (
+        spec.bus == "usb" and spec.kind is Kind.ETHERNET
+    )
 
 
 def newer(verdict: Verdict, place: Place, others: Sequence[tuple[Place, Verdict]], ours: bool = True) -> Verdict:

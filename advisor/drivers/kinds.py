@@ -21,6 +21,9 @@ class Kind(StrEnum):
     OTHER = "other"
 
 
+BUS_MODULES = frozenset({"ssb", "bcma"})
+"""Modules that only open a bus; a driver behind it does the work."""
+
 _PCI_CLASSES = {
     "0280": Kind.WIRELESS, "0d11": Kind.BLUETOOTH, "0d20": Kind.WIRELESS, "0d21": Kind.WIRELESS,
     "0200": Kind.ETHERNET, "0805": Kind.CARD_READER,
@@ -73,6 +76,7 @@ _WORDS = (
             re.IGNORECASE,
         ),
     ),
+    (Kind.STORAGE, re.compile(r"NVM ?e|\bSSD\b|\bSATA\b|\bAHCI\b|\bIDE\b|\bRAID\b|\bSCSI\b|Volume Management Device")),
     (
         Kind.ETHERNET,
         re.compile(r"ethernet|gigabit network|\bGbE\b|fast ?ether|10/100|network connection|\bNIC\b", re.IGNORECASE),

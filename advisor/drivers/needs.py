@@ -9,7 +9,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from advisor.drivers import facts
-from advisor.drivers.devices import Spec
+from advisor.drivers.spec import Spec
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import fnmatch_regex

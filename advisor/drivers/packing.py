@@ -174,7 +174,7 @@ def pack_pattern(layout: Layout, pattern: str) -> list[tuple[int, int, int, int]
     for part, text in zip(layout.parts, found.groups(), strict=True):
         choices = _digit_choices(text, part.digits)
         if choices is None:
-            return [] if "*" not in text and "[" not in text else None
+            return None
         kept = part.bits // 4
         for place, choice in enumerate(choices):
             low = part.digits - 1 - place

@@ -7,10 +7,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from advisor.drivers import facts
-from advisor.drivers.devices import Spec
-
-BUS_MODULES = frozenset({"ssb", "bcma"})
-"""Modules that only open a bus; a driver behind it does the work."""
+from advisor.drivers.spec import Spec
 
 
 class Effect(StrEnum):

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.matching import Indices, PackedIndex, TextIndex, normalise
 from advisor.drivers.modtree import Tree
 from advisor.drivers.packing import LAYOUTS, Layout, Packed, Words, pack, pack_pattern, pattern_text
@@ -82,6 +83,18 @@ class DriverTable:
             out[bus] = (index, self.arrays[f"{bus}_module"].astype(np.int64))
         return out
 
+    def kinds_by_id(self, bus: str) -> dict[tuple[int, int], Kind]:
+        """Kinds of the devices that modules name by vendor and device, those of kind `OTHER` left out."""
+        index, module = self._packed[bus]
+        device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
+        named = np.flatnonzero(index.mask_a & device == device)
+        kinds = [of_module(path, name) for path, name in zip(self.paths, self.modules, strict=True)]
+        found = {}
+        for a, number in zip(index.a[named].tolist(), module[named].tolist(), strict=True):
+            if kinds[number] is not Kind.OTHER and self.modules[number] not in BUS_MODULES:
+                found[a >> 48, a >> 32 & 0xFFFF] = kinds[number]
+        return found
+
     @cached_property
     def _text(self) -> tuple[TextIndex, NDArray[np.int64]]:
         return TextIndex(_lines(self.arrays["text"])), self.arrays["text_module"].astype(np.int64)
@@ -129,12 +142,15 @@ class DriverTable:
         clean = normalise(modalias)
         if clean is None:
             return []
+        named = self.numbers.get(clean, -1)
+        if named >= 0 and not self.builtin[named]:
+            return [named]
         index, module = self._text
         found = module[index.matches(clean)].tolist()
         if clean.partition(":")[0] in _LAYOUT:
             index, module = self._fallback
             found += module[index.matches(clean)].tolist()
-        return found
+        return found or ([named] if named >= 0 else [])
 
     def match_partly(self, bus: str, a: Words, b: Words, known_a: Words, known_b: Words) -> Hits:
         """Find the modules of devices of which only some bits are known.
@@ -151,15 +167,16 @@ class DriverTable:
         Hits
             `how` is `PARTLY` for a module that depends on unknown bits, such as subsystem ids. An alias that names
             the very device is taken whatever its class or interface: those tell which function of it is meant.
+            An alias that goes by a class is left out where the class is not known.
         """
         index, module = self._packed[bus]
         row, pattern = index.candidates(a, b, known_a, known_b)
         device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
         named = index.mask_a[pattern] & device == device
         beyond_a = index.mask_a[pattern] & ~known_a[row]
-        beyond_b = np.where(named, np.uint64(0), index.mask_b[pattern] & ~known_b[row])
-        how = np.where((beyond_a | beyond_b) != 0, PARTLY, np.where(named, NAMED, BY_CLASS))
-        return self._gather([row], [module[pattern]], how)
+        kept = named | (index.mask_b[pattern] & ~known_b[row] == 0)
+        how = np.where(beyond_a != 0, PARTLY, np.where(named, NAMED, BY_CLASS))
+        return self._gather([row[kept]], [module[pattern[kept]]], how[kept])
 
     def _gather(self, rows: list[Indices], modules: list[NDArray[np.int64]], how: NDArray[np.int64] | None) -> Hits:
         row = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.drivers import store
-from advisor.drivers.devices import Spec, find
+from advisor.drivers.spec import Spec, find
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
 from advisor.drivers.verdict import RANK, Place, Verdict, place_of, together, unknown
@@ -169,10 +169,11 @@ def _named_beside(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Leave out a typed name that no list knows where the unit lists a device of that kind by its id.
 
-    Only the modules tell the kind of some ids, so that this cannot be seen before the devices are judged.
+    Only the modules tell the kind of some ids, so that this cannot be seen before the devices are judged. What the
+    list of devices itself holds stays, malformed or not: it is reported.
     """
     kind = np.array([_KINDS.index(one.kind) for one in specs], dtype=np.int64)
-    nameless = np.array([bool(one.problem) and not one.words and not one.candidates for one in specs], dtype=bool)
+    nameless = np.array([not one.bus and one.kind is not Kind.OTHER for one in specs], dtype=bool)
     if not len(spec) or not nameless.any():
         return spec, row
     key = row.astype(np.int64) * len(_KINDS) + kind[spec]

@@ -63,7 +63,7 @@ class Spec:
     exact : bool
         False when the candidates are only near to the name: they are shown, never taken.
     assumed : str
-        What was taken for granted, such as the class; '' when nothing was.
+        Kind of which the class was taken for granted; '' when it was not.
     """
 
     text: str
@@ -139,12 +139,22 @@ def by_id(
             a |= subsystem[0] << 16 | subsystem[1]
             known_a |= 0xFFFFFFFF
             text += f":{subsystem[0]:04x}:{subsystem[1]:04x}"
-        if kind in _ASSUMED_CLASS:
-            b, known_b, assumed = _ASSUMED_CLASS[kind], 0xFFFFFF, "its class"
+        code = _class_of(kind, listed.name(vendor, device))
+        if code is not None:
+            b, known_b, assumed = code, 0xFFFFFF, str(kind)
     elif kind in _ASSUMED_INTERFACE:
-        b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, "its interface class"
+        b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, str(kind)
     name = listed.name(vendor, device)
     return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), assumed=assumed)
+
+
+def _class_of(kind: Kind, name: str) -> int | None:
+    """PCI class of a device of which kind and name alone are known; None where these do not tell."""
+    if kind is Kind.STORAGE:
+        if re.search(r"NVM ?e|\bSSD\b", name, re.IGNORECASE) and "RAID" not in name:
+            return 0x010802
+        return 0x010601 if "AHCI" in name else None
+    return _ASSUMED_CLASS.get(kind)
 
 
 def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:

@@ -1,0 +1,111 @@
+"""`advisor tables`: build the driver tables, show what is loaded, look a device up, check against kmod."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+tables_app = typer.Typer(help="Kernel driver and firmware tables.", no_args_is_help=True)
+
+Kernel = Annotated[
+    list[str] | None, typer.Option("--kernel", help="A kernel's name, such as debian-13; may be given several times.")
+]
+Cache = Annotated[Path | None, typer.Option("--cache", help="Folder for downloads; else the user's cache folder.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command and its sub-commands."""
+    app.add_typer(tables_app, name="tables")
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def _kernels(named: list[str] | None) -> list[str]:
+    from advisor.drivers.fetch import RECIPES
+    from advisor.errors import InputError
+
+    for name in named or ():
+        if name not in RECIPES:
+            raise InputError(
+                f"{name!r} is none of the kernels that can be fetched: {', '.join(RECIPES)}.",
+                "Another kernel's table is built from its tree: advisor tables build --tree DIR --name NAME",
+            )
+    return list(dict.fromkeys(named)) if named else list(RECIPES)
+
+
+@tables_app.command("build", epilog="Example:  advisor tables build --kernel debian-13")
+def build(
+    kernel: Kernel = None,
+    cache: Cache = None,
+    tree: Annotated[Path | None, typer.Option(help="Module tree of any other kernel, instead of packages.")] = None,
+    name: Annotated[str | None, typer.Option(help="Name of the table made of --tree.")] = None,
+    firmware: Annotated[str, typer.Option(help="Firmware table that goes with --tree.")] = "debian-13",
+) -> None:
+    """Build tables from Debian's own packages, fetched with apt, or from a kernel's module tree.
+
+    Tables of Debian's kernels go where the package keeps its tables, or to the user's own folder when that cannot be
+    written to; a table made of --tree always goes to the user's own folder.
+    """
+    from advisor.drivers import build as builder
+    from advisor.drivers.fetch import RECIPES
+    from advisor.errors import InputError
+
+    if (tree is None) != (name is None):
+        raise InputError("--tree and --name go together: the module tree, and what its table is to be called.")
+    if tree is not None and name is not None:
+        if kernel:
+            raise InputError("--kernel and --tree cannot go together.")
+        for path in builder.build_tree(tree, name, firmware):
+            typer.echo(f"written: {path}")
+        return
+    folder = builder.table_folder()
+    downloads = cache or builder.default_cache()
+    done: set[str] = set()
+    for one in _kernels(kernel):
+        wanted = RECIPES[one].firmware
+        for path in builder.build_kernel(one, downloads, folder, _say, firmware=wanted not in done):
+            typer.echo(f"written: {path}")
+        done.add(wanted)
+    for path in builder.build_ids(downloads, folder, _say):
+        typer.echo(f"written: {path}")
+
+
+@tables_app.command("show", epilog="Example:  advisor tables show")
+def show(
+    name: Annotated[str | None, typer.Argument(help="One table, with its packages and what changed.")] = None,
+) -> None:
+    """Say which tables are there, of which kernel, how old, and what changed against the build before."""
+    from advisor.drivers import summary
+
+    typer.echo(summary.one(name) if name else summary.every())
+
+
+@tables_app.command("find", epilog='Example:  advisor tables find "Intel Wireless-AC 8260"')
+def find(
+    text: Annotated[list[str], typer.Argument(help="A device's name, id or modalias.")],
+    kind: Annotated[str | None, typer.Option(help="Look only among wireless, graphics, ethernet ...")] = None,
+) -> None:
+    """Show what a device's name, id or modalias means, and which modules of each kernel bind it."""
+    from advisor.drivers import summary
+
+    typer.echo(summary.find(" ".join(text), kind))
+
+
+@tables_app.command("check", epilog="Example:  advisor tables check --kernel debian-13")
+def check(kernel: Kernel = None, cache: Cache = None) -> None:
+    """Compare the tables with kmod's own library on freshly fetched packages; exit 1 when anything differs."""
+    from advisor.drivers import build as builder
+    from advisor.drivers import check as checker
+    from advisor.drivers import summary
+
+    good = True
+    for one in _kernels(kernel):
+        report = checker.check_kernel(one, cache or builder.default_cache(), _say)
+        typer.echo(summary.checked(report))
+        good = good and report.good
+    if not good:
+        raise typer.Exit(1)

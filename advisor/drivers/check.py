@@ -1,0 +1,203 @@
+"""Check driver tables against kmod's own library on the same kernel's packages."""
+
+from __future__ import annotations
+
+import random
+import re
+import shutil
+import subprocess
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from advisor.drivers import build, fetch, modtree, store
+from advisor.drivers.oracle import Kmod, index_tree
+from advisor.drivers.packing import LAYOUTS, Layout
+from advisor.drivers.table import DriverTable, driver_arrays, table_of
+from advisor.errors import TableError, ToolError
+
+_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
+UNKNOWN_IDS = 2000
+"""Random ids that match nothing, a kernel."""
+RANDOM_SUBSYSTEMS = 500
+"""Known devices with random subsystem ids, a kernel."""
+FIRMWARE_MODULES = 50
+"""Modules whose firmware lists are compared with modinfo's."""
+
+
+@dataclass
+class Report:
+    """What a check found.
+
+    Attributes
+    ----------
+    kernel, version : str
+    queries : dict of str to int
+        Look-ups compared, by what they were.
+    wrong : list of (modalias, ours, kmod's)
+    firmware : int
+        Modules whose firmware lists were compared.
+    firmware_wrong : list of str
+        Modules whose lists differ.
+    notes : list of str
+        What else is worth knowing, such as that the stored table is of another version.
+    """
+
+    kernel: str
+    version: str
+    queries: dict[str, int] = field(default_factory=dict)
+    wrong: list[tuple[str, list[str], list[str]]] = field(default_factory=list)
+    firmware: int = 0
+    firmware_wrong: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def good(self) -> bool:
+        """Nothing differs."""
+        return not self.wrong and not self.firmware_wrong
+
+
+def concrete(pattern: str, chance: random.Random) -> str:
+    """Make a modalias that an alias pattern matches: wildcards by chance, brackets by one of their letters.
+
+    Parameters
+    ----------
+    pattern : str
+        As a module states it.
+    chance : random.Random
+    """
+    layout = _LAYOUT.get(pattern.partition(":")[0])
+    found = layout.shape.match(pattern.removesuffix("*")) if layout else None
+    if layout is None or found is None:
+        return _letters(pattern, 3, chance)
+    out = [layout.bus, ":"]
+    for part, text in zip(layout.parts, found.groups(), strict=True):
+        fixed = len(re.sub(r"\[[^]]*\]", "x", text).replace("*", ""))
+        digits = _letters(text, part.digits - fixed, chance)
+        wild = part.digits - part.bits // 4
+        out += [part.tag, "0" * wild + digits[wild:] if text == "*" else digits]
+    return "".join(out)
+
+
+def _letters(pattern: str, stars: int, chance: random.Random) -> str:
+    def letter(match: re.Match[str]) -> str:
+        token = match[0]
+        if token == "*":
+            return "".join(chance.choice("0123456789ABCDEF") for _ in range(stars))
+        if token == "?":
+            return chance.choice("0123456789ABCDEF")
+        body = re.sub(
+            r"(.)-(.)", lambda ends: "".join(chr(c) for c in range(ord(ends[1]), ord(ends[2]) + 1)), token[1:-1]
+        )
+        return chance.choice(body)
+
+    return re.sub(r"\*|\?|\[[^]]*\]", letter, pattern)
+
+
+def unknown_ids(count: int, chance: random.Random) -> list[str]:
+    """Modaliases of random PCI and USB ids, almost all of which no module knows."""
+    return [_random(_LAYOUT["pci" if number % 2 else "usb"], chance) for number in range(count)]
+
+
+def _random(layout: Layout, chance: random.Random, **fixed: int) -> str:
+    out = [layout.bus, ":"]
+    for part in layout.parts:
+        value = fixed.get(part.tag, chance.getrandbits(part.bits))
+        out += [part.tag, f"{value:0{part.digits}X}"]
+    return "".join(out)
+
+
+def random_subsystems(aliases: Sequence[str], count: int, chance: random.Random) -> list[str]:
+    """Modaliases of PCI devices that some alias names, with random subsystem ids and classes."""
+    named = [match for alias in aliases if (match := re.match(r"pci:v0000(\w{4})d0000(\w{4})sv", alias))]
+    picked = [chance.choice(named) for _ in range(count)] if named else []
+    return [_random(_LAYOUT["pci"], chance, v=int(match[1], 16), d=int(match[2], 16)) for match in picked]
+
+
+def questions(tree: modtree.Tree, seed: int = 1) -> dict[str, list[str]]:
+    """Look-ups to compare: one for every alias of every module, ids that nothing knows, random subsystems.
+
+    Returns
+    -------
+    dict of str to list of str
+        By what they are: each bus's name, 'unknown ids', 'random subsystems'.
+    """
+    chance = random.Random(seed)
+    aliases = sorted({alias for module in tree.modules for alias in module.aliases})
+    out: dict[str, list[str]] = {}
+    for alias in aliases:
+        bus = alias.partition(":")[0].rstrip("*") if ":" in alias else "other"
+        out.setdefault(bus if bus in _LAYOUT or bus == "acpi" else "other", []).append(concrete(alias, chance))
+    out["unknown ids"] = unknown_ids(UNKNOWN_IDS, chance)
+    out["random subsystems"] = random_subsystems(aliases, RANDOM_SUBSYSTEMS, chance)
+    return out
+
+
+def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report: Report) -> None:
+    """Compare module sets, and add what differs to the report."""
+    for what, aliases in asked.items():
+        ours = table.resolve(aliases)
+        theirs = kmod.resolve(aliases)
+        report.queries[what] = report.queries.get(what, 0) + len(aliases)
+        report.wrong += [row for row in zip(aliases, ours, theirs, strict=True) if row[1] != row[2]]
+
+
+def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report, seed: int = 1) -> None:
+    """Compare firmware lists of some modules with what modinfo prints."""
+    program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
+    if program is None:
+        raise ToolError("modinfo is not here.", "Install package kmod.")
+    naming = sorted(module.name for module in tree.modules if module.firmware and not module.builtin)
+    for name in random.Random(seed).sample(naming, min(FIRMWARE_MODULES, len(naming))):
+        root = tree.folder.parents[2]
+        done = subprocess.run(
+            [program, "-b", str(root), "-k", tree.version, "-F", "firmware", name],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        report.firmware += 1
+        if sorted(set(done.stdout.split("\n")) - {""}) != table.firmware(name):
+            report.firmware_wrong.append(name)
+
+
+def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = None) -> Report:
+    """Fetch a kernel's packages, and compare a table built of them, and the stored one, with kmod.
+
+    Parameters
+    ----------
+    name : str
+        A key of `fetch.RECIPES`.
+    cache : pathlib.Path
+        Folder for downloads and for the tree that depmod indexes.
+    say : callable, optional
+        Told what is going on.
+
+    Returns
+    -------
+    Report
+    """
+    tell = say or (lambda _text: None)
+    root, _packages, apt = build.unpack_kernel(fetch.RECIPES[name], cache, tell)
+    tree = modtree.read(root)
+    tell(f"{name}: depmod")
+    folder = index_tree(root, tree.version)
+    report = Report(name, tree.version, notes=list(apt.warnings))
+    fresh = table_of(name, tree.version, driver_arrays(tree))
+    with Kmod(folder) as kmod:
+        tell(f"{name}: comparing")
+        asked = questions(tree)
+        compare(fresh, kmod, asked, report)
+        try:
+            stored = store.load(name)
+        except TableError as error:
+            report.notes.append(f"stored table: {error}")
+            return report
+        if stored.version == tree.version:
+            compare(stored, kmod, {f"{what}, stored table": aliases for what, aliases in asked.items()}, report)
+        else:
+            changed = build.changes(stored, fresh)
+            report.notes.append(
+                f"the stored table is of {stored.version}, the archive now has {tree.version}: "
+                f"{changed['aliases_added']} aliases more, {changed['aliases_gone']} fewer"
+            )
+    compare_firmware(fresh, tree, report)
+    return report

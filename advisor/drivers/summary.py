@@ -1,0 +1,194 @@
+"""Tables and look-ups as plain text, for the command line."""
+
+from __future__ import annotations
+
+import datetime
+from typing import TYPE_CHECKING
+
+from advisor.drivers import ids, names, store
+from advisor.drivers.spec import Spec, specs_of
+from advisor.drivers.judge import bind
+from advisor.drivers.kinds import Kind
+from advisor.drivers.table import PARTLY
+from advisor.errors import InputError, TableError
+
+if TYPE_CHECKING:
+    from advisor.drivers.check import Report
+
+OLD_DAYS = 90
+"""A table older than this is said to be old: Debian's point releases come about every two months [d]."""
+
+
+def every(today: datetime.date | None = None) -> str:
+    """List the tables that are there.
+
+    Parameters
+    ----------
+    today : datetime.date, optional
+        To count their age from.
+    """
+    day = today or datetime.date.today()
+    lines = ["Kernels"]
+    for name in store.names("kernel"):
+        lines.append(_line(name, "kernel", day))
+    lines.append("Firmware of")
+    for name in store.names("firmware"):
+        lines.append(_line(name, "firmware", day))
+    lines.append("Names of ids")
+    for name in store.names("ids"):
+        lines.append(_line(name, "ids", day))
+    return "\n".join(lines)
+
+
+def _line(name: str, kind: str, day: datetime.date) -> str:
+    path = store.place(name, kind)
+    if path is None:
+        return f"  {name}: gone"
+    try:
+        about = store.meta(path)
+        store.arrays_of(kind, name)
+    except TableError as error:
+        return f"  {name}: unusable. {error}"
+    built = _date(about.get("date"))
+    age = "" if built is None else _age((day - built).days)
+    counts = {
+        "kernel": f"{about.get('version')}, {about.get('modules')} modules, {about.get('aliases')} aliases",
+        "firmware": f"{about.get('files')} files in {len(about.get('packages', []))} packages",
+        "ids": f"list of {about.get('version')}",
+    }[kind]
+    own = "" if path.parent == store.folders()[-1] else f" (your own: {path})"
+    changed = ""
+    if isinstance(about.get("changes"), dict):
+        change = about["changes"]
+        changed = (
+            f"\n      since {change['since']}: {change['aliases_added']} aliases more, {change['aliases_gone']} fewer, "
+            f"{len(change['modules_added'])} modules new, {len(change['modules_gone'])} gone"
+        )
+    return f"  {name}: {counts}, built {about.get('date')}{age}{own}{changed}"
+
+
+def _date(text: object) -> datetime.date | None:
+    try:
+        return datetime.date.fromisoformat(str(text))
+    except ValueError:
+        return None
+
+
+def _age(days: int) -> str:
+    if days < 0:
+        return " (in the future: is this machine's clock right?)"
+    if days > OLD_DAYS:
+        return f" ({days} days ago: old, build it again with 'advisor tables build')"
+    return f" ({days} days ago)"
+
+
+def one(name: str) -> str:
+    """Describe one table: its packages with versions and checksums, and what changed.
+
+    Raises
+    ------
+    TableError
+        When there is no such table.
+    """
+    kind = next((kind for kind in ("kernel", "firmware", "ids") if store.place(name, kind) is not None), "kernel")
+    about = store.arrays_of(kind, name)[1]
+    lines = [
+        f"{about['title']}",
+        f"  source: {about['source']}",
+        f"  date: {about['date']}",
+        f"  licence: {about['licence']}",
+    ]
+    lines += [f"  remake: {about['remake']}", f"  sha256: {about['sha256']}"]
+    lines += [f"  note: {note}" for note in about.get("notes", [])]
+    for package in about.get("packages", []):
+        size = package["size"] / 2**20
+        lines.append(
+            f"  {package['name']} {package['version']} ({package['area']}, {size:.1f} MiB) {package['sha256'][:16]}"
+        )
+    change = about.get("changes")
+    if isinstance(change, dict):
+        lines.append(f"Changed since {change['since']} (built {change['built']}):")
+        lines.append(f"  aliases: {change['aliases_added']} more, {change['aliases_gone']} fewer")
+        for word, key in (("new", "modules_added"), ("gone", "modules_gone")):
+            if change[key]:
+                lines.append(f"  modules {word}: {', '.join(change[key])}")
+    elif kind == "kernel":
+        lines.append("Nothing to compare with: this is the first build, or the kernel is the same as before.")
+    return "\n".join(lines)
+
+
+def find(text: str, kind: str | None = None) -> str:
+    """Say what a text means as a device, and which modules bind it.
+
+    Parameters
+    ----------
+    text : str
+        A name, an id or a modalias.
+    kind : str, optional
+        A kind of device; None looks among all of those that names are known for.
+
+    Raises
+    ------
+    InputError
+        When the kind is none.
+    """
+    if kind is not None and kind not in list(Kind):
+        raise InputError(f"{kind!r} is no kind of device; there are: {', '.join(Kind)}.")
+    wanted = [Kind(kind)] if kind else [Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.STORAGE]
+    [plain] = specs_of([text], None)
+    if plain and not plain[0].problem:
+        return "\n".join(_found(plain))
+    lines: list[str] = []
+    near: list[str] = []
+    for one_kind in wanted:
+        for matched in names.match([text], one_kind):
+            if matched.exact and matched.entries:
+                [spec] = specs_of([text], one_kind)
+                lines.append(f"As {one_kind}: {len(matched.entries)} id(s)")
+                lines += _found([candidate for one in spec for candidate in one.candidates or (one,)])
+            elif matched.problem and matched.entries:
+                near += [f"  {entry.text}  {_name(entry)}" for entry in matched.entries]
+            elif "too many" in matched.problem:
+                near.append(f"  as {one_kind}: {matched.problem}")
+    if lines:
+        return "\n".join(lines)
+    if near:
+        return "\n".join([f"{text!r} is in no id list. Nearest, by spelling:", *dict.fromkeys(near)])
+    return f"{text!r} is in no id list; give its id, as lspci -nn or lsusb shows it."
+
+
+def _name(entry: names.Entry) -> str:
+    return f"{ids.load(entry.bus).vendor(entry.vendor)} {entry.name}"
+
+
+def _found(specs: list[Spec]) -> list[str]:
+    lines = []
+    per = {name: bind(specs, store.load(name)) for name in store.names("kernel")}
+    for at, spec in enumerate(specs):
+        lines.append(f"  {spec.text}  {spec.name}")
+        told: dict[str, list[str]] = {}
+        for name, bounds in per.items():
+            modules = [f"{module}{' (some subsystems)' if how == PARTLY else ''}" for module, _, how in bounds[at]]
+            told.setdefault(", ".join(sorted(modules)) or "none", []).append(name)
+        lines += [f"      {modules}: {', '.join(kernels)}" for modules, kernels in told.items()]
+    return lines
+
+
+def checked(report: Report) -> str:
+    """Say what a check found."""
+    total = sum(report.queries.values())
+    counts = ", ".join(f"{count} {what}" for what, count in report.queries.items() if "stored" not in what)
+    lines = [
+        f"{report.kernel}, kernel {report.version}: {total} look-ups compared with libkmod, {len(report.wrong)} differ",
+        f"  {counts}",
+        f"  {report.firmware} firmware lists compared with modinfo, {len(report.firmware_wrong)} differ",
+    ]
+    if any("stored" in what for what in report.queries):
+        lines.append("  the stored table was compared too")
+    lines += [f"  note: {note}" for note in report.notes]
+    lines += [
+        f"  {alias}: ours {' '.join(a) or 'none'}, libkmod's {' '.join(b) or 'none'}"
+        for alias, a, b in report.wrong[:20]
+    ]
+    lines += [f"  firmware of {name} differs" for name in report.firmware_wrong]
+    return "\n".join(lines)
