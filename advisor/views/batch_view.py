@@ -83,7 +83,9 @@ def regions(batch: Batch) -> dict[str, Markup]:
             class_="ba-card ba-welcome",
         )
         return out | {"columns": empty} | dict.fromkeys(("glance", "one", "table", "pictures"), Markup(""))
-    out["columns"] = labelled("How the columns were understood", columns(scored), key="columns", class_="ba-card")
+    out["columns"] = el(
+        "section", columns(scored), class_="ba-card ba-tight", aria_label="How the columns were understood"
+    )
     out["pictures"] = pictures(scored)
     return out | moving(batch)
 
@@ -259,23 +261,20 @@ def columns(scored: Scored) -> Markup:
     words = (
         f"{len(frame)} columns; {unknown} are none of ours and are carried through; {lost} cells were not understood."
     )
-    return el(
+    grid = el(
         "div",
-        el("p", words),
-        el(
-            "details",
-            el("summary", "Column by column"),
-            el(
-                "div",
-                el("table", el("thead", head), el("tbody", body)),
-                class_="ba-scroll",
-                tabindex="0",
-                role="group",
-                aria_label="Columns of the sheet",
-            ),
-            _problems(scored.understood.problems),
-            id="ba-columns",
-        ),
+        el("table", el("thead", head), el("tbody", body)),
+        class_="ba-scroll",
+        tabindex="0",
+        role="group",
+        aria_label="Columns of the sheet",
+    )
+    return el(
+        "details",
+        el("summary", "How the columns were understood: ", el("span", words, class_="ba-quiet")),
+        grid,
+        _problems(scored.understood.problems),
+        id="ba-columns",
     )
 
 

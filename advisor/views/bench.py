@@ -466,7 +466,11 @@ def next_action(entry: Entry) -> str:
         return "do the work, then log the minutes"
     if state == State.MISSING:
         unit = entry.kept.unit
-        missing = [LABELS[name].lower() for name in ("cpu", "ram_gib", "storage_kind") if getattr(unit, name) is None]
+        missing = [
+            LABELS[name].lower()
+            for name in ("cpu", "ram_gib", "storage_kind", "storage_gib")
+            if getattr(unit, name) is None
+        ]
         return f"fill in: {', '.join(missing)}" if missing else "correct what was not understood"
     if state == State.ASIDE:
         return "make the sheet and set it aside"
@@ -511,7 +515,7 @@ def _kept_row(loaded: Loaded, row: int) -> Kept:
     for one in own.to_dict("records"):
         name = one["column"] if one["column"] in LABELS else fields.get(one["column"])
         if name in LABELS:
-            accepted = f" Accepted: {one['accepted']}" if word(one["accepted"]) else ""
+            accepted = f"; accepted: {one['accepted']}." if word(one["accepted"]) else ""
             wrong[str(name)] = (word(one["value"]), f"{one['problem']}{accepted}")
     return Kept(unit=unit_of(loaded.understood.units, row), origin=f"row {row + 1} of {loaded.name}", problems=wrong)
 

@@ -73,7 +73,7 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
             return Correction(unit, f"{typed!r} is none of: {', '.join(words.choices)}.")
         found = {field: YES_NO.get(typed, typed)}
     elif field in INTAKE_COLUMNS:
-        read = _as_intake(field, typed)
+        read = _as_intake(field, typed, _context(unit, field))
         if isinstance(read, str):
             return Correction(unit, read)
         # '240 ssd' names size and kind at once: what else the words say is taken where nothing is known yet.
@@ -92,21 +92,26 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
     return Correction(corrected, "", tuple(name for name in [*found, *fallen] if name != field))
 
 
-def _as_intake(field: str, typed: str) -> dict[str, object] | str:
+def _context(unit: Unit, field: str) -> dict[str, str]:
+    """What else intake reads together with a cell: a size alone says nothing of the kind of disk."""
+    return {"storage_kind": str(unit.storage_kind)} if field == "storage_gib" and unit.storage_kind else {}
+
+
+def _as_intake(field: str, typed: str, context: dict[str, str]) -> dict[str, object] | str:
     """Read one cell as intake would: the facts it gives, or what is wrong with it."""
     from advisor import intake
 
-    cells = {"asset_tag": "unit", "cpu": ""} | {field: typed}
+    cells = {"asset_tag": "unit", "cpu": "", **context} | {field: typed}
     try:
         understood = intake.understand(pd.DataFrame({name: [value] for name, value in cells.items()}))
     except AdvisorError as error:
         return str(error)
-    problems = understood.problems[understood.problems["column"].eq(field)]
-    if len(problems):
-        first = problems.iloc[0]
-        return f"{first['problem']}; accepted: {first['accepted']}."
     facts = unit_of(understood.units, 0).model_dump(mode="json")
     if facts[field] is None:
+        problems = understood.problems[understood.problems["column"].eq(field)]
+        if len(problems):
+            first = problems.iloc[0]
+            return f"{first['problem']}; accepted: {first['accepted']}."
         return f"{typed!r} was not understood as {field_words(field).label.lower()}."
     return {
         name: value

@@ -29,7 +29,9 @@ class Rung:
     memory_left_pct, disk_left_gib : float or None
         Memory left with the browser open [%]; disk left after the install [GiB].
     out : str
-        Why a gate rules it out; '' when none does.
+        Why it is not comfortable, ruled out, or cannot be told; '' when it is comfortable.
+    gate : int
+        1 passes the hard gates, 0 fails, -1 cannot be told.
     comfortable, unknown : bool
         Within the shop's limits; a fact that decides is missing.
     """
@@ -42,6 +44,7 @@ class Rung:
     memory_left_pct: float | None
     disk_left_gib: float | None
     out: str
+    gate: int
     comfortable: bool
     unknown: bool
 
@@ -202,6 +205,7 @@ def _rungs(ladder: Any, row: int) -> tuple[Rung, ...]:
             memory_left_pct=figure(ladder.memory_left_pct, column),
             disk_left_gib=figure(ladder.disk_left_gib, column),
             out=word(np.asarray(ladder.out)[row, column]),
+            gate=int(np.asarray(ladder.gate)[row, column]),
             comfortable=bool(np.asarray(ladder.comfortable)[row, column]),
             unknown=bool(np.asarray(ladder.unknown)[row, column]),
         )

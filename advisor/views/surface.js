@@ -32,6 +32,7 @@ function render({ model, el }) {
   let slow = null;
   let lost = null;
   let wantFocus = null;
+  let typing = null;
 
   // What was sent and is not answered yet: a page drawn meanwhile must not take it away from under the person's eyes.
   const pending = new Map();
@@ -178,7 +179,9 @@ function render({ model, el }) {
   root.addEventListener("submit", (event) => {
     event.preventDefault();
     const form = event.target;
+    clearTimeout(typing);
     send({ do: form.dataset.do, ...form.dataset, values: values(form) });
+    if ("clear" in form.dataset) form.reset(); // a scanner types the next tag into an empty box
   });
 
   function commit(field, enter = false) {
@@ -201,7 +204,6 @@ function render({ model, el }) {
       send({ do: one.dataset.edit, field: one.name, value: one.type === "checkbox" ? one.checked : one.value, id: one.id });
     }
   });
-  let typing = null;
   root.addEventListener("input", (event) => {
     const one = event.target;
     if (!one.matches("input[data-live]")) return;

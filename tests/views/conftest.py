@@ -52,8 +52,13 @@ def make_assessment(units: pd.DataFrame, shop=None, hostile: str = ""):
         memory_left_pct=np.tile([12.0, 20, 28, 33, 41, 45, 47], (n, 1)),
         disk_left_gib=np.tile([90.0] * 7, (n, 1)),
         out=np.tile(
-            np.array(["not enough graphics" + hostile, None, None, None, None, None, None], dtype=object), (n, 1)
+            np.array(
+                ["not enough graphics" + hostile, *["browser usable after 16 s, over 12 s" + hostile] * 3, *[None] * 3],
+                dtype=object,
+            ),
+            (n, 1),
         ),
+        gate=np.tile([0] + [1] * 6, (n, 1)),
         comfortable=np.tile([False] * 4 + [True] * 3, (n, 1)),
         unknown=np.tile([False] * 7, (n, 1)),
     )

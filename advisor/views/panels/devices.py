@@ -41,6 +41,29 @@ def devices(found: Findings) -> Markup:
     if not len(found.devices):
         none = "No device is known of this unit. Type the Wi-Fi and graphics chip above, or capture the unit."
         return el("div", el("p", none), stops)
+    frame = found.devices
+    rank = frame["kind"].map({kind: number for number, kind in enumerate(ORDER)}).fillna(len(ORDER))
+    ordered = frame.assign(rank=rank).sort_values("rank", kind="stable")
+    # Bridges, hubs and the like come by the dozen and work: they are there for who asks.
+    troubled = ordered.loc[~ordered["support"].isin(["works", "unknown"]), "device"]
+    main = ordered["kind"].ne("other") | ordered["device"].isin(troubled)
+    rest = ordered[~main]
+    return el(
+        "div",
+        stops,
+        _table(ordered[main], found, "Devices on each image"),
+        el(
+            "details",
+            el("summary", f"{rest['device'].nunique()} more devices: bridges, hubs and the like"),
+            _table(rest, found, "More devices on each image"),
+            id="ba-more-devices",
+        )
+        if len(rest)
+        else None,
+    )
+
+
+def _table(frame: pd.DataFrame, found: Findings, label: str) -> Markup:
     head = el(
         "tr",
         el("th", "Device", scope="col"),
@@ -55,28 +78,17 @@ def devices(found: Findings) -> Markup:
             for image in found.images
         ),
     )
-    frame = found.devices
-    rank = frame["kind"].map({kind: number for number, kind in enumerate(ORDER)}).fillna(len(ORDER))
-    ordered = frame.assign(rank=rank).sort_values("rank", kind="stable")
-    rows = []
-    for (kind, _device), group in ordered.groupby(["kind", "device"], sort=False, dropna=False):
-        rows.append(_row(kind, group, found))
+    rows = [
+        _row(kind, group, found) for (kind, _), group in frame.groupby(["kind", "device"], sort=False, dropna=False)
+    ]
+    caption = el("caption", "What each image's kernel and firmware do with each device.")
     return el(
         "div",
-        stops,
-        el(
-            "div",
-            el(
-                "table",
-                el("caption", "What each image's kernel and firmware do with each device."),
-                el("thead", head),
-                el("tbody", rows),
-            ),
-            class_="ba-scroll",
-            tabindex="0",
-            role="group",
-            aria_label="Devices on each image",
-        ),
+        el("table", caption, el("thead", head), el("tbody", rows)),
+        class_="ba-scroll",
+        tabindex="0",
+        role="group",
+        aria_label=label,
     )
 
 

@@ -25,9 +25,7 @@ def facts(unit: Unit, unread: Mapping[str, str], problems: Mapping[str, tuple[st
     markupsafe.Markup
     """
     unknown_first = sum(1 for _, names in FIRST for name in names if name != "notes" and not known(getattr(unit, name)))
-    summary = (
-        "All the first facts are known." if not unknown_first else f"{unknown_first} of the first facts are unknown."
-    )
+    summary = "All the first facts are known." if not unknown_first else f"Unknown of the first facts: {unknown_first}."
     more_wrong = any(name in problems for _, names in MORE for name in names)
     return el(
         "div",

@@ -77,26 +77,14 @@ def standing(rung: Rung, found: Findings) -> str:
     -------
     str
     """
-    if rung.out:
-        return f"ruled out: {rung.out}"
-    if rung.unknown:
-        return "unknown: a fact that decides is missing"
+    advised = ""
+    if rung.edition == found.edition:
+        advised = f"; advised once {found.part} is fitted" if found.part else "; advised"
     if rung.comfortable:
-        return "comfortable, advised" if rung.edition == found.edition else "comfortable"
-    short = _short_of(rung, found)
-    return f"not comfortable: {short}" + (", advised all the same" if rung.edition == found.edition else "")
-
-
-def _short_of(rung: Rung, found: Findings) -> str:
-    limits = found.thresholds
-    reasons = []
-    if rung.desktop_high_s is not None and rung.desktop_high_s > limits.desktop_s:
-        reasons.append("desktop too slow")
-    if rung.browser_high_s is not None and rung.browser_high_s > limits.browser_s:
-        reasons.append("browser too slow")
-    if rung.memory_left_pct is not None and rung.memory_left_pct < limits.memory_left_pct:
-        reasons.append("too little memory left")
-    return ", ".join(reasons) or "too little disk left"
+        return f"comfortable{advised}"
+    if rung.unknown or rung.gate < 0:
+        return f"cannot be told: {rung.out or 'a fact that decides is missing'}{advised}"
+    return f"{'not comfortable' if rung.gate else 'ruled out'}: {rung.out}{advised}"
 
 
 def _seconds(middle: float | None, high: float | None) -> Markup:

@@ -87,19 +87,17 @@ def _count(places: Sequence[Place]) -> str:
 
 
 def _place(one: Place, is_current: bool) -> Markup:
-    minutes = f" · {duration(one.elapsed_min)}" if known(one.elapsed_min) else ""
     return el(
         "li",
         el(
             "button",
             el(
                 "span",
-                el("strong", one.tag or "no tag"),
-                " ",
-                el("span", text(one.name, ""), class_="ba-quiet"),
+                el("span", el("strong", one.tag or "no tag"), " ", el("span", text(one.name, ""), class_="ba-quiet")),
+                el("span", duration(one.elapsed_min), class_="ba-place-min") if known(one.elapsed_min) else None,
                 class_="ba-place-name",
             ),
-            el("span", advice_badge(one.advice), minutes) if one.advice else None,
+            el("span", advice_badge(one.advice)) if one.advice else None,
             el("span", el("span", f"{one.state}: ", class_="ba-state"), one.next_action, class_="ba-next"),
             type="button",
             id=f"ba-place-{one.key}",

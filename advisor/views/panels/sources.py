@@ -106,6 +106,7 @@ def sources(watched: str, folders: Sequence[str], watching: bool) -> Markup:
             ),
             el("button", "Show", type="submit"),
             data_do="find",
+            data_clear=True,
             class_="ba-find",
             role="search",
         ),

@@ -72,7 +72,7 @@ def _figures(found: Findings) -> Markup:
         ("Hands-on", duration(scored["hands_on_min"]), ""),
         ("Holds a slot", duration(scored["elapsed_min"]), between if known(scored["elapsed_min"]) else ""),
         ("Have at hand", "; ".join([*found.firmware, *([found.part] if found.part else [])]) or "nothing special", ""),
-        ("A part would", text(scored["best_fix"], "not help"), ""),
+        ("Best part", text(scored["best_fix"], "none"), ""),
     ]
     return el(
         "dl",
