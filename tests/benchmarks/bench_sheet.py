@@ -37,7 +37,8 @@ def main() -> None:
     print(f"composed: {wall:.1f} s elapsed, {composing / processor:.2f} of assessing")
     document, wall, printing = timed(lambda: sheet.render_pdf(sheets))
     print(
-        f"printed as one PDF of {len(document) / 1e6:.1f} MB: {wall:.1f} s elapsed, {printing / processor:.2f} of assessing"
+        f"printed as one PDF of {len(document) / 1e6:.1f} MB: {wall:.1f} s elapsed, "
+        f"{printing / processor:.2f} of assessing"
     )
 
 
