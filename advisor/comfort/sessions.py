@@ -9,6 +9,7 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -528,6 +529,8 @@ def main() -> None:
     parser.add_argument("--note", default="")
     parser.add_argument("--out", type=Path, required=True, help="CSV to add the rows to")
     given = parser.parse_args()
+    # So that a terminated run still stops its container and takes its mounts away.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     given.cache.mkdir(parents=True, exist_ok=True)
     for number in range(1, given.runs + 1):
         for edition in given.edition or list(map(str, Edition)):
