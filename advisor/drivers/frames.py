@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.drivers import store
-from advisor.drivers.spec import Spec, find
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
+from advisor.drivers.spec import Spec, find
 from advisor.drivers.verdict import RANK, Place, Verdict, place_of, together, unknown
 from advisor.errors import InputError
 from advisor.shop import Image

@@ -138,9 +138,16 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
         subdevice), `sub_name` for network devices.
     version : str
         As the file states it.
+
+    Notes
+    -----
+    A vendor that bears the number and the name of another vendor's device is that device, written without its tab
+    (pci.ids of June 2025 has one); it is left out.
     """
     vendors, devices, subsystems, version = parse(path)
-    named = {(vendor, device): name for vendor, device, name in devices}
+    strays = {device for vendor, device, name in devices if vendors.get(device) == name and vendor != device}
+    vendors = {vendor: name for vendor, name in vendors.items() if vendor not in strays}
+    named = {(vendor, device): name for vendor, device, name in devices if vendor not in strays}
     every = {**dict.fromkeys(bound, ""), **named}
     rows = sorted((vendor << 16 | device, (vendor, device, name)) for (vendor, device), name in every.items())
     kind = [
@@ -153,7 +160,7 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
         {
             (at[v << 16 | d], sv << 16 | sd): name
             for v, d, sv, sd, name in subsystems
-            if kind[at[v << 16 | d]] == wireless
+            if v not in strays and kind[at[v << 16 | d]] == wireless
         }.items()
     )
     held = sorted(vendors.items())

@@ -9,10 +9,10 @@ from functools import lru_cache
 import numpy as np
 
 from advisor.drivers import needs, quirks
-from advisor.drivers.spec import Spec
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
+from advisor.drivers.spec import Spec
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
 from advisor.drivers.verdict import RANK, Place, Verdict, unknown
 from advisor.unit import Support

@@ -41,11 +41,13 @@ _NOISE = frozenset(
     pcie mini minipcie half m2 ngff usb dual single band dualband with and the ethernet gigabit gbe fast connection
     technology semiconductor communications semi electronics co internal builtin built in module combo mobile laptop
     bluetooth bt rev revision version v1 v2 hp dell lenovo thinkpad acer asus toshiba advanced centrino ultimate n
-    80211 80211ac 80211ax 80211n 80211bgn 11ac 11n 11ax 11b 11g 802 11 2x2 1x1 3x3 10 100 1000 1gb 2gb 4gb 512mb 1g
+    80211 80211ac 80211ax 80211n 802 11n 11ax 11b 11g 802 11 2x2 1x1 3x3 1gb 2gb 4gb 512mb 1g
     2g 4g mbps gbps nic""",
     )
 )
-_PREFIX = re.compile(r"(?:bcm|rtl|qca|ar|mt|rt|dw|hd|uhd|gma|88e)(\d{2,}[a-z0-9]*)")
+_SPEEDS = frozenset({"10", "100", "1000"})
+"""Link speeds, which name no model of a wired chip; to a wireless card they do."""
+_PREFIX = re.compile(r"(bcm|rtl|qca|ar|mt|rt|dw|hd|uhd|gma|88e)(\d{2,}[a-z0-9]*)")
 _SPLIT = re.compile(r"[^a-z0-9]+")
 _SEPARATORS = re.compile(r"\s*(?:;|\+|&|\n|\s/\s|\s\band\b\s)\s*", re.IGNORECASE)
 
@@ -109,7 +111,17 @@ def words(text: str) -> list[str]:
 
 def _variants(word: str) -> set[str]:
     match = _PREFIX.fullmatch(word)
-    return {word, match[1]} if match else {word}
+    return {word, match[2]} if match else {word}
+
+
+def _spelled(asked: Sequence[str]) -> frozenset[str]:
+    """Words of a name with those that are written together taken apart too: 'hd4600' also as 'hd' and '4600'."""
+    found = set(asked)
+    for word in asked:
+        match = _PREFIX.fullmatch(word)
+        if match:
+            found |= {match[1], match[2]}
+    return frozenset(found)
 
 
 class _Index:
@@ -179,30 +191,53 @@ def match(texts: Iterable[str], kind: Kind) -> list[Matched]:
 
 def _match(text: str, kind: Kind) -> Matched:
     asked = words(text)
-    every = frozenset(variant for word in asked for variant in _variants(word))
-    for needed, entries in _aliases(kind):
-        if needed <= every:
-            return _told(text, entries)
     index = _index(kind)
     makers = frozenset().union(*(_MAKERS.get(word, frozenset()) for word in asked))
-    telling = [word for word in asked if word not in _NOISE and word not in _MAKERS]
+    noise = _NOISE | _SPEEDS if kind is Kind.ETHERNET else _NOISE
+    telling = [word for word in asked if word not in noise and word not in _MAKERS]
     models = [word for word in telling if any(letter.isdigit() for letter in word)]
+    traded = _traded(_spelled(asked), kind, makers, bool(models))
+    if traded and makers:
+        return _told(text, traded)
     found: set[int] | None = None
     missed = []
     for word in models:
-        places = {at for variant in _variants(word) for at in index.where.get(variant, ())}
+        spellings = {word} if word in index.where else _variants(word)
+        places = {at for spelling in spellings for at in index.where.get(spelling, ())}
         if makers:
-            places = {at for at in places if index.entries[at].vendor in makers} or places
+            places = {at for at in places if index.entries[at].vendor in makers}
+        if found is None:
+            found = places or None
+        elif found & places:
+            found &= places
+        else:
+            places = set()
         if not places:
             missed.append(word)
-            continue
-        found = places if found is None else (found & places or found)
-        if not found & places:
-            missed.append(word)
+    if traded and not missed:
+        # Without a maker's name both may be meant: HD 4600 is Intel's as well as an old Radeon.
+        others = [word for word in telling if word not in models]
+        both = {at for at in found or () if all(word in index.held[at] for word in others)}
+        return _told(text, (*traded, *(index.entries[at] for at in sorted(both))))
+    if traded:
+        return _told(text, traded)
     if found and not missed:
         kept = _narrow(index, found, [word for word in telling if word not in models])
         return _told(text, tuple(sorted({index.entries[at] for at in kept}, key=lambda entry: entry.text)))
     return _near(text, index, makers, found or set())
+
+
+def _traded(every: frozenset[str], kind: Kind, makers: frozenset[int], modelled: bool) -> tuple[Entry, ...]:
+    """Ids of a trade name that the lists do not carry; the row with most words goes first.
+
+    A row without a number, such as 'hd graphics', is for names without a model number only.
+    """
+    for needed, entries in _aliases(kind):
+        numbered = any(letter.isdigit() for word in needed for letter in word)
+        fits = needed <= every and (numbered or not modelled)
+        if fits and (not makers or any(entry.vendor in makers for entry in entries)):
+            return entries
+    return ()
 
 
 def _narrow(index: _Index, found: set[int], telling: Sequence[str]) -> set[int]:
@@ -213,6 +248,7 @@ def _narrow(index: _Index, found: set[int], telling: Sequence[str]) -> set[int]:
 
 
 def _told(text: str, entries: tuple[Entry, ...]) -> Matched:
+    entries = tuple(dict.fromkeys(entries))
     whole = {(entry.bus, entry.vendor, entry.device) for entry in entries if entry.subsystem is None}
     entries = tuple(
         entry for entry in entries if entry.subsystem is None or (entry.bus, entry.vendor, entry.device) not in whole

@@ -9,10 +9,10 @@ from enum import StrEnum
 from functools import lru_cache
 
 from advisor.drivers import facts
-from advisor.drivers.spec import Spec
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import fnmatch_regex
+from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
 
 _VERSIONED = re.compile(r"(?:.*/)?(iwlwifi-.+?)-c?(\d+)\.ucode")

@@ -20,6 +20,8 @@ class Kmod:
     ----------
     folder : path-like
         lib/modules/VERSION, indexed by `depmod`.
+    config : path-like, optional
+        A configuration file, such as one of `alias PATTERN MODULE` lines; None means an empty configuration.
 
     Raises
     ------
@@ -28,10 +30,10 @@ class Kmod:
 
     Notes
     -----
-    It is given an empty configuration: this machine's own blacklist and aliases must not change the answer.
+    It never reads this machine's own configuration, whose blacklist and aliases would change the answer.
     """
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | Path, config: str | Path | None = None) -> None:
         name = ctypes.util.find_library("kmod") or "libkmod.so.2"
         try:
             self._lib = ctypes.CDLL(name)
@@ -51,8 +53,8 @@ class Kmod:
         lib.kmod_module_get_name.argtypes = [ctypes.c_void_p]
         lib.kmod_module_unref.argtypes = [ctypes.c_void_p]
         lib.kmod_module_unref_list.argtypes = [ctypes.c_void_p]
-        nothing = (ctypes.c_char_p * 1)(None)
-        self._ctx = lib.kmod_new(str(folder).encode(), nothing)
+        paths = (ctypes.c_char_p * 2)(None if config is None else str(config).encode(), None)
+        self._ctx = lib.kmod_new(str(folder).encode(), paths)
         if not self._ctx or lib.kmod_load_resources(self._ctx) < 0:
             raise ToolError(f"libkmod cannot read {folder}.", "Run depmod on it first.")
 

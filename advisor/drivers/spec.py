@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from advisor.drivers import ids, kinds, names
 from advisor.drivers.kinds import Kind
 from advisor.drivers.packing import LAYOUTS, pack
+from advisor.unit import StorageMode
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _SHORT = re.compile(
@@ -32,6 +33,9 @@ TYPED: dict[str, Kind] = {
     "ethernet": Kind.ETHERNET,
 }
 """Unit columns in which a person names one kind of device, and that kind."""
+
+_MODES = {StorageMode.RAID: 0x282A, StorageMode.VMD: 0x9A0B}
+"""A usual controller of each mode that may hide a disk: pci.ids 8086:282a, 8086:9a0b."""
 
 _ASSUMED_CLASS = {Kind.GRAPHICS: 0x030000, Kind.WIRELESS: 0x028000, Kind.ETHERNET: 0x020000, Kind.AUDIO: 0x040300}
 _ASSUMED_INTERFACE = {Kind.BLUETOOTH: 0xE00101, Kind.CAMERA: 0x0E0100}
@@ -276,7 +280,7 @@ def find(units: pd.DataFrame) -> Found:
     -------
     Found
         What `devices` lists; then what is named in `wireless`, `graphics` and `ethernet`, unless `devices` already
-        holds a device of that kind.
+        holds a device of that kind; then the storage controller, where only its mode is known and that may hide a disk.
     """
     specs: list[Spec] = []
     rows: list[NDArray[np.intp]] = []
@@ -294,9 +298,29 @@ def find(units: pd.DataFrame) -> Found:
         row, spec = _spread(cells.iloc[positions], positions, specs, kind)
         rows.append(row)
         codes.append(spec)
+    row, spec = _modes(units["storage_mode"], listed_row[kind_of[listed_spec] == list(Kind).index(Kind.STORAGE)], specs)
+    rows.append(row)
+    codes.append(spec)
     row, code = np.concatenate(rows), np.concatenate(codes)
     order = np.argsort(row, kind="stable")
     return Found(specs, row[order], code[order])
+
+
+def _modes(cells: pd.Series, listed: NDArray[np.intp], specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Storage controllers of units that say RAID or VMD and list no controller: a usual one stands for them."""
+    rows: list[NDArray[np.intp]] = []
+    codes: list[NDArray[np.intp]] = []
+    for mode, device in _MODES.items():
+        row = np.setdiff1d(np.flatnonzero(cells.eq(str(mode)).fillna(False).to_numpy(dtype=bool)), listed)
+        if len(row):
+            usual = by_id("pci", 0x8086, device, Kind.STORAGE)
+            text = f"storage controller in {str(mode).upper()} mode"
+            rows.append(row.astype(np.intp))
+            codes.append(np.full(len(row), len(specs), dtype=np.intp))
+            specs.append(replace(usual, text=text, name=f"{text[:1].upper()}{text[1:]}, as Intel's have it"))
+    if not rows:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    return np.concatenate(rows), np.concatenate(codes)
 
 
 def _listed(cells: pd.Series, specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

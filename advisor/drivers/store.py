@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import tomllib
 import zipfile
 from functools import lru_cache
@@ -34,6 +35,11 @@ def folders() -> list[Path]:
 
 def place(name: str, kind: str = "kernel") -> Path | None:
     """Find a table's .npz file, or None."""
+    return _place(name, kind, os.environ.get("ADVISOR_HOME"))
+
+
+@lru_cache(maxsize=64)
+def _place(name: str, kind: str, _home: str | None) -> Path | None:
     if not name or "/" in name or name.startswith("."):
         return None
     for folder in folders():
@@ -89,6 +95,7 @@ def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], ab
     facts = {"format": FORMAT, **about, "sha256": hashlib.sha256(content).hexdigest()}
     write_whole(path.with_suffix(".meta.toml"), toml(facts))
     write_whole(path, content)
+    _place.cache_clear()
     _driver_table.cache_clear()
     _firmware_table.cache_clear()
     return path

@@ -6,9 +6,9 @@ import datetime
 from typing import TYPE_CHECKING
 
 from advisor.drivers import ids, names, store
-from advisor.drivers.spec import Spec, specs_of
 from advisor.drivers.judge import bind
-from advisor.drivers.kinds import Kind
+from advisor.drivers.kinds import BUS_MODULES, Kind
+from advisor.drivers.spec import Spec, specs_of
 from advisor.drivers.table import PARTLY
 from advisor.errors import InputError, TableError
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 OLD_DAYS = 90
 """A table older than this is said to be old: Debian's point releases come about every two months [d]."""
+MOST_NEAR = 6
+"""How many names are shown that are only near to the one asked for."""
 
 
 def every(today: datetime.date | None = None) -> str:
@@ -132,6 +134,8 @@ def find(text: str, kind: str | None = None) -> str:
     InputError
         When the kind is none.
     """
+    from rapidfuzz import fuzz
+
     if kind is not None and kind not in list(Kind):
         raise InputError(f"{kind!r} is no kind of device; there are: {', '.join(Kind)}.")
     wanted = [Kind(kind)] if kind else [Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.STORAGE]
@@ -139,7 +143,8 @@ def find(text: str, kind: str | None = None) -> str:
     if plain and not plain[0].problem:
         return "\n".join(_found(plain))
     lines: list[str] = []
-    near: list[str] = []
+    near: list[names.Entry] = []
+    vague: list[str] = []
     for one_kind in wanted:
         for matched in names.match([text], one_kind):
             if matched.exact and matched.entries:
@@ -147,13 +152,15 @@ def find(text: str, kind: str | None = None) -> str:
                 lines.append(f"As {one_kind}: {len(matched.entries)} id(s)")
                 lines += _found([candidate for one in spec for candidate in one.candidates or (one,)])
             elif matched.problem and matched.entries:
-                near += [f"  {entry.text}  {_name(entry)}" for entry in matched.entries]
+                near += matched.entries
             elif "too many" in matched.problem:
-                near.append(f"  as {one_kind}: {matched.problem}")
-    if lines:
-        return "\n".join(lines)
+                vague.append(f"As {one_kind}: {matched.problem}.")
+    if lines or vague:
+        return "\n".join(lines + vague)
     if near:
-        return "\n".join([f"{text!r} is in no id list. Nearest, by spelling:", *dict.fromkeys(near)])
+        best = sorted(dict.fromkeys(near), key=lambda entry: -fuzz.token_set_ratio(text.lower(), _name(entry).lower()))
+        shown = [f"  {entry.text}  {_name(entry)}" for entry in best[:MOST_NEAR]]
+        return "\n".join([f"{text!r} is in no id list. Nearest, by spelling:", *shown])
     return f"{text!r} is in no id list; give its id, as lspci -nn or lsusb shows it."
 
 
@@ -168,10 +175,16 @@ def _found(specs: list[Spec]) -> list[str]:
         lines.append(f"  {spec.text}  {spec.name}")
         told: dict[str, list[str]] = {}
         for name, bounds in per.items():
-            modules = [f"{module}{' (some subsystems)' if how == PARTLY else ''}" for module, _, how in bounds[at]]
+            modules = [module + _aside(module, how) for module, _, how in bounds[at]]
             told.setdefault(", ".join(sorted(modules)) or "none", []).append(name)
         lines += [f"      {modules}: {', '.join(kernels)}" for modules, kernels in told.items()]
     return lines
+
+
+def _aside(module: str, how: int) -> str:
+    if module in BUS_MODULES:
+        return " (only a bus)"
+    return " (some subsystems)" if how == PARTLY else ""
 
 
 def checked(report: Report) -> str:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from advisor.drivers import store
-from advisor.drivers.spec import Spec
 from advisor.drivers.firmware import FirmwareTable
+from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
 from advisor.shop import Image
 from advisor.unit import Support
