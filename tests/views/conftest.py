@@ -32,6 +32,7 @@ def make_assessment(units: pd.DataFrame, shop=None, hostile: str = ""):
     scored = units.assign(
         status=text(["scored"] * n),
         problem=text([""] * n),
+        reasons=text(["the Wi-Fi chip needs firmware"] * n),
         advice=text(advice),
         edition=text(np.where(hold, None, "Xfce")),
         image_used=text(["debian-13"] * n),
