@@ -21,10 +21,13 @@ _FIGURES = {
 }
 
 
-def decompress_at_one() -> float:
-    """Decompression of a processor of speed 1 [MiB/s]; from the table timing/assumed."""
-    frame = tables.load("timing/assumed").frame
-    return float(str(frame.loc[frame["name"].eq("decompress_at_one"), "value"].iloc[-1]))
+def anchor_mib_s() -> float:
+    """Decompression [MiB/s] of a measuring machine whose session seconds count as those of a processor of speed 1.
+
+    From the table comfort/physics, which says why it is not the anchor that plain decompression has.
+    """
+    frame = tables.load("comfort/physics").frame
+    return float(str(frame.loc[frame["name"].eq("anchor_mib_s"), "value"].iloc[-1]))
 
 
 def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
@@ -46,7 +49,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
     for name in ("processor_s", "pss_mib", "read_mib", "host_mib_s"):
         free[name] = free[name].astype("Float64")
-    free["processor_s"] = free["processor_s"] * free["host_mib_s"] / decompress_at_one()
+    free["processor_s"] = free["processor_s"] * free["host_mib_s"] / anchor_mib_s()
     keys = ["release", "edition"]
     # A disk that reads far ahead brings in what is never used: such runs count only where there is no other.
     free["near"] = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
