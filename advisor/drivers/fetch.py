@@ -203,7 +203,7 @@ class Apt:
     def firmware_packages(self) -> list[Package]:
         """Candidates of the packages that may hold firmware files: by their name, and all of non-free-firmware."""
         names = self._run("apt-cache", "pkgnames").stdout.split()
-        chosen = sorted(name for name in names if _may_hold_firmware(name))
+        chosen = sorted(name for name in names if _may_hold_firmware(name) and not _FOR_BOARDS.match(name))
         chosen += sorted(
             name for name in self._area_names("non-free-firmware") - set(chosen) if not _FOR_BOARDS.match(name)
         )

@@ -151,7 +151,10 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
     every = {**dict.fromkeys(bound, ""), **named}
     rows = sorted((vendor << 16 | device, (vendor, device, name)) for (vendor, device), name in every.items())
     kind = [
-        KINDS.index(bound.get((vendor, device)) or kinds.of_name(f"{vendors.get(vendor, '')} {name}"))
+        KINDS.index(
+            bound.get((vendor, device))
+            or kinds.of_name(f"{vendors.get(vendor, '')} {name}", vendor if bus == "pci" else -1)
+        )
         for _, (vendor, device, name) in rows
     ]
     at = {key: number for number, (key, _) in enumerate(rows)}

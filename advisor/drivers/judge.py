@@ -19,6 +19,8 @@ from advisor.unit import Support
 
 _STRICT = frozenset({Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.CAMERA})
 _APPENDED = (Effect.NOTE, Effect.SHARES, Effect.SERIES, Effect.REMAPS)
+_SPARE = {"xe": "i915", "snd_soc_avs": "snd_hda_intel"}
+"""Modules that bind where another of the same device does not: i915 and snd_hda_intel go first in Debian's kernels."""
 _LACKING = (Support.NO_DRIVER, Support.SEPARATE_DRIVER)
 _SHY_BUSES = frozenset({"pci", "usb", "sdio"})
 
@@ -43,8 +45,8 @@ def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     whole = [at for at, spec in enumerate(specs) if spec.modalias is not None]
     texts = [specs[at].modalias or "" for at in whole]
     hits = table.match(pack(texts), texts)
-    for row, module in zip(hits.rows.tolist(), hits.modules.tolist(), strict=True):
-        found[whole[row]].append((table.modules[module], _kind_of(table, module), NAMED))
+    for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
+        found[whole[row]].append((table.modules[module], _kind_of(table, module), how))
     for bus in ("pci", "usb"):
         partly = [at for at, spec in enumerate(specs) if spec.modalias is None and spec.bus == bus and spec.words]
         if not partly:
@@ -82,11 +84,28 @@ def _chipset(spec: Spec) -> bool:
     return code is not None and spec.bus == "pci" and code >> 16 in (0x05, 0x06, 0x08, 0x0B)
 
 
-def working(bound: Bound, kind: Kind, table: DriverTable, found: Sequence[Quirk]) -> list[tuple[str, int]]:
-    """Modules that do the work of a device: not those of a bus, and of its kind where that is telling."""
+def working(bound: Bound, spec: Spec, table: DriverTable, found: Sequence[Quirk]) -> list[tuple[str, int]]:
+    """Modules that do the work of a device.
+
+    Left out are those of a bus, those of another kind where the kind is telling, those that take a whole class of
+    graphics chips where another names this chip or where their files show that they do not know it, and those that
+    only serve where another does not.
+    """
+    kind = spec.kind
     modules = [
         (name, how) for name, of, how in bound if name not in BUS_MODULES and (kind not in _STRICT or of is kind)
     ]
+    if kind is Kind.GRAPHICS:
+        best = min((how for _, how in modules), default=NAMED)
+        modules = [
+            (name, how)
+            for name, how in modules
+            if how != BY_CLASS or (best == BY_CLASS and needs.knows(table, name, spec))
+        ]
+    names = {name for name, _ in modules}
+    modules = [(name, how) for name, how in modules if _SPARE.get(name) not in names]
+    if any(how == PARTLY for _, how in modules) and any(quirk.effect is Effect.SEPARATE for quirk in found):
+        modules = [(name, how) for name, how in modules if how != PARTLY]
     if any(name in BUS_MODULES for name, _, _ in bound):
         modules += [(quirk.module, NAMED) for quirk in through(found) if quirk.module in table.numbers]
     return modules
@@ -127,7 +146,7 @@ def lacking(verdict: Verdict) -> bool:
 
 
 def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Verdict:
-    modules = working(bound, spec.kind, place.table, found)
+    modules = working(bound, spec, place.table, found)
     source = f"module aliases of {place.table.version}"
     if not modules:
         return _without(spec, bound, place, found, source)
@@ -136,7 +155,7 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
     best = min(how for _, how in modules)
     if best == PARTLY:
         caveat = f" Covered for some subsystems only: {names} asks for subsystem ids, which are not known here."
-    elif best == BY_CLASS and spec.assumed:
+    elif best == BY_CLASS and spec.assumed and spec.kind not in (Kind.GRAPHICS, Kind.BLUETOOTH):
         caveat = f" It goes by class, and the class is taken from what it is listed as: {spec.assumed}."
     verdict = _firmware(spec, modules, names, place, found, source)
     reason = verdict.reason + caveat

@@ -138,9 +138,34 @@ def of_module(path: str, name: str) -> Kind:
     return Kind.OTHER
 
 
-def of_name(name: str) -> Kind:
-    """Kind that a device's name in the id lists tells, `OTHER` when it tells none."""
+def of_name(name: str, vendor: int = -1) -> Kind:
+    """Kind that a device's name in the id lists tells.
+
+    Parameters
+    ----------
+    name : str
+    vendor : int, optional
+        PCI vendor: the two makers of graphics chips are listed by code names that hold no telling word.
+
+    Returns
+    -------
+    Kind
+        `OTHER` when the name tells none.
+    """
     for kind, words in _WORDS:
         if words.search(name):
             return kind
+    if vendor in _CHIP_NAMES and _CHIP_NAMES[vendor].search(name):
+        return Kind.GRAPHICS
     return Kind.OTHER
+
+
+_CHIP_NAMES = {
+    0x1002: re.compile(
+        r"\[AMD/ATI\] (Navi|Phoenix|Mendocino|Raphael|Rembrandt|Lucienne|Cezanne|Barcelo|Renoir|Picasso|Raven|Strix|"
+        r"Hawk ?Point|Krackan|Granite Ridge|Van ?Gogh|R[SVC]?\d{3}|M\d\d|Arlene|Amur|Liverpool|Gladius)\w*\b"
+        r"(?!.*(USB|Bridge|Port))"
+    ),
+    0x10DE: re.compile(r"Corporation (NV\d|G\d\d|GT2\d\d|G[FKMPVABH]1?\d\d|TU\d|AD\d|GRID)"),
+}
+"""Code names of graphics chips, by PCI vendor."""

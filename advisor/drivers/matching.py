@@ -149,24 +149,50 @@ def fnmatch_regex(pattern: str) -> re.Pattern[str]:
             out.append(".*")
         elif letter == "?":
             out.append(".")
-        elif letter == "\\" and at < len(pattern):
-            out.append(re.escape(pattern[at]))
+        elif letter == "\\":
+            out.append(re.escape(pattern[at]) if at < len(pattern) else "(?!)")
             at += 1
         elif letter == "[":
-            start = at + (pattern[at : at + 1] in ("!", "^"))
-            end = pattern.find("]", start + 1)
-            if end < 0:
-                out.append(re.escape("["))
-                continue
-            body = pattern[start:end].replace("\\", r"\\").replace("[", r"\[").replace("]", r"\]").replace("^", r"\^")
-            for ends in re.findall(r"(.)-(.)", body):
-                if ends[0] > ends[1]:
-                    body = body.replace("-".join(ends), "")
-            out.append(f"[{'^' if start > at else ''}{body}]" if body else "(?!)")
-            at = end + 1
+            piece, at = _bracket(pattern, at)
+            out.append(piece)
         else:
             out.append(re.escape(letter))
     return re.compile("".join(out), re.DOTALL)
+
+
+def _bracket(pattern: str, start: int) -> tuple[str, int]:
+    """Translate a bracket expression that begins before `start`; gives the piece and where to go on."""
+    at = start
+    turned = pattern[at : at + 1] in ("!", "^") and at < len(pattern)
+    at += turned
+    pieces: list[str] = []
+    first = True
+    while True:
+        closes = pattern[at : at + 1] == "]" and not first
+        letter, at = _letter(pattern, at)
+        if letter is None:
+            return re.escape("["), start
+        if closes:
+            break
+        first = False
+        if pattern[at : at + 1] == "-" and pattern[at + 1 : at + 2] not in ("]", ""):
+            last, at = _letter(pattern, at + 1)
+            if last is None:
+                return re.escape("["), start
+            if letter <= last:
+                pieces.append(f"{re.escape(letter)}-{re.escape(last)}")
+        else:
+            pieces.append(re.escape(letter))
+    if not pieces:
+        return ("." if turned else "(?!)"), at
+    return f"[{'^' if turned else ''}{''.join(pieces)}]", at
+
+
+def _letter(pattern: str, at: int) -> tuple[str | None, int]:
+    """One letter of a bracket expression, a backslash taken off; None at the end."""
+    if pattern[at : at + 1] == "\\":
+        at += 1
+    return (pattern[at], at + 1) if at < len(pattern) else (None, at)
 
 
 class TextIndex:

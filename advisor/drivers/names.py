@@ -45,6 +45,8 @@ _NOISE = frozenset(
     2g 4g mbps gbps nic""",
     )
 )
+_SHORTEST_MODEL = 3
+"""A name is a chip's only when one of its words with a digit has this many letters: 'R5' alone is a series."""
 _SPEEDS = frozenset({"10", "100", "1000"})
 """Link speeds, which name no model of a wired chip; to a wireless card they do."""
 _PREFIX = re.compile(r"(bcm|rtl|qca|ar|mt|rt|dw|hd|uhd|gma|88e)(\d{2,}[a-z0-9]*)")
@@ -196,6 +198,8 @@ def _match(text: str, kind: Kind) -> Matched:
     noise = _NOISE | _SPEEDS if kind is Kind.ETHERNET else _NOISE
     telling = [word for word in asked if word not in noise and word not in _MAKERS]
     models = [word for word in telling if any(letter.isdigit() for letter in word)]
+    if not any(len(word) >= _SHORTEST_MODEL for word in models):
+        models = []
     traded = _traded(_spelled(asked), kind, makers, bool(models))
     if traded and makers:
         return _told(text, traded)

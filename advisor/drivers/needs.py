@@ -140,6 +140,15 @@ def part_of(module: str, spec: Spec) -> _Part | None:
     return next((part for part in rows if part.every), None)
 
 
+def knows(table: DriverTable, module: str, spec: Spec) -> bool:
+    """Whether a module that takes a whole class knows this chip: it names files for it, or the chip asks for none."""
+    part = part_of(module, spec)
+    if part is None or not part.files or any(pattern.startswith("+") for pattern in part.files):
+        return True
+    patterns = [fnmatch_regex(pattern) for pattern in part.files]
+    return any(_fits(pattern, name) for name in files(table, module) for pattern in patterns)
+
+
 def _family(path: str) -> str:
     parts = path.split("/")
     if path.startswith("kernel/drivers/net/wireless/"):

@@ -127,16 +127,20 @@ class DriverTable:
         """
         rows: list[Indices] = []
         modules: list[NDArray[np.int64]] = []
+        how: list[NDArray[np.int64]] = []
         for bus, (positions, a, b) in packed.buses.items():
             index, module = self._packed[bus]
             row, pattern = index.candidates(a, b)
             rows.append(positions[row])
             modules.append(module[pattern])
+            device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
+            how.append(np.where(index.mask_a[pattern] & device == device, NAMED, BY_CLASS))
         for position in packed.rest.tolist():
             found = self._slow(modaliases[position])
             rows.append(np.full(len(found), position, dtype=np.intp))
             modules.append(np.array(found, dtype=np.int64))
-        return self._gather(rows, modules, None)
+            how.append(np.zeros(len(found), dtype=np.int64))
+        return self._gather(rows, modules, how)
 
     def _slow(self, modalias: str) -> list[int]:
         clean = normalise(modalias)
@@ -150,7 +154,8 @@ class DriverTable:
         if clean.partition(":")[0] in _LAYOUT:
             index, module = self._fallback
             found += module[index.matches(clean)].tolist()
-        return found or ([named] if named >= 0 else [])
+        loadable = [number for number in found if not self.builtin[number]]
+        return loadable or ([named] if named >= 0 else found)
 
     def match_partly(self, bus: str, a: Words, b: Words, known_a: Words, known_b: Words) -> Hits:
         """Find the modules of devices of which only some bits are known.
@@ -176,14 +181,14 @@ class DriverTable:
         beyond_a = index.mask_a[pattern] & ~known_a[row]
         kept = named | (index.mask_b[pattern] & ~known_b[row] == 0)
         how = np.where(beyond_a != 0, PARTLY, np.where(named, NAMED, BY_CLASS))
-        return self._gather([row[kept]], [module[pattern[kept]]], how[kept])
+        return self._gather([row[kept]], [module[pattern[kept]]], [how[kept]])
 
-    def _gather(self, rows: list[Indices], modules: list[NDArray[np.int64]], how: NDArray[np.int64] | None) -> Hits:
+    def _gather(self, rows: list[Indices], modules: list[NDArray[np.int64]], how: list[NDArray[np.int64]]) -> Hits:
         row = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
         module = np.concatenate(modules) if modules else np.zeros(0, dtype=np.int64)
         if not len(row):
             return Hits(row, module.astype(np.intp), module)
-        key = row.astype(np.int64) * (4 * len(self.modules)) + 4 * module + (NAMED if how is None else how)
+        key = row.astype(np.int64) * (4 * len(self.modules)) + 4 * module + np.concatenate(how)
         key.sort()
         kept = np.ones(len(key), dtype=bool)
         kept[1:] = key[1:] >> 2 != key[:-1] >> 2

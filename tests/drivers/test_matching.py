@@ -1,0 +1,159 @@
+"""Alias matching against the C library's own fnmatch(3), which the kernel's module tools use."""
+
+from __future__ import annotations
+
+import ctypes
+import ctypes.util
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from advisor.drivers import packing
+from advisor.drivers.matching import PackedIndex, TextIndex, fnmatch_regex, normalise
+from advisor.drivers.packing import LAYOUTS, PCI, USB, Layout, pack, pack_pattern, pattern_text
+
+_LIBC = ctypes.CDLL(ctypes.util.find_library("c"))
+
+
+def libc_match(pattern: str, text: str) -> bool:
+    """fnmatch(3) without flags, of the C library of this machine."""
+    return _LIBC.fnmatch(pattern.encode(), text.encode(), 0) == 0
+
+
+def hex_digits(count: int) -> st.SearchStrategy[str]:
+    return st.text("0123456789ABCDEF", min_size=count, max_size=count)
+
+
+@st.composite
+def modaliases(draw: st.DrawFn, layout: Layout) -> str:
+    # Few values, so that patterns and modaliases meet.
+    parts = []
+    for part in layout.parts:
+        kept = part.bits // 4
+        parts.append(part.tag + "0" * (part.digits - kept) + draw(st.sampled_from("012AF")) * kept)
+    return layout.bus + ":" + "".join(parts)
+
+
+@st.composite
+def patterns(draw: st.DrawFn, layout: Layout) -> str:
+    parts = []
+    for part in layout.parts:
+        kept = part.bits // 4
+        zeros = "0" * (part.digits - kept)
+        digit = draw(st.sampled_from("012AF"))
+        form = draw(st.sampled_from(["*", "whole", "prefix", "suffix", "range", "one", "prefix range"]))
+        body = {
+            "*": "*",
+            "whole": zeros + digit * kept,
+            "prefix": zeros + digit * (kept - 1) + "*",
+            "suffix": "*" + digit,
+            "range": zeros + "[0-2]" * kept,
+            "one": zeros + "?" * kept,
+            "prefix range": zeros + "[1-9A-F]*",
+        }[form]
+        parts.append(part.tag + body)
+    return layout.bus + ":" + "".join(parts) + draw(st.sampled_from(["", "*"]))
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.bus)
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_packed_patterns_match_as_the_c_library_does(layout: Layout, data: st.DataObject):
+    pattern = data.draw(patterns(layout))
+    texts = data.draw(st.lists(modaliases(layout), min_size=1, max_size=12))
+    entries = pack_pattern(layout, pattern)
+    assume(entries is not None)
+    words = np.array(entries, dtype=np.uint64).reshape(-1, 4)
+    index = PackedIndex(layout, *(np.ascontiguousarray(words[:, at]) for at in range(4)))
+    positions, a, b = pack(texts).buses[layout.bus]
+    assert positions.tolist() == list(range(len(texts)))
+    rows, _ = index.candidates(a, b)
+    assert sorted(set(rows.tolist())) == [at for at, text in enumerate(texts) if libc_match(pattern, text)]
+
+
+@settings(max_examples=300, deadline=None)
+@given(pattern=st.text("ab*?[]!^-\\", max_size=8), text=st.text("ab[]-\\", max_size=8))
+def test_text_patterns_match_as_the_c_library_does(pattern: str, text: str):
+    # kmod refuses brackets that do not pair, and C libraries differ on them.
+    assume(normalise(pattern) is not None)
+    assert bool(fnmatch_regex(pattern).fullmatch(text)) == libc_match(pattern, text)
+
+
+def test_a_packed_pattern_can_be_written_again():
+    # Linux 7.3, module uas: a range of bcdDevice.
+    pattern = "usb:v13FDp3940d0[0-2]*dc*dsc*dp*ic*isc*ip*in*"
+    again = [pattern_text(USB, *entry) for entry in pack_pattern(USB, pattern) or []]
+    assert again == [f"usb:v13FDp3940d0{digit}*dc*dsc*dp*ic*isc*ip*in*" for digit in "012"]
+
+
+def test_odd_patterns_are_left_to_the_text_matcher():
+    # Linux 6.1 and 7.3, module snd_usb_audio: three digits where a modalias has four.
+    assert pack_pattern(USB, "usb:v0763p1031d010dc*dsc*dp*ic*isc*ip*in*") is None
+    assert pack_pattern(PCI, "pci:v00008086*") is None
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        "pci:v00008086d000024F3sv00008086sd00001010bc02sc80i0",
+        "pci:v00008086d000024f3sv00008086sd00001010bc02sc80i00",
+        "pci:v00018086d000024F3sv00008086sd00001010bc02sc80i00",
+        "pci:v00008086d000024F3sv00008086sd00001010bc02sc80iG0",
+        "pci:v0000808:d000024F3sv00008086sd00001010bc02sc80i00",
+        "pci:v0000808@d000024F3sv00008086sd00001010bc02sc80i00",
+        "pci:v0000808öd000024F3sv00008086sd00001010bc02sc80i00",
+        "PCI:v00008086d000024F3sv00008086sd00001010bc02sc80i00",
+        "",
+    ],
+)
+def test_what_is_not_canonical_is_not_packed(broken: str):
+    good = "pci:v00008086d000024F3sv00008086sd00001010bc02sc80i00"
+    packed = pack([good, broken, good])
+    assert packed.rest.tolist() == [1]
+    assert packed.buses["pci"][0].tolist() == [0, 2]
+    assert packed.buses["pci"][1].tolist() == [0x808624F380861010] * 2
+    assert packed.buses["pci"][2].tolist() == [0x028000] * 2
+
+
+def test_a_line_break_in_a_modalias_shifts_nothing():
+    good = "usb:v0BDApC811d0200dc00dsc00dp00icFFiscFFipFFin00"
+    packed = pack(["a\nb", good, "\n"])
+    assert packed.buses["usb"][0].tolist() == [1]
+    assert packed.rest.tolist() == [0, 2]
+
+
+@settings(max_examples=200, deadline=None)
+@given(value=hex_digits(8))
+def test_hex_fields_are_decoded(value: str):
+    rows = np.frombuffer(value.encode(), dtype=np.uint8).reshape(1, 8)
+    word, fine = packing._hex_field(rows, 0, 8)
+    assert fine.tolist() == [True]
+    assert word.tolist() == [int(value, 16)]
+
+
+@pytest.mark.parametrize(
+    ("given_text", "wanted"),
+    [
+        # kmod's alias_normalize: dashes become underscores, not inside brackets; an unpaired bracket is refused.
+        ("hid-sensor-hub", "hid_sensor_hub"),
+        ("dmi:*[a-z]-b", "dmi:*[a-z]_b"),
+        ("platform:a]b", None),
+        ("platform:a[b", None),
+    ],
+)
+def test_dashes_are_written_as_kmod_writes_them(given_text: str, wanted: str | None):
+    assert normalise(given_text) == wanted
+
+
+def test_acpi_ids_are_found_wherever_they_stand():
+    index = TextIndex(["acpi*:PNP0303:*", "acpi*:PNP0F13:*", "acpi*:MSFT*:*"])
+    for text in (
+        "acpi:PNP0303:",
+        "acpi:LEN0071:PNP0303:",
+        "acpi:LEN0071:PNP0F13:PNP0303:",
+        "acpi:MSFT0001:",
+        "acpi:PNP0303",
+    ):
+        assert index.matches(text) == [at for at, pattern in enumerate(index.patterns) if libc_match(pattern, text)]
