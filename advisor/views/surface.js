@@ -43,6 +43,15 @@ function render({ model, el }) {
     return element.getAttribute("value") ?? element.defaultValue ?? "";
   }
 
+  function reveal(part) {
+    const current = part.querySelector("[data-keep-scroll] [aria-current=true]");
+    if (!current) return;
+    const list = current.closest("[data-keep-scroll]");
+    const [inner, outer] = [current.getBoundingClientRect(), list.getBoundingClientRect()];
+    if (inner.top < outer.top) list.scrollTop += inner.top - outer.top - 4;
+    else if (inner.bottom > outer.bottom) list.scrollTop += inner.bottom - outer.bottom + 4;
+  }
+
   function replace(slot, html) {
     const active = root.contains(document.activeElement) ? document.activeElement : null;
     const inside = active && slot.contains(active) ? active : null;
@@ -58,18 +67,11 @@ function render({ model, el }) {
     replacing = true;
     slot.innerHTML = html;
     replacing = false;
-    const current = slot.querySelector("[data-keep-scroll] [aria-current=true]");
     for (const [key, top, left] of scrolls) {
       const one = slot.querySelector(`[data-keep-scroll="${CSS.escape(key)}"]`);
       if (one) { one.scrollTop = top; one.scrollLeft = left; }
     }
-    if (current) {
-      const list = current.closest("[data-keep-scroll]");
-      const above = current.getBoundingClientRect().top - list.getBoundingClientRect().top;
-      const below = current.getBoundingClientRect().bottom - list.getBoundingClientRect().bottom;
-      if (above < 0) list.scrollTop += above - 4;
-      else if (below > 0) list.scrollTop += below + 4;
-    }
+    reveal(slot);
     for (const [id, value] of pending) { const one = byId(id); if (one && slot.contains(one)) one.value = value; }
     for (const [id, was] of open) { const one = byId(id); if (one) one.open = was; }
     if (keep && keep.id) {
@@ -269,6 +271,10 @@ function render({ model, el }) {
   model.on("change:regions", show);
   model.on("msg:custom", message);
   show();
+  // Voila draws the view before it shows it: what has no size yet cannot be scrolled.
+  const sized = new ResizeObserver(() => { if (root.offsetHeight) { sized.disconnect(); reveal(root); } });
+  sized.observe(root);
+
   // The page around takes the focus when it is ready; until the person does something, the first action gets it back.
   let touched = false;
   const touch = () => { touched = true; };
@@ -286,7 +292,7 @@ function render({ model, el }) {
   return () => {
     touched = true;
     clearInterval(clock); clearTimeout(slow); clearTimeout(lost);
-    watcher.disconnect();
+    watcher.disconnect(); sized.disconnect();
     scheme.removeEventListener("change", paint);
     model.off("change:regions", show);
     model.off("msg:custom", message);

@@ -80,8 +80,7 @@ def regions(bench: Bench) -> dict[str, Markup]:
     out["head"] = el(
         "section",
         el("h2", verdict.title(found), el("span", f" from {kept.origin}", class_="ba-quiet"), id="ba-unit-title"),
-        verdict.verdict(found),
-        closing.actions(found, kept.made),
+        verdict.verdict(found, closing.actions(found, kept.made)),
         aria_labelledby="ba-unit-title",
         class_="ba-card ba-head",
     )

@@ -33,7 +33,7 @@ def actions(found: Findings, made: bool) -> Markup:
             class_="ba-main",
         ),
         el("button", "Done: log the minutes", type="button", id="ba-done", data_do="done"),
-        el("button", "Take it off the queue", type="button", id="ba-remove", data_do="remove", class_="ba-plain"),
+        el("button", "Take off the queue", type="button", id="ba-remove", data_do="remove", class_="ba-plain"),
         class_="ba-actions",
     )
 

@@ -8,12 +8,14 @@ from advisor.views.markup import Markup, duration, el, known, text
 from advisor.views.panels.badges import advice_badge, severity_badge
 
 
-def verdict(found: Findings) -> Markup:
+def verdict(found: Findings, actions: Markup | None = None) -> Markup:
     """Show the verdict on a unit with its reasons and flags.
 
     Parameters
     ----------
     found : Findings
+    actions : Markup, optional
+        Buttons, put where they are in sight however many flags follow.
 
     Returns
     -------
@@ -28,6 +30,7 @@ def verdict(found: Findings) -> Markup:
             class_="ba-verdict-top",
         ),
         _figures(found),
+        actions,
         el(
             "p",
             el("span", "Because ", class_="ba-quiet"),
