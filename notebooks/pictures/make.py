@@ -51,7 +51,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as home, sync_playwright() as engine:
         os.environ["ADVISOR_HOME"] = home
         browser = engine.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        for name, height, prepare in (("triage", 900, triage), ("batch", 768, batch)):
+        for name, height, prepare in (("triage", 800, triage), ("batch", 768, batch)):
             planned = server.plan(name, app=True)
             process = server.start(planned)
             try:
