@@ -62,7 +62,9 @@ _WORDS = (
     (Kind.AUDIO, re.compile(r"audio|\bHDA\b|sound", re.IGNORECASE)),
     (
         Kind.OTHER,
-        re.compile(r"xHCI|UCSI|bridge|root port|\bUSB [23]\.\d (host )?controller|memory controller", re.IGNORECASE),
+        re.compile(
+            r"xHCI|UCSI|\bbridge\b|root port|\bUSB [23]\.\d (host )?controller|memory controller", re.IGNORECASE
+        ),
     ),
     (Kind.BLUETOOTH, re.compile(r"bluetooth|\bBT ?\d", re.IGNORECASE)),
     (Kind.FINGERPRINT, re.compile(r"finger ?print|biometric|swipe sensor|Prometheus|EikonTouch", re.IGNORECASE)),

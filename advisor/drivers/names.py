@@ -107,6 +107,7 @@ def split(text: str) -> list[str]:
 def words(text: str) -> list[str]:
     """Words of a name: lower case, trade marks dropped, chip prefixes also without their letters."""
     lowered = re.sub(r"\((?:r|tm|c)\)|®|™", " ", text.lower())
+    lowered = re.sub(r"\(rev [0-9a-f]+\)", " ", lowered)
     lowered = re.sub(r"\b802\.11\S*", " ", lowered)
     return [word for word in _SPLIT.split(lowered) if word]
 

@@ -212,7 +212,8 @@ def _legend(found: Sequence[Line], y: int) -> tuple[list[str], int]:
             out.append(_text(x + 23, y + 17, str(support), 12, colour=_SOFT))
             x += 44 + 7.4 * len(str(support))
     if any(cell.severity == "blocks" for line in found for cell in line.cells):
-        out.append(_text(x, y + 17, "bold: the device is out until it is cured", 12, colour=_SOFT))
+        y += 22
+        out.append(_text(_PAD, y + 17, "In bold: the device is out until it is cured.", 12, colour=_SOFT))
     return out, y + 30
 
 

@@ -1,0 +1,228 @@
+"""Verdicts on known cards, one record a kind of case, on the built-in shop's images."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from advisor import drivers
+from advisor.drivers.kinds import Kind
+from advisor.errors import InputError
+from advisor.shop import Image, default_shop
+from advisor.unit import StorageMode, Support, Unit, frame
+
+IMAGES = {image.name: image for image in default_shop().images}
+BARE = Image(name="bare", release="13", kernel="debian-13", firmware=("area:main",))
+
+
+def verdict(device: str, image: Image | str, **unit) -> dict[str, str]:
+    """The one verdict on a device of a unit that has nothing else."""
+    chosen = IMAGES[image] if isinstance(image, str) else image
+    unit = unit or {"devices": device}
+    found = drivers.assess(frame([Unit(**unit)]), [chosen]).devices
+    assert len(found) == 1
+    return {name: str(value) for name, value in found.iloc[0].items()}
+
+
+# Each case names where the expected answer is from.
+CASES = [
+    # Issue's trap, and /usr/share/broadcom-sta/broadcom-sta.ids of broadcom-sta-dkms: no mainline driver.
+    ("pci:14e4:43b1", "debian-13", "separate driver", "broadcom-sta-dkms", "blocks"),
+    ("pci:14e4:43a0", "debian-12", "separate driver", "broadcom-sta-dkms", "blocks"),
+    ("pci:14e4:4365", "debian-13", "separate driver", "broadcom-sta-dkms", "blocks"),
+    # drivers/net/wireless/broadcom/brcm80211/Kconfig of Linux 6.12: brcmsmac serves BCM4313, BCM43224, BCM43225.
+    ("pci:14e4:4727", "debian-13", "works", "", ""),
+    ("pci:14e4:4353", "debian-13", "works", "", ""),
+    # postinst of firmware-b43-installer: 4311 and 4315 are served by b43, its firmware is fetched at install time.
+    ("pci:14e4:4311", "debian-13", "needs firmware", "firmware-b43-installer", "blocks"),
+    ("pci:14e4:4315", "debian-12", "needs firmware", "firmware-b43-installer", "blocks"),
+    # modinfo of the kernels: rtw88's USB drivers came with Linux 6.2; Debian 12 has 6.1, its backports 6.12.
+    ("usb:0bda:c811", "debian-12-backports", "works", "", ""),
+    # Firmware of Intel's 8260 is in firmware-iwlwifi (non-free-firmware) only; AppStream metainfo of that package.
+    ("pci:8086:24f3", "debian-13", "works", "", ""),
+    ("pci:8086:24f3", BARE, "needs firmware", "firmware-iwlwifi", "blocks"),
+    # 10ec:c821: the firmware is named by a module that rtw88_8821ce depends on; it is in firmware-realtek.
+    ("pci:10ec:c821", BARE, "needs firmware", "firmware-realtek", "blocks"),
+    # r8169_main.c: goes on without its patch file.
+    ("pci:10ec:8168", BARE, "needs firmware", "firmware-realtek", "degrades"),
+    # i915's intel_dmc.c knows no firmware before Skylake; HD Graphics 4000 (Ivy Bridge) asks for none.
+    ("pci:8086:0166", BARE, "works", "", ""),
+    ("pci:8086:1916", BARE, "needs firmware", "firmware-intel-graphics", "degrades"),
+    # nouveau: signed firmware from GM20x on (GTX 970 is GM204), none for Kepler (GT 710 is GK208).
+    ("pci:10de:13c2", BARE, "needs firmware", "firmware-nvidia-graphics", "degrades"),
+    ("pci:10de:128b", BARE, "works", "", ""),
+    # ath9k has no firmware (drivers/net/wireless/ath/ath9k names none); firmware-ath9k-htc is in main.
+    ("pci:168c:002b", BARE, "works", "", ""),
+    ("usb:0cf3:9271", BARE, "works", "", ""),
+    # A plain Bluetooth dongle: btusb's table of quirks has no row for a firmware.
+    ("usb:0a12:0001", BARE, "works", "", ""),
+    # libfprint's hwdb: 138a:0011 is driven, 06cb:009a is known and not supported.
+    ("usb:138a:0011", "debian-13", "works", "", ""),
+    ("usb:06cb:009a", "debian-13", "no driver", "", "degrades"),
+    # pci.ids: 1022:b000 takes over an NVMe disk's id when AMD's RAID is on.
+    ("pci:1022:b000", "debian-13", "no driver", "", "blocks"),
+]
+
+
+@pytest.mark.parametrize(("device", "image", "support", "cure", "severity"), CASES)
+def test_known_devices(device, image, support, cure, severity):
+    found = verdict(device, image)
+    assert (found["support"], found["cure"], found["severity"]) == (support, cure, severity), found["reason"]
+    assert found["reason"].endswith(".") and found["source"]
+
+
+def test_a_newer_kernel_names_the_image_that_has_it():
+    units = frame([Unit(devices="usb:0bda:c811")])
+    found = drivers.assess(units, default_shop().images).devices.set_index("image")
+    assert found.loc["debian-12", "support"] == "newer kernel"
+    assert found.loc["debian-12", "cure"] == "debian-12-backports"
+    # Debian 12's 32-bit kernel: the newer kernels of the shop are 64-bit.
+    assert found.loc["debian-12-i386", "support"] == "no driver"
+
+
+def test_a_kernel_that_no_image_has_is_named_too():
+    found = verdict("usb:0bda:c811", "debian-12")
+    assert found["support"] == "newer kernel"
+    assert "no image of the shop has" in found["reason"]
+
+
+def test_a_subsystem_bound_alias_says_so():
+    # Intel's 7260 and 6205: iwlwifi's device table gives subsystem ids for each.
+    for device in ("pci:8086:08b1", "pci:8086:0085"):
+        found = verdict(device, "debian-13")
+        assert found["support"] == "works"
+        assert "some subsystems only" in found["reason"]
+    # With the subsystem known, and in the driver's table (0x08B1, 0x4070), there is nothing to say.
+    found = verdict("pci:8086:08b1:8086:4070", "debian-13")
+    assert found["support"] == "works"
+    assert "subsystems" not in found["reason"]
+    # A subsystem that the table has not is not covered.
+    assert verdict("pci:8086:08b1:1234:5678", "debian-13")["support"] == "no driver"
+
+
+def test_raid_and_vmd_modes_are_flagged_with_what_to_change():
+    raid = verdict("", "debian-13", storage_mode=StorageMode.RAID)
+    assert raid["severity"] == "blocks" and "AHCI" in raid["action"]
+    vmd = verdict("", "debian-13", storage_mode=StorageMode.VMD)
+    assert vmd["support"] == "works" and "VMD" in vmd["action"]
+    both = drivers.assess(frame([Unit(storage_mode=StorageMode.RAID, devices="pci:8086:282a")]), [IMAGES["debian-13"]])
+    assert len(both.devices) == 1
+
+
+def test_nvidia_series_is_told():
+    # nvidia-detect's lists: GK208B (128b) is in nvidia-tesla-470.ids, GM204 (13c2) in nvidia.ids.
+    assert "nvidia-tesla-470-driver" in verdict("pci:10de:128b", "debian-12")["reason"]
+    assert "nvidia-driver" in verdict("pci:10de:13c2", "debian-13")["reason"]
+
+
+def test_bluetooth_that_shares_the_wifis_firmware_is_told():
+    found = verdict("usb:8087:0a2b", BARE)
+    assert found["firmware_packages"] == "firmware-iwlwifi"
+    assert "Wi-Fi" in found["reason"]
+
+
+def test_a_malformed_modalias_is_reported_and_the_others_decided():
+    units = frame([Unit(devices="pci:v0000XXXX; pci:8086:24f3;;gibberish;usb:12:34")])
+    found = drivers.assess(units, [IMAGES["debian-13"]]).devices.set_index("device")
+    assert found.loc["pci:8086:24f3", "support"] == "works"
+    for broken in ("pci:v0000XXXX", "gibberish", "usb:12:34"):
+        assert found.loc[broken, "support"] == "unknown"
+        assert broken in found.loc[broken, "problem"]
+
+
+@pytest.mark.parametrize("text", ["none", "None", "-", "n/a", "no", ""])
+def test_no_such_device_gives_no_row(text):
+    found = drivers.assess(frame([Unit(wireless=text or None)]), [IMAGES["debian-13"]])
+    assert found.devices.empty and found.kinds.empty
+    assert list(found.kinds.columns)[:4] == ["row", "image", "kind", "support"]
+
+
+def test_an_ambiguous_name_is_not_silently_resolved():
+    # BCM4360 is pci.ids' name of 14e4:43a0; 'RTL8812' stands for chips with and without a driver.
+    found = verdict("", "debian-13", wireless="Realtek RTL8812AU")
+    assert found["support"] in {"unknown", "newer kernel"}
+    vague = verdict("", "debian-13", wireless="wifi card, two aerials")
+    assert vague["support"] == "unknown" and "nearest" in vague["problem"]
+
+
+def test_a_name_whose_ids_all_get_one_verdict_is_decided():
+    found = verdict("", "debian-13", wireless="AX201")
+    assert found["support"] == "works" and "ids" in found["reason"]
+    assert found["candidates"].count("pci:8086:") > 3
+
+
+def test_interfaces_of_one_usb_device_make_one_row():
+    # A web cam: control and streaming interface; uvcvideo binds the first only.
+    units = frame(
+        [
+            Unit(
+                devices="usb:v0C45p6713d6013dcEFdsc02dp01ic0Eisc01ip00in00;usb:v0C45p6713d6013dcEFdsc02dp01ic0Eisc02ip00in01"
+            )
+        ]
+    )
+    found = drivers.assess(units, [IMAGES["debian-13"]]).devices
+    assert found[["kind", "support", "modules"]].values.tolist() == [["camera", "works", "uvcvideo"]]
+
+
+def test_chipset_parts_need_no_driver():
+    # A host bridge, class 0600, as every PC has.
+    found = verdict("pci:v00008086d00001904sv000017AAsd00002238bc06sc00i00", "debian-12")
+    assert found["support"] == "works" and found["kind"] == "other"
+
+
+def test_the_worst_device_of_a_kind_counts():
+    units = frame([Unit(devices="pci:8086:24f3;pci:14e4:43b1;pci:10ec:8168")])
+    kinds = drivers.assess(units, [BARE]).kinds.set_index("kind")
+    assert kinds.loc["wireless", "support"] == "separate driver"
+    assert kinds.loc["wireless", "firmware_packages"] == "firmware-iwlwifi"
+    assert kinds.loc["ethernet", "severity"] == "degrades"
+    assert set(kinds.index) <= set(Kind)
+
+
+def test_an_image_with_named_packages_carries_just_those():
+    image = Image(name="some", release="13", kernel="debian-13", firmware=("firmware-iwlwifi",))
+    assert verdict("pci:8086:24f3", image)["support"] == "works"
+    assert verdict("pci:10ec:c821", image)["firmware_packages"] == "firmware-realtek"
+
+
+def test_no_image_is_a_wrong_call():
+    with pytest.raises(InputError):
+        drivers.assess(frame([Unit()]), [])
+
+
+def test_a_frame_is_judged_as_its_rows_are():
+    texts = ["pci:8086:24f3;usb:8087:0a2b", "pci:14e4:4315", None, "pci:10de:134d;pci:8086:1916", "rubbish"]
+    names = [None, "AX201", "Broadcom 4352", "none", "rtl8821ce"]
+    units = [Unit(devices=devices, wireless=name) for devices, name in zip(texts, names, strict=True)] * 3
+    images = [IMAGES["debian-12"], BARE]
+    together = drivers.assess(frame(units), images).devices.astype(str)
+    for row, unit in enumerate(units):
+        alone = drivers.assess(frame([unit]), images).devices.astype(str)
+        mine = together[together["row"] == str(row)].reset_index(drop=True)
+        pd.testing.assert_frame_equal(mine.drop(columns="row"), alone.drop(columns="row"))
+
+
+def test_words_are_those_of_the_contract():
+    found = drivers.assess(frame([Unit(wireless="AX201")]), list(IMAGES.values())).devices
+    assert set(found["support"].cat.categories) == {str(word) for word in Support}
+    assert {
+        "row",
+        "image",
+        "kind",
+        "device",
+        "name",
+        "support",
+        "modules",
+        "firmware_packages",
+        "severity",
+        "cure",
+    } <= set(found)
+
+
+def test_devices_are_listed_long():
+    units = frame([Unit(devices="pci:v00008086d000024F3sv00008086sd00001010bc02sc80i00", graphics="Intel HD 520")])
+    found = drivers.devices(units)
+    assert found["device"].tolist() == ["pci:8086:24f3:8086:1010", "Intel HD 520"]
+    assert found["kind"].tolist() == ["wireless", "graphics"]
+    assert found["modalias"].isna().tolist() == [False, True]
+    assert found["candidates"].iloc[1] == "pci:8086:1916; pci:8086:1921"
