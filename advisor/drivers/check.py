@@ -67,7 +67,7 @@ def concrete(pattern: str, chance: random.Random) -> str:
     chance : random.Random
     """
     layout = _LAYOUT.get(pattern.partition(":")[0])
-    found = layout.shape.match(pattern.removesuffix("*")) if layout else None
+    found = layout.shape.match(pattern) if layout else None
     if layout is None or found is None:
         return _letters(pattern, 3, chance)
     out = [layout.bus, ":"]

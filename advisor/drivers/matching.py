@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from advisor.drivers.packing import Layout, Words
 
 Indices = NDArray[np.intp]
+_CHUNK = 16_384
+"""Modaliases looked up at once: what is worked on then stays in the processor's cache."""
 _WILD = re.compile(r"[*?\[\\]")
 
 
@@ -64,6 +66,14 @@ class PackedIndex:
         rows, patterns : ndarray of intp
             Each pair once, in no order.
         """
+        if len(a) > _CHUNK:
+            parts = []
+            for start in range(0, len(a), _CHUNK):
+                cut = slice(start, start + _CHUNK)
+                known = (None, None) if known_a is None or known_b is None else (known_a[cut], known_b[cut])
+                row, pattern = self.candidates(a[cut], b[cut], *known)
+                parts.append((row + start, pattern))
+            return np.concatenate([row for row, _ in parts]), np.concatenate([pattern for _, pattern in parts])
         rows: list[Indices] = []
         found: list[Indices] = []
         for need_a, need_b, bits, starts, patterns in self._tiers:

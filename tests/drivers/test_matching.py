@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import ctypes.util
+import re
 
 import numpy as np
 import pytest
@@ -76,8 +77,8 @@ def test_packed_patterns_match_as_the_c_library_does(layout: Layout, data: st.Da
 @settings(max_examples=300, deadline=None)
 @given(pattern=st.text("ab*?[]!^-\\", max_size=8), text=st.text("ab[]-\\", max_size=8))
 def test_text_patterns_match_as_the_c_library_does(pattern: str, text: str):
-    # kmod refuses brackets that do not pair, and C libraries differ on them.
-    assume(normalise(pattern) is not None)
+    # kmod refuses brackets that do not pair, and C libraries differ on them, as on a bracket that begins with its end.
+    assume(normalise(pattern) is not None and not re.search(r"\[[!^]?\]", pattern))
     assert bool(fnmatch_regex(pattern).fullmatch(text)) == libc_match(pattern, text)
 
 
@@ -157,3 +158,23 @@ def test_acpi_ids_are_found_wherever_they_stand():
         "acpi:PNP0303",
     ):
         assert index.matches(text) == [at for at, pattern in enumerate(index.patterns) if libc_match(pattern, text)]
+
+
+def test_made_up_questions_are_whole_modaliases():
+    # Patterns of Linux 7.3: iwlwifi, uas, snd_hda_codec_realtek, brcmfmac, hid.
+    import random
+
+    from advisor.drivers.check import concrete
+
+    chance = random.Random(2)
+    for pattern in (
+        "pci:v00008086d000024F3sv*sd00001010bc*sc*i*",
+        "pci:v*d*sv*sd*bc01sc06i01*",
+        "usb:v13FDp3940d0[0-2]*dc*dsc*dp*ic*isc*ip*in*",
+        "hdaudio:v10EC0269r*a01*",
+        "sdio:c*v02D0d4330*",
+        "hid:b0003g*v0000046Dp0000C52B",
+    ):
+        question = concrete(pattern, chance)
+        assert libc_match(pattern, question)
+        assert len(pack([question]).rest) == 0, question
