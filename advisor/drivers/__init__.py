@@ -2,7 +2,8 @@
 
 from advisor.drivers.frames import DeviceVerdicts, assess
 from advisor.drivers.spec import devices
+from advisor.drivers.stick import stick
 from advisor.drivers.store import load, load_firmware
 from advisor.drivers.table import DriverTable
 
-__all__ = ["DeviceVerdicts", "DriverTable", "assess", "devices", "load", "load_firmware"]
+__all__ = ["DeviceVerdicts", "DriverTable", "assess", "devices", "load", "load_firmware", "stick"]

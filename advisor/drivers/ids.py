@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from advisor.drivers import kinds
 from advisor.drivers.kinds import Kind
 from advisor.drivers.store import arrays_of, place
+from advisor.errors import TableError
 
 KINDS: tuple[Kind, ...] = tuple(Kind)
 """Kinds by the number that the table stores."""
@@ -134,8 +135,8 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
     Returns
     -------
     arrays : dict of str to ndarray
-        `vendor`, `vendor_name`, `id`, `name`, `kind`; `sub_of` (position of the device), `sub` (subvendor and
-        subdevice), `sub_name` for network devices.
+        `vendor`, `vendor_name`, `id`, `name`, `kind` (number in `kinds`); `sub_of` (position of the device), `sub`
+        (subvendor and subdevice), `sub_name` for network devices.
     version : str
         As the file states it.
 
@@ -173,6 +174,7 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
         "id": np.array([key for key, _ in rows], dtype=np.uint32),
         "name": _blob(name for _, (_, _, name) in rows),
         "kind": np.array(kind, dtype=np.uint8),
+        "kinds": _blob(str(one) for one in KINDS),
         "sub_of": np.array([of for (of, _), _ in subs], dtype=np.uint32),
         "sub": np.array([sub for (_, sub), _ in subs], dtype=np.uint32),
         "sub_name": _blob(name for _, name in subs),
@@ -186,6 +188,8 @@ def _blob(lines: Iterable[str]) -> NDArray[np.uint8]:
 @lru_cache(maxsize=4)
 def _load(bus: str, _where: str) -> IdList:
     arrays, _ = arrays_of("ids", bus)
+    if arrays["kinds"].tobytes().decode().split("\n") != [str(kind) for kind in KINDS]:
+        raise TableError(f"The names of {bus} ids are of a version with other kinds.", "Run advisor tables build.")
     return IdList(bus, arrays)
 
 

@@ -100,7 +100,7 @@ def working(bound: Bound, spec: Spec, table: DriverTable, found: Sequence[Quirk]
         modules = [
             (name, how)
             for name, how in modules
-            if how != BY_CLASS or (best == BY_CLASS and needs.knows(table, name, spec))
+            if (how != BY_CLASS or best == BY_CLASS) and needs.knows(table, name, spec)
         ]
     names = {name for name, _ in modules}
     modules = [(name, how) for name, how in modules if _SPARE.get(name) not in names]
@@ -158,6 +158,12 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
     elif best == BY_CLASS and spec.assumed and spec.kind not in (Kind.GRAPHICS, Kind.BLUETOOTH):
         caveat = f" It goes by class, and the class is taken from what it is listed as: {spec.assumed}."
     verdict = _firmware(spec, modules, names, place, found, source)
+    doubt = next((quirk for quirk in found if quirk.effect is Effect.DOUBTFUL), None)
+    if doubt is not None and verdict.support is Support.WORKS:
+        verdict = replace(
+            verdict, support=Support.UNKNOWN, severity="degrades", reason=f"{verdict.reason} {doubt.reason}",
+            source=f"{source}; {doubt.source}", quirk=doubt.code, action=doubt.action,
+        )  # fmt: skip
     reason = verdict.reason + caveat
     for quirk in found:
         if quirk.effect is Effect.SHARES and (spec.kind is not Kind.BLUETOOTH or not verdict.firmware_packages):

@@ -85,7 +85,9 @@ _WORDS = (
     ),
     (
         Kind.GRAPHICS,
-        re.compile(r"graphics|radeon|geforce|quadro|\bVGA\b|firepro|display controller|\bIris\b", re.IGNORECASE),
+        re.compile(
+            r"graphics|chrome ?9|radeon|geforce|quadro|\bVGA\b|firepro|display controller|\bIris\b", re.IGNORECASE
+        ),
     ),
 )
 

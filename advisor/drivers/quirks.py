@@ -14,6 +14,7 @@ class Effect(StrEnum):
     """What a quirk says."""
 
     NOTE = "note"
+    DOUBTFUL = "doubtful"
     REMAPS = "remaps nvme"
     THROUGH = "through"
     SEPARATE = "separate driver"

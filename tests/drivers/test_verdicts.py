@@ -226,3 +226,14 @@ def test_devices_are_listed_long():
     assert found["kind"].tolist() == ["wireless", "graphics"]
     assert found["modalias"].isna().tolist() == [False, True]
     assert found["candidates"].iloc[1] == "pci:8086:1916; pci:8086:1921"
+
+
+def test_the_stick_list_names_files_and_sizes():
+    units = frame([Unit(devices="pci:8086:24f3;usb:8087:0a2b;pci:10ec:8168"), Unit(devices="pci:168c:002b")])
+    found = drivers.stick(drivers.assess(units, [BARE]), [BARE])
+    assert found["package"].tolist() == ["firmware-iwlwifi", "firmware-realtek"]
+    assert found["severity"].tolist() == ["blocks", "degrades"]
+    # The archive's own figures, as the table's meta file keeps them beside the checksum.
+    stated = {p["name"]: p for p in drivers.load_firmware("debian-13").about["packages"]}
+    assert found["size"].tolist() == [stated[name]["size"] for name in found["package"]]
+    assert found["file"].str.endswith("_all.deb").all()
