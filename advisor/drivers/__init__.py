@@ -1,8 +1,8 @@
 """What the kernel of an image does with a unit's devices, and the firmware they need."""
 
+from advisor.drivers.copies import stick
 from advisor.drivers.frames import DeviceVerdicts, assess
 from advisor.drivers.spec import devices
-from advisor.drivers.stick import stick
 from advisor.drivers.store import load, load_firmware
 from advisor.drivers.table import DriverTable
 

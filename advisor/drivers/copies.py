@@ -30,13 +30,14 @@ def stick(verdicts: DeviceVerdicts, images: Sequence[Image]) -> pd.DataFrame:
     columns = ["row", "image", "package", "version", "area", "size", "file", "severity"]
     frame = verdicts.devices
     lacking = frame[(frame["firmware_packages"] != "").to_numpy(dtype=bool)]
-    split = lacking["firmware_packages"].astype(str).str.split()
+    split = [str(names).split() for names in lacking["firmware_packages"]]
+    counts = [len(names) for names in split]
     pairs = pd.DataFrame(
         {
-            "row": np.repeat(lacking["row"].to_numpy(), split.str.len()),
-            "image": np.repeat(lacking["image"].astype(str).to_numpy(dtype=object), split.str.len()),
+            "row": np.repeat(lacking["row"].to_numpy(), counts),
+            "image": np.repeat(lacking["image"].astype(str).to_numpy(dtype=object), counts),
             "package": [name for names in split for name in names],
-            "severity": np.repeat(lacking["severity"].astype(str).to_numpy(dtype=object), split.str.len()),
+            "severity": np.repeat(lacking["severity"].astype(str).to_numpy(dtype=object), counts),
         }
     )
     pairs = pairs.sort_values(["row", "image", "package", "severity"]).drop_duplicates(["row", "image", "package"])
