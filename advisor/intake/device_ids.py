@@ -11,7 +11,9 @@ from advisor.tables import load
 ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
 
 _ID = re.compile(
-    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})(?:\s*\(rev\s*[0-9a-f]+\))?", re.I
+    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})"
+    r"(?::[0-9a-f]{4}:[0-9a-f]{4})?(?:\s*\(rev\s*[0-9a-f]+\))?",
+    re.I,
 )
 _BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?", re.I)
 _WINDOWS_PCI = re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)

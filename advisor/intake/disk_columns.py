@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from advisor.intake.amounts import disks
+from advisor.intake.disks import disks
 from advisor.intake.headers import STORAGE
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.unit import StorageKind

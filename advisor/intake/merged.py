@@ -7,7 +7,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from advisor.identify.names import locate
-from advisor.intake.amounts import disks, memory
+from advisor.intake.disks import disks
+from advisor.intake.memory import memory
 
 _GB = r"(?:gib|gb|gig|g|go)"
 _MEMORY = re.compile(
@@ -18,7 +19,13 @@ _MEMORY = re.compile(
 _DISK = re.compile(
     rf"(?<![\w.,])\d+(?:[.,]\d+)?\s?(?:tib|tb|to|{_GB})?\s?(?:m\.?2\s)?(?:nvme|ssd|sshd|hdd|emmc)(?:\s(?:ssd"
     rf"|drive))?\b|\b(?:nvme|ssd|hdd|emmc)\s?\d+\s?(?:tb|{_GB})?\b"
-    rf"|(?<![\w.,])\d+(?:[.,]\d+)?\s?(?:tib|tb)\b",
+    rf"|(?<![\w.,])(?:\d\s?x\s?)?\d+(?:[.,]\d+)?\s?(?:tib|tb)\b",
+    re.I,
+)
+_CLOCK = re.compile(r"\s*(?:cpu|processor)?\s*@?\s*\d[.,]\d+\s*ghz", re.I)
+_LINE_ONLY = re.compile(
+    r"\b(?:intel\s+)?(?:core\s*)?i[3579]\b(?:[\s,-]*\(?\d{1,2}(?:st|nd|rd|th)?[\s-]*gen(?:eration)?\)?)?"
+    r"|\b(?:amd\s+)?ryzen\s*[3579]\b|\b(?:intel\s+)?(?:celeron|pentium|atom|core\s*2\s*(?:duo|quad))\b",
     re.I,
 )
 _EDGE = " \t/,;|-()[]+\n\r"
@@ -59,8 +66,14 @@ def pieces(text: str, strict: bool = False) -> Pieces:
             r"(?:\b(?:intel|amd)(?:\(r\)|®)?\s+)?(?:\b(?:core|genuine)(?:\(tm\)|™)?\s+)?$", rest[:start], re.I
         )
         start = before.start() if before else start
+        clock = _CLOCK.match(rest, end)
+        end = clock.end() if clock else end
         cpu = rest[start:end].strip(_EDGE)
         rest = rest[:start] + " / " + rest[end:]
+    lines = [] if spans or strict else list(_LINE_ONLY.finditer(text))
+    if len(lines) == 1:
+        cpu = lines[0][0].strip(_EDGE.replace(")", ""))
+        rest = text[: lines[0].start()] + " / " + text[lines[0].end() :]
     if strict:
         return Pieces(cpu, "", "", _tidy(rest) if cpu else text, several)
     ram = disk = ""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from advisor.intake import words
-from advisor.intake.amounts import memory
 from advisor.intake.device_ids import devices
+from advisor.intake.memory import memory
 from advisor.intake.parsed import Parsed
 from advisor.unit import DTYPES
 

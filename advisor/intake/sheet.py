@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from advisor.errors import InputError
-from advisor.intake.amounts import disks, memory
 from advisor.intake.columns import Column, Ledger, array_of, is_none
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
+from advisor.intake.disks import disks
 from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, map_headers
+from advisor.intake.memory import memory
 from advisor.intake.merged import Pieces, pieces
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
@@ -174,6 +175,8 @@ class Sheet:
             column = Column.of(self.raw, position, self.mapping[position])
             hint = name if name in DISK_KINDS else ""
             found = [disks(text, column.mapped.unit, hint) for text in column.texts]
+            if name != "storage_kind":
+                found = [disk.with_size_asked() for disk in found]
             self._keep_disks(column, [disk.kind for disk in found], [disk.size for disk in found])
             self._record(position, column, [both(disk.kind, disk.size) for disk in found])
             self._count(position, column)
@@ -225,8 +228,16 @@ class Sheet:
             amounts = [memory(piece.ram).total if piece.ram else UNKNOWN for piece in found]
             self._fill("ram_gib", column.take([amount.value for amount in amounts]))
             drives = [disks(piece.disk) if piece.disk else None for piece in found]
-            if "storage_kind" not in self.values and "storage_gib" not in self.values:
-                self._record(position, column, [both(d.kind, d.size) if d else UNKNOWN for d in drives])
+            said = []
+            for piece, drive in zip(found, drives, strict=True):
+                parts = [f"memory {piece.ram!r}" if piece.ram else "", f"disk {piece.disk!r}" if piece.disk else ""]
+                taken = " and ".join(filter(None, parts))
+                outcome = both(drive.kind, drive.size) if drive else UNKNOWN
+                notes = [f"{taken} taken from this cell" if taken else "", outcome.note]
+                said.append(outcome._replace(note="; ".join(filter(None, notes))))
+            if "storage_kind" in self.values or "storage_gib" in self.values:
+                said = [outcome._replace(problem="", accepted="") for outcome in said]
+            self._record(position, column, said)
             kinds = [None if d is None or d.kind.value is None else str(d.kind.value) for d in drives]
             self._fill("storage_kind", column.take(kinds))
             self._fill("storage_gib", column.take([None if d is None else d.size.value for d in drives]))

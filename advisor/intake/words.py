@@ -45,6 +45,7 @@ def form_factor(text: str) -> Parsed:
     plain = squeeze(text).strip(" .()")
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
+    plain = plain.removesuffix(" pc") if plain.startswith(("notebook", "laptop", "tablet")) else plain
     for pattern, form in _FORM_RULES:
         if pattern.fullmatch(plain):
             return Parsed(form)
@@ -230,7 +231,7 @@ def soldered(text: str) -> Parsed:
 
 
 _NUMBER = re.compile(
-    r"[~≈<>≤≥=]*\s*(?:ca\.?|approx\.?|about)?\s*([+-]?\d+(?:[.,]\d+)?)\s*(%|pct|percent|prozent|per cent|pour cent)?"
+    r"[~≈<>≤≥=]*\s*(?:ca\.?|approx\.?|about)?\s*([+-]?\d*[.,]?\d+)\s*(%|pct|percent|prozent|per cent|pour cent)?"
 )
 _APPROXIMATE = re.compile(r"[~≈<>≤≥]|ca\.?\s|approx|about")
 
@@ -305,6 +306,7 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
         "no slots",
         "no free slots",
         "both used",
+        "both full",
     ):
         return Parsed(0)
     if plain in ("one", "one free", "ein", "un"):
@@ -357,7 +359,11 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
     accepted = {"mbps": "a speed such as 50 or '1 Gbit/s'", "mib/s": "a speed such as 120 or '500 MB/s'",
                 "ms": "a time such as 12 or '0,1 ms'"}[unit]  # fmt: skip
     match = _RATE.fullmatch(plain)
-    factor = _RATES[unit].get((match[2] or "").replace(" ", "")) if match else None
+    stated = (match[2] or "").replace(" ", "") if match else ""
+    # On a link a small b is a bit, as in 'Mb/s'; everywhere else both letters are bytes.
+    if unit == "mbps" and stated in ("mb/s", "gb/s") and not re.search(r"[MG]B/s", text):
+        stated = stated.replace("b/s", "bit/s")
+    factor = _RATES[unit].get(stated) if match else None
     if match is None or factor is None:
         return Parsed(None, "no number with a unit of this kind is recognised", accepted)
     digits = match[1].replace(" ", "").replace("'", "")

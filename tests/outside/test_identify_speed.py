@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from advisor.identify import REFERENCE, from_text
-from advisor.identify.resolve import Z80
+from advisor.identify.agree import Z80
 
 pytestmark = pytest.mark.outside
 

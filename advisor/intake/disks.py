@@ -1,10 +1,8 @@
-"""Amounts of memory and disk as people write them.
+"""Disks as people write them.
 
-Rules, for numbers without a stated unit of their own: memory counts in GiB (a typed 8 is 8 GiB, and "GB" beside memory
-means GiB too, as memory modules are made in powers of two); disks count in GB of 10^9 byte, as their labels do, and are
-given in GiB here. A unit stated by the header ("RAM (MB)", "storage_gib") holds for the bare numbers below it,
-save that
-a label's size (240, 256, 500 ...) is in GB even under a header that says GiB.
+Rules: a number without a unit counts in GB of 10^9 byte, as labels on disks do, and so does 'GB'; results are in GiB. A
+unit stated by the header ("storage_gib", "Disk (TB)") holds for the bare numbers below it, save that a label's size
+(240, 256, 500 ...) is in GB even under a header that says GiB, as no disk holds a round number of GiB.
 """
 
 from __future__ import annotations
@@ -13,156 +11,15 @@ import re
 from functools import lru_cache
 from typing import NamedTuple
 
+from advisor.intake.memory import NUMBER, to_float
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.unit import StorageKind
 
 GB_IN_GIB = 1e9 / 2**30
 """One GB of 10^9 byte [GiB]."""
 
-RAM_MAX_GIB = 16_384.0
 DISK_MAX_GIB = 1_048_576.0
-
-_ACCEPT_RAM = "memory such as '8', '8 GB', '8192 MB' or '2x4GB'"
 _ACCEPT_DISK = "a disk such as '240 GB SSD', '1 TB HDD', '256 NVMe', '64GB eMMC' or 'none'"
-
-_UNIT = (
-    r"(?:gibibytes?|gigabytes?|gbytes?|gigs?|gib|gb|go|g|mebibytes?|megabytes?|megs?|mib|mb|mo|tebibytes?"
-    r"|terabytes?|tib|tb|to)"
-)
-_NUMBER = r"\d{1,3}(?:[ ']\d{3})+(?![\d])|\d+(?:[.,]\d+)?"
-_TERM = re.compile(
-    rf"(?:(?P<count>\d{{1,2}})\s*(?:x|\*|st(?:ü|u)ck|pcs\.?)\s*)?(?P<size>{_NUMBER})\s*(?P<unit>{_UNIT})?(?![a-z0-9])"
-)
-_QUICK_RAM = re.compile(r"(\d{1,3})\s?(gb|g|gib|gig)?")
-_NOISE = re.compile(
-    r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|ddr\d?l?(?:-?\d{3,4})?|lpddr\d?x?(?:-?\d{3,4})?"
-    r"|sd-?ram|pc\d?l?-?\d{3,5}[a-z]?|\d{3,4}\s?(?:mhz|mt/s)|"
-    r"module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about|dual channel|single channel|soldered"
-    r"|onboard|on-?board|on board|sum)\b|[~≈]"
-)
-_SOLDERED = re.compile(r"\b(?:soldered|on-?board|on board|verlötet|soudée?)\b")
-_GIB = {"g": 1.0, "m": 1 / 1024, "t": 1024.0}
-
-
-def _float(text: str) -> float:
-    """A number with a decimal point or comma, and spaces or apostrophes between thousands."""
-    text = text.replace(" ", "").replace("'", "")
-    if re.fullmatch(r"\d{1,3},\d{3}", text) and text[0] != "0":
-        return float(text.replace(",", ""))
-    return float(text.replace(",", "."))
-
-
-class Memory(NamedTuple):
-    """Memory as one cell states it."""
-
-    total: Parsed
-    soldered: bool | None = None
-
-
-@lru_cache(maxsize=200_000)
-def memory(text: str, header_unit: str = "") -> Memory:
-    """Read an amount of memory.
-
-    Parameters
-    ----------
-    text : str
-        Such as '8', '8GB', '8192 MB', '2x4GB', '4+4', '5,7', '8 gig DDR4'.
-    header_unit : str, optional
-        Unit that the header states: 'mb', 'mib', 'gb', 'gib'.
-
-    Returns
-    -------
-    Memory
-        Total [GiB], and whether all of it is said to be soldered.
-    """
-    plain = squeeze(text)
-    quick = _QUICK_RAM.fullmatch(plain)
-    if quick and (quick[2] or header_unit not in ("mb", "mib")) and (quick[2] or int(quick[1]) < 192):
-        return Memory(_plausible(float(quick[1]), text))
-    if plain in MISSING_WORDS:
-        return Memory(UNKNOWN)
-    if plain in NONE_WORDS or plain in ("0", "0 gb", "0gb", "0 mb", "0mb", "no ram", "no memory", "kein ram"):
-        return Memory(Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM))
-    soldered = bool(_SOLDERED.search(plain))
-    rest = " ".join(_NOISE.sub(" ", plain).split())
-    outer, inner = rest, ""
-    bracket = re.fullmatch(r"([^()]*)\(([^()]*)\)([^()]*)", rest)
-    if bracket:
-        outer, inner = f"{bracket[1]} {bracket[3]}".strip(), bracket[2].strip()
-    total, bad = _sum(outer or inner, header_unit)
-    if bad:
-        return Memory(Parsed(None, bad, _ACCEPT_RAM))
-    if outer and inner:
-        within, also_bad = _sum(inner, header_unit)
-        if not also_bad and within and total and abs(within - total) > 0.01:
-            return Memory(
-                Parsed(None, f"{_show(total)} GiB and {_show(within)} GiB contradict each other", _ACCEPT_RAM)
-            )
-    if total is None:
-        return Memory(Parsed(None, "no amount of memory is recognised", _ACCEPT_RAM))
-    if total <= 0 or total > RAM_MAX_GIB:
-        return Memory(Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM))
-    parsed = _plausible(total, text)
-    bare = re.fullmatch(r"\d{4,6}", rest)
-    if bare and header_unit not in ("mb", "mib"):
-        parsed = parsed._replace(note=f"{rest} without a unit was read as MiB")
-    whole = None if not soldered else ("+" not in plain and "&" not in plain)
-    return Memory(parsed, whole)
-
-
-def _show(number: float) -> str:
-    return f"{number:.2f}".rstrip("0").rstrip(".")
-
-
-def _sum(text: str, header_unit: str) -> tuple[float | None, str]:
-    """Sum of terms joined by '+', ',' or 'and' [GiB]; a reason when the text is not all terms."""
-    text = text.strip(" .,;:")
-    if not text:
-        return None, ""
-    parts = [part.strip(" .;:") for part in re.split(r"\s*(?:\+|&|\band\b|\bund\b|;|/(?=\s*\d))\s*", text)]
-    terms = [_TERM.fullmatch(part) for part in parts if part]
-    if not terms or not all(terms):
-        return None, "no amount of memory is recognised"
-    units = [term["unit"] or "" for term in terms if term]
-    last = next((unit for unit in reversed(units) if unit), "")
-    total = 0.0
-    for term, unit in zip(terms, units, strict=True):
-        assert term is not None
-        size = _float(term["size"])
-        unit = unit or last or header_unit
-        if not unit:
-            if size >= 1000:
-                unit = "mb"
-            elif size >= 192:
-                return None, f"{_show(size)} without a unit may be MB or GB"
-            else:
-                unit = "gb"
-        total += int(term["count"] or 1) * size * _GIB[unit[0]]
-    return total, ""
-
-
-_MODULES = tuple(m for base in (0.25, 0.5, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512) for m in (base, base * 1.5))
-
-
-@lru_cache(maxsize=4096)
-def _made_of_modules(total: float) -> bool:
-    """Whether up to two kinds of module, each of a size that is made, give this total."""
-    if total > 512:
-        return float(total).is_integer()
-    return total in _MODULES or any(abs(total - first - second) < 1e-9 for first in _MODULES for second in _MODULES)
-
-
-def _plausible(total: float, text: str) -> Parsed:
-    if total <= 0:
-        return Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM)
-    if total > RAM_MAX_GIB:
-        return Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM)
-    rounded = round(total, 3)
-    if _made_of_modules(rounded):
-        return Parsed(rounded)
-    bigger = min((m for m in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 128, 256) if m >= rounded), default=0)
-    hint = f"; it may be the usable part of {bigger} GiB" if bigger and bigger * 0.8 <= rounded else ""
-    return Parsed(rounded, f"no set of modules adds up to {_show(rounded)} GiB{hint}; kept as typed", _ACCEPT_RAM)
 
 
 class Disk(NamedTuple):
@@ -174,6 +31,7 @@ class Disk(NamedTuple):
     solid: bool = False
     bus_said: bool = False
     doubt: str = ""
+    several: bool = False
 
 
 class Disks(NamedTuple):
@@ -182,9 +40,15 @@ class Disks(NamedTuple):
     kind: Parsed
     size: Parsed
 
+    def with_size_asked(self) -> Disks:
+        """Raise a missing size as a problem; for cells that are meant to give it."""
+        known = self.size.value is not None or self.size.problem or self.kind.value is None
+        return self if known else self._replace(size=Parsed(None, "no size is given", _ACCEPT_DISK))
+
 
 _DISK_SIZE = re.compile(
-    rf"(?:(?P<count>\d)\s*(?:x|\*)\s*)?(?P<size>{_NUMBER})\s*(?P<unit>(?:gibibytes?|gigabytes?|gbytes?|gigs?|gib"
+    rf"(?<![a-z0-9.,])(?:(?P<count>\d)\s*(?:x|\*)\s*)?(?P<size>{NUMBER})\s*(?P<unit>(?:gibibytes?|gigabytes?"
+    rf"|gbytes?|gigs?|gib"
     rf"|gb|go|g|tebibytes?|terabytes?|tib|tb|to|t|mib|mb|mo)(?![a-z0-9]))?"
 )
 _RPM = re.compile(r"\b(?:4200|5200|5400|5900|7200|10000|10k|15000|15k|7\.2k|5\.4k)\s*(?:rpm|u/min|upm|tr/min)?\b")
@@ -207,6 +71,9 @@ _DISK_WORDS = re.compile(
     r"|rev|the|with|and|und|a|an|is|no\.?\d)\b"
 )
 _TINY_GB = 32.0
+_KIND = r"(?:ssd|hdd|nvme|emmc|sshd)"
+_SIZE_OR_KIND = re.compile(rf"(?<![a-z0-9.,])\d+(?:[.,]\d+)?\s*(?:gb|tb|gib|tib|gig|(?={_KIND}))|(?P<kind>{_KIND})")
+_LANES = re.compile(r"\bx\s?\d\b")
 
 
 @lru_cache(maxsize=400_000)
@@ -230,6 +97,9 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return Disks(UNKNOWN, UNKNOWN)
+    if re.match(r"-\s?\d", plain):
+        failed = Parsed(None, "a disk of less than nothing", _ACCEPT_DISK)
+        return Disks(failed, failed)
     if plain in NONE_WORDS or re.fullmatch(
         r"(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)\s*(?:hdd|ssd|hd|disk|drive|storage|hard drive|hard disk"
         r"|festplatte|disque)?"
@@ -245,6 +115,7 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
         )
         if part
     ]
+    parts = [piece for part in parts for piece in _torn(part)]
     found: list[Disk] = []
     unread: list[str] = []
     for part in parts:
@@ -260,6 +131,20 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
         failed = Parsed(None, "no disk is recognised", _ACCEPT_DISK)
         return Disks(failed, failed)
     return _chosen(found, unread)
+
+
+def _torn(part: str) -> list[str]:
+    """Take apart disks that stand side by side, such as '128GB SSD 1TB HDD' and 'SSD 128 HDD 500'."""
+    marks = list(_SIZE_OR_KIND.finditer(part))
+    sizes = [mark.start() for mark in marks if not mark["kind"]]
+    kinds = [mark.start() for mark in marks if mark["kind"]]
+    if len(sizes) < 2 and len(kinds) > 1 and kinds[0] == 0 and len(re.findall(r"(?<![a-z.])\d+", part)) > 1:
+        return [part[start:end] for start, end in zip(kinds, [*kinds[1:], len(part)], strict=True)]
+    if len(sizes) < 2:
+        return [part]
+    kind_first = bool(marks[0]["kind"])
+    cuts = [mark.start() for mark in marks if bool(mark["kind"]) == kind_first][1:]
+    return [part[start:end] for start, end in zip([0, *cuts], [*cuts, len(part)], strict=True)]
 
 
 def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
@@ -278,13 +163,15 @@ def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
         rest = _RPM.sub(" ", rest)
         kind = kind or StorageKind.HDD
     gib: float | None = None
-    doubt = ""
+    doubt, many = "", False
+    rest = _LANES.sub(" ", rest)
     sizes = list(_DISK_SIZE.finditer(rest))
     size = next((match for match in sizes if match["unit"]), sizes[0] if len(sizes) == 1 else None)
     if size:
-        gib = _disk_gib(_float(size["size"]), size["unit"] or "", header_unit)
+        gib = _disk_gib(to_float(size["size"]), size["unit"] or "", header_unit)
         if gib is None:
             doubt = f"{size['size']} without a unit may be GB or TB"
+        many = (size["count"] or "1") not in ("0", "1")
         rest = rest[: size.start()] + " " + rest[size.end() :]
     elif sizes:
         doubt = "several numbers, none with a unit"
@@ -294,9 +181,9 @@ def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
     if kind is None and gib is None and not m2 and not cache and not doubt:
         return None, part
     solid = kind in (StorageKind.NVME, StorageKind.SATA_SSD, StorageKind.EMMC) or m2
-    if m2 and not sata and kind is not StorageKind.NVME:
-        kind = None
-    return Disk(gib, kind, cache, solid, sata, doubt), rest
+    if m2 and kind is None:
+        kind = StorageKind.SATA_SSD
+    return Disk(gib, kind, cache, solid, sata, doubt, many), rest
 
 
 LABEL_SIZES = frozenset(
@@ -360,7 +247,9 @@ def _chosen(found: list[Disk], unread: list[str]) -> Disks:
             f"several disks: {_describe(best)} taken as the one to install on, beside {others or 'an equal one'}"
         )
     if best.kind is StorageKind.SATA_SSD and not best.bus_said:
-        notes.append("SSD without a word about its bus: taken as SATA; write NVMe when it is one")
+        notes.append("solid state without a word about its bus: taken as SATA; write NVMe when it is one")
+    if best.several:
+        notes.append("several disks of one size: one of them taken as the one to install on")
     size = Parsed(None if best.gib is None else round(best.gib, 2))
     if best.gib is not None and best.gib > DISK_MAX_GIB:
         size = Parsed(None, f"{_gb(best.gib)} is no size that a disk has", _ACCEPT_DISK)
@@ -371,8 +260,6 @@ def _chosen(found: list[Disk], unread: list[str]) -> Disks:
     problem = ""
     if best.cache:
         problem = "only a cache module is named, not the disk behind it"
-    elif best.kind is None and best.solid:
-        problem = "an M.2 disk may be SATA or NVMe"
     elif best.kind is None:
         problem = "the kind of disk is not said"
     if unread:
