@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from advisor.drivers import needs, quirks
+from advisor.drivers import needs, quirks, store
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
@@ -22,6 +22,8 @@ _APPENDED = (Effect.NOTE, Effect.SHARES, Effect.SERIES, Effect.REMAPS)
 _SPARE = {"xe": "i915", "snd_soc_avs": "snd_hda_intel"}
 """Modules that bind where another of the same device does not: i915 and snd_hda_intel go first in Debian's kernels."""
 _LACKING = (Support.NO_DRIVER, Support.SEPARATE_DRIVER)
+_STATES_BUILTIN = "debian-13-backports"
+"""A shipped table whose kernel states the aliases of built-in modules."""
 _SHY_BUSES = frozenset({"pci", "usb", "sdio"})
 
 Bound = tuple[tuple[str, Kind, int], ...]
@@ -40,7 +42,20 @@ def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     Returns
     -------
     list of Bound
+        Kernels before 6.13 or so state no aliases for what is built in; for devices that are left, those that a newer
+        kernel states count, where the same module is built into this one.
     """
+    found = _bound(specs, table)
+    left = [at for at, bound in enumerate(found) if not bound]
+    if left and not table.states_builtin and store.place(_STATES_BUILTIN) is not None:
+        inside = {name for name, builtin in zip(table.modules, table.builtin.tolist(), strict=True) if builtin}
+        for at, bound in zip(left, _bound([specs[at] for at in left], store.load(_STATES_BUILTIN)), strict=True):
+            found[at] = tuple(entry for entry in bound if entry[0] in inside)
+    return found
+
+
+def _bound(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
+    """Modules whose aliases fit."""
     found: list[list[tuple[str, Kind, int]]] = [[] for _ in specs]
     whole = [at for at, spec in enumerate(specs) if spec.modalias is not None]
     texts = [specs[at].modalias or "" for at in whole]

@@ -21,7 +21,7 @@ class Kind(StrEnum):
     OTHER = "other"
 
 
-BUS_MODULES = frozenset({"ssb", "bcma"})
+BUS_MODULES = frozenset({"ssb", "bcma", "virtio_pci"})
 """Modules that only open a bus; a driver behind it does the work."""
 
 _PCI_CLASSES = {

@@ -73,6 +73,11 @@ class DriverTable:
         return {name: number for number, name in reversed(list(enumerate(self.modules)))}
 
     @cached_property
+    def states_builtin(self) -> bool:
+        """Whether the kernel states aliases of PCI drivers that are built into it."""
+        return bool(self.builtin[self.arrays["pci_module"]].any())
+
+    @cached_property
     def _packed(self) -> dict[str, tuple[PackedIndex, NDArray[np.int64]]]:
         out = {}
         for bus, layout in _LAYOUT.items():

@@ -237,3 +237,12 @@ def test_the_stick_list_names_files_and_sizes():
     stated = {p["name"]: p for p in drivers.load_firmware("debian-13").about["packages"]}
     assert found["size"].tolist() == [stated[name]["size"] for name in found["package"]]
     assert found["file"].str.endswith("_all.deb").all()
+
+
+def test_drivers_built_into_a_kernel_that_states_no_aliases_for_them_count():
+    # 8250_pci and virtio_pci are in modules.builtin of all five kernels; only 7.3 states their aliases.
+    for kernel in ("debian-12", "debian-13", "debian-13-backports"):
+        serial = verdict("pci:v00008086d0000A13Dsv00001028sd000006B9bc07sc00i02", kernel)
+        assert (serial["support"], serial["modules"]) == ("works", "8250_pci")
+        network = verdict("pci:v00001AF4d00001041sv00001AF4sd00001041bc02sc00i00", kernel)
+        assert (network["support"], network["modules"]) == ("works", "virtio_net")
