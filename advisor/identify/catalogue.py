@@ -117,7 +117,7 @@ def _key_number(line: str, number: str) -> str:
     plain = plain_number(number)
     if line in ("E-series", "C-series", "Z-series", "G-series"):
         return plain[1:]
-    if line == "Xeon" and re.fullmatch(r"E[357]\d{4}[LWM]{0,2}", plain):
+    if line == "Xeon" and re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", plain):
         return f"{plain}V1"
     return plain
 

@@ -93,7 +93,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
         r"(?:\bcore\s*)?(?<![a-z0-9])i\s?-?\s?(?P<d>[3579])(?![.,]\d)(?:(?=[\s\-:(/,;]|$)[\s\-:]*"
         r"|(?=\d{3,5}[a-z]{0,3}))"
         r"(?:<NOT>(?P<n>[mqulxks][\s-]?\d{3}<END>|\d{4,5}[\s-]?(?:hq|mq|hk|u|m|t|k|s|h|p|y)<END>(?!\w)"
-        r"|\d{3}[\s-]?(?:qm|um|lm|xm|m)<END>|\dy\d\d<END>|n3\d\d<END>|l1\dg\d<END>|\d{4}[\s-]?n?g\d<END>"
+        r"|\d{3}[\s-]?(?:qm|um|lm|xm|m)<END>|\dy\d\d<END>|n3\d\d<END>|l1\dg\d<END>|\d{4}[\s-]?n?g\de?<END>"
         r"|\d{3,5}[a-z]{0,3}<END>))?",
     ),
     _rule("core", r"\bcore\s*m[\s-]*(?P<n>5y\d\d[ac]?)<END>"),
@@ -126,11 +126,11 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule(
         "xeon",
         r"\bxeon\s*(?P<d>gold|silver|bronze"
-        r"|platinum)?[\s-]*(?:<NOT>(?P<n>e[357][\s-]*\d{4}[lwm]{0,2}(?:\s*0)?(?:\s*-?v\s?\d)?"
-        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}"
+        r"|platinum)?[\s-]*(?:<NOT>(?P<n>e[357][\s-]*\d{4}[lwma]{0,2}(?:\s*0)?(?:\s*-?v\s?\d)?"
+        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m(?:[rl]e)?|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}"
         r"|\d{4}[a-z]{0,2})<END>)?",
     ),
-    _rule("e", r"(?<![a-z0-9-])(?P<n>e(?P<x>[357])[\s-]\d{4}[lwm]{0,2}(?:\s0\b)?(?:\s*-?v\s?\d)?)<END>"),
+    _rule("e", r"(?<![a-z0-9-])(?P<n>e(?P<x>[357])[\s-]\d{4}[lwma]{0,2}(?:\s0\b)?(?:\s*-?v\s?\d)?)<END>"),
     _rule("threadripper", r"\b(?:ryzen\s*)?threadripper\b\s*(?:pro\s*)?(?:(?P<n>\d{4}(?:wx|x)?)<END>)?"),
     _rule("ryzen ai", r"\bryzen\s*ai\s*(?P<d>max\+?|[3579])?\s*(?:pro\s*)?(?P<n>(?:hx\s*)?\d{3})<END>"),
     _rule("ryzen z", r"\bryzen\s*(?P<n>z\d(?:\s*extreme)?)<END>"),
@@ -182,7 +182,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
 
 _BARE = re.compile(
     r"(?<![a-z0-9.+])(?:[a-z]{1,2}-?\d{3,4}[a-z]{0,2}|\d{3,5}(?:[a-z]{1,2}|n?g\d|x3d)|\dy\d\d"
-    r"|e[357]-?\d{4}[lw]?(?:\s*v\d)?"
+    r"|e[357]-?\d{4}[lwma]{0,2}(?:\s*v\d)?"
     r"|e-2[12]\d\d[gm]?|w-\d{4,5}m?|n(?:50|95|97|100|150|200|250|300|305|350|355))(?![\w+])"
 )
 _SIZE = re.compile(r"\d+(?:gb|g|tb|mb|gib|rpm|mhz|w|hz|ddr|dd|p|k|th|nd|st|rd|px|in|mm|cm|m2|kb|ssd|hdd)$")
@@ -271,7 +271,7 @@ def number(text: str, line: str = "") -> str:
     """
     plain = _NUMBER_JUNK.sub("", text).upper()
     if line == "xeon" and plain[:2] in ("E3", "E5", "E7") and "V" not in plain:
-        first = re.fullmatch(r"(E[357]\d{4}[LWM]{0,2})0", plain)
+        first = re.fullmatch(r"(E[357]\d{4}[LWMA]{0,2})0", plain)
         if first:
             return f"{first[1]}V1"
         if re.fullmatch(r"\s*e3\d{4}\w*\s*", text, re.I):

@@ -63,7 +63,7 @@ def _by_bare_number(tables: Catalogue, reading: Reading, shown: str) -> Answer:
     rows = [row for found in known for row in _vendor(tables, found, reading.vendor)]
     rows = list(dict.fromkeys(rows))
     for bare in reading.bare:
-        if re.fullmatch(r"E[357]\d{4}[LWM]{0,2}", bare) and rows:
+        if re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", bare) and rows:
             return _by_xeon_version(tables, bare, reading, shown)
     if len(rows) == 1:
         return of_row(rows[0], "number alone, which one processor carries")
@@ -89,7 +89,9 @@ def _by_xeon_version(tables: Catalogue, number: str, reading: Reading, shown: st
     if rows and rows == [found[1]]:
         return of_row(rows[0], "model number")
     if rows:
-        return of_rows(tuple(rows), f"{shown!r} may be {_names(tables, rows)}; write the version (v2, v3 ...)")
+        problem = f"{shown!r} may be {_names(tables, rows)}; write the version (v2, v3 ...)"
+        # Without the first version among them the table does not hold all that the number may be.
+        return of_rows(tuple(rows), problem) if found[1] is not None else Answer(vendor="Intel", problem=problem)
     return _by_name(tables, Named("xeon", f"{number}V1"), reading, shown)
 
 
@@ -104,7 +106,7 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
         if len(set(rows)) == 1:
             return of_row(rows[0], "model number")
         return _by_line(tables, name.line, reading, shown)
-    if name.line == "xeon" and re.fullmatch(r"E[357]\d{4}[LWM]{0,2}", name.number):
+    if name.line == "xeon" and re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", name.number):
         return _by_xeon_version(tables, name.number, reading, shown)
     for line in _sisters(name.line):
         for number in _variants(name.line, name.number):
