@@ -26,13 +26,7 @@ app = typer.Typer(
 def _open_doors(wanted: str | None) -> None:
     """Add the commands; only the wanted one's module is imported when it is known, which keeps start-up short."""
     for door in (wanted,) if wanted in DOORS else DOORS:
-        try:
-            module = importlib.import_module(f"advisor.cli.{door}")
-        except ModuleNotFoundError as error:
-            if error.name != f"advisor.cli.{door}":
-                raise
-            continue
-        module.register(app)
+        importlib.import_module(f"advisor.cli.{door}").register(app)
 
 
 @app.callback()
