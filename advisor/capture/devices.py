@@ -27,10 +27,16 @@ _ETHERNET, _WIRELESS = 0x0200, 0x0280
 _ATHEROS_WIRELESS = 0x168C
 """PCI vendor 168c made wireless chips alone, some of which claim to be Ethernet (pci.ids; wired ones are 1969)."""
 
+_HEX = "([0-9A-F]{2})"
 _IN_MODALIAS = {
-    "pci": re.compile(r"pci:v0{4}([0-9A-F]{4})d0{4}([0-9A-F]{4})sv[0-9A-F]{8}sd[0-9A-F]{8}bc(..)sc(..)i..\Z"),
-    "usb": re.compile(r"usb:v([0-9A-F]{4})p([0-9A-F]{4})d.{4}dc..dsc..dp..ic(..)isc..ip..in..\Z"),
-    "sdio": re.compile(r"sdio:c..v([0-9A-F]{4})d([0-9A-F]{4})\Z"),
+    "pci": re.compile(
+        rf"pci:v0{{4}}([0-9A-F]{{4}})d0{{4}}([0-9A-F]{{4}})sv[0-9A-F]{{8}}sd[0-9A-F]{{8}}bc{_HEX}sc{_HEX}i{_HEX}\Z"
+    ),
+    "usb": re.compile(
+        rf"usb:v([0-9A-F]{{4}})p([0-9A-F]{{4}})d[0-9A-F]{{4}}"
+        rf"dc[0-9A-F]{{2}}dsc[0-9A-F]{{2}}dp[0-9A-F]{{2}}ic{_HEX}isc{_HEX}ip{_HEX}in{_HEX}\Z"
+    ),
+    "sdio": re.compile(r"sdio:c[0-9A-F]{2}v([0-9A-F]{4})d([0-9A-F]{4})\Z"),
     "virtio": re.compile(r"virtio:d0{4}([0-9A-F]{4})v0{4}([0-9A-F]{4})\Z"),
 }
 
@@ -104,10 +110,7 @@ def from_modalias(modalias: str) -> BusDevice | None:
     found = pattern.match(modalias) if pattern and len(modalias) < 200 else None
     if not found:
         return None
-    try:
-        numbers = [int(group, 16) for group in found.groups()]
-    except ValueError:
-        return None
+    numbers = [int(group, 16) for group in found.groups()]
     kind = None
     if bus == "pci":
         kind = numbers[2] << 8 | numbers[3]

@@ -118,15 +118,20 @@ def nominal_inches(width_mm: float, height_mm: float) -> float:
     return nearest if abs(nearest - inches) <= 0.12 else round(inches, 1)
 
 
-def _bits(text: str | None) -> int:
-    """A bitmap as sysfs prints it: words of 64 bits in hex, highest first."""
+def _bits(text: str | None, width: int = 64) -> int:
+    """A bitmap as sysfs prints it: words in hex, as wide as the kernel's, highest first."""
     value = 0
     for word in (text or "").split()[:64]:
         try:
-            value = value << 64 | int(word[:16], 16)
+            value = value << width | int(word[:16], 16)
         except ValueError:
             return 0
     return value
+
+
+def _word_width(axes: str, keys: str) -> int:
+    """Bits of the kernel's words: 64 axes and 768 keys take one and at most twelve words of 64 bits."""
+    return 32 if len(axes.split()) > 1 or len(keys.split()) > 12 else 64
 
 
 def _is_touchscreen(device: Device) -> bool:
@@ -136,7 +141,9 @@ def _is_touchscreen(device: Device) -> bool:
         return said == "1"
     if not device.name.startswith("input"):
         return False
-    axes, keys = _bits(device.attribute("capabilities/abs")), _bits(device.attribute("capabilities/key"))
+    axes_text, keys_text = (device.attribute(f"capabilities/{name}") or "" for name in ("abs", "key"))
+    width = _word_width(axes_text, keys_text)
+    axes, keys = _bits(axes_text, width), _bits(keys_text, width)
     if not _bits(device.attribute("capabilities/ev")) >> _EV_ABS & 1:
         return False
     direct = _bits(device.attribute("properties")) >> _DIRECT & 1

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -140,3 +141,27 @@ def test_listings_of_this_machine_give_the_live_probes_facts(need):
     for name in ("graphics", "wireless"):
         usb = re.compile(r"[^;]*\[usb:[^;]*")
         assert getattr(read, name) == (usb.sub("", getattr(live, name) or "").strip("; ") or None)
+
+
+@pytest.mark.parametrize("what", ["probe", "script"])
+def test_nothing_is_opened_for_writing(need, tmp_path, what):
+    """strace follows every process of a capture: whatever is opened is opened for reading."""
+    log = tmp_path / "log"
+    probe = [sys.executable, "-B", "-c", "import advisor; advisor.capture.take('/')"]
+    command = probe if what == "probe" else [need("dash"), SCRIPT, "-"]
+    trace = [
+        need("strace"),
+        "-f",
+        "-qq",
+        "-o",
+        log,
+        "-e",
+        "trace=open,openat,creat,truncate,unlink,unlinkat,rename,mkdir",
+    ]
+    subprocess.run([*trace, *command], check=True, capture_output=True)
+    lines = log.read_text().splitlines()
+    assert sum("O_RDONLY" in line for line in lines) > 50
+    writing = [line for line in lines if "O_RDONLY" not in line and "open" in line and '"/dev/null"' not in line]
+    changing = [line for line in lines if any(f" {word}(" in line for word in ("creat", "unlink", "rename", "mkdir"))]
+    # py-cpuinfo maps a page of memory that no file on a disk stands behind.
+    assert not [line for line in writing + changing if "ENOENT" not in line and "memfd" not in line]

@@ -129,7 +129,9 @@ def _read(text: str, name: str) -> Capture:
         if len(sections) > 1:
             raise CaptureError(f"{name} holds a capture among other listings.", "Hand in the capture file alone.")
         return from_json(whole[0], name)
-    parts = [part for section in sections for part in _parts(section)]
+    # What udev keeps of maker and model has lost its blanks, so the others go first.
+    ordered = sorted(sections, key=lambda section: section.kind is Kind.UDEV)
+    parts = [part for section in ordered for part in _parts(section)]
     parts = [part for part in parts if part != Facts()]
     if not parts:
         raise CaptureError(f"{name} holds no listing that is known.", ACCEPTED)

@@ -14,7 +14,8 @@ RECORDING_FORMAT = 1
 
 FIRST = "bench-advisor recording "
 LAST = "bench-advisor recording ends"
-MOST_PATHS = 50_000
+MOST_PATHS = 20_000
+"""Paths kept of one recording; a real one has one or two thousand."""
 _LONGEST_PATH = 400
 
 _LINE = re.compile(r"(/(?:sys|proc|run)(?:/[^\s/]{1,200}){0,25}) (=|:=|->|!)(?: |\Z)")

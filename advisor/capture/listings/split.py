@@ -11,6 +11,8 @@ from typing import Any
 from advisor.capture.listings import buses, dmi, recording
 
 LONGEST_LINE = 20_000
+MOST_JSON = 50
+"""JSON listings in one text; the rest is passed over."""
 
 
 class Kind(StrEnum):
@@ -107,7 +109,7 @@ def split(text: str) -> tuple[list[Section], str]:
             depth = _depth(line, depth)
             if depth <= 0:
                 depth = 0
-                said, problem = _json("\n".join(block))
+                said, problem = _json("\n".join(block)) if len(parsed) < MOST_JSON else (None, "")
                 cut = cut or problem
                 if said is not None:
                     parsed.append(Section(Kind.JSON, json=said))

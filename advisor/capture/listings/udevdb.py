@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import posixpath
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from advisor.capture.facts import Facts, Processor
@@ -13,6 +13,11 @@ from advisor.capture.machine import RecordedMachine, whole
 _CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
 # Linux 6.12, arch/x86/include/asm/processor.h: X86_VENDOR_*
 _VENDORS = {0: "GenuineIntel", 2: "AuthenticAMD", 5: "CentaurHauls", 9: "HygonGenuine", 10: "  Shanghai  "}
+
+MOST_DEVICES = 4000
+"""Devices of the subsystems that matter; a large server has some hundreds."""
+MOST_PROPERTIES = 600
+_BLANK = re.compile(r"\s")
 
 _ON_BUS = frozenset({"pci", "usb", "sdio", "virtio", "acpi"})
 _IN_CLASS = frozenset({"block", "net", "input", "drm", "video4linux", "power_supply", "tpm", "nvme", "dmi"})
@@ -37,9 +42,12 @@ def read(lines: list[str]) -> Facts:
     links: dict[str, str] = {}
     folders: set[str] = set()
     processor = Processor()
-    blocks = _blocks(lines)
-    cards = {"/sys" + path: said["MMC_TYPE"] for path, said in blocks if "MMC_TYPE" in said}
-    for path, said in blocks:
+    cards: dict[str, str] = {}
+    for path, said in _blocks(lines):
+        if len(links) > MOST_DEVICES:
+            break
+        if "MMC_TYPE" in said:
+            cards["/sys" + path] = said["MMC_TYPE"]
         found = _CPU.match(said.get("MODALIAS", "")[:60])
         if found:
             vendor = _VENDORS.get(int(found[1], 16))
@@ -61,18 +69,21 @@ def _tpm(facts: Facts, folders: set[str]) -> str | None:
     return facts.box.tpm if "/sys/class/tpm" in folders and facts.box.tpm != "none" else None
 
 
-def _blocks(lines: list[str]) -> list[tuple[str, dict[str, str]]]:
-    found: list[tuple[str, dict[str, str]]] = []
+def _blocks(lines: list[str]) -> Iterator[tuple[str, dict[str, str]]]:
+    path, said = "", dict[str, str]()
     for line in lines:
-        if line.startswith("P: /devices/") and len(line) < 400:
-            path = line[3:].strip()
-            if not any(character.isspace() for character in path) and "/../" not in path:
-                found.append((path, {}))
-        elif line.startswith("E: ") and found:
+        if line.startswith("P: "):
+            if path:
+                yield path, said
+            path, said = line[3:].strip(), {}
+            sound = path.startswith("/devices/") and len(path) < 400 and "/../" not in path and not _BLANK.search(path)
+            path = path if sound else ""
+        elif line.startswith("E: ") and path and len(said) < MOST_PROPERTIES:
             key, equals, value = line[3:].partition("=")
             if equals and len(key) < 80:
-                found[-1][1][key] = value[:2000]
-    return found
+                said[key] = value[:2000]
+    if path:
+        yield path, said
 
 
 def _plant(path: str, said: dict[str, str], files: dict[str, bytes], links: dict[str, str], folders: set[str]) -> None:
