@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from advisor.intake.disks import disks
+from advisor.intake.disks import disks, with_unit
 from advisor.intake.headers import STORAGE
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.unit import StorageKind
@@ -23,15 +23,12 @@ def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Pa
         text = squeeze(cells.get(name, ""))
         if text in MISSING_WORDS or text in ("0", "none", "no"):
             continue
-        unit = units.get(name, "") if text.replace(".", "").isdigit() else ""
-        amount = "" if text in ("yes", "y", "x") else text
-        listed.append(f"{amount} {unit} {word}")
+        amount = "" if text in ("yes", "y", "x") else with_unit(text, units.get(name, ""))
+        listed.append(f"{amount} {word}")
     for name in (STORAGE, "storage_gib"):
         text = squeeze(cells.get(name, ""))
         if text not in MISSING_WORDS:
-            unit = units.get(name, "")
-            bare = text.replace(",", ".").replace(".", "", 1).isdigit()
-            listed.append(f"{text} {unit}" if bare and unit else text)
+            listed.append(with_unit(text, units.get(name, "")))
     kind_text = squeeze(cells.get("storage_kind", ""))
     if kind_text in MISSING_WORDS:
         kind_text = ""
@@ -54,6 +51,8 @@ def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Pa
     if len(listed) == 1 and (read.kind.value is None or stated.kind.value is None):
         together = disks(f"{listed[0]} {kind_text}")
         size = read.size if read.size.value is not None else together.size
+        if size.value is None and not size.problem:
+            size = Parsed(None, "no size of a disk is recognised", "a size such as '240 GB', '1 TB' or 238.5")
         if stated.size.value is None and stated.kind.value is not None:
             return Parsed(stated.kind.value, "", "", stated.kind.note), size
         return together.kind, size

@@ -195,6 +195,26 @@ LABEL_SIZES = frozenset(
 "label's 240 GB."""
 
 
+def with_unit(text: str, header_unit: str) -> str:
+    """Write the header's unit behind a bare number.
+
+    Parameters
+    ----------
+    text : str
+    header_unit : str
+
+    Returns
+    -------
+    str
+        A label's size under a header that says GiB gets 'gb'.
+    """
+    bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
+    if not bare or not header_unit:
+        return text
+    label = header_unit == "gib" and to_float(text) in LABEL_SIZES
+    return f"{text} {'gb' if label else header_unit}"
+
+
 def _disk_gib(size: float, unit: str, header_unit: str) -> float | None:
     if not unit and header_unit in ("gib", "gb") and size in LABEL_SIZES:
         return size * GB_IN_GIB

@@ -12,7 +12,7 @@ from rapidfuzz import fuzz, process
 
 from advisor.errors import TableError
 from advisor.tables import load
-from advisor.unit import UNIT_COLUMNS
+from advisor.unit import INTAKE_COLUMNS, UNIT_COLUMNS
 
 MERGED = "merged"
 """Stands for a column that may hold model, processor, memory and disk together."""
@@ -95,7 +95,8 @@ def synonyms() -> dict[str, str]:
     if strangers:
         raise TableError(f"intake/headers names fields that a unit does not have: {', '.join(strangers)}.")
     known = {plain(str(word)): str(field) for word, field in zip(table["header"], table["field"], strict=True)}
-    return known | {plain(name): name for name in UNIT_COLUMNS}
+    # The other fields are known by their exact names alone: 'CPU model' is no family's model number.
+    return known | {plain(name): name for name in INTAKE_COLUMNS}
 
 
 def recognised(cells: Iterable[str]) -> int:

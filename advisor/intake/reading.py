@@ -130,7 +130,7 @@ def _delimiter(text: str) -> str:
     for delimiter in _DELIMITERS:
         rows = [row for row in _head(text, delimiter, 40) if any(cell.strip() for cell in row)]
         if not rows:
-            continue
+            return delimiter
         known = max(recognised(row) for row in rows[:_HEADER_ROWS])
         widths = [len(row) for row in rows]
         common = max(set(widths), key=widths.count)

@@ -1,0 +1,261 @@
+"""Values as people write them. Expected values are arithmetic on the stated rules, by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from advisor.intake import words
+from advisor.intake.device_ids import devices
+from advisor.intake.disks import disks
+from advisor.intake.memory import memory
+from advisor.intake.merged import pieces
+
+GB = 1e9 / 2**30  # one label GB in GiB: IEC 80000-13 and SI
+
+
+@pytest.mark.parametrize(
+    ("text", "gib"),
+    [
+        ("8", 8), ("8GB", 8), ("8 gig", 8), ("8gig", 8), ("8192 MB", 8), ("8192", 8), ("8.0", 8), ("8,0 GB", 8),
+        ("8 GiB", 8),
+        ("2x4GB", 8), ("2 x 4", 8), ("4+4", 8), ("4GB+4GB", 8), ("4 + 8 GB", 12), ("8GB (2x4GB)", 8), ("1x8 + 1x4", 12),
+        ("16 Go", 16), ("16 GB DDR4-2400 SODIMM", 16), ("PC3-10600 4GB", 4), ("512MB", 0.5), ("1,5GB", 1.5),
+        ("~8GB", 8),
+        ("16,384 MB", 16), ("8 GB, 1 slot free", 8), ("8GB max 16", 8), ("8GB Kingmaker", 8), ("4×4 GB", 16),
+        ("８GB", 8),
+    ],
+)  # fmt: skip
+def test_memory(text, gib):
+    total = memory(text).total
+    assert total.value == pytest.approx(gib)
+    assert total.problem == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "kept", "words_"),
+    [
+        ("5.7", 5.7, "usable part of 6 GiB"), ("3,9 GB", 3.9, "usable part of 4 GiB"), ("15.8 GiB", 15.8,
+        "usable part of 16 GiB"),
+        ("7", 7, "no set of modules"), ("1TB", 1024, "more than PCs have"), ("512", None, "MB or GB"), ("0", None,
+        "no memory is fitted"),
+        ("none", None, "no memory is fitted"), ("lots", None, "no amount"), ("8/16", None, "no amount"),
+        ("8GB (2x8)", None, "contradict"), ("-8", None, "no amount"), ("8 or 16", None, "no amount"), ("9" * 300,
+        None, "no amount"),
+    ],
+)  # fmt: skip
+def test_memory_that_is_doubted(text, kept, words_):
+    total = memory(text).total
+    assert total.value == kept
+    assert words_ in total.problem
+    assert "8 GB" in total.accepted
+
+
+def test_memory_unknown_is_no_problem():
+    for text in ("", "?", "n/a", "unknown", "-", "tbc"):
+        assert memory(text).total == (None, "", "", "")
+
+
+def test_the_headers_unit_holds_for_bare_numbers():
+    assert memory("8192", "mb").total.value == 8
+    assert memory("8192", "mb").total.note == ""
+    assert memory("512", "mb").total.value == 0.5
+    assert memory("8GB", "mb").total.value == 8
+
+
+@pytest.mark.parametrize(
+    ("text", "soldered"),
+    [("8GB soldered", True), ("8 GB onboard", True), ("4GB soldered + 4GB", False), ("8GB", None)],
+)
+def test_soldered_memory_is_said_beside_it(text, soldered):
+    assert memory(text).soldered is soldered
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "gb"),
+    [
+        ("240 SSD", "sata ssd", 240), ("240GB SSD", "sata ssd", 240), ("SSD 240", "sata ssd", 240),
+        ("500gb 7200rpm", "spinning disk", 500),
+        ("1TB HDD", "spinning disk", 1000), ("NVMe 256", "nvme", 256), ("256GB NVMe SSD", "nvme", 256),
+        ("512 pcie ssd", "nvme", 512),
+        ("128GB eMMC", "emmc", 128), ("64 emmc", "emmc", 64), ("500GB SSHD", "hybrid disk", 500), ("1,5TB HDD",
+        "spinning disk", 1500),
+        ("160GB IDE", "spinning disk", 160), ("1TB + 240 ssd", "sata ssd", 240), ("240 ssd + 1TB", "sata ssd", 240),
+        ("256 NVMe + 1TB HDD", "nvme", 256), ("120SSD 500HDD", "sata ssd", 120), ("128GB SSD 1TB HDD", "sata ssd", 128),
+        ("SSD 120 GB HDD 500 GB", "sata ssd", 120), ("500GB HDD, 16GB SSD", "spinning disk", 500),
+        ("1TB HDD + 16GB Optane", "spinning disk", 1000),
+        ("Crucible MX500 500 GB SSD", "sata ssd", 500), ("Model PM981 256GB NVMe", "nvme", 256), ("M.2 NVMe 512GB",
+        "nvme", 512),
+        ("256GB M.2 SATA", "sata ssd", 256), ("256GB mSATA", "sata ssd", 256), ("2x500GB HDD", "spinning disk",
+        500), ("1 000 GB HDD", "spinning disk", 1000),
+        ("32GB USB stick", "usb", 32), ("300GB SAS 10k", "spinning disk", 300),
+    ],
+)  # fmt: skip
+def test_disks(text, kind, gb):
+    found = disks(text)
+    assert found.kind.value == kind
+    assert found.size.value == pytest.approx(gb * GB, abs=0.01)
+    assert found.kind.problem == found.size.problem == ""
+
+
+@pytest.mark.parametrize("text", ["none", "no hdd", "removed", "HDD removed", "0", "diskless"])
+def test_no_disk(text):
+    found = disks(text)
+    assert (found.kind.value, found.size.value) == ("none", 0.0)
+
+
+def test_gib_is_not_gb():
+    assert disks("238.47 GiB NVMe").size.value == pytest.approx(238.47)
+    assert disks("256 GB NVMe").size.value == pytest.approx(238.42, abs=0.01)
+    assert disks("0.5 TiB NVMe").size.value == pytest.approx(512)
+
+
+def test_a_labels_size_under_a_gib_header_is_the_labels():
+    # No disk holds a round 240 GiB: 240 GB drives hold 240 * 10^9 byte = 223.5 GiB.
+    assert disks("240", "gib").size.value == pytest.approx(223.52, abs=0.01)
+    assert disks("223.6", "gib").size.value == pytest.approx(223.6)
+    assert disks("1", "tb").size.value == pytest.approx(931.32, abs=0.01)
+
+
+def test_both_disks_are_reported_and_the_choice_is_said():
+    note = disks("1TB HDD + 240 SSD").kind.note
+    assert "240 GB sata ssd taken as the one to install on" in note
+    assert "1 TB spinning disk" in note
+    assert "taken as SATA" in note
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ("500GB", "kind of disk is not said"), ("1", "may be GB or TB"), ("banana", "no disk is recognised"),
+        ("16GB optane", "only a cache module"), ("-500", "less than nothing"), ("99999999 TB HDD",
+        "no size that a disk has"),
+    ],
+)  # fmt: skip
+def test_disks_that_are_doubted(text, problem):
+    found = disks(text)
+    assert problem in f"{found.kind.problem}; {found.size.problem}"
+
+
+@pytest.mark.parametrize(
+    ("text", "form"),
+    [
+        ("Laptop", "laptop"),
+        ("notebook", "laptop"), ("14\" laptop", "laptop"), ("Notebook PC", "laptop"), ("SFF", "small desktop"),
+        ("Desktop (SFF)", "small desktop"), ("USFF", "small desktop"), ("Mini Tower", "desktop"), ("mini pc",
+        "small desktop"),
+        ("AiO", "all-in-one"), ("All in One", "all-in-one"), ("2-in-1", "convertible"), ("Tablet", "tablet"),
+        ("thin client", "thin client"), ("Workstation", "desktop"), ("mobile workstation", "laptop"), ("server",
+        "server"),
+    ],
+)  # fmt: skip
+def test_form_factor(text, form):
+    assert words.form_factor(text).value == form
+
+
+def test_form_factor_that_may_be_two_is_asked_for():
+    parsed = words.form_factor("laptop/tablet")
+    assert parsed.value is None
+    assert parsed.problem == "may be laptop or tablet"
+
+
+@pytest.mark.parametrize(
+    ("text", "mode"),
+    [
+        ("UEFI", "uefi 64-bit"), ("uefi 64", "uefi 64-bit"), ("efi32", "uefi 32-bit"), ("32-bit UEFI", "uefi 32-bit"),
+        ("legacy", "legacy bios"), ("CSM", "legacy bios"), ("BIOS", "legacy bios"), ("UEFI/Legacy", "uefi 64-bit"),
+        ("no UEFI", "legacy bios"), ("UEFI (no CSM)", "uefi 64-bit"), ("yes", None), ("GPT", None), ("?", None),
+    ],
+)  # fmt: skip
+def test_boot_mode(text, mode):
+    assert words.boot_mode(text).value == mode
+
+
+def test_a_bare_uefi_is_an_assumption():
+    assert "taken as 64-bit" in words.boot_mode("UEFI").note
+    assert words.boot_mode("64-bit UEFI").note == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("85%", 85), ("85 %", 85), ("85,5%", 85.5), ("85", 85), ("0.85", 85), (",85", 85), ("~80", 80), ("0", 0),
+    ("100%", 100),
+     ("1", None), ("good", None), ("200%", None), ("-5", None), ("80-90%", None)],
+)  # fmt: skip
+def test_share(text, value):
+    parsed = words.share(text)
+    assert parsed.value == (None if value is None else pytest.approx(value))
+    assert bool(parsed.problem) == (value is None)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("1", 1), ("1 free", 1), ("none", 0), ("full", 0), ("two", 2), ("3.0", 3), ("1/2", None), ("-1", None)],
+)
+def test_count(text, value):
+    assert words.count(text).value == value
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("50", "mbps", 50), ("1 Gbit/s", "mbps", 1000), ("50 Mb/s", "mbps", 50), ("12.5 MB/s", "mbps", 100),
+        ("500 MB/s", "mib/s", 500e6 / 2**20), ("120", "mib/s", 120), ("0,1 ms", "ms", 0.1), ("100 µs", "ms", 0.1),
+        ("fast", "ms", None),
+        ("0", "mbps", None), ("-5", "mib/s", None),
+    ],
+)  # fmt: skip
+def test_rates(text, unit, value):
+    parsed = words.rate(text, unit, 1e5)
+    assert parsed.value == (None if value is None else pytest.approx(value, rel=1e-6))
+
+
+def test_yes_and_no():
+    assert [words.yes_no(text).value for text in ("yes", "Y", "ja", "1", "no", "N", "0", "?")] == [True] * 4 + [
+        False
+    ] * 3 + [None]
+    assert words.soldered("soldered").value is True
+    assert words.soldered("partly").value is False
+    assert words.yes_no("perhaps").problem
+
+
+ALIAS = "pci:v00008086d000024F3sv00008086sd00000010bc02sc80i00"
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("pci:8086:24f3; usb:0bda:c811", "pci:8086:24f3;usb:0bda:c811"), ("PCI:8086:24F3", "pci:8086:24f3"),
+        ("8086:24f3, 10ec:8168", "pci:8086:24f3;pci:10ec:8168"), (ALIAS, ALIAS), (ALIAS.lower(), ALIAS),
+        (r"PCI\VEN_8086&DEV_24F3&SUBSYS_00108086&REV_3A", "pci:8086:24f3"), (r"USB\VID_0BDA&PID_C811", "usb:0bda:c811"),
+        ("usb:0bda:c811\npci:8086:1502", "usb:0bda:c811;pci:8086:1502"), ("pci:8086:24f3;pci:8086:24f3",
+        "pci:8086:24f3"),
+        ("input:b0003v046DpC52Be0111-e0,1,4,k71", "input:b0003v046DpC52Be0111-e0,1,4,k71"), ("none", None), ("", None),
+    ],
+)  # fmt: skip
+def test_devices(text, value):
+    parsed = devices(text)
+    assert parsed.value == value
+    assert parsed.problem == ""
+
+
+def test_malformed_devices_are_named_and_good_ones_kept():
+    parsed = devices("pci:8086:24f3; pci:zz:yy; 1234:5678")
+    assert parsed.value == "pci:8086:24f3"
+    assert "'pci:zz:yy' is no device id" in parsed.problem
+    assert "1234:5678 may be a PCI or a USB id" in parsed.problem
+
+
+@pytest.mark.parametrize(
+    ("text", "cpu", "ram", "disk", "rest"),
+    [
+        ("Desk 3000 / i5-6300U 8GB", "i5-6300U", "8GB", "", "Desk 3000"),
+        ("Nova 14 (i5-8250U, 8 GB, 256 GB NVMe)", "i5-8250U", "8 GB", "256 GB NVMe", "Nova 14"),
+        ("Minitower 7010 i5-3470 4GB 500GB", "i5-3470", "4GB", "500GB", "Minitower 7010"),
+        ("Slim 5, Intel Core2 Duo P8400 @ 2.26GHz, 2GB", "Intel Core2 Duo P8400 @ 2.26GHz", "2GB", "", "Slim 5"),
+        ("Desk pro i7 8th gen", "i7 8th gen", "", "", "Desk pro"),
+        ("E6400 laptop", "", "", "", "E6400 laptop"),
+        ("T7500 workstation", "", "", "", "T7500 workstation"),
+    ],
+)  # fmt: skip
+def test_descriptions_are_taken_apart(text, cpu, ram, disk, rest):
+    assert pieces(text)[:4] == (cpu, ram, disk, rest)
