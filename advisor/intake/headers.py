@@ -122,7 +122,8 @@ def _bare(name: str) -> tuple[str, str]:
     words = name.split()
     unit = ""
     while len(words) > 1 and words[-1] in _UNITS:
-        unit = unit or _UNITS[words.pop()]
+        last = words.pop()
+        unit = unit or _UNITS[last]
     if len(words) > 1 and words[-1] == "in":
         words.pop()
     return " ".join(words), unit

@@ -44,6 +44,8 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
             "update_bytes": draw.choice([150.0, 300.0], n) * MIB,
         }
     )
+    conditions["xz"] = (share < 0.35).astype(float)
+    conditions["memory_mib"] = draw.choice([2048.0, 8192.0], n)
     cpu = 1 / conditions["decompress_mib_s"]
     cores = conditions["cores"]
     read = 1 / conditions["disk_read_mib_s"]
@@ -58,7 +60,9 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
     truth = pd.DataFrame(
         {
             "format": 30 * cpu + 60 * access + 0.3,
-            "copy": np.hypot(installed * cpu / cores * 0.8, installed * read + files * access * 15),
+            "copy": np.hypot(
+                installed * cpu / cores * np.where(share < 0.35, 1.2, 0.4), installed * read + files * access * 15
+            ),
             "boot": 900 * cpu + 150 * access,
             "refresh": 9 * link + 200 * cpu + 1,
             "base": install(conditions["extra_packages"], conditions["extra_bytes"]),
@@ -85,19 +89,3 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
 def simulate():
     """The simulator."""
     return _simulate
-
-
-@pytest.fixture
-def small_catalogue() -> pd.DataFrame:
-    """Two editions in the shape of the catalogue."""
-    return pd.DataFrame(
-        {
-            "release": ["13", "13"],
-            "architecture": ["amd64", "amd64"],
-            "edition": ["Xfce", "GNOME"],
-            "installed_mib": [3200.0, 4400.0],
-            "installed_files": [140_000.0, 180_000.0],
-            "desktop_read_mib": [200.0, 400.0],
-            "desktop_cpu_s": [4.0, 8.0],
-        }
-    )

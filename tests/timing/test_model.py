@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from advisor.errors import InputError
-from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES
 from advisor.timing.fitting import FEWEST, fit_machine
 from advisor.timing.model import BEYOND, load_model
 from advisor.timing.physics import TERMS
@@ -32,7 +32,8 @@ def coefficient(model, phase, name):
 def test_true_coefficients_are_found(model):
     # The truth stands in conftest.py; 3 % noise on 60 rows leaves a few percent.
     assert model.physics.overlaps["copy"] == 2.0
-    assert coefficient(model, "copy", "installed MiB / (decompression x cores)") == pytest.approx(0.8, rel=0.15)
+    assert coefficient(model, "copy", "installed MiB, xz / (decompression x cores)") == pytest.approx(1.2, rel=0.15)
+    assert coefficient(model, "copy", "installed MiB, not xz / (decompression x cores)") == pytest.approx(0.4, rel=0.25)
     assert coefficient(model, "boot", "once / decompression") == pytest.approx(900, rel=0.05)
     assert coefficient(model, "updates", "package MiB / link") == pytest.approx(1, rel=0.1)
     assert coefficient(model, "refresh", "lists / link") == pytest.approx(9, rel=0.1)
@@ -173,4 +174,4 @@ def test_every_term_gets_better_with_a_better_machine(data):
         moved = design(TERMS, data.conditions.assign(**{column: data.conditions[column] * factor}))
         assert (moved <= base).all()
         assert (moved < base).any()
-    assert set(CONDITIONS) == set(data.conditions.columns)
+    assert {*CONDITIONS, *EXTRAS} == set(data.conditions.columns)

@@ -1,0 +1,165 @@
+"""Learning from a log, reading rehearsals, and the report, on simulated data."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from advisor.errors import InputError, TableError
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
+from advisor.timing.fitting import fit_machine
+from advisor.timing.log import fit_log, log_units
+from advisor.timing.predict import predict
+from advisor.timing.rehearsals import read_rehearsals
+from advisor.timing.report import BASELINES, OURS, WITHHELD, judge, lines, noise
+
+CATALOGUE = pd.DataFrame({
+    "release": ["13"], "architecture": ["amd64"], "edition": ["Xfce"], "installed_mib": [3200.0],
+    "installed_files": [140_000.0], "desktop_read_mib": [200.0], "desktop_cpu_s": [4.0],
+})  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def data(simulate):
+    return simulate(60, seed=1)
+
+
+@pytest.fixture(scope="module")
+def model(data):
+    return fit_machine(data)
+
+
+@pytest.fixture(scope="module")
+def log(model):
+    """Logged units whose machine work takes 1.5 times, and whose hands-on 0.8 times, what the model says."""
+    draw = np.random.default_rng(4)
+    n = 120
+    frame = pd.DataFrame({
+        "cpu": "any", "ram_gib": 8, "storage_kind": draw.choice(["nvme", "spinning disk", "sata ssd"], n),
+        "storage_gib": 240, "link_mbps": 50, "image": "debian-13", "edition": "Xfce", "provenance": "invented",
+    })  # fmt: skip
+    processors = pd.DataFrame({"cpu_speed": draw.choice([0.4, 0.7, 1.2], n), "cpu_cores": 2})
+    timing = predict(
+        log_units(frame), processors, frame["edition"], frame["image"], model=model, catalogue=CATALOGUE
+    )  # fmt: skip
+    sums = timing.phases.groupby("row")[["hands_on_min", "work_min", "overlap_min"]].sum()
+    frame["hands_on_min"] = 0.8 * sums["hands_on_min"] * np.exp(draw.normal(0, 0.05, n))
+    work = 1.5 * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
+    frame["elapsed_min"] = frame["hands_on_min"] + work - 0.8 * sums["overlap_min"]
+    return frame, processors
+
+
+def test_a_log_corrects_hands_and_machine(model, log):
+    frame, processors = log
+    learnt = fit_log(model, frame, catalogue=CATALOGUE, processors=processors)
+    assert learnt.basis == "from 60 rehearsals and 120 logged units (the log is the demo's, invented)"
+    belief = 120 / (120 + 40)
+    assert np.log(learnt.log.hands_factor) == pytest.approx(belief * np.log(0.8), abs=0.02)
+    timing = predict(
+        log_units(frame), processors, frame["edition"], frame["image"], model=learnt, catalogue=CATALOGUE
+    )  # fmt: skip
+    plain = predict(log_units(frame), processors, frame["edition"], frame["image"], model=model, catalogue=CATALOGUE)
+    actual = frame["elapsed_min"]
+
+    def error(found):
+        return np.abs(found.elapsed_min.astype(float) / actual - 1).median()
+
+    assert error(timing) < 0.6 * error(plain)
+    inside = (actual >= timing.elapsed_low_min) & (actual <= timing.elapsed_high_min)
+    assert 0.72 <= inside.mean() <= 0.9
+
+
+def test_slips_in_a_log_are_left_out(model, log):
+    frame, processors = log
+    broken = frame.copy()
+    broken.loc[:9, "elapsed_min"] = [1.0, 9999.0, np.nan, -5.0, 0.0, 1.0, 9999.0, np.nan, -5.0, 0.0]
+    learnt = fit_log(model, broken, catalogue=CATALOGUE, processors=processors)
+    assert learnt.log.rows == 110
+
+
+def test_an_empty_log_changes_nothing(model, log):
+    frame, processors = log
+    assert fit_log(model, frame.iloc[:0], catalogue=CATALOGUE, processors=processors.iloc[:0]).log.rows == 0
+    with pytest.raises(InputError, match="elapsed_min"):
+        fit_log(model, frame.drop(columns="elapsed_min"))
+
+
+def written(path, rows):
+    path.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    return path
+
+
+def row(**changes):
+    good = {name: 10.0 for name in CONDITIONS}
+    good |= {"image_bytes": 1e9, "installed_bytes": 3e9, **{f"{phase}_s": 2.0 for phase in MEASURED_PHASES}}
+    return {
+        **good,
+        "format": 1,
+        "name": "a",
+        "disk": "emmc",
+        "quota_pct": 100,
+        "cores": 2,
+        "disturbed": False,
+        **changes,
+    }
+
+
+def test_disturbed_and_failed_rehearsals_are_left_out(tmp_path):
+    path = written(
+        tmp_path / "r.jsonl", [row(), row(disturbed=True), {"name": "c", "failed": "no disk", "disturbed": True}]
+    )
+    data = read_rehearsals(path)
+    assert len(data) == 1 and data.disturbed == 2
+    assert data.labels["processor"].tolist() == ["50 % of a core"]
+    assert data.total.tolist() == [14.0]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("not json\n", "line 1: not JSON"),
+        ("[1]\n", "line 1: not a JSON object"),
+        (json.dumps({"format": 9}) + "\n", "format 9"),
+        (json.dumps({"format": 1, "name": "x"}) + "\n", "lacks"),
+        (json.dumps(row(copy_s=float("nan"))) + "\n", "no finite time"),
+        (json.dumps(row(link_mbps="quick")) + "\n", "'quick'"),
+    ],
+)
+def test_bad_lines_are_named(tmp_path, content, words):
+    path = tmp_path / "r.jsonl"
+    path.write_text(content)
+    with pytest.raises(InputError, match=words):
+        read_rehearsals(path)
+
+
+def test_a_missing_file_is_said(tmp_path):
+    with pytest.raises(TableError, match="cannot be read"):
+        read_rehearsals(tmp_path / "none.jsonl")
+
+
+def test_noise_is_the_spread_of_repeats(data):
+    labels = data.labels.copy()
+    labels.loc[1, "repeat_of"] = labels.loc[0, "name"]
+    phases = data.phases.copy()
+    phases.loc[1] = phases.loc[0] * np.exp(0.1)
+    found = noise(type(data)(data.conditions, phases, labels))
+    # Two values a distance d apart have a standard deviation of d over the root of two.
+    assert found["spread_pct"].tolist() == [pytest.approx(10 / np.sqrt(2))]
+    assert found["repeats"].tolist() == [2]
+
+
+def test_the_report_judges_every_method_on_every_row(data):
+    report = judge(data, basis="from a simulator")
+    assert set(report.rows["method"]) == {OURS, WITHHELD, *BASELINES}
+    counts = report.rows.groupby(["split", "method"]).size()
+    assert (counts == len(data)).all()
+    summary = report.summary.set_index(["split", "method"])
+    for split in ("disk", "edition", "processor"):
+        ours = summary.loc[(split, OURS)]
+        assert ours["median_pct"] < 5
+        assert ours["median_pct"] < summary.loc[[(split, name) for name in BASELINES], "median_pct"].min() * 2 / 3
+        assert summary.loc[(split, WITHHELD), "width_factor"] > ours["width_factor"]
+    text = "\n".join(lines(report))
+    assert "from a simulator" in text and "A class of disk left out (60 rehearsals)" in text
+    assert report.phases["share_pct"].sum() == pytest.approx(100, abs=0.5)
