@@ -262,7 +262,7 @@ health() {
     esac
     # On one line. These options print no serial number; should a version do, its line is left out.
     one=
-    while IFS= read -r line; do
+    while read -r line; do
         case $line in *serial* | *wwn* | *uuid*) ;; *) one="$one $line" ;; esac
     done <<HEALTH
 $said

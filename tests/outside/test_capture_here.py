@@ -163,5 +163,4 @@ def test_nothing_is_opened_for_writing(need, tmp_path, what):
     assert sum("O_RDONLY" in line for line in lines) > 50
     writing = [line for line in lines if "O_RDONLY" not in line and "open" in line and '"/dev/null"' not in line]
     changing = [line for line in lines if any(f" {word}(" in line for word in ("creat", "unlink", "rename", "mkdir"))]
-    # py-cpuinfo maps a page of memory that no file on a disk stands behind.
-    assert not [line for line in writing + changing if "ENOENT" not in line and "memfd" not in line]
+    assert not [line for line in writing + changing if " = -1 " not in line]

@@ -10,7 +10,7 @@ from typing import Any
 
 from advisor.capture.listings import buses, dmi, recording
 
-LONGEST_LINE = 20_000
+LONGEST_LINE = 60_000
 MOST_JSON = 50
 """JSON listings in one text; the rest is passed over."""
 
