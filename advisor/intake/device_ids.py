@@ -102,11 +102,14 @@ def devices(text: str) -> Parsed:
         return UNKNOWN
     good: dict[str, None] = {}
     bad: list[str] = []
+    taken: list[str] = []
     parts = [part for part in _SPLIT.split(text) if part.strip()]
     for part in parts[:MAX_ITEMS]:
         device, reason = item(part)
         if device:
             good[device] = None
+            if _BARE.fullmatch(part.strip()):
+                taken.append(device)
         else:
             bad.append(reason)
     if len(parts) > MAX_ITEMS:
@@ -115,4 +118,5 @@ def devices(text: str) -> Parsed:
     if bad:
         shown = ", ".join(bad[:3]) + (f" and {len(bad) - 3} more" if len(bad) > 3 else "")
         problem = f"{shown}; {len(good)} others kept" if good else shown
-    return Parsed(";".join(good) or None, problem, ACCEPTED if problem else "")
+    note = f"no bus is said: taken as {', '.join(taken[:3])}" if taken else ""
+    return Parsed(";".join(good) or None, problem, ACCEPTED if problem else "", note)

@@ -164,6 +164,11 @@ def test_headers(header, field, unit):
     assert (mapped.field, mapped.unit) == (field, unit)
 
 
+@pytest.mark.parametrize("header", ["read mbps ms", "RAM GB GiB", "size in tb tb", "gb", "in gb", "GB GB GB"])
+def test_headers_that_end_in_units_come_to_an_end(header):
+    assert len(map_headers([header])) == 1
+
+
 @pytest.mark.parametrize("name", UNIT_COLUMNS)
 def test_every_field_is_known_by_its_own_name(name):
     assert map_headers([name])[0].field == name

@@ -238,6 +238,11 @@ def test_devices(text, value):
     assert parsed.problem == ""
 
 
+def test_the_bus_of_a_bare_id_is_an_assumption():
+    assert devices("8086:24f3").note == "no bus is said: taken as pci:8086:24f3"
+    assert devices("pci:8086:24f3").note == ""
+
+
 def test_malformed_devices_are_named_and_good_ones_kept():
     parsed = devices("pci:8086:24f3; pci:zz:yy; 1234:5678")
     assert parsed.value == "pci:8086:24f3"
