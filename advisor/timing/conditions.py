@@ -39,6 +39,12 @@ LIMITS: dict[str, tuple[float, float]] = {
 }
 """What each condition may be; outside it a value is a slip of the pen, not a machine."""
 
+USUAL_MEMORY_MIB = 4096.0
+"""Memory taken where nobody stated it [MiB]; from memory, of used PCs."""
+
+EXTRAS: tuple[str, ...] = ("xz", "memory_mib")
+"""What `check_conditions` adds to the columns of a conditions table."""
+
 MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "boot", "refresh", "base", "updates", "sync")
 """Machine phases a rehearsal times."""
 
@@ -49,16 +55,16 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     Parameters
     ----------
     frame : pandas.DataFrame, shape (n, any)
-        Needs the columns of `CONDITIONS`. Text cells are read as numbers. Where a column quota_pct [% of one core]
-        is present, as on a rehearsal, `cores` becomes the cores' worth of time that the quota leaves: two cores at
-        100 % do the work of one.
+        Needs the columns of `CONDITIONS`. Text cells are read as numbers. The columns `compression` and `memory_mib`
+        [MiB] are read where present; others are left alone.
     speeds_needed : bool
         False lets the three measured speeds be absent or empty, as on a unit that was not measured.
 
     Returns
     -------
-    pandas.DataFrame, shape (n, len(CONDITIONS))
-        float64, same index; an unknown speed is NaN.
+    pandas.DataFrame, shape (n, len(CONDITIONS) + 2)
+        float64, same index; an unknown speed is NaN. Of the last two, `xz` is 1 where the image is compressed with xz,
+        0 where with something quicker, NaN where nobody said; `memory_mib` is `USUAL_MEMORY_MIB` where nobody said.
 
     Raises
     ------
@@ -90,12 +96,28 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
                 f"{int(wrong.sum())} cell(s) of this column are like this." if wrong.sum() > 1 else "",
             )
         columns[name] = numbers
-    if "quota_pct" in frame:
-        quota = (
-            pd.to_numeric(frame["quota_pct"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-        )
-        columns["cores"] = np.fmin(columns["cores"], np.maximum(1.0, quota / 100))
+    columns["xz"] = _xz(frame)
+    columns["memory_mib"] = _memory(frame)
     return pd.DataFrame(columns, index=frame.index)
+
+
+def _xz(frame: pd.DataFrame) -> np.ndarray:
+    """Whether the image is compressed with xz: it takes several times the processor time of any other kind."""
+    if "xz" in frame:
+        return pd.to_numeric(frame["xz"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    if "compression" not in frame:
+        return np.full(len(frame), np.nan)
+    words = frame["compression"].astype("string").str.strip().str.casefold()
+    known = words.notna() & (words != "")
+    return np.where(known, words.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
+
+
+def _memory(frame: pd.DataFrame) -> np.ndarray:
+    """Memory [MiB], the usual where nobody stated a sensible one."""
+    if "memory_mib" not in frame:
+        return np.full(len(frame), USUAL_MEMORY_MIB)
+    said = pd.to_numeric(frame["memory_mib"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    return np.where(said > 0, said, USUAL_MEMORY_MIB)
 
 
 def read_conditions(path: str | Path) -> pd.DataFrame:

@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 DAMAGE_WORDS = r"crack|broken|damag|missing|sticky|swollen|dirty|smell|locked|password|dead|fault|noisy|loose|stain"
 """Words of a note that mean a closer look; common practice, no source."""
 
+PERSON_SD = 0.15
+"""How far people differ at the same work, as a share of the minutes; from memory."""
+
 FACTS = ("cpu", "ram_gib", "storage_kind", "storage_gib", "boot_mode")
 """Facts that somebody must find out at the bench when the intake leaves them open."""
 
@@ -73,7 +76,7 @@ class HandsOn:
     minutes : numpy.ndarray, shape (n, n_phases)
         Typical [min].
     spread : numpy.ndarray, shape (n,)
-        Standard deviation of a unit's sum [min]; a slow unit is slow in every phase, so the phases' spreads add.
+        Standard deviation of a unit's sum [min]: phases scatter by themselves, and all of them with the person.
     why : dict of str to numpy.ndarray of bool, shape (n,)
         Condition of `datasets/timing/hands_extras.csv` to the units it applies to.
     """
@@ -106,20 +109,21 @@ def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: p
     table = phase_table()
     n = len(units)
     minutes = np.repeat(table.typical[None, :], n, axis=0)
-    spread = np.full(n, float((table.high - table.low).sum()) / (2 * Z))
+    variance = np.full(n, float((((table.high - table.low) / (2 * Z)) ** 2).sum()))
     conditions = _conditions(units, firmware)
     extras = tables.load("timing/hands_extras").frame.drop_duplicates("condition", keep="last").set_index("condition")
     for name, applies in conditions.items():
         row = extras.loc[name]
         column = table.names.index(str(row["phase"]))
         minutes[:, column] += applies * float(str(row["typical"]))
-        spread += applies * (float(str(row["high"])) - float(str(row["low"]))) / (2 * Z)
+        variance += applies * ((float(str(row["high"])) - float(str(row["low"]))) / (2 * Z)) ** 2
     if part_min is not None:
         fit = pd.to_numeric(part_min).astype("Float64").to_numpy(dtype=float, na_value=0.0)
         minutes[:, table.names.index(str(extras.loc["part to fit", "phase"]))] += fit
         # A fitting may take half as long again, or two thirds of what the shop reckons.
-        spread += fit * 0.4 / Z
+        variance += (fit * 0.4 / Z) ** 2
         conditions["part to fit"] = fit > 0
+    spread = np.sqrt(variance + (PERSON_SD * minutes.sum(axis=1)) ** 2)
     return HandsOn(minutes, spread, conditions)
 
 

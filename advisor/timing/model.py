@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from advisor.errors import InputError, TableError
 from advisor.files import write_whole
-from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, SPEEDS, check_conditions
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import Widths, Z
 from advisor.timing.learnt import Additive
 from advisor.timing.physics import Physics, phase_terms
@@ -33,6 +33,9 @@ SPEED_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1)
 
 SLACK = 1.05
 """How far beyond the measured range a speed may lie before it counts as beyond."""
+
+SAME_IMAGE = 0.005
+"""Log ratio of sizes below which two images count as the same."""
 
 BEYOND = "beyond what was measured"
 
@@ -162,9 +165,15 @@ class TimingModel:
         conditions = check_conditions(frame, speeds_needed=False)
         spread = np.zeros(len(frame))
         filled, parts = fill_speeds(conditions, frame)
+        unsaid = filled["xz"].isna().to_numpy()
+        filled["xz"] = self._compression(filled)
         phases = self.seconds(filled)
         if parts.any_assumed:
             phases, spread = self._mixed(filled, parts)
+        unsure = unsaid & (filled["xz"] == 0.5).to_numpy()
+        if unsure.any():
+            xz, quick = (self.seconds(filled.assign(xz=value)).sum(axis=1).to_numpy() for value in (1.0, 0.0))
+            spread = np.hypot(spread, np.where(unsure, np.abs(np.log(xz / quick)) / 2, 0.0))
         total = phases.sum(axis=1)
         width = np.hypot(self.widths.of(disk_class(filled).tolist()), Z * spread)
         out = phases.add_suffix("_s")
@@ -175,6 +184,21 @@ class TimingModel:
         out["note"] = notes
         out["nearest"] = nearest
         return out
+
+    def _compression(self, conditions: pd.DataFrame) -> Array:
+        """How an image is compressed where nobody said: as the one of the same size that was measured, else unsure."""
+        said = conditions["xz"].to_numpy(dtype=float)
+        found = np.where(np.isnan(said), 0.5, said)
+        sizes = ["image_bytes", "installed_bytes"]
+        images = self.seen.drop_duplicates([*sizes, "xz"])
+        for row in np.flatnonzero(np.isnan(said)) if len(images) else []:
+            off = np.abs(
+                np.log(conditions[sizes].to_numpy(dtype=float)[row] / images[sizes].to_numpy(dtype=float))
+            ).max(axis=1)
+            best = int(off.argmin())
+            if off[best] < SAME_IMAGE and not np.isnan(images["xz"].iloc[best]):
+                found[row] = images["xz"].iloc[best]
+        return found
 
     def _mixed(self, filled: pd.DataFrame, parts: Filled) -> tuple[pd.DataFrame, Array]:
         """Phases and log spread where speeds are assumed: kinds of storage mixed, the rest propagated."""
@@ -333,7 +357,7 @@ def load_model(path: str | Path) -> TimingModel:
                 raise ValueError(f"phase {phase} has a negative coefficient or an overlap below 1")
         seen = pd.DataFrame(content["seen"]["rows"], columns=content["seen"]["columns"])
         if not seen.empty:
-            seen[list(CONDITIONS)] = seen[list(CONDITIONS)].astype(float)
+            seen[[*CONDITIONS, *EXTRAS]] = seen[[*CONDITIONS, *EXTRAS]].astype(float)
         log = content["log"]
         return TimingModel(
             physics=Physics(coefficients, overlaps),
@@ -431,7 +455,7 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
 
     rates = storage_rates()
     kind = facts["storage_kind"].astype("string") if "storage_kind" in facts else pd.Series(pd.NA, index=facts.index)
-    code = pd.Categorical(kind, categories=list(rates.kinds)).codes
+    code = pd.Index(rates.kinds).get_indexer(pd.Index(kind.fillna("").astype("object")))
     # The commonest kind stands in for an unknown one until the kinds are mixed.
     usual = int(np.argmax(rates.share))
     known = np.where(code >= 0, code, usual)
@@ -481,5 +505,5 @@ def prior_model() -> TimingModel:
     }
     return TimingModel(
         Physics(coefficients, dict.fromkeys(MEASURED_PHASES, 1.0)), Additive(), Widths(0.5),
-        pd.DataFrame(columns=["name", *CONDITIONS]), about={"rehearsals": 0},
+        pd.DataFrame(columns=["name", *CONDITIONS, *EXTRAS]), about={"rehearsals": 0},
     )  # fmt: skip

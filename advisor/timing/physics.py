@@ -25,6 +25,9 @@ OVERLAPS: tuple[float, ...] = (1.0, 2.0, 4.0)
 ROUNDS = 40
 """Steps of the fit of an overlapping stage; it settles in fewer than 20."""
 
+DIRTY_SHARE = 0.2
+"""Share of memory that may wait unwritten: the kernel's default (vm.dirty_ratio, its documentation sysctl/vm.rst)."""
+
 PHASE_FLOOR = 0.02
 """Share of the whole that is added to a phase's seconds before errors are taken relative to them."""
 
@@ -58,7 +61,7 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
     Parameters
     ----------
     conditions : pandas.DataFrame
-        Columns of `CONDITIONS`, all known.
+        Columns of `CONDITIONS` and `EXTRAS`, all known.
 
     Returns
     -------
@@ -76,6 +79,9 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
         "image": get["image_bytes"] / MIB,
         "installed": get["installed_bytes"] / MIB,
+        "xz": get["installed_bytes"] / MIB * get["xz"],
+        "quick": get["installed_bytes"] / MIB * (1.0 - get["xz"]),
+        "spill": np.maximum(get["installed_bytes"] / MIB - DIRTY_SHARE * get["memory_mib"], 0.0),
         "files": get["installed_files"] / 1000.0,
         "extra": get["extra_bytes"] / MIB,
         "extra_n": get["extra_packages"],
@@ -86,7 +92,8 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
 
 _NEEDED = {
     "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "image_bytes", "installed_bytes",
-    "installed_files", "extra_packages", "extra_bytes", "update_packages", "update_bytes",
+    "installed_files", "extra_packages", "extra_bytes", "update_packages", "update_bytes", "xz",
+    "memory_mib",
 }  # fmt: skip
 
 
@@ -103,7 +110,9 @@ def _packages(phase: str, work: str) -> list[Term]:
         _term(phase, "install", "processor", count, "cpu", "packages / decompression"),
         _term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
         _term(phase, "install", "processor", "one", "cpu", "once / decompression"),
+        _term(phase, "install", "disk", "one", "access", "once x access"),
         _term(phase, "install", "disk", count, "access", "packages x access"),
+        _term(phase, "install", "disk", work, "access", "package MiB x access"),
         _term(phase, "install", "disk", work, "read", "package MiB / disk rate"),
     ]
 
@@ -112,15 +121,22 @@ TERMS: tuple[Term, ...] = (
     _term("format", "format", "processor", "one", "cpu", "once / decompression"),
     _term("format", "format", "disk", "one", "access", "once x access"),
     _term("format", "format", "disk", "one", "read", "once / disk rate"),
+    _term("copy", "copy", "processor", "quick", "cpus", "installed MiB, not xz / (decompression x cores)"),
+    _term("copy", "copy", "processor", "xz", "cpus", "installed MiB, xz / (decompression x cores)"),
     _term("copy", "copy", "processor", "installed", "cpu", "installed MiB / decompression"),
-    _term("copy", "copy", "processor", "installed", "cpus", "installed MiB / (decompression x cores)"),
     _term("copy", "copy", "processor", "files", "cpu", "files / decompression"),
     _term("copy", "copy", "disk", "installed", "read", "installed MiB / disk rate"),
+    # Memory takes what it may hold unwritten; the rest waits for the disk, and the less it holds the less it sorts.
+    _term("copy", "copy", "disk", "spill", "read", "MiB beyond unwritten memory / disk rate"),
+    _term("copy", "copy", "disk", "spill", "access", "MiB beyond unwritten memory x access"),
     _term("copy", "copy", "disk", "files", "access", "files x access"),
     _term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
     _term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
     _term("boot", "boot", "disk", "one", "access", "once x access"),
     _term("boot", "boot", "disk", "one", "read", "once / disk rate"),
+    # What the copy left unwritten in memory goes to the disk while the initramfs is made.
+    _term("boot", "boot", "disk", "installed", "read", "installed MiB / disk rate"),
+    _term("boot", "boot", "disk", "files", "access", "files x access"),
     _term("refresh", "fetch", "link", "one", "link", "lists / link"),
     _term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
     _term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
@@ -131,6 +147,7 @@ TERMS: tuple[Term, ...] = (
     _term("sync", "sync", "disk", "installed", "read", "installed MiB / disk rate"),
     _term("sync", "sync", "disk", "update", "read", "update MiB / disk rate"),
     _term("sync", "sync", "disk", "one", "access", "once x access"),
+    _term("sync", "sync", "wait", "one", "one", "unmounting"),
 )
 """Every term of the model."""
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from advisor.errors import InputError
 from advisor.shop import Image, Shop, default_shop
-from advisor.timing.conditions import CONDITIONS, MIB
+from advisor.timing.conditions import CONDITIONS, MIB, USUAL_MEMORY_MIB
 from advisor.timing.conformal import Z
 from advisor.timing.hands import HandsOn, hands_on, phase_table
 from advisor.timing.model import Filled, TimingModel, fill_speeds, speed_features
@@ -27,9 +27,6 @@ LOG_FEATURES: tuple[str, ...] = (
 )  # fmt: skip
 LOG_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1, -1)
 """What a bench log may teach: a better machine may only shorten."""
-
-USUAL_RAM_GIB = 4.0
-"""Memory taken for the learnt part when it is unknown; from memory, of used PCs."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +178,7 @@ def setting(
     usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
     notes: list[tuple[NDArray[np.bool_], str, Any, str]] = []
 
-    work = pd.DataFrame(np.nan, index=range(n), columns=[*CONDITIONS, "session_cpu", "session_mib"])
+    work = pd.DataFrame(np.nan, index=range(n), columns=[*CONDITIONS, "xz", "session_cpu", "session_mib"])
     if usable.any():
         codes, first = _distinct(pairs)
         named = pairs.iloc[first].fillna("")
@@ -210,7 +207,9 @@ def setting(
         link_mbps=np.where(np.isnan(link), shop.link_mbps, link),
     )
     ram = _numbers(units, "ram_gib")
-    conditions["ram_gib"] = np.where(np.isnan(ram), USUAL_RAM_GIB, ram)
+    conditions["ram_gib"] = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
+    conditions["memory_mib"] = 1024 * conditions["ram_gib"]
+    notes.append((np.isnan(ram), "ram_gib", f"{USUAL_MEMORY_MIB / 1024:g} GiB", "usual of used PCs, from memory"))
     known_facts = processors.reset_index(drop=True).reindex(
         columns=["cpu_speed", "cpu_speed_low", "cpu_speed_high"]
     ).assign(storage_kind=kind)  # fmt: skip

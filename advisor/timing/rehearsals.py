@@ -120,7 +120,8 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
         raise InputError(f"{file}: a phase has no finite time of 0 or more.", "Remove the line.")
     labels = pd.DataFrame({name: _text(frame, name) for name in LABELS})
     if "quota_pct" in frame:
-        labels["processor"] = frame["quota_pct"].map(lambda quota: f"{float(quota):g} %").astype("string")
+        share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
+        labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
     return Rehearsals(check_conditions(frame), seconds, labels, disturbed)
 
 

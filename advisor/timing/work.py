@@ -15,9 +15,10 @@ from advisor.timing.rates import assumed
 WORK_COLUMNS: tuple[str, ...] = (
     "image_bytes", "installed_bytes", "installed_files",
     "extra_packages", "extra_bytes", "update_packages", "update_bytes",
-    "session_cpu", "session_mib",
+    "xz", "session_cpu", "session_mib",
 )  # fmt: skip
-"""Columns of a work table; the last two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
+"""Columns of a work table. xz is 1 for an image compressed with xz, as Debian's live images are (from memory); the last
+two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,7 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
             "extra_bytes": facts["extra_mib"].value * MIB,
             "update_packages": facts["update_packages"].value,
             "update_bytes": facts["update_mib"].value * MIB,
+            "xz": 1.0,
             "session_cpu": session_cpu,
             "session_mib": session_mib,
         }

@@ -97,7 +97,8 @@ def test_coverage_is_what_the_theory_says(n):
 
 def test_coverage_of_the_timing_model_on_a_known_truth(simulate_rehearsals):
     # The same guarantee, end to end: three times 60 rehearsals of a simulator whose truth is known, each judged on 400
-    # never seen. One calibration on 60 scores covers 80 % with a standard deviation of 5 points (beta law, as above), the
+    # never seen. One calibration on 60 scores covers 80 % with a standard deviation of 5 points (beta law,
+    # as above), the
     # mean of three with 3; the scores are the worst of three ways of leaving out, hence the room above.
     from advisor.timing.fitting import fit_machine
 

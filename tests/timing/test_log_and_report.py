@@ -91,7 +91,7 @@ def written(path, rows):
 
 
 def row(**changes):
-    good = {name: 10.0 for name in CONDITIONS}
+    good = dict.fromkeys(CONDITIONS, 10.0)
     good |= {"image_bytes": 1e9, "installed_bytes": 3e9, **{f"{phase}_s": 2.0 for phase in MEASURED_PHASES}}
     return {
         **good,
