@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -54,24 +54,33 @@ class Column:
         wanted[list(distinct)] = True
         return np.flatnonzero(wanted[self.codes])
 
-    def cells(self, rows: np.ndarray) -> np.ndarray:
-        """Texts of these rows, cut to what a message shows."""
-        shown = np.array([*(text[:_SHOWN] for text in self.texts), ""], dtype=object)
-        return shown[self.codes[rows]]
 
+class Entries(NamedTuple):
+    """Entries about rows that share their texts: each distinct entry once, and which of them each row has.
 
-def _filled(rows: np.ndarray, text: str) -> np.ndarray:
-    return np.full(len(rows), text, dtype=object)
+    Attributes
+    ----------
+    rows : numpy.ndarray of int
+        Positions of the rows.
+    which : numpy.ndarray of int
+        Position in `texts` of each row's entry.
+    texts : list of tuple of str
+        Column, value and what is said of it.
+    """
+
+    rows: np.ndarray
+    which: np.ndarray
+    texts: Sequence[tuple[str, ...]]
 
 
 @dataclass
 class Ledger:
     """What was not understood, and what was assumed, row by row."""
 
-    _problems: list[dict[str, np.ndarray]] = field(default_factory=list)
-    _notes: list[dict[str, np.ndarray]] = field(default_factory=list)
+    _problems: list[Entries] = field(default_factory=list)
+    _notes: list[Entries] = field(default_factory=list)
 
-    def outcomes(self, column: Column, outcomes: Sequence[Parsed]) -> np.ndarray:
+    def outcomes(self, column: Column, outcomes: Sequence[Parsed], among: np.ndarray | None = None) -> np.ndarray:
         """Write down the problems and notes of a column's distinct texts.
 
         Parameters
@@ -79,42 +88,36 @@ class Ledger:
         column : Column
         outcomes : sequence of Parsed
             One for each distinct text.
+        among : numpy.ndarray of bool, shape (n_rows,), optional
+            Rows that are meant; all when left out.
 
         Returns
         -------
         numpy.ndarray of int
             Positions of the rows with a problem.
         """
+        header, values = column.mapped.header, [text[:_SHOWN] for text in column.texts]
         noted = [i for i, outcome in enumerate(outcomes) if outcome.note]
         if noted:
-            self._notes.append(self._chunk(column, noted, {"note": [outcomes[i].note for i in noted]}))
+            rows = self._among(column.rows(noted), among)
+            texts = [(header, value, outcome.note) for value, outcome in zip(values, outcomes, strict=True)]
+            self._notes.append(Entries(rows, column.codes[rows], texts))
         bad = [i for i, outcome in enumerate(outcomes) if outcome.problem]
         if not bad:
             return np.array([], dtype=int)
-        texts = {"problem": [outcomes[i].problem for i in bad], "accepted": [outcomes[i].accepted for i in bad]}
-        self._problems.append(self._chunk(column, bad, texts))
-        return column.rows(bad)
+        rows = self._among(column.rows(bad), among)
+        said = [(header, value, o.problem, o.accepted) for value, o in zip(values, outcomes, strict=True)]
+        self._problems.append(Entries(rows, column.codes[rows], said))
+        return rows
 
     @staticmethod
-    def _chunk(column: Column, distinct: list[int], texts: dict[str, list[str]]) -> dict[str, np.ndarray]:
-        rows = column.rows(distinct)
-        place = np.full(len(column.texts) + 1, -1)
-        place[distinct] = np.arange(len(distinct))
-        which = place[column.codes[rows]]
-        values = np.array([column.texts[d][:_SHOWN] for d in distinct], dtype=object)
-        made = {"row": rows + 1, "column": _filled(rows, column.mapped.header), "value": values[which]}
-        return made | {name: np.array(said, dtype=object)[which] for name, said in texts.items()}
+    def _among(rows: np.ndarray, among: np.ndarray | None) -> np.ndarray:
+        return rows if among is None else rows[among[rows]]
 
-    def problem(
-        self, rows: np.ndarray, header: str, values: np.ndarray, problem: str | np.ndarray, accepted: str
-    ) -> None:
-        """Write down a problem of each of these rows; `values` and an array of problems are as long as `rows`."""
-        made = {"row": rows + 1, "column": _filled(rows, header), "value": values, "accepted": _filled(rows, accepted)}
-        self._problems.append(made | {"problem": _filled(rows, problem) if isinstance(problem, str) else problem})
-
-    def note(self, rows: np.ndarray, header: str, values: np.ndarray, notes: np.ndarray) -> None:
-        """Write down a note on each of these rows."""
-        self._notes.append({"row": rows + 1, "column": _filled(rows, header), "value": values, "note": notes})
+    def problem(self, rows: np.ndarray, which: np.ndarray, texts: list[tuple[str, str, str, str]]) -> None:
+        """Write down a problem of each of these rows: column, value, problem and accepted of each distinct one."""
+        if len(rows):
+            self._problems.append(Entries(rows, which, [(c, value[:_SHOWN], p, a) for c, value, p, a in texts]))
 
     def problems(self) -> pd.DataFrame:
         """Give all problems, sorted by row."""
@@ -125,26 +128,34 @@ class Ledger:
         return table(self._notes, NOTE_COLUMNS)
 
 
-def table(chunks: Sequence[dict[str, np.ndarray]], names: Sequence[str]) -> pd.DataFrame:
-    """Put chunks of equal-length arrays together, sorted by row.
+def table(entries: Sequence[Entries], names: Sequence[str]) -> pd.DataFrame:
+    """Put entries together, a row an entry, sorted by row.
 
     Parameters
     ----------
-    chunks : sequence of dict
+    entries : sequence of Entries
     names : sequence of str
-        Columns of the result; 'row' is int64, the others text.
+        'row', counted from 1, then the names of the texts.
 
     Returns
     -------
     pandas.DataFrame
+        'row' is int64, the others text.
     """
-    made = {}
-    for name in names:
-        whole = np.concatenate([chunk[name] for chunk in chunks]) if chunks else np.array([], dtype=object)
-        made[name] = (
-            pd.array(whole.astype("int64"), dtype="int64") if name == "row" else pd.array(whole, dtype="string")
-        )
-    return pd.DataFrame(made, copy=False).sort_values("row", kind="stable", ignore_index=True)
+    rows, which = [np.array([], dtype="int64")], [np.array([], dtype="int64")]
+    texts: list[tuple[str, ...]] = []
+    for entry in entries:
+        rows.append(entry.rows)
+        which.append(entry.which + len(texts))
+        texts += entry.texts
+    row = np.concatenate(rows)
+    order = np.argsort(row, kind="stable")
+    place = np.concatenate(which)[order]
+    made: dict[str, Any] = {names[0]: row[order] + 1}
+    for part, name in enumerate(names[1:]):
+        distinct = np.array([text[part] for text in texts], dtype=object)
+        made[name] = pd.Series(distinct[place], dtype="string").array
+    return pd.DataFrame(made, copy=False)
 
 
 def text_of(value: Any) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -12,13 +10,13 @@ from advisor.intake.columns import Column, Ledger, array_of, is_none
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
 from advisor.intake.disks import disks
-from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, map_headers
+from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
 from advisor.intake.memory import memory
 from advisor.intake.merged import Pieces, pieces
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
-from advisor.unit import DTYPES, UNIT_COLUMNS
+from advisor.unit import DTYPES
 
 _DISK_COLUMNS = (STORAGE, *DISK_KINDS, "storage_gib", "storage_kind")
 _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
@@ -85,11 +83,12 @@ class Sheet:
         self._tags()
         self._missing_processors()
         self._stray_cells()
+        unknown = {
+            dtype: pd.Series(pd.NA, index=range(self.length), dtype=dtype).array for dtype in set(DTYPES.values())
+        }
         made = {
-            name: array_of(self._have(name), DTYPES[name])
-            if name in self.values
-            else pd.Series(pd.NA, index=range(self.length), dtype=DTYPES[name]).array
-            for name in UNIT_COLUMNS
+            name: array_of(self.values[name], dtype) if name in self.values else unknown[dtype].copy()
+            for name, dtype in DTYPES.items()
         }
         return pd.DataFrame(made, copy=False)
 
@@ -259,17 +258,14 @@ class Sheet:
         empty = is_none(self._have("cpu"))
         named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
         taken = self._fill("cpu", named)
-        header = column.mapped.header
-        rows = np.flatnonzero(taken)
-        if len(rows):
-            notes = column.take([f"processor {piece.cpu!r} taken from this cell" for piece in found])
-            self.ledger.note(rows, header, column.cells(rows), notes[rows])
-        several = column.rows([i for i, piece in enumerate(found) if piece.several])
-        several = several[empty[several]]
-        if len(several):
-            text = "names several processors; none was taken"
-            self.ledger.problem(several, header, column.cells(several), text, "one processor")
-            self._mark(position, several)
+        asked = "one processor"
+        said = [
+            Parsed(None, "names several processors; none was taken", asked)
+            if piece.several
+            else Parsed(None, note=f"processor {piece.cpu!r} taken from this cell" if piece.cpu else "")
+            for piece in found
+        ]
+        self._mark(position, self.ledger.outcomes(column, said, among=empty))
         return taken
 
     def _ids_in_names(self) -> None:
@@ -294,7 +290,10 @@ class Sheet:
             kept = self._have(mapped.field).copy()
             kept[rows] = None
             self.values[mapped.field] = kept
-            self.ledger.note(rows, mapped.header, column.cells(rows), ids + " put in the list of devices")
+            self.ledger.outcomes(
+                column,
+                [Parsed(None, note=f"{device} put in the list of devices" if device else "") for device in found],
+            )
 
     def _tags(self) -> None:
         """Missing and repeated asset tags are said; the rows stay."""
@@ -304,9 +303,8 @@ class Sheet:
         codes, distinct = pd.factorize(pd.Series(tags, dtype=object))
         missing = np.flatnonzero(codes < 0)
         accepted = "a tag of its own for each unit"
-        if len(missing):
-            nothing = np.full(len(missing), "", dtype=object)
-            self.ledger.problem(missing, header, nothing, "no asset tag; the row is kept", accepted)
+        none = np.zeros(len(missing), dtype=int)
+        self.ledger.problem(missing, none, [(header, "", "no asset tag; the row is kept", accepted)])
         if not len(distinct):
             return
         counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
@@ -315,31 +313,27 @@ class Sheet:
             return
         first = np.full(len(distinct), -1)
         first[codes[repeated][::-1]] = repeated[::-1]
-        said = np.array(
-            [f"this tag stands on {n} rows, first on row {row + 1}" for n, row in zip(counts, first, strict=True)],
-            dtype=object,
-        )
-        self.ledger.problem(repeated, header, tags[repeated], said[codes[repeated]], accepted)
+        said = [
+            (header, str(tag), f"this tag stands on {n} rows, first on row {row + 1}", accepted)
+            for tag, n, row in zip(distinct, counts, first, strict=True)
+        ]
+        self.ledger.problem(repeated, codes[repeated], said)
         if position is not None:
             self._mark(position, repeated)
 
     def _missing_processors(self) -> None:
         rows = np.flatnonzero(is_none(self._have("cpu")))
-        if len(rows):
-            header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
-            accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
-            nothing = np.full(len(rows), "", dtype=object)
-            self.ledger.problem(rows, header, nothing, "no processor is given", accepted)
+        header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
+        accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
+        none = np.zeros(len(rows), dtype=int)
+        self.ledger.problem(rows, none, [(header, "", "no processor is given", accepted)])
 
     def _stray_cells(self) -> None:
         """Cells beyond the last header: a separator inside a value has probably torn the row."""
         for place, name in enumerate(self.extra.columns):
             if not str(name).startswith(NO_HEADER):
                 continue
-            cells: Any = self.extra.iloc[:, place].astype("string").fillna("").str.strip()
-            rows = np.flatnonzero((cells != "").to_numpy(bool))
-            if len(rows):
-                accepted = "a header over every column, and quotes around values that hold the separator"
-                text = "a cell under no header; the row may be shifted"
-                values = cells.iloc[rows].str[:200].to_numpy(object)
-                self.ledger.problem(rows, str(name), values, text, accepted)
+            column = Column.of(self.extra, place, Mapped(str(name), None, ""))
+            accepted = "a header over every column, and quotes around values that hold the separator"
+            said = Parsed(None, "a cell under no header; the row may be shifted", accepted)
+            self.ledger.outcomes(column, [said if text.strip() else UNKNOWN for text in column.texts])
