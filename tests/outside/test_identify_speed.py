@@ -23,9 +23,12 @@ from advisor.identify.agree import Z80
 pytestmark = pytest.mark.outside
 
 
-def _lazy_table(folder, name):
+def _lazy_table(folder, name, missing):
     """One data frame out of an R package's lazy-load database (an index of offsets, zlib-compressed objects)."""
-    rdata = pytest.importorskip("rdata")
+    try:
+        import rdata
+    except ImportError:
+        missing("PyPI rdata is not installed")
     data = folder / "usr/lib/R/site-library/benchmarkmeData/data"
     index = rdata.conversion.convert(rdata.parser.parse_data(gzip.decompress((data / "Rdata.rdx").read_bytes())))
     start, length = (int(n) for n in index["variables"][name])
@@ -53,9 +56,9 @@ def _runs(frame):
 
 
 @pytest.mark.parametrize("table", ["past_results", "past_results_v2"])
-def test_speed_and_its_spread_hold_on_runs_of_an_interpreter(debian_package, table):
+def test_speed_and_its_spread_hold_on_runs_of_an_interpreter(debian_package, missing, table):
     # Debian package r-cran-benchmarkmedata (1.0.4): brand strings and seconds that R users sent in, 2015 to 2020.
-    runs = _runs(_lazy_table(debian_package("r-cran-benchmarkmedata", "debian-12"), table))
+    runs = _runs(_lazy_table(debian_package("r-cran-benchmarkmedata", "debian-12"), table, missing))
     by_cpu = runs.groupby("cpu").agg(ratio=("log_ratio", "median"), sd=("sd", "first"), speed=("speed", "first"))
     assert len(by_cpu) > 250
     # Middle error of a named processor: 10 % measured on both tables (0.090 and 0.106 as a robust sd); 0.13 is the
