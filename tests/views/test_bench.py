@@ -39,7 +39,7 @@ def test_capture_brings_a_scored_unit_into_view(bench):
         ("ram_gib", "2x4GB", 8),
         ("storage_kind", "nvme", StorageKind.NVME),
         ("secure_boot", "yes", True),
-        ("storage_gib", "240", 240),
+        ("storage_gib", "240", 223.5),
         ("storage_gib", "500 GB", 465.7),
         ("ram_slots", "4", 4),
         ("asset_tag", "B-99", "B-99"),
