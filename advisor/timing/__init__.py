@@ -30,14 +30,16 @@ def serving_model() -> TimingModel:
     -------
     TimingModel
         Read from `<user data folder>/timing/model.json`, else from `datasets/timing/model.json`.
+
+    Raises
+    ------
+    InputError
+        When neither can be used.
     """
     from advisor.files import datasets, user_data
-    from advisor.timing.model import prior_model
 
-    for path in (user_data() / "timing" / "model.json", datasets() / "timing" / "model.json"):
-        if path.is_file():
-            return load_model(path)
-    return prior_model()
+    own = user_data() / "timing" / "model.json"
+    return load_model(own if own.is_file() else datasets() / "timing" / "model.json")
 
 
 def predict_conditions(frame: pd.DataFrame, model: TimingModel | None = None) -> pd.DataFrame:

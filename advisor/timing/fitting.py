@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 SPLITS: tuple[str, ...] = ("disk", "edition", "processor")
 """Labels whose groups are left out whole: the half-widths must hold for disks, editions and processors unseen."""
 
-FEWEST = 12
-"""Rehearsals below which nothing is fitted: there are more coefficients than that in a phase or two."""
+FEWEST = 6
+"""Rehearsals below which nothing is fitted. Each gives two equations a phase, and the largest has ten coefficients."""
 
 
 @dataclass(frozen=True)
@@ -77,10 +77,11 @@ def choose(data: Rehearsals, *, seed: int = 0) -> Recipe:
     Recipe
     """
     groups = data.labels["disk"].tolist()
-    overlaps = choose_overlaps(data.conditions, data.phases, groups, seed=seed)
+    overlaps = choose_overlaps(data.conditions, data.phases, groups, data.processor, seed=seed)
     remains = np.empty(len(data))
     for _, held in leave_out(data.labels["disk"], seed):
-        physics = fit_physics(data.conditions[~held], data.phases[~held], overlaps)
+        rest = data.take(~held)
+        physics = fit_physics(rest.conditions, rest.phases, overlaps, rest.processor)
         remains[held] = np.log(data.total[held] / physics.predict(data.conditions[held]).sum(axis=1).to_numpy())
     part = LearntPart(SPEED_FEATURES, SPEED_DIRECTIONS, seed=seed)
     part.fit(speed_features(data.conditions), remains, [data.labels[split].tolist() for split in SPLITS])
@@ -101,7 +102,7 @@ def build(data: Rehearsals, recipe: Recipe, *, seed: int = 0) -> tuple[Physics, 
     Physics
     Additive
     """
-    physics = fit_physics(data.conditions, data.phases, recipe.overlaps)
+    physics = fit_physics(data.conditions, data.phases, recipe.overlaps, data.processor)
     if recipe.rounds is None:
         return physics, Additive()
     ratio = np.log(data.total / physics.predict(data.conditions).sum(axis=1).to_numpy())

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.errors import InputError, TableError
+from advisor.errors import InputError
 from advisor.files import write_whole
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import Widths, Z
@@ -482,28 +482,3 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
 def with_log(model: TimingModel, log: LogPart) -> TimingModel:
     """The same model with what a bench log taught."""
     return replace(model, log=log)
-
-
-def prior_model() -> TimingModel:
-    """A model from remembered coefficients, for as long as there are too few rehearsals.
-
-    Returns
-    -------
-    TimingModel
-        Its basis is 'from 0 rehearsals'.
-    """
-    from advisor import tables
-
-    frame = tables.load("timing/prior").frame
-    told = {(str(r.phase), str(r.stage), str(r.need), str(r.term)): float(str(r.value)) for r in frame.itertuples()}
-    known = {(term.phase, term.stage, term.need, term.name) for phase in MEASURED_PHASES for term in phase_terms(phase)}
-    if not set(told) <= known:
-        raise TableError(f"timing/prior names terms that the model lacks: {sorted(set(told) - known)}")
-    coefficients = {
-        phase: np.array([told.get((t.phase, t.stage, t.need, t.name), 0.0) for t in phase_terms(phase)])
-        for phase in MEASURED_PHASES
-    }
-    return TimingModel(
-        Physics(coefficients, dict.fromkeys(MEASURED_PHASES, 1.0)), Additive(), Widths(0.5),
-        pd.DataFrame(columns=["name", *CONDITIONS, *EXTRAS]), about={"rehearsals": 0},
-    )  # fmt: skip

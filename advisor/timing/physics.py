@@ -82,6 +82,8 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
         "xz": get["installed_bytes"] / MIB * get["xz"],
         "quick": get["installed_bytes"] / MIB * (1.0 - get["xz"]),
         "spill": np.maximum(get["installed_bytes"] / MIB - DIRTY_SHARE * get["memory_mib"], 0.0),
+        "plain": get["plain_modules"],
+        "left": np.zeros(len(conditions)),
         "files": get["installed_files"] / 1000.0,
         "extra": get["extra_bytes"] / MIB,
         "extra_n": get["extra_packages"],
@@ -93,8 +95,30 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
 _NEEDED = {
     "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "image_bytes", "installed_bytes",
     "installed_files", "extra_packages", "extra_bytes", "update_packages", "update_bytes", "xz",
-    "memory_mib",
+    "memory_mib", "plain_modules",
 }  # fmt: skip
+
+
+LEFT = "writing that the copy left over"
+"""Name of the term whose coefficient is at most 1: then a faster copy never lengthens the whole."""
+
+
+def left_unwritten(values: Values, copy_s: Array) -> Array:
+    """Seconds of writing that are left when the copy ends: what it writes over the disk's rate, less its own time.
+
+    Parameters
+    ----------
+    values : mapping
+        From `derive`.
+    copy_s : numpy.ndarray, shape (n,)
+        Seconds of the copy.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        [s], 0 or more.
+    """
+    return np.asarray(np.maximum(values["installed"] * values["read"] - copy_s, 0.0), dtype=float)
 
 
 def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) -> Term:
@@ -132,11 +156,12 @@ TERMS: tuple[Term, ...] = (
     _term("copy", "copy", "disk", "files", "access", "files x access"),
     _term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
     _term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
+    _term("boot", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
     _term("boot", "boot", "disk", "one", "access", "once x access"),
     _term("boot", "boot", "disk", "one", "read", "once / disk rate"),
-    # What the copy left unwritten in memory goes to the disk while the initramfs is made.
-    _term("boot", "boot", "disk", "installed", "read", "installed MiB / disk rate"),
     _term("boot", "boot", "disk", "files", "access", "files x access"),
+    # What the copy left unwritten in memory goes to the disk while the initramfs is made.
+    _term("boot", "boot", "disk", "left", "one", LEFT),
     _term("refresh", "fetch", "link", "one", "link", "lists / link"),
     _term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
     _term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
@@ -144,6 +169,7 @@ TERMS: tuple[Term, ...] = (
     *_packages("base", "extra"),
     *_packages("updates", "update"),
     _term("updates", "install", "processor", "one", "cpus", "once / (decompression x cores)"),
+    _term("updates", "install", "processor", "plain", "cpu", "plain kernel modules / decompression"),
     _term("sync", "sync", "disk", "installed", "read", "installed MiB / disk rate"),
     _term("sync", "sync", "disk", "update", "read", "update MiB / disk rate"),
     _term("sync", "sync", "disk", "one", "access", "once x access"),
@@ -294,13 +320,19 @@ class Physics:
         pandas.DataFrame, shape (n, len(phases))
             [s], same index.
         """
-        columns = {}
         values = derive(conditions)
-        for phase in phases:
+
+        def seconds(phase: str) -> Array:
             terms = phase_terms(phase)
             matrix = np.column_stack([term.values(values) for term in terms])
-            columns[phase] = _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
-        return pd.DataFrame(columns, index=conditions.index)
+            return _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
+
+        columns = {}
+        if "copy" in phases or "boot" in phases:
+            columns["copy"] = seconds("copy")
+            values["left"] = left_unwritten(values, columns["copy"])
+        columns.update({phase: seconds(phase) for phase in phases if phase != "copy"})
+        return pd.DataFrame(columns, index=conditions.index)[list(phases)]
 
     def table(self) -> pd.DataFrame:
         """The coefficients in words.
@@ -330,17 +362,92 @@ def weights_of(phases: pd.DataFrame, phase: str) -> Array:
     return np.asarray(1.0 / (phases[phase].to_numpy(dtype=float) + PHASE_FLOOR * total), dtype=float)
 
 
+@dataclass(frozen=True)
+class Problem:
+    """The least-squares problem of one phase.
+
+    Attributes
+    ----------
+    terms : list of Term
+    matrix : numpy.ndarray, shape (n + m, k)
+        Below the n rows of the phase's seconds, m rows of its processor seconds, where those were measured.
+    seconds, weights : numpy.ndarray, shape (n + m,)
+    rehearsal : numpy.ndarray of int, shape (n + m,)
+        Which rehearsal a row is of.
+    rows : int
+        n.
+    """
+
+    terms: list[Term]
+    matrix: Array
+    seconds: Array
+    weights: Array
+    rehearsal: NDArray[np.intp]
+    rows: int
+
+    def fit(self, overlap: float, rehearsals: NDArray[np.bool_] | None = None) -> Array:
+        """Coefficients from some of the rehearsals, or all."""
+        use = slice(None) if rehearsals is None else rehearsals[self.rehearsal]
+        theta = fit_phase(self.terms, self.matrix[use], self.seconds[use], self.weights[use], overlap)
+        for place, term in enumerate(self.terms):
+            if term.name == LEFT:
+                theta[place] = min(theta[place], 1.0)
+        return theta
+
+
+def problem_of(
+    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, processor: pd.DataFrame | None = None
+) -> Problem:
+    """Set up the problem of one phase.
+
+    Parameters
+    ----------
+    phase : str
+    conditions : pandas.DataFrame, shape (n, any)
+        Columns of `CONDITIONS` and `EXTRAS`.
+    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
+        Measured [s].
+    processor : pandas.DataFrame, shape (n, len(MEASURED_PHASES)), optional
+        Seconds that one core of the rehearsed speed was needed, where measured, else NaN [s]. They tell what the
+        processor takes from what the disk takes, which the time alone tells only from many rehearsals.
+
+    Returns
+    -------
+    Problem
+    """
+    terms = phase_terms(phase)
+    values = derive(conditions)
+    values["left"] = left_unwritten(values, phases["copy"].to_numpy(dtype=float))
+    matrix = np.column_stack([term.values(values) for term in terms])
+    seconds = phases[phase].to_numpy(dtype=float)
+    weights = weights_of(phases, phase)
+    rehearsal = np.arange(len(seconds))
+    n = len(seconds)
+    if processor is not None:
+        needed = processor[phase].to_numpy(dtype=float)
+        known = np.flatnonzero(np.isfinite(needed))
+        # On one core, work that many could share takes as long as any other.
+        alone = {**values, "cpus": values["cpu"]}
+        one_core = np.column_stack([
+            term.values(alone) if term.need == "processor" else np.zeros(n) for term in terms
+        ])  # fmt: skip
+        matrix = np.vstack([matrix, one_core[known]])
+        seconds = np.concatenate([seconds, needed[known]])
+        weights = np.concatenate([weights, weights[known]])
+        rehearsal = np.concatenate([rehearsal, known])
+    return Problem(terms, matrix, seconds, weights, rehearsal, n)
+
+
 def choose_overlaps(
-    conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None, *, seed: int = 0
-) -> dict[str, float]:
+    conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None,
+    processor: pd.DataFrame | None = None, *, seed: int = 0,
+) -> dict[str, float]:  # fmt: skip
     """Choose how the needs of each phase overlap, by cross-validation over groups.
 
     Parameters
     ----------
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS`.
-    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
-        Measured [s].
+    conditions, phases, processor
+        As for `problem_of`.
     groups : sequence, optional
         A label a row; a group is left out whole. Five random folds when left out.
     seed : int
@@ -353,23 +460,19 @@ def choose_overlaps(
     """
     folds = _folds(len(phases), groups, seed)
     return {
-        phase: _choose_overlap(
-            phase_terms(phase), design(phase_terms(phase), conditions), phases[phase].to_numpy(dtype=float),
-            weights_of(phases, phase), folds,
-        )
-        for phase in MEASURED_PHASES
-    }  # fmt: skip
+        phase: _choose_overlap(problem_of(phase, conditions, phases, processor), folds) for phase in MEASURED_PHASES
+    }
 
 
-def fit_physics(conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float]) -> Physics:
+def fit_physics(
+    conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float], processor: pd.DataFrame | None = None
+) -> Physics:
     """Fit every phase.
 
     Parameters
     ----------
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS`.
-    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
-        Measured [s].
+    conditions, phases, processor
+        As for `problem_of`.
     overlaps : dict of str to float
         From `choose_overlaps`.
 
@@ -377,14 +480,10 @@ def fit_physics(conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[s
     -------
     Physics
     """
-    coefficients = {}
-    for phase in MEASURED_PHASES:
-        terms = phase_terms(phase)
-        coefficients[phase] = fit_phase(
-            terms, design(terms, conditions), phases[phase].to_numpy(dtype=float), weights_of(phases, phase),
-            overlaps[phase],
-        )  # fmt: skip
-    return Physics(coefficients, dict(overlaps))
+    return Physics(
+        {phase: problem_of(phase, conditions, phases, processor).fit(overlaps[phase]) for phase in MEASURED_PHASES},
+        dict(overlaps),
+    )
 
 
 def _folds(n: int, groups: Sequence[object] | None, seed: int) -> list[NDArray[np.intp]]:
@@ -395,20 +494,19 @@ def _folds(n: int, groups: Sequence[object] | None, seed: int) -> list[NDArray[n
     return [np.flatnonzero(codes == code) for code in np.unique(codes)]
 
 
-def _choose_overlap(
-    terms: Sequence[Term], matrix: Array, seconds: Array, weights: Array, folds: list[NDArray[np.intp]]
-) -> float:
+def _choose_overlap(problem: Problem, folds: list[NDArray[np.intp]]) -> float:
     """The exponent with the least held-out error; adding stands unless another is better by a twentieth."""
-    stages = _stages(terms)
+    stages = _stages(problem.terms)
     if all(len(needs) == 1 for needs in stages):
         return 1.0
     errors = []
     for overlap in OVERLAPS:
-        held_out = np.zeros(len(seconds))
+        held_out = np.zeros(problem.rows)
         for fold in folds:
-            rest = np.setdiff1d(np.arange(len(seconds)), fold)
-            theta = fit_phase(terms, matrix[rest], seconds[rest], weights[rest], overlap)
-            held_out[fold] = _forward(matrix[fold], theta, stages, overlap)[0]
-        errors.append(float(np.mean(np.abs(held_out - seconds) * weights)))
+            rest = np.ones(problem.rows, dtype=bool)
+            rest[fold] = False
+            held_out[fold] = _forward(problem.matrix[fold], problem.fit(overlap, rest), stages, overlap)[0]
+        rows = slice(0, problem.rows)
+        errors.append(float(np.mean(np.abs(held_out - problem.seconds[rows]) * problem.weights[rows])))
     best = int(np.argmin(errors))
     return OVERLAPS[best] if errors[best] < 0.95 * errors[0] else 1.0

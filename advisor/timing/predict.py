@@ -178,7 +178,9 @@ def setting(
     usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
     notes: list[tuple[NDArray[np.bool_], str, Any, str]] = []
 
-    work = pd.DataFrame(np.nan, index=range(n), columns=[*CONDITIONS, "xz", "session_cpu", "session_mib"])
+    work = pd.DataFrame(
+        np.nan, index=range(n), columns=[*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"]
+    )
     if usable.any():
         codes, first = _distinct(pairs)
         named = pairs.iloc[first].fillna("")

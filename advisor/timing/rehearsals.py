@@ -36,12 +36,15 @@ class Rehearsals:
         rehearsal that a repeat repeats ('' when none).
     disturbed : int
         How many rows said that they were disturbed, and are left out.
+    processor : pandas.DataFrame, shape (n, len(MEASURED_PHASES)), optional
+        Seconds that one core of the rehearsed speed was needed in each phase, NaN where not measured [s].
     """
 
     conditions: pd.DataFrame
     phases: pd.DataFrame
     labels: pd.DataFrame
     disturbed: int = 0
+    processor: pd.DataFrame | None = None
 
     def __len__(self) -> int:
         return len(self.conditions)
@@ -57,6 +60,7 @@ class Rehearsals:
             self.conditions[rows].reset_index(drop=True),
             self.phases[rows].reset_index(drop=True),
             self.labels[rows].reset_index(drop=True),
+            processor=None if self.processor is None else self.processor[rows].reset_index(drop=True),
         )
 
 
@@ -122,7 +126,18 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     if "quota_pct" in frame:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
-    return Rehearsals(check_conditions(frame), seconds, labels, disturbed)
+    return Rehearsals(check_conditions(frame), seconds, labels, disturbed, _processor(frame))
+
+
+def _processor(frame: pd.DataFrame) -> pd.DataFrame | None:
+    """Processor seconds of the phases over the share of a core that was allowed."""
+    names = [f"{phase}_cpu_s" for phase in MEASURED_PHASES]
+    if not {*names, "quota_pct", "cores"} <= set(frame.columns):
+        return None
+    share = frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
+    needed = frame[names].apply(pd.to_numeric, errors="coerce").astype(float).div(share, axis=0)
+    needed.columns = pd.Index(MEASURED_PHASES)
+    return needed
 
 
 def _text(frame: pd.DataFrame, name: str) -> pd.Series:

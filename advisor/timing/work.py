@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from advisor.shop import Shop
-from advisor.timing.conditions import MIB
+from advisor.timing.conditions import MIB, PLAIN_RELEASES
 from advisor.timing.rates import assumed
 
 WORK_COLUMNS: tuple[str, ...] = (
     "image_bytes", "installed_bytes", "installed_files",
     "extra_packages", "extra_bytes", "update_packages", "update_bytes",
-    "xz", "session_cpu", "session_mib",
+    "xz", "plain_modules", "session_cpu", "session_mib",
 )  # fmt: skip
 """Columns of a work table. xz is 1 for an image compressed with xz, as Debian's live images are (from memory); the last
 two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
@@ -117,6 +117,7 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
             "update_packages": facts["update_packages"].value,
             "update_bytes": facts["update_mib"].value * MIB,
             "xz": 1.0,
+            "plain_modules": float(release in PLAIN_RELEASES),
             "session_cpu": session_cpu,
             "session_mib": session_mib,
         }

@@ -79,7 +79,7 @@ def _conditions():
 
     return pd.DataFrame({
         "decompress_mib_s": [60.0], "cores": [1.0], "disk_read_mib_s": [500.0], "disk_access_ms": [0.1],
-        "xz": [1.0],
+        "xz": [1.0], "plain_modules": [0.0],
         "memory_mib": [8192.0], "link_mbps": [50.0], "image_bytes": [1e9], "installed_bytes": [3e9],
         "installed_files": [1e5],
         "extra_packages": [0.0], "extra_bytes": [0.0], "update_packages": [0.0], "update_bytes": [0.0],

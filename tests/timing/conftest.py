@@ -45,6 +45,7 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
         }
     )
     conditions["xz"] = (share < 0.35).astype(float)
+    conditions["plain_modules"] = 0.0
     conditions["memory_mib"] = draw.choice([2048.0, 8192.0], n)
     cpu = 1 / conditions["decompress_mib_s"]
     cores = conditions["cores"]
