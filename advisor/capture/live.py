@@ -8,7 +8,7 @@ from advisor.capture import battery, box, devices, memory, processor, screen, st
 from advisor.capture.compose import compose
 from advisor.capture.facts import Facts
 from advisor.capture.machine import Machine, clean, open_machine
-from advisor.errors import AdvisorError, CaptureError
+from advisor.errors import AccessError, AdvisorError, CaptureError
 from advisor.unit import Capture
 
 _SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board serial": "board_serial"}
@@ -27,13 +27,14 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
     -------
     Facts
     """
-    found_processor, of_processor = processor.probe(machine)
+    asked = processor.ask(machine)
     found_box, of_box = box.probe(machine)
     found_memory, of_memory = memory.probe(machine)
     found_devices, of_devices = devices.probe(machine)
     found_disks, of_disks = storage.probe(machine, identifiers=identifiers)
     found_panel, of_panel = screen.probe(machine)
     found_batteries, of_battery = battery.probe(machine)
+    found_processor, of_processor = processor.probe(machine, asked)
     reasons = (of_processor, of_box, of_memory, of_devices, of_disks, of_panel, of_battery)
     return Facts(
         processor=found_processor,
@@ -136,6 +137,8 @@ def measure(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
             continue
         try:
             figures[name] = round(test(f"/dev/{own[0].name}"), 3)
+        except AccessError as error:
+            why[name] = "needs root (to read the disk itself)" if os.geteuid() else error.message
         except AdvisorError as error:
             why[name] = error.message
     return figures, why

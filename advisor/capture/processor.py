@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from advisor.capture.facts import Processor, Reasons, fill
@@ -11,12 +12,45 @@ from advisor.capture.machine import Machine, clean, whole
 _CPU = re.compile(r"cpu\d{1,4}\Z")
 
 
-def probe(machine: Machine) -> tuple[Processor, Reasons]:
+def ask(machine: Machine) -> Future[dict[str, Any]] | None:
+    """Start py-cpuinfo, which asks the processor itself in a process of its own, beside the other probes.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    concurrent.futures.Future or None
+        None for a recorded machine: there is no processor to ask.
+    """
+    if not machine.live:
+        return None
+    pool = ThreadPoolExecutor(1)
+    try:
+        return pool.submit(_cpuinfo)
+    finally:
+        pool.shutdown(wait=False)
+
+
+def _cpuinfo() -> dict[str, Any]:
+    try:
+        import cpuinfo
+
+        said = cpuinfo.get_cpu_info()
+    except Exception:  # py-cpuinfo raises bare exceptions on processors it does not know
+        return {}
+    return said if isinstance(said, dict) else {}
+
+
+def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tuple[Processor, Reasons]:
     """Read the processor.
 
     Parameters
     ----------
     machine : Machine
+    asked : concurrent.futures.Future, optional
+        What `ask` gave.
 
     Returns
     -------
@@ -29,8 +63,8 @@ def probe(machine: Machine) -> tuple[Processor, Reasons]:
     if cores:
         found = fill(Processor(cores=cores, threads=threads), found)
     reasons = Reasons(why={} if content else {"cpu": "/proc/cpuinfo could not be read"})
-    if machine.live:
-        found = _cross_check(found, reasons)
+    if asked is not None:
+        found = _cross_check(found, asked.result(), reasons)
     return found, reasons
 
 
@@ -99,13 +133,7 @@ def _topology(machine: Machine) -> tuple[int | None, int | None]:
     return len(places) or None, threads or None
 
 
-def _cross_check(found: Processor, reasons: Reasons) -> Processor:
-    try:
-        import cpuinfo
-
-        said: dict[str, Any] = cpuinfo.get_cpu_info()
-    except Exception:  # py-cpuinfo raises bare exceptions on processors it does not know
-        return found
+def _cross_check(found: Processor, said: dict[str, Any], reasons: Reasons) -> Processor:
     other = Processor(
         name=clean(said.get("brand_raw")),
         vendor=clean(said.get("vendor_id_raw"), 20),
