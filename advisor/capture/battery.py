@@ -88,6 +88,10 @@ def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str
         health = 100 * sum(full for full, _, _ in whole_cells) / sum(design for _, design, _ in whole_cells)
         if 0 <= health <= 150:
             values["battery_health_pct"] = round(health, 1)
+            if health == 0:
+                why["battery_health_pct"] = (
+                    "the battery states that it holds nothing when full: it is dead, or its gauge is"
+                )
         else:
             why["battery_health_pct"] = f"the battery claims {health:.0f} % of its design capacity"
     return values, why

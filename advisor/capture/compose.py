@@ -33,7 +33,7 @@ def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) ->
     values: dict[str, Any] = {"cpu": facts.processor.name}
     values |= {f"cpu_{name}": getattr(facts.processor, name) for name in _CPU_FIELDS}
     why: dict[str, str] = {
-        name: "the source does not say" for name in ("cpu", *(f"cpu_{n}" for n in _CPU_FIELDS)) if not values[name]
+        name: "the source does not say" for name in ("cpu", *(f"cpu_{n}" for n in _CPU_FIELDS)) if values[name] is None
     }
     of_box, why_box = box.decide(facts)
     form = of_box["form_factor"]

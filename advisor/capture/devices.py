@@ -17,6 +17,9 @@ MOST_DEVICES = 400
 LONGEST_LIST = 19_000
 """Most characters of the list of devices."""
 
+NONE = "none"
+"""What a field says when it is known that the unit has no such device."""
+
 NAME_LISTS = {
     "pci": ("/usr/share/misc/pci.ids", "/usr/share/hwdata/pci.ids"),
     "usb": ("/usr/share/misc/usb.ids", "/usr/share/hwdata/usb.ids"),
@@ -39,6 +42,20 @@ _IN_MODALIAS = {
     "sdio": re.compile(r"sdio:c[0-9A-F]{2}v([0-9A-F]{4})d([0-9A-F]{4})\Z"),
     "virtio": re.compile(r"virtio:d0{4}([0-9A-F]{4})v0{4}([0-9A-F]{4})\Z"),
 }
+
+
+def buses(machine: Machine) -> frozenset[str]:
+    """Buses whose list of devices is there and not empty (every PC has a PCI bus, and every USB bus a root hub).
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    frozenset of str
+    """
+    return frozenset(bus for bus in _IN_MODALIAS if machine.names(f"/sys/bus/{bus}/devices"))
 
 
 def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
@@ -248,11 +265,26 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
         names = names or list(facts.names.get(name, ()))
         if names:
             values[name] = "; ".join(names[:6])
-    buses = {device.bus for device in listed}
-    missing = "none was found" if "pci" in buses else "the source does not list PCI devices"
-    for name in ("wireless", "graphics", "ethernet"):
+    for name in tests:
         if name not in values:
-            why[name] = missing
-    if "wireless" in why and missing == "none was found":
-        why["wireless"] = "none was found on PCI; a USB adapter without a driver cannot be told from its class"
+            reason = _doubt(name, facts)
+            if reason:
+                why[name] = reason
+            else:
+                values[name] = NONE
     return values, why
+
+
+def _doubt(name: str, facts: Facts) -> str:
+    """Why a device of a kind that was not found may be there all the same, '' when it cannot."""
+    devices = facts.devices or ()
+    if "pci" not in facts.buses:
+        return "the source does not list PCI devices"
+    if name == "wireless":
+        if "usb" not in facts.buses:
+            return "none on PCI, and the source does not list USB devices"
+        if any(d.bus in ("usb", "sdio") and d.driver is None and d.kind in (None, 0xFF) for d in devices):
+            return "none on PCI, but a device without a driver may be one: its class does not say"
+    if name == "ethernet" and any(d.kind == 0x0680 and d.vendor == 0x10DE and d.driver is None for d in devices):
+        return "a bridge of the chipset, without a driver, may be one: nForce network chips call themselves so"
+    return ""

@@ -252,6 +252,8 @@ class Facts:
     ----------
     devices, disks, batteries : tuple, optional
         An empty tuple means that there are none; None that nobody looked.
+    buses : frozenset of str
+        Buses whose devices were all listed, so that what is not there is known not to be.
     names : dict of str to tuple of str
         'wireless', 'graphics' or 'ethernet': names from a listing that gives no ids.
     why : dict of str to str
@@ -266,6 +268,7 @@ class Facts:
     box: Box = field(default_factory=Box)
     memory: Memory = field(default_factory=Memory)
     devices: tuple[BusDevice, ...] | None = None
+    buses: frozenset[str] = frozenset()
     disks: tuple[Disk, ...] | None = None
     panel: Panel = field(default_factory=Panel)
     batteries: tuple[Cell, ...] | None = None

@@ -41,6 +41,7 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
         box=found_box,
         memory=found_memory,
         devices=found_devices,
+        buses=devices.buses(machine),
         disks=found_disks,
         panel=found_panel,
         batteries=found_batteries,

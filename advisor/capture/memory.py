@@ -198,7 +198,8 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
         values["ram_gib"] = total
     elif seen_gib and memory.seen_kib:
         values["ram_gib"] = fitted_gib(memory.seen_kib)
-        why["ram_gib"] = f"rounded up from the {seen_gib:.2f} GiB that the kernel uses; the exact size needs root"
+        better = "; the exact size needs root" if "needs root" in facts.why.get("ram_slots", "") else ""
+        why["ram_gib"] = f"rounded up from the {seen_gib:.2f} GiB that the kernel uses{better}"
     else:
         why["ram_gib"] = "neither /proc/meminfo nor the SMBIOS table was there to read"
     if not fitted or memory.modules is None:

@@ -22,6 +22,11 @@ _PCI = re.compile(r"[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")
 _MODES = {0x0101: StorageMode.IDE, 0x0104: StorageMode.RAID, 0x0106: StorageMode.AHCI, 0x0108: StorageMode.NVME}
 """PCI class codes (PCI Code and ID Assignment Specification 1.11, 1.2)."""
 
+VMD_IDS = frozenset(
+    {0x201D, 0x28C0, 0x28C1, 0x467F, 0x4C3D, 0x7D0B, 0x9A0B, 0xA77F, 0xAD0B, 0xB06F, 0xB07F, 0xB60B, 0xD70B, 0xD73B}
+)
+"""Intel Volume Management Devices (Linux 7.3, drivers/pci/controller/vmd.c): their class is RAID, their mode is not."""
+
 _RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
 
 
@@ -187,8 +192,8 @@ def is_cache(disk: Disk) -> bool:
 
 
 def is_vmd(device: BusDevice) -> bool:
-    """Whether a device is an Intel Volume Management Device: its driver or its name in pci.ids says so."""
-    return device.driver == "vmd" or "volume management device" in (device.name or "").casefold()
+    """Whether a device is an Intel Volume Management Device, by its driver or its id."""
+    return device.driver == "vmd" or (device.vendor == 0x8086 and device.product in VMD_IDS)
 
 
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 
 from advisor.capture.devices import from_modalias, named
-from advisor.unit import Capture, Unit
+from advisor.unit import BootMode, Capture, StorageKind, Unit
 
 WIDTH = 88
 _LABEL = 13
 
 _ROOT_WORDS = "needs root"
+_NO_SCREEN, _NO_BATTERY, _HEALTH = "no built-in screen", "no battery was found", "battery_health_pct"
+"""Reasons that say what is not there; these are facts, not gaps."""
 
 
 def text(capture: Capture, width: int = WIDTH) -> str:
@@ -27,7 +30,7 @@ def text(capture: Capture, width: int = WIDTH) -> str:
     str
     """
     unit = capture.unit
-    title = " ".join(part for part in (unit.maker, unit.model) if part) or "A unit without a name"
+    title = _title(unit.maker, unit.model)
     head = f"{title} ({unit.form_factor})" if unit.form_factor else title
     lines = [f"{unit.asset_tag}: {head}" if unit.asset_tag else head, ""]
     for label, said in _known(unit, capture.unread):
@@ -54,30 +57,72 @@ def _join(*parts: object) -> str:
     return ", ".join(str(part) for part in parts if part)
 
 
+def _title(maker: str | None, model: str | None) -> str:
+    """Maker and model, the maker's name once."""
+    if maker and model and model.casefold().startswith(maker.casefold()):
+        return model
+    return " ".join(part for part in (maker, model) if part) or "A unit without a name"
+
+
+_SHOWN = {
+    "nvme": "NVMe", "sata ssd": "SATA SSD", "emmc": "eMMC", "usb": "USB", "ahci": "AHCI", "ide": "IDE", "raid": "RAID",
+    "vmd": "VMD", "uefi 64-bit": "UEFI 64-bit", "uefi 32-bit": "UEFI 32-bit", "legacy bios": "legacy BIOS",
+    "none": "none",
+}  # fmt: skip
+"""Words of `advisor.unit` as a person would write them."""
+
+
+def _shown(word: str | None) -> str:
+    return _SHOWN.get(word, str(word)) if word else ""
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}{'s' * (count != 1)}"
+
+
+def _memory(unit: Unit, unread: dict[str, str]) -> str:
+    if not unit.ram_gib:
+        return ""
+    said = f"{unit.ram_gib:g} GiB"
+    if "ram_gib" in unread:
+        return f"{said} ({unread['ram_gib']})"
+    modules = Counter(part for part in (unit.ram_modules or "").split("; ") if part)
+    if modules.total() == 1:
+        said += f" (one module: {unit.ram_modules})" if not unit.ram_soldered else f" ({unit.ram_modules})"
+    elif modules:
+        listed = (f"{count} x {name}" if count > 1 else name for name, count in modules.items())
+        said += f" ({', '.join(listed)})"
+    if unit.ram_soldered:
+        said += ", soldered to the board"
+    if unit.ram_slots is not None:
+        said += f"; {_many(unit.ram_slots, 'slot') if unit.ram_slots else 'no slots'}"
+        said += f", {unit.ram_slots_free} free" if unit.ram_slots else ""
+    return said + (f"; by its own word the board takes {unit.ram_max_gib:g} GiB" if unit.ram_max_gib else "")
+
+
+def _disk(unit: Unit) -> str:
+    if unit.storage_kind == StorageKind.NONE:
+        return "none"
+    # The size as sold, in powers of ten, beside the size as programs count it.
+    size = f"{unit.storage_gib:.1f} GiB ({unit.storage_gib * 1.073741824:.0f} GB)" if unit.storage_gib else ""
+    mode = f"controller in {_shown(unit.storage_mode)} mode" if unit.storage_mode else ""
+    health = f"{unit.storage_health_pct:g} % of its life left" if unit.storage_health_pct is not None else ""
+    return _join(_shown(unit.storage_kind), size, unit.storage_model, mode, health)
+
+
 def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
-    cores = f"{unit.cpu_cores} core{'s' * (unit.cpu_cores != 1)}" if unit.cpu_cores else ""
-    threads = f"{unit.cpu_threads} thread{'s' * (unit.cpu_threads != 1)}" if unit.cpu_threads else ""
+    cores = _many(unit.cpu_cores, "core") if unit.cpu_cores else ""
+    threads = _many(unit.cpu_threads, "thread") if unit.cpu_threads else ""
     numbers = [unit.cpu_family, unit.cpu_model, unit.cpu_stepping]
     signature = "family {} model {} stepping {}".format(*numbers) if None not in numbers else ""
-    memory = f"{unit.ram_gib:g} GiB" if unit.ram_gib else ""
-    if memory and "ram_gib" in unread:
-        memory += f" ({unread['ram_gib']})"
-    slots = ""
-    if unit.ram_slots is not None:
-        slots = f"{unit.ram_slots} slot{'s' * (unit.ram_slots != 1)}, {unit.ram_slots_free} free"
-    most = f"takes up to {unit.ram_max_gib:g} GiB, by its own word" if unit.ram_max_gib else ""
-    soldered = "all soldered to the board" if unit.ram_soldered else ""
-    size = f"{unit.storage_gib:.1f} GiB" if unit.storage_gib else ""
-    mode = f"controller in {unit.storage_mode} mode" if unit.storage_mode else ""
-    health = f"{unit.storage_health_pct:g} % of its life left" if unit.storage_health_pct is not None else ""
-    boot = str(unit.boot_mode) if unit.boot_mode else ""
-    secure = {True: "Secure Boot on", False: "Secure Boot off"}.get(unit.secure_boot) if "uefi" in boot else ""  # type: ignore[arg-type]
-    tpm = {None: "", "none": "no TPM"}.get(unit.tpm, f"TPM {unit.tpm}")
+    secure = ""
+    if unit.secure_boot is not None and unit.boot_mode != BootMode.BIOS:
+        secure = f"Secure Boot {'on' if unit.secure_boot else 'off'}"
+    tpm = "" if unit.tpm is None else "no TPM" if unit.tpm == "none" else f"TPM {unit.tpm}"
     screen = f"{unit.screen} inch" if unit.screen and " " in unit.screen else unit.screen
-    touch = {True: "touch", False: "no touch"}.get(unit.touch)  # type: ignore[arg-type]
-    camera = {True: "a camera", False: "no camera"}.get(unit.camera)  # type: ignore[arg-type]
+    touch = {True: "touch", False: "no touch"}[unit.touch] if unit.touch or (screen and unit.touch is False) else ""
     battery = f"{unit.battery_health_pct:g} % of its design capacity" if unit.battery_health_pct is not None else ""
-    cycles = f"{unit.battery_cycles} cycles" if unit.battery_cycles else ""
+    cycles = _many(unit.battery_cycles, "cycle") if unit.battery_cycles else ""
     speed = _join(
         f"decompression {unit.decompress_mib_s:g} MiB/s" if unit.decompress_mib_s else "",
         f"disk read {unit.disk_read_mib_s:g} MiB/s" if unit.disk_read_mib_s else "",
@@ -85,12 +130,12 @@ def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
     )
     rows = [
         ("processor", _join(unit.cpu, cores, threads, signature)),
-        ("memory", _join(memory, unit.ram_modules, soldered, slots, most)),
-        ("disk", _join(unit.storage_kind, size, unit.storage_model, mode, health)),
-        ("firmware", _join(boot, secure, tpm)),
-        ("screen", _join(screen, touch if screen or unit.touch else "")),
-        ("camera", camera or ""),
-        ("battery", _join(battery, cycles)),
+        ("memory", _memory(unit, unread)),
+        ("disk", _disk(unit)),
+        ("firmware", _join(_shown(unit.boot_mode), secure, tpm)),
+        ("screen", _join(screen, touch) or ("none built in" if _NO_SCREEN in unread.get("screen", "") else "")),
+        ("camera", "" if unit.camera is None else "yes" if unit.camera else "none"),
+        ("battery", _join(battery, cycles) or ("none found" if _NO_BATTERY in unread.get(_HEALTH, "") else "")),
         ("Wi-Fi", unit.wireless or ""),
         ("graphics", unit.graphics or ""),
         ("wired net", unit.ethernet or ""),
@@ -136,6 +181,8 @@ def _unknown(capture: Capture, width: int) -> list[str]:
     by_reason: dict[str, list[str]] = {}
     for name, reason in capture.unread.items():
         if name == "ram_gib" and capture.unit.ram_gib is not None:
+            continue
+        if _NO_SCREEN in reason or _NO_BATTERY in reason:
             continue
         by_reason.setdefault(reason, []).append(_WORDS.get(name, name))
     plain = {reason: names for reason, names in by_reason.items() if _ROOT_WORDS not in reason}

@@ -65,8 +65,9 @@ def test_a_recorded_machine_in_words(roots):
     assert text.startswith("017: LENOVO ThinkPad T460 (20FMS0AA00) (laptop)")
     for said in (
         "Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz, 2 cores, 4 threads",
-        "8 GiB, 8 GiB DDR3 SODIMM 1600, 2 slots, 1 free",
-        "sata ssd, 223.6 GiB, INTEL SSDSCKKF240H6L, controller in ahci mode", "uefi 64-bit, Secure Boot off, TPM 2.0",
+        "8 GiB (one module: 8 GiB DDR3 SODIMM 1600); 2 slots, 1 free; by its own word the board takes 32 GiB",
+        "SATA SSD, 223.6 GiB (240 GB), INTEL SSDSCKKF240H6L, controller in AHCI mode",
+        "UEFI 64-bit, Secure Boot off, TPM 2.0",
         "1920x1080 14.0 inch, no touch", "65.6 % of its design capacity, 455 cycles", "[8086:24f3]",
         "Root would add: disk health",
     ):  # fmt: skip

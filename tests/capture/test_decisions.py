@@ -26,7 +26,14 @@ def test_memory_is_rounded_up_to_a_size_that_is_sold(seen_kib, gib):
     assert memory.fitted_gib(seen_kib) == gib
     values, why = memory.decide(Facts(memory=Memory(seen_kib=seen_kib)))
     assert values["ram_gib"] == gib
-    assert "rounded up" in why["ram_gib"] and "needs root" in why["ram_gib"]
+    assert "rounded up" in why["ram_gib"] and "root" not in why["ram_gib"]
+    _, why = memory.decide(Facts(memory=Memory(seen_kib=seen_kib), why={"ram_slots": "needs root (SMBIOS table)"}))
+    assert "the exact size needs root" in why["ram_gib"]
+
+
+def test_a_stepping_of_nought_is_known():
+    taken = compose(Facts(processor=Processor(name="Intel(R) N100", stepping=0)), "")
+    assert taken.unit.cpu_stepping == 0 and "cpu_stepping" not in taken.unread
 
 
 def test_a_list_that_holds_less_than_the_kernel_uses_is_not_believed():
@@ -163,7 +170,8 @@ def test_batteries(cells, health_pct, cycles):
     values, why = battery.decide(Facts(batteries=tuple(cells)), FormFactor.LAPTOP)
     assert values.get("battery_health_pct") == health_pct
     assert values.get("battery_cycles") == cycles
-    assert ("battery_health_pct" in why) == (health_pct is None)
+    # A battery that states 0 is told from one that is merely worn.
+    assert ("battery_health_pct" in why) == (not health_pct)
 
 
 def test_no_battery_in_a_laptop_and_in_a_desktop():

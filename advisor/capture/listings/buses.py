@@ -50,7 +50,7 @@ def read_pci(lines: list[str]) -> Facts:
                 found[-1] = replace(found[-1], driver=clean(value, 60))
     if not found:
         return Facts(names=names)
-    return Facts(devices=tuple(found), names=names)
+    return Facts(devices=tuple(found), buses=frozenset({"pci"}), names=names)
 
 
 def _pci(line: str) -> BusDevice | None:
@@ -112,4 +112,4 @@ def read_usb(lines: list[str]) -> Facts:
                 if found[-1].kind is None:
                     found[-1] = replace(found[-1], kind=int(number[0]))
     kept = tuple(d for d in found if (d.vendor, d.product) not in _HUB_IDS and d.kind != 0x09)
-    return Facts(devices=kept, panel=Panel(camera=camera if detailed else None))
+    return Facts(devices=kept, buses=frozenset({"usb"}), panel=Panel(camera=camera if detailed else None))

@@ -48,6 +48,7 @@ def _two(first: Facts, second: Facts) -> Facts:
         box=fill(first.box, second.box),
         memory=fill(first.memory, second.memory),
         devices=_devices(first.devices, second.devices),
+        buses=first.buses | second.buses,
         disks=_disks(first.disks, second.disks),
         panel=fill(first.panel, second.panel),
         batteries=first.batteries if first.batteries is not None else second.batteries,
