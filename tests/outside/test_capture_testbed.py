@@ -41,6 +41,29 @@ SEEN = (
 """What a testbed holds: it takes the place of /sys alone, so processor, memory and firmware stay the host's."""
 
 
+def uevent(tree, path: str, subsystem: str) -> list[str]:
+    """What the kernel puts in a device's uevent file (Linux 6.12: the bus and class drivers' uevent functions)."""
+
+    def text(name: str) -> str:
+        return tree.files.get(f"{path}/{name}", b"").decode("utf-8", "replace").strip()
+
+    found = [f"MODALIAS={text('modalias')}"] if text("modalias") else []
+    driver = tree.links.get(f"{path}/driver")
+    found += [f"DRIVER={driver.rpartition('/')[2]}"] if driver else []
+    if subsystem == "pci":
+        found.append(f"PCI_CLASS={int(text('class'), 16):X}")
+    elif subsystem == "usb" and text("bInterfaceClass"):
+        found += ["DEVTYPE=usb_interface", f"INTERFACE={int(text('bInterfaceClass'), 16)}/0/0"]
+    elif subsystem == "net":
+        found.append(f"INTERFACE={path.rpartition('/')[2]}")
+        found += ["DEVTYPE=wlan"] if f"{path}/phy80211" in tree.links else []
+    elif subsystem == "power_supply":
+        names = ("type", "scope", "present", "energy_full", "energy_full_design", "charge_full", "charge_full_design")
+        values = {name: text(name) for name in (*names, "cycle_count", "serial_number")}
+        found += [f"POWER_SUPPLY_{name.upper()}={value}" for name, value in values.items() if value]
+    return found
+
+
 def describe(tree) -> str:
     """The tree as an umockdev device description (umockdev 0.17, README: device descriptions)."""
     subsystems = {}
@@ -55,6 +78,7 @@ def describe(tree) -> str:
         if subsystem == "block":
             lines[path].append(f"N: {name}")
         lines[path].append(f"E: SUBSYSTEM={subsystem}")
+        lines[path] += [f"E: {line}" for line in uevent(tree, path, subsystem)]
         if subsystem == "block":
             part = f"{path}/partition" in tree.files
             numbers = tree.files.get(f"{path}/dev", b"259:9").decode().strip()
@@ -112,6 +136,25 @@ def test_live_probe_through_pyudev(need, tmp_path, name):
     # A testbed has no empty folders, so that there is no TPM cannot be seen in it.
     fields = [field for field in SEEN if recorded[field] != "none"]
     assert {field: unit[field] for field in fields} == {field: recorded[field] for field in fields}
+
+
+@pytest.mark.parametrize("name", UNLIKE)
+def test_udevadms_export_is_read(need, tmp_path, name):
+    """`udevadm info --export-db` (systemd 252 or later) run in the testbed, read as a technician's listing."""
+    tree = builder.expand(builder.load(name))
+    (tmp_path / "machine.umockdev").write_text(describe(tree))
+    command = [need("umockdev-run"), "-d", tmp_path / "machine.umockdev", "--", need("udevadm"), "info", "--export-db"]
+    listing = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert listing.startswith("P: /devices/")
+    taken = capture.read_listings(listing)
+    read, whole = taken.unit, capture.probe(tree.write(tmp_path / "root"))
+    assert set(read.devices.split("; ")) == set(whole.devices.split("; "))
+    for field in ("wireless", "graphics", "ethernet", "camera", "battery_health_pct", "battery_cycles"):
+        assert getattr(read, field) == getattr(whole, field), field
+    if whole.storage_mode not in (None, "ahci", "ide", "raid"):
+        assert read.storage_kind == whole.storage_kind
+        assert read.storage_mode == whole.storage_mode
+    assert not [secret for secret in builder.SECRETS if secret.lower() in taken.model_dump_json().lower()]
 
 
 def _config(line: str) -> bytes:
