@@ -115,17 +115,24 @@ class Unit(BaseModel):
     ram_gib: float | None = _fact(
         None, "memory fitted", "SMBIOS type 17, else MemTotal rounded up", "GiB", True, gt=0, le=16_384
     )
-    ram_slots: int | None = _fact(None, "memory slots", "SMBIOS type 16 (root)", ge=0, le=128)
-    ram_slots_free: int | None = _fact(None, "free memory slots", "SMBIOS type 17 (root)", typed=True, ge=0, le=128)
+    ram_slots: int | None = _fact(
+        None, "memory slots", "SMBIOS types 16 and 17 (root, or udev's list of them)", ge=0, le=128
+    )
+    ram_slots_free: int | None = _fact(
+        None, "free memory slots", "SMBIOS type 17 (root, or udev's list)", typed=True, ge=0, le=128
+    )
     ram_soldered: bool | None = _fact(
-        None, "all memory is soldered to the board", "SMBIOS type 17 form factor (root)", typed=True
+        None,
+        "all memory is soldered to the board",
+        "SMBIOS type 17 form factor and type (root, or udev's list)",
+        typed=True,
     )
     ram_max_gib: float | None = _fact(
-        None, "most memory the board says it takes", "SMBIOS type 16 (root)", "GiB", gt=0, le=65_536
+        None, "most memory the board says it takes", "SMBIOS type 16 (root, or udev's list)", "GiB", gt=0, le=65_536
     )
-    ram_type: str | None = _fact(None, "memory type, such as DDR4", "SMBIOS type 17 (root)")
+    ram_type: str | None = _fact(None, "memory type, such as DDR4", "SMBIOS type 17 (root, or udev's list)")
     ram_modules: str | None = _fact(
-        None, "fitted modules, ';' between, such as '4 GiB DDR4 SODIMM 2400'", "SMBIOS type 17 (root)"
+        None, "fitted modules, ';' between, such as '4 GiB DDR4 SODIMM 2400'", "SMBIOS type 17 (root, or udev's list)"
     )
 
     storage_kind: StorageKind | None = _fact(None, "kind of the internal disk", "sysfs block", typed=True)
@@ -133,7 +140,13 @@ class Unit(BaseModel):
         None, "size of the internal disk", "sysfs block size", "GiB", True, ge=0, le=1_048_576
     )
     storage_health_pct: float | None = _fact(
-        None, "life left of the internal disk", "NVMe or SMART wear field (root)", "%", True, ge=0, le=100
+        None,
+        "life left of the internal disk",
+        "NVMe or SMART wear field (root), eMMC life time",
+        "%",
+        True,
+        ge=0,
+        le=100,
     )
     storage_model: str | None = _fact(None, "model of the internal disk", "sysfs block device/model")
     storage_mode: StorageMode | None = _fact(None, "mode of the storage controller", "PCI class")
