@@ -38,9 +38,12 @@ def probe(machine: Machine) -> tuple[Panel, Reasons]:
     """
     why: dict[str, str] = {}
     width, height, inches = _screen(machine, why)
-    touch: bool | None = any(_is_touchscreen(device) for device in machine.devices("input"))
+    inputs = machine.devices("input")
+    touch: bool | None = any(_is_touchscreen(device) for device in inputs)
     if not machine.exists("/sys/class/input"):
         touch, why["touch"] = None, "the running kernel lists no input devices"
+    elif not touch and _on_i2c(machine) and not any("/i2c-" in device.path for device in inputs):
+        touch, why["touch"] = None, "a touch device on I2C has no driver in the running system"
     return Panel(width, height, inches, touch, _camera(machine, why)), Reasons(why)
 
 
@@ -49,19 +52,19 @@ def _screen(machine: Machine, why: dict[str, str]) -> tuple[int | None, int | No
     if not connectors:
         why["screen"] = "no graphics driver that lists its connectors is loaded"
         return None, None, None
+    why["screen"] = "no built-in screen is connected (eDP, LVDS or DSI)"
     for device in connectors:
         if not _BUILT_IN.match(device.name) or device.attribute("status") == "disconnected":
             continue
         found = parse_edid(machine.data(f"{device.path}/edid") or b"")
-        if found:
-            return found
         mode = _MODE.match(device.attribute("modes") or "")
-        if mode:
-            return int(mode[1]), int(mode[2]), None
+        if found is None and mode:
+            found = (int(mode[1]), int(mode[2]), None)
+        if found:
+            del why["screen"]
+            return found
         state = machine.reading(f"{device.path}/edid")
         why["screen"] = f"{device.name} gives no usable EDID" + (f" ({state})" if state is not Reading.READ else "")
-        return None, None, None
-    why["screen"] = "no built-in screen is connected (eDP, LVDS or DSI)"
     return None, None, None
 
 
@@ -116,6 +119,11 @@ def nominal_inches(width_mm: float, height_mm: float) -> float:
     inches = math.hypot(width_mm, height_mm) / 25.4
     nearest = min(PANEL_SIZES, key=lambda size: abs(size - inches))
     return nearest if abs(nearest - inches) <= 0.12 else round(inches, 1)
+
+
+def _on_i2c(machine: Machine) -> bool:
+    """Whether firmware lists a HID device on I2C (ACPI id PNP0C50, HID over I2C Protocol Specification 1.0, 13.2)."""
+    return any(name.startswith("PNP0C50") for name in machine.names("/sys/bus/acpi/devices"))
 
 
 def _bits(text: str | None, width: int = 64) -> int:

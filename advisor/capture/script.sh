@@ -181,7 +181,8 @@ record() {
     for d in "$R"/sys/class/tpm/tpm[0-9]*; do
         [ -d "$d" ] && device "${d#"$R"}" tpm_version_major device/caps caps
     done
-    for d in "$R"/sys/bus/acpi/devices/MSFT0101* "$R"/sys/bus/acpi/devices/PNP0C31*; do
+    for d in "$R"/sys/bus/acpi/devices/MSFT0101* "$R"/sys/bus/acpi/devices/PNP0C31* \
+        "$R"/sys/bus/acpi/devices/PNP0C50*; do
         here "${d#"$R"}"
     done
 

@@ -250,15 +250,30 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     wear = first.wear or Wear(said="the source does not state the disk's health")
     if wear.left_pct is not None:
         values["storage_health_pct"] = wear.left_pct
+    asleep = _without_driver(facts)
+    if asleep and any(device.driver for device in facts.devices or ()):
+        why.setdefault("storage_kind", f"{asleep} has no driver in the running system: it may hide a further disk")
     if wear.left_pct is None or wear.warning:
         why["storage_health_pct"] = wear.said
     notes = [f"further {'internal ' if disk.link else ''}disk: {described(disk)}" for disk in others]
     return values, why, notes
 
 
+def _without_driver(facts: Facts) -> str:
+    """Name of a controller of disks (PCI base class 01h) or eMMC (0805h) that nothing drives, '' without one."""
+    for device in facts.devices or ():
+        controls = device.kind is not None and (device.kind >> 8 == 0x01 or device.kind == 0x0805)
+        if device.bus == "pci" and controls and device.driver is None:
+            return f"the controller {device.vendor:04x}:{device.product:04x}"
+    return ""
+
+
 def _no_disk(facts: Facts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
     mode = next(iter(present)) if len(present) == 1 else None
     hidden = facts.care.get("storage_kind")
+    asleep = _without_driver(facts)
+    if not hidden and asleep:
+        hidden = f"no disk is seen, but {asleep} has no driver in the running system, as far as the source says"
     if not hidden and present & {StorageMode.RAID, StorageMode.VMD}:
         hidden = f"no disk is seen, but a controller in {'/'.join(sorted(present))} mode may hide one"
     if hidden:

@@ -206,13 +206,42 @@ def test_the_disk_to_install_on(disks, order):
 
 
 def test_no_disk_is_a_fact_unless_a_controller_may_hide_one():
-    raid = BusDevice("pci", 0x8086, 0x2822, kind=0x0104)
-    ahci = BusDevice("pci", 0x8086, 0x9D03, kind=0x0106)
+    raid = BusDevice("pci", 0x8086, 0x2822, kind=0x0104, driver="ahci")
+    ahci = BusDevice("pci", 0x8086, 0x9D03, kind=0x0106, driver="ahci")
     values, _, _ = storage.decide(Facts(disks=(STICK,), devices=(ahci,)))
     assert (values["storage_kind"], values["storage_gib"]) == (StorageKind.NONE, 0.0)
     values, why, _ = storage.decide(Facts(disks=(STICK,), devices=(raid,)))
     assert "storage_kind" not in values and "may hide one" in why["storage_kind"]
     assert values["storage_mode"] is StorageMode.RAID
+
+
+def test_a_controller_without_a_driver_may_hide_a_disk():
+    """As in a rescue shell whose kernel was not given its modules."""
+    ahci = BusDevice("pci", 0x8086, 0x9D03, kind=0x0106, driver="ahci")
+    nvme = BusDevice("pci", 0x144D, 0xA808, kind=0x0108)
+    values, why, _ = storage.decide(Facts(disks=(), devices=(ahci, nvme)))
+    assert "storage_kind" not in values and "144d:a808 has no driver" in why["storage_kind"]
+    values, why, _ = storage.decide(Facts(disks=(HDD,), devices=(ahci, nvme)))
+    assert values["storage_kind"] is StorageKind.HDD and "may hide a further disk" in why["storage_kind"]
+
+
+def test_a_touchpad_or_screen_without_a_driver_leaves_touch_open():
+    files = {"/sys/devices/platform/i8042/serio0/input/input0/name": b"keyboard"}
+    links = {"/sys/class/input/input0": "/sys/devices/platform/i8042/serio0/input/input0"}
+    folder = ["/sys/bus/acpi/devices/PNP0C50:00"]
+    assert screen.probe(RecordedMachine(files, links))[0].touch is False
+    panel, reasons = screen.probe(RecordedMachine(files, links, {}, folder))
+    assert panel.touch is None and "I2C" in reasons.why["touch"]
+
+
+def test_the_second_graphics_chips_panel_is_found():
+    """Two graphics chips, both with an eDP connector; the first one's gives nothing."""
+    home = "/sys/devices/x/drm"
+    files = {f"{home}/card{n}-eDP-{n}/status": b"connected" for n in (1, 2)}
+    files[f"{home}/card2-eDP-2/modes"] = b"1920x1080\n"
+    links = {f"/sys/class/drm/card{n}-eDP-{n}": f"{home}/card{n}-eDP-{n}" for n in (1, 2)}
+    panel, reasons = screen.probe(RecordedMachine(files, links))
+    assert (panel.width, panel.height) == (1920, 1080) and "screen" not in reasons.why
 
 
 def test_further_disks_are_noted_because_they_have_to_be_erased_too():
