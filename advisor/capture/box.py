@@ -95,7 +95,7 @@ def _tpm(machine: Machine, why: dict[str, str]) -> str | None:
         if capabilities and "TCG version: 1.2" in capabilities:
             return "1.2"
     ids = machine.names("/sys/bus/acpi/devices")
-    # MSFT0101 is the ACPI id of a TPM 2.0 (TCG ACPI Specification 1.3, 8), PNP0C31 that of a TPM 1.2.
+    # MSFT0101 is the ACPI id of a TPM 2.0 (TCG ACPI Specification), PNP0C31 that of a TPM 1.2.
     if any(name.startswith("MSFT0101") for name in ids):
         return "2.0"
     if any(name.startswith("PNP0C31") for name in ids):

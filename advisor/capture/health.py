@@ -102,7 +102,7 @@ def nvme(log: bytes) -> Wear:
 
     References
     ----------
-    .. [1] NVM Express Base Specification 1.4c, 5.14.1.2, figure 196
+    .. [1] NVM Express Base Specification 1.4, 5.14.1.2: SMART / Health Information (log page 02h)
     """
     if len(log) < 6:
         return Wear(said="the health log is cut short")
@@ -137,7 +137,7 @@ def emmc(life: str | None, spare: str | None) -> Wear:
 
     References
     ----------
-    .. [1] JEDEC JESD84-B51, 7.4.42 to 7.4.44 (extended CSD bytes 267 to 269)
+    .. [1] JEDEC JESD84-B51, extended CSD bytes 267 to 269: PRE_EOL_INFO, DEVICE_LIFE_TIME_EST_TYP_A and _B
     """
     found = _EMMC_LIFE.match(life or "")
     if not found:
@@ -184,7 +184,7 @@ def attributes_of(block: bytes) -> dict[int, tuple[int, int]]:
 
     References
     ----------
-    .. [1] SFF-8035i 2.0, 4.3; ATA/ATAPI-7 (T13/1532D) leaves the area vendor specific, and makers keep to SFF-8035i
+    .. [1] SFF-8035i 2.0; ATA/ATAPI-7 (T13/1532D) leaves the area vendor specific, and makers keep to SFF-8035i
     """
     found = {}
     for at in range(2, min(len(block), 362) - 11, 12):
@@ -214,7 +214,7 @@ def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bo
 
     References
     ----------
-    .. [1] T13 ATA/ATAPI Command Set 3 (ACS-3), A.5.9
+    .. [1] T13 ATA/ATAPI Command Set 3 (ACS-3), annex A: Device Statistics, Solid State Device Statistics page (07h)
     """
     known = attributes_of(attributes)
     used = None

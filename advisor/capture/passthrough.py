@@ -115,7 +115,7 @@ def ata_command_block(
 
     References
     ----------
-    .. [1] T10 SCSI / ATA Translation 3 (SAT-3), 12.2.2
+    .. [1] T10 SCSI / ATA Translation 3 (SAT-3), ATA PASS-THROUGH (16)
     """
     block = bytearray(16)
     block[0] = 0x85
@@ -159,7 +159,8 @@ def failing_from_sense(sense: bytes) -> bool | None:
     ----------
     sense : bytes
         Descriptor sense data; the ATA descriptor has type 09h, LBA mid at its byte 9 and LBA high at byte 11. C2h/4Fh
-        there mean that no threshold is exceeded, 2Ch/F4h that one is (ACS-3, 7.53.6; SAT-3, 12.2.7).
+        there mean that no threshold is exceeded, 2Ch/F4h that one is (ACS-3, SMART RETURN STATUS; SAT-3, ATA
+        Status Return Descriptor).
 
     Returns
     -------

@@ -122,7 +122,7 @@ def nominal_inches(width_mm: float, height_mm: float) -> float:
 
 
 def _on_i2c(machine: Machine) -> bool:
-    """Whether firmware lists a HID device on I2C (ACPI id PNP0C50, HID over I2C Protocol Specification 1.0, 13.2)."""
+    """Whether firmware lists a HID device on I2C (ACPI id PNP0C50, HID over I2C Protocol Specification 1.0)."""
     return any(name.startswith("PNP0C50") for name in machine.names("/sys/bus/acpi/devices"))
 
 

@@ -255,7 +255,8 @@ def test_a_failing_disk_is_said_though_its_figure_is_known():
     assert values["storage_health_pct"] == 0.0 and "failing" in why["storage_health_pct"]
 
 
-# JESD84-B51, 7.4.42: 01h is 0 % to 10 % of the life used, 0Ah 90 % to 100 %, 0Bh exceeded; 7.4.44: 03h urgent.
+# JESD84-B51, DEVICE_LIFE_TIME_EST_TYP_A and B: 01h is 0 % to 10 % of the life used, 0Ah 90 % to 100 %, 0Bh exceeded;
+# PRE_EOL_INFO: 03h urgent.
 @pytest.mark.parametrize(
     "life, spare, left",
     [("0x01 0x01", "0x01", 90), ("0x03 0x05", "0x01", 50), ("0x0a 0x01", "0x01", 0), ("0x0b 0x0b", "0x01", 0),
@@ -267,7 +268,7 @@ def test_emmc_life(life, spare, left):
 
 
 def test_percentage_used_of_the_standard_goes_before_the_makers_attributes():
-    """ACS-3, A.5.9.2: byte 8 of page 7, valid with bits 7 and 6 of the flags in byte 15."""
+    """ACS-3, Device Statistics: byte 8 of page 07h, valid with bits 7 and 6 of the flags in byte 15."""
     page = bytearray(512)
     page[2], page[8], page[15] = 7, 12, 0xC0
     block = bytearray(512)
@@ -295,8 +296,8 @@ def test_smartctls_answers():
 
 
 def test_ata_commands_only_read():
-    """SAT-3, 12.2.2: byte 1 bits 4 to 1 are the protocol, 4 PIO data-in, 3 non-data; byte 14 is the command. ACS-3:
-    B0h/D0h SMART READ DATA, B0h/DAh SMART RETURN STATUS, both with C24F in LBA high and mid; 2Fh READ LOG EXT."""
+    """SAT-3, ATA PASS-THROUGH (16): byte 1 bits 4 to 1 are the protocol, 4 PIO data-in, 3 non-data; byte 14 is the
+    command. ACS-3: B0h/D0h SMART READ DATA, B0h/DAh SMART RETURN STATUS, both with C24F in LBA high and mid; 2Fh READ LOG EXT."""
     read = passthrough.ata_command_block(0xB0, 0xD0, lba=0xC24F00, count=1)
     assert (read[0], read[1] >> 1, read[4], read[6], read[10], read[12], read[14]) == (
         0x85,
@@ -316,7 +317,7 @@ def test_ata_commands_only_read():
 
 @pytest.mark.parametrize("middle, high, failing", [(0x4F, 0xC2, False), (0xF4, 0x2C, True), (0, 0, None)])
 def test_smart_return_status(middle, high, failing):
-    """SAT-3, 12.2.7: descriptor 09h of 0Ch bytes; LBA mid at its byte 9, high at byte 11."""
+    """SAT-3, ATA Status Return Descriptor: code 09h of 0Ch bytes; LBA mid at its byte 9, high at byte 11."""
     descriptor = bytes([0x09, 0x0C, 0, 0, 0, 0, 0, 0, 0, middle, 0, high, 0, 0x50])
     sense = bytes([0x72, 0x01, 0, 0x1D, 0, 0, 0, 14]) + descriptor
     assert passthrough.failing_from_sense(sense) is failing

@@ -43,7 +43,7 @@ def rows(use: str) -> list[dict[str, str]]:
 
 
 def identify(model: str, rotation: int) -> bytes:
-    """IDENTIFY DEVICE data (ACS-3, 7.12.7): SMART on, the model, and the rotation rate in word 217."""
+    """IDENTIFY DEVICE data (ACS-3, command ECh): SMART on, the model, and the rotation rate in word 217."""
     block = bytearray(512)
 
     def text(word: int, said: str, length: int) -> None:
@@ -61,7 +61,7 @@ def identify(model: str, rotation: int) -> bytes:
 
 
 def smart_data(attributes: dict[int, tuple[int, int]]) -> bytes:
-    """SMART READ DATA (SFF-8035i 2.0, 4.3) with its check sum."""
+    """SMART READ DATA (SFF-8035i 2.0) with its check sum."""
     block = bytearray(512)
     block[0] = 16
     for i, (number, (value, raw)) in enumerate(attributes.items()):
@@ -210,7 +210,7 @@ def test_scsi_header_is_the_kernels(need, tmp_path):
 
 
 def test_nvme_log_offsets_are_libnvmes(need, tmp_path):
-    """libnvme-dev: nvme/types.h, struct nvme_smart_log (NVM Express Base 1.4c, figure 196)."""
+    """libnvme-dev: nvme/types.h, struct nvme_smart_log (NVM Express Base 1.4, log page 02h)."""
     need("/usr/include/nvme/types.h")
     fields = ["critical_warning", "avail_spare", "spare_thresh", "percent_used"]
     asked = [f"offsetof(struct nvme_smart_log, {field})" for field in fields]

@@ -113,7 +113,8 @@ def test_dmidecodes_listing_gives_the_same(dmidecode, name):
     assert read.box.chassis == machine["box"]["chassis"]
 
 
-# Sizes that the four ways of writing them take (DSP0134 3.4.0, 7.18.4 and 7.18.5), and lengths of older standards.
+# Sizes that the four ways of writing them take (DSP0134 3.4.0, 7.18: Size and Extended Size), and lengths of older
+# standards.
 SIZES = {
     "unknown": (0xFFFF, 0), "empty": (0, 0), "64 MiB": (64, 0), "32766 MiB": (0x7FFE, 0),
     "in KiB": (0x8000 | 512, 0), "extended 32 GiB": (0x7FFF, 32768), "extended 128 GiB": (0x7FFF, 131072),
