@@ -25,8 +25,8 @@ _MODES = {0x0101: StorageMode.IDE, 0x0104: StorageMode.RAID, 0x0106: StorageMode
 VMD_IDS = frozenset(
     {0x201D, 0x28C0, 0x28C1, 0x467F, 0x4C3D, 0x7D0B, 0x9A0B, 0xA77F, 0xAD0B, 0xB06F, 0xB07F, 0xB60B, 0xD70B, 0xD73B}
 )
-"""Intel Volume Management Devices (the aliases of the module vmd in Debian 13's and its backports' kernels): their class is
-RAID, their mode is not."""
+"""Intel Volume Management Devices (the aliases of the module vmd in Debian 13's and its backports' kernels): their
+class is RAID, their mode is not."""
 
 _RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
 

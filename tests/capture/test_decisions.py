@@ -297,7 +297,8 @@ def test_smartctls_answers():
 
 def test_ata_commands_only_read():
     """SAT-3, ATA PASS-THROUGH (16): byte 1 bits 4 to 1 are the protocol, 4 PIO data-in, 3 non-data; byte 14 is the
-    command. ACS-3: B0h/D0h SMART READ DATA, B0h/DAh SMART RETURN STATUS, both with C24F in LBA high and mid; 2Fh READ LOG EXT."""
+    command. ACS-3: B0h/D0h SMART READ DATA, B0h/DAh SMART RETURN STATUS, both with C24F in LBA high and mid;
+    2Fh READ LOG EXT."""
     read = passthrough.ata_command_block(0xB0, 0xD0, lba=0xC24F00, count=1)
     assert (read[0], read[1] >> 1, read[4], read[6], read[10], read[12], read[14]) == (
         0x85,
