@@ -146,23 +146,18 @@ def test_listings_of_this_machine_give_the_live_probes_facts(need):
 @pytest.mark.parametrize("what", ["probe", "script"])
 def test_nothing_is_opened_for_writing(need, tmp_path, what):
     """strace follows every process of a capture: whatever is opened is opened for reading."""
-    log = tmp_path / "log"
     probe = [sys.executable, "-B", "-c", "import advisor; advisor.capture.take('/')"]
     command = probe if what == "probe" else [need("dash"), SCRIPT, "-"]
-    trace = [
-        need("strace"),
-        "-f",
-        "-qq",
-        "-o",
-        log,
-        "-e",
-        "trace=open,openat,creat,truncate,unlink,unlinkat,rename,mkdir",
-    ]
+    calls = "trace=open,openat,creat,truncate,unlink,unlinkat,rename,mkdir"
+    # One log a process: in a common one, calls of two processes would break each other's lines.
+    trace = [need("strace"), "-ff", "-qq", "-o", tmp_path / "log", "-e", calls]
     subprocess.run([*trace, *command], check=True, capture_output=True)
-    lines = log.read_text().splitlines()
+    lines = [line for log in tmp_path.glob("log.*") for line in log.read_text().splitlines()]
     assert sum("O_RDONLY" in line for line in lines) > 50
     writing = [
         line for line in lines if re.search(r"O_(WRONLY|RDWR|CREAT|TRUNC|APPEND)", line) and "/dev/null" not in line
     ]
-    changing = [line for line in lines if any(f" {word}(" in line for word in ("creat", "unlink", "rename", "mkdir"))]
+    changing = [
+        line for line in lines if any(line.startswith(f"{word}") for word in ("creat", "unlink", "rename", "mkdir"))
+    ]
     assert not [line for line in writing + changing if " = -1 " not in line]
