@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.editions.build import TASKS
-from advisor.editions.index import CODENAMES, KEYRING, MIRROR, SECURITY
+from advisor.editions.index import CODENAMES, KEYRING, mirrors
 from advisor.errors import AccessError, ToolError
 
 BOOTSTRAP = "ca-certificates,dbus,systemd,systemd-sysv,libpam-systemd,udev,apt-utils"
@@ -140,6 +140,7 @@ class Tree:
 
     def _bootstrap(self, folder: Path) -> None:
         code = CODENAMES[self.release]
+        archive, security = mirrors()
         run(
             "debootstrap",
             "--variant=minbase",
@@ -147,12 +148,12 @@ class Tree:
             f"--keyring={KEYRING}",
             code,
             str(folder),
-            MIRROR,
+            archive,
         )
         areas = "main non-free-firmware"
         (folder / "etc/apt/sources.list").write_text(
-            f"deb {MIRROR} {code} {areas}\ndeb {MIRROR} {code}-updates {areas}\n"
-            f"deb {SECURITY} {code}-security {areas}\n"
+            f"deb {archive} {code} {areas}\ndeb {archive} {code}-updates {areas}\n"
+            f"deb {security} {code}-security {areas}\n"
         )
         policy = folder / "usr/sbin/policy-rc.d"
         policy.write_text("#!/bin/sh\nexit 101\n")

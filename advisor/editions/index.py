@@ -10,17 +10,40 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
+from advisor.drivers.fetch import mirror_bases
 from advisor.errors import ToolError
 
-MIRROR = "http://deb.debian.org/debian"
-SECURITY = "http://deb.debian.org/debian-security"
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
 CODENAMES = {"12": "bookworm", "13": "trixie"}
 """Code name of each release, as its Release file has it."""
 
 _INST = re.compile(r"^Inst (\S+) \((\S+) .*?\[([^]]+)\]\)", re.MULTILINE)
+
+
+@cache
+def mirrors() -> tuple[str, str]:
+    """Base addresses of the archive and of its security updates, as the system's own apt is set up.
+
+    Returns
+    -------
+    tuple of str
+        Without a slash at the end.
+
+    Raises
+    ------
+    ToolError
+        When apt is missing or lacks one of the two sources.
+    """
+    bases = mirror_bases()
+    if "Debian-Security" not in bases:
+        raise ToolError(
+            "The system's apt has no source of Debian's security updates to take the base address from.",
+            "Add one to /etc/apt/sources.list.d and run 'apt-get update'.",
+        )
+    return bases["Debian"].rstrip("/"), bases["Debian-Security"].rstrip("/")
 
 
 @dataclass(frozen=True)
@@ -80,9 +103,10 @@ class Suite:
         code = CODENAMES[self.release]
         signed = f"deb [signed-by={KEYRING}]"
         areas = "main non-free-firmware"
+        archive, security = mirrors()
         (self.folder / "sources.list").write_text(
-            f"{signed} {MIRROR} {code} {areas}\n{signed} {MIRROR} {code}-updates {areas}\n"
-            f"{signed} {SECURITY} {code}-security {areas}\n"
+            f"{signed} {archive} {code} {areas}\n{signed} {archive} {code}-updates {areas}\n"
+            f"{signed} {security} {code}-security {areas}\n"
         )
         where = self.folder
         (self.folder / "apt.conf").write_text(
@@ -215,8 +239,9 @@ class Suite:
         names = set(wanted)
         counts: dict[str, int] = {}
         code = CODENAMES[self.release]
-        places = [f"{MIRROR}/dists/{code}/{area}" for area in ("main", "non-free-firmware")]
-        places.append(f"{SECURITY}/dists/{code}-security/main")
+        archive, security = mirrors()
+        places = [f"{archive}/dists/{code}/{area}" for area in ("main", "non-free-firmware")]
+        places.append(f"{security}/dists/{code}-security/main")
         for place in places:
             seen: dict[str, int] = {}
             for architecture in (self.architecture, "all"):

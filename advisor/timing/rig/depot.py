@@ -16,7 +16,9 @@ import urllib.request
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-UPSTREAM = "http://deb.debian.org"
+ARCHIVE = "/debian"
+"""Folder of the archive on this server."""
+
 BLOCK = 16 * 1024
 
 
@@ -51,7 +53,7 @@ def inside(root: Path, url_path: str) -> Path | None:
     return root.joinpath(*words)
 
 
-def _handler(root: Path, link: Link, record: bool) -> type[BaseHTTPRequestHandler]:
+def _handler(root: Path, link: Link, upstream: str | None) -> type[BaseHTTPRequestHandler]:
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
 
@@ -63,8 +65,8 @@ def _handler(root: Path, link: Link, record: bool) -> type[BaseHTTPRequestHandle
             if path is None:
                 self.send_error(404)
                 return
-            if not path.is_file() and record:
-                self._fetch(path)
+            if not path.is_file() and upstream is not None:
+                self._fetch(upstream + self.path.removeprefix(ARCHIVE), path)
             try:
                 length = path.stat().st_size if path.is_file() else -1
             except OSError:
@@ -86,11 +88,11 @@ def _handler(root: Path, link: Link, record: bool) -> type[BaseHTTPRequestHandle
                         time.sleep(wait)
                     self.wfile.write(block)
 
-        def _fetch(self, path: Path) -> None:
+        def _fetch(self, address: str, path: Path) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             partial = path.with_name(f".{path.name}.{threading.get_ident()}")
             try:
-                with urllib.request.urlopen(UPSTREAM + self.path, timeout=60) as answer, open(partial, "wb") as file:
+                with urllib.request.urlopen(address, timeout=60) as answer, open(partial, "wb") as file:
                     while block := answer.read(1 << 20):
                         file.write(block)
                 os.replace(partial, path)
@@ -114,14 +116,20 @@ class Depot:
     """
 
     def __init__(self, root: Path, mbps: float = 0.0, *, record: bool = False) -> None:
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(root, Link(mbps), record))
+        upstream = None
+        if record:
+            # Only here, so that serving a frozen mirror, a script of its own, loads nothing of the package.
+            from advisor.drivers.fetch import mirror_bases
+
+            upstream = mirror_bases()["Debian"].rstrip("/")
+        self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(root, Link(mbps), upstream))
         self.server.daemon_threads = True
         self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)
 
     @property
     def address(self) -> str:
         """What an apt source line begins with."""
-        return f"http://127.0.0.1:{self.server.server_address[1]}/debian"
+        return f"http://127.0.0.1:{self.server.server_address[1]}{ARCHIVE}"
 
     def __enter__(self) -> Depot:
         self.thread.start()
