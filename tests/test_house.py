@@ -17,7 +17,7 @@ PACKAGE = Path(advisor.__file__).parent
 
 ORDER = [
     {"errors", "files"},
-    {"unit", "tables"},
+    {"unit", "tables", "columns"},
     {"shop"},
     {"capture", "intake", "identify"},
     {"drivers"},

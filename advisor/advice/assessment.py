@@ -122,8 +122,8 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | N
     processors = identify.processors(units).reset_index(drop=True)
     verdicts = drivers.assess(units, shop.images)
     each = {image.name: editions.boots(units, processors, image) for image in shop.images}
-    boots, why, source = (
-        pd.DataFrame({name: frame[column] for name, frame in each.items()}) for column in ("passes", "reason", "source")
+    boots, why = (
+        pd.DataFrame({name: verdict[column] for name, verdict in each.items()}) for column in ("passes", "reason")
     )
     why = why.where(boots.eq(False).fillna(False))
     chosen, support = images.choose(units, boots, verdicts.kinds, shop)
@@ -132,7 +132,7 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | N
     ladder = comfort.ladder(units, processors, chosen["image_used"], shop)
     facts = Facts(
         shop=shop, units=units, processors=processors, problems=understood.problems, chosen=chosen, boots=boots,
-        boots_reason=why, boots_source=source, support=support,
+        boots_reason=why, support=support,
         devices=all_devices[all_devices["image"].astype("string").eq(used).fillna(False)].reset_index(drop=True),
         all_devices=all_devices, ladder=ladder,
     )  # fmt: skip
@@ -154,25 +154,13 @@ def assess(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | N
 
 def _best_fix(facts: Facts, decision: Decision, drawer: list[Any], model: TimingModel | None) -> pd.Series[str]:
     """Sentence on the one part that would change the answer, for every unit."""
-    from advisor import timing
-
     n_units = len(facts)
     best = decision.trials.best
     out = np.full(n_units, NOTHING_TO_FIX, dtype=object)
     out[decision.trials.tried] = NO_PART
     if len(best):
         rows = best.index.to_numpy(dtype=int)
-        part_names = pd.Series(best["part"].to_numpy(), dtype="string")
-        units = facts.units.loc[rows].reset_index(drop=True)
-        processors = facts.processors.loc[rows].reset_index(drop=True)
-        images = facts.chosen["image_used"].loc[rows].reset_index(drop=True)
-        edition = pd.Series(best["edition_after"].to_numpy(), dtype="string")
-        fitted = parts.fit(units, part_names, drawer)
-        after = timing.predict(fitted, processors, edition, images, facts.shop, model=model)
-        same = timing.predict(units, processors, edition, images, facts.shop, model=model)
-        saved = (same.elapsed_min - after.elapsed_min - best["fit_min"].to_numpy(dtype=float)).to_numpy(
-            dtype="float64", na_value=np.nan
-        )
+        saved = _saved_min(facts, best, drawer, model)
         wireless = decision.trials.frame.query("kind == 'wireless'").drop_duplicates("row")
         adapters = dict(zip(wireless["row"].astype(int), wireless["part"].astype(str), strict=True))
         for position, row in enumerate(rows):
@@ -183,6 +171,28 @@ def _best_fix(facts: Facts, decision: Decision, drawer: list[Any], model: Timing
     out[hold] = FIND_OUT
     out[decision.frame["advice"].eq(Advice.SET_ASIDE).to_numpy(dtype=bool)] = NO_PART
     return pd.Series(out, dtype="string")
+
+
+def _saved_min(facts: Facts, best: pd.DataFrame, drawer: list[Any], model: TimingModel | None) -> np.ndarray:
+    """Minutes in the slot that each best part saves, its fitting counted [min]; NaN for all but disks."""
+    from advisor import timing
+
+    saved = np.full(len(best), np.nan)
+    disks = best["kind"].eq("ssd").to_numpy(dtype=bool)
+    if not disks.any():
+        return saved
+    some = best[disks]
+    rows = some.index.to_numpy(dtype=int)
+    units = facts.units.loc[rows].reset_index(drop=True)
+    processors = facts.processors.loc[rows].reset_index(drop=True)
+    images = facts.chosen["image_used"].loc[rows].reset_index(drop=True)
+    edition = pd.Series(some["edition_after"].to_numpy(), dtype="string")
+    fitted = parts.fit(units, pd.Series(some["part"].to_numpy(), dtype="string"), drawer)
+    after = timing.predict(fitted, processors, edition, images, facts.shop, model=model)
+    same = timing.predict(units, processors, edition, images, facts.shop, model=model)
+    gained = (same.elapsed_min - after.elapsed_min).to_numpy(dtype="float64", na_value=np.nan)
+    saved[disks] = gained - some["fit_min"].to_numpy(dtype=float)
+    return saved
 
 
 def _fix_sentence(trial: pd.Series[Any], saved: float) -> str:
@@ -196,7 +206,7 @@ def _fix_sentence(trial: pd.Series[Any], saved: float) -> str:
         words.append(
             f"not comfortable yet, browser {trial['browser_before_s']:.0f} -> {trial['browser_after_s']:.0f} s"
         )
-    if np.isfinite(saved) and abs(saved) >= 1 and trial["kind"] == "ssd":
+    if np.isfinite(saved) and abs(saved) >= 1:
         words.append(f"{abs(saved):.0f} min {'less' if saved > 0 else 'more'} in the slot, fitting included")
     sentence = ": ".join(words[:2]) + ("".join(f", {word}" for word in words[2:]))
     return sentence + (f"; check {trial['check']}" if trial["check"] else "")

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from advisor.advice.facts import Facts, holds, numbers, texts
+from advisor.advice.facts import Facts
 from advisor.advice.flags import PRACTICE, no_processor, processor_problems, swollen, worn
 from advisor.advice.parts import Trials, shortest_browser, trials
+from advisor.columns import holds, numbers, texts
 from advisor.unit import Advice, StorageKind, Support
 
 
@@ -199,10 +200,7 @@ def fetched_firmware(facts: Facts) -> np.ndarray:
     """
     rows = facts.devices
     hit = rows["kind"].eq("wireless") & rows["support"].eq(Support.NEEDS_FIRMWARE)
-    hit &= rows["cure"].astype("string").str.endswith("-installer").fillna(False)
-    out = np.zeros(len(facts), dtype=bool)
-    out[rows.loc[hit, "row"].to_numpy(dtype=int)] = True
-    return out
+    return facts.having(hit & rows["cure"].astype("string").str.endswith("-installer").fillna(False))
 
 
 def _device_reasons(facts: Facts) -> dict[int, str]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from advisor.columns import holds, present
 from advisor.shop import Shop
 from advisor.unit import FormFactor, Support
 
@@ -18,62 +19,6 @@ if TYPE_CHECKING:
 
 PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
 """Form factors that are of little use without Wi-Fi."""
-
-
-def numbers(column: pd.Series[Any]) -> np.ndarray:
-    """Take a nullable column as floats, NaN for unknown.
-
-    Parameters
-    ----------
-    column : pandas.Series, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (n,)
-    """
-    return column.to_numpy(dtype="float64", na_value=np.nan)
-
-
-def holds(column: pd.Series[Any]) -> np.ndarray:
-    """Take a nullable truth column as plain truth, False for unknown.
-
-    Parameters
-    ----------
-    column : pandas.Series, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    return column.fillna(False).to_numpy(dtype=bool)
-
-
-def texts(column: pd.Series[Any]) -> np.ndarray:
-    """Take a nullable text column as objects, None for unknown.
-
-    Parameters
-    ----------
-    column : pandas.Series, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of object, shape (n,)
-    """
-    return column.astype(object).where(column.notna(), None).to_numpy(dtype=object, copy=True)
-
-
-def present(words: np.ndarray) -> np.ndarray:
-    """Tell where an array of words or None has a word.
-
-    Parameters
-    ----------
-    words : numpy.ndarray of object, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    return np.asarray(pd.notna(words), dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -95,8 +40,6 @@ class Facts:
         Units by images, True, False or NA; with the reasons in `boots_reason`.
     boots_reason : pandas.DataFrame
         Units by images, why an image does not boot; NA where it does.
-    boots_source : pandas.DataFrame
-        Units by images, the source of that reason.
     support : dict of str to numpy.ndarray
         Kind of device to units by images of support words.
     devices : pandas.DataFrame
@@ -116,7 +59,6 @@ class Facts:
     chosen: pd.DataFrame
     boots: pd.DataFrame
     boots_reason: pd.DataFrame
-    boots_source: pd.DataFrame
     support: Mapping[str, np.ndarray]
     devices: pd.DataFrame
     all_devices: pd.DataFrame
@@ -164,9 +106,22 @@ class Facts:
         numpy.ndarray of bool, shape (n_units,)
         """
         rows = self.devices
-        hit = rows["kind"].eq(kind) & rows["support"].isin(supports) & rows["severity"].ne("degrades")
+        return self.having(rows["kind"].eq(kind) & rows["support"].isin(supports) & rows["severity"].ne("degrades"))
+
+    def having(self, hit: pd.Series[bool]) -> np.ndarray:
+        """Find the units that have at least one of some devices.
+
+        Parameters
+        ----------
+        hit : pandas.Series of bool, shape (n_devices,)
+            Over the rows of `devices`.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (n_units,)
+        """
         out = np.zeros(len(self), dtype=bool)
-        out[rows.loc[hit, "row"].to_numpy(dtype=int)] = True
+        out[self.devices.loc[hit, "row"].to_numpy(dtype=int)] = True
         return out
 
     @cached_property
@@ -183,11 +138,6 @@ class Facts:
     def choice(self) -> pd.Series[str]:
         """The richest comfortable edition on the unit as it stands, NA for none."""
         return self.ladder.choice.reset_index(drop=True)
-
-    @cached_property
-    def editions(self) -> list[str]:
-        """Editions, richest first, in the ladder's column order."""
-        return list(self.ladder.editions)
 
     def richness(self, editions: pd.Series[str]) -> np.ndarray:
         """Rank of editions in the shop's order of richness.

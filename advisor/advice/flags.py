@@ -14,7 +14,8 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from advisor.advice.facts import Facts, holds, numbers, present, texts
+from advisor.advice.facts import Facts
+from advisor.columns import holds, numbers, present, texts
 from advisor.unit import BootMode, StorageKind, StorageMode, Support
 
 PRACTICE = "common practice, no source"
@@ -327,9 +328,7 @@ def _battery(facts: Facts) -> Hits:
       "Enrol the key that signs the module at the next start, or switch Secure Boot off.",
       "Debian package shim-signed and dkms, README.Debian: modules built on the unit need an enrolled key")  # fmt: skip
 def _secure_boot(facts: Facts) -> Hits:
-    rows = facts.devices.loc[facts.devices["support"].eq(Support.SEPARATE_DRIVER), "row"].to_numpy(dtype=int)
-    mask = np.zeros(len(facts), dtype=bool)
-    mask[rows] = True
+    mask = facts.having(facts.devices["support"].eq(Support.SEPARATE_DRIVER))
     return where(
         mask & holds(facts.units["secure_boot"]),
         "the driver is built on the unit, and Secure Boot refuses unsigned modules",

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.advice.facts import Facts, numbers, present, texts
+from advisor.advice.facts import Facts
+from advisor.columns import numbers, present, texts
 from advisor.shop import Part
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 

@@ -45,7 +45,7 @@ def demo(
     except OSError as error:
         raise InputError(f"The folder {out} cannot be made: {error.strerror}.", "Name another with --out.") from error
     write_whole(out / "scored.csv", intake.safe_frame(scored).to_csv(index=False))
-    sheets = [sheet.compose(result, row) for row in range(len(scored))]
+    sheets = sheet.compose_all(result)
     write_whole(out / "sheets.pdf", sheet.render_pdf(sheets))
     write_whole(out / "sheet.html", sheet.render_html([sheets[tags.index(tag)]]))
 

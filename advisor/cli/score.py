@@ -49,9 +49,9 @@ def score(
 
     settings = read_shop(shop) if shop else default_shop()
     raw = intake.read(sheet)
-    scored, report = score_in_chunks(raw, settings)
     if columns:
-        typer.echo(report + "\n")
+        typer.echo(intake.understand(raw).report() + "\n")
+    scored = score_in_chunks(raw, settings)
     if out is not None:
         safe = scored if raw_text else intake.safe_frame(scored)
         write_whole(out, safe.to_csv(index=False))
@@ -66,7 +66,7 @@ def score(
         raise typer.Exit(1)
 
 
-def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> tuple[pd.DataFrame, str]:
+def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     """Score a sheet a chunk at a time behind a progress bar.
 
     Parameters
@@ -76,15 +76,10 @@ def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> tuple[pd.DataFrame, str]:
 
     Returns
     -------
-    scored : pandas.DataFrame, shape (n_rows, any + scored columns)
-    report : str
-        How the columns were understood, from the whole sheet.
+    pandas.DataFrame, shape (n_rows, any + scored columns)
     """
     import pandas as pd
 
-    from advisor import intake
-
-    understood = intake.understand(raw)
     chunks = [
         raw.iloc[start : start + CHUNK_ROWS].reset_index(drop=True) for start in range(0, max(len(raw), 1), CHUNK_ROWS)
     ]
@@ -93,7 +88,7 @@ def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> tuple[pd.DataFrame, str]:
         for piece in _in_order(chunks, shop):
             pieces.append(piece)
             bar.update(len(piece))
-    return pd.concat(pieces, ignore_index=True), understood.report()
+    return pd.concat(pieces, ignore_index=True)
 
 
 def _score_chunk(chunk: pd.DataFrame, shop: Shop) -> pd.DataFrame:

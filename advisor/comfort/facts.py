@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from advisor import tables
+from advisor.columns import numbers
 from advisor.comfort.physics import Array, Machine, Physics
 from advisor.errors import TableError
 from advisor.unit import StorageKind
@@ -102,10 +103,6 @@ class Facts:
     missing: dict[str, np.ndarray]
 
 
-def _numbers(column: pd.Series) -> Array:
-    return column.to_numpy(dtype="float64", na_value=np.nan)
-
-
 def _disk(units: pd.DataFrame, unknown_kind: str, z: float, p: Physics) -> tuple[Array, Array, Array, Array]:
     """Read rate and access time: typical, then cautious, with an unknown kind taken as `unknown_kind`."""
     rates = storage_rates()
@@ -116,7 +113,7 @@ def _disk(units: pd.DataFrame, unknown_kind: str, z: float, p: Physics) -> tuple
     read, access = table[:, 0], table[:, 2]
     read_c = read * (table[:, 1] / read) ** power
     access_c = access * (table[:, 3] / access) ** power
-    for own, is_read in ((_numbers(units["disk_read_mib_s"]), True), (_numbers(units["disk_access_ms"]), False)):
+    for own, is_read in ((numbers(units["disk_read_mib_s"]), True), (numbers(units["disk_access_ms"]), False)):
         known = ~np.isnan(own)
         factor = np.exp(z * p.measured_spread)
         if is_read:
@@ -142,13 +139,13 @@ def facts(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Ph
     Facts
     """
     z = float(ndtri(certainty))
-    ram = _numbers(units["ram_gib"]) * 1024
-    speed = _numbers(processors["cpu_speed"])
-    low = _numbers(processors["cpu_speed_low"])
+    ram = numbers(units["ram_gib"]) * 1024
+    speed = numbers(processors["cpu_speed"])
+    low = numbers(processors["cpu_speed_low"])
     low = np.fmin(np.where(np.isnan(low), speed, low), speed)
     cautious_speed = speed * (low / speed) ** (z / Z_TENTH)
-    cores = _numbers(units["cpu_cores"])
-    cores = np.where(np.isnan(cores), _numbers(processors["cpu_cores"]), cores)
+    cores = numbers(units["cpu_cores"])
+    cores = np.where(np.isnan(cores), numbers(processors["cpu_cores"]), cores)
     # A processor whose cores nobody knows is taken to have one: never better than it is.
     cores = np.where(np.isnan(cores), 1.0, cores)
     kind_known = units["storage_kind"].isin(list(storage_rates())).to_numpy(dtype=bool)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
+from advisor.columns import numbers
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
 
@@ -62,10 +63,6 @@ class GateCodes:
             failed |= codes == FAIL
             unknown |= codes == UNKNOWN
         return np.where(failed, FAIL, np.where(unknown, UNKNOWN, PASS)).astype(np.int8)
-
-
-def _numbers(column: pd.Series) -> np.ndarray:
-    return column.to_numpy(dtype="float64", na_value=np.nan)
 
 
 def _coded(column: pd.Series, judge: Callable[[str | None], int]) -> np.ndarray:
@@ -153,7 +150,7 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         words = np.array([*(_chip(str(value)) for value in distinct), ""], dtype=object)[codes]
         fresh = (answer == "") & (words != "")
         answer[fresh], origin[fresh] = words[fresh], name
-    year = _numbers(processors["cpu_year"])
+    year = numbers(processors["cpu_year"])
     bare = units["graphics"].isna().to_numpy() & (answer == "")
     late = bare & (np.nan_to_num(year, nan=0) >= SURE_DRAWING_YEAR)
     answer[late], origin[late] = "hardware", "year of the processor"
@@ -194,8 +191,8 @@ def need_disk_gib(rows: pd.DataFrame) -> np.ndarray:
     ----------
     .. [1] Debian GNU/Linux Installation Guide, section 3.4 table 3.2 and section D.2, "Space needed to install".
     """
-    computed = (_numbers(rows["installed_mib"]) + _numbers(rows["download_mib"])) / 1024 * INSTALL_MARGIN
-    return np.fmax(_numbers(rows["min_disk_gib"]), computed)
+    computed = (numbers(rows["installed_mib"]) + numbers(rows["download_mib"])) / 1024 * INSTALL_MARGIN
+    return np.fmax(numbers(rows["min_disk_gib"]), computed)
 
 
 def gate_codes(units: pd.DataFrame, processors: pd.DataFrame, image: Image, catalogue_rows: pd.DataFrame) -> GateCodes:
@@ -214,9 +211,9 @@ def gate_codes(units: pd.DataFrame, processors: pd.DataFrame, image: Image, cata
     GateCodes
     """
     editions = tuple(map(str, catalogue_rows["edition"]))
-    ram, disk = _numbers(units["ram_gib"]), _numbers(units["storage_gib"])
+    ram, disk = numbers(units["ram_gib"]), numbers(units["storage_gib"])
     disk = np.where(units["storage_kind"].eq(StorageKind.NONE).fillna(False).to_numpy(dtype=bool), 0.0, disk)
-    least_ram, least_disk = _numbers(catalogue_rows["min_ram_gib"]), need_disk_gib(catalogue_rows)
+    least_ram, least_disk = numbers(catalogue_rows["min_ram_gib"]), need_disk_gib(catalogue_rows)
     chip = _coded(
         drawing(units, processors)["drawing"],
         lambda word: {None: UNKNOWN, "hardware": PASS, "software": FAIL}[word],

@@ -14,7 +14,7 @@ from advisor.unit import Advice, Status
 from advisor.views import charts
 from advisor.views.batch import Batch, Scored, advice_grid, hours_by_advice, parts_that_pay, summary
 from advisor.views.findings import word
-from advisor.views.markup import Markup, el, known, labelled, number, text
+from advisor.views.markup import Markup, el, known, labelled, notices, number, text
 from advisor.views.notices import notice
 from advisor.views.paged import Column, table
 from advisor.views.panels import verdict
@@ -48,13 +48,7 @@ def layout() -> Markup:
     return el(
         "div",
         el("header", el("h1", "Batch scoring", class_="ba-hidden"), el("div", data_region="sources")),
-        el(
-            "div",
-            el("div", data_region="notice"),
-            el("div", data_local=True, role="status"),
-            class_="ba-notices",
-            aria_live="polite",
-        ),
+        notices(),
         el("div", data_region="progress"),
         el("main", (el("div", data_region=name) for name in ("columns", "glance", "one", "table", "pictures"))),
         class_="ba-view ba-batch",

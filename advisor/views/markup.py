@@ -165,3 +165,19 @@ def labelled(title: str, /, *children: Child, key: str, level: int = 3, **attrib
     """
     heading = el(f"h{level}", title, id=f"ba-{key}-title")
     return el("section", heading, *children, aria_labelledby=f"ba-{key}-title", **attributes)
+
+
+def notices() -> Markup:
+    """Lay out the place where every view speaks to the person: what it has to say, and what the page itself says.
+
+    Returns
+    -------
+    markupsafe.Markup
+    """
+    return el(
+        "div",
+        el("div", data_region="notice"),
+        el("div", data_local=True, role="status"),
+        class_="ba-notices",
+        aria_live="polite",
+    )

@@ -11,7 +11,7 @@ from advisor.errors import AdvisorError, InputError
 from advisor.files import datasets
 from advisor.shop import Shop, default_shop
 from advisor.views import charts
-from advisor.views.markup import Markup, el, known, labelled, number, text
+from advisor.views.markup import Markup, el, known, labelled, notices, number, text
 from advisor.views.notices import error_notice, notice
 from advisor.views.review import LEVEL, Review, coverage, drift, provenance, trained_on, verdict_on_drift
 
@@ -30,13 +30,7 @@ def layout() -> Markup:
     return el(
         "div",
         el("header", el("h1", "Model review", class_="ba-hidden"), el("div", data_region="sources")),
-        el(
-            "div",
-            el("div", data_region="notice"),
-            el("div", data_local=True, role="status"),
-            class_="ba-notices",
-            aria_live="polite",
-        ),
+        notices(),
         el("main", (el("div", data_region=name) for name in ("basis", "held", "log", "tables"))),
         class_="ba-view ba-review",
     )

@@ -9,7 +9,7 @@ from advisor.errors import InputError
 from advisor.shop import Shop
 from advisor.views.bench import MOST_AT_ONCE, Bench, safe_name
 from advisor.views.files_in import MOST_BYTES, sticks
-from advisor.views.markup import Markup, el, labelled
+from advisor.views.markup import Markup, el, labelled, notices
 from advisor.views.notices import error_notice, notice
 from advisor.views.panels import closing, devices, facts, ladder, parts, phases, queue, sources, verdict
 from advisor.views.shelf import Shelf
@@ -32,7 +32,7 @@ def layout() -> Markup:
     return el(
         "div",
         el("header", el("h1", "Intake triage", class_="ba-hidden"), region("sources")),
-        el("div", region("notice"), el("div", data_local=True, role="status"), class_="ba-notices", aria_live="polite"),
+        notices(),
         region("rows"),
         el(
             "div",

@@ -51,7 +51,7 @@ def main() -> None:
     shop = read_shop(datasets() / "demo" / "shop.toml")
     raw = batch(ROWS, np.random.default_rng(20261125))
     start = time.perf_counter()
-    scored, _ = score_in_chunks(raw, shop)
+    scored = score_in_chunks(raw, shop)
     print(f"{ROWS} rows scored in {time.perf_counter() - start:.1f} s; {len(raw.drop_duplicates())} distinct rows")
     print(scored["advice"].value_counts().to_string())
     with tempfile.TemporaryDirectory() as folder:

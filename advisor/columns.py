@@ -1,0 +1,64 @@
+"""Nullable columns as plain arrays: what every room does before it calculates."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+
+def numbers(column: pd.Series[Any]) -> np.ndarray:
+    """Take a nullable column as floats, NaN for unknown.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (n,)
+    """
+    return column.to_numpy(dtype="float64", na_value=np.nan)
+
+
+def holds(column: pd.Series[Any]) -> np.ndarray:
+    """Take a nullable truth column as plain truth, False for unknown.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    return column.fillna(False).to_numpy(dtype=bool)
+
+
+def texts(column: pd.Series[Any]) -> np.ndarray:
+    """Take a nullable text column as objects, None for unknown.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+    """
+    return column.astype(object).where(column.notna(), None).to_numpy(dtype=object, copy=True)
+
+
+def present(words: np.ndarray) -> np.ndarray:
+    """Tell where an array of words or None has a word.
+
+    Parameters
+    ----------
+    words : numpy.ndarray of object, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    return np.asarray(pd.notna(words), dtype=bool)
