@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import threading
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +21,9 @@ MOST_PCT = 85.0
 
 WEIGHT = 20
 """Weight of the work against other work on the machine, where an ordinary quota holds it."""
+
+RELEASE_S = 15.0
+"""How long the limits are tried again while the kernel may still be putting away the groups before [s]."""
 
 WORK_PRIORITY = 1
 KERNEL_PRIORITY = 10
@@ -87,17 +92,25 @@ class Groups:
         ToolError
             When the kernel refuses a limit, as when another rehearsal has the processor.
         """
-        try:
-            if self.unified:
-                self._make_unified(limits)
-            else:
-                self._make_apart(limits)
-        except OSError as error:
-            raise ToolError(
-                f"The kernel refused the limits of {limits.core_pct:g} % of {len(limits.cpus)} core(s) and "
-                f"{limits.memory_mib} MiB: {error}.",
-                "Another rehearsal may be running, or one was killed: advisor rehearse --clean.",
-            ) from error
+        until = time.monotonic() + RELEASE_S
+        while True:
+            try:
+                if self.unified:
+                    self._make_unified(limits)
+                else:
+                    self._make_apart(limits)
+                return
+            except OSError as refused:
+                # A group that was removed keeps its share until the kernel has put it away, a moment later.
+                if refused.errno not in (errno.EINVAL, errno.EBUSY) or time.monotonic() > until:
+                    error = refused
+                    break
+                time.sleep(0.5)
+        raise ToolError(
+            f"The kernel refused the limits of {limits.core_pct:g} % of {len(limits.cpus)} core(s) and "
+            f"{limits.memory_mib} MiB: {error}.",
+            "Another rehearsal may be running, or one was killed: advisor rehearse --clean.",
+        ) from error
 
     def _make_apart(self, limits: Limits) -> None:
         for controller, path in self.paths.items():
