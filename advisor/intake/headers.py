@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
@@ -30,6 +30,28 @@ _UNITS = {
     "gb": "gb", "gib": "gib", "mb": "mb", "mib": "mib", "tb": "tb", "tib": "tib", "go": "gb", "mo": "mb", "to": "tb",
     "pct": "%", "percent": "%", "mbps": "mbps", "mbit": "mbps", "gbps": "gbps", "ms": "ms", "gbyte": "gb",
 }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """Headers that a kind of sheet uses.
+
+    Attributes
+    ----------
+    known : mapping of str to str
+        Header in plain form to field.
+    ranks : mapping of str to int
+        Of two columns for one field, the header with the lower rank is read; 1 where none is given.
+    exact : frozenset of str
+        Names that are taken as they are.
+    units : mapping of str to str
+        Last words that state a unit of measure, and the unit.
+    """
+
+    known: Mapping[str, str]
+    ranks: Mapping[str, int]
+    exact: frozenset[str]
+    units: Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -99,42 +121,56 @@ def synonyms() -> dict[str, str]:
     return known | {plain(name): name for name in INTAKE_COLUMNS}
 
 
-def recognised(cells: Iterable[str]) -> int:
+@cache
+def intake_words() -> Vocabulary:
+    """Headers of an intake sheet.
+
+    Returns
+    -------
+    Vocabulary
+    """
+    return Vocabulary(synonyms(), _ranks(), frozenset(UNIT_COLUMNS), _UNITS)
+
+
+def recognised(cells: Iterable[str], words: Vocabulary | None = None) -> int:
     """Count the cells of a row that are known headers, each field once.
 
     Parameters
     ----------
     cells : iterable of str
+    words : Vocabulary, optional
+        Headers of an intake sheet when left out.
 
     Returns
     -------
     int
     """
-    known = synonyms()
-    return len({field for cell in cells if len(cell) < 60 and (field := known.get(_bare(plain(cell))[0]))})
+    known = words or intake_words()
+    return len({f for cell in cells if len(cell) < 60 and (f := known.known.get(_bare(plain(cell), known)[0]))})
 
 
-def _bare(name: str) -> tuple[str, str]:
+def _bare(name: str, known: Vocabulary) -> tuple[str, str]:
     """Split a unit of measure off the end: 'ram in gb' is 'ram', 'gb'."""
-    if name in synonyms():
-        words = name.split()
-        return name, _UNITS.get(words[-1], "") if len(words) > 1 else ""
     words = name.split()
+    if name in known.known:
+        return name, known.units.get(words[-1], "") if len(words) > 1 else ""
     unit = ""
-    while len(words) > 1 and words[-1] in _UNITS:
+    while len(words) > 1 and words[-1] in known.units:
         last = words.pop()
-        unit = unit or _UNITS[last]
+        unit = unit or known.units[last]
     if len(words) > 1 and words[-1] == "in":
         words.pop()
     return " ".join(words), unit
 
 
-def map_headers(headers: Sequence[str]) -> list[Mapped]:
+def map_headers(headers: Sequence[str], words: Vocabulary | None = None) -> list[Mapped]:
     """Understand headers: exact name, usual synonym, or a misspelling of one.
 
     Parameters
     ----------
     headers : sequence of str
+    words : Vocabulary, optional
+        Headers of an intake sheet when left out.
 
     Returns
     -------
@@ -142,7 +178,7 @@ def map_headers(headers: Sequence[str]) -> list[Mapped]:
         One each, same order. A field is given once; a second column for it is carried through untouched, save for
         disks, whose columns are read together.
     """
-    found = [_map(str(header)) for header in headers]
+    found = [_map(str(header), words or intake_words()) for header in headers]
     taken: dict[str, int] = {}
     for position in sorted(range(len(found)), key=lambda place: (found[place].rank, place)):
         item = found[position]
@@ -160,14 +196,14 @@ def map_headers(headers: Sequence[str]) -> list[Mapped]:
     return final
 
 
-def _map(header: str) -> Mapped:
+def _map(header: str, words: Vocabulary) -> Mapped:
     exact = header.strip().lower()
-    if exact in UNIT_COLUMNS:
+    if exact in words.exact:
         return Mapped(header, exact, "exact name", _unit_of(exact))
-    known = synonyms()
-    name, unit = _bare(plain(header))
+    known = words.known
+    name, unit = _bare(plain(header), words)
     if name in known:
-        return Mapped(header, known[name], f"synonym of {known[name]}", unit, _ranks().get(name, 1))
+        return Mapped(header, known[name], f"synonym of {known[name]}", unit, words.ranks.get(name, 1))
     if len(name) < 5 or name.startswith("no header"):
         return Mapped(header, None, "not recognised; carried through")
     choices = [word for word in known if len(word) > 4 and abs(len(word) - len(name)) <= 2]
@@ -179,7 +215,7 @@ def _map(header: str) -> Mapped:
 
 
 def _unit_of(field: str) -> str:
-    for ending, unit in (("_gib", "gib"), ("_pct", "%"), ("_mbps", "mbps"), ("_ms", "ms")):
+    for ending, unit in (("_gib", "gib"), ("_pct", "%"), ("_mbps", "mbps"), ("_ms", "ms"), ("_min", "min")):
         if field.endswith(ending):
             return unit
     return ""

@@ -14,7 +14,7 @@ import pandas as pd
 
 from advisor.errors import InputError
 from advisor.intake.encoding import OLE, SAVE_AS, ZIP, decode
-from advisor.intake.headers import recognised
+from advisor.intake.headers import Vocabulary, recognised
 
 MAX_BYTES = 1 << 30
 """Largest file read [byte]."""
@@ -34,13 +34,15 @@ NO_HEADER = "(no header)"
 """Start of the name given to a column whose header cell is empty."""
 
 
-def read(path: str | Path) -> pd.DataFrame:
+def read(path: str | Path, words: Vocabulary | None = None) -> pd.DataFrame:
     """Read a sheet of units.
 
     Parameters
     ----------
     path : path-like
         CSV (commas, semicolons, tabs or bars between; UTF-8, UTF-16 or Windows-1252) or .xlsx.
+    words : Vocabulary, optional
+        By which the header line is found; that of an intake sheet when left out.
 
     Returns
     -------
@@ -66,10 +68,10 @@ def read(path: str | Path) -> pd.DataFrame:
         ) from error
     except ValueError as error:
         raise InputError(f"{str(path)!r} is no file name: {error}.") from error
-    return read_bytes(data, file.name)
+    return read_bytes(data, file.name, words)
 
 
-def read_bytes(data: bytes, name: str = "the sheet") -> pd.DataFrame:
+def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = None) -> pd.DataFrame:
     """Read a sheet from its bytes; see `read`.
 
     Parameters
@@ -77,6 +79,7 @@ def read_bytes(data: bytes, name: str = "the sheet") -> pd.DataFrame:
     data : bytes
     name : str
         Used in messages.
+    words : Vocabulary, optional
 
     Returns
     -------
@@ -91,13 +94,13 @@ def read_bytes(data: bytes, name: str = "the sheet") -> pd.DataFrame:
     if data.startswith(OLE):
         raise InputError(f"{name} is in the Excel format from before 2007.", SAVE_AS)
     if data.startswith(ZIP):
-        return _frame(_excel(data, name), name)
+        return _frame(_excel(data, name, words), name, words)
     text, _ = decode(data, name)
-    delimiter = _delimiter(text)
-    frame = _fast(text, delimiter)
+    delimiter = _delimiter(text, words)
+    frame = _fast(text, delimiter, words)
     if frame is not None:
         return frame
-    return _frame(_rows(text, delimiter, name), name)
+    return _frame(_rows(text, delimiter, name), name, words)
 
 
 def _rows(text: str, delimiter: str, name: str) -> list[list[str]]:
@@ -124,14 +127,14 @@ def _head(text: str, delimiter: str, count: int) -> list[list[str]]:
     return rows
 
 
-def _delimiter(text: str) -> str:
+def _delimiter(text: str, words: Vocabulary | None) -> str:
     """The separator under which most headers are recognised, then most rows are equally wide."""
     best, best_score = ",", (-1, -1.0, -1)
     for delimiter in _DELIMITERS:
         rows = [row for row in _head(text, delimiter, 40) if any(cell.strip() for cell in row)]
         if not rows:
             return delimiter
-        known = max(recognised(row) for row in rows[:_HEADER_ROWS])
+        known = max(recognised(row, words) for row in rows[:_HEADER_ROWS])
         widths = [len(row) for row in rows]
         common = max(set(widths), key=widths.count)
         even = widths.count(common) / len(widths) if common > 1 else 0.0
@@ -141,10 +144,10 @@ def _delimiter(text: str) -> str:
     return best
 
 
-def _fast(text: str, delimiter: str) -> pd.DataFrame | None:
+def _fast(text: str, delimiter: str, words: Vocabulary | None) -> pd.DataFrame | None:
     """The common case with pandas' C reader: header in the first line, no row longer than it."""
     head = _head(text, delimiter, _HEADER_ROWS)
-    if len(text) < 500_000 or not head or _header_row(head) != 0 or len(head[0]) > MAX_COLUMNS:
+    if len(text) < 500_000 or not head or _header_row(head, words) != 0 or len(head[0]) > MAX_COLUMNS:
         return None
     try:
         frame = pd.read_csv(
@@ -161,12 +164,12 @@ def _fast(text: str, delimiter: str) -> pd.DataFrame | None:
     return frame
 
 
-def _header_row(rows: list[list[str]]) -> int:
+def _header_row(rows: list[list[str]], words: Vocabulary | None) -> int:
     """Position of the header: the first row with two known headers or more, else the first row that is not empty."""
     for position, row in enumerate(rows):
-        if recognised(row) >= 2:
+        if recognised(row, words) >= 2:
             return position
-    scores = [recognised(row) for row in rows]
+    scores = [recognised(row, words) for row in rows]
     if max(scores, default=0) == 1:
         return scores.index(1)
     return next((i for i, row in enumerate(rows) if any(cell.strip() for cell in row)), 0)
@@ -188,8 +191,8 @@ def _headers(cells: Iterable[str], width: int) -> list[str]:
     return names
 
 
-def _frame(rows: list[list[str]], name: str) -> pd.DataFrame:
-    start = _header_row(rows[:_HEADER_ROWS])
+def _frame(rows: list[list[str]], name: str, words: Vocabulary | None) -> pd.DataFrame:
+    start = _header_row(rows[:_HEADER_ROWS], words)
     filled = [row for row in rows[start:] if any(cell.strip() for cell in row)]
     if not filled:
         raise InputError(f"{name} is empty.", "A sheet needs a header line with asset_tag and cpu, and a line a unit.")
@@ -207,7 +210,7 @@ def _frame(rows: list[list[str]], name: str) -> pd.DataFrame:
     return frame
 
 
-def _excel(data: bytes, name: str) -> list[list[str]]:
+def _excel(data: bytes, name: str, words: Vocabulary | None) -> list[list[str]]:
     """Rows of the first worksheet that has a header the advisor knows, else of the first one."""
     import openpyxl
 
@@ -232,7 +235,7 @@ def _excel(data: bytes, name: str) -> list[list[str]]:
                 while cells and not cells[-1]:
                     cells.pop()
                 rows.append(cells)
-            if any(recognised(row) >= 2 for row in rows[:_HEADER_ROWS]):
+            if any(recognised(row, words) >= 2 for row in rows[:_HEADER_ROWS]):
                 return rows
             first = first or rows
         return first
