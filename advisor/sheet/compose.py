@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +10,12 @@ import pandas as pd
 
 from advisor.advice.assessment import NO_PART, NOTHING_TO_FIX
 from advisor.sheet import words
+from advisor.sheet.cells import ByRow, clean
+from advisor.sheet.devices import ACROSS_COLUMNS, across, devices_of, packages
 from advisor.sheet.model import (
     ADVICE_MARK,
     SEVERITY_MARK,
-    SUPPORT_MARK,
+    Across,
     Device,
     Flag,
     Item,
@@ -30,59 +31,18 @@ if TYPE_CHECKING:
     from advisor.advice import Assessment
     from advisor.shop import Thresholds
 
+_SPAN = 5
+"""Most digits of two numbers side by side."""
+
 CODE_BYTES = 80
 """Longest asset tag put into a QR code; a longer one makes modules too fine for a cheap reader."""
 
 _PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
-_SUPPORT_ORDER = [str(word) for word in reversed(Support)]
 _SEVERITY_WORST_FIRST = ("stop", "act", "note")
-_STRAY = {"Cc", "Cs", "Co", "Cn", "Zl", "Zp"}
-_BIDI_CONTROLS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-_LONG = 2000
 _FACT_WORDS = {
     "decompress_mib_s": "decompression", "disk_read_mib_s": "disk read", "disk_access_ms": "disk access",
     "link_mbps": "link", "cpu_cores": "cores", "cpu_speed": "processor speed", "storage_kind": "kind of disk",
 }  # fmt: skip
-_MAKERS = (
-    (re.compile(r"^Advanced Micro Devices, Inc\. (?:\[AMD(?:/ATI)?\] )?"), "AMD "),
-    (re.compile(r"^MEDIATEK Corp\.\s*", re.I), "MediaTek "),
-    (
-        re.compile(
-            r"(?<=\w),?(?: and subsidiaries| Semiconductor| Technology| Technologies| Microelectronics| Communications"
-            r"| Group| Corporation| Corp\.?| Inc\.?| Co\.,?| Ltd\.?)+(?=\s|$)",
-            re.I,
-        ),
-        "",
-    ),
-)
-"""Makers' legal names, shortened for paper; the CSV and the tables keep them."""
-
-
-def clean(value: object) -> str:
-    """Make a cell fit for paper and terminals.
-
-    Control characters (a terminal would obey them), bidirectional overrides (they reorder what stands beside them)
-    and unassigned code points become spaces; runs of space become one.
-
-    Parameters
-    ----------
-    value : object
-        A cell; NA gives ''.
-
-    Returns
-    -------
-    str
-        At most 2,000 characters.
-    """
-    if value is None or value is pd.NA or (isinstance(value, float) and value != value):
-        return ""
-    text = str(value)[:_LONG]
-    if not text.isascii() or not text.isprintable():
-        text = "".join(
-            " " if character in _BIDI_CONTROLS or unicodedata.category(character) in _STRAY else character
-            for character in text
-        )
-    return " ".join(text.split())
 
 
 def number(value: Any, digits: int = 0) -> str:
@@ -110,13 +70,14 @@ class Composer:
 
     def __init__(self, assessment: Assessment) -> None:
         self.assessment = assessment
-        self._devices = _ByRow(assessment.facts.devices)
-        self._flags = _ByRow(assessment.flags)
-        self._phases = _ByRow(assessment.timing.phases)
-        self._assumed = _ByRow(assessment.timing.assumed)
-        self._parts = _ByRow(assessment.parts)
-        self._problems = _ByRow(assessment.understood.problems)
-        self._ladder = _ByRow(assessment.ladder.long())
+        self._devices = ByRow(assessment.facts.devices)
+        self._everywhere = ByRow(assessment.facts.all_devices[[*ACROSS_COLUMNS]])
+        self._flags = ByRow(assessment.flags)
+        self._phases = ByRow(assessment.timing.phases)
+        self._assumed = ByRow(assessment.timing.assumed)
+        self._parts = ByRow(assessment.parts)
+        self._problems = ByRow(assessment.understood.problems)
+        self._ladder = ByRow(assessment.ladder.long())
 
     def compose(self, row: int) -> Sheet:
         """Compose the sheet of one unit.
@@ -142,10 +103,11 @@ class Composer:
         decision = result.decision.frame.iloc[row]
         advice = clean(decision["advice"])
         tag = clean(unit["asset_tag"])
-        devices = self._device_rows(row)
+        devices = devices_of(self._devices(row))
         image = clean(result.facts.chosen["image_used"].iat[row])
         edition, part = clean(decision["edition"]), clean(decision["part"])
         flags = self._flag_rows(row)
+        images, rows, no_boot = self._across(row)
         works = bool(edition) and advice not in (Advice.HOLD, Advice.SET_ASIDE)
         return Sheet(
             tag=tag or (f"row {row + 1}" if len(result.units) > 1 else "no tag"),
@@ -167,6 +129,9 @@ class Composer:
             if advice == Advice.HOLD
             else (),
             devices=devices,
+            images=images,
+            across=rows,
+            no_boot=no_boot,
             rungs=self._rungs(row),
             phases=self._phase_rows(row) if works else (),
             hands_on_min=self._minutes("hands_on_min", row) if works else "",
@@ -254,11 +219,12 @@ class Composer:
         ]
         return tuple(reason for reason in out if reason.text)
 
-    def _device_rows(self, row: int) -> tuple[Device, ...]:
-        entries = self._devices(row)
-        order = {word: position for position, word in enumerate(_SUPPORT_ORDER)}
-        entries = sorted(entries, key=lambda entry: (entry["severity"] != "blocks", -order_of(order, entry["support"])))
-        return tuple(_device(entry) for entry in entries)
+    def _across(self, row: int) -> tuple[tuple[str, ...], tuple[Across, ...], tuple[str, ...]]:
+        facts = self.assessment.facts
+        boots = facts.boots.iloc[row]
+        never = [clean(name) for name, there in boots.items() if pd.notna(there) and not there]
+        images, rows = across(self._everywhere(row), clean(facts.chosen["image_used"].iat[row]), never)
+        return images, rows, tuple(never) if rows else ()
 
     def _rungs(self, row: int) -> tuple[Rung, ...]:
         advised = clean(self.assessment.decision.frame["edition"].iat[row])
@@ -305,7 +271,7 @@ class Composer:
         for word, what in ((Support.NEEDS_FIRMWARE, "on the stick"), (Support.SEPARATE_DRIVER, "the package file")):
             for entry in blocked:
                 if entry["support"] == word:
-                    for package in _packages(entry["firmware_packages"]) or _packages(entry["cure"]):
+                    for package in packages(entry["firmware_packages"]) or packages(entry["cure"]):
                         items.append(Item(f"{package}, {what}", f"for {clean(entry['kind'])}"))
         for entry in blocked:
             if entry["support"] == Support.NEWER_KERNEL and clean(entry["cure"]):
@@ -389,41 +355,6 @@ def _composer(assessment: Assessment) -> Composer:
     return composer
 
 
-class _ByRow:
-    """Rows of a long frame that belong to one unit, as dictionaries."""
-
-    def __init__(self, frame: pd.DataFrame) -> None:
-        self._positions = frame.groupby("row", sort=False).indices if len(frame) else {}
-        self._columns = list(frame.columns)
-        self._values = {name: frame[name].to_numpy(dtype=object) for name in self._columns}
-
-    def __call__(self, row: int) -> list[dict[str, Any]]:
-        positions = self._positions.get(row, ())
-        return [{name: self._values[name][at] for name in self._columns} for at in positions]
-
-
-def order_of(order: dict[str, int], support: Any) -> int:
-    """Position of a support word from worst to best, counted so that the worst is greatest."""
-    return len(order) - order.get(str(support), 0)
-
-
-def _device(entry: dict[str, Any]) -> Device:
-    support = clean(entry["support"])
-    packages = ", ".join(_packages(entry["firmware_packages"]))
-    note = ""
-    if support == Support.NEWER_KERNEL:
-        note = clean(entry["cure"])
-    elif support in (Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER):
-        note = packages or clean(entry["cure"])
-    return Device(
-        kind=clean(entry["kind"]),
-        name=_short_maker(clean(entry["name"])) or clean(entry["device"]),
-        support=support,
-        mark=SUPPORT_MARK.get(support, Mark.QUERY),
-        note=note,
-    )
-
-
 def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: Thresholds) -> Rung:
     edition = clean(entry["edition"])
     comfortable, failed = _true(entry["comfortable"]), gate == 0
@@ -449,8 +380,10 @@ def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: 
 
 
 def span(low: Any, high: Any) -> str:
-    """Two numbers as one text, such as '22–30'; one when they round to the same, '' for unknown."""
+    """Two numbers as one text, such as '22–30'; one when they round to the same, '184+' where both are long."""
     first, last = number(low), number(high)
+    if len(first) + len(last) > _SPAN:
+        return f"{first}+"
     return first if first == last or not last else f"{first}–{last}"
 
 
@@ -477,19 +410,9 @@ def _true(value: Any) -> bool:
     return bool(pd.notna(value)) and bool(value)
 
 
-def _packages(value: Any) -> list[str]:
-    return [package for package in re.split(r"[;,\s]+", clean(value)) if package]
-
-
 def _sentence(text: str) -> str:
     # A module's or package's name keeps its own letters.
     return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
-
-
-def _short_maker(name: str) -> str:
-    for pattern, short in _MAKERS:
-        name = pattern.sub(short, name)
-    return name.strip()
 
 
 def _stopped(text: str) -> str:

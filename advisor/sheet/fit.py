@@ -4,10 +4,23 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from dataclasses import dataclass
 
+from advisor.sheet import words
 from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
-from advisor.sheet.model import Device, Flag, Item, Phase, Reason, Sheet
+from advisor.sheet.model import Across, Device, Flag, Item, Phase, Reason, Sheet
+
+MOST_IMAGES = 5
+"""Most images side by side."""
+
+MOST_ACROSS = 12
+"""Most devices in the picture of devices against images."""
+
+EVERYWHERE = "works everywhere"
+"""Key of `Sheet.more` under which devices that work on every image are counted when they have no row."""
+
+_HEAD_LINES = 3
 
 MOST = {"reasons": 3, "at_hand": 7, "devices": 12, "rungs": 8, "phases": 18, "find_out": 6, "flags": 12, "checks": 9}
 """Most entries of a section that are shown even where there is room."""
@@ -19,6 +32,9 @@ _SPARE = 2.0
 
 _FLAGS_KEPT = 36.0
 """Height that the flags get before the devices take theirs [mm]."""
+
+_ACROSS_KEPT = 34.0
+"""Height that the rows of devices which an image decides get before the devices take theirs [mm]."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +49,10 @@ class Page:
         The page's measures, with its type at the scale that fits.
     phase_rows : tuple of float
         Height of each row of the phase table [mm].
+    image_heads : tuple of tuple of str
+        Lines of each image's name, over its column.
+    across_notes : tuple of str
+        Sentences below the picture of devices against images.
     left_free, right_free : float
         What is left over in the two columns [mm].
     """
@@ -40,6 +60,8 @@ class Page:
     sheet: Sheet
     measures: Measures
     phase_rows: tuple[float, ...]
+    image_heads: tuple[tuple[str, ...], ...]
+    across_notes: tuple[str, ...]
     left_free: float
     right_free: float
 
@@ -57,10 +79,13 @@ def fit(sheet: Sheet) -> Page:
         At the smallest type what does not fit is left off; `Page.sheet.more` says how much.
     """
     least = {name: len(getattr(sheet, name)) - most for name, most in MOST.items()}
+    least["across"] = sum(row.decides for row in sheet.across) - MOST_ACROSS
+    least["images"] = len(sheet.images) - MOST_IMAGES
     least = {name: count for name, count in least.items() if count > 0}
     for scale in SCALES:
         page = _fit(sheet, Measures().scaled(scale))
-        if page.left_free >= 0 and page.right_free >= 0 and page.sheet.more == least:
+        more = {name: count for name, count in page.sheet.more.items() if name != EVERYWHERE}
+        if page.left_free >= 0 and page.right_free >= 0 and more == least:
             return page
     return page
 
@@ -86,16 +111,27 @@ def _fit(sheet: Sheet, m: Measures) -> Page:
     right -= m.heading_h
     if sheet.rungs:
         right -= m.heading_h + m.gap + m.line(m.small) + len(sheet.rungs) * m.row
+    deciding = [_across_height(row, m) for row in sheet.across if row.decides][:MOST_ACROSS]
+    if sheet.across:
+        right -= _across_frame(sheet, m)
     devices = [m.row + (m.line(m.small) if device.note else 0.0) for device in sheet.devices] or [m.row]
-    shown = _fitting(devices, right - min(wanted, _FLAGS_KEPT))
+    shown = _fitting(devices, right - min(wanted, _FLAGS_KEPT) - min(sum(deciding), _ACROSS_KEPT))
     sheet = _cut(sheet, "devices", shown)
     right -= sum(devices[:shown])
+    if deciding:
+        shown = _fitting(deciding, right - min(wanted, _FLAGS_KEPT))
+        right -= sum(deciding[:shown])
+        deciding = deciding[:shown]
     if heights:
         right -= m.heading_h
         shown = _fitting(heights, right)
         sheet = _cut(sheet, "flags", shown)
         right -= sum(heights[:shown])
-    return Page(sheet, m, tuple(round(row, 2) for row in rows), round(left, 2), round(right, 2))
+    sheet, right = _across_rows(sheet, len(deciding), right, m)
+    heads = image_heads(sheet, m) if sheet.across else ()
+    return Page(
+        sheet, m, tuple(round(row, 2) for row in rows), heads, across_notes(sheet), round(left, 2), round(right, 2)
+    )
 
 
 def _fitting(heights: list[float], room: float) -> int:
@@ -106,6 +142,85 @@ def _fitting(heights: list[float], room: float) -> int:
         if used > room:
             return max(number, 1)
     return len(heights)
+
+
+def image_heads(sheet: Sheet, m: Measures) -> tuple[tuple[str, ...], ...]:
+    """Break the images' names for the heads of their columns, after a hyphen where one is near.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    m : Measures
+
+    Returns
+    -------
+    tuple of tuple of str
+        At most three lines an image.
+    """
+    room = _across_cell(sheet, m) - 0.5
+    heads = []
+    for name in sheet.images:
+        lines, line = [], ""
+        for piece in re.findall(r"[^-]*-?", name):
+            if line and piece and _width(line + piece, m.across) > room:
+                lines.append(line)
+                line = ""
+            line += piece
+        lines = [shorten(one, room, m.across) for one in [*lines, line]]
+        heads.append((*lines[: _HEAD_LINES - 1], lines[-1]) if len(lines) > _HEAD_LINES else tuple(lines))
+    return tuple(heads)
+
+
+def across_notes(sheet: Sheet) -> tuple[str, ...]:
+    """Sentences below the picture of devices against images.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Cut to its page, or whole.
+
+    Returns
+    -------
+    tuple of str
+    """
+    never = words.NO_BOOT.format(images=", ".join(sheet.no_boot)) if sheet.no_boot else ""
+    return tuple(filter(None, (words.everywhere(len(sheet.across), sheet.more.get(EVERYWHERE, 0)), never)))
+
+
+def _across_cell(sheet: Sheet, m: Measures) -> float:
+    """Width of one image's column in the picture of devices against images [mm]."""
+    return (m.right - m.across_label) / max(len(sheet.images), MOST_IMAGES)
+
+
+def _across_frame(sheet: Sheet, m: Measures) -> float:
+    """Height of the picture without its rows: title, names of images, the two sentences below [mm]."""
+    heads = max(map(len, image_heads(sheet, m)), default=1)
+    never = height(words.NO_BOOT.format(images=", ".join(sheet.no_boot)), m.right, m.small) if sheet.no_boot else 0.0
+    # A line is kept for how many devices work everywhere.
+    return m.heading_h + m.gap + heads * m.line(m.across) + m.line(m.small) + never + 0.9
+
+
+def _across_height(row: Across, m: Measures) -> float:
+    tall = row.name or any(" " in support for support in row.supports)
+    return (1 + bool(tall)) * m.line(m.across) + 0.7
+
+
+def _across_rows(sheet: Sheet, deciding: int, room: float, m: Measures) -> tuple[Sheet, float]:
+    """Keep the rows that an image decides, then as many that work everywhere as the room over allows."""
+    first = [row for row in sheet.across if row.decides]
+    rest = [row for row in sheet.across if not row.decides]
+    kept = first[:deciding]
+    if len(kept) == len(first):
+        for row in rest:
+            if room < _across_height(row, m) or len(kept) >= MOST_ACROSS:
+                break
+            kept.append(row)
+            room -= _across_height(row, m)
+    more = dict(sheet.more)
+    for name, count in (("across", len(first) - deciding), (EVERYWHERE, len(rest) - (len(kept) - deciding))):
+        if count:
+            more[name] = count
+    return dataclasses.replace(sheet, across=tuple(kept), more=more), room
 
 
 def _frame_row(m: Measures) -> float:
@@ -191,9 +306,23 @@ def _cut(sheet: Sheet, name: str, most: int) -> Sheet:
     return dataclasses.replace(sheet, more=more, **{name: entries[:most]})
 
 
+def _cut_images(sheet: Sheet) -> Sheet:
+    over = len(sheet.images) - MOST_IMAGES
+    if over <= 0:
+        return sheet
+    across = tuple(
+        dataclasses.replace(row, supports=row.supports[:MOST_IMAGES], marks=row.marks[:MOST_IMAGES])
+        for row in sheet.across
+    )
+    return dataclasses.replace(
+        sheet, images=sheet.images[:MOST_IMAGES], across=across, more=sheet.more | {"images": over}
+    )
+
+
 def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
     for name in MOST:
         sheet = _cut(sheet, name, MOST[name])
+    sheet = _cut_images(sheet)
     inner = m.width - 4
     middle = m.width - m.verdict_word - m.verdict_minutes - 7
     beside_box = m.right - m.box
@@ -213,6 +342,15 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
         at_hand=tuple(_shorten_item(item, m) for item in sheet.at_hand),
         find_out=tuple(shorten(text, m.left - m.box, m.body, 2) for text in sheet.find_out),
         devices=tuple(_shorten_device(device, m) for device in sheet.devices),
+        across=tuple(
+            dataclasses.replace(
+                row,
+                kind=shorten(row.kind, m.across_label - 0.5, m.across),
+                name=shorten(row.name, m.across_label - 0.5, m.across),
+            )
+            for row in sheet.across
+        ),
+        no_boot=_joined(sheet.no_boot, m.right - _width(words.NO_BOOT.format(images=""), m.small), m.small, 2, ", "),
         rungs=tuple(
             dataclasses.replace(
                 rung,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from advisor.errors import InputError
 from advisor.sheet import words
-from advisor.sheet.fit import fit
+from advisor.sheet.fit import MOST_IMAGES, fit
 from advisor.sheet.layout import Measures
 from advisor.sheet.model import Mark, Sheet
 from advisor.sheet.qr import qr_svg
@@ -74,6 +74,8 @@ def render_html(sheets: Sheet | Iterable[Sheet]) -> str:
         hint=words.CSV_HINT,
         severities=words.SEVERITIES,
         titles=words.CHECKS_TITLE,
+        across_title=words.ACROSS,
+        most_images=MOST_IMAGES,
     )
 
 

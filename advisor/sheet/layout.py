@@ -66,6 +66,8 @@ class Measures:
     row: float = 3.75
     box: float = 4.6
     kind: float = 17.5
+    across: float = 6.4
+    across_label: float = 15.5
     rung: float = 17.5
     rung_cell: float = 11.5
     phase_row_low: float = 4.2

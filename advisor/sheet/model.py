@@ -76,6 +76,32 @@ class Device:
 
 
 @dataclass(frozen=True)
+class Across:
+    """One device on every image of the shop.
+
+    Attributes
+    ----------
+    kind : str
+    name : str
+        Only where the unit has more than one device of the kind.
+    supports : tuple of str
+        A support word an image, in the order of `Sheet.images`.
+    marks : tuple of Mark
+        The shape of each word.
+    """
+
+    kind: str
+    name: str
+    supports: tuple[str, ...]
+    marks: tuple[Mark, ...]
+
+    @property
+    def decides(self) -> bool:
+        """Whether it is worth a row: it does not simply work on every image."""
+        return set(self.supports) != {str(Support.WORKS)}
+
+
+@dataclass(frozen=True)
 class Rung:
     """One edition on the unit as it stands.
 
@@ -155,6 +181,12 @@ class Sheet:
         For a unit on hold: what to find out, each to be written in by hand.
     devices : tuple of Device
         Worst support first.
+    images : tuple of str
+        Images of the shop that boot on the unit, the one used first.
+    across : tuple of Across
+        The devices on each of them, those that an image decides first.
+    no_boot : tuple of str
+        Images of the shop that do not boot on the unit.
     rungs : tuple of Rung
         Richest edition first.
     phases : tuple of Phase
@@ -175,7 +207,8 @@ class Sheet:
     made_with : str
         Program and version.
     more : dict of str to int
-        How many entries of a section were left off to fit the page.
+        How many entries of a section were left off to fit the page; under 'works everywhere', how many devices that
+        work on every image have no row of their own.
     """
 
     tag: str
@@ -195,6 +228,9 @@ class Sheet:
     at_hand: tuple[Item, ...]
     find_out: tuple[str, ...]
     devices: tuple[Device, ...]
+    images: tuple[str, ...]
+    across: tuple[Across, ...]
+    no_boot: tuple[str, ...]
     rungs: tuple[Rung, ...]
     phases: tuple[Phase, ...]
     hands_on_min: str

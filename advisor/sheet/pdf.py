@@ -10,7 +10,7 @@ from pathlib import Path
 
 from advisor.errors import InputError, ToolError
 from advisor.sheet import words
-from advisor.sheet.fit import Page, fit
+from advisor.sheet.fit import MOST_IMAGES, Page, fit
 from advisor.sheet.model import Sheet
 from advisor.sheet.qr import qr_svg
 
@@ -78,7 +78,13 @@ def as_json(pages: Sequence[Page], title: str) -> str:
     """
     content = [
         dataclasses.asdict(page.sheet)
-        | {"m": dataclasses.asdict(page.measures), "phase_rows": page.phase_rows, "qr": qr_svg(page.sheet.code)}
+        | {
+            "m": dataclasses.asdict(page.measures),
+            "phase_rows": page.phase_rows,
+            "image_heads": page.image_heads,
+            "across_notes": page.across_notes,
+            "qr": qr_svg(page.sheet.code),
+        }
         for page in pages
     ]
     return json.dumps(
@@ -87,6 +93,8 @@ def as_json(pages: Sequence[Page], title: str) -> str:
             "hint": words.CSV_HINT,
             "severities": words.SEVERITIES,
             "checks_title": words.CHECKS_TITLE,
+            "across_title": words.ACROSS,
+            "most_images": MOST_IMAGES,
             "pages": content,
         },
         ensure_ascii=False,

@@ -67,6 +67,7 @@ def render_text(sheet: Sheet, width: int = 100, *, ascii_only: bool = False) -> 
             if flag.action:
                 page.item("    ", flag.action)
     _devices(page, sheet)
+    _across(page, sheet)
     _ladder(page, sheet)
     page.title(words.CHECKS_TITLE.get(sheet.advice, words.CHECKS_TITLE["other"]))
     for check in sheet.checks:
@@ -237,6 +238,27 @@ def _devices(page: _Page, sheet: Sheet) -> None:
             page.item(lead, device.name + note)
         else:
             page.item(f"{page.mark(device.mark)} ", f"{device.kind}: {device.support}{note}, {device.name}")
+
+
+def _across(page: _Page, sheet: Sheet) -> None:
+    if not sheet.across:
+        return
+    page.title(words.ACROSS)
+    label, cell = 13, 18
+    if page.width >= label + cell * len(sheet.images):
+        heads = [cut(name, cell - 2, page.ellipsis) for name in sheet.images]
+        page.line(" " * label + "".join(pad(f"  {head}", cell) for head in heads))
+        for row in sheet.across:
+            cells = zip(row.marks, row.supports, strict=True)
+            supports = "".join(pad(f"{page.mark(mark)} {support}", cell) for mark, support in cells)
+            page.line(pad(cut(row.kind, label - 1, page.ellipsis), label) + supports)
+    else:
+        for row in sheet.across:
+            page.item("", f"{row.kind}{f' ({row.name})' if row.name else ''}")
+            for image, mark, support in zip(sheet.images, row.marks, row.supports, strict=True):
+                page.item(f"  {page.mark(mark)} ", f"{support} on {image}")
+    if sheet.no_boot:
+        page.item("", words.NO_BOOT.format(images=", ".join(sheet.no_boot)))
 
 
 def _ladder(page: _Page, sheet: Sheet) -> None:

@@ -50,6 +50,33 @@ LIMITS = "limits {desktop} s, {browser} s, {memory} % free"
 SEVERITIES: dict[str, str] = {"stop": "stop work", "act": "act first", "note": "note"}
 """Severity of a flag as printed."""
 
+ACROSS = "Devices on each image"
+"""Title of the picture of devices against images."""
+
+NO_BOOT = "Does not boot on this unit: {images}."
+"""Below that picture."""
+
+
+def everywhere(shown: int, hidden: int) -> str:
+    """Say that devices without a row of their own work on every image.
+
+    Parameters
+    ----------
+    shown, hidden : int
+        Devices with a row and without one.
+
+    Returns
+    -------
+    str
+        '' when every device has its row.
+    """
+    if not hidden:
+        return ""
+    if not shown:
+        return "Every device works on every image."
+    return f"{hidden} more {'devices work' if hidden > 1 else 'device works'} on every image."
+
+
 CSV_HINT = "see the scored CSV"
 """Where the rest stands when a section was cut short."""
 

@@ -398,7 +398,7 @@ def _plain(value: Any) -> Any:
 def _case(row: Any) -> str:
     return (
         f"{getattr(row, 'name', '') or 'a rehearsal'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
-        f"disk {row.disk_read_mib_s:.3g} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
+        f"disk {row.disk_read_mib_s:.0f} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
     )
 
 

@@ -233,7 +233,7 @@ def _speed_notes(
     def shown(name: str, unit: str) -> NDArray[np.object_]:
         numbers = conditions[name].to_numpy()
         distinct, codes = np.unique(numbers, return_inverse=True)
-        return np.array([f"{value:.3g} {unit}" for value in distinct], dtype=object)[codes]
+        return np.array([f"{float(format(value, '.3g')):g} {unit}" for value in distinct], dtype=object)[codes]
 
     table = "table timing/storage_rates, by kind of storage"
     notes: list[tuple[NDArray[np.bool_], str, Any, str]] = [

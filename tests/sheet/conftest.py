@@ -8,7 +8,8 @@ import random
 import pytest
 
 from advisor.sheet import words
-from advisor.sheet.model import Device, Flag, Item, Mark, Phase, Reason, Rung, Sheet
+from advisor.sheet.model import SUPPORT_MARK, Across, Device, Flag, Item, Mark, Phase, Reason, Rung, Sheet
+from advisor.unit import Support
 
 HOSTILE = (
     "<script>alert(1)</script><b>bold</b> {{ 7*7 }} {% raw %} #strong[typst] $x^2$ \\u{1F4A9} @ref <label> "
@@ -53,6 +54,13 @@ def plain() -> Sheet:
             Device("graphics", "Intel HD Graphics 520", "works", Mark.FULL),
             Device("card reader", "Realtek RTS525A", "unknown", Mark.QUERY),
         ),
+        images=("debian-12-plain", "debian-12", "debian-13-backports"),
+        across=(
+            Across("wireless", "", ("needs firmware", "works", "newer kernel"), (Mark.HALF, Mark.FULL, Mark.UP)),
+            Across("card reader", "", ("unknown",) * 3, (Mark.QUERY,) * 3),
+            Across("graphics", "", ("works",) * 3, (Mark.FULL,) * 3),
+        ),
+        no_boot=("debian-12-i386",),
         rungs=(
             Rung("GNOME", "desktop slow", Mark.RING, "30–41", "11–15", "31"),
             Rung("Cinnamon", "advised", Mark.FULL, "17–22", "7–9", "44"),
@@ -79,7 +87,8 @@ def plain() -> Sheet:
 def held() -> Sheet:
     return dataclasses.replace(
         plain(), advice="hold", mark=Mark.PAUSE, edition="", image="", phases=(), hands_on_min="", elapsed_min="",
-        elapsed_low_min="", elapsed_high_min="", at_hand=(), rungs=(), devices=(), unknown=("processor", "memory"),
+        elapsed_low_min="", elapsed_high_min="", at_hand=(), rungs=(), devices=(), images=(), across=(), no_boot=(),
+        unknown=("processor", "memory"),
         find_out=("Processor not understood: Correct the processor's name.", "Memory not known: Read it."),
         checks=words.HOLD_CHECKS,
     )  # fmt: skip
@@ -100,6 +109,8 @@ def crammed(text: str, entries: int = 22) -> Sheet:
         reasons=(Reason(text, text),) * 9, assumed=(text,) * 9, checks=(text,) * 12,
         at_hand=tuple(Item(text, text) for _ in range(entries)),
         devices=tuple(Device(text, text, "separate driver", Mark.DIAMOND, text) for _ in range(entries)),
+        images=(text,) * 9, no_boot=(text,) * 5,
+        across=tuple(Across(text, text, ("separate driver",) * 9, (Mark.DIAMOND,) * 9) for _ in range(entries)),
         rungs=tuple(Rung(text, text, Mark.CROSS, why=text) for _ in range(12)),
         phases=tuple(Phase(text, "999.9", "999.9") for _ in range(entries)),
         flags=tuple(Flag("stop", Mark.SQUARE, text, text, text, text) for _ in range(entries)),
@@ -129,8 +140,17 @@ def mixed(seed: int) -> Sheet:
     def many(make, most: int):
         return tuple(make() for _ in range(dice.randint(0, most)))
 
+    images = dice.randint(1, 7)
+
+    def across() -> Across:
+        supports = dice.choices([str(word) for word in Support], k=images)
+        return Across(
+            text(1), dice.choice(("", text(3))), tuple(supports), tuple(map(SUPPORT_MARK.__getitem__, supports))
+        )
+
     return dataclasses.replace(
         dice.choice((plain(), held(), aside())),
+        images=tuple(text(1) for _ in range(images)), across=many(across, 16), no_boot=many(lambda: text(1), 4),
         tag=text(2), title=text(9), facts=many(lambda: text(5), 8), notes=text(30), unknown=many(lambda: text(2), 6),
         reasons=many(lambda: Reason(text(30), text(12)), 4), best_fix=text(14), part=text(4),
         at_hand=many(lambda: Item(text(8), text(8)), 9), find_out=many(lambda: text(12), 7),

@@ -9,7 +9,8 @@ from advisor import intake
 from advisor.advice import assess
 from advisor.files import datasets
 from advisor.sheet import compose, compose_all, render_text
-from advisor.sheet.compose import clean, minutes, number, span
+from advisor.sheet.cells import clean
+from advisor.sheet.compose import minutes, number, span
 from advisor.shop import read_shop
 
 
@@ -36,7 +37,9 @@ def test_clean_takes_out_what_paper_and_terminals_must_not_get():
 def test_numbers_in_words():
     assert [number(8.0, 1), number(7.5, 1), number(120), number(pd.NA)] == ["8", "7.5", "120", ""]
     assert [minutes(0.0), minutes(0.54), minutes(9.96), minutes(41.4), minutes(pd.NA)] == ["", "0.5", "10", "41", ""]
-    assert [span(21.6, 30.2), span(8.1, 8.4), span(pd.NA, pd.NA)] == ["22–30", "8", ""]
+    assert [span(21.6, 30.2), span(8.1, 8.4), span(pd.NA, pd.NA), span(99, 100), span(184, 334)] == [
+        "22–30", "8", "", "99–100", "184+",
+    ]  # fmt: skip
 
 
 def test_a_sheet_a_row_in_order(result, by_tag):
@@ -113,3 +116,36 @@ def test_legal_names_are_short_on_paper(by_tag):
     for legal in ("Corporation", "Inc.", "Co., Ltd", "Corp."):
         assert legal not in names
     assert "AMD" in names and "Intel" in names
+
+
+def test_the_picture_is_the_verdicts(result):
+    """Every cell of the picture stands in the verdicts, and every verdict on an image that boots has its cell."""
+    verdicts = result.facts.all_devices
+    differ = 0
+    for row, sheet in enumerate(compose_all(result)):
+        mine = verdicts[verdicts["row"] == row]
+        boots = result.facts.boots.iloc[row]
+        never = {name for name, there in boots.items() if pd.notna(there) and not there}
+        mine = mine[~mine["image"].isin(never)]
+        assert sorted((line.kind, *line.supports) for line in sheet.across) == sorted(
+            (str(kind), *(str(some.set_index("image")["support"][image]) for image in sheet.images))
+            for (kind, _), some in mine.groupby(["kind", "device"])
+        )
+        assert not never & set(sheet.images)
+        if sheet.across:
+            assert set(sheet.no_boot) == never
+            if sheet.image:
+                assert sheet.images[0] == sheet.image
+        # What an image decides stands before what simply works.
+        assert [line.decides for line in sheet.across] == sorted((line.decides for line in sheet.across), reverse=True)
+        differ += any(len(set(line.supports)) > 1 for line in sheet.across)
+    assert differ > 10
+
+
+def test_the_picture_in_a_terminal(by_tag):
+    text = render_text(by_tag["OM-1015"], 110)
+    heads = next(line for line in text.splitlines() if "debian-12-i386" in line)
+    wireless = next(line for line in text.splitlines() if line.startswith("wireless") and "newer kernel" in line)
+    assert wireless.index("× no driver") == heads.index("debian-12-i386") - 2
+    narrow = render_text(by_tag["OM-1015"], 60)
+    assert "× no driver on debian-12-i386" in narrow

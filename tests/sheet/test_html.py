@@ -21,7 +21,7 @@ TAGS = {
 }  # fmt: skip
 ATTRIBUTES = {
     "lang", "charset", "name", "content", "class", "style", "aria-label", "aria-hidden", "viewbox", "width", "height",
-    "fill", "stroke", "stroke-width", "d", "cx", "cy", "r", "colspan", "xmlns", "transform",
+    "fill", "stroke", "stroke-width", "d", "cx", "cy", "r", "colspan", "scope", "xmlns", "transform",
 }  # fmt: skip
 
 

@@ -1,0 +1,59 @@
+"""Cells of frames made fit for paper, and long frames looked up by unit."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import Any
+
+import pandas as pd
+
+_STRAY = {"Cc", "Cs", "Co", "Cn", "Zl", "Zp"}
+_BIDI_CONTROLS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+_LONG = 2000
+
+
+def clean(value: object) -> str:
+    """Make a cell fit for paper and terminals.
+
+    Control characters (a terminal would obey them), bidirectional overrides (they reorder what stands beside them)
+    and unassigned code points become spaces; runs of space become one.
+
+    Parameters
+    ----------
+    value : object
+        A cell; NA gives ''.
+
+    Returns
+    -------
+    str
+        At most 2,000 characters.
+    """
+    if value is None or value is pd.NA or (isinstance(value, float) and value != value):
+        return ""
+    text = str(value)[:_LONG]
+    if not text.isascii() or not text.isprintable():
+        text = "".join(
+            " " if character in _BIDI_CONTROLS or unicodedata.category(character) in _STRAY else character
+            for character in text
+        )
+    return " ".join(text.split())
+
+
+class ByRow:
+    """Rows of a long frame that belong to one unit, as dictionaries.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        With a column `row`, the unit's position.
+    """
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self._positions = frame.groupby("row", sort=False).indices if len(frame) else {}
+        self._columns = list(frame.columns)
+        self._values = {name: frame[name].to_numpy(dtype=object) for name in self._columns}
+
+    def __call__(self, row: int) -> list[dict[str, Any]]:
+        """Rows of one unit."""
+        positions = self._positions.get(row, ())
+        return [{name: self._values[name][at] for name in self._columns} for at in positions]
