@@ -249,8 +249,28 @@ def _worn(facts: Facts) -> Hits:
 )  # fmt: skip
 def _hidden(facts: Facts) -> Hits:
     mode = facts.units["storage_mode"]
-    mask = holds(mode.isin([str(StorageMode.RAID), str(StorageMode.VMD)]))
+    mask = holds(mode.isin([str(StorageMode.RAID), str(StorageMode.VMD)])) & ~_disk_seen(facts)
     return where(mask, lambda row: f"the controller is in {str(mode.iat[row]).upper()} mode")
+
+
+def _disk_seen(facts: Facts) -> np.ndarray:
+    """Where a running system has read the disk's own model: its controller hides nothing from that kernel."""
+    there = ~facts.units["storage_kind"].isin([str(StorageKind.NONE)]).to_numpy()
+    return there & present(facts.units["storage_kind"].to_numpy()) & present(facts.units["storage_model"].to_numpy())
+
+
+@rule(
+    "controller-mode", Severity.NOTE, "Controller in RAID or VMD mode",
+    "Nothing, if this is the disk to install to; a second disk may stay hidden until the mode is AHCI/NVMe.",
+    "linux 6.12 drivers/pci/controller/vmd.c; otherwise common practice, no source",
+)  # fmt: skip
+def _mode(facts: Facts) -> Hits:
+    mode, model = facts.units["storage_mode"], facts.units["storage_model"]
+    mask = holds(mode.isin([str(StorageMode.RAID), str(StorageMode.VMD)])) & _disk_seen(facts)
+    return where(
+        mask,
+        lambda row: f"the controller is in {str(mode.iat[row]).upper()} mode, yet the disk {model.iat[row]} was seen",
+    )
 
 
 @rule("32-bit-only", Severity.NOTE, "Processor has no 64-bit mode",
@@ -416,7 +436,7 @@ def _device_flags(facts: Facts) -> pd.DataFrame:
 
 def _hiding(facts: Facts) -> pd.DataFrame:
     """Flags of storage controllers that work, but stand between the installer and the disk."""
-    told = holds(facts.units["storage_mode"].isin([str(StorageMode.RAID), str(StorageMode.VMD)]))
+    told = holds(facts.units["storage_mode"].isin([str(StorageMode.RAID), str(StorageMode.VMD)])) | _disk_seen(facts)
     rows = facts.devices[
         facts.devices["kind"].eq("storage")
         & facts.devices["support"].eq(Support.WORKS)

@@ -161,6 +161,9 @@ def lacking(verdict: Verdict) -> bool:
 
 
 def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Verdict:
+    for quirk in found:
+        if quirk.effect is Effect.SECOND:
+            return Verdict(Support.WORKS, reason=quirk.reason, source=quirk.source, quirk=quirk.code)
     modules = working(bound, spec, place.table, found)
     source = f"module aliases of {place.table.version}"
     if not modules:

@@ -24,6 +24,7 @@ class Effect(StrEnum):
     SERIES = "driver series"
     NO_DRIVER = "no driver"
     USERSPACE = "userspace"
+    SECOND = "second function"
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from advisor.advice import assess
 from advisor.advice.flags import RULES, SWOLLEN
 from advisor.shop import Part, Shop, default_shop
-from advisor.unit import Advice
+from advisor.unit import Advice, StorageKind, Unit, frame
 
 OFFICE_LAPTOP = {
     "asset_tag": "T-1", "form_factor": "laptop", "cpu": "i5-6300U", "ram_gib": "8", "storage_kind": "sata ssd",
@@ -172,3 +172,18 @@ def test_memory_types_name_microarchitectures_that_the_processor_table_knows() -
     rows = tables.load("advice/memory_types").frame
     assert set(rows["microarch"]) <= known
     assert rows["microarch"].is_unique
+
+
+def test_a_disk_that_was_seen_is_not_called_hidden() -> None:
+    typed = Unit(cpu="i5-1145G7", ram_gib=16, storage_kind="nvme", storage_gib=238, storage_mode="vmd")
+    seen = typed.model_copy(update={"storage_model": "INVENTED 256"})
+    gone = seen.model_copy(update={"storage_kind": StorageKind.NONE, "storage_gib": 0})
+    first, second, third = (set(cell.split(";")) for cell in assess(frame([typed, seen, gone]), shop()).scored["flags"])
+    assert "disk-hidden" in first and "controller-mode" not in first
+    assert "controller-mode" in second and "disk-hidden" not in second
+    assert "disk-hidden" in third
+
+
+def test_the_second_function_of_old_graphics_is_no_device_without_a_driver() -> None:
+    unit = one(cpu="Core 2 Duo P8400", graphics=None, devices="pci:8086:2a42; pci:8086:2a43")
+    assert "graphics-no-driver" not in unit["flags"].split(";")

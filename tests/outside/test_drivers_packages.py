@@ -183,3 +183,35 @@ def test_names_and_classes_are_those_of_pci_ids(unpacked):
         base = section[section.index(f"\nC {code[:2]} ") :]
         assert re.search(rf"^\t{code[2:]}  (.+)$", base, re.MULTILINE)[1] == name
         assert kinds.of_pci_class(code) is kind
+
+
+def test_second_functions_of_graphics_chips_are_so_in_pci_ids(unpacked):
+    # Reference: pci.ids (package pci.ids) gives a placeholder function the name of the function that draws, or says
+    # '(Secondary)'; which function draws is told by the kernel's own aliases (see the checks against libkmod).
+    _, devices, _, _ = ids.parse(unpacked("pci.ids") / "usr/share/misc/pci.ids")
+    names = {f"{vendor:04x}:{device:04x}": name for vendor, device, name in devices}
+    seconds = [
+        device.removeprefix("pci:")
+        for row in facts.rows("quirks")
+        if row["effect"] == "second function"
+        for device in facts.parts(row["ids"])
+    ]
+    assert len(seconds) > 50
+    table = drivers.load("debian-12")
+
+    def modules(device: str) -> set[str]:
+        vendor, number = device.upper().split(":")
+        return set(table.resolve([f"pci:v0000{vendor}d0000{number}sv00000000sd00000000bc03sc00i00"])[0])
+
+    drawing = tuple(
+        name.partition("/")[0].removesuffix(" (primary)")
+        for device, name in names.items()
+        if device.startswith("8086:") and modules(device) & {"i915", "gma500_gfx"}
+    )
+    for device in seconds:
+        if device.startswith("1002:"):
+            assert "(Secondary)" in names[device]
+            assert "radeon" not in modules(device)
+        else:
+            assert names[device].startswith(drawing), device
+            assert not modules(device)
