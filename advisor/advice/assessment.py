@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 SCORED_COLUMNS = (
     "status", "problem", "cpu_microarch", "cpu_generation", "cpu_year", "cpu_level", "advice", "edition", "image_used",
     "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min", "wireless_support", "firmware_packages",
-    "flags", "reasons", "best_fix",
+    "flags", "reasons", "best_fix", "taken_as",
 )  # fmt: skip
 """Columns that scoring adds, in order."""
 
@@ -82,6 +82,11 @@ class Assessment:
     def devices(self) -> pd.DataFrame:
         """Device verdicts on every image of the shop."""
         return self.facts.all_devices
+
+    @cached_property
+    def taken_as(self) -> pd.DataFrame:
+        """What intake took a cell as where it might mean something else: row (from 0), text."""
+        return _taken_as(self.understood)
 
     @cached_property
     def scored(self) -> pd.DataFrame:
@@ -195,6 +200,16 @@ def _saved_min(facts: Facts, best: pd.DataFrame, drawer: list[Any], model: Timin
     return saved
 
 
+def _taken_as(understood: Understood) -> pd.DataFrame:
+    """What intake took a cell as where it might mean something else: row (from 0), text."""
+    notes = understood.notes
+    if notes.empty:
+        return pd.DataFrame({"row": pd.Series(dtype="int64"), "text": pd.Series(dtype="string")})
+    value = notes["value"].astype("string").fillna("").str.partition(" | ")[0]
+    text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
+    return pd.DataFrame({"row": notes["row"].astype(int) - 1, "text": text})
+
+
 def _fix_sentence(trial: pd.Series[Any], saved: float) -> str:
     words = [f"fit {trial['part']}" + ("" if trial["in_stock"] else " (not in the drawer)")]
     before = "none comfortable" if pd.isna(trial["edition_before"]) else str(trial["edition_before"])
@@ -266,5 +281,6 @@ def _scored(result: Assessment) -> pd.DataFrame:
             "flags": _join(result.flags, "code", n_units, ";"),
             "reasons": why,
             "best_fix": result.best_fix,
+            "taken_as": _join(result.taken_as, "text", n_units),
         }
     )

@@ -77,6 +77,7 @@ class Composer:
         self._assumed = ByRow(assessment.timing.assumed)
         self._parts = ByRow(assessment.parts)
         self._problems = ByRow(assessment.understood.problems)
+        self._taken = ByRow(assessment.taken_as)
         self._ladder = ByRow(assessment.ladder.long())
 
     def compose(self, row: int) -> Sheet:
@@ -116,6 +117,7 @@ class Composer:
             title=" ".join(filter(None, (clean(unit["maker"]), clean(unit["model"])))) or "maker and model not known",
             facts=self._facts(row),
             unknown=self._unknown(row),
+            taken=tuple(_clause(clean(entry["text"])) for entry in self._taken(row)),
             notes=clean(unit["notes"]),
             advice=advice,
             mark=ADVICE_MARK.get(advice, Mark.QUERY),
@@ -353,6 +355,11 @@ def _composer(assessment: Assessment) -> Composer:
     if composer is None:
         composer = assessment.__dict__["_composer"] = Composer(assessment)
     return composer
+
+
+def _clause(text: str) -> str:
+    """What a cell was taken as, without what to write instead."""
+    return text.replace("_", " ").partition("; ")[0]
 
 
 def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: Thresholds) -> Rung:

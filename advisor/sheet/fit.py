@@ -254,6 +254,7 @@ def _head_height(sheet: Sheet, m: Measures) -> float:
     return (
         m.tag * PT + 0.8 + m.line(m.title) + height("  ·  ".join(sheet.facts), m.head, m.body)
         + (height("Not known: " + " · ".join(sheet.unknown), m.head, m.small) if sheet.unknown else 0)
+        + (height("Taken: " + " · ".join(sheet.taken), m.head, m.small) if sheet.taken else 0)
         + (height("Notes: " + sheet.notes, m.head, m.small) if sheet.notes else 0)
     )  # fmt: skip
 
@@ -333,6 +334,7 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
         title=shorten(sheet.title, m.head, m.title),
         facts=_joined(tuple(_whole(fact) for fact in sheet.facts), m.head, m.body, 2, "  ·  "),
         unknown=_joined(sheet.unknown, m.head - _width("Not known: ", m.small), m.small, 1),
+        taken=_joined(sheet.taken, m.head - _width("Taken: ", m.small), m.small, 1),
         notes=shorten(sheet.notes, m.head - _width("Notes: ", m.small), m.small, 2),
         edition=shorten(sheet.edition, middle, m.edition),
         image=shorten(sheet.image, min(middle - _width("from the stick ", m.body), 36), m.body),

@@ -167,6 +167,8 @@ class Sheet:
         What the unit is, the most telling first.
     unknown : tuple of str
         Facts that are not known, in words.
+    taken : tuple of str
+        What a cell was taken as where it might mean something else.
     notes : str
         The notes of the intake row.
     advice : str
@@ -217,6 +219,7 @@ class Sheet:
     title: str
     facts: tuple[str, ...]
     unknown: tuple[str, ...]
+    taken: tuple[str, ...]
     notes: str
     advice: str
     mark: Mark

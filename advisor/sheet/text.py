@@ -184,6 +184,8 @@ def _head(page: _Page, sheet: Sheet) -> None:
     page.item("", ", ".join(sheet.facts))
     if sheet.unknown:
         page.item("Not known: ", ", ".join(sheet.unknown))
+    if sheet.taken:
+        page.item("Taken: ", "; ".join(sheet.taken))
     if sheet.notes:
         page.item("Notes: ", sheet.notes)
     page.item("", sheet.shop)

@@ -39,6 +39,7 @@ def plain() -> Sheet:
             "sata ssd 240 GiB, 91 % life left", "uefi 64-bit", "screen 1920x1080 14", "battery 71 %",
         ),
         unknown=(),
+        taken=("boot mode 'UEFI': taken as 64-bit UEFI",),
         notes="lid scratched",
         advice="firmware first",
         mark=Mark.HALF,
@@ -104,7 +105,8 @@ def aside() -> Sheet:
 def crammed(text: str, entries: int = 22) -> Sheet:
     """Every place filled with one text, every section far too long."""
     return dataclasses.replace(
-        plain(), tag=text, code="", shop=text, title=text, facts=(text,) * 9, unknown=(text,) * 6, notes=text,
+        plain(), tag=text, code="", shop=text, title=text, facts=(text,) * 9, unknown=(text,) * 6, taken=(text,) * 4,
+        notes=text,
         advice="fit a part first", mark=Mark.PLUS, edition=text, image=text, part=text, best_fix=text, basis=text,
         reasons=(Reason(text, text),) * 9, assumed=(text,) * 9, checks=(text,) * 12,
         at_hand=tuple(Item(text, text) for _ in range(entries)),
@@ -152,6 +154,7 @@ def mixed(seed: int) -> Sheet:
         dice.choice((plain(), held(), aside())),
         images=tuple(text(1) for _ in range(images)), across=many(across, 16), no_boot=many(lambda: text(1), 4),
         tag=text(2), title=text(9), facts=many(lambda: text(5), 8), notes=text(30), unknown=many(lambda: text(2), 6),
+        taken=many(lambda: text(9), 3),
         reasons=many(lambda: Reason(text(30), text(12)), 4), best_fix=text(14), part=text(4),
         at_hand=many(lambda: Item(text(8), text(8)), 9), find_out=many(lambda: text(12), 7),
         devices=many(lambda: Device(text(1), text(6), "no driver", Mark.CROSS, dice.choice(("", text(9)))), 16),
