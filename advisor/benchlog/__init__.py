@@ -6,12 +6,12 @@ from typing import Any
 
 from advisor.benchlog.store import BenchLog, Job, LogError, default_path, minutes_between, now
 
-__all__ = ["BenchLog", "Job", "LogError", "default_path", "frame", "jobs", "minutes_between", "now", "phase_names"]
+__all__ = ["BenchLog", "Job", "LogError", "default_path", "frame", "minutes_between", "now", "phase_names"]
 
 
 def __getattr__(name: str) -> Any:
     # The frames need pandas; a stopwatch on a terminal does not.
-    if name in {"frame", "jobs", "phase_names"}:
+    if name in {"frame", "phase_names"}:
         from advisor.benchlog import frames
 
         return getattr(frames, name)

@@ -7,58 +7,21 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from advisor.benchlog.jobs import LOGGED_HERE, OUTCOMES, STAGES, Job, check, insert_job
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
 from advisor.files import user_data
 
-OUTCOMES = ("fine", "slow", "returned")
-STAGES = ("first-boot check", "later")
 APPLICATION_ID = 0x62_61_6C_67
 """Marks the file as a bench log ('balg'), so that another database is not taken for one."""
 
 
 class LogError(AdvisorError, OSError):
     """The bench log cannot be opened, read or written."""
-
-
-@dataclass(frozen=True)
-class Job:
-    """What was done to one unit.
-
-    Attributes
-    ----------
-    asset_tag : str
-    done_on : str
-        Day, ISO 8601 (YYYY-MM-DD).
-    hands_on_min, elapsed_min : float or None
-        Minutes as known [min].
-    edition, image, parts, technician, note : str or None
-    phases : dict of str to float
-        Phase to minutes [min], as far as known.
-    outcome, reason : str or None
-        At the first-boot check: fine, slow or returned, and why.
-    source : str
-        'logged here', or the name of the sheet it was imported from.
-    """
-
-    asset_tag: str
-    done_on: str
-    hands_on_min: float | None = None
-    elapsed_min: float | None = None
-    edition: str | None = None
-    image: str | None = None
-    parts: str | None = None
-    technician: str | None = None
-    note: str | None = None
-    phases: Mapping[str, float] = field(default_factory=dict)
-    outcome: str | None = None
-    reason: str | None = None
-    source: str = "logged here"
 
 
 def default_path() -> Path:
@@ -275,25 +238,7 @@ class BenchLog:
                 unit = db.execute(
                     "SELECT id FROM unit WHERE asset_tag = ? ORDER BY scored_at DESC, id DESC LIMIT 1", (job.asset_tag,)
                 ).fetchone()
-                cursor = db.execute(
-                    "INSERT INTO job (unit_id, asset_tag, done_on, edition, image, parts, technician, hands_on_min,"
-                    " elapsed_min, note, source, logged_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        unit["id"] if unit else None, job.asset_tag, job.done_on, job.edition, job.image, job.parts,
-                        job.technician, job.hands_on_min, job.elapsed_min, job.note, job.source, now(),
-                    ),
-                )  # fmt: skip
-                number = int(cursor.lastrowid or 0)
-                db.executemany(
-                    "INSERT INTO job_phase (job_id, phase, minutes) VALUES (?, ?, ?)",
-                    [(number, phase, minutes) for phase, minutes in job.phases.items()],
-                )
-                if job.outcome:
-                    db.execute(
-                        "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
-                        (number, job.done_on, STAGES[0], job.outcome, job.reason),
-                    )
-                ids.append(number)
+                ids.append(insert_job(db, job, unit["id"] if unit else None, now()))
         return ids
 
     def edit_job(self, number: int, **changes: Any) -> None:
@@ -402,39 +347,16 @@ class BenchLog:
         )
 
     def timed(self, asset_tag: str) -> dict[str, float]:
-        """Minutes by phase that stopwatches counted for a unit since its last job [min]."""
+        """Minutes by phase that stopwatches counted for a unit since its last job logged here [min]."""
         rows = self.rows(
             "SELECT phase, started_at, stopped_at FROM stopwatch WHERE asset_tag = ? AND stopped_at IS NOT NULL"
-            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ?), '')",
-            (asset_tag, asset_tag),
+            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')",
+            (asset_tag, asset_tag, LOGGED_HERE),
         )
         out: dict[str, float] = {}
         for row in rows:
             out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
         return out
-
-
-def check(job: Job) -> None:
-    """Refuse a job that breaks a rule, naming its tag.
-
-    Raises
-    ------
-    InputError
-    """
-    where = f"The job of {job.asset_tag or '(no tag)'}"
-    if not job.asset_tag.strip():
-        raise InputError(f"{where} has no asset tag.", "Give the unit's tag.")
-    try:
-        datetime.strptime(job.done_on, "%Y-%m-%d")
-    except ValueError as error:
-        raise InputError(f"{where}: {job.done_on!r} is no day.", "Write it as YYYY-MM-DD.") from error
-    if job.hands_on_min is None and job.elapsed_min is None and not job.phases:
-        raise InputError(f"{where} has no minutes.", "Give at least the hands-on or the elapsed minutes.")
-    for name, value in (("hands-on", job.hands_on_min), ("elapsed", job.elapsed_min), *job.phases.items()):
-        if value is not None and not 0 <= value < 100_000:
-            raise InputError(f"{where}: {name} of {value} minutes is not believable.", "Minutes from 0 to 100000.")
-    if job.outcome is not None and job.outcome not in OUTCOMES:
-        raise InputError(f"{where}: {job.outcome!r} is no outcome.", f"Outcomes: {', '.join(OUTCOMES)}.")
 
 
 def minutes_between(start: str, stop: str) -> float:

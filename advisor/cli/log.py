@@ -49,6 +49,8 @@ def add(
     """Log a unit that is done. Stopwatch minutes of the unit are added by themselves."""
     from advisor.benchlog import Job
 
+    if hands_on is not None and elapsed is not None and hands_on > elapsed:
+        raise _wrong("--hands-on", f"{hands_on:g}", f"minutes within the {elapsed:g} in the slot")
     with _open(log) as book:
         phases = {**book.timed(tag), **_phases(phase or [])}
         job = Job(
@@ -168,6 +170,62 @@ def listing(
     typer.echo(f"{len(rows)} jobs shown.")
 
 
+@log_app.command("import", epilog="Example:  advisor log import old-jobs.xlsx --dates dmy --dry-run")
+def import_sheet(
+    sheet: Annotated[Path, typer.Argument(help="Old log sheet (CSV, TSV or Excel), or an exported log.")],
+    dates: Annotated[
+        str | None, typer.Option(help="How it writes dates in numbers: dmy, mdy or ymd; else ambiguous ones are named.")
+    ] = None,
+    unit: Annotated[str | None, typer.Option(help="What numbers without a unit count: min or h.")] = None,
+    column: Annotated[
+        list[str] | None, typer.Option(help="HEADER=FIELD, over what its words would give; several times.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be written; write nothing.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Take over the jobs of an old sheet. Rows that the log has already are not written twice."""
+    from advisor import benchlog
+    from advisor.benchlog import headers, importing, sheets
+
+    if unit not in (None, "min", "h"):
+        raise _wrong("--unit", str(unit), "min or h")
+    if dates is not None and dates not in tuple(sheets.Order):
+        raise _wrong("--dates", dates, ", ".join(sheets.Order))
+    found = sheets.understand(
+        headers.read_sheet(sheet), sheet.name, dates=sheets.Order(dates) if dates else None, unit=unit or "",
+        columns=_pairs(column or []),
+    )  # fmt: skip
+    typer.echo(found.report())
+    path = log or benchlog.default_path()
+    if dry_run and not path.exists():
+        result = importing.import_rows(None, found.rows)
+    else:
+        with _open(log) as book:
+            result = importing.import_rows(book, found.rows, write=not dry_run)
+    bad = found.length - len(found.rows)
+    for line in importing.words(result, found.rows, dry_run):
+        typer.echo(line)
+    if bad:
+        typer.echo(f"{bad} of {found.length} rows were not taken; mend them as said above and import again.", err=True)
+        raise typer.Exit(1)
+
+
+def _pairs(given: list[str]) -> dict[str, str]:
+    out = {}
+    for text in given:
+        header, equals, name = text.rpartition("=")
+        if not equals:
+            raise _wrong("--column", text, "HEADER=FIELD, such as 'Total=elapsed_min'")
+        out[header.strip()] = name.strip()
+    return out
+
+
+def _wrong(option: str, value: str, accepted: str) -> Exception:
+    from advisor.errors import InputError
+
+    return InputError(f"{option} {value}: not understood.", f"Accepted: {accepted}.")
+
+
 @log_app.command("export", epilog="Example:  advisor log export jobs.csv")
 def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log: LogFile = None) -> None:
     """Write every job to a CSV."""
@@ -176,7 +234,8 @@ def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log:
 
     with _open(log) as book:
         rows = benchlog.frame(book)
-    write_whole(out, intake.safe_frame(rows).to_csv(index=False))
+    # CR LF, as RFC 4180 has it: the csv module then quotes cells that hold either.
+    write_whole(out, intake.safe_frame(rows).to_csv(index=False, lineterminator="\r\n"))
     typer.echo(f"{len(rows)} jobs written to {out}.")
 
 

@@ -1,0 +1,107 @@
+"""Headers of old log sheets, to the fields of a job and, for the rest, of a unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+
+from advisor import intake
+from advisor.benchlog.frames import phase_names
+from advisor.errors import InputError
+from advisor.intake.headers import Mapped, Vocabulary, intake_words, plain
+from advisor.tables import load
+from advisor.unit import UNIT_COLUMNS
+
+PREDICTED = {
+    "predicted_hands_on_min": "hands_on_min",
+    "predicted_min": "elapsed_min",
+    "predicted_low_min": "elapsed_low_min",
+    "predicted_high_min": "elapsed_high_min",
+}
+"""Exported predictions, and their names on a scored unit."""
+
+OWN = ("job", "source", "provenance", "model_version", *PREDICTED)
+"""Columns that an exported log has beside."""
+
+
+@cache
+def vocabulary() -> Vocabulary:
+    """Headers of a log sheet: those of a job, and those of an intake sheet for the unit's facts.
+
+    Returns
+    -------
+    Vocabulary
+    """
+    words, table = intake_words(), load("benchlog/headers").frame
+    known = {plain(str(word)): str(name) for word, name in zip(table["header"], table["field"], strict=True)}
+    ranks = {plain(str(word)): int(str(rank)) for word, rank in zip(table["header"], table["rank"], strict=True)}
+    merged = {**words.known, **known}
+    units = dict.fromkeys(("min", "mins", "minutes", "minute"), "min") | dict.fromkeys(("h", "hr", "hrs", "hours"), "h")
+    exact = words.exact - {"notes"} | set(known.values()) | set(OWN)
+    return Vocabulary(merged, {**words.ranks, **ranks}, exact, {**words.units, **units})
+
+
+def fields() -> tuple[str, ...]:
+    """Fields that a column of a log sheet may be read as, beside those of a unit."""
+    phases = tuple(f"{name}_min" for name in phase_names())
+    return (
+        "asset_tag", "date", "technician", "edition", "image", "parts", "hands_on_min", "elapsed_min", "started",
+        "finished", "outcome", "reason", "note", *phases,
+    )  # fmt: skip
+
+
+def read_sheet(path: str | Path) -> pd.DataFrame:
+    """Read a log sheet's cells: CSV, TSV or Excel, as `advisor.intake.read` does.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text cells under the headers found.
+    """
+    return intake.read(path, vocabulary())
+
+
+def overridden(mapping: list[Mapped], columns: Mapping[str, str]) -> list[Mapped]:
+    """Read columns as the person said, whatever their words would give.
+
+    Parameters
+    ----------
+    mapping : list of Mapped
+    columns : mapping of str to str
+        Header to field, '' for none.
+
+    Returns
+    -------
+    list of Mapped
+
+    Raises
+    ------
+    InputError
+        When there is no such header or field.
+    """
+    headers = {one.header.casefold(): one.header for one in mapping}
+    accepted = {*fields(), *UNIT_COLUMNS, ""}
+    said: dict[str, str] = {}
+    for header, name in columns.items():
+        if header.casefold() not in headers:
+            raise InputError(f"No column is headed {header!r}.", f"Headers: {', '.join(headers.values())}.")
+        if name not in accepted:
+            raise InputError(f"{name!r} is no field of a log sheet.", f"Fields: {', '.join(fields())}.")
+        said[headers[header.casefold()]] = name
+    taken = {name for name in said.values() if name}
+    out = []
+    for one in mapping:
+        if one.header in said:
+            out.append(Mapped(one.header, said[one.header] or None, "as you said", one.unit))
+        elif one.field in taken:
+            out.append(Mapped(one.header, None, f"another column was said to be {one.field}; left aside"))
+        else:
+            out.append(one)
+    return out

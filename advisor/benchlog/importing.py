@@ -1,0 +1,204 @@
+"""Writing an understood sheet into the bench log: what it has already is not written twice."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from advisor.benchlog.jobs import STAGES, insert_job
+from advisor.benchlog.sheets import Row
+from advisor.benchlog.store import BenchLog, now
+
+_FIELDS = ("asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note")
+_Key = tuple[Any, ...]
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What became of a sheet's good rows.
+
+    Attributes
+    ----------
+    added : int
+        Jobs written, or to be written.
+    known : int
+        Rows that the log has already.
+    outcomes : int
+        Outcomes added to jobs that the log had without one.
+    differing : list of (int, str, str)
+        Data row, the log's outcome and the sheet's, where they differ; the log's stays.
+    """
+
+    added: int
+    known: int
+    outcomes: int
+    differing: list[tuple[int, str, str]]
+
+
+def import_rows(log: BenchLog | None, rows: Sequence[Row], *, write: bool = True) -> Imported:
+    """Write the rows that the log does not have yet, all of them or none.
+
+    Parameters
+    ----------
+    log : BenchLog or None
+        None stands for an empty one that is not written to.
+    rows : sequence of Row
+    write : bool
+        Only look when False.
+
+    Returns
+    -------
+    Imported
+        A row is known when a job of the log says the same, or said so before it was edited. A sheet that holds the
+        same row twice is taken to mean two jobs.
+    """
+    if log is None:
+        return Imported(len(rows), 0, 0, [])
+    if not write:
+        known = _known(log)
+        return _sorted(rows, known, log)[1]
+    with log.writing() as db:
+        # Looked up inside the same transaction: two imports of one sheet at once cannot both add it.
+        new, result = _sorted(rows, _known(log), log, db)
+        for row in new:
+            _insert(db, row)
+    return result
+
+
+def _sorted(
+    rows: Sequence[Row], known: Mapping[_Key, list[int]], log: BenchLog, db: sqlite3.Connection | None = None
+) -> tuple[list[Row], Imported]:
+    """Part the new rows from the known; with a connection, add the outcomes that the known ones bring."""
+    used: set[int] = set()
+    new: list[Row] = []
+    outcomes, differing = 0, []
+    said = {
+        int(one["job_id"]): str(one["result"])
+        for one in log.rows("SELECT job_id, result FROM outcome ORDER BY seen_on, id")
+    }
+    for row in rows:
+        job = row.job
+        key = _key({name: getattr(job, name) for name in _FIELDS}, job.phases)
+        number = next((one for one in known.get(key, ()) if one not in used), None)
+        if number is None:
+            new.append(row)
+            continue
+        used.add(number)
+        if job.outcome and number not in said:
+            outcomes += 1
+            if db is not None:
+                db.execute(
+                    "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
+                    (number, job.done_on, STAGES[0], job.outcome, job.reason),
+                )
+        elif job.outcome and said[number] != job.outcome:
+            differing.append((row.number, said[number], job.outcome))
+    return new, Imported(len(new), len(rows) - len(new), outcomes, differing)
+
+
+def _known(log: BenchLog) -> dict[_Key, list[int]]:
+    """Numbers of the jobs by what they say, and by what they said before each edit."""
+    now_timed: dict[int, dict[str, float]] = defaultdict(dict)
+    for one in log.rows("SELECT job_id, phase, minutes FROM job_phase"):
+        now_timed[one["job_id"]][one["phase"]] = one["minutes"]
+    out: dict[_Key, list[int]] = defaultdict(list)
+    for one in log.rows(f"SELECT id, {', '.join(_FIELDS)} FROM job ORDER BY id"):
+        out[_key({name: one[name] for name in _FIELDS}, now_timed[one["id"]])].append(one["id"])
+    for one in log.rows("SELECT row_id, before FROM history WHERE kind = 'job' ORDER BY id"):
+        key = _key(json.loads(one["before"]), now_timed[one["row_id"]])
+        if one["row_id"] not in out[key]:
+            out[key].append(one["row_id"])
+    return out
+
+
+def _key(said: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
+    def same(value: Any) -> Any:
+        return round(value, 6) if isinstance(value, float | int) else value or None
+
+    timed = tuple(sorted((name, round(value, 6)) for name, value in phases.items()))
+    return (*(same(said.get(name)) for name in _FIELDS), timed)
+
+
+def _insert(db: sqlite3.Connection, row: Row) -> None:
+    """Write one row, beside the unit as it was scored before that day or, else, as the sheet describes it."""
+    job, scored = row.job, row.scored
+    unit = None
+    if not scored:
+        unit = db.execute(
+            "SELECT id FROM unit WHERE asset_tag = ? AND substr(scored_at, 1, 10) <= ? ORDER BY scored_at DESC LIMIT 1",
+            (job.asset_tag, job.done_on),
+        ).fetchone()
+    number = unit["id"] if unit else None
+    if unit is None and (row.facts or scored):
+        # Dated by the job, so that an old sheet never stands before what was scored since.
+        cursor = db.execute(
+            "INSERT INTO unit (asset_tag, scored_at, facts, edition, image, hands_on_min, elapsed_min,"
+            " elapsed_low_min, elapsed_high_min, model) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                job.asset_tag, f"{job.done_on}T00:00:00.000Z", json.dumps(row.facts), job.edition, job.image,
+                scored.get("hands_on_min"), scored.get("elapsed_min"), scored.get("elapsed_low_min"),
+                scored.get("elapsed_high_min"), scored.get("model"),
+            ),
+        )  # fmt: skip
+        number = int(cursor.lastrowid or 0)
+    insert_job(db, job, number, now())
+
+
+def repeated(rows: Sequence[Row]) -> list[int]:
+    """Data rows of a sheet that say just what an earlier one says.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+
+    Returns
+    -------
+    list of int
+    """
+    seen: Counter[_Key] = Counter()
+    out = []
+    for row in rows:
+        key = _key({name: getattr(row.job, name) for name in _FIELDS}, row.job.phases)
+        if seen[key]:
+            out.append(row.number)
+        seen[key] += 1
+    return out
+
+
+def words(result: Imported, rows: Sequence[Row], dry: bool = False) -> list[str]:
+    """Say what became of a sheet.
+
+    Parameters
+    ----------
+    result : Imported
+    rows : sequence of Row
+        The good ones.
+    dry : bool
+        Nothing was written.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    out = []
+    twice = repeated(rows)
+    if twice:
+        shown = ", ".join(map(str, twice[:8])) + (f" and {len(twice) - 8} more" if len(twice) > 8 else "")
+        out.append(f"Rows that say the same as an earlier one, taken as jobs of their own: {shown}.")
+    would = "would be " if dry else ""
+    if result.added or not result.known:
+        out.append(f"{result.added} job{'s' * (result.added != 1)} {would}written.")
+    else:
+        out.append(f"Nothing {'would be' if dry else 'was'} added.")
+    if result.known:
+        out.append(f"{result.known} row{'s' * (result.known != 1)} in the log already.")
+    if result.outcomes:
+        out.append(f"{result.outcomes} of those had no outcome; the sheet's {would}added.")
+    for number, ours, theirs in result.differing[:8]:
+        out.append(f"Row {number}: the log says {ours}, the sheet {theirs}; the log's stays.")
+    return out

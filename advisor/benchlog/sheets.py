@@ -1,0 +1,379 @@
+"""Old log sheets, understood: loosely named columns to jobs, with what was read as what, and what was not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor import intake
+from advisor.benchlog import cells
+from advisor.benchlog.cells import Order
+from advisor.benchlog.frames import phase_names
+from advisor.benchlog.headers import OWN, PREDICTED, fields, overridden, vocabulary
+from advisor.benchlog.jobs import Job
+from advisor.errors import InputError
+from advisor.intake.columns import Column, Ledger, is_none
+from advisor.intake.headers import Mapped, map_headers, plain
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, Parsed, squeeze
+from advisor.intake.report import mapping_report
+from advisor.unit import UNIT_COLUMNS
+
+_TEXTS = ("technician", "image", "parts", "note", "reason")
+_EXPORT = {"job", "asset_tag", "date", "source", "model_version"}
+_LEAST_BARE = 15.0
+"""A column whose unit-less numbers all reach this counts minutes: nobody's bench hours all do [1]."""
+
+_GUARDED = re.compile(r"'(?=[=+@\t\r-])")
+_HINT = "Name the columns asset_tag, date and elapsed_min or hands_on_min, or say --column 'HEADER=FIELD'."
+
+
+@dataclass(frozen=True)
+class Row:
+    """One good row of a sheet.
+
+    Attributes
+    ----------
+    number : int
+        Data row, counted from 1.
+    job : Job
+    facts : dict
+        What the sheet says of the unit, fields of the Unit.
+    scored : dict
+        What had been predicted, as far as the sheet says: 'model' and the names of `PREDICTED`.
+    """
+
+    number: int
+    job: Job
+    facts: dict[str, Any] = field(default_factory=dict)
+    scored: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LogSheet:
+    """A log sheet, understood.
+
+    Attributes
+    ----------
+    name : str
+    length : int
+        Data rows.
+    rows : list of Row
+        The good ones, in the sheet's order.
+    problems : pandas.DataFrame
+        row, column, value, problem, accepted: why the other rows are none.
+    notes : pandas.DataFrame
+        row, column, value, note: what was read under an assumption, or left out of a good row.
+    columns : pandas.DataFrame
+        header, field, how, understood, empty, not_understood, rows.
+    """
+
+    name: str
+    length: int
+    rows: list[Row]
+    problems: pd.DataFrame
+    notes: pd.DataFrame
+    columns: pd.DataFrame
+
+    def report(self) -> str:
+        """Say in plain text how the columns were understood, and which rows were not."""
+        return mapping_report(self.columns, self.problems, self.notes, self.length)
+
+
+def understand(
+    raw: pd.DataFrame, name: str, *, dates: Order | None = None, unit: str = "",
+    columns: Mapping[str, str] | None = None, today: date | None = None,
+) -> LogSheet:  # fmt: skip
+    """Understand a log sheet.
+
+    Parameters
+    ----------
+    raw : pandas.DataFrame, shape (n_rows, any)
+        Text cells as `read_sheet` gives them.
+    name : str
+        The sheet's name, kept with every job.
+    dates : Order, optional
+        Order of numeric dates that would be ambiguous.
+    unit : str
+        'min' or 'h': what numbers count whose column and cell state no unit.
+    columns : mapping of str to str, optional
+        Header to field ('' for none), over what its words would give.
+    today : datetime.date, optional
+
+    Returns
+    -------
+    LogSheet
+        A row with a cell of the job that is not understood is no job; a fact of the unit that is not understood is
+        left out, and said.
+
+    Raises
+    ------
+    InputError
+        When no column is understood as the tag, the day, or minutes.
+    """
+    return _Reading(raw, name, dates, unit, columns or {}, today).sheet()
+
+
+class _Reading:
+    """A log sheet on its way to jobs, column by column."""
+
+    def __init__(
+        self, raw: pd.DataFrame, name: str, dates: Order | None, unit: str, columns: Mapping[str, str],
+        today: date | None,
+    ) -> None:  # fmt: skip
+        self.raw = raw.map(_unguarded) if len(raw) else raw
+        self.name, self.dates, self.unit, self.today = name, dates, unit, today
+        headers = [str(header) for header in raw.columns]
+        self.mapping = overridden(map_headers(headers, vocabulary()), columns)
+        self.place = {mapped.field: at for at, mapped in enumerate(self.mapping) if mapped.field}
+        self.exported = set(headers) >= _EXPORT
+        self.ledger = Ledger()
+        self.values: dict[str, np.ndarray] = {}
+        self.bad = np.zeros(len(raw), dtype=bool)
+        self.counts: dict[int, tuple[int, np.ndarray]] = {}
+
+    def sheet(self) -> LogSheet:
+        self._needed()
+        self._read("asset_tag", _text)
+        self._read("date", lambda text: cells.day(text, self.dates, self.today))
+        for name in ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names())):
+            self._minutes(name)
+        self._read("outcome", cells.outcome)
+        self._read("edition", cells.edition)
+        for name in _TEXTS:
+            self._read(name, _part if name == "parts" else _text if name != "note" else _kept)
+        self._between()
+        for name in OWN:
+            if name in self.place and self.exported:
+                self._read(name, _number if name in PREDICTED else _text)
+        rows = self._rows(self._facts())
+        columns = self._columns()
+        # A cell that stands for several columns may have said the same of itself twice.
+        problems, notes = self.ledger.problems().drop_duplicates(), self.ledger.notes().drop_duplicates()
+        return LogSheet(
+            self.name, len(self.raw), rows, problems.reset_index(drop=True), notes.reset_index(drop=True), columns
+        )
+
+    def _needed(self) -> None:
+        phases = {f"{one}_min" for one in phase_names()}
+        lacking = [
+            words
+            for words, names in (
+                ("the asset tag", {"asset_tag"}),
+                ("the day", {"date", "started", "finished"}),
+                ("minutes", {"hands_on_min", "elapsed_min", "started", *phases}),
+            )
+            if not names & self.place.keys()
+        ]
+        if lacking:
+            headers = ", ".join(repr(mapped.header) for mapped in self.mapping[:12]) or "none"
+            raise InputError(
+                f"No column is understood as {', or as '.join(lacking)}; the headers are {headers}.", _HINT
+            )
+
+    def _column(self, name: str) -> Column | None:
+        at = self.place.get(name)
+        return None if at is None else Column.of(self.raw, at, self.mapping[at])
+
+    def _read(self, name: str, parse: Any) -> None:
+        column = self._column(name)
+        if column is not None:
+            self._store(name, column, [parse(text) for text in column.texts])
+
+    def _store(self, name: str, column: Column, outcomes: list[Parsed]) -> None:
+        self.values[name] = column.take([one.value for one in outcomes])
+        bad = self.ledger.outcomes(column, outcomes)
+        self.bad[bad] = True
+        said = np.array([*(one.value is not None or bool(one.problem) for one in outcomes), False])
+        self.counts[self.place[name]] = int(said[column.codes].sum()), bad
+
+    def _minutes(self, name: str) -> None:
+        column = self._column(name)
+        if column is None:
+            return
+        words = vocabulary().units
+        unit = column.mapped.unit or words.get(plain(column.mapped.header), "") or self.unit
+        assumed = ""
+        if not unit:
+            numbers = [one for one in map(cells.bare, column.texts) if one]
+            if numbers and min(numbers) >= _LEAST_BARE:
+                unit, assumed = "min", "no unit is stated; read as minutes"
+        outcomes = [cells.minutes(text, unit) for text in column.texts]
+        if assumed:
+            outcomes = [
+                one._replace(note="; ".join(filter(None, (one.note, assumed))))
+                if one.value is not None and cells.bare(text) is not None
+                else one
+                for text, one in zip(column.texts, outcomes, strict=True)
+            ]
+        if name == "elapsed_min":
+            accepted = "minutes above 0, or an empty cell"
+            outcomes = [
+                Parsed(None, "no unit is done in no time", accepted) if one.value == 0 else one for one in outcomes
+            ]
+        self._store(name, column, outcomes)
+
+    def _between(self) -> None:
+        """Minutes in the slot between start and finish, and the day of the finish, where no cell gives them."""
+        ends = {name: self._column(name) for name in ("started", "finished")}
+        if ends["started"] is None and ends["finished"] is None:
+            return
+        days: dict[str, np.ndarray] = {}
+        clocks: dict[str, np.ndarray] = {}
+        for name, column in ends.items():
+            if column is None:
+                days[name] = clocks[name] = np.full(len(self.raw), None, dtype=object)
+                continue
+            clocks[name] = column.take([cells.clock(text) for text in column.texts])
+            outcomes = [self._end(text) for text in column.texts]
+            self._store(name, column, outcomes)
+            days[name] = self.values.pop(name)
+        have = self._have("date")
+        for name in ("finished", "started"):
+            have = np.where(is_none(have), days[name], have)
+        self.values["date"] = have
+        took = self._have("elapsed_min").copy()
+        for row in range(len(self.raw)):
+            first, last = clocks["started"][row], clocks["finished"][row]
+            if took[row] is not None or first is None or last is None:
+                continue
+            begin, end = days["started"][row], days["finished"][row]
+            apart = (date.fromisoformat(end) - date.fromisoformat(begin)).days * 1440 if begin and end else 0
+            took[row] = float(last - first + apart)
+            if not 0 < took[row] <= cells.MOST_MIN:
+                took[row] = None
+                self._refuse(row, "finished", "finished not after it was started", "times with their days beside them")
+        self.values["elapsed_min"] = took
+
+    def _end(self, text: str) -> Parsed:
+        return Parsed(None) if cells.is_clock(text) else cells.day(text, self.dates, self.today)
+
+    def _have(self, name: str) -> np.ndarray:
+        found = self.values.get(name)
+        return np.full(len(self.raw), None, dtype=object) if found is None else found
+
+    def _refuse(self, row: int, name: str, problem: str, accepted: str) -> None:
+        at = self.place.get(name)
+        header = self.mapping[at].header if at is not None else name
+        value = "" if at is None else str(self.raw.iloc[row, at])
+        self.ledger.problem(np.array([row]), np.array([0]), [(header, value, problem, accepted)])
+        self.bad[row] = True
+
+    def _facts(self) -> list[dict[str, Any]]:
+        """What the sheet says of the units, read as an intake sheet; a cell not understood costs its fact alone."""
+        mine = {*fields(), *OWN} - {"asset_tag"}
+        wanted = [at for at, one in enumerate(self.mapping) if one.field is not None and one.field not in mine]
+        if wanted == [self.place["asset_tag"]] or not len(self.raw):
+            return [{} for _ in range(len(self.raw))]
+        found = intake.understand(self.raw.iloc[:, wanted])
+        tag = self.mapping[self.place["asset_tag"]].header
+        costs = found.problems[(found.problems["value"] != "") & (found.problems["column"] != tag)]
+        said = [
+            (str(one.column), str(one.value), f"{one.problem}; the row is kept without this fact")
+            for one in costs.itertuples(index=False)
+        ] + [(str(one.column), str(one.value), str(one.note)) for one in found.notes.itertuples(index=False)]
+        numbers = [*(int(row) - 1 for row in costs["row"]), *(int(row) - 1 for row in found.notes["row"])]
+        for row, (column, value, words) in zip(numbers, said, strict=True):
+            header = Column(Mapped(column, None, ""), np.array([-1] * row + [0]), [value])
+            self.ledger.outcomes(header, [Parsed(None, note=words)])
+        self._facts_columns = found.columns.set_index("header")
+        units = found.units[[name for name in UNIT_COLUMNS if name not in ("asset_tag", "notes", "image")]]
+        return [
+            {str(name): _plain(value) for name, value in record.items() if pd.notna(value)}
+            for record in units.to_dict("records")
+        ]
+
+    def _rows(self, facts: list[dict[str, Any]]) -> list[Row]:
+        phases = [name for name in phase_names() if f"{name}_min" in self.values]
+        out = []
+        names = ("hands_on_min", "elapsed_min", "edition", "outcome", *_TEXTS)
+        for row in range(len(self.raw)):
+            timed = {one: self.values[f"{one}_min"][row] for one in phases}
+            given: dict[str, Any] = {name: self._have(name)[row] for name in names}
+            tag, when = self._have("asset_tag")[row], self._have("date")[row]
+            if not self.bad[row]:
+                if tag is None:
+                    self._refuse(row, "asset_tag", "no asset tag", "the unit's tag")
+                if when is None:
+                    self._refuse(row, "date", "no day is given", "a day such as 2026-03-04")
+                hands, elapsed = given["hands_on_min"], given["elapsed_min"]
+                timed = {one: value for one, value in timed.items() if value is not None}
+                if hands is None and elapsed is None and not timed:
+                    self._refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
+                if hands is not None and elapsed is not None and hands > elapsed:
+                    self._refuse(
+                        row, "hands_on_min", f"more than the {elapsed:g} minutes in the slot",
+                        "hands-on minutes within those in the slot",
+                    )  # fmt: skip
+            if self.bad[row]:
+                continue
+            source = self._have("source")[row] or self._have("provenance")[row] if self.exported else None
+            job = Job(
+                asset_tag=tag, done_on=when, phases=timed, source=source or self._marked(row), **given
+            )  # fmt: skip
+            scored = {new: self._have(old)[row] for old, new in PREDICTED.items()}
+            scored["model"] = self._have("model_version")[row]
+            out.append(Row(row + 1, job, facts[row], {key: one for key, one in scored.items() if one is not None}))
+        return out
+
+    def _marked(self, row: int) -> str:
+        """The sheet's name; an invented log's rows go on saying that they are invented."""
+        for name in ("provenance", "source"):
+            at = self.place.get(name)
+            if at is not None and "invented" in str(self.raw.iloc[row, at]).lower():
+                return f"{self.name} (invented)"
+        return self.name
+
+    def _columns(self) -> pd.DataFrame:
+        other = getattr(self, "_facts_columns", None)
+        records = []
+        for at, mapped in enumerate(self.mapping):
+            filled, bad = self.counts.get(at, (0, np.array([], dtype=int)))
+            known: Any = mapped.field
+            if known in OWN and at not in self.counts:
+                known = None
+            shown = ", ".join(str(row + 1) for row in bad[:12]) + (
+                f" and {len(bad) - 12} more" if len(bad) > 12 else ""
+            )
+            record = [mapped.header, known, mapped.how, max(filled - len(bad), 0), len(self.raw) - filled]
+            if at not in self.counts and other is not None and mapped.header in other.index and known:
+                theirs = other.loc[mapped.header]
+                record[1:5] = [theirs["field"], mapped.how, theirs["understood"], theirs["empty"]]
+            how = mapped.how.replace("carried through", "left aside") if known is None else mapped.how
+            if known is None and mapped.field:
+                how = "left aside: only an exported log has it"
+            record[2] = how
+            records.append((*record, len(bad), shown))
+        names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
+        return pd.DataFrame(records, columns=names)
+
+
+def _unguarded(value: object) -> object:
+    """Take off the apostrophe that an export puts before what a spreadsheet would run."""
+    return _GUARDED.sub("", value, count=1) if isinstance(value, str) and _GUARDED.match(value) else value
+
+
+def _text(text: str) -> Parsed:
+    tidy = " ".join(text.split())
+    return Parsed(tidy if tidy and tidy.lower() not in MISSING_WORDS - {"na"} else None)
+
+
+def _part(text: str) -> Parsed:
+    return Parsed(None) if squeeze(text) in NONE_WORDS else _text(text)
+
+
+def _kept(text: str) -> Parsed:
+    return Parsed(" ".join(text.split()) or None)
+
+
+def _number(text: str) -> Parsed:
+    return cells.minutes(text, "min")
+
+
+def _plain(value: Any) -> Any:
+    return value.item() if isinstance(value, np.generic) else value
