@@ -12,8 +12,14 @@ from pathlib import Path
 
 from advisor.errors import ToolError
 
-CONTROLLERS = ("memory", "cpu", "cpuacct", "blkio", "freezer")
-PERIOD_US = 100_000
+CONTROLLERS = ("memory", "cpu", "cpuacct", "cpuset", "blkio", "freezer")
+
+PERIOD_US = 20_000
+"""Length of a quota period [us]. Short, so that a throttled processor looks slow rather than absent for a while."""
+
+MOST_SHARES = 262_144
+"""The kernel's highest weight of a group against other work (MAX_SHARES, Linux kernel/sched/core.c)."""
+
 _NEVER_REACHED = 10**12
 _PSS = re.compile(r"^(Pss|Pss_Anon|Pss_File|Pss_Shmem):\s+(\d+) kB", re.MULTILINE)
 
@@ -83,7 +89,9 @@ class Group:
         """Folder of the group below one controller."""
         return self.root / controller / self.name
 
-    def make(self, memory_limit_mib: float | None = None, quota_pct: float | None = None) -> Group:
+    def make(
+        self, memory_limit_mib: float | None = None, quota_pct: float | None = None, cpus: str | None = None
+    ) -> Group:
         """Make the group and set its limits.
 
         Parameters
@@ -92,6 +100,8 @@ class Group:
             Memory that its processes and their page cache may take [MiB].
         quota_pct : float, optional
             Processor time that they may take [% of one core].
+        cpus : str, optional
+            Cores they run on, such as '1' or '0-1', with the highest weight against other work; all when left out.
 
         Returns
         -------
@@ -111,22 +121,52 @@ class Group:
                     f"The control group {self.path(controller)} cannot be made: {error.strerror}.",
                     "Measuring needs root and the controllers of cgroup v1 below /sys/fs/cgroup.",
                 ) from error
+        everything = self.root / "cpuset"
+        (self.path("cpuset") / "cpuset.mems").write_text((everything / "cpuset.mems").read_text())
+        (self.path("cpuset") / "cpuset.cpus").write_text(cpus or (everything / "cpuset.cpus").read_text())
+        if cpus:
+            (self.path("cpu") / "cpu.shares").write_text(str(MOST_SHARES))
         limit = -1 if memory_limit_mib is None else int(memory_limit_mib * 2**20)
         (self.path("memory") / "memory.limit_in_bytes").write_text(str(limit))
+        self.throttle(quota_pct)
+        self.count_reads()
+        return self
+
+    def throttle(self, quota_pct: float | None) -> None:
+        """Limit the processor time.
+
+        Parameters
+        ----------
+        quota_pct : float, optional
+            [% of one core]; None lifts the limit.
+        """
         quota = -1 if quota_pct is None else int(quota_pct / 100 * PERIOD_US)
         (self.path("cpu") / "cpu.cfs_period_us").write_text(str(PERIOD_US))
         (self.path("cpu") / "cpu.cfs_quota_us").write_text(str(quota))
-        # Reads are counted only on devices that have a rule; this one is never reached.
+
+    def count_reads(self) -> None:
+        """Count reads on every disk there is; they are counted only on devices that have a rule."""
         for device in Path("/sys/block").glob("*/dev"):
             with contextlib.suppress(OSError):
+                # A limit that is never reached.
                 rule = f"{device.read_text().strip()} {_NEVER_REACHED}"
                 (self.path("blkio") / "blkio.throttle.read_bps_device").write_text(rule)
-        return self
+
+    def drop_cache(self) -> None:
+        """Drop what the group's processes have in the page cache, so that it is read from disk again."""
+        with contextlib.suppress(OSError):
+            (self.path("memory") / "memory.force_empty").write_text("0")
+
+    def throttled_s(self) -> float:
+        """Time for which the limit on the processor has held the group back [s]."""
+        text = (self.path("cpu") / "cpu.stat").read_text()
+        return int(re.search(r"throttled_time (\d+)", text).group(1)) / 1e9  # type: ignore[union-attr]
 
     def join(self) -> None:
         """Put the calling process into the group; for use between fork and exec."""
         for controller in CONTROLLERS:
             (self.path(controller) / "cgroup.procs").write_text(str(os.getpid()))
+        os.setpriority(os.PRIO_PROCESS, 0, 0)
 
     def pids(self) -> list[int]:
         """Processes of the group."""
@@ -157,6 +197,17 @@ class Group:
                 if state in "RD":
                     return True
         return False
+
+    def ready(self) -> int:
+        """Threads of the group that run or could run at this moment."""
+        count = 0
+        for pid in self.pids():
+            for stat in Path(f"/proc/{pid}/task").glob("*/stat"):
+                try:
+                    count += stat.read_text().rsplit(")", 1)[1].split()[0] == "R"
+                except (OSError, IndexError):
+                    continue
+        return count
 
     def kills(self) -> int:
         """Processes that were killed for want of memory."""

@@ -8,9 +8,11 @@ import re
 import pandas as pd
 import pytest
 
-from advisor.comfort import pages, sessions, trees
+from advisor.comfort import container, design, pages, rows, trees, watch
 from advisor.comfort.counters import Group, memory_of, wait_quiet
 from advisor.editions.build import TASKS
+from advisor.errors import InputError
+from advisor.files import datasets
 from advisor.shop import Edition
 
 
@@ -83,13 +85,13 @@ def test_counters_of_a_group_are_read_in_their_units(tmp_path):
 
 
 def test_every_edition_has_a_session_to_start_and_a_task_to_install():
-    assert set(sessions.STARTS) == set(TASKS) == set(map(str, Edition))
+    assert set(container.STARTS) == set(TASKS) == set(map(str, Edition))
 
 
 def test_the_session_files_land_in_the_tree_and_nowhere_else(tmp_path):
     for name in ("etc/systemd/system", "etc/systemd/user", "srv"):
         (tmp_path / name).mkdir(parents=True)
-    sessions.prepare(tmp_path, sessions.STARTS[Edition.GNOME])
+    container.prepare(tmp_path, container.STARTS[Edition.GNOME])
     override = tmp_path / "etc/systemd/user/org.gnome.Shell@wayland.service.d/screen.conf"
     assert "ExecStart=\nExecStart=/usr/bin/gnome-shell --headless" in override.read_text()
     assert f"User={trees.USER}" in (tmp_path / "etc/systemd/system/desktop-session.service").read_text()
@@ -125,10 +127,66 @@ def test_the_table_of_sessions_is_as_the_rig_writes_it():
     from advisor import tables
 
     table = tables.load("comfort/sessions")
-    assert list(table.columns) == list(sessions.COLUMNS)
+    assert list(table.columns) == list(rows.COLUMNS)
     frame = table.frame
     assert frame["edition"].isin(list(map(str, Edition))).all() and frame["stage"].isin(["idle", "browser"]).all()
     good = frame[frame["ok"].eq("yes")]
     assert good[["pss_mib", "anon_mib", "processes", "processor_s"]].notna().all(axis=None)
     numbers = good[["pss_mib", "anon_mib", "processor_s"]].apply(pd.to_numeric)
     assert (numbers["anon_mib"] < numbers["pss_mib"]).all() and (numbers["processor_s"] > 0.5).all()
+
+
+def test_the_design_that_ships_is_the_one_that_is_drawn():
+    assert design.read_design(datasets() / "comfort" / "design.csv") == design.draw()
+
+
+def test_every_edition_meets_each_memory_size_alike_and_every_kind_of_disk():
+    plans = pd.DataFrame(design.draw())
+    per = plans.groupby(["edition", "memory_limit_mib"]).size()
+    assert set(per) == {2} and len(per) == len(Edition) * len(design.MEMORY_MIB)
+    assert (plans.groupby("edition")["disk"].nunique() == 5).all()
+    assert plans["name"].is_unique and plans["quota_pct"].between(10, 100).all()
+    assert set(plans["memory_limit_mib"]) == {1024, 1536, 2048, 3072, 4096, 8192}
+
+
+def test_every_beginning_of_the_design_is_spread_over_the_editions():
+    plans = pd.DataFrame(design.draw())
+    third = len(plans) // 3
+    assert (plans.iloc[:third].groupby("edition").size() == 4).all()
+    assert plans.iloc[:third]["memory_limit_mib"].nunique() == 6 and plans.iloc[:third]["disk"].nunique() == 5
+
+
+def test_a_damaged_design_is_refused(tmp_path):
+    path = tmp_path / "design.csv"
+    path.write_text("name,edition\nx,Nothing\n")
+    with pytest.raises(InputError):
+        design.read_design(path)
+
+
+@pytest.mark.parametrize(
+    ("quota", "beside", "got", "counts"),
+    [(100, 0.0, 1.0, True), (100, 0.2, 1.0, False), (25, 0.5, 1.0, True), (25, 0.9, 1.0, False), (50, 0.0, 0.8, False)],
+)
+def test_real_time_work_disturbs_only_where_the_limit_leaves_it_no_room(quota, beside, got, counts):
+    assert (watch.disturbance(quota, beside, got) == "") is counts
+
+
+def test_how_many_threads_could_run_is_given_as_shares_of_the_moments_with_work():
+    ready = watch.Ready(Group("none"))
+    ready.counts = [0, 1, 1, 2, 5]
+    assert ready.shares() == {"ready_2": 0.5, "ready_3": 0.25, "ready_4": 0.25}
+    ready.counts = [0]
+    assert ready.shares() == {}
+
+
+def test_time_on_one_core_is_read_from_its_own_line(tmp_path):
+    # proc(5): user nice system idle iowait irq softirq steal, in ticks.
+    (tmp_path / "stat").write_text("cpu 1 1 1 1 1 1 1 1\ncpu0 9 9 9 9 9 9 9 9\ncpu1 100 20 30 400 50 6 7 8 0 0\n")
+    assert watch.core_busy_s(1, tmp_path) == pytest.approx((100 + 20 + 30 + 6 + 7 + 8) / os.sysconf("SC_CLK_TCK"))
+
+
+def test_a_group_beside_that_is_not_there_takes_nothing(tmp_path):
+    (tmp_path / "cpuacct" / "g").mkdir(parents=True)
+    (tmp_path / "cpuacct" / "g" / "cpuacct.usage_percpu").write_text("1000000000 2500000000 \n")
+    assert watch.beside_s("g", 1, tmp_path) == 2.5
+    assert watch.beside_s("h", 1, tmp_path) == watch.beside_s("", 1, tmp_path) == 0

@@ -1,0 +1,362 @@
+"""A desktop session in a container: what starts it, the pages it is shown, and how to run programs in it."""
+
+from __future__ import annotations
+
+import http.server
+import os
+import signal
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from advisor.comfort.counters import Group
+from advisor.comfort.pages import write_pages
+from advisor.comfort.trees import USER
+from advisor.errors import ToolError
+from advisor.shop import Edition
+
+SCREEN = (1366, 768)
+PORT = 8099
+
+METHOD_X = "systemd-nspawn, Xvfb"
+METHOD_WAYLAND = "systemd-nspawn, virtual monitor"
+
+
+@dataclass(frozen=True)
+class Start:
+    """How a desktop is started.
+
+    Attributes
+    ----------
+    method : str
+    command : str
+        For the shell, in the user's session.
+    desktop : str
+        XDG_CURRENT_DESKTOP, as the session file sets it.
+    overrides : dict of str to str
+        User units to change: name to the ExecStart that draws on a virtual screen.
+    process : str
+        Name of the process that must be alive for the desktop to count as there.
+    rest_share : float
+        It rests when it uses less of one core than this; more for a shell that never stops drawing where the
+        processor draws.
+    """
+
+    method: str
+    command: str
+    desktop: str
+    process: str
+    overrides: dict[str, str] = field(default_factory=dict)
+    rest_share: float = 0.06
+
+
+_SIZE = f"{SCREEN[0]}x{SCREEN[1]}"
+STARTS: dict[str, Start] = {
+    Edition.GNOME: Start(
+        METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland gnome-session", "GNOME", "gnome-shell",
+        {"org.gnome.Shell@wayland.service": f"/usr/bin/gnome-shell --headless --virtual-monitor {_SIZE}"},
+    ),
+    Edition.PLASMA: Start(
+        METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland startplasma-wayland", "KDE", "plasmashell",
+        {
+            "plasma-kwin_wayland.service": "/usr/bin/kwin_wayland_wrapper --virtual "
+            f"--width {SCREEN[0]} --height {SCREEN[1]} --xwayland"
+        },
+    ),
+    Edition.CINNAMON: Start(METHOD_X, "cinnamon-session-cinnamon", "X-Cinnamon", "cinnamon", rest_share=0.25),
+    Edition.MATE: Start(METHOD_X, "mate-session", "MATE", "mate-panel"),
+    Edition.XFCE: Start(METHOD_X, "startxfce4", "XFCE", "xfce4-panel"),
+    Edition.LXQT: Start(METHOD_X, "startlxqt", "LXQt", "lxqt-panel"),
+    Edition.LXDE: Start(METHOD_X, "startlxde", "LXDE", "lxpanel"),
+}  # fmt: skip
+"""The session that each task installs, with nothing changed but the screen it draws on."""
+
+
+_SERVICE = """[Unit]
+Description=A desktop session on a virtual screen
+[Service]
+User={user}
+PAMName=login
+WorkingDirectory=/home/{user}
+Environment=XDG_SESSION_CLASS=user XDG_CURRENT_DESKTOP={desktop} LANG=C.UTF-8
+ExecStart=/bin/bash /srv/session.sh
+"""
+
+_SCRIPT = """set -u
+exec >/home/{user}/session.log 2>&1
+export LIBGL_ALWAYS_SOFTWARE=1
+{display}
+systemctl --user import-environment DISPLAY XDG_SESSION_TYPE LIBGL_ALWAYS_SOFTWARE XDG_CURRENT_DESKTOP
+exec {command}
+"""
+
+_XVFB = """Xvfb :0 -screen 0 {w}x{h}x24 -nolisten tcp -ac &
+export DISPLAY=:0 XDG_SESSION_TYPE=x11
+for i in $(seq 400); do [ -S /tmp/.X11-unix/X0 ] && break; sleep 0.05; done"""
+
+# The user's own service manager starts it, as the desktop's menu does, with the environment the desktop gave it.
+_INSIDE = """export XDG_RUNTIME_DIR=/run/user/$(id -u)
+export DBUS_SESSION_BUS_ADDRESS=unix:path=$XDG_RUNTIME_DIR/bus
+exec systemd-run --user --quiet --collect {command}"""
+
+
+def prepare(root: Path, start: Start) -> None:
+    """Put the session's service, script and pages into a tree.
+
+    Parameters
+    ----------
+    root : pathlib.Path
+    start : Start
+    """
+    service = _SERVICE.format(user=USER, desktop=start.desktop)
+    (root / "etc/systemd/system/desktop-session.service").write_text(service)
+    display = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
+    command = f"/etc/X11/Xsession {start.command}" if start.method == METHOD_X else f"env {start.command}"
+    (root / "srv/session.sh").write_text(_SCRIPT.format(user=USER, display=display, command=command))
+    for unit, line in start.overrides.items():
+        folder = root / "etc/systemd/user" / f"{unit}.d"
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "screen.conf").write_text(f"[Service]\nExecStart=\nExecStart={line}\n")
+    write_pages(root / "srv/pages")
+
+
+class _Pages(http.server.SimpleHTTPRequestHandler):
+    shown: dict[str, float]
+
+    def do_GET(self) -> None:
+        if self.path.startswith("/shown?"):
+            self.shown.setdefault(self.path.split("?", 1)[1], time.monotonic())
+            self.send_response(204)
+            self.end_headers()
+            return
+        super().do_GET()
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing."""
+
+
+@contextmanager
+def serving(folder: Path, leader: int) -> Iterator[dict[str, float]]:
+    """Serve the pages on the container's own loopback, from outside its group.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    leader : int
+        A process of the container.
+
+    Yields
+    ------
+    dict of str to float
+        Number of a page to when it said that it was shown [s of the monotonic clock].
+    """
+    shown: dict[str, float] = {}
+    handler = type("Pages", (_Pages,), {"shown": shown})
+    made: list[http.server.ThreadingHTTPServer] = []
+    ready = threading.Event()
+
+    def work() -> None:
+        # Network namespaces belong to threads: this one alone enters the container's.
+        import ctypes
+
+        libc = ctypes.CDLL(None, use_errno=True)
+        with open(f"/proc/{leader}/ns/net") as network:
+            if libc.setns(network.fileno(), 0):
+                ready.set()
+                return
+        server = http.server.ThreadingHTTPServer(
+            ("127.0.0.1", PORT), lambda *given: handler(*given, directory=str(folder))
+        )
+        made.append(server)
+        ready.set()
+        server.serve_forever()
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    ready.wait(10)
+    if not made:
+        raise ToolError("The test pages cannot be served inside the container.", "Entering its network needs root.")
+    try:
+        yield shown
+    finally:
+        made[0].shutdown()
+        made[0].server_close()
+
+
+@contextmanager
+def container(root: Path, group: Group) -> Iterator[int]:
+    """Start a tree's own systemd in a container, in a control group.
+
+    Parameters
+    ----------
+    root : pathlib.Path
+    group : Group
+
+    Yields
+    ------
+    int
+        Its process 1, as the host counts.
+    """
+    environment = {**os.environ, "SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1"}
+    command = [
+        "systemd-nspawn", "-q", "-D", str(root), f"--machine={group.name}", "--boot", "--register=no", "--keep-unit",
+        "--private-network", "--resolv-conf=off", "--link-journal=no", "--console=pipe",
+    ]  # fmt: skip
+    try:
+        process = subprocess.Popen(
+            command, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            preexec_fn=group.join,
+        )  # fmt: skip
+    except FileNotFoundError as error:
+        raise ToolError("systemd-nspawn is not installed.", "Install the package systemd-container.") from error
+    try:
+        leader = _child(process)
+        yield leader
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(5)
+        group.end()
+        process.wait(10)
+
+
+def _child(process: subprocess.Popen[bytes]) -> int:
+    until = time.monotonic() + 20
+    while time.monotonic() < until and process.poll() is None:
+        for path in Path(f"/proc/{process.pid}/task").glob("*/children"):
+            for pid in path.read_text().split():
+                if Path(f"/proc/{pid}/comm").read_text().strip() == "systemd":
+                    return int(pid)
+        time.sleep(0.1)
+    raise ToolError("The container did not start.", "Try systemd-nspawn on the tree by hand.")
+
+
+def inside(leader: int, script: str, user: str | None = None, timeout_s: float = 180) -> str:
+    """Run a shell script in the container and give what it printed.
+
+    Parameters
+    ----------
+    leader : int
+    script : str
+    user : str, optional
+        Root when left out.
+    timeout_s : float
+        It is ended after this long [s].
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ToolError
+        When it has not ended by then.
+    """
+    try:
+        done = subprocess.run(
+            _entered(leader, script, user), stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=timeout_s
+        )
+    except subprocess.TimeoutExpired as error:
+        raise ToolError(f"The container did not answer within {timeout_s:g} s.") from error
+    return done.stdout
+
+
+def _entered(leader: int, script: str, user: str | None) -> list[str]:
+    command = ["nsenter", "-t", str(leader), "-m", "-u", "-i", "-n", "-p", "--"]
+    command += ["setpriv", "--reuid", user, "--regid", user, "--init-groups"] if user else []
+    return [*command, "/bin/bash", "-c", script]
+
+
+def in_session(leader: int, command: str) -> subprocess.Popen[bytes]:
+    """Start a program as the user would, without waiting for it.
+
+    Parameters
+    ----------
+    leader : int
+    command : str
+
+    Returns
+    -------
+    subprocess.Popen
+        Of what asks the user's service manager to start it.
+    """
+    return subprocess.Popen(
+        _entered(leader, _INSIDE.format(command=command), USER),
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+def alive(group: Group, start: Start) -> bool:
+    """Tell whether the desktop's process is there.
+
+    Parameters
+    ----------
+    group : Group
+    start : Start
+
+    Returns
+    -------
+    bool
+    """
+    return any(command_of(pid) == start.process[:15] for pid in group.pids())
+
+
+def counted(group: Group) -> list[int]:
+    """Give the container's processes without the one that holds it.
+
+    Parameters
+    ----------
+    group : Group
+
+    Returns
+    -------
+    list of int
+    """
+    return [pid for pid in group.pids() if command_of(pid) != "systemd-nspawn"]
+
+
+def command_of(pid: int) -> str:
+    """Name of a process, '' when it has ended.
+
+    Parameters
+    ----------
+    pid : int
+
+    Returns
+    -------
+    str
+    """
+    try:
+        return Path(f"/proc/{pid}/comm").read_text().strip()
+    except OSError:
+        return ""
+
+
+def await_page(shown: dict[str, float], page: str, group: Group, limit_s: float) -> tuple[float, float] | None:
+    """Wait until a page says that it is shown.
+
+    Parameters
+    ----------
+    shown : dict of str to float
+        As `serving` gives it.
+    page : str
+    group : Group
+    limit_s : float
+        Give up after this long [s].
+
+    Returns
+    -------
+    tuple of float, or None
+        When it was shown [s of the monotonic clock], and the processor time used by then [s].
+    """
+    until = time.monotonic() + limit_s
+    while time.monotonic() < until:
+        if page in shown:
+            return shown[page], group.processor_s()
+        time.sleep(0.05)
+    return None

@@ -1,0 +1,324 @@
+"""The comfort model as it serves: physics fitted on measured sessions, a learnt remainder, and its intervals.
+
+A model file is plain JSON and holds numbers only.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.errors import TableError
+from advisor.files import datasets
+from advisor.timing.learnt import Additive
+
+Array = NDArray[np.float64]
+
+FORMAT = 1
+STAGES = ("desktop", "browser")
+FEATURES = ("decompress", "read", "access", "room")
+DIRECTIONS = (-1, -1, 1, -1)
+"""What the learnt remainder may bend by, and which way it may go: logarithms of decompression, sequential read,
+access time, and memory over what the session needs."""
+
+COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start")
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What of a unit decides how fast a session starts; a column vector each.
+
+    Attributes
+    ----------
+    usable_mib : numpy.ndarray, shape (n_units, 1)
+        Memory for processes and their page cache [MiB].
+    decompress_mib_s : numpy.ndarray, shape (n_units, 1)
+        Decompression of one core, as `capture --speed` measures it [MiB/s].
+    cores : numpy.ndarray, shape (n_units, 1)
+    read_mib_s : numpy.ndarray, shape (n_units, 1)
+        Sequential read of the disk [MiB/s].
+    access_ms : numpy.ndarray, shape (n_units, 1)
+        Random read of the disk [ms].
+    """
+
+    usable_mib: Array
+    decompress_mib_s: Array
+    cores: Array
+    read_mib_s: Array
+    access_ms: Array
+
+
+@dataclass(frozen=True)
+class Load:
+    """What a start asks for; a row vector each, or columns as the machines' for pairs.
+
+    Attributes
+    ----------
+    work_mib : numpy.ndarray
+        Processor work, in MiB of decompression [MiB].
+    read_mib : numpy.ndarray
+        Cold reads [MiB].
+    need_mib : numpy.ndarray
+        Memory in use when done [MiB].
+    """
+
+    work_mib: Array
+    read_mib: Array
+    need_mib: Array
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Seconds of one stage.
+
+    Attributes
+    ----------
+    wait_s : float
+        What no machine shortens [s].
+    work : float
+        Times the processor work of an unhindered session.
+    transfer : float
+        Times the bytes of its cold reads.
+    access : float
+        Random accesses a MiB of its cold reads.
+    refault : float
+        Times that each MiB of want is read again.
+    start : float
+        Memory, over the session's own, below which there is want [1].
+    learnt : advisor.timing.learnt.Additive
+        Of the logarithm of what remains.
+    residuals : numpy.ndarray, shape (n,)
+        Held-out logarithms of actual over predicted, rising; infinite where the stage was given up.
+    parallel : float
+        Share of the work that spreads over cores [1].
+    """
+
+    wait_s: float
+    work: float
+    transfer: float
+    access: float
+    refault: float
+    start: float
+    learnt: Additive = field(default_factory=Additive)
+    residuals: Array = field(default_factory=lambda: np.zeros(0))
+    parallel: float = 0.0
+
+    def physics_s(self, machine: Machine, load: Load) -> Array:
+        """Seconds by physics alone; see `seconds`."""
+        spread = (1 - self.parallel) + self.parallel / np.maximum(machine.cores, 1)
+        mib_s = self.transfer / machine.read_mib_s + self.access * machine.access_ms / 1000
+        want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
+        # Pages are thrown out and read again in proportion to how little of what is in use has room.
+        again = self.refault * want * load.need_mib / machine.usable_mib
+        work = self.work * load.work_mib * spread / machine.decompress_mib_s
+        return np.asarray(self.wait_s + work + (load.read_mib + again) * mib_s)
+
+    def seconds(self, machine: Machine, load: Load) -> Array:
+        """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.
+
+        Parameters
+        ----------
+        machine : Machine
+        load : Load
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_units, n_editions)
+            [s]
+        """
+        plain = self.physics_s(machine, load)
+        if not self.learnt.belief:
+            return plain
+        total = np.full(plain.shape, self.learnt.offset)
+        for column, step in zip(features(machine, load), self.learnt.steps, strict=True):
+            total += step(column)
+        return np.asarray(plain * np.exp(self.learnt.belief * total))
+
+    def factor(self, certainty: float) -> float:
+        """What the seconds are times to hold with a certainty, by the held-out sessions (split conformal).
+
+        Parameters
+        ----------
+        certainty : float
+            Such as 0.8.
+
+        Returns
+        -------
+        float
+            At least 1; infinite when there are too few sessions to say.
+        """
+        rank = math.ceil(round((self.residuals.size + 1) * certainty, 9))
+        if rank > self.residuals.size:
+            return math.inf
+        return max(1.0, float(np.exp(self.residuals[max(rank, 1) - 1])))
+
+
+def features(machine: Machine, load: Load) -> tuple[Array, ...]:
+    """Features of the learnt remainder, in the order of `FEATURES`; each broadcasts to the pairs.
+
+    Parameters
+    ----------
+    machine : Machine
+    load : Load
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+    """
+    return (
+        np.log(machine.decompress_mib_s), np.log(machine.read_mib_s), np.log(machine.access_ms),
+        np.log(machine.usable_mib / load.need_mib),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Kill:
+    """Probability that a process is killed for want of memory.
+
+    Attributes
+    ----------
+    middle : float
+        Memory over what the session takes at which it is even [1].
+    slope : float
+        Of the logistic curve over the logarithm of that ratio; not negative.
+    """
+
+    middle: float
+    slope: float
+
+    def probability(self, usable_mib: Array, need_mib: Array) -> Array:
+        """Probability, falling with memory.
+
+        Parameters
+        ----------
+        usable_mib : numpy.ndarray, shape (n_units, 1)
+            [MiB]
+        need_mib : numpy.ndarray, shape (n_editions,)
+            Memory of the session with browser and document [MiB].
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_units, n_editions)
+        """
+        over = np.log(usable_mib / need_mib) - math.log(self.middle)
+        return np.asarray(1 / (1 + np.exp(np.clip(self.slope * over, -50, 50))))
+
+
+@dataclass(frozen=True)
+class Model:
+    """The whole model.
+
+    Attributes
+    ----------
+    stages : dict of str to Stage
+        'desktop' and 'browser'.
+    kill : Kill
+    measured : dict of str to tuple of float
+        Least and most of each feature that was measured: decompress_mib_s, read_mib_s, access_ms, memory_mib.
+    about : dict
+        Rows, releases, date, held-out figures.
+    """
+
+    stages: dict[str, Stage]
+    kill: Kill
+    measured: dict[str, tuple[float, float]]
+    about: dict[str, Any]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers and text."""
+        return {
+            "format": FORMAT,
+            "about": self.about,
+            "measured": {name: list(span) for name, span in self.measured.items()},
+            "kill": {"middle": self.kill.middle, "slope": self.kill.slope},
+            "stages": {
+                name: {
+                    **{one: getattr(stage, one) for one in COEFFICIENTS},
+                    "parallel": stage.parallel,
+                    "learnt": stage.learnt.to_json(),
+                    # JSON has no infinity: a stage that was given up is null.
+                    "residuals": [float(one) if np.isfinite(one) else None for one in stage.residuals],
+                }
+                for name, stage in self.stages.items()
+            },
+        }
+
+    @classmethod
+    def from_json(cls, content: Mapping[str, Any], name: str = "the comfort model") -> Model:
+        """The inverse of `to_json`.
+
+        Raises
+        ------
+        TableError
+            When it is of another format, or a figure is missing, no number or out of its range.
+        """
+        if content.get("format") != FORMAT:
+            raise TableError(f"{name} is of format {content.get('format')!r}; {FORMAT} is read.")
+        try:
+            stages = {key: _stage(content["stages"][key]) for key in STAGES}
+            kill = Kill(float(content["kill"]["middle"]), float(content["kill"]["slope"]))
+            measured = {str(key): (float(low), float(high)) for key, (low, high) in content["measured"].items()}
+        except (KeyError, TypeError, ValueError) as error:
+            raise TableError(f"{name} is damaged: {error}.", "Make it anew: python -m advisor.comfort.fit") from error
+        if not (kill.slope >= 0 and kill.middle > 0):
+            raise TableError(f"{name}: killing must not grow likelier with memory.")
+        return cls(stages, kill, measured, dict(content.get("about", {})))
+
+
+def _stage(content: Mapping[str, Any]) -> Stage:
+    values = {name: float(content[name]) for name in (*COEFFICIENTS, "parallel")}
+    bad = [name for name, value in values.items() if not (math.isfinite(value) and value >= 0)]
+    if bad or values["parallel"] > 1:
+        raise ValueError(f"{', '.join(bad) or 'parallel'} out of range")
+    learnt = Additive.from_json(content["learnt"])
+    if learnt.belief and learnt.features != FEATURES:
+        raise ValueError(f"learnt features are {learnt.features}")
+    for step, way in zip(learnt.steps, DIRECTIONS, strict=bool(learnt.belief)):
+        if (way * np.diff(step.levels) < -1e-9).any() or (np.diff(step.edges) < 0).any():
+            raise ValueError("a learnt step goes the wrong way")
+    residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
+    return Stage(**values, learnt=learnt, residuals=np.sort(residuals))
+
+
+def read_model(path: Path) -> Model:
+    """Read a model file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    Model
+
+    Raises
+    ------
+    TableError
+        When it cannot be read, or is no model.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, ValueError) as error:
+        raise TableError(f"{path} cannot be read: {error}.", "Make it anew: python -m advisor.comfort.fit") from error
+    if not isinstance(content, dict):
+        raise TableError(f"{path} is no model.")
+    return Model.from_json(content, str(path))
+
+
+@cache
+def model() -> Model:
+    """The model that ships with the package.
+
+    Returns
+    -------
+    Model
+    """
+    return read_model(datasets() / "comfort" / "model.json")
