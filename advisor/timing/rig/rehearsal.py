@@ -34,7 +34,9 @@ PHASE_LIMIT_S = 3600
 # Share of memory that may wait unwritten; the kernel's own default (vm.dirty_ratio) for a machine of that memory.
 DIRTY_SHARE = 0.2
 
-DISTURBED_DECOMPRESS = 0.10
+# The mean of before and after counts. Of the first 25 rehearsals those that drifted by 10 to 23 % were predicted no
+# worse than the rest, so that a smaller drift is noise of the measuring machine, not a disturbance.
+DISTURBED_DECOMPRESS = 0.25
 DISTURBED_SHARE = 0.06
 DISTURBED_STEAL = 0.02
 DISTURBED_WRITE = 0.25
