@@ -18,8 +18,8 @@ from advisor.benchlog.frames import phase_names
 from advisor.benchlog.headers import OWN, PREDICTED, fields, overridden, vocabulary
 from advisor.benchlog.jobs import Job
 from advisor.errors import InputError
-from advisor.intake.columns import Column, Ledger, is_none
-from advisor.intake.headers import Mapped, map_headers, plain
+from advisor.intake.columns import NOTE_COLUMNS, Column, Ledger, is_none
+from advisor.intake.headers import map_headers, plain
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, Parsed, squeeze
 from advisor.intake.report import mapping_report
 from advisor.unit import UNIT_COLUMNS
@@ -136,6 +136,8 @@ class _Reading:
         self.values: dict[str, np.ndarray] = {}
         self.bad = np.zeros(len(raw), dtype=bool)
         self.counts: dict[int, tuple[int, np.ndarray]] = {}
+        self.about_facts = pd.DataFrame(columns=list(NOTE_COLUMNS))
+        self.facts_columns: pd.DataFrame | None = None
 
     def sheet(self) -> LogSheet:
         self._needed()
@@ -153,11 +155,8 @@ class _Reading:
                 self._read(name, _number if name in PREDICTED else _text)
         rows = self._rows(self._facts())
         columns = self._columns()
-        # A cell that stands for several columns may have said the same of itself twice.
-        problems, notes = self.ledger.problems().drop_duplicates(), self.ledger.notes().drop_duplicates()
-        return LogSheet(
-            self.name, len(self.raw), rows, problems.reset_index(drop=True), notes.reset_index(drop=True), columns
-        )
+        notes = pd.concat([self.ledger.notes(), self.about_facts]).sort_values("row", kind="stable", ignore_index=True)
+        return LogSheet(self.name, len(self.raw), rows, self.ledger.problems(), notes, columns)
 
     def _needed(self) -> None:
         phases = {f"{one}_min" for one in phase_names()}
@@ -273,53 +272,50 @@ class _Reading:
         found = intake.understand(self.raw.iloc[:, wanted])
         tag = self.mapping[self.place["asset_tag"]].header
         costs = found.problems[(found.problems["value"] != "") & (found.problems["column"] != tag)]
-        said = [
-            (str(one.column), str(one.value), f"{one.problem}; the row is kept without this fact")
-            for one in costs.itertuples(index=False)
-        ] + [(str(one.column), str(one.value), str(one.note)) for one in found.notes.itertuples(index=False)]
-        numbers = [*(int(row) - 1 for row in costs["row"]), *(int(row) - 1 for row in found.notes["row"])]
-        for row, (column, value, words) in zip(numbers, said, strict=True):
-            header = Column(Mapped(column, None, ""), np.array([-1] * row + [0]), [value])
-            self.ledger.outcomes(header, [Parsed(None, note=words)])
-        self._facts_columns = found.columns.set_index("header")
+        cost = costs["problem"] + "; the row is kept without this fact"
+        self.about_facts = pd.concat([costs.assign(note=cost)[list(NOTE_COLUMNS)], found.notes])
+        self.facts_columns = found.columns.set_index("header")
         units = found.units[[name for name in UNIT_COLUMNS if name not in ("asset_tag", "notes", "image")]]
-        return [
-            {str(name): _plain(value) for name, value in record.items() if pd.notna(value)}
-            for record in units.to_dict("records")
-        ]
+        out: list[dict[str, Any]] = [{} for _ in range(len(units))]
+        for name, column in units.dropna(axis="columns", how="all").items():
+            for row, value in zip(np.flatnonzero(column.notna()), column.dropna().tolist(), strict=True):
+                out[row][str(name)] = value
+        return out
 
     def _rows(self, facts: list[dict[str, Any]]) -> list[Row]:
         phases = [name for name in phase_names() if f"{name}_min" in self.values]
+        names = ("asset_tag", "date", "hands_on_min", "elapsed_min", "edition", "outcome", *_TEXTS, *OWN)
+        have = {name: self._have(name).tolist() for name in (*names, *(f"{one}_min" for one in phases))}
         out = []
-        names = ("hands_on_min", "elapsed_min", "edition", "outcome", *_TEXTS)
-        for row in range(len(self.raw)):
-            timed = {one: self.values[f"{one}_min"][row] for one in phases}
-            given: dict[str, Any] = {name: self._have(name)[row] for name in names}
-            tag, when = self._have("asset_tag")[row], self._have("date")[row]
-            if not self.bad[row]:
-                if tag is None:
-                    self._refuse(row, "asset_tag", "no asset tag", "the unit's tag")
-                if when is None:
-                    self._refuse(row, "date", "no day is given", "a day such as 2026-03-04")
-                hands, elapsed = given["hands_on_min"], given["elapsed_min"]
-                timed = {one: value for one, value in timed.items() if value is not None}
-                if hands is None and elapsed is None and not timed:
-                    self._refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
-                if hands is not None and elapsed is not None and hands > elapsed:
-                    self._refuse(
-                        row, "hands_on_min", f"more than the {elapsed:g} minutes in the slot",
-                        "hands-on minutes within those in the slot",
-                    )  # fmt: skip
+        for row in np.flatnonzero(~self.bad).tolist():
+            said = {name: values[row] for name, values in have.items()}
+            timed = {one: said[f"{one}_min"] for one in phases if said[f"{one}_min"] is not None}
+            self._whole(row, said, timed)
             if self.bad[row]:
                 continue
-            source = self._have("source")[row] or self._have("provenance")[row] if self.exported else None
+            if said["reason"] and not said["outcome"]:
+                said["note"] = "; ".join(filter(None, (said["note"], said["reason"])))
             job = Job(
-                asset_tag=tag, done_on=when, phases=timed, source=source or self._marked(row), **given
+                said["asset_tag"], said["date"], said["hands_on_min"], said["elapsed_min"], said["edition"],
+                said["image"], said["parts"], said["technician"], said["note"], timed, said["outcome"],
+                said["reason"] if said["outcome"] else None, said["source"] or said["provenance"] or self._marked(row),
             )  # fmt: skip
-            scored = {new: self._have(old)[row] for old, new in PREDICTED.items()}
-            scored["model"] = self._have("model_version")[row]
+            scored = {"model": said["model_version"]} | {new: said[old] for old, new in PREDICTED.items()}
             out.append(Row(row + 1, job, facts[row], {key: one for key, one in scored.items() if one is not None}))
         return out
+
+    def _whole(self, row: int, said: Mapping[str, Any], timed: Mapping[str, float]) -> None:
+        """Refuse a row that is no job, though each of its cells was understood."""
+        if said["asset_tag"] is None:
+            self._refuse(row, "asset_tag", "no asset tag", "the unit's tag")
+        if said["date"] is None:
+            self._refuse(row, "date", "no day is given", "a day such as 2026-03-04")
+        hands, elapsed = said["hands_on_min"], said["elapsed_min"]
+        if hands is None and elapsed is None and not timed:
+            self._refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
+        if hands is not None and elapsed is not None and hands > elapsed:
+            words = f"more than the {elapsed:g} minutes in the slot"
+            self._refuse(row, "hands_on_min", words, "hands-on minutes within those in the slot")
 
     def _marked(self, row: int) -> str:
         """The sheet's name; an invented log's rows go on saying that they are invented."""
@@ -330,7 +326,7 @@ class _Reading:
         return self.name
 
     def _columns(self) -> pd.DataFrame:
-        other = getattr(self, "_facts_columns", None)
+        other = self.facts_columns
         records = []
         for at, mapped in enumerate(self.mapping):
             filled, bad = self.counts.get(at, (0, np.array([], dtype=int)))
@@ -373,7 +369,3 @@ def _kept(text: str) -> Parsed:
 
 def _number(text: str) -> Parsed:
     return cells.minutes(text, "min")
-
-
-def _plain(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else value
