@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from advisor.drivers.kinds import Kind
 from advisor.sheet.cells import clean
 from advisor.sheet.model import SUPPORT_MARK, Across, Device, Mark
 from advisor.unit import Support
@@ -40,9 +41,11 @@ def devices_of(entries: Iterable[dict[str, Any]]) -> tuple[Device, ...]:
     Returns
     -------
     tuple of Device
-        Those that stop the unit first, then worst support first.
+        Those that stop the unit first, then worst support first. Parts of the chipset and the like, which work and
+        which nobody tries, are left out.
     """
-    return tuple(_device(entry) for entry in sorted(entries, key=_rank))
+    told = (entry for entry in entries if entry["kind"] != Kind.OTHER or entry["support"] != Support.WORKS)
+    return tuple(_device(entry) for entry in sorted(told, key=_rank))
 
 
 def across(
@@ -64,8 +67,8 @@ def across(
     images : tuple of str
         The image used first, then as the shop lists them.
     rows : tuple of Across
-        A row a device. Those that an image decides come first, then those that work on none, then those that work on
-        all; worst first within each.
+        A row a device, without those of no kind that a bench looks at which work everywhere. Those that an image
+        decides come first, then those that work on none, then those that work on all; worst first within each.
     """
     found: dict[tuple[str, str], dict[str, dict[str, Any]]] = {}
     for entry in entries:
@@ -79,6 +82,8 @@ def across(
         supports = tuple(clean(cells[image]["support"]) if image in cells else str(Support.UNKNOWN) for image in images)
         worst = min(_rank(entry) for entry in cells.values())
         same = len(set(supports)) == 1
+        if kind == Kind.OTHER and set(supports) == {str(Support.WORKS)}:
+            continue
         group = 2 if same and supports[0] == Support.WORKS else int(same)
         name = short_maker(clean(next(iter(cells.values()))["name"])) or device
         row = Across(

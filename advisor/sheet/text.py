@@ -243,22 +243,28 @@ def _devices(page: _Page, sheet: Sheet) -> None:
 
 
 def _across(page: _Page, sheet: Sheet) -> None:
+    rows = [row for row in sheet.across if row.decides]
+    everywhere = words.everywhere(len(rows), len(sheet.across) - len(rows))
     if not sheet.across:
         return
     page.title(words.ACROSS)
-    label, cell = 13, 18
+    label = 13
+    cell = 4 + max((len(support) for row in rows for support in row.supports), default=0)
     if page.width >= label + cell * len(sheet.images):
         heads = [cut(name, cell - 2, page.ellipsis) for name in sheet.images]
-        page.line(" " * label + "".join(pad(f"  {head}", cell) for head in heads))
-        for row in sheet.across:
+        if rows:
+            page.line(" " * label + "".join(pad(f"  {head}", cell) for head in heads))
+        for row in rows:
             cells = zip(row.marks, row.supports, strict=True)
             supports = "".join(pad(f"{page.mark(mark)} {support}", cell) for mark, support in cells)
             page.line(pad(cut(row.kind, label - 1, page.ellipsis), label) + supports)
     else:
-        for row in sheet.across:
+        for row in rows:
             page.item("", f"{row.kind}{f' ({row.name})' if row.name else ''}")
             for image, mark, support in zip(sheet.images, row.marks, row.supports, strict=True):
                 page.item(f"  {page.mark(mark)} ", f"{support} on {image}")
+    if everywhere:
+        page.item("", everywhere)
     if sheet.no_boot:
         page.item("", words.NO_BOOT.format(images=", ".join(sheet.no_boot)))
 

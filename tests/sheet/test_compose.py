@@ -127,6 +127,10 @@ def test_the_picture_is_the_verdicts(result):
         boots = result.facts.boots.iloc[row]
         never = {name for name, there in boots.items() if pd.notna(there) and not there}
         mine = mine[~mine["image"].isin(never)]
+        untold = mine["kind"].eq("other") & mine.groupby("device")["support"].transform(
+            lambda some: some.eq("works").all()
+        )
+        mine = mine[~untold]
         assert sorted((line.kind, *line.supports) for line in sheet.across) == sorted(
             (str(kind), *(str(some.set_index("image")["support"][image]) for image in sheet.images))
             for (kind, _), some in mine.groupby(["kind", "device"])
