@@ -311,11 +311,9 @@ class Sheet:
         repeated = np.flatnonzero((codes >= 0) & (counts[codes] > 1))
         if not len(repeated):
             return
-        first = np.full(len(distinct), -1)
-        first[codes[repeated][::-1]] = repeated[::-1]
         said = [
-            (header, str(tag), f"this tag stands on {n} rows, first on row {row + 1}", accepted)
-            for tag, n, row in zip(distinct, counts, first, strict=True)
+            (header, str(tag), f"this tag stands on {n} rows", accepted)
+            for tag, n in zip(distinct, counts, strict=True)
         ]
         self.ledger.problem(repeated, codes[repeated], said)
         if position is not None:

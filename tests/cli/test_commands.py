@@ -171,3 +171,17 @@ def test_an_unwritable_output_leaves_nothing_behind(tmp_path: Path) -> None:
     done = advisor("score", "in.csv", "--out", "no/such/folder/out.csv", cwd=tmp_path)
     assert done.returncode == 2
     assert "could not be written" in done.stderr
+
+
+def test_a_tag_that_stands_twice_is_seen_across_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
+    from advisor.cli import score as command
+    from advisor.shop import default_shop
+
+    tags = ["A", "B", " A ", "", "C", "B", "D", "", "E", "A", "F"]
+    raw = pd.DataFrame({"tag": tags, "CPU": [f"i5-{6200 + number}U" for number in range(len(tags))], "ram": "8"})
+    whole = command.score_in_chunks(raw, default_shop())
+    monkeypatch.setattr(command, "CHUNK_ROWS", 3)
+    parts = command.score_in_chunks(raw, default_shop())
+    pd.testing.assert_frame_equal(parts, whole)
+    twice = [index for index, flags in enumerate(whole["flags"]) if "tag-twice" in flags]
+    assert twice == [0, 1, 2, 5, 9]
