@@ -114,7 +114,14 @@ def _rounded(values: Array) -> Array:
 
 
 def boosted(
-    features: Array, target: Array, directions: Sequence[int], *, rounds: int, min_leaf: int, seed: int = 0
+    features: Array,
+    target: Array,
+    directions: Sequence[int],
+    *,
+    rounds: int,
+    min_leaf: int,
+    seed: int = 0,
+    weights: Array | None = None,
 ) -> tuple[tuple[Steps, ...], float]:
     """Fit boosting without interactions and read off its step functions.
 
@@ -127,6 +134,8 @@ def boosted(
     rounds, min_leaf : int
         Boosting rounds; rows a leaf needs.
     seed : int
+    weights : numpy.ndarray, shape (n,), optional
+        How much each row counts.
 
     Returns
     -------
@@ -143,19 +152,22 @@ def boosted(
         max_iter=rounds, learning_rate=0.1, max_leaf_nodes=4, min_samples_leaf=min_leaf, l2_regularization=1.0,
         monotonic_cst=list(directions), interaction_cst="no_interactions", early_stopping=False, random_state=seed,
     )  # fmt: skip
+    base = moved.min(axis=0)
+    points = [np.unique(column) for column in moved.T]
+    probe = np.repeat(base[None, :], 1 + sum(map(len, points)), axis=0)
+    starts = 1 + np.concatenate([[0], np.cumsum([len(own) for own in points])])
+    for column, own in enumerate(points):
+        probe[starts[column] : starts[column + 1], column] = own
     # On so few rows threads only wait for each other.
     with threadpool_limits(1):
-        model.fit(moved, target)
-    base = moved.min(axis=0)
-    origin = float(model.predict(base[None, :])[0])
+        model.fit(moved, target, sample_weight=weights)
+        found = model.predict(probe)
+    origin = float(found[0])
     steps = []
-    for column in range(moved.shape[1]):
-        points = np.unique(moved[:, column])
-        probe = np.repeat(base[None, :], points.size, axis=0)
-        probe[:, column] = points
-        values = model.predict(probe) - origin
+    for column, own in enumerate(points):
+        values = found[starts[column] : starts[column + 1]] - origin
         jumps = np.flatnonzero(np.abs(np.diff(values)) > 1e-12)
-        edges = (points[jumps] + points[jumps + 1]) / 2
+        edges = (own[jumps] + own[jumps + 1]) / 2
         steps.append(Steps(edges, values[np.concatenate([[0], jumps + 1])]))
     return tuple(steps), origin
 
@@ -204,19 +216,25 @@ class LearntPart:
     choices_: list[Choice] = field(default_factory=list, init=False)
     rounds_: int | None = field(default=None, init=False)
 
-    def learn(self, features: Array, target: Array, rounds: int | None) -> Additive:
+    def learn(self, features: Array, target: Array, rounds: int | None, weights: Array | None = None) -> Additive:
         """Learn at a strength already chosen; None leaves physics alone."""
         if rounds is None:
             return Additive()
-        belief = len(target) / (len(target) + SHRINK_ROWS)
+        rows = effective_rows(weights) if weights is not None else float(len(target))
+        belief = rows / (rows + SHRINK_ROWS)
         if rounds == 0:
             flat = tuple(Steps(np.empty(0), np.zeros(1)) for _ in self.features)
-            return Additive(self.features, flat, float(np.median(target)), belief)
+            return Additive(self.features, flat, weighted_median(target, weights), belief)
         min_leaf = max(5, len(target) // 12)
-        steps, offset = boosted(features, target, self.directions, rounds=rounds, min_leaf=min_leaf, seed=self.seed)
+        steps, offset = boosted(
+            features, target, self.directions, rounds=rounds, min_leaf=min_leaf, seed=self.seed,
+            weights=weights,
+        )  # fmt: skip
         return Additive(self.features, steps, offset, belief)
 
-    def fit(self, features: Array, target: Array, groupings: Sequence[Sequence[object]]) -> LearntPart:
+    def fit(
+        self, features: Array, target: Array, groupings: Sequence[Sequence[object]], weights: Array | None = None
+    ) -> LearntPart:
         """Learn the log ratio that remains.
 
         Parameters
@@ -227,6 +245,8 @@ class LearntPart:
         groupings : sequence of sequences, each of shape (n,)
             Ways of grouping the rows; each group is left out whole. Learning must help over all of them together:
             what is learnt of the processors seen is worth nothing if it misleads on one unseen.
+        weights : numpy.ndarray, shape (n,), optional
+            How much each row counts, in learning and in judging.
 
         Returns
         -------
@@ -239,21 +259,41 @@ class LearntPart:
         if len(target) < MIN_ROWS:
             return self
         folds = [held for groups in groupings for held in _held_out(groups)]
-        plain = float(np.mean(np.concatenate([np.abs(target[held]) for held in folds])))
+        counted = np.concatenate([(np.ones(len(target)) if weights is None else weights)[held] for held in folds])
+        plain = float(np.average(np.concatenate([np.abs(target[held]) for held in folds]), weights=counted))
         self.choices_.append(Choice(-1, plain))
         best = 0.95 * plain
         for rounds in (0, *self.strengths):
             sizes = []
             for held in folds:
                 few = (~held).sum() < MIN_ROWS // 2
-                part = Additive() if few else self.learn(features[~held], target[~held], rounds)
+                own = None if weights is None else weights[~held]
+                part = Additive() if few else self.learn(features[~held], target[~held], rounds, own)
                 sizes.append(np.abs(target[held] - part.predict(features[held])))
-            error = float(np.mean(np.concatenate(sizes)))
+            error = float(np.average(np.concatenate(sizes), weights=counted))
             self.choices_.append(Choice(rounds, error))
             if error < best:
                 best, self.rounds_ = error, rounds
-        self.model_ = self.learn(features, target, self.rounds_)
+        self.model_ = self.learn(features, target, self.rounds_, weights)
         return self
+
+
+def effective_rows(weights: Array) -> float:
+    """Rows of equal weight that weighted rows are worth (Kish's effective sample size)."""
+    squares = float((weights**2).sum())
+    return float(weights.sum()) ** 2 / squares if squares else 0.0
+
+
+def weighted_median(values: Array, weights: Array | None = None) -> float:
+    """Median; with weights, the middle of the values at which the weights below and above balance."""
+    if weights is None:
+        return float(np.median(values))
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    half = sums[-1] / 2
+    low, high = np.searchsorted(sums, half * (1 - 1e-12)), np.searchsorted(sums, half * (1 + 1e-12))
+    last = len(values) - 1
+    return float(values[order[min(low, last)]] + values[order[min(high, last)]]) / 2
 
 
 def _held_out(groups: Sequence[object]) -> list[NDArray[np.bool_]]:

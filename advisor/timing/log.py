@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -9,31 +10,45 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.errors import InputError
-from advisor.shop import Shop, default_shop
-from advisor.timing.conformal import Widths, calibrate
-from advisor.timing.hands import hands_on, phase_table
-from advisor.timing.learnt import SHRINK_ROWS, Additive, LearntPart
-from advisor.timing.model import LogPart, TimingModel, with_log
-from advisor.timing.predict import LOG_DIRECTIONS, LOG_FEATURES, combine, log_features, machine, setting
-from advisor.unit import DTYPES
+from advisor.shop import Shop
+from advisor.timing.conformal import GROUP_ROWS, LEVEL, Widths
+from advisor.timing.learnt import MIN_ROWS, Additive, LearntPart, Steps, effective_rows, weighted_median
+from advisor.timing.logged import HALF_LIFE_DAYS, Logged, age_weights, invented, lay, log_units
+from advisor.timing.logpart import CURVE_LEVELS, Curve, LogPart, normal_curve
+from advisor.timing.model import TimingModel, with_log
+from advisor.timing.pooling import pool
+from advisor.timing.predict import LOG_DIRECTIONS, LOG_FEATURES, log_features
+
+__all__ = ["fit_log", "invented", "learn", "log_units", "read_log", "weighted_half_width"]
 
 Array = NDArray[np.float64]
 
 FOLDS = 5
-"""Parts a log is cut into; each is predicted by what the others taught."""
+"""Parts a log is cut into when the strength of learning is chosen; each is predicted by what the others taught."""
 
-LEAST_WORK = 0.2
-"""A logged unit whose machine minutes come out below this share of those predicted is a slip, and is left out."""
+BLOCKS = 6
+"""Runs of time that a log is cut into for its half-widths: a shop changes, and rows of next month are harder to
+predict than rows left out of this one."""
 
-MOST_WORK = 10.0
-"""Likewise above this multiple."""
+SHRINK_LEVEL = 10
+"""Rows at which half of a common factor is believed; from memory: one shop's middle, over ten units that scatter by a
+fifth, is known to a fifteenth, and its first ten units are seldom like the rest. What depends on the machine takes more
+(`SHRINK_ROWS`)."""
 
-NEEDED = ("cpu", "image", "edition", "elapsed_min")
+FENCE = 3.5
+"""Robust standard deviations beyond which a unit's ratio is pulled in before anything is fitted on it."""
+
+CHOICE_ROWS = 5_000
+"""Newest rows that the strength of learning is chosen on; more would not change the choice."""
+
+WIDTH_ROWS = 20_000
+"""Newest rows that half-widths rest on."""
 
 
 def fit_log(
     model: TimingModel, log: pd.DataFrame, shop: Shop | None = None, *,
     catalogue: pd.DataFrame | None = None, processors: pd.DataFrame | None = None, seed: int = 0,
+    half_life_days: float = HALF_LIFE_DAYS,
 ) -> TimingModel:  # fmt: skip
     """Let a bench log correct the model.
 
@@ -42,85 +57,226 @@ def fit_log(
     model : TimingModel
         Fitted on rehearsals; a log part it has is replaced.
     log : pandas.DataFrame
-        A row a logged unit: cpu, image, edition, elapsed_min [min] are needed; ram_gib, storage_kind, storage_gib,
-        form_factor, link_mbps, the measured speeds and hands_on_min [min] are used where present. A column
-        `provenance` or `source` that says 'invented' marks the whole model as resting on an invented log.
+        A row a logged unit: cpu, image, edition, elapsed_min [min] are needed; date, technician, maker, model, ram_gib,
+        storage_kind, storage_gib, form_factor, link_mbps, the measured speeds, hands_on_min [min] and where the
+        minutes are from (see `source_weights`) are used where present. A column `provenance` or `source` that says
+        'invented' marks the whole model as resting on an invented log.
     shop : Shop, optional
     catalogue, processors : pandas.DataFrame, optional
         Instead of the built-in catalogue, and of identifying each `cpu`.
     seed : int
+    half_life_days : float
+        Age at which a unit counts half [d].
 
     Returns
     -------
     TimingModel
-        Every factor is pulled towards none as rows are few. Half-widths rest on units predicted by what the other
-        parts of the log taught, by kind of storage where rows suffice.
+        Every factor is pulled towards none as rows are few. Half-widths rest on units predicted by what those before
+        them taught, by kind of storage where rows suffice.
 
     Raises
     ------
     InputError
         When a needed column is missing.
     """
-    lacking = [name for name in NEEDED if name not in log]
-    if lacking:
-        raise InputError(f"The bench log lacks the column(s) {', '.join(lacking)}.", f"Needed: {', '.join(NEEDED)}.")
-    shop = default_shop() if shop is None else shop
-    plain = with_log(model, LogPart())
-    rows = log.reset_index(drop=True)
-    elapsed = _minutes(rows, "elapsed_min")
-    keep = (elapsed > 0) & rows["image"].notna().to_numpy() & rows["edition"].notna().to_numpy()
-    rows, elapsed = rows[keep].reset_index(drop=True), elapsed[keep]
-    if rows.empty:
-        return plain
-    units = log_units(rows)
-    if processors is None:
-        from advisor.identify import processors as identify
+    laid = lay(model, log, shop, catalogue=catalogue, processors=processors)
+    return with_log(model, learn(model, laid, seed=seed, half_life_days=half_life_days))
 
-        processors = identify(units)
-    else:
-        processors = processors[keep].reset_index(drop=True)
-    given = setting(units, processors, rows["edition"], rows["image"], shop, catalogue)
-    hands = hands_on(units)
-    work, spread = machine(plain, given)
-    said = _minutes(rows, "hands_on_min")
 
-    share = phase_table().overlap_share
+@dataclass(frozen=True)
+class _Taught:
+    """What some units taught."""
 
-    def work_ratio(factor: float) -> Array:
-        """Log of the machine minutes that the log shows over those predicted; NaN for a slip."""
-        mine = hands.minutes * factor
-        overlap = np.minimum(mine * share, work).sum(axis=1)
-        held = np.where(np.isnan(said), mine.sum(axis=1), said)
-        ratio = (elapsed - held + overlap) / work.sum(axis=1)
-        good = given.usable & (ratio > LEAST_WORK) & (ratio < MOST_WORK)
-        return np.log(np.where(good, ratio, np.nan))
+    hands_factor: float
+    work: Additive
+    effects: dict[str, dict[str, float]]
 
-    def learn(rows_in: NDArray[np.bool_]) -> tuple[float, Additive]:
-        factor = _hands_factor(said[rows_in] / hands.minutes[rows_in].sum(axis=1))
-        target = work_ratio(factor)
-        usable = rows_in & ~np.isnan(target)
-        folds = (np.arange(len(target)) % FOLDS)[usable].tolist()
+    def part(self) -> LogPart:
+        return LogPart(hands_factor=self.hands_factor, work=self.work, effects=self.effects)
+
+
+def learn(model: TimingModel, laid: Logged, *, seed: int = 0, half_life_days: float = HALF_LIFE_DAYS) -> LogPart:
+    """Learn from units laid beside the model.
+
+    Parameters
+    ----------
+    model : TimingModel
+        The one they were laid beside.
+    laid : Logged
+        Oldest first.
+    seed : int
+    half_life_days : float
+
+    Returns
+    -------
+    LogPart
+        With 10 units a small factor on hands-on and on machine minutes; from 20 on also what depends on the machine's
+        speeds, where cross-validation finds it worth learning, and effects of models of PC and of images, partly
+        pooled; from 20 on half-widths of the log's own.
+    """
+    if not len(laid):
+        return LogPart(invented=laid.invented)
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    # Each piece of work is so small that threads only wait for each other.
+    with threadpool_limits(1):
+        return _learn(model, laid, seed, half_life_days)
+
+
+def _learn(model: TimingModel, laid: Logged, seed: int, half_life_days: float) -> LogPart:
+    weights = laid.weight * age_weights(laid.day, half_life_days)
+    rounds = _choose(laid, weights, seed)
+    taught = _teach(laid, weights, rounds, seed)
+    widths, curve = _half_widths(model, laid, weights, rounds, seed)
+    known = laid.day[~np.isnan(laid.day)]
+
+    def said(number: float) -> str:
+        return pd.Timestamp(number, unit="D").strftime("%Y-%m-%d")
+
+    return LogPart(
+        rows=len(laid), invented=laid.invented, hands_factor=taught.hands_factor, work=taught.work, widths=widths,
+        effects=taught.effects, technicians=_technicians(laid, weights), curve=curve,
+        first=said(known.min()) if known.size else "", last=said(known.max()) if known.size else "",
+        effective_rows=round(effective_rows(weights), 1), half_life_days=half_life_days,
+    )  # fmt: skip
+
+
+def _teach(laid: Logged, weights: Array, rounds: int | None, seed: int) -> _Taught:
+    """Fit on all units given, at a strength already chosen."""
+    factor = _hands_factor(laid, weights)
+    target = _fenced(laid.work_ratio(factor), weights)
+    features = log_features(laid.given.conditions)
+    rows = effective_rows(weights)
+    level = weighted_median(target, weights)
+    believed = rows / (rows + SHRINK_LEVEL)
+    flat = Additive(LOG_FEATURES, tuple(Steps(np.empty(0), np.zeros(1)) for _ in LOG_FEATURES), level, believed)
+    if len(laid) < MIN_ROWS:
+        return _Taught(factor, flat, {})
+    groups = {name: laid.given.groups[name] for name in ("model", "image")}
+    shape = Additive()
+    if rounds:
+        apart = pool(target, groups, weights).of(groups)
         part = LearntPart(LOG_FEATURES, LOG_DIRECTIONS, seed=seed)
-        return factor, part.fit(log_features(given.conditions[usable]), target[usable], [folds]).model_
+        shape = part.learn(features, target - apart - level, rounds, weights)
+    # The effects stand beside what the machine's speeds explain, taken at its full size: what is pulled towards none
+    # there for want of rows must not come back through them.
+    whole = shape.predict(features) / shape.belief if shape.belief else np.zeros(len(laid))
+    found = pool(_fenced(target - level - whole, weights), groups, weights)
+    effects = {name: {kind: round(value, 5) for kind, value in own.items()} for name, own in found.effects.items()}
+    if shape.belief:
+        flat = replace(shape, offset=shape.offset + level * believed / shape.belief)
+    return _Taught(factor, flat if rounds is not None else Additive(), effects)
 
-    used = ~np.isnan(work_ratio(1.0))
-    fold = np.random.default_rng(seed).permutation(len(rows)) % FOLDS
-    residual = np.full(len(rows), np.nan)
-    width = np.ones(len(rows))
-    for number in range(FOLDS):
-        held_out = fold == number
-        factor, part = learn(~held_out & used)
-        served = with_log(plain, LogPart(hands_factor=factor, work=part))
-        shifted = work[held_out] * np.exp(part.predict(log_features(given.conditions[held_out])))[:, None]
-        parts = combine(served, given.take(held_out), hands.take(held_out), shifted, spread[held_out])
-        total = (parts.hands + parts.work - parts.overlap).sum(axis=1)
-        residual[held_out] = np.log(elapsed[held_out] / total)
-        width[held_out] = parts.width
-    factor, part = learn(used)
-    widths = (
-        calibrate(residual[used], given.kinds[used].tolist(), width[used]) if used.sum() >= FOLDS * 4 else Widths(1.0)
-    )
-    return with_log(plain, LogPart(int(used.sum()), invented(log), factor, part, widths))
+
+def _choose(laid: Logged, weights: Array, seed: int) -> int | None:
+    """Strength of what is learnt of the machine's speeds; 0 is a constant, None nothing at all."""
+    if len(laid) < MIN_ROWS:
+        return 0
+    newest = np.flatnonzero(laid.newest(CHOICE_ROWS))
+    some, own = laid.take(newest), weights[newest]
+    groups = {name: some.given.groups[name] for name in ("model", "image")}
+    target = _fenced(some.work_ratio(_hands_factor(some, own)), own)
+    target = target - pool(target, groups, own).of(groups)
+    part = LearntPart(LOG_FEATURES, LOG_DIRECTIONS, seed=seed)
+    folds = (np.arange(len(some)) % FOLDS).tolist()
+    return part.fit(log_features(some.given.conditions), target, [folds], own).rounds_
+
+
+def _half_widths(
+    model: TimingModel, laid: Logged, weights: Array, rounds: int | None, seed: int
+) -> tuple[Widths, Curve]:
+    """Half-widths from units predicted by what those before them taught, in multiples of the model's own."""
+    if len(laid) < MIN_ROWS:
+        return Widths(1.0), normal_curve()
+    newest = np.flatnonzero(laid.newest(WIDTH_ROWS))
+    some, own = laid.take(newest), weights[newest]
+    scores = np.empty(len(some))
+    blocks = np.array_split(np.arange(len(some)), BLOCKS)
+    for number, held in enumerate(blocks):
+        # As at the bench: by what came before. The first block, which nothing came before, by all the others.
+        before = np.concatenate(blocks[:number] if number else blocks[1:])
+        taught = _teach(some.take(before), own[before], rounds, seed)
+        test = some.take(held)
+        minutes, width = test.predicted(model, taught.part())
+        scores[held] = np.abs(np.log(test.elapsed / minutes)) / width
+    overall = weighted_half_width(scores, own)
+    if not np.isfinite(overall) or overall <= 0:
+        return Widths(1.0), normal_curve()
+    groups = {}
+    for kind in np.unique(some.given.kinds.astype(str)):
+        mine = some.given.kinds == kind
+        if mine.sum() >= GROUP_ROWS and effective_rows(own[mine]) >= GROUP_ROWS / 2:
+            groups[str(kind)] = weighted_half_width(scores[mine], own[mine])
+    levels, factors = [], []
+    for level in CURVE_LEVELS:
+        at = weighted_half_width(scores, own, level)
+        if np.isfinite(at):
+            levels.append(level)
+            factors.append(round(at / overall, 5))
+    return Widths(overall, groups, len(some)), Curve(tuple(levels), tuple(factors))
+
+
+def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> float:
+    """Split-conformal half-width where rows count differently.
+
+    Parameters
+    ----------
+    scores : numpy.ndarray, shape (n,)
+    weights : numpy.ndarray, shape (n,)
+        At most 1: the unit to be predicted counts 1.
+    level : float
+
+    Returns
+    -------
+    float
+        Smallest score up to which the weights, over their sum and the new unit's, reach the level [1]_; infinite when
+        none does. With weights of 1 it is `advisor.timing.conformal.half_width`.
+
+    References
+    ----------
+    .. [1] R. F. Barber, E. J. Candès, A. Ramdas, R. J. Tibshirani, Conformal prediction beyond exchangeability,
+       Annals of Statistics 51 (2023), 816-845, section 2.2: the coverage lost is at most the weighted distance
+       between rows and the new one, so rows of another time are to count less.
+    """
+    order = np.argsort(scores, kind="stable")
+    reached = np.cumsum(weights[order]) / (weights.sum() + 1)
+    place = int(np.searchsorted(reached, level - 1e-9))
+    return float(scores[order[place]]) if place < len(order) else float("inf")
+
+
+def _hands_factor(laid: Logged, weights: Array) -> float:
+    """Typical factor of said over expected hands-on minutes, pulled towards 1 as rows are few."""
+    ratio = np.log(laid.said / laid.hands.minutes.sum(axis=1))
+    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
+    if not known.any():
+        return 1.0
+    rows = effective_rows(weights[known])
+    return float(np.exp(rows / (rows + SHRINK_LEVEL) * weighted_median(ratio[known], weights[known])))
+
+
+MOST_HANDS = 10.0
+"""Multiple of the expected hands-on minutes, or part of them, beyond which what was written down is a slip."""
+
+
+def _technicians(laid: Logged, weights: Array) -> dict[str, float]:
+    """Factor of each technician on hands-on minutes, partly pooled."""
+    ratio = np.log(laid.said / laid.hands.minutes.sum(axis=1))
+    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
+    if known.sum() < MIN_ROWS:
+        return {}
+    target, own = ratio[known], weights[known]
+    found = pool(_fenced(target, own), {"technician": laid.technician[known]}, own)
+    return {
+        name: round(float(np.exp(found.mean + effect)), 3)
+        for name, effect in found.effects.get("technician", {}).items()
+    }
+
+
+def _fenced(values: Array, weights: Array) -> Array:
+    """Values pulled in to `FENCE` robust standard deviations of their middle, so that no slip tips a fit."""
+    middle = weighted_median(values, weights)
+    scale = 1.4826 * weighted_median(np.abs(values - middle), weights)
+    return np.clip(values, middle - FENCE * scale, middle + FENCE * scale) if scale > 0 else values
 
 
 def read_log(path: str | Path) -> pd.DataFrame:
@@ -143,54 +299,3 @@ def read_log(path: str | Path) -> pd.DataFrame:
         return pd.read_csv(path, encoding="utf-8-sig")
     except (OSError, ValueError) as error:
         raise InputError(f"The bench log {path} cannot be read: {error}.", "It must be a CSV in UTF-8.") from error
-
-
-def _hands_factor(ratio: Array) -> float:
-    """Typical factor of said over expected hands-on minutes, pulled towards 1 as rows are few."""
-    known = ratio[np.isfinite(ratio) & (ratio > 0)]
-    if not known.size:
-        return 1.0
-    belief = known.size / (known.size + SHRINK_ROWS)
-    return float(np.exp(belief * np.median(np.log(known))))
-
-
-def _minutes(rows: pd.DataFrame, name: str) -> Array:
-    if name not in rows:
-        return np.full(len(rows), np.nan)
-    numbers = pd.to_numeric(rows[name], errors="coerce").astype("Float64")
-    return np.asarray(numbers.to_numpy(dtype=float, na_value=np.nan), dtype=float)
-
-
-def log_units(log: pd.DataFrame) -> pd.DataFrame:
-    """Put the units of a bench log in a Unit frame.
-
-    Parameters
-    ----------
-    log : pandas.DataFrame
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of the Unit that the log has, in their dtypes; what cannot be read as its dtype is unknown.
-    """
-    columns = {}
-    for name, dtype in DTYPES.items():
-        if name not in log:
-            columns[name] = pd.Series(pd.NA, index=log.index, dtype=dtype)
-        elif dtype in ("Float64", "Int64"):
-            numbers = pd.to_numeric(log[name], errors="coerce").astype("Float64")
-            columns[name] = numbers.round().astype("Int64") if dtype == "Int64" else numbers
-        elif dtype == "string":
-            columns[name] = log[name].astype("string")
-        else:
-            columns[name] = pd.Series(pd.NA, index=log.index, dtype=dtype)
-    return pd.DataFrame(columns)
-
-
-def invented(log: pd.DataFrame) -> bool:
-    """Whether a log says that it is invented, in any row."""
-    return any(
-        bool(log[name].astype("string").str.contains("invented", case=False).fillna(False).any())
-        for name in ("provenance", "source")
-        if name in log
-    )

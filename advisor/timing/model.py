@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 from advisor.errors import InputError
 from advisor.files import write_whole
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
-from advisor.timing.conformal import Widths, Z
+from advisor.timing.conformal import LEVEL, Widths, Z
 from advisor.timing.learnt import Additive
+from advisor.timing.logpart import LogPart, widths_in, widths_out
 from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.rates import decompress_of, storage_rates
 
 Array = NDArray[np.float64]
 
-MODEL_FORMAT = 1
-"""Layout version of a model file; a newer one is refused."""
+MODEL_FORMAT = 2
+"""Layout version of a model file; a newer one is refused. 2 knows effects of models of PC and of images."""
 
 SPEED_FEATURES: tuple[str, ...] = SPEEDS
 """Features of the learnt part, as logs."""
@@ -66,31 +67,6 @@ def speed_features(conditions: pd.DataFrame) -> Array:
 
 
 @dataclass(frozen=True)
-class LogPart:
-    """What a bench log taught.
-
-    Attributes
-    ----------
-    rows : int
-        Logged units used.
-    invented : bool
-        The log is the demo's invention.
-    hands_factor : float
-        Factor on hands-on minutes.
-    work : Additive
-        Log ratio on machine minutes.
-    widths : Widths
-        In multiples of the interval that the model has without a log; by kind of storage.
-    """
-
-    rows: int = 0
-    invented: bool = False
-    hands_factor: float = 1.0
-    work: Additive = field(default_factory=Additive)
-    widths: Widths = field(default_factory=lambda: Widths(1.0))
-
-
-@dataclass(frozen=True)
 class TimingModel:
     """Predicts seconds and minutes; made by `advisor.timing.fit`.
 
@@ -105,6 +81,9 @@ class TimingModel:
     log : LogPart
     about : dict
         Row counts, versions, date and held-out figures, to be shown.
+    levels : dict of str to float
+        Level that intervals are served at, by kind of storage and '' for all others, where the shop's log says that
+        the promised one misses its share; not kept in the file.
     """
 
     physics: Physics
@@ -113,6 +92,26 @@ class TimingModel:
     seen: pd.DataFrame
     log: LogPart = field(default_factory=LogPart)
     about: dict[str, Any] = field(default_factory=dict)
+    levels: dict[str, float] = field(default_factory=dict)
+
+    def log_widths(self, kinds: NDArray[np.object_]) -> Array:
+        """Factor on the half-width by what the log taught, at the level that serves; shape (n,).
+
+        Parameters
+        ----------
+        kinds : numpy.ndarray of object, shape (n,)
+            Kinds of storage.
+        """
+        own = self.log.widths.of(kinds)
+        if not self.levels:
+            return own
+        level = np.array([self.levels.get(str(kind), self.levels.get("", LEVEL)) for kind in kinds], dtype=float)
+        return own * self.log.curve.of(level)
+
+    @property
+    def version(self) -> str:
+        """Name of the version, 'shipped' for the model that ships with the package."""
+        return str(self.about.get("version", "shipped"))
 
     @property
     def basis(self) -> str:
@@ -306,11 +305,8 @@ class TimingModel:
                 for phase in MEASURED_PHASES
             },
             "learnt": self.learnt.to_json(),
-            "widths": _widths_out(self.widths),
-            "log": {
-                "rows": self.log.rows, "invented": self.log.invented, "hands_factor": self.log.hands_factor,
-                "work": self.log.work.to_json(), "widths": _widths_out(self.log.widths),
-            },
+            "widths": widths_out(self.widths),
+            "log": self.log.to_json(),
             "seen": {
                 "columns": list(self.seen.columns),
                 "rows": [[_plain(value) for value in row] for row in self.seen.itertuples(index=False)],
@@ -358,16 +354,12 @@ def load_model(path: str | Path) -> TimingModel:
         seen = pd.DataFrame(content["seen"]["rows"], columns=content["seen"]["columns"])
         if not seen.empty:
             seen[[*CONDITIONS, *EXTRAS]] = seen[[*CONDITIONS, *EXTRAS]].astype(float)
-        log = content["log"]
         return TimingModel(
             physics=Physics(coefficients, overlaps),
             learnt=Additive.from_json(content["learnt"]),
-            widths=_widths_in(content["widths"]),
+            widths=widths_in(content["widths"]),
             seen=seen,
-            log=LogPart(
-                int(log["rows"]), bool(log["invented"]), float(log["hands_factor"]),
-                Additive.from_json(log["work"]), _widths_in(log["widths"]),
-            ),
+            log=LogPart.from_json(content["log"]),
             about=dict(content["about"]),
         )  # fmt: skip
     except InputError:
@@ -378,15 +370,6 @@ def load_model(path: str | Path) -> TimingModel:
         raise InputError(
             f"The timing model {path} is damaged: {error}.", "Make it again with: advisor learn"
         ) from error
-
-
-def _widths_out(widths: Widths) -> dict[str, Any]:
-    return {"overall": _plain(widths.overall), "groups": widths.groups, "rows": widths.rows}
-
-
-def _widths_in(content: dict[str, Any]) -> Widths:
-    overall = np.inf if content["overall"] is None else float(content["overall"])
-    return Widths(overall, {str(k): float(v) for k, v in content["groups"].items()}, int(content["rows"]))
 
 
 def _plain(value: Any) -> Any:

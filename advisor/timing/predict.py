@@ -45,6 +45,8 @@ class Setting:
         Kind of storage, 'unknown' where it is.
     notes : list of tuple
         (mask, fact, value text or array of values, source), for `Timing.assumed`.
+    groups : dict of str to numpy.ndarray of object, each of shape (n,)
+        'model' (maker and model, small letters) and 'image', '' where unknown: what a log may have taught of them.
     """
 
     conditions: pd.DataFrame
@@ -52,12 +54,14 @@ class Setting:
     usable: NDArray[np.bool_]
     kinds: NDArray[np.object_]
     notes: list[tuple[NDArray[np.bool_], str, Any, str]]
+    groups: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
     def take(self, rows: NDArray[Any]) -> Setting:
         """Some of the units, by mask or position; their notes are left behind."""
         return Setting(
             self.conditions.iloc[np.arange(len(self.conditions))[rows]].reset_index(drop=True),
             self.filled.take(rows), self.usable[rows], self.kinds[rows], [],
+            {name: labels[rows] for name, labels in self.groups.items()},
         )  # fmt: skip
 
 
@@ -217,7 +221,22 @@ def setting(
     ).assign(storage_kind=kind)  # fmt: skip
     conditions, filled = fill_speeds(conditions, known_facts)
     notes += _speed_notes(conditions, filled, known_facts)
-    return Setting(conditions, filled, usable, np.asarray(kind.fillna("unknown"), dtype=object), notes)
+    kinds = np.asarray(kind.fillna("unknown"), dtype=object)
+    groups = {"model": model_labels(units), "image": np.asarray(pairs["image"].fillna(""), dtype=object)}
+    return Setting(conditions, filled, usable, kinds, notes, groups)
+
+
+def model_labels(units: pd.DataFrame) -> NDArray[np.object_]:
+    """Maker and model of each unit in small letters and single spaces; '' where the model is unknown."""
+    columns = {
+        name: units[name].astype("string").reset_index(drop=True)
+        if name in units
+        else pd.Series(pd.NA, index=range(len(units)), dtype="string")
+        for name in ("maker", "model")
+    }
+    codes, distinct = pd.factorize(columns["maker"].fillna("") + " " + columns["model"])
+    labels = [" ".join(str(text).casefold().split()) for text in distinct]
+    return np.array([*labels, ""], dtype=object)[codes]
 
 
 def _speed_notes(
@@ -325,7 +344,8 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     unknown = np.flatnonzero(few.filled.unknown_kind)
     if unknown.size:
         minutes[unknown], variance[unknown] = _mixture(model, few.take(unknown))
-    return minutes[codes], np.sqrt(variance)[codes]
+    taught = model.log.factor(given.groups)[:, None] if model.log.effects else 1.0
+    return minutes[codes] * taught, np.sqrt(variance)[codes]
 
 
 def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -496,7 +516,7 @@ def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spr
     machine_sd = work.sum(axis=1) * np.hypot(own, spread)
     total_sd = np.hypot(machine_sd, hands.spread * model.log.hands_factor)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)
-    return Combined(by_phase, work, overlap, width * model.log.widths.of(given.kinds))
+    return Combined(by_phase, work, overlap, width * model.log_widths(given.kinds))
 
 
 def disk_labels(conditions: pd.DataFrame) -> list[str]:

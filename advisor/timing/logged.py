@@ -1,0 +1,344 @@
+"""A bench log laid beside what the model would say without it, with what each row counts for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor.errors import InputError
+from advisor.shop import Shop, default_shop
+from advisor.timing.hands import HandsOn, hands_on, phase_table
+from advisor.timing.logpart import LogPart
+from advisor.timing.model import TimingModel, with_log
+from advisor.timing.predict import Setting, combine, log_features, machine, setting
+from advisor.unit import DTYPES
+
+Array = NDArray[np.float64]
+
+LEAST_WORK = 0.2
+"""A logged unit whose machine minutes come out below this share of those predicted is a slip, and is left out."""
+
+MOST_WORK = 10.0
+"""Likewise above this multiple."""
+
+MOST_MINUTES = 100_000.0
+"""Minutes from which on no job is believed, as the log itself refuses them."""
+
+NEEDED = ("cpu", "image", "edition", "elapsed_min")
+
+SOURCE_WEIGHTS: dict[str, float] = {"stopwatch": 1.0, "typed": 0.7, "sheet": 0.4}
+"""How much minutes count by where they are from. Common practice, no source: a stopwatch has no error to speak of;
+minutes typed when the unit is done are remembered and rounded to five or ten; nobody knows how those of an old sheet
+were taken, and its columns were understood by their headers alone."""
+
+HALF_LIFE_DAYS = 90.0
+"""Age at which a unit counts half [d], when the shop sets none. A shop changes its image and its updates grow within a
+season; common practice, no source. The replay of a simulated year shows what other values give."""
+
+
+@dataclass(frozen=True)
+class Logged:
+    """Units of a log that can be learnt from, oldest first, beside the model's figures without a log.
+
+    Attributes
+    ----------
+    tags : numpy.ndarray of object, shape (n,)
+    place : numpy.ndarray of int, shape (n,)
+        Position of each unit in the log as given.
+    day : numpy.ndarray of float, shape (n,)
+        Day as a number [d]; NaN when unknown.
+    elapsed, said : numpy.ndarray, shape (n,)
+        Minutes in the slot, and hands-on as written down (NaN where not) [min].
+    weight : numpy.ndarray, shape (n,)
+        By source; see `SOURCE_WEIGHTS`. Age comes on top when a model is fitted.
+    technician : numpy.ndarray of object, shape (n,)
+        '' where unknown.
+    given : Setting
+    hands : HandsOn
+    work : numpy.ndarray, shape (n, number of bench phases)
+        Machine minutes without a log [min].
+    spread : numpy.ndarray, shape (n,)
+    problems : pandas.DataFrame
+        Rows left out: place, asset_tag, column, value, problem.
+    invented : bool
+    """
+
+    tags: NDArray[np.object_]
+    place: NDArray[np.int64]
+    day: Array
+    elapsed: Array
+    said: Array
+    weight: Array
+    technician: NDArray[np.object_]
+    given: Setting
+    hands: HandsOn
+    work: Array
+    spread: Array
+    problems: pd.DataFrame
+    invented: bool
+
+    def __len__(self) -> int:
+        """Units."""
+        return len(self.elapsed)
+
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Logged:
+        """Some of the units, by mask or position."""
+        return replace(
+            self, tags=self.tags[rows], place=self.place[rows], day=self.day[rows], elapsed=self.elapsed[rows],
+            said=self.said[rows], weight=self.weight[rows], technician=self.technician[rows],
+            given=self.given.take(rows), hands=self.hands.take(rows), work=self.work[rows], spread=self.spread[rows],
+        )  # fmt: skip
+
+    def work_ratio(self, factor: float) -> Array:
+        """Log of the machine minutes that the log shows over those predicted.
+
+        Parameters
+        ----------
+        factor : float
+            On hands-on minutes, where nobody wrote them down.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+        """
+        mine = self.hands.minutes * factor
+        overlap = np.minimum(mine * phase_table().overlap_share, self.work).sum(axis=1)
+        held = np.where(np.isnan(self.said), mine.sum(axis=1), self.said)
+        ratio = (self.elapsed - held + overlap) / self.work.sum(axis=1)
+        return np.log(np.clip(ratio, LEAST_WORK, MOST_WORK))
+
+    def predicted(self, model: TimingModel, part: LogPart) -> tuple[Array, Array]:
+        """What a model would say of each unit with what a log taught.
+
+        Parameters
+        ----------
+        model : TimingModel
+            The one that the units were laid beside.
+        part : LogPart
+
+        Returns
+        -------
+        minutes : numpy.ndarray, shape (n,)
+            In the slot [min].
+        width : numpy.ndarray, shape (n,)
+            Half-width of the log of it.
+        """
+        shift = part.work.predict(log_features(self.given.conditions)) if part.work.belief else np.zeros(len(self))
+        work = self.work * (np.exp(shift) * part.factor(self.given.groups))[:, None]
+        parts = combine(with_log(model, part), self.given, self.hands, work, self.spread)
+        return (parts.hands + parts.work - parts.overlap).sum(axis=1), parts.width
+
+    def newest(self, count: int) -> NDArray[np.bool_]:
+        """Mask of the newest units."""
+        return np.arange(len(self)) >= len(self) - count
+
+
+def lay(
+    model: TimingModel, log: pd.DataFrame, shop: Shop | None = None, *,
+    catalogue: pd.DataFrame | None = None, processors: pd.DataFrame | None = None,
+) -> Logged:  # fmt: skip
+    """Lay a bench log beside what the model would say without it.
+
+    Parameters
+    ----------
+    model : TimingModel
+        Any log part it has is set aside.
+    log : pandas.DataFrame
+        See `advisor.timing.log.fit_log`.
+    shop : Shop, optional
+    catalogue, processors : pandas.DataFrame, optional
+        Instead of the built-in catalogue, and of identifying each `cpu`.
+
+    Returns
+    -------
+    Logged
+        Rows that cannot be learnt from are left out and named in `problems`.
+
+    Raises
+    ------
+    InputError
+        When a needed column is missing.
+    """
+    lacking = [name for name in NEEDED if name not in log]
+    if lacking:
+        raise InputError(f"The bench log lacks the column(s) {', '.join(lacking)}.", f"Needed: {', '.join(NEEDED)}.")
+    shop = default_shop() if shop is None else shop
+    rows = log.reset_index(drop=True)
+    tags = np.asarray(_words(rows, "asset_tag"), dtype=object)
+    said_day = days(rows)
+    elapsed = numbers(rows, "elapsed_min")
+    found: list[tuple[NDArray[np.bool_], str, str]] = []
+    left = np.ones(len(rows), dtype=bool)
+
+    def drop(mask: NDArray[np.bool_], column: str, problem: str) -> None:
+        found.append((mask & left, column, problem))
+        left[mask] = False
+
+    drop(np.isnan(elapsed), "elapsed_min", "no minutes in the slot")
+    drop(~(elapsed > 0) | (elapsed >= MOST_MINUTES), "elapsed_min", "minutes that no unit can take")
+    drop(_words(rows, "image") == "", "image", "no image")
+    drop(_words(rows, "edition") == "", "edition", "no edition")
+    drop(~np.isin(_words(rows, "image"), [image.name for image in shop.images]), "image", "none of the shop's images")
+    drop(_repeated(rows), "asset_tag", "the same row twice")
+    # Oldest first; a row without a day stays behind the one above it.
+    filled = pd.Series(said_day).ffill().bfill().fillna(0.0).to_numpy()
+    kept = np.flatnonzero(left)[np.argsort(filled[left], kind="stable")]
+    rows = rows.iloc[kept].reset_index(drop=True)
+    units = log_units(rows)
+    if processors is None:
+        from advisor.identify import processors as identify
+
+        processors = identify(units)
+    else:
+        processors = processors.iloc[kept].reset_index(drop=True)
+    plain = with_log(model, LogPart())
+    given = setting(units, processors, _text(rows, "edition"), _text(rows, "image"), shop, catalogue)
+    hands = hands_on(units)
+    if len(rows):
+        work, spread = machine(plain, given)
+    else:
+        work, spread = np.empty((0, len(phase_table().names))), np.empty(0)
+    said = numbers(rows, "hands_on_min")
+    said = np.where((said > 0) & (said < MOST_MINUTES), said, np.nan)
+    laid = Logged(
+        tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=said,
+        weight=source_weights(rows), technician=_words(rows, "technician"), given=given, hands=hands,
+        work=work, spread=spread, problems=pd.DataFrame(), invented=invented(log),
+    )  # fmt: skip
+    ratio = np.exp(laid.work_ratio(1.0)) if len(laid) else np.empty(0)
+    slip = (ratio <= LEAST_WORK) | (ratio >= MOST_WORK)
+    for mask, problem in (
+        (~given.usable, "no disk to install on"),
+        (slip & given.usable, "far from anything predicted: left out as a slip"),
+    ):
+        back = np.zeros(len(log), dtype=bool)
+        back[kept[mask]] = True
+        found.append((back, "storage_kind" if problem.startswith("no disk") else "elapsed_min", problem))
+    return replace(laid.take(given.usable & ~slip), problems=_problems(log.reset_index(drop=True), tags, found))
+
+
+def _problems(
+    log: pd.DataFrame, tags: NDArray[np.object_], found: list[tuple[NDArray[np.bool_], str, str]]
+) -> pd.DataFrame:
+    pieces = []
+    for mask, column, problem in found:
+        place = np.flatnonzero(mask)
+        value = log[column].astype("string").fillna("").to_numpy()[place] if column in log else ""
+        pieces.append(
+            pd.DataFrame({
+                "place": place, "asset_tag": tags[place], "column": column, "value": value, "problem": problem,
+            })
+        )  # fmt: skip
+    return pd.concat(pieces, ignore_index=True).sort_values("place", kind="stable", ignore_index=True)
+
+
+def days(rows: pd.DataFrame) -> Array:
+    """Day of each row as a number [d], NaN where unknown or after today; shape (n,)."""
+    if "date" not in rows:
+        return np.full(len(rows), np.nan)
+    codes, distinct = pd.factorize(rows["date"].astype("string"))
+    read = pd.to_datetime(pd.Series(distinct, dtype="string"), format="ISO8601", errors="coerce", utc=True)
+    out = (read - pd.Timestamp("1970-01-01", tz="UTC")).dt.total_seconds().to_numpy(dtype=float) / 86_400
+    # A year mistyped into the future would make every other row old.
+    out[out > date.today().toordinal() - date(1970, 1, 1).toordinal() + 1] = np.nan
+    return np.append(out, np.nan)[codes]
+
+
+def age_weights(day: Array, half_life_days: float) -> Array:
+    """Weight of each unit by its age beside the newest one; an unknown day counts as the middle one; shape (n,)."""
+    known = day[~np.isnan(day)]
+    if not known.size:
+        return np.ones(len(day))
+    age = known.max() - np.where(np.isnan(day), np.median(known), day)
+    # A log ten half-lives old still says something, and a sum of nothing but zeros would not.
+    return np.maximum(0.5 ** (age / half_life_days), 1e-3)
+
+
+def source_weights(rows: pd.DataFrame) -> Array:
+    """Weight of each row by where its minutes are from.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        `minutes_from` (a key of `SOURCE_WEIGHTS`) where present; else `source`: 'logged here' was typed, any other
+        name is a sheet's.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+    """
+    kind = _words(rows, "minutes_from")
+    source = _words(rows, "source")
+    guessed = np.where((source == "") | (source == "logged here"), "typed", "sheet")
+    kind = np.where(np.isin(kind, list(SOURCE_WEIGHTS)), kind, guessed)
+    return np.array([SOURCE_WEIGHTS[str(one)] for one in kind], dtype=float)
+
+
+def log_units(log: pd.DataFrame) -> pd.DataFrame:
+    """Put the units of a bench log in a Unit frame.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of the Unit that the log has, in their dtypes; what cannot be read as its dtype is unknown.
+    """
+    columns = {}
+    for name, dtype in DTYPES.items():
+        if name not in log:
+            columns[name] = pd.Series(pd.NA, index=log.index, dtype=dtype)
+        elif dtype in ("Float64", "Int64"):
+            values = pd.Series(numbers(log, name), index=log.index)
+            # What no machine has would go through logarithms; it is as good as unknown.
+            values = values.where((values > 0) & np.isfinite(values)).astype("Float64")
+            columns[name] = values.round().astype("Int64") if dtype == "Int64" else values
+        elif dtype == "string":
+            columns[name] = _text(log, name)
+        else:
+            columns[name] = pd.Series(pd.NA, index=log.index, dtype=dtype)
+    return pd.DataFrame(columns)
+
+
+def invented(log: pd.DataFrame) -> bool:
+    """Whether a log says that it is invented, in any row."""
+    return any(
+        bool(log[name].astype("string").str.contains("invented", case=False).fillna(False).any())
+        for name in ("provenance", "source")
+        if name in log
+    )
+
+
+def numbers(rows: pd.DataFrame, name: str) -> Array:
+    """A column as numbers, NaN where it is missing or none."""
+    if name not in rows:
+        return np.full(len(rows), np.nan)
+    values = pd.to_numeric(rows[name], errors="coerce").astype("Float64")
+    return np.asarray(values.to_numpy(dtype=float, na_value=np.nan), dtype=float)
+
+
+def _text(rows: pd.DataFrame, name: str) -> pd.Series:
+    words = rows[name].astype("string").str.strip()
+    return words.where(words != "")
+
+
+def _words(rows: pd.DataFrame, name: str) -> NDArray[np.object_]:
+    """A column as text, '' where it is missing or empty."""
+    if name not in rows:
+        return np.full(len(rows), "", dtype=object)
+    return np.asarray(rows[name].astype("string").str.strip().fillna(""), dtype=object)
+
+
+def _repeated(rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Rows that repeat an earlier one: the same tag, day and minutes."""
+    names = [name for name in ("asset_tag", "date", "elapsed_min", "hands_on_min") if name in rows]
+    if "asset_tag" not in names or "date" not in names:
+        return np.zeros(len(rows), dtype=bool)
+    same = rows[names].astype("string").duplicated().to_numpy()
+    return same & (_words(rows, "asset_tag") != "")

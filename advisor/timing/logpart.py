@@ -1,0 +1,163 @@
+"""What a bench log taught: plain numbers that correct the model fitted on rehearsals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.timing.conformal import Widths
+from advisor.timing.learnt import Additive
+from advisor.timing.pooling import effects_of
+
+Array = NDArray[np.float64]
+
+CURVE_LEVELS: tuple[float, ...] = (*(round(0.04 * step, 2) for step in range(1, 25)), 0.98, 0.99)
+"""Levels at which the half-width is kept beside that of the promised one."""
+
+WIDEST = 1.5
+"""Multiple of the largest calibration error that stands for 'everything', the set that adaptive conformal inference
+asks for once its level passes what the calibration rows can tell."""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Half-width by level, as a multiple of the half-width at the promised level.
+
+    Attributes
+    ----------
+    levels : tuple of float
+        Rising, between 0 and 1; the last is the highest that the calibration rows can tell.
+    factors : tuple of float
+        Not falling.
+    """
+
+    levels: tuple[float, ...]
+    factors: tuple[float, ...]
+
+    def of(self, levels: Array) -> Array:
+        """Factor on the half-width at each level; shape (n,).
+
+        Levels of 0 and below give 0, those above the last give `WIDEST` times its factor.
+        """
+        inside = np.interp(levels, (0.0, *self.levels), (0.0, *self.factors))
+        return np.where(levels > self.levels[-1], WIDEST * self.factors[-1], inside)
+
+
+def normal_curve() -> Curve:
+    """The curve of normal errors, for a model that has no calibration rows of its own."""
+    from statistics import NormalDist
+
+    middle = NormalDist().inv_cdf(0.9)
+    return Curve(CURVE_LEVELS, tuple(NormalDist().inv_cdf((1 + level) / 2) / middle for level in CURVE_LEVELS))
+
+
+@dataclass(frozen=True)
+class LogPart:
+    """What a bench log taught.
+
+    Attributes
+    ----------
+    rows : int
+        Logged units used.
+    invented : bool
+        The log is the demo's invention.
+    hands_factor : float
+        Factor on hands-on minutes, whoever works.
+    work : Additive
+        Log ratio on machine minutes.
+    widths : Widths
+        In multiples of the interval that the model has without a log; by kind of storage.
+    effects : dict of str to dict of str to float
+        Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
+    technicians : dict of str to float
+        Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
+    curve : Curve
+    first, last : str
+        Days of the oldest and newest unit, ISO 8601; '' when unknown.
+    effective_rows : float
+        Rows of full weight that the weighted ones are worth.
+    half_life_days : float
+        Age at which a unit counts half [d].
+    """
+
+    rows: int = 0
+    invented: bool = False
+    hands_factor: float = 1.0
+    work: Additive = field(default_factory=Additive)
+    widths: Widths = field(default_factory=lambda: Widths(1.0))
+    effects: dict[str, dict[str, float]] = field(default_factory=dict)
+    technicians: dict[str, float] = field(default_factory=dict)
+    curve: Curve = field(default_factory=normal_curve)
+    first: str = ""
+    last: str = ""
+    effective_rows: float = 0.0
+    half_life_days: float = 0.0
+
+    def factor(self, groups: Mapping[str, NDArray[np.object_]]) -> Array:
+        """Factor on machine minutes of each unit's model and image; shape (n,)."""
+        return np.exp(effects_of(self.effects, groups))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers and text."""
+        return {
+            "rows": self.rows, "invented": self.invented, "hands_factor": self.hands_factor,
+            "work": self.work.to_json(), "widths": widths_out(self.widths), "effects": self.effects,
+            "technicians": self.technicians,
+            "curve": {"levels": list(self.curve.levels), "factors": list(self.curve.factors)},
+            "first": self.first, "last": self.last, "effective_rows": self.effective_rows,
+            "half_life_days": self.half_life_days,
+        }  # fmt: skip
+
+    @classmethod
+    def from_json(cls, content: dict[str, Any]) -> LogPart:
+        """The inverse of `to_json`; what an older file lacks is as if nothing was learnt of it.
+
+        Raises
+        ------
+        ValueError
+            When a number is none, or would break a prediction.
+        """
+        curve = content.get("curve")
+        part = cls(
+            rows=int(content["rows"]),
+            invented=bool(content["invented"]),
+            hands_factor=float(content["hands_factor"]),
+            work=Additive.from_json(content["work"]),
+            widths=widths_in(content["widths"]),
+            effects={
+                str(name): {str(level): float(value) for level, value in own.items()}
+                for name, own in content.get("effects", {}).items()
+            },
+            technicians={str(name): float(value) for name, value in content.get("technicians", {}).items()},
+            curve=normal_curve()
+            if curve is None
+            else Curve(tuple(map(float, curve["levels"])), tuple(map(float, curve["factors"]))),
+            first=str(content.get("first", "")),
+            last=str(content.get("last", "")),
+            effective_rows=float(content.get("effective_rows", content["rows"])),
+            half_life_days=float(content.get("half_life_days", 0.0)),
+        )
+        numbers = [
+            part.hands_factor, *part.curve.factors, *(v for own in part.effects.values() for v in own.values()),
+        ]  # fmt: skip
+        if not np.isfinite(numbers).all() or part.hands_factor <= 0:
+            raise ValueError("what the log taught is no finite number")
+        if len(part.curve.levels) != len(part.curve.factors) or not part.curve.levels:
+            raise ValueError("the curve of half-widths needs as many levels as factors")
+        return part
+
+
+def widths_out(widths: Widths) -> dict[str, Any]:
+    """Half-widths as plain numbers; None for one that is not finite."""
+    overall = float(widths.overall)
+    return {"overall": overall if np.isfinite(overall) else None, "groups": widths.groups, "rows": widths.rows}
+
+
+def widths_in(content: dict[str, Any]) -> Widths:
+    """The inverse of `widths_out`."""
+    overall = np.inf if content["overall"] is None else float(content["overall"])
+    return Widths(overall, {str(k): float(v) for k, v in content["groups"].items()}, int(content["rows"]))
