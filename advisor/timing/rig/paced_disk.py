@@ -10,6 +10,7 @@ a sequential request like a random one, which makes a fast sequential, slow rand
 
 from __future__ import annotations
 
+import builtins
 import mmap
 import time
 
@@ -41,6 +42,7 @@ class Pace:
         self.rate = rate
         self.access = access
         self.free_at = 0.0
+        self.accesses = 0
         self.head = -1
         self.unflushed = False
 
@@ -49,6 +51,7 @@ class Pace:
         cost = length / self.rate
         if self.head < 0 or abs(offset - self.head) > NEAR_BYTES:
             cost += self.access
+            self.accesses += 1
             self.head = offset + length
         else:
             self.head = max(self.head, offset + length)
@@ -58,6 +61,7 @@ class Pace:
     def flush(self, now: float) -> float:
         """Book a flush and say how long from now until it is done [s]; free when nothing was written."""
         cost = self.access if self.unflushed else 0.0
+        self.accesses += self.unflushed
         self.unflushed = False
         return self._book(now, cost)
 
@@ -67,6 +71,8 @@ class Pace:
 
 
 _settings: dict[str, float] = {}
+_tally_path = ""
+_tally: mmap.mmap | None = None
 _store: mmap.mmap | None = None
 _pace: Pace | None = None
 
@@ -78,7 +84,11 @@ def _wait(seconds: float) -> None:
 
 
 def config(key: str, value: str) -> None:
-    """Take `size` [bytes], `rate` [MiB/s] and `access` [ms] from nbdkit's command line."""
+    """Take `size` [bytes], `rate` [MiB/s], `access` [ms] and `tally` (a file of 8 bytes) from nbdkit's command line."""
+    global _tally_path
+    if key == "tally":
+        _tally_path = value
+        return
     if key not in ("size", "rate", "access"):
         raise ValueError(f"unknown setting {key}; known are size, rate and access")
     _settings[key] = float(value)
@@ -86,7 +96,10 @@ def config(key: str, value: str) -> None:
 
 def get_ready() -> None:
     """Reserve the disk's memory; a page takes room once it is written."""
-    global _store, _pace
+    global _store, _pace, _tally
+    if _tally_path:
+        with builtins.open(_tally_path, "r+b") as file:
+            _tally = mmap.mmap(file.fileno(), 8)
     _store = mmap.mmap(-1, int(_settings["size"]), flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS | MAP_NORESERVE)
     _pace = Pace(_settings["rate"] * MIB, _settings["access"] / 1000)
 
@@ -111,11 +124,18 @@ def can_flush(handle: int) -> bool:
     return True
 
 
+def _tell() -> None:
+    """Write down how many accesses were paid for so far."""
+    if _tally is not None and _pace is not None:
+        _tally[:8] = _pace.accesses.to_bytes(8, "little")
+
+
 def pread(handle: int, buffer: bytearray, offset: int, flags: int) -> None:
     """Read, at the disk's pace."""
     assert _store is not None and _pace is not None
     wait = _pace.transfer(time.monotonic(), offset, len(buffer), write=False)
     buffer[:] = _store[offset : offset + len(buffer)]
+    _tell()
     _wait(wait)
 
 
@@ -124,10 +144,13 @@ def pwrite(handle: int, buffer: bytearray, offset: int, flags: int) -> None:
     assert _store is not None and _pace is not None
     wait = _pace.transfer(time.monotonic(), offset, len(buffer), write=True)
     _store[offset : offset + len(buffer)] = bytes(buffer)
+    _tell()
     _wait(wait)
 
 
 def flush(handle: int, flags: int) -> None:
     """Flush, at the disk's pace."""
     assert _pace is not None
-    _wait(_pace.flush(time.monotonic()))
+    wait = _pace.flush(time.monotonic())
+    _tell()
+    _wait(wait)

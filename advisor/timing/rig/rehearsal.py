@@ -226,11 +226,12 @@ class Rehearsal:
         self.target.mkdir()
         enter = lambda: self.groups.enter("rig")  # noqa: E731
         script = Path(__file__).with_name("paced_disk.py")
+        self.tally.write_bytes(bytes(8))
         subprocess.run(
             [
                 *REAL_TIME, "nbdkit", "--pidfile", str(self.folder / "nbdkit.pid"), "--unix", str(socket),
                 "python", str(script), f"size={DISK_BYTES}",
-                f"rate={self.plan.rate_mib_s}", f"access={self.plan.access_ms}",
+                f"rate={self.plan.rate_mib_s}", f"access={self.plan.access_ms}", f"tally={self.tally}",
             ],
             check=True, preexec_fn=enter, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
@@ -299,6 +300,15 @@ class Rehearsal:
         """Bytes read from and written to the paced disk so far [B]."""
         numbers = (Path("/sys/block") / self.device.removeprefix("/dev/") / "stat").read_text().split()
         return int(numbers[2]) * SECTOR_BYTES, int(numbers[6]) * SECTOR_BYTES
+
+    @property
+    def tally(self) -> Path:
+        """File in which the paced disk counts its accesses."""
+        return self.folder / "accesses"
+
+    def accesses(self) -> int:
+        """How often the paced disk has gone elsewhere or flushed so far."""
+        return int.from_bytes(self.tally.read_bytes(), "little")
 
     def phase(self, name: str) -> None:
         """Do the work of one phase; the tree's mounts are in place from `boot` on."""
@@ -380,17 +390,20 @@ class Rehearsal:
         Returns
         -------
         dict
-            For each phase `<phase>_s` [s], `<phase>_cpu_s` [s], `<phase>_read_bytes`, `<phase>_written_bytes` [B].
+            For each phase `<phase>_s` [s], `<phase>_cpu_s` [s], `<phase>_read_bytes`, `<phase>_written_bytes` [B],
+            `<phase>_accesses`.
         """
         timed: dict[str, float] = {}
         for name in names:
             self.between(name)
+            accesses = self.accesses()
             counts, cpu, start = self.disk_counts(), self.groups.cpu_s(), time.monotonic()
             self.phase(name)
             timed[f"{name}_s"] = time.monotonic() - start
             timed[f"{name}_cpu_s"] = self.groups.cpu_s() - cpu
             after = self.disk_counts()
             timed[f"{name}_read_bytes"], timed[f"{name}_written_bytes"] = after[0] - counts[0], after[1] - counts[1]
+            timed[f"{name}_accesses"] = self.accesses() - accesses
             say(f"{name} {timed[f'{name}_s']:.1f} s")
         return timed
 
