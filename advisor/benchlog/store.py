@@ -336,7 +336,8 @@ class BenchLog:
             ).fetchone()
             if row is None:
                 raise InputError(f"No stopwatch of {asset_tag}, {phase}, is running.", "See: advisor log running")
-            stopped = at or now()
+            # A clock that was set back meanwhile gives no negative minutes.
+            stopped = max(at or now(), row["started_at"])
             db.execute("UPDATE stopwatch SET stopped_at = ? WHERE id = ?", (stopped, row["id"]))
         return minutes_between(row["started_at"], stopped)
 
@@ -346,16 +347,21 @@ class BenchLog:
             "SELECT asset_tag, phase, started_at FROM stopwatch WHERE stopped_at IS NULL ORDER BY started_at"
         )
 
-    def timed(self, asset_tag: str) -> dict[str, float]:
-        """Minutes by phase that stopwatches counted for a unit since its last job logged here [min]."""
-        rows = self.rows(
-            "SELECT phase, started_at, stopped_at FROM stopwatch WHERE asset_tag = ? AND stopped_at IS NOT NULL"
-            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')",
+    def laps(self, asset_tag: str) -> list[sqlite3.Row]:
+        """What stopwatches counted for a unit since its last job logged here: phase, started_at, stopped_at or None."""
+        return self.rows(
+            "SELECT phase, started_at, stopped_at FROM stopwatch WHERE asset_tag = ?"
+            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')"
+            " ORDER BY started_at, id",
             (asset_tag, asset_tag, LOGGED_HERE),
         )
+
+    def timed(self, asset_tag: str) -> dict[str, float]:
+        """Minutes by phase that stopped stopwatches counted for a unit since its last job logged here [min]."""
         out: dict[str, float] = {}
-        for row in rows:
-            out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
+        for row in self.laps(asset_tag):
+            if row["stopped_at"] is not None:
+                out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
         return out
 
 

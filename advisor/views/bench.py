@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from advisor.errors import AdvisorError, InputError
 from advisor.shop import Shop, default_shop
-from advisor.unit import Advice, Capture, Unit, frame, unit_of
+from advisor.unit import Capture, frame
 from advisor.views.corrections import correct
+from advisor.views.entries import Entry, Loaded, kept_of, kept_row, name_of, next_action, safe_name, state_of
 from advisor.views.files_in import Sheet, read_file, scan
 from advisor.views.findings import Findings, findings, named, word
+from advisor.views.laps import Watches, titles
 from advisor.views.log_port import LogPort, ShopLog, read_minutes
 from advisor.views.markup import duration
 from advisor.views.panels.queue import Place
@@ -24,77 +24,9 @@ from advisor.views.wording import LABELS
 
 if TYPE_CHECKING:
     from advisor.advice import Assessment
-    from advisor.intake import Understood
 
 MOST_AT_ONCE = 500
 """Most rows of a sheet that may join the queue at once."""
-
-
-class State(StrEnum):
-    """Where the work on a unit stands."""
-
-    MISSING = "facts missing"
-    READY = "ready"
-    ASIDE = "set aside"
-    SHEET = "sheet made"
-    DONE = "minutes logged"
-
-
-@dataclass
-class Entry:
-    """One unit in the queue.
-
-    Attributes
-    ----------
-    key : int
-    kept : Kept
-        What is kept of it between two sittings.
-    short : mapping
-        Its scored row; empty until it was scored.
-    page : str
-        Its sheet as HTML, '' until it was made in this sitting.
-    logging : bool
-        The log form is open.
-    """
-
-    key: int
-    kept: Kept
-    short: Mapping[str, Any] = field(default_factory=dict)
-    page: str = ""
-    logging: bool = False
-
-    @property
-    def tag(self) -> str:
-        """Asset tag, '' for none."""
-        return word(self.kept.unit.asset_tag)
-
-
-@dataclass
-class Loaded:
-    """A sheet whose rows may be taken.
-
-    Attributes
-    ----------
-    name : str
-    understood : Understood
-    listed : pandas.DataFrame
-        row, asset_tag, name, cpu; a row a unit.
-    words : str
-        What the list is narrowed by.
-    """
-
-    name: str
-    understood: Understood
-    listed: pd.DataFrame
-    words: str = ""
-
-    def shown(self, most: int = 50) -> pd.DataFrame:
-        """Rows that fit the words, the first ones only."""
-        words = self.words.strip()
-        if not words:
-            return self.listed.head(most)
-        text = self.listed[["asset_tag", "name", "cpu"]].astype("string").fillna("").agg(" ".join, axis=1)
-        return self.listed[text.str.contains(words, case=False, regex=False)].head(most)
 
 
 class Bench:
@@ -218,7 +150,7 @@ class Bench:
             raise InputError(f"The sheet has rows 1 to {count}.", "Take one of those.")
         if len(wanted) > MOST_AT_ONCE:
             raise InputError(f"{len(wanted)} rows are too many for the queue.", "Score them with the batch notebook.")
-        self._join([_kept_row(self.loaded, row) for row in wanted], show=0)
+        self._join([kept_row(self.loaded, row) for row in wanted], show=0)
         return f"{len(wanted)} unit" + ("s" if len(wanted) > 1 else "") + f" of {self.loaded.name} joined the queue."
 
     def watch(self, folder: str) -> str:
@@ -249,7 +181,7 @@ class Bench:
             try:
                 got = read_file(one.path.name, one.path.read_bytes())
                 if isinstance(got, Capture):
-                    taken.append(_kept(got, f"capture {one.path.name}"))
+                    taken.append(kept_of(got, f"capture {one.path.name}"))
             except OSError as error:
                 wrong.append(f"{one.path.name} cannot be read: {error.strerror}.")
             except AdvisorError as error:
@@ -285,7 +217,7 @@ class Bench:
         self.narrow = ""
         exact = [one for one in self.entries if one.tag.casefold() == wanted and wanted]
         near = exact or [
-            one for one in self.entries if wanted and wanted in f"{one.tag} {_name(one.kept.unit)}".casefold()
+            one for one in self.entries if wanted and wanted in f"{one.tag} {name_of(one.kept.unit)}".casefold()
         ]
         if not near:
             raise InputError(
@@ -369,6 +301,43 @@ class Bench:
         self._keep()
         return f"{duration(minutes.elapsed_min)} logged in {where}."
 
+    # -- the stopwatches ------------------------------------------------------------------------------------------
+
+    def watches(self) -> Watches:
+        """What the stopwatches say: of the unit in view, and which run."""
+        return self.log.watches(self.current.tag if self.current else "")
+
+    def start(self, phase: str) -> str:
+        """Start the stopwatch of the unit in view for a phase; says so."""
+        entry = self._here()
+        if phase not in titles():
+            raise InputError(f"{phase!r} is no phase.", f"Phases: {', '.join(titles())}.")
+        if not entry.tag:
+            raise InputError(
+                "The unit has no asset tag, and stopwatches go by the tag.", "Type the tag under 'What is known' first."
+            )
+        self.log.start(entry.tag, phase)
+        return f"{titles()[phase]}: the stopwatch of {entry.tag} runs."
+
+    def stop(self, tag: str, phase: str) -> str:
+        """Stop a stopwatch of any unit; says how long it ran."""
+        minutes = self.log.stop(tag, phase)
+        return f"{titles().get(phase, phase)}: {minutes:.1f} min on the stopwatch of {tag}."
+
+    def go_on(self) -> str:
+        """Stop what runs for the unit in view and start the phase after it; says so."""
+        entry, watches = self._here(), self.watches()
+        following = watches.next_phase()
+        stopped = [self.stop(entry.tag, one.phase) for one in watches.laps if one.minutes is None]
+        started = self.start(following) if following else "That was the last phase."
+        return " ".join([*stopped, started])
+
+    def done(self) -> str:
+        """Open the log form of the unit in view; its stopwatches are stopped, and what they counted stands in it."""
+        entry = self._here()
+        entry.logging = True
+        return " ".join(self.stop(entry.tag, one.phase) for one in self.watches().laps if one.minutes is None)
+
     def remove(self) -> str:
         """Take the unit in view off the queue."""
         entry = self._here()
@@ -388,7 +357,7 @@ class Bench:
             Place(
                 one.key,
                 one.tag,
-                _name(one.kept.unit),
+                name_of(one.kept.unit),
                 state_of(one),
                 next_action(one),
                 word(one.short.get("advice")),
@@ -403,7 +372,7 @@ class Bench:
         return self.current
 
     def _add(self, taken: Capture, origin: str) -> None:
-        self._join([_kept(taken, origin)], show=0)
+        self._join([kept_of(taken, origin)], show=0)
 
     def _join(self, many: Sequence[Kept], show: int) -> None:
         """Score units, put them at the end of the queue, and bring one of them into view."""
@@ -425,99 +394,6 @@ class Bench:
     def _keep(self) -> None:
         if self.shelf is not None:
             self.shelf.save([one.kept for one in self.entries])
-
-
-def state_of(entry: Entry) -> State:
-    """Tell where the work on a unit stands.
-
-    Parameters
-    ----------
-    entry : Entry
-
-    Returns
-    -------
-    State
-    """
-    if entry.kept.logged:
-        return State.DONE
-    if entry.kept.made:
-        return State.SHEET
-    advice = word(entry.short.get("advice"))
-    if advice == Advice.HOLD or not advice:
-        return State.MISSING
-    return State.ASIDE if advice == Advice.SET_ASIDE else State.READY
-
-
-def next_action(entry: Entry) -> str:
-    """Tell what to do with a unit now.
-
-    Parameters
-    ----------
-    entry : Entry
-
-    Returns
-    -------
-    str
-    """
-    state = state_of(entry)
-    if state == State.DONE:
-        return "nothing left to do"
-    if state == State.SHEET:
-        return "do the work, then log the minutes"
-    if state == State.MISSING:
-        unit = entry.kept.unit
-        missing = [
-            LABELS[name].lower()
-            for name in ("cpu", "ram_gib", "storage_kind", "storage_gib")
-            if getattr(unit, name) is None
-        ]
-        return f"fill in: {', '.join(missing)}" if missing else "correct what was not understood"
-    if state == State.ASIDE:
-        return "make the sheet and set it aside"
-    packages = word(entry.short.get("firmware_packages")).replace(";", ", ")
-    advice = word(entry.short.get("advice"))
-    if advice == Advice.FIRMWARE_FIRST and packages:
-        return f"get {packages}, make the sheet"
-    if advice == Advice.PART_FIRST:
-        return "get the part, make the sheet"
-    return "make the sheet"
-
-
-def safe_name(tag: str) -> str:
-    """Make a file name of a tag: letters, digits, dash and underscore only.
-
-    Parameters
-    ----------
-    tag : str
-
-    Returns
-    -------
-    str
-    """
-    plain = "".join(one if one.isascii() and (one.isalnum() or one in "-_") else "-" for one in tag)
-    return plain.strip("-")[:60] or "unit"
-
-
-def _name(unit: Unit) -> str:
-    return " ".join(one for one in (word(unit.maker), word(unit.model)) if one)
-
-
-def _kept(taken: Capture, origin: str) -> Kept:
-    return Kept(unit=taken.unit, origin=origin, unread=dict(taken.unread))
-
-
-def _kept_row(loaded: Loaded, row: int) -> Kept:
-    problems = loaded.understood.problems
-    own = problems[problems["row"].eq(row + 1)]
-    columns = loaded.understood.columns
-    fields = dict(zip(columns["header"], columns["field"], strict=True))
-    wrong: dict[str, tuple[str, str]] = {}
-    for one in own.to_dict("records"):
-        name = one["column"] if one["column"] in LABELS else fields.get(one["column"])
-        if name in LABELS:
-            accepted = f"; accepted: {one['accepted']}." if word(one["accepted"]) else ""
-            wrong[str(name)] = (word(one["value"]), f"{one['problem']}{accepted}")
-    return Kept(unit=unit_of(loaded.understood.units, row), origin=f"row {row + 1} of {loaded.name}", problems=wrong)
 
 
 def _assess(units: pd.DataFrame, shop: Shop) -> Assessment:

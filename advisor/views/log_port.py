@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any, Protocol
 
-from advisor.errors import InputError
+from advisor.errors import AdvisorError, InputError
 from advisor.unit import Unit
+from advisor.views.laps import Lap, Watches, covered, titles
 from advisor.views.markup import known
 
 MOST_MIN = 7 * 24 * 60
@@ -46,6 +47,8 @@ class Minutes:
         Minutes of a person's work [min].
     edition, parts, outcome, note : str
         Edition installed, parts fitted, how the first-boot check went (one of `OUTCOMES`), anything else.
+    phases : mapping of str to float
+        Minutes by phase, as far as known [min].
     """
 
     elapsed_min: float
@@ -54,6 +57,7 @@ class Minutes:
     parts: str = ""
     outcome: str = ""
     note: str = ""
+    phases: Mapping[str, float] = field(default_factory=dict)
 
 
 class LogPort(Protocol):
@@ -85,6 +89,24 @@ class LogPort(Protocol):
         str
             Where it went, in words.
         """
+        ...
+
+    def watches(self, tag: str) -> Watches:
+        """What the stopwatches say.
+
+        Parameters
+        ----------
+        tag : str
+            Of the unit in view, '' for none.
+        """
+        ...
+
+    def start(self, tag: str, phase: str) -> None:
+        """Start a unit's stopwatch for a phase."""
+        ...
+
+    def stop(self, tag: str, phase: str) -> float:
+        """Stop it; gives the minutes it ran [min]."""
         ...
 
 
@@ -135,11 +157,52 @@ class ShopLog:
                         image=str(image) if image else None,
                         parts=minutes.parts or None,
                         note=minutes.note or None,
+                        phases=minutes.phases,
                         outcome=minutes.outcome if minutes.outcome in OUTCOMES[1:] else None,
                     )
                 ]
             )
             return f"the bench log ({log.path})"
+
+    def watches(self, tag: str) -> Watches:
+        """What the stopwatches say; see `LogPort.watches`. Looking makes no log where there is none."""
+        from advisor.benchlog import BenchLog, default_path, minutes_between
+
+        if not (self.path or default_path()).exists():
+            return Watches()
+        try:
+            with BenchLog(self.path, wait_s=1) as log:
+                running = tuple(Lap(one["asset_tag"], one["phase"], one["started_at"]) for one in log.running())
+                laps = log.laps(tag) if tag else []
+        except AdvisorError as error:
+            return Watches(problem=f"{error.message} {error.hint}".strip())
+        return Watches(
+            tuple(
+                Lap(
+                    tag,
+                    one["phase"],
+                    one["started_at"],
+                    minutes_between(one["started_at"], one["stopped_at"]) if one["stopped_at"] else None,
+                )
+                for one in laps
+            ),
+            running,
+            covered([(one["started_at"], one["stopped_at"]) for one in laps if one["stopped_at"]]),
+        )
+
+    def start(self, tag: str, phase: str) -> None:
+        """Start a unit's stopwatch for a phase."""
+        from advisor.benchlog import BenchLog
+
+        with BenchLog(self.path) as log:
+            log.start(tag, phase)
+
+    def stop(self, tag: str, phase: str) -> float:
+        """Stop it; gives the minutes it ran [min]."""
+        from advisor.benchlog import BenchLog
+
+        with BenchLog(self.path) as log:
+            return log.stop(tag, phase)
 
 
 def _plain(value: object) -> Any:
@@ -155,7 +218,7 @@ def read_minutes(values: Mapping[str, object]) -> Minutes:
     Parameters
     ----------
     values : mapping
-        As typed: elapsed_min, hands_on_min, edition, parts, outcome, note.
+        As typed: elapsed_min, hands_on_min, edition, parts, outcome, note, and `phase_NAME` for minutes by phase.
 
     Returns
     -------
@@ -179,7 +242,16 @@ def read_minutes(values: Mapping[str, object]) -> Minutes:
         )
     names = ("edition", "parts", "outcome", "note")
     words = {name: " ".join(str(values.get(name) or "").split())[:500] for name in names}
-    return Minutes(elapsed_min=elapsed, hands_on_min=hands_on, **words)
+    phases: dict[str, float] = {}
+    for name, title in titles().items():
+        took = _minutes(values.get(f"phase_{name}"), title)
+        if took is not None and took > elapsed:
+            raise InputError(
+                f"{title}: {took:g} is more than the {elapsed:g} minutes in the slot.", "Correct one of the two."
+            )
+        if took is not None:
+            phases[name] = took
+    return Minutes(elapsed_min=elapsed, hands_on_min=hands_on, phases=phases, **words)
 
 
 def _minutes(value: object, box: str) -> float | None:

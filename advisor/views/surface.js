@@ -63,6 +63,8 @@ function render({ model, el }) {
       end: inside.selectionEnd,
     };
     const scrolls = [...slot.querySelectorAll("[data-keep-scroll]")].map((one) => [one.dataset.keepScroll, one.scrollTop, one.scrollLeft]);
+    const typed = [...slot.querySelectorAll("form[data-keep] :is(input, textarea)[id]")].filter((one) => one.value !== one.defaultValue).map((one) => [one.id, one.value, one.form.dataset.keep]);
+    const picked = [...slot.querySelectorAll("form[data-keep] select[id]")].filter((one) => !one.selectedOptions[0]?.defaultSelected).map((one) => [one.id, one.value, one.form.dataset.keep]);
     const open = [...slot.querySelectorAll("details[id]")].map((one) => [one.id, one.open]);
     replacing = true;
     slot.innerHTML = html;
@@ -73,6 +75,7 @@ function render({ model, el }) {
     }
     reveal(slot);
     for (const [id, value] of pending) { const one = byId(id); if (one && slot.contains(one)) one.value = value; }
+    for (const [id, value, of] of [...typed, ...picked]) { const one = byId(id); if (one && one.form?.dataset.keep === of) one.value = value; }
     for (const [id, was] of open) { const one = byId(id); if (one) one.open = was; }
     if (keep && keep.id) {
       const again = byId(keep.id);
@@ -96,6 +99,7 @@ function render({ model, el }) {
     }
     if (wantFocus) { const id = wantFocus; wantFocus = null; focus(id); }
     beat();
+    count();
   }
 
   function focus(id, after) {
@@ -268,6 +272,22 @@ function render({ model, el }) {
     if (one) clock = setInterval(() => { if (document.visibilityState === "visible" && waiting === 0) send({ do: "tick" }); }, Number(one.dataset.tick));
   }
 
+  // Stopwatches count on here; when they were started is the program's to say.
+  let counting = null;
+  function count() {
+    const clocks = [...root.querySelectorAll("[data-since]")];
+    clearInterval(counting);
+    const tell = () => {
+      for (const one of clocks) {
+        const seconds = Math.max(0, Math.floor((Date.now() - Date.parse(one.dataset.since)) / 1000));
+        const [h, m, s] = [Math.floor(seconds / 3600), Math.floor(seconds / 60) % 60, seconds % 60];
+        one.textContent = (h ? `${h} h ${String(m).padStart(2, "0")}` : m) + ` min ${String(s).padStart(2, "0")} s`;
+      }
+    };
+    tell();
+    if (clocks.length) counting = setInterval(tell, 1000);
+  }
+
   model.on("change:regions", show);
   model.on("msg:custom", message);
   show();
@@ -291,7 +311,7 @@ function render({ model, el }) {
 
   return () => {
     touched = true;
-    clearInterval(clock); clearTimeout(slow); clearTimeout(lost);
+    clearInterval(clock); clearInterval(counting); clearTimeout(slow); clearTimeout(lost);
     watcher.disconnect(); sized.disconnect();
     scheme.removeEventListener("change", paint);
     model.off("change:regions", show);

@@ -11,7 +11,7 @@ from advisor.views.bench import MOST_AT_ONCE, Bench, safe_name
 from advisor.views.files_in import MOST_BYTES, sticks
 from advisor.views.markup import Markup, el, labelled, notices
 from advisor.views.notices import error_notice, notice
-from advisor.views.panels import closing, devices, facts, ladder, parts, phases, queue, sources, verdict
+from advisor.views.panels import closing, devices, facts, ladder, parts, phases, queue, sources, stopwatch, verdict
 from advisor.views.shelf import Shelf
 
 if TYPE_CHECKING:
@@ -36,10 +36,11 @@ def layout() -> Markup:
         region("rows"),
         el(
             "div",
-            el("nav", el("h2", "Queue"), region("queue"), class_="ba-side", aria_label="Queue"),
+            el("nav", region("running"), el("h2", "Queue"), region("queue"), class_="ba-side", aria_label="Queue"),
             el(
                 "main",
                 region("head"),
+                region("watch"),
                 region("close"),
                 region("time"),
                 region("facts"),
@@ -74,8 +75,10 @@ def regions(bench: Bench) -> dict[str, Markup]:
         ),
         "queue": queue.queue(bench.places(), current.key if current else None, bench.narrow),
     }
+    watches = bench.watches()
+    out["running"] = stopwatch.running(watches, current.tag if current else "")
     if current is None or found is None:
-        return out | {"head": _welcome()} | dict.fromkeys(("close", "time", "facts", "findings"), Markup(""))
+        return out | {"head": _welcome()} | dict.fromkeys(("watch", "close", "time", "facts", "findings"), Markup(""))
     kept = current.kept
     out["head"] = el(
         "section",
@@ -84,12 +87,15 @@ def regions(bench: Bench) -> dict[str, Markup]:
         aria_labelledby="ba-unit-title",
         class_="ba-card ba-head",
     )
+    out["watch"] = labelled(
+        "Stopwatch", stopwatch.stopwatch(watches, current.tag, found), key="stopwatch", class_="ba-card ba-tight"
+    )
     end: list[Markup] = []
     if current.logging:
         end.append(
             labelled(
                 "Done: log the actual minutes",
-                closing.log_form(found, bench.shop.richness, kept.logged),
+                closing.log_form(found, bench.shop.richness, kept.logged, watches, current.key),
                 key="log",
                 class_="ba-card",
             )
@@ -240,11 +246,28 @@ class Triage:
         self.surface.focus("ba-print")
         return f"The sheet was made: {name}."
 
+    def _do_start(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
+        words = self.bench.start(str(message["phase"]))
+        self.surface.focus("ba-go-on")
+        return words
+
+    def _do_stop(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
+        words = self.bench.stop(str(message["tag"]), str(message["phase"]))
+        self.surface.focus("ba-go-on")
+        return words
+
+    def _do_go_on(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
+        return self.bench.go_on()
+
+    def _do_show_tag(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
+        words = self.bench.find(str(message["tag"]))
+        self.surface.focus("ba-go-on")
+        return words
+
     def _do_done(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
-        if self.bench.current is not None:
-            self.bench.current.logging = True
-            self.surface.focus("ba-log-elapsed_min")
-        return ""
+        words = self.bench.done()
+        self.surface.focus("ba-log-elapsed_min")
+        return words
 
     def _do_log(self, message: Mapping[str, Any], buffers: list[bytes]) -> str:
         return self.bench.log_minutes(message["values"])

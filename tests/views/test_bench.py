@@ -10,7 +10,8 @@ from advisor.benchlog import BenchLog
 from advisor.benchlog import frame as log_frame
 from advisor.errors import AdvisorError, InputError
 from advisor.unit import StorageKind
-from advisor.views.bench import Bench, State, next_action, safe_name, state_of
+from advisor.views.bench import Bench
+from advisor.views.entries import State, next_action, safe_name, state_of
 from advisor.views.log_port import ShopLog
 from advisor.views.shelf import Shelf
 

@@ -8,10 +8,14 @@ import pytest
 
 from advisor.unit import Unit, frame
 from advisor.views.findings import findings
-from advisor.views.panels import closing, devices, facts, ladder, parts, phases, queue, verdict
+from advisor.views.laps import Lap, Watches
+from advisor.views.panels import closing, devices, facts, ladder, parts, phases, queue, stopwatch, verdict
 from advisor.views.wording import FIRST, LABELS, MORE, field_words
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'"
+WATCHES = Watches(
+    (Lap(HOSTILE, "copy", HOSTILE), Lap(HOSTILE, HOSTILE, "", 3.0)), (Lap(HOSTILE, HOSTILE, HOSTILE),), 3.0
+)
 
 
 class Reader(HTMLParser):
@@ -49,7 +53,9 @@ def panels_of(found):
         phases.phases(found),
         parts.parts(found),
         closing.actions(found, made=False),
-        closing.log_form(found, ["Xfce"], HOSTILE),
+        closing.log_form(found, ["Xfce"], HOSTILE, WATCHES, 1),
+        stopwatch.stopwatch(WATCHES, HOSTILE, found),
+        stopwatch.running(WATCHES, "B-1"),
         closing.sheet_view(HOSTILE, HOSTILE),
         queue.queue([queue.Place(1, HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE, 5)], 1),
     ]

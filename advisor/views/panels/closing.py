@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from advisor.views.findings import Findings
+from advisor.views.laps import Watches, titles
 from advisor.views.log_port import OUTCOMES
 from advisor.views.markup import Markup, el
 
@@ -84,7 +85,7 @@ def sheet_view(page: str, tag: str) -> Markup:
     )
 
 
-def log_form(found: Findings, editions: Sequence[str], logged: str) -> Markup:
+def log_form(found: Findings, editions: Sequence[str], logged: str, watches: Watches, key: int) -> Markup:
     """Ask for the minutes that the unit really took.
 
     Parameters
@@ -93,6 +94,10 @@ def log_form(found: Findings, editions: Sequence[str], logged: str) -> Markup:
     editions : sequence of str
     logged : str
         What was logged before, in words; '' for nothing.
+    watches : Watches
+        What the stopwatches counted stands in the boxes.
+    key : int
+        Names the unit: what was typed stays while the view is drawn again for the same one.
 
     Returns
     -------
@@ -113,16 +118,49 @@ def log_form(found: Findings, editions: Sequence[str], logged: str) -> Markup:
         el(
             "fieldset",
             el("legend", "What it really took"),
-            box("elapsed_min", "Minutes in the slot", "such as 75 or 1:15", inputmode="numeric", aria_required="true"),
+            box(
+                "elapsed_min",
+                "Minutes in the slot",
+                "such as 75 or 1:15",
+                inputmode="numeric",
+                aria_required="true",
+                value=_counted(watches.slot_min),
+            ),
             box("hands_on_min", "Hands-on minutes", "may be left out", inputmode="numeric"),
             _choice("edition", "Edition installed", ("", *editions), found.edition),
             box("parts", "Parts fitted", "none", value=found.part or None),
             _choice("outcome", "First-boot check", OUTCOMES, OUTCOMES[0]),
             box("note", "Remark", "may be left out"),
         ),
+        _by_phase(box, watches),
         el("button", "Log it", type="submit", class_="ba-main"),
         data_do="log",
+        data_keep=key,
         class_="ba-log",
+    )
+
+
+def _counted(minutes: float | None) -> str | None:
+    """Minutes as they stand in a box; a slip of a second on the stopwatch counts as nothing."""
+    return f"{minutes:.1f}".removesuffix(".0") if minutes and minutes >= 0.05 else None
+
+
+def _by_phase(box: Callable[..., Markup], watches: Watches) -> Markup:
+    timed = watches.timed()
+    summary = "Minutes by phase" + (f": {len(timed)} counted by stopwatch" if timed else ", if you know them")
+    return el(
+        "details",
+        el("summary", summary),
+        el(
+            "fieldset",
+            el("legend", "Minutes by phase"),
+            (
+                box(f"phase_{name}", title, "may be left out", inputmode="numeric", value=_counted(timed.get(name)))
+                for name, title in titles().items()
+            ),
+        ),
+        id="ba-log-phases",
+        open=bool(timed),
     )
 
 

@@ -1,0 +1,108 @@
+"""What the stopwatches say, as the triage view needs it: kept in the bench log, so a restart stops none of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+
+@dataclass(frozen=True)
+class Lap:
+    """One run of a stopwatch.
+
+    Attributes
+    ----------
+    tag, phase : str
+    started_at : str
+        ISO 8601, UTC.
+    minutes : float or None
+        Minutes it ran [min]; None while it runs.
+    """
+
+    tag: str
+    phase: str
+    started_at: str
+    minutes: float | None = None
+
+
+@dataclass(frozen=True)
+class Watches:
+    """The stopwatches that concern the unit in view, and those that run.
+
+    Attributes
+    ----------
+    laps : tuple of Lap
+        Of the unit in view since it was last logged, oldest first.
+    running : tuple of Lap
+        Of all units, oldest first.
+    slot_min : float
+        Minutes in which any stopwatch of the unit in view ran, stopped ones only [min].
+    problem : str
+        Why the log cannot be read, '' when it can.
+    """
+
+    laps: tuple[Lap, ...] = ()
+    running: tuple[Lap, ...] = ()
+    slot_min: float = 0.0
+    problem: str = ""
+
+    @property
+    def current(self) -> Lap | None:
+        """The newest running stopwatch of the unit in view."""
+        return next((one for one in reversed(self.laps) if one.minutes is None), None)
+
+    def timed(self) -> dict[str, float]:
+        """Minutes by phase, stopped ones only [min]."""
+        out: dict[str, float] = {}
+        for one in self.laps:
+            if one.minutes is not None:
+                out[one.phase] = out.get(one.phase, 0.0) + one.minutes
+        return out
+
+    def next_phase(self) -> str:
+        """The phase after the one that was started last; the first one before any, '' after the last."""
+        names = list(titles())
+        if not self.laps:
+            return names[0]
+        last = self.laps[-1].phase
+        place = names.index(last) + 1 if last in names else len(names)
+        return names[place] if place < len(names) else ""
+
+
+@cache
+def titles() -> dict[str, str]:
+    """Title of each phase by its name, in the order of the work.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    from advisor.timing.hands import phase_table
+
+    table = phase_table()
+    return dict(zip(table.names, table.titles, strict=True))
+
+
+def covered(spans: Sequence[tuple[str, str]]) -> float:
+    """Count the minutes in which at least one of several spans ran: side by side they count once.
+
+    Parameters
+    ----------
+    spans : sequence of (str, str)
+        Start and end of each, ISO 8601.
+
+    Returns
+    -------
+    float
+        [min]
+    """
+    from advisor.benchlog import minutes_between
+
+    total, reached = 0.0, ""
+    for start, stop in sorted(spans):
+        begin = max(start, reached)
+        if stop > begin:
+            total += minutes_between(begin, stop)
+            reached = stop
+    return total
