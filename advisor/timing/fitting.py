@@ -77,11 +77,11 @@ def choose(data: Rehearsals, *, seed: int = 0) -> Recipe:
     Recipe
     """
     groups = data.labels["disk"].tolist()
-    overlaps = choose_overlaps(data.conditions, data.phases, groups, data.processor, seed=seed)
+    overlaps = choose_overlaps(data.conditions, data.phases, groups, data.needs, seed=seed)
     remains = np.empty(len(data))
     for _, held in leave_out(data.labels["disk"], seed):
         rest = data.take(~held)
-        physics = fit_physics(rest.conditions, rest.phases, overlaps, rest.processor)
+        physics = fit_physics(rest.conditions, rest.phases, overlaps, rest.needs)
         remains[held] = np.log(data.total[held] / physics.predict(data.conditions[held]).sum(axis=1).to_numpy())
     part = LearntPart(SPEED_FEATURES, SPEED_DIRECTIONS, seed=seed)
     part.fit(speed_features(data.conditions), remains, [data.labels[split].tolist() for split in SPLITS])
@@ -102,7 +102,7 @@ def build(data: Rehearsals, recipe: Recipe, *, seed: int = 0) -> tuple[Physics, 
     Physics
     Additive
     """
-    physics = fit_physics(data.conditions, data.phases, recipe.overlaps, data.processor)
+    physics = fit_physics(data.conditions, data.phases, recipe.overlaps, data.needs)
     if recipe.rounds is None:
         return physics, Additive()
     ratio = np.log(data.total / physics.predict(data.conditions).sum(axis=1).to_numpy())

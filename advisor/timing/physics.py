@@ -42,6 +42,8 @@ class Term:
         Where it belongs; the stages of a phase add.
     need : str
         'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap.
+    rate : str
+        Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none.
     name : str
         In words, such as 'installed MiB / decompression'.
     values : callable
@@ -51,6 +53,7 @@ class Term:
     phase: str
     stage: str
     need: str
+    rate: str
     name: str
     values: Callable[[Values], Array]
 
@@ -122,7 +125,10 @@ def left_unwritten(values: Values, copy_s: Array) -> Array:
 
 
 def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) -> Term:
-    return Term(phase, stage, need, name, lambda values: values[work] * values[rate])
+    counted = {"cpu": "processor", "cpus": "processor", "read": "transfer", "access": "access"}.get(rate, "")
+    return Term(
+        phase, stage, need, "transfer" if work == "left" else counted, name, lambda values: values[work] * values[rate]
+    )
 
 
 def _packages(phase: str, work: str) -> list[Term]:
@@ -370,7 +376,7 @@ class Problem:
     ----------
     terms : list of Term
     matrix : numpy.ndarray, shape (n + m, k)
-        Below the n rows of the phase's seconds, m rows of its processor seconds, where those were measured.
+        Below the n rows of the phase's seconds, m rows of needs that were counted by themselves.
     seconds, weights : numpy.ndarray, shape (n + m,)
     rehearsal : numpy.ndarray of int, shape (n + m,)
         Which rehearsal a row is of.
@@ -396,7 +402,7 @@ class Problem:
 
 
 def problem_of(
-    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, processor: pd.DataFrame | None = None
+    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame] | None = None
 ) -> Problem:
     """Set up the problem of one phase.
 
@@ -407,9 +413,9 @@ def problem_of(
         Columns of `CONDITIONS` and `EXTRAS`.
     phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
         Measured [s].
-    processor : pandas.DataFrame, shape (n, len(MEASURED_PHASES)), optional
-        Seconds that one core of the rehearsed speed was needed, where measured, else NaN [s]. They tell what the
-        processor takes from what the disk takes, which the time alone tells only from many rehearsals.
+    needs : mapping of str to pandas.DataFrame, each of shape (n, len(MEASURED_PHASES)), optional
+        What each phase was counted to need of the processor, of the disk's rate and of its access time, NaN where not
+        counted [s]; see `Rehearsals`. They tell apart what the time alone tells only from many rehearsals.
 
     Returns
     -------
@@ -423,30 +429,30 @@ def problem_of(
     weights = weights_of(phases, phase)
     rehearsal = np.arange(len(seconds))
     n = len(seconds)
-    if processor is not None:
-        needed = processor[phase].to_numpy(dtype=float)
+    # On one core, work that many could share takes as long as any other.
+    alone = {**values, "cpus": values["cpu"]}
+    for name, frame in (needs or {}).items():
+        needed = frame[phase].to_numpy(dtype=float)
         known = np.flatnonzero(np.isfinite(needed))
-        # On one core, work that many could share takes as long as any other.
-        alone = {**values, "cpus": values["cpu"]}
-        one_core = np.column_stack([
-            term.values(alone) if term.need == "processor" else np.zeros(n) for term in terms
-        ])  # fmt: skip
-        matrix = np.vstack([matrix, one_core[known]])
+        own = np.column_stack([term.values(alone) if term.rate == name else np.zeros(n) for term in terms])
+        if not own.any():
+            continue
+        matrix = np.vstack([matrix, own[known]])
         seconds = np.concatenate([seconds, needed[known]])
-        weights = np.concatenate([weights, weights[known]])
+        weights = np.concatenate([weights, weights[:n][known]])
         rehearsal = np.concatenate([rehearsal, known])
     return Problem(terms, matrix, seconds, weights, rehearsal, n)
 
 
 def choose_overlaps(
     conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None,
-    processor: pd.DataFrame | None = None, *, seed: int = 0,
+    needs: Mapping[str, pd.DataFrame] | None = None, *, seed: int = 0,
 ) -> dict[str, float]:  # fmt: skip
     """Choose how the needs of each phase overlap, by cross-validation over groups.
 
     Parameters
     ----------
-    conditions, phases, processor
+    conditions, phases, needs
         As for `problem_of`.
     groups : sequence, optional
         A label a row; a group is left out whole. Five random folds when left out.
@@ -459,19 +465,20 @@ def choose_overlaps(
         Phase to exponent.
     """
     folds = _folds(len(phases), groups, seed)
-    return {
-        phase: _choose_overlap(problem_of(phase, conditions, phases, processor), folds) for phase in MEASURED_PHASES
-    }
+    return {phase: _choose_overlap(problem_of(phase, conditions, phases, needs), folds) for phase in MEASURED_PHASES}
 
 
 def fit_physics(
-    conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float], processor: pd.DataFrame | None = None
+    conditions: pd.DataFrame,
+    phases: pd.DataFrame,
+    overlaps: dict[str, float],
+    needs: Mapping[str, pd.DataFrame] | None = None,
 ) -> Physics:
     """Fit every phase.
 
     Parameters
     ----------
-    conditions, phases, processor
+    conditions, phases, needs
         As for `problem_of`.
     overlaps : dict of str to float
         From `choose_overlaps`.
@@ -481,7 +488,7 @@ def fit_physics(
     Physics
     """
     return Physics(
-        {phase: problem_of(phase, conditions, phases, processor).fit(overlaps[phase]) for phase in MEASURED_PHASES},
+        {phase: problem_of(phase, conditions, phases, needs).fit(overlaps[phase]) for phase in MEASURED_PHASES},
         dict(overlaps),
     )
 

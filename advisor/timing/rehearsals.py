@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
-from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, check_conditions
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, check_conditions
 
 FORMAT = 1
 """Layout of a rehearsal's line that is read; a newer one is refused."""
@@ -36,15 +36,17 @@ class Rehearsals:
         rehearsal that a repeat repeats ('' when none).
     disturbed : int
         How many rows said that they were disturbed, and are left out.
-    processor : pandas.DataFrame, shape (n, len(MEASURED_PHASES)), optional
-        Seconds that one core of the rehearsed speed was needed in each phase, NaN where not measured [s].
+    needs : dict of str to pandas.DataFrame, each of shape (n, len(MEASURED_PHASES))
+        What each phase was seen to need of one thing alone, NaN where not counted [s]: 'processor', of one core of the
+        rehearsed speed; 'transfer', what went to and from the disk over its rate; 'access', the disk's accesses times
+        its access time.
     """
 
     conditions: pd.DataFrame
     phases: pd.DataFrame
     labels: pd.DataFrame
     disturbed: int = 0
-    processor: pd.DataFrame | None = None
+    needs: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.conditions)
@@ -60,7 +62,7 @@ class Rehearsals:
             self.conditions[rows].reset_index(drop=True),
             self.phases[rows].reset_index(drop=True),
             self.labels[rows].reset_index(drop=True),
-            processor=None if self.processor is None else self.processor[rows].reset_index(drop=True),
+            needs={name: frame[rows].reset_index(drop=True) for name, frame in self.needs.items()},
         )
 
 
@@ -126,18 +128,30 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     if "quota_pct" in frame:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
-    return Rehearsals(check_conditions(frame), seconds, labels, disturbed, _processor(frame))
+    return Rehearsals(check_conditions(frame), seconds, labels, disturbed, _needs(frame))
 
 
-def _processor(frame: pd.DataFrame) -> pd.DataFrame | None:
-    """Processor seconds of the phases over the share of a core that was allowed."""
-    names = [f"{phase}_cpu_s" for phase in MEASURED_PHASES]
-    if not {*names, "quota_pct", "cores"} <= set(frame.columns):
-        return None
-    share = frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
-    needed = frame[names].apply(pd.to_numeric, errors="coerce").astype(float).div(share, axis=0)
-    needed.columns = pd.Index(MEASURED_PHASES)
-    return needed
+def _needs(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """What the phases were counted to need of the processor, of the disk's rate and of its access time [s]."""
+
+    def counted(suffix: str) -> pd.DataFrame | None:
+        names = [f"{phase}_{suffix}" for phase in MEASURED_PHASES]
+        if not set(names) <= set(frame.columns):
+            return None
+        found = frame[names].apply(pd.to_numeric, errors="coerce").astype(float)
+        found.columns = pd.Index(MEASURED_PHASES)
+        return found
+
+    needs = {}
+    used, read, written, accesses = map(counted, ("cpu_s", "read_bytes", "written_bytes", "accesses"))
+    if used is not None and {"quota_pct", "cores"} <= set(frame.columns):
+        share = frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
+        needs["processor"] = used.div(share, axis=0)
+    if read is not None and written is not None:
+        needs["transfer"] = (read + written).div(MIB * frame["disk_read_mib_s"].astype(float), axis=0)
+    if accesses is not None:
+        needs["access"] = accesses.mul(frame["disk_access_ms"].astype(float) / 1000, axis=0)
+    return needs
 
 
 def _text(frame: pd.DataFrame, name: str) -> pd.Series:
