@@ -1,11 +1,14 @@
-"""`advisor learn`: judge the timing model, and fit it on rehearsals and a bench log."""
+"""`advisor learn`: learn from the bench log, judge what was learnt before it serves, and go back."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from advisor.shop import Shop
 
 
 def register(app: typer.Typer) -> None:
@@ -14,43 +17,174 @@ def register(app: typer.Typer) -> None:
 
 
 def learn(
-    report: Annotated[bool, typer.Option("--report", help="Print how good the times are.")] = False,
+    log: Annotated[
+        Path | None,
+        typer.Option(
+            envvar="ADVISOR_LOG", help="The bench log, its own file or a CSV; else the user's own.", metavar="FILE"
+        ),
+    ] = None,
+    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML), whose images the log names.")] = None,
+    half_life: Annotated[float, typer.Option(min=1, help="Age in days at which a logged unit counts half.")] = 90.0,
+    versions: Annotated[bool, typer.Option("--versions", help="List the versions of the timing model.")] = False,
+    use: Annotated[
+        str | None, typer.Option(help="Let this version serve; 'shipped' is the one of the package.", metavar="VERSION")
+    ] = None,
+    drift: Annotated[
+        bool, typer.Option("--drift", help="Say whether times have moved, which, and since when.")
+    ] = False,
+    thresholds: Annotated[
+        bool, typer.Option("--thresholds", help="Say what the outcomes propose as comfort thresholds.")
+    ] = False,
+    apply: Annotated[
+        bool, typer.Option("--apply", help="With --thresholds: write what is proposed into the --shop file.")
+    ] = False,
+    report: Annotated[bool, typer.Option("--report", help="Print how good the times are on rehearsals.")] = False,
     rehearsals: Annotated[
         Path | None, typer.Option(help="Rehearsals to learn from; those that ship when left out.", metavar="FILE")
     ] = None,
-    log: Annotated[
-        Path | None, typer.Option(help="A bench log (CSV) that corrects what rehearsals say.", metavar="FILE")
-    ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Fit the timing model and write it to this file.", metavar="FILE")
+        Path | None, typer.Option(help="Only fit the timing model and write it to this file.", metavar="FILE")
     ] = None,
 ) -> None:
-    """Judge the timing model, or fit it.
+    """Learn times from the bench log; the new model serves only if it beats the one that does.
+
+    Without an option it fits on the rehearsals and the bench log, compares the result with the serving model on the
+    newest units of the log, each predicted by what was logged before it, says by how much it is better, and lets it
+    serve if it is: the median error smaller by 15 %, not by luck, and coverage no worse. Every version is kept in the
+    folder 'models' beside the log; --use goes back.
 
     --report leaves out each class of disk, each edition and each level of processor in turn, fits the model on the
     rest and times what was left out, beside simple baselines. It takes about a minute.
 
-    --out fits the model on the rehearsals, and on the bench log where one is named, and writes it as plain JSON.
+    --out fits the model on the rehearsals, and on the bench log where one is named, and writes it as plain JSON; it
+    does not serve.
     """
+    from advisor.benchlog.store import default_path
+    from advisor.errors import InputError
+    from advisor.shop import default_shop, read_shop
+    from advisor.timing.versions import models_folder
+
+    if apply and not (thresholds and shop):
+        raise InputError("--apply goes with --thresholds and --shop FILE.", "It writes into that file.")
+    settings = read_shop(shop) if shop else default_shop()
+    path, folder = log or default_path(), models_folder(log)
+    chosen = False
+    if use is not None:
+        _use(use, folder)
+        chosen = True
+    if versions:
+        _versions(folder)
+        chosen = True
+    if drift:
+        _drift(path)
+        chosen = True
+    if thresholds:
+        _thresholds(path, settings, shop if apply else None)
+        chosen = True
+    if report:
+        _report(rehearsals)
+        chosen = True
+    if out is not None:
+        _fit(out, rehearsals, log, settings, half_life)
+        chosen = True
+    if not chosen:
+        _learn(path, folder, settings, rehearsals, half_life)
+
+
+def _learn(path: Path, folder: Path, shop: Shop, rehearsals: Path | None, half_life: float) -> None:
+    from advisor.benchlog.learning import learn_from, lines, log_rows
+    from advisor.errors import InputError
+    from advisor.timing import fit, read_rehearsals
+
+    if not path.exists():
+        raise InputError(
+            f"There is no bench log at {path}, so there is nothing to learn from.",
+            "Log a unit with: advisor log add TAG --elapsed MINUTES. Or name a log with --log FILE.",
+        )
+    base = None if rehearsals is None else fit(read_rehearsals(rehearsals))
+    for line in lines(learn_from(log_rows(path), folder, shop, base=base, half_life_days=half_life)):
+        typer.echo(line)
+
+
+def _use(name: str, folder: Path) -> None:
+    from advisor.timing.versions import use
+
+    model = use(name, folder)
+    typer.echo(f"Version {model.version} serves: times {model.basis}.")
+
+
+def _versions(folder: Path) -> None:
+    from advisor.timing.versions import versions
+
+    typer.echo(f"{'':<2}{'version':<9}{'learnt':<21}{'gate':<14}{'median error':<20}rests on")
+    for one in versions(folder):
+        gate = "" if one.accepted is None else "accepted" if one.accepted else "not accepted"
+        found = [one.gate.get(f"median_{name}") for name in ("serving", "candidate")]
+        error = "" if None in found else f"{found[0]:.1f} % -> {found[1]:.1f} %"
+        note = f"  CANNOT SERVE: it {one.problem}" if one.problem else ""
+        mark = "> " if one.serving else "  "
+        typer.echo(f"{mark}{one.name:<9}{one.learnt.replace('T', ' '):<21}{gate:<14}{error:<20}{one.basis}{note}")
+    typer.echo(f"'>' serves. Kept in {folder}; go back with: advisor learn --use VERSION")
+
+
+def _drift(path: Path) -> None:
+    from advisor.benchlog import BenchLog
+    from advisor.benchlog.drift import ALARM
+    from advisor.benchlog.learning import drift_of
     from advisor.errors import InputError
 
-    if not report and out is None:
-        raise InputError(
-            "Nothing to do: neither --report nor --out was given.",
-            "Say what is wanted, such as: advisor learn --report",
-        )
-    from advisor.timing import fit, read_rehearsals, serving_model
+    if not path.exists():
+        raise InputError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
+    with BenchLog(path) as book:
+        found = drift_of(book)
+    if not len(found.rows):
+        typer.echo("No unit of the log carries what was predicted for it, so drift cannot be seen.")
+        return
+    inside = 100 * found.rows["inside"].mean()
+    typer.echo(f"{len(found.rows)} units predicted by the version that serves; {inside:.0f} % within their interval.")
+    typer.echo(found.sentence())
+    typer.echo(f"Where times hold as predicted, drift is called wrongly less than once in {ALARM:g} units on average.")
+
+
+def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
+    from advisor.benchlog.learning import log_rows
+    from advisor.benchlog.outcomes import applied, proposals
+    from advisor.files import write_whole
+    from advisor.shop import read_shop
+
+    found = proposals(log_rows(path), shop)
+    for one in found:
+        typer.echo(one.sentence())
+    changes = {one.name: one.proposed for one in found if one.change}
+    if write is None:
+        if changes:
+            typer.echo("Nothing is changed. To take it over: advisor learn --thresholds --shop FILE --apply")
+        return
+    if changes:
+        write_whole(write, applied(write.read_text(encoding="utf-8"), changes))
+        read_shop(write)
+        typer.echo(f"Written to {write}: {', '.join(f'{name} = {value:g}' for name, value in changes.items())}.")
+    else:
+        typer.echo(f"{write} stays as it is.")
+
+
+def _report(rehearsals: Path | None) -> None:
+    from advisor.timing import read_rehearsals, serving_model
+    from advisor.timing.report import judge, lines
 
     data = read_rehearsals(rehearsals)
-    if report:
-        from advisor.timing.report import judge, lines
+    basis = serving_model().basis if rehearsals is None else f"from {len(data)} rehearsals"
+    for line in lines(judge(data, basis=basis)):
+        typer.echo(line)
 
-        basis = serving_model().basis if rehearsals is None else f"from {len(data)} rehearsals"
-        for line in lines(judge(data, basis=basis)):
-            typer.echo(line)
-    if out is not None:
-        from advisor.timing.log import read_log
 
-        model = fit(data, None if log is None else read_log(log))
-        model.save(out)
-        typer.echo(f"Wrote {out}: times {model.basis}.")
+def _fit(out: Path, rehearsals: Path | None, log: Path | None, shop: Shop, half_life: float) -> None:
+    from advisor.benchlog.learning import log_rows
+    from advisor.timing import fit, read_rehearsals
+    from advisor.timing.log import fit_log
+
+    model = fit(read_rehearsals(rehearsals))
+    if log is not None:
+        model = fit_log(model, log_rows(log), shop, half_life_days=half_life)
+    model.save(out)
+    typer.echo(f"Wrote {out}: times {model.basis}.")

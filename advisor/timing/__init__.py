@@ -6,8 +6,6 @@ timing.elapsed_min, timing.elapsed_low_min, timing.elapsed_high_min, timing.phas
 
 from __future__ import annotations
 
-from functools import cache
-
 import pandas as pd
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, read_conditions
@@ -15,31 +13,12 @@ from advisor.timing.fitting import fit
 from advisor.timing.model import TimingModel, load_model
 from advisor.timing.predict import Timing, phases, predict
 from advisor.timing.rehearsals import Rehearsals, read_rehearsals
+from advisor.timing.versions import serving_model
 
 __all__ = [
     "CONDITIONS", "MEASURED_PHASES", "Rehearsals", "Timing", "TimingModel", "fit", "load_model", "phases", "predict",
     "predict_conditions", "read_conditions", "read_rehearsals", "serving_model",
 ]  # fmt: skip
-
-
-@cache
-def serving_model() -> TimingModel:
-    """The model that serves: this shop's own when it has learnt one, else the one that ships.
-
-    Returns
-    -------
-    TimingModel
-        Read from `<user data folder>/timing/model.json`, else from `datasets/timing/model.json`.
-
-    Raises
-    ------
-    InputError
-        When neither can be used.
-    """
-    from advisor.files import datasets, user_data
-
-    own = user_data() / "timing" / "model.json"
-    return load_model(own if own.is_file() else datasets() / "timing" / "model.json")
 
 
 def predict_conditions(frame: pd.DataFrame, model: TimingModel | None = None) -> pd.DataFrame:

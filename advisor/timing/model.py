@@ -119,6 +119,7 @@ class TimingModel:
         logged = f"{self.log.rows} logged unit{'' if self.log.rows == 1 else 's'}"
         n = int(self.about.get("rehearsals", len(self.seen)))
         text = f"from {n} rehearsal{'' if n == 1 else 's'} and {logged}"
+        text += "" if self.version == "shipped" else f", version {self.version}"
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
     def seconds(self, conditions: pd.DataFrame, phases: Sequence[str] = MEASURED_PHASES) -> pd.DataFrame:

@@ -1,0 +1,367 @@
+"""Learning: from the log to a version that is kept, and that serves only when the gate lets it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from advisor.benchlog import adaptive, replay
+from advisor.benchlog.drift import Drift, unit_line, watch
+from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, newest_rows, rolling
+from advisor.benchlog.store import BenchLog
+from advisor.errors import InputError
+from advisor.shop import Shop, default_shop
+from advisor.timing.log import learn, read_log
+from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, Logged, lay
+from advisor.timing.logpart import LogPart
+from advisor.timing.model import TimingModel, with_log
+from advisor.timing.versions import SHIPPED, keep, models_folder, pointed, read_version, use, write_levels
+
+NAMED = 8
+"""Rows that cannot be learnt from that are named one by one."""
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What one run of learning did.
+
+    Attributes
+    ----------
+    version : str
+        Name it is kept under; '' when there was nothing to learn from.
+    model : TimingModel
+        The newly learnt model.
+    verdict : Verdict
+    before : str
+        Version that served.
+    laid : Logged
+        What it was learnt from, and the rows left out.
+    folder : pathlib.Path
+    """
+
+    version: str
+    model: TimingModel
+    verdict: Verdict
+    before: str
+    laid: Logged
+    folder: Path
+
+
+def log_rows(path: str | Path) -> pd.DataFrame:
+    """Read a bench log, SQLite or CSV, as rows to learn from.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `advisor.benchlog.frame` gives them; of an SQLite log also minutes_from ('stopwatch', 'typed' or 'sheet').
+
+    Raises
+    ------
+    InputError, LogError
+        When it cannot be read.
+    """
+    file = Path(path)
+    try:
+        with file.open("rb") as opened:
+            is_log = opened.read(16).startswith(b"SQLite format 3")
+    except OSError as error:
+        raise InputError(
+            f"The bench log {file} cannot be read: {error.strerror}.", "It is made when the first unit is logged."
+        ) from error
+    if not is_log:
+        return read_log(file)
+    with BenchLog(file) as log:
+        return rows_of(log)
+
+
+def rows_of(log: BenchLog) -> pd.DataFrame:
+    """Rows of an open log, with where their minutes are from.
+
+    Parameters
+    ----------
+    log : BenchLog
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    from advisor.benchlog.frames import frame
+
+    rows = frame(log)
+    timed = {row[0] for row in log.rows("SELECT DISTINCT asset_tag FROM stopwatch WHERE stopped_at IS NOT NULL")}
+    here = rows["source"].astype("string").fillna("").eq("logged here").to_numpy(dtype=bool)
+    watched = here & rows["asset_tag"].isin(timed).to_numpy()
+    rows["minutes_from"] = np.select([watched, here], ["stopwatch", "typed"], "sheet")
+    return rows
+
+
+def learn_from(
+    rows: pd.DataFrame, folder: Path | None = None, shop: Shop | None = None, *, base: TimingModel | None = None,
+    half_life_days: float = HALF_LIFE_DAYS, seed: int = 0,
+) -> Lesson:  # fmt: skip
+    """Learn from a log, keep the version, and let it serve if the gate agrees.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        See `advisor.timing.log.fit_log`.
+    folder : pathlib.Path, optional
+        Of the versions; the user's own when left out.
+    shop : Shop, optional
+    base : TimingModel, optional
+        Fitted on rehearsals; the one that ships when left out.
+    half_life_days : float
+        Age at which a unit counts half [d].
+    seed : int
+
+    Returns
+    -------
+    Lesson
+
+    Raises
+    ------
+    InputError
+        When a needed column is missing, or the version cannot be written.
+    """
+    folder = models_folder() if folder is None else folder
+    shop = default_shop() if shop is None else shop
+    base = with_log(read_version(SHIPPED, folder) if base is None else base, LogPart())
+    laid = lay(base, rows, shop) if len(rows) or set(NEEDED) <= set(rows.columns) else None
+    before = pointed(folder)
+    if laid is None or not len(laid):
+        empty = lay(base, pd.DataFrame(columns=list(NEEDED)), shop) if laid is None else laid
+        return Lesson("", base, Verdict(False, "no unit of the log can be learnt from"), before, empty, folder)
+    verdict = _judge(base, laid, rows, before, folder, shop, half_life_days, seed)
+    part = learn(base, laid, seed=seed, half_life_days=half_life_days)
+    model = with_log(base, part)
+    notes = {"beside": before, "left_out": len(laid.problems), "sources": _sources(laid)}
+    name = keep(model, folder, verdict.to_json(), notes)
+    if verdict.accepted:
+        use(name, folder)
+    write_levels(adaptive.levels(rows), len(rows), folder)
+    return Lesson(name, read_version(name, folder), verdict, before, laid, folder)
+
+
+def _sources(laid: Logged) -> dict[str, int]:
+    from advisor.timing.logged import SOURCE_WEIGHTS
+
+    return {name: int(np.isclose(laid.weight, weight).sum()) for name, weight in SOURCE_WEIGHTS.items()}
+
+
+def _judge(
+    base: TimingModel, laid: Logged, rows: pd.DataFrame, before: str, folder: Path, shop: Shop, half_life_days: float,
+    seed: int,
+) -> Verdict:  # fmt: skip
+    if len(laid) < FEWEST_ROWS:
+        return Verdict(False, f"{len(laid)} units are too few to judge by; it takes {FEWEST_ROWS}")
+    try:
+        serving = replace(read_version(before, folder), levels={})
+    except InputError as error:
+        serving = read_version(SHIPPED, folder)
+        cannot = f" ({error.message} The shipped model was judged in its place.)"
+    else:
+        cannot = ""
+    beside = lay(serving, rows, shop)
+    # The same units, in the same order: what is left out as a slip may differ between two models.
+    shared = np.isin(laid.place, beside.place)
+    laid, beside = laid.take(shared), beside.take(np.isin(beside.place, laid.place))
+    until = pd.Timestamp(serving.log.last).timestamp() / 86_400 if serving.log.last else float("nan")
+    count = newest_rows(laid, until)
+    trial = rolling(base, laid, count, seed=seed, half_life_days=half_life_days)
+    newest = beside.take(beside.newest(count))
+    verdict = compare(newest.elapsed, newest.predicted(serving, serving.log), trial)
+    known = newest.day[~np.isnan(newest.day)]
+
+    def said(number: float) -> str:
+        return pd.Timestamp(number, unit="D").strftime("%Y-%m-%d")
+
+    return replace(
+        verdict, reason=verdict.reason + cannot, first=said(known.min()) if known.size else "",
+        last=said(known.max()) if known.size else "",
+    )  # fmt: skip
+
+
+def before_and_after(rows: pd.DataFrame, shop: Shop | None = None, learnt_from: int = 200) -> pd.DataFrame:
+    """A shop before and after its first logged units, for the model review.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        A log, such as the demo's.
+    shop : Shop, optional
+    learnt_from : int
+        Units learnt from.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `advisor.benchlog.replay.before_and_after`.
+    """
+    base = with_log(read_version(SHIPPED, models_folder()), LogPart())
+    return replay.before_and_after(base, lay(base, rows, shop), learnt_from)
+
+
+def logged(log: BenchLog, jobs: list[int]) -> str:
+    """What to say when units were logged; brings the adaptive levels up to date.
+
+    Parameters
+    ----------
+    log : BenchLog
+    jobs : list of int
+        Those just added, or changed.
+
+    Returns
+    -------
+    str
+        One line, '' when nothing was predicted for them.
+    """
+    rows = predictions(log)
+    write_levels(adaptive.levels(rows), len(rows), models_folder(log.path))
+    own = rows[rows["job"].isin(jobs)]
+    if not len(own):
+        return ""
+    found = watch(rows)
+    if len(own) == 1:
+        return unit_line(own.iloc[0], found)
+    return found.sentence() if found.drifting else ""
+
+
+def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFrame:
+    """What was predicted and what came, of every job that had a prediction.
+
+    Parameters
+    ----------
+    log : BenchLog
+    newest : int
+        How many at most.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Oldest first: job, asset_tag, date, technician, image, storage_kind, elapsed_min, predicted_min,
+        predicted_low_min, predicted_high_min, model_version.
+    """
+    names = [
+        "job", "asset_tag", "date", "technician", "image", "storage_kind", "elapsed_min", "predicted_min",
+        "predicted_low_min", "predicted_high_min", "model_version",
+    ]  # fmt: skip
+    rows = log.rows(
+        "SELECT job.id, job.asset_tag, job.done_on, job.technician, coalesce(job.image, unit.image),"
+        " json_extract(unit.facts, '$.storage_kind'), job.elapsed_min, unit.elapsed_min, unit.elapsed_low_min,"
+        " unit.elapsed_high_min, unit.model FROM job JOIN unit ON unit.id = job.unit_id"
+        " WHERE unit.elapsed_low_min IS NOT NULL AND job.elapsed_min IS NOT NULL ORDER BY job.done_on DESC, job.id DESC"
+        " LIMIT ?",
+        (newest,),
+    )
+    return pd.DataFrame([tuple(row) for row in reversed(rows)], columns=names)
+
+
+def phase_predictions(log: BenchLog) -> pd.DataFrame:
+    """Minutes by phase beside those predicted: job, and for each phase `<phase>_min` and `predicted_<phase>_min`.
+
+    Parameters
+    ----------
+    log : BenchLog
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a job that has both.
+    """
+    rows = log.rows(
+        "SELECT job_phase.job_id, job_phase.phase, job_phase.minutes, json_extract(one.value, '$.machine_min')"
+        " FROM job_phase JOIN job ON job.id = job_phase.job_id JOIN unit ON unit.id = job.unit_id"
+        " JOIN json_each(unit.phases) AS one WHERE json_extract(one.value, '$.phase') = job_phase.phase"
+    )
+    long = pd.DataFrame([tuple(row) for row in rows], columns=["job", "phase", "actual", "predicted"])
+    if not len(long):
+        return pd.DataFrame({"job": pd.Series(dtype="int64")})
+    wide = pd.concat(
+        [
+            long.pivot(index="job", columns="phase", values=kind).add_prefix(before).add_suffix("_min")
+            for kind, before in (("actual", ""), ("predicted", "predicted_"))
+        ],
+        axis=1,
+    )
+    return wide.reset_index()
+
+
+def drift_of(log: BenchLog) -> Drift:
+    """Drift of a log, phases included; see `advisor.benchlog.drift.watch`.
+
+    Parameters
+    ----------
+    log : BenchLog
+
+    Returns
+    -------
+    advisor.benchlog.drift.Drift
+    """
+    return watch(predictions(log).merge(phase_predictions(log), on="job", how="left"))
+
+
+def lines(lesson: Lesson) -> list[str]:
+    """A run of learning in words.
+
+    Parameters
+    ----------
+    lesson : Lesson
+
+    Returns
+    -------
+    list of str
+    """
+    laid, part, verdict = lesson.laid, lesson.model.log, lesson.verdict
+    out = []
+    problems = laid.problems
+    if len(problems):
+        out.append(f"{len(problems)} row{'' if len(problems) == 1 else 's'} of the log left out:")
+        for row in problems.head(NAMED).to_dict("records"):
+            value = "" if row["value"] == "" else f" {str(row['value'])[:24]!r}"
+            tag = row["asset_tag"] or "no tag"
+            out.append(f"  row {int(row['place']) + 1} ({tag}), {row['column']}{value}: {row['problem']}")
+        if len(problems) > NAMED:
+            out.append(f"  and {len(problems) - NAMED} more.")
+    if not lesson.version:
+        return [*out, f"Nothing was learnt: {verdict.reason}. Version {lesson.before} serves."]
+    out.append(
+        f"Version {lesson.version} learnt from {part.rows} units, {part.first or 'day unknown'} to {part.last or '?'}, "
+        f"worth {part.effective_rows:.0f} new ones (half-life {part.half_life_days:g} days)."
+    )
+    out.append(f"  Hands-on minutes: {part.hands_factor:.2f} times those of the tables.")
+    for name, factor in part.technicians.items():
+        out.append(f"    technician {name}: {factor:.2f} times")
+    for kind, title in (("image", "Image"), ("model", "Model of PC")):
+        own = sorted(part.effects.get(kind, {}).items(), key=lambda item: -abs(item[1]))[:4]
+        if own:
+            told = ", ".join(f"{level} {100 * np.expm1(value):+.0f} %" for level, value in own)
+            out.append(f"  {title}, machine minutes beside the usual: {told}.")
+    if verdict.rows:
+        out.append(
+            f"On the newest {verdict.rows} units ({verdict.first} to {verdict.last}), each predicted by what was "
+            "logged before it:"
+        )
+        out.append(f"  {'':<24}{'median error':>13}{'covered':>9}{'wide':>8}")
+        for title, median, coverage, width in (
+            (f"serving ({lesson.before})", verdict.median_serving, verdict.coverage_serving, verdict.width_serving),
+            ("newly learnt", verdict.median_candidate, verdict.coverage_candidate, verdict.width_candidate),
+        ):
+            out.append(f"  {title:<24}{median:>12.1f}%{coverage:>8.0f}%{width:>7.2f}x")
+        out.append(
+            f"  {abs(verdict.gain_pct):.0f} % {'smaller' if verdict.gain_pct >= 0 else 'larger'} median error; "
+            f"{verdict.nearer} units nearer, {verdict.farther} farther (by chance: {verdict.chance:.2g})."
+        )
+    if verdict.accepted:
+        out.append(f"Accepted: {verdict.reason}. Version {lesson.version} serves now; back with: ")
+        out[-1] += f"advisor learn --use {lesson.before}"
+    else:
+        out.append(f"Not accepted: {verdict.reason}. Version {lesson.before} goes on serving; ")
+        out[-1] += f"{lesson.version} is kept."
+    return out
