@@ -193,9 +193,14 @@ def _saved_min(facts: Facts, best: pd.DataFrame, drawer: list[Any], model: Timin
     images = facts.chosen["image_used"].loc[rows].reset_index(drop=True)
     edition = pd.Series(some["edition_after"].to_numpy(), dtype="string")
     fitted = parts.fit(units, pd.Series(some["part"].to_numpy(), dtype="string"), drawer)
-    after = timing.predict(fitted, processors, edition, images, facts.shop, model=model)
-    same = timing.predict(units, processors, edition, images, facts.shop, model=model)
-    gained = (same.elapsed_min - after.elapsed_min).to_numpy(dtype="float64", na_value=np.nan)
+    # Both in one call: a call costs the same for one unit as for a hundred.
+    both = timing.predict(
+        pd.concat([fitted, units], ignore_index=True), pd.concat([processors, processors], ignore_index=True),
+        pd.concat([edition, edition], ignore_index=True), pd.concat([images, images], ignore_index=True),
+        facts.shop, model=model,
+    )  # fmt: skip
+    after, same = np.split(both.elapsed_min.to_numpy(dtype="float64", na_value=np.nan), 2)
+    gained = same - after
     saved[disks] = gained - some["fit_min"].to_numpy(dtype=float)
     return saved
 

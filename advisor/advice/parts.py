@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ import pandas as pd
 from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.columns import numbers, present, texts
-from advisor.shop import Part
+from advisor.shop import Image, Part
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
 if TYPE_CHECKING:
@@ -192,15 +192,15 @@ def fit(units: pd.DataFrame, names: pd.Series[str], parts: Sequence[Part]) -> pd
     return out
 
 
-def _adapter_works(part: Part, facts: Facts) -> np.ndarray:
+@lru_cache(maxsize=64)
+def _adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
     """Which of the shop's images drive a wireless adapter: True or False per image."""
     from advisor import drivers
     from advisor.unit import Unit, frame
 
-    verdicts = drivers.assess(frame([Unit(devices=part.device)]), facts.shop.images)
-    rows = verdicts.devices
-    good = rows.loc[rows["support"].eq(Support.WORKS) & rows["kind"].eq("wireless"), "image"]
-    return np.array([image.name in set(good) for image in facts.shop.images], dtype=bool)
+    rows = drivers.assess(frame([Unit(devices=device)]), images).devices
+    good = set(rows.loc[rows["support"].eq(Support.WORKS) & rows["kind"].eq("wireless"), "image"])
+    return tuple(image.name in good for image in images)
 
 
 def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> pd.DataFrame | None:
@@ -208,8 +208,11 @@ def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> p
 
     n_units = len(facts)
     if part.kind == "wireless":
-        works = np.append(_adapter_works(part, facts), False)
-        fits = wanted & needs["wireless"].to_numpy() & works[facts.image_number]
+        asked = wanted & needs["wireless"].to_numpy()
+        if not asked.any():
+            return None
+        works = np.array([*_adapter_works(part.device, facts.shop.images), False])
+        fits = asked & works[facts.image_number]
         check = np.full(n_units, "", dtype=object)
         after = facts.choice
         gain = np.zeros(n_units, dtype=int)

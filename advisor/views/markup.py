@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -39,11 +40,19 @@ def el(name: str, /, *children: Child, **attributes: Any) -> Markup:
     for key, value in attributes.items():
         if value is None or value is False:
             continue
-        label = key.rstrip("_").replace("_", "-")
+        label = _label(key)
         parts.append(f" {label}" if value is True else f' {label}="{escape(str(value))}"')
     if name in VOID and not children:
         return Markup("".join(parts) + "/>")
-    return Markup("".join(parts) + ">") + join(children) + Markup(f"</{name}>")
+    parts.append(">")
+    _join(children, parts)
+    parts.append(f"</{name}>")
+    return Markup("".join(parts))
+
+
+@cache
+def _label(key: str) -> str:
+    return key.rstrip("_").replace("_", "-")
 
 
 def join(children: Iterable[Child]) -> Markup:
@@ -58,14 +67,19 @@ def join(children: Iterable[Child]) -> Markup:
     markupsafe.Markup
     """
     out: list[str] = []
-    for child in children:
-        if child is None or child is False:
-            continue
-        if isinstance(child, (str, int, float)):
-            out.append(str(escape(child)))
-        else:
-            out.append(str(join(child)))
+    _join(children, out)
     return Markup("".join(out))
+
+
+def _join(children: Iterable[Child], out: list[str]) -> None:
+    for child in children:
+        if isinstance(child, Markup):
+            out.append(child)
+        elif isinstance(child, (str, int, float)):
+            if child is not False:
+                out.append(escape(str(child)))
+        elif child is not None:
+            _join(child, out)
 
 
 def known(value: object) -> bool:

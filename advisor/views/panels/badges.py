@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache, lru_cache
+
 from advisor.sheet.model import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Mark
 from advisor.views.markup import Markup, el
 
@@ -20,6 +22,7 @@ _CLEAR = {"fill": "none", "stroke": "currentColor", "stroke_width": 2}
 _SOLID = {"fill": "currentColor"}
 
 
+@cache
 def mark(shape: Mark) -> Markup:
     """Draw a shape, 16 by 16.
 
@@ -102,6 +105,7 @@ def severity_badge(severity: str) -> Markup:
     return _badge(SEVERITIES.get(severity, severity), SEVERITY_MARK.get(severity), "ba-severity")
 
 
+@lru_cache(maxsize=256)
 def _badge(words: str, shape: Mark | None, class_: str) -> Markup:
     tone = _TONES.get(shape, "mid") if shape else "plain"
     return el("span", mark(shape) if shape else None, el("span", words), class_=f"{class_} ba-tone-{tone}")

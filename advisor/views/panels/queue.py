@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from advisor.views.markup import Markup, duration, el, known, text
 from advisor.views.panels.badges import advice_badge
@@ -86,6 +87,7 @@ def _count(places: Sequence[Place]) -> str:
     return f"{words}, {done} done" if done else words
 
 
+@lru_cache(maxsize=4096)
 def _place(one: Place, is_current: bool) -> Markup:
     return el(
         "li",
