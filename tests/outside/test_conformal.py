@@ -96,19 +96,18 @@ def test_coverage_is_what_the_theory_says(n):
 
 
 def test_coverage_of_the_timing_model_on_a_known_truth(simulate_rehearsals):
-    # The same guarantee, end to end: three times 60 rehearsals of a simulator whose truth is known, each judged on 400
-    # never seen. One calibration on 60 scores covers 80 % with a standard deviation of 5 points (beta law,
-    # as above), the
-    # mean of three with 3; the scores are the worst of three ways of leaving out, hence the room above.
+    # The same guarantee, end to end: eight times 60 rehearsals of a simulator whose truth is known, each judged on 400
+    # never seen. One calibration on 60 rehearsals covers 80 % with a standard deviation of 5 points (beta law, as
+    # above) and more, as their scores come in threes; the eight scatter by 8, so that their mean has 2.8.
     from advisor.timing.fitting import fit_machine
 
     covered = []
-    for seed in (100, 103, 105):
+    for seed in range(100, 108):
         model = fit_machine(simulate_rehearsals(60, seed=seed))
         new = simulate_rehearsals(400, seed=seed + 1000)
         out = model.predict_conditions(new.conditions)
         covered.append(((new.total >= out["low_s"]) & (new.total <= out["high_s"])).mean())
-    assert 0.74 <= np.mean(covered) <= 0.90
+    assert 0.744 <= np.mean(covered) <= 0.856
 
 
 @pytest.fixture
