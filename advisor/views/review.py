@@ -16,8 +16,10 @@ from advisor.shop import Shop, default_shop
 from advisor.views.markup import text
 
 if TYPE_CHECKING:
+    from advisor.benchlog.drift import Drift
     from advisor.timing import TimingModel
     from advisor.timing.report import Report
+    from advisor.timing.versions import Version
 
 BLOCK = 20
 """Logged units taken together when drift is looked for."""
@@ -25,11 +27,23 @@ BLOCK = 20
 LEVEL = 0.8
 """Share of units that the interval promises to hold."""
 
+LEARNT_FROM = 200
+"""Logged units after which a shop is shown before and after learning."""
+
+FEWEST_AFTER = 10
+"""Units after those that it takes to show it."""
+
+MOST_SHIFTED = 1200
+"""Oldest units of a log that it is shown on; later ones would only slow the page."""
+
 COMPARED = (
     "asset_tag",
     "date",
     "edition",
     "storage_kind",
+    "image",
+    "technician",
+    "model_version",
     "actual_min",
     "predicted_min",
     "low_min",
@@ -53,6 +67,11 @@ class Review:
         How the timing model did on rehearsals it had not seen; None until it was asked for.
     compared : pandas.DataFrame or None
         Columns `COMPARED`.
+    shift : pandas.DataFrame or None
+        A row a unit after the first `LEARNT_FROM`: minutes predicted before and after learning from those; None for a
+        shorter log. See `advisor.benchlog.learning.before_and_after`.
+    watched : Drift or None
+        Whether units still fall as the intervals promise.
     log_name : str
         What log was compared, in words.
     invented : bool
@@ -62,6 +81,8 @@ class Review:
     shop: Shop = field(default_factory=default_shop)
     report: Report | None = None
     compared: pd.DataFrame | None = None
+    shift: pd.DataFrame | None = None
+    watched: Drift | None = None
     log_name: str = ""
     invented: bool = False
 
@@ -87,7 +108,7 @@ class Review:
 
         path = default_path()
         if not path.exists():
-            self.compared, self.log_name = None, ""
+            self.compared, self.shift, self.watched, self.log_name = None, None, None, ""
             return "The bench log holds nothing yet."
         with BenchLog(path) as log:
             rows = log_frame(log)
@@ -99,9 +120,27 @@ class Review:
         return self._compare(rows, "the demo's bench log, which is invented", True)
 
     def _compare(self, rows: pd.DataFrame, name: str, invented: bool) -> str:
+        from advisor.benchlog.drift import watch
+        from advisor.benchlog.learning import before_and_after
+
         self.compared = compare(rows, self.shop)
         self.log_name, self.invented = name, invented
+        self.watched = watch(
+            self.compared.rename(
+                columns={
+                    "actual_min": "elapsed_min", "low_min": "predicted_low_min", "high_min": "predicted_high_min"
+                }
+            )
+        )  # fmt: skip
+        enough = len(self.compared) >= LEARNT_FROM + FEWEST_AFTER
+        self.shift = before_and_after(rows.head(MOST_SHIFTED), self.shop, LEARNT_FROM) if enough else None
         return f"{len(self.compared)} units of {name} were compared."
+
+    def versions(self) -> list[Version]:
+        """Versions of the timing model that are kept beside the shipped one."""
+        from advisor.timing.versions import models_folder, versions
+
+        return versions(models_folder())
 
 
 def compare(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
@@ -158,17 +197,49 @@ def compare(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     out = pd.DataFrame(
         {
             "asset_tag": kept["asset_tag"].astype("string"),
-            "date": kept["date"].astype("string")
-            if "date" in kept
-            else pd.Series(pd.NA, index=kept.index, dtype="string"),
+            "date": _texts(kept, "date"),
             "edition": kept["edition"].astype("string"),
             "storage_kind": units["storage_kind"].fillna("unknown"),
+            "image": kept["image"].astype("string"),
+            "technician": _texts(kept, "technician"),
+            "model_version": _texts(kept, "model_version").where(had, "now"),
             "actual_min": minutes(kept, "elapsed_min"),
             **columns,
             "when": np.where(had, "at the time", "now"),
         }
     )
     return out.dropna(subset=["predicted_min"]).reset_index(drop=True)
+
+
+def _texts(rows: pd.DataFrame, name: str) -> pd.Series[str]:
+    return rows[name].astype("string") if name in rows else pd.Series(pd.NA, index=rows.index, dtype="string")
+
+
+def learnt(shift: pd.DataFrame) -> pd.DataFrame:
+    """Sum up what learning from the first units did to those after them, over all and by kind of storage.
+
+    Parameters
+    ----------
+    shift : pandas.DataFrame
+        From `advisor.benchlog.learning.before_and_after`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        group, units, and for 'before' and 'after' each: error_pct (median size), bias_pct (median, signed),
+        covered_pct; 'all units' first, then the largest group.
+    """
+    rows = []
+    kinds = shift["storage_kind"].value_counts().index
+    for group, part in [("all units", shift), *((str(kind), shift[shift["storage_kind"] == kind]) for kind in kinds)]:
+        row: dict[str, Any] = {"group": group, "units": len(part)}
+        for name in ("before", "after"):
+            error = 100 * (part[f"{name}_min"] / part["actual_min"] - 1)
+            row[f"{name}_error_pct"], row[f"{name}_bias_pct"] = error.abs().median(), error.median()
+            inside = part["actual_min"].between(part[f"{name}_low_min"], part[f"{name}_high_min"])
+            row[f"{name}_covered_pct"] = 100 * float(inside.mean())
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
 def coverage(compared: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -251,33 +322,6 @@ def drift(compared: pd.DataFrame, block: int = BLOCK) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows, columns=["first", "last", "units", "over_pct", "covered_pct", "off", "changed"])
-
-
-def verdict_on_drift(blocks: pd.DataFrame) -> str:
-    """Say in words what the newest block shows.
-
-    Parameters
-    ----------
-    blocks : pandas.DataFrame
-        From `drift`.
-
-    Returns
-    -------
-    str
-    """
-    if not len(blocks):
-        return "No logged unit can be compared yet."
-    last = blocks.iloc[-1]
-    amount = f"{abs(last['over_pct']):.0f} % {'longer' if last['over_pct'] > 0 else 'shorter'} than predicted"
-    said = f"The last {last['units']} units took {amount} at their middle, "
-    said += "more than chance explains" if last["off"] else "within what chance explains"
-    if len(blocks) > 1:
-        said += (
-            ", and unlike the units before them: the shop has moved"
-            if last["changed"]
-            else ", as the units before them"
-        )
-    return said + (". To learn from the log: advisor learn." if last["off"] else ".")
 
 
 def trained_on(model: TimingModel) -> list[tuple[str, str]]:

@@ -9,7 +9,7 @@ from advisor.errors import AdvisorError, InputError
 from advisor.shop import Shop, default_shop
 from advisor.views.markup import Markup, el, labelled, notices
 from advisor.views.notices import error_notice, notice
-from advisor.views.panels import review_held, review_log
+from advisor.views.panels import review_held, review_learnt, review_log
 from advisor.views.review import Review
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def layout() -> Markup:
         "div",
         el("header", el("h1", "Model review", class_="ba-hidden"), el("div", data_region="sources")),
         notices(),
-        el("main", (el("div", data_region=name) for name in ("basis", "held", "log", "tables"))),
+        el("main", (el("div", data_region=name) for name in ("basis", "learnt", "log", "held", "tables"))),
         class_="ba-view ba-review",
     )
 
@@ -62,6 +62,7 @@ def regions(review: Review) -> dict[str, Markup]:
             class_="ba-sources",
         ),
         "basis": labelled("What the models were made from", review_held.basis(review), key="basis", class_="ba-card"),
+        "learnt": review_learnt.before_after(review),
         "held": review_held.held_out(review.report),
         "log": review_log.against_log(review),
         "tables": labelled("Where every table is from", review_held.sources(), key="tables", class_="ba-card"),

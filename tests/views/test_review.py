@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.views.review import COMPARED, Review, coverage, drift, provenance, trained_on, verdict_on_drift
+from advisor.views.panels.review_learnt import picture, sentence
+from advisor.views.review import COMPARED, Review, coverage, drift, learnt, provenance, trained_on
 from advisor.views.review_view import ReviewView, regions
 
 
@@ -18,6 +19,9 @@ def log_of(ratios, predicted=60.0):
             "date": [f"2026-01-{1 + number // 4:02d}" for number in range(n)],
             "edition": "Xfce",
             "storage_kind": ["nvme" if number % 2 else "spinning disk" for number in range(n)],
+            "image": "debian-13",
+            "technician": "K",
+            "model_version": "now",
             "actual_min": predicted * np.asarray(ratios, dtype=float),
             "predicted_min": predicted,
             "low_min": predicted * 0.8,
@@ -51,7 +55,6 @@ def test_a_log_that_agrees_shows_no_drift():
     blocks = drift(log_of(np.exp(rng.normal(0, 0.1, 100))))
     assert len(blocks) == 5 and blocks["units"].sum() == 100
     assert not blocks["off"].any() and not blocks["changed"].any()
-    assert "within what chance explains" in verdict_on_drift(blocks)
 
 
 def test_a_shop_that_slows_down_is_noticed_at_the_block_where_it_does():
@@ -60,11 +63,23 @@ def test_a_shop_that_slows_down_is_noticed_at_the_block_where_it_does():
     ratios[80:] *= 1.5
     blocks = drift(log_of(ratios))
     assert list(blocks["changed"]) == [False] * 4 + [True] and blocks["off"].iloc[-1]
-    assert "the shop has moved" in verdict_on_drift(blocks) and "longer" in verdict_on_drift(blocks)
 
 
-def test_an_empty_log_is_said():
-    assert verdict_on_drift(drift(log_of([]))) == "No logged unit can be compared yet."
+def test_learning_is_summed_up_by_group():
+    # Expected figures by hand: before 25 % too long throughout, after exact but for one unit of four.
+    rows = log_of([0.8] * 8).drop(columns=["predicted_min", "low_min", "high_min"])
+    for name, minutes in (("before", [60.0] * 8), ("after", [48.0] * 6 + [96.0] * 2)):
+        rows[f"{name}_min"] = minutes
+        rows[f"{name}_low_min"], rows[f"{name}_high_min"] = rows[f"{name}_min"] * 0.9, rows[f"{name}_min"] * 1.1
+    table = learnt(rows)
+    assert list(table["group"]) == ["all units", "spinning disk", "nvme"]
+    assert list(table["units"]) == [8, 4, 4]
+    assert table["before_error_pct"].tolist() == pytest.approx([25, 25, 25])
+    assert table["after_error_pct"].tolist() == pytest.approx([0, 0, 0])
+    assert table["after_covered_pct"].tolist() == pytest.approx([75, 75, 75])
+    assert "fell by 100 %: from 25 % to 0 %" in sentence(table.iloc[0], 200)
+    drawn = picture(rows)
+    assert drawn.count("ba-spot-open") == 8 + 1 and drawn.count('class="ba-spot"') == 8 + 1
 
 
 def test_every_table_says_where_it_is_from():
@@ -87,6 +102,9 @@ def test_the_review_shows_the_invented_log_and_says_that_it_is(tmp_path, monkeyp
     assert "holds nothing yet" in str(shown["notice"])
     view.handle({"do": "demo"}, [])
     assert "This log is invented" in shown["log"] and len(review.compared) > 300
+    assert "This log is invented" in shown["learnt"] and "Before and after 200 logged units" in shown["learnt"]
+    assert len(review.shift) == len(review.compared) - 200
+    assert review.watched.sentence() in shown["log"]
     assert review.compared["predicted_min"].gt(0).all()
     assert any("Minutes rest on" in words for words, _ in trained_on(review.model()))
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from advisor.files import datasets
 from advisor.views import charts
 from advisor.views.markup import Markup, el, known, labelled, number, text
+from advisor.views.panels.review_learnt import kept
 from advisor.views.panels.rows import table
 from advisor.views.review import LEVEL, Review, provenance, trained_on
 
@@ -35,7 +36,9 @@ def basis(review: Review) -> Markup:
         if model.log.invented
         else None
     )
-    return el("div", warning, table(("What", "Said by the model"), rows, "What the models were made from"))
+    return el(
+        "div", warning, table(("What", "Said by the model"), rows, "What the models were made from"), kept(review)
+    )
 
 
 def held_out(report: Report | None) -> Markup:

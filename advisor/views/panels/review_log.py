@@ -9,7 +9,7 @@ import pandas as pd
 from advisor.views import charts
 from advisor.views.markup import Markup, el, labelled, number, text
 from advisor.views.panels.rows import table
-from advisor.views.review import LEVEL, Review, coverage, drift, verdict_on_drift
+from advisor.views.review import LEVEL, Review, coverage, drift
 
 if TYPE_CHECKING:
     pass
@@ -81,7 +81,7 @@ def against_log(review: Review) -> Markup:
         labelled(
             "The log against the model",
             said,
-            el("p", f"{len(compared)} units of {review.log_name}. {verdict_on_drift(blocks)}"),
+            el("p", f"{len(compared)} units of {review.log_name}. {_drift_words(review)}"),
             drift_drawing(blocks),
             key="log",
             class_="ba-card",
@@ -126,6 +126,18 @@ def against_log(review: Review) -> Markup:
             class_="ba-card",
         ),
     )
+
+
+def _drift_words(review: Review) -> str:
+    """What the test for drift says; the newest alone can call it, blocks only show where."""
+    watched = review.watched
+    if watched is None or not len(watched.rows):
+        return "No unit could be watched for drift."
+    when = set(review.compared["when"]) if review.compared is not None else set()
+    now = (
+        " Units without a prediction of their day are predicted by the model that serves now." if "now" in when else ""
+    )
+    return watched.sentence() + now
 
 
 def drift_drawing(blocks: pd.DataFrame) -> Markup:
