@@ -223,22 +223,25 @@ def scatter(
     """
     width, height, left, top_edge, bottom = 520.0, 440.0, 64.0, 14.0, 56.0
     top = max([*(max(point.x, point.high if point.high is not None else point.y) for point in points), 1e-9]) * 1.04
+    low = min([*(min(point.x, point.low if point.low is not None else point.y) for point in points), top])
+    # Marks far from nothing get the room that a scale from 0 would leave empty; the axes say where they start.
+    base = max([0.0, *(tick for tick in round_ticks(top, 12) if tick <= low)]) if low > 0.2 * top else 0.0
 
     def x(value: float) -> float:
-        return round(left + (width - left - 14) * value / top, 1)
+        return round(left + (width - left - 14) * (value - base) / (top - base), 1)
 
     def y(value: float) -> float:
-        return round(height - bottom - (height - bottom - top_edge) * min(value, top) / top, 1)
+        return round(height - bottom - (height - bottom - top_edge) * (min(value, top) - base) / (top - base), 1)
 
     shapes: list[Markup] = []
-    for tick in round_ticks(top):
-        shapes.append(el("line", x1=x(tick), x2=x(tick), y1=y(0), y2=y(0) + 5, class_="ba-axis-line"))
-        shapes.append(el("line", x1=x(0) - 5, x2=x(0), y1=y(tick), y2=y(tick), class_="ba-axis-line"))
-        shapes.append(el("text", f"{tick:g}", x=x(tick), y=y(0) + 19, text_anchor="middle", class_="ba-axis"))
-        shapes.append(el("text", f"{tick:g}", x=x(0) - 9, y=y(tick) + 4, text_anchor="end", class_="ba-axis"))
-    shapes.append(el("path", d=f"M{x(0)} {y(top)}V{y(0)}H{x(top)}", class_="ba-axis-line", fill="none"))
+    for tick in [base, *(one for one in round_ticks(top, 6 if base == 0 else 10) if one > base)]:
+        shapes.append(el("line", x1=x(tick), x2=x(tick), y1=y(base), y2=y(base) + 5, class_="ba-axis-line"))
+        shapes.append(el("line", x1=x(base) - 5, x2=x(base), y1=y(tick), y2=y(tick), class_="ba-axis-line"))
+        shapes.append(el("text", f"{tick:g}", x=x(tick), y=y(base) + 19, text_anchor="middle", class_="ba-axis"))
+        shapes.append(el("text", f"{tick:g}", x=x(base) - 9, y=y(tick) + 4, text_anchor="end", class_="ba-axis"))
+    shapes.append(el("path", d=f"M{x(base)} {y(top)}V{y(base)}H{x(top)}", class_="ba-axis-line", fill="none"))
     if diagonal:
-        shapes.append(el("line", x1=x(0), y1=y(0), x2=x(top), y2=y(top), class_="ba-limit"))
+        shapes.append(el("line", x1=x(base), y1=y(base), x2=x(top), y2=y(top), class_="ba-limit"))
     for point in points:
         if point.low is not None and point.high is not None:
             shapes.append(el("line", x1=x(point.x), x2=x(point.x), y1=y(point.low), y2=y(point.high), class_="ba-thin"))

@@ -117,7 +117,7 @@ class Review:
     def open_demo_log(self) -> str:
         """Compare the demo's invented log, to see what this page looks like; says so."""
         rows = tables.load("demo/bench_log").frame
-        return self._compare(rows, "the demo's bench log, which is invented", True)
+        return self._compare(rows, "the demo's invented bench log", True)
 
     def _compare(self, rows: pd.DataFrame, name: str, invented: bool) -> str:
         from advisor.benchlog.drift import watch

@@ -81,6 +81,15 @@ def batch_app(browser, home):
     server.stop(process)
 
 
+@pytest.fixture(scope="session")
+def review_app(browser, home):
+    from advisor.views import server
+
+    planned, process = serve("review", True, home)
+    yield planned
+    server.stop(process)
+
+
 @pytest.fixture
 def visit(browser):
     """Open a page that is watched for errors and for fetches from anywhere but this machine."""

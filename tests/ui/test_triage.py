@@ -122,6 +122,37 @@ def test_a_watched_folder_feeds_the_queue(visit, triage_app, capture_file, tmp_p
     page.locator("#ba-unit-title", has_text="U-stick").wait_for()
 
 
+def test_stopwatches_of_two_units_run_by_keyboard_and_survive_a_new_page(visit, triage_app, capture_file, home):
+    page = visit(triage_app, "#ba-capture")
+    for tag in ("W-1", "W-2"):
+        capture_file.write_text(capture_file.read_text().replace("U-cap", tag).replace("W-1", tag))
+        page.set_input_files("#ba-file", capture_file)
+        page.locator("#ba-unit-title", has_text=tag).wait_for()
+        page.focus("#ba-go-on")
+        page.keyboard.press("Enter")
+        page.locator("#ba-stop-current").wait_for()
+    page.get_by_role("button", name="Stop Prepare, and decide on the wipe of W-1").wait_for()
+    page.wait_for_function("/min 0[1-9] s/.test(document.querySelector('.ba-running .ba-clock').textContent)")
+    page.context.close()
+    page = visit(triage_app, "#ba-capture")
+    page.fill("#ba-find", "W-2")
+    page.keyboard.press("Enter")
+    page.locator("#ba-stop-current").wait_for()
+    page.focus("#ba-go-on")
+    page.keyboard.press("Enter")
+    page.get_by_text("Boot the medium: the stopwatch of W-2 runs").wait_for()
+    focus_on(page, "ba-go-on")
+    page.click("#ba-done")
+    focus_on(page, "ba-log-elapsed_min")
+    assert float(page.locator("#ba-log-phase_prepare").input_value() or 0) >= 0
+    assert page.locator("#ba-stop-current").count() == 0
+    page.fill("#ba-log-note", "typed and kept")
+    page.click("#ba-stop-running-0")
+    page.get_by_text("min on the stopwatch of W-1").wait_for()
+    assert page.locator("#ba-log-note").input_value() == "typed and kept"
+    assert not page.failures
+
+
 def test_a_unit_typed_in(visit, triage_app):
     page = visit(triage_app, "#ba-capture")
     page.click("#ba-type")

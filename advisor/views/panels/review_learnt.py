@@ -35,16 +35,14 @@ def before_after(review: Review) -> Markup:
     rows = learnt(shift).to_dict("records")
     said = el("p", el("strong", "This log is invented.")) if review.invented else None
     shown = ((one["group"], number(one["units"]), *_figures(one)) for one in rows)
-    head = (
-        "Units after them", "Number", "Median error before", "after", "Interval held before", "after", "What it did",
-    )  # fmt: skip
+    head = ("Units after them", "Number", "Median error", "Interval held", "What it did")
     return el(
         "div",
         labelled(
             f"Before and after {count} logged units",
             said,
             el("p", sentence(rows[0], count)),
-            table(head, shown, "Before and after learning", frozenset({1, 2, 3, 4, 5})),
+            table(head, shown, "Before and after learning", frozenset({1, 2, 3})),
             el(
                 "p",
                 f"Before: the model as it ships. After: the same, corrected by the first {count} units. Both are "
@@ -82,15 +80,13 @@ def sentence(one: Any, count: int) -> str:
     )
 
 
-def _figures(one: Any) -> tuple[str, str, str, str, str]:
+def _figures(one: Any) -> tuple[str, str, str]:
     before, after = one["before_error_pct"], one["after_error_pct"]
     word = "▲ better" if after < before - 1 else "▼ worse" if after > before + 1 else "● as before"
-    bias = f"; predicts {abs(one['after_bias_pct']):.0f} % too {'long' if one['after_bias_pct'] > 0 else 'short'}"
+    bias = f"; still {abs(one['after_bias_pct']):.0f} % too {'long' if one['after_bias_pct'] > 0 else 'short'}"
     return (
-        f"{before:.0f} %",
-        f"{after:.0f} %",
-        f"{one['before_covered_pct']:.0f} %",
-        f"{one['after_covered_pct']:.0f} %",
+        f"{before:.0f} → {after:.0f} %",
+        f"{one['before_covered_pct']:.0f} → {one['after_covered_pct']:.0f} %",
         word + (bias if abs(one["after_bias_pct"]) >= 3 else ""),
     )
 

@@ -134,10 +134,10 @@ def _drift_words(review: Review) -> str:
     if watched is None or not len(watched.rows):
         return "No unit could be watched for drift."
     when = set(review.compared["when"]) if review.compared is not None else set()
-    now = (
-        " Units without a prediction of their day are predicted by the model that serves now." if "now" in when else ""
-    )
-    return watched.sentence() + now
+    words = watched.sentence().rstrip(".") + "."
+    if "now" in when:
+        words += " Units without a prediction of their day are predicted by the model that serves now."
+    return words
 
 
 def drift_drawing(blocks: pd.DataFrame) -> Markup:
@@ -153,15 +153,16 @@ def drift_drawing(blocks: pd.DataFrame) -> Markup:
     markupsafe.Markup
     """
     width, height, left = charts.WIDTH, 190.0, 56.0
-    top = max(10.0, float(blocks["over_pct"].abs().max()) * 1.15)
+    top = max(10.0, float(blocks["over_pct"].max()) * 1.15)
+    low = min(-10.0, float(blocks["over_pct"].min()) * 1.15)
     step = (width - left - 10) / max(1, len(blocks))
 
     def y(value: float) -> float:
-        return round(12 + (height - 40) * (1 - value / top) / 2, 1)
+        return round(12 + (height - 44) * (top - value) / (top - low), 1)
 
     shapes = [el("line", x1=left, x2=width - 10, y1=y(0), y2=y(0), class_="ba-limit")]
-    for tick in charts.round_ticks(top, 2)[1:]:
-        for value in (tick, -tick):
+    for tick in charts.round_ticks(max(top, -low), 5)[1:]:
+        for value in (one for one in (tick, -tick) if low <= one <= top):
             shapes.append(el("text", f"{value:+g} %", x=left - 8, y=y(value) + 4, text_anchor="end", class_="ba-axis"))
             shapes.append(el("line", x1=left, x2=width - 10, y1=y(value), y2=y(value), class_="ba-thin"))
     shapes.append(el("text", "0", x=left - 8, y=y(0) + 4, text_anchor="end", class_="ba-axis"))
