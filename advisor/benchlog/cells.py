@@ -27,6 +27,7 @@ MOST_MIN = 99_999.0
 
 _DAY = "a day such as 2026-03-04 or 4 Mar 2026"
 _TIME = "minutes such as 80, 80 min, 1h20 or 1:20"
+_OUTCOMES = "fine, slow, returned, or one of their usual words; empty for not checked"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH_NAMES = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
@@ -147,7 +148,7 @@ def clock(text: str) -> int | None:
     int or None
         Minutes since midnight [min]; None when there is none.
     """
-    words = " " + squeeze(text)
+    words = " " + _colon(squeeze(text))
     match = _CLOCK.search(words)
     if match is None or match.end() != len(words):
         return None
@@ -160,8 +161,12 @@ def clock(text: str) -> int | None:
 
 
 def is_clock(text: str) -> bool:
-    """Tell whether a cell holds a time of day and nothing else."""
-    return _CLOCK.fullmatch(f" {squeeze(text)}") is not None and clock(text) is not None
+    """Tell whether a cell holds a time of day and nothing else; 9.30 is one where a time is asked for."""
+    return _CLOCK.fullmatch(f" {_colon(squeeze(text))}") is not None and clock(text) is not None
+
+
+def _colon(words: str) -> str:
+    return re.sub(r"^([0-9]{1,2})[.h]([0-9]{2})(?=$| ?[ap]\.?m)", r"\1:\2", words)
 
 
 def bare(text: str) -> float | None:
@@ -259,7 +264,9 @@ def outcome(text: str) -> Parsed:
         return UNKNOWN
     found = outcome_words().get(words)
     if found is None:
-        return Parsed(None, "is no outcome", "fine, slow, returned, or one of their usual words; empty for not checked")
+        return Parsed(
+            None, "is no outcome", f"{_OUTCOMES}; a column of something else is left aside with --column 'HEADER='"
+        )
     return Parsed(found)
 
 

@@ -232,6 +232,8 @@ class _Reading:
             outcomes = [self._end(text) for text in column.texts]
             self._store(name, column, outcomes)
             days[name] = self.values.pop(name)
+            said = np.array([*(squeeze(text) not in MISSING_WORDS for text in column.texts), False])
+            self.counts[self.place[name]] = int(said[column.codes].sum()), self.counts[self.place[name]][1]
         have = self._have("date")
         for name in ("finished", "started"):
             have = np.where(is_none(have), days[name], have)
@@ -250,7 +252,14 @@ class _Reading:
         self.values["elapsed_min"] = took
 
     def _end(self, text: str) -> Parsed:
-        return Parsed(None) if cells.is_clock(text) else cells.day(text, self.dates, self.today)
+        if cells.is_clock(text):
+            return Parsed(None)
+        found = cells.day(text, self.dates, self.today)
+        if found.problem == "is no day":
+            return Parsed(
+                None, "is no time of day, with its day or without", "a time such as 09:30 or 2026-03-04 09:30"
+            )
+        return found
 
     def _have(self, name: str) -> np.ndarray:
         found = self.values.get(name)

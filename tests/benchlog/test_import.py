@@ -147,13 +147,16 @@ def test_small_numbers_under_a_header_without_unit_are_asked_about_as_a_column()
 def test_minutes_between_start_and_finish():
     text = (
         "Tag,Started,Finished\nA,2026-03-04 22:50,2026-03-05 00:10\nB,2026-03-04 09:00,2026-03-04 09:45\n"
-        "C,2026-03-04 9:00 am,2026-03-04 1:30 pm\nD,2026-03-04 10:00,2026-03-04 09:00\n"
+        "C,2026-03-04 9:00 am,2026-03-04 1:30 pm\nD,2026-03-04 10:00,2026-03-04 09:00\nE,noon,2026-03-04 13:00\n"
     )
     found = understand(raw_of(text), "s", today=TODAY)
     assert [(row.job.asset_tag, row.job.done_on, row.job.elapsed_min) for row in found.rows] == [
         ("A", "2026-03-05", 80), ("B", "2026-03-04", 45), ("C", "2026-03-04", 270),
     ]  # fmt: skip
-    assert list(found.problems["row"]) == [4]
+    assert list(found.problems["row"]) == [4, 5]
+    assert "no time of day" in found.problems["problem"].iloc[1]
+    [row] = understand(raw_of("Tag,Day,Time in,Time out\nA,2026-03-04,9.30,10:45\n"), "s").rows
+    assert row.job.elapsed_min == 75
 
 
 def test_times_and_days_as_excel_keeps_them(tmp_path: Path):
