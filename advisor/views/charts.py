@@ -11,8 +11,8 @@ WIDTH = 640
 """Width of a drawing in its own units; it scales with the page."""
 
 _ROW = 34
-_LABEL = 172
-_RIGHT = 150
+_LETTER = 7.6
+"""Width of a letter of the axis, on the safe side, in the drawing's own units."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def round_ticks(top: float, most: int = 6) -> list[float]:
         power *= 10
 
 
-def bars(rows: Sequence[Bar], unit: str, label: str, key: str) -> Markup:
+def bars(rows: Sequence[Bar], unit: str, label: str, key: str, limit: float | None = None) -> Markup:
     """Draw bars, one below the other, with their intervals as whiskers.
 
     Parameters
@@ -76,31 +76,35 @@ def bars(rows: Sequence[Bar], unit: str, label: str, key: str) -> Markup:
         What the drawing says, for those who do not see it.
     key : str
         Makes its hatching's name unique on the page.
+    limit : float, optional
+        Where a dashed line stands.
 
     Returns
     -------
     markupsafe.Markup
     """
-    top = max([*(row.value for row in rows), *(row.high or 0 for row in rows), 1e-9])
-    inner = WIDTH - _LABEL - _RIGHT
+    top = max([*(row.value for row in rows), *(row.high or 0 for row in rows), limit or 0, 1e-9])
+    before = min(260.0, 24 + _LETTER * max([8, *(len(row.label) for row in rows)]))
+    behind = min(280.0, 24 + _LETTER * max([8, *(len(row.note) for row in rows)]))
+    inner = WIDTH - before - behind
 
     def x(value: float) -> float:
-        return round(_LABEL + inner * value / top, 1)
+        return round(before + inner * value / top, 1)
 
     shapes: list[Markup] = [hatching(f"ba-hatch-{key}")]
     for number, row in enumerate(rows):
         y = 8 + number * _ROW
-        shapes.append(el("text", row.label, x=_LABEL - 10, y=y + 17, text_anchor="end", class_="ba-axis"))
+        shapes.append(el("text", row.label, x=before - 10, y=y + 17, text_anchor="end", class_="ba-axis"))
         shapes.append(
-            el("rect", x=_LABEL, y=y + 3, width=round(x(row.value) - _LABEL, 1), height=18, class_="ba-plain-bar")
+            el("rect", x=before, y=y + 3, width=round(x(row.value) - before, 1), height=18, class_="ba-plain-bar")
         )
         if row.part:
             shapes.append(
                 el(
                     "rect",
-                    x=_LABEL,
+                    x=before,
                     y=y + 3,
-                    width=round(x(row.part) - _LABEL, 1),
+                    width=round(x(row.part) - before, 1),
                     height=18,
                     fill=f"url(#ba-hatch-{key})",
                     class_="ba-part-bar",
@@ -119,12 +123,14 @@ def bars(rows: Sequence[Bar], unit: str, label: str, key: str) -> Markup:
             end = max(end, row.high)
         shapes.append(el("text", row.note, x=x(end) + 8, y=y + 17, class_="ba-axis"))
     base = 8 + len(rows) * _ROW
-    shapes.append(el("line", x1=_LABEL, x2=WIDTH - _RIGHT, y1=base, y2=base, class_="ba-axis-line"))
+    shapes.append(el("line", x1=before, x2=WIDTH - behind, y1=base, y2=base, class_="ba-axis-line"))
     for tick in round_ticks(top):
         shapes.append(el("line", x1=x(tick), x2=x(tick), y1=base, y2=base + 5, class_="ba-axis-line"))
         shapes.append(el("text", f"{tick:g}", x=x(tick), y=base + 19, text_anchor="middle", class_="ba-axis"))
+    if limit is not None:
+        shapes.append(el("line", x1=x(limit), x2=x(limit), y1=2, y2=base, class_="ba-limit"))
     shapes.append(
-        el("text", unit, x=(_LABEL + WIDTH - _RIGHT) / 2, y=base + 38, text_anchor="middle", class_="ba-axis")
+        el("text", unit, x=round((before + WIDTH - behind) / 2, 1), y=base + 38, text_anchor="middle", class_="ba-axis")
     )
     return drawing(shapes, base + 46, label)
 
@@ -190,7 +196,7 @@ class Point:
     low, high : float or None
         Interval in y.
     group : int
-        0 to 3; each has a shape of its own.
+        0 to 5; each has a shape of its own.
     words : str
         Shown when pointed at.
     """
@@ -213,7 +219,7 @@ def scatter(
     points : sequence of Point
     x_label, y_label, label : str
     groups : sequence of str
-        Names of the groups, at most four.
+        Names of the groups, at most six.
     diagonal : bool
         Draw the line of equality.
 
@@ -284,11 +290,15 @@ def spot(x: float, y: float, group: int) -> Markup:
     -------
     markupsafe.Markup
     """
-    kind = group % 4
+    kind = group % 6
     if kind == 0:
         return el("circle", cx=x, cy=y, r=4, class_="ba-spot")
     if kind == 1:
         return el("rect", x=x - 4, y=y - 4, width=8, height=8, class_="ba-spot-open")
     if kind == 2:
         return el("path", d=f"M{x} {y - 5}l5 9h-10z", class_="ba-spot")
-    return el("path", d=f"M{x - 4} {y - 4}l8 8m0 -8l-8 8", class_="ba-whisker")
+    if kind == 3:
+        return el("path", d=f"M{x - 4} {y - 4}l8 8m0 -8l-8 8", class_="ba-whisker")
+    if kind == 4:
+        return el("path", d=f"M{x} {y - 6}l6 6l-6 6l-6 -6z", class_="ba-spot-open")
+    return el("path", d=f"M{x - 5} {y}h10m-5 -5v10", class_="ba-whisker")

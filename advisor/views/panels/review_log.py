@@ -42,12 +42,12 @@ def against_log(review: Review) -> Markup:
             float(one["predicted_min"]),
             None,
             None,
-            min(kinds.index(one["storage_kind"]), 3),
+            min(kinds.index(one["storage_kind"]), 5),
             f"{text(one['asset_tag'])}: took {one['actual_min']:.0f} min, predicted {one['predicted_min']:.0f}",
         )
         for one in compared.to_dict("records")
     ]
-    names = spread if len(spread) <= 4 else [*spread[:3], "others"]
+    names = spread if len(spread) <= 6 else [*spread[:5], "others"]
     head = ("Group", "Units", "Interval held", "Median error", "Predicted too long (+) or short (−)")
     cover = [
         (
