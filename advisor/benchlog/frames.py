@@ -46,9 +46,9 @@ def frame(log: BenchLog) -> pd.DataFrame:
         "source",
     ]  # fmt: skip
     out = pd.DataFrame([tuple(row) for row in rows], columns=names)
-    facts = pd.json_normalize([json.loads(text) if isinstance(text, str) else {} for text in out.pop("facts")])
+    facts = [json.loads(text) if isinstance(text, str) else {} for text in out.pop("facts")]
     for name in FACTS:
-        out[name] = facts.get(name, pd.NA)
+        out[name] = [one.get(name) if isinstance(one, dict) else None for one in facts]
     phases = pd.DataFrame(
         [tuple(row) for row in log.rows("SELECT job_id, phase, minutes FROM job_phase")],
         columns=["job", "phase", "minutes"],

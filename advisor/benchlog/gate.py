@@ -45,7 +45,7 @@ before it out of date already."""
 CHANCE = 0.01
 """Chance allowed that a model which is no better passes by luck (one-sided sign test on the units)."""
 
-LEAST_GAIN = 0.15
+LEAST_GAIN = 0.10
 """Share by which the median error must fall, on the newest units and on the newer half of them. The median of some
 forty units, a month of a shop, scatters by about that much between two equally good models: a smaller gain may well
 be none in the month to come. Chosen on simulated years."""

@@ -50,7 +50,7 @@ def learn(
 
     Without an option it fits on the rehearsals and the bench log, compares the result with the serving model on the
     newest units of the log, each predicted by what was logged before it, says by how much it is better, and lets it
-    serve if it is: the median error smaller by 15 %, not by luck, and coverage no worse. Every version is kept in the
+    serve if it is: the median error smaller by 10 %, not by luck, and coverage no worse. Every version is kept in the
     folder 'models' beside the log; --use goes back.
 
     --report leaves out each class of disk, each edition and each level of processor in turn, fits the model on the
@@ -129,14 +129,19 @@ def _versions(folder: Path) -> None:
 
 def _drift(path: Path) -> None:
     from advisor.benchlog import BenchLog
-    from advisor.benchlog.drift import ALARM
-    from advisor.benchlog.learning import drift_of
+    from advisor.benchlog.drift import ALARM, watch
+    from advisor.benchlog.learning import drift_of, log_rows
     from advisor.errors import InputError
 
     if not path.exists():
         raise InputError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
-    with BenchLog(path) as book:
-        found = drift_of(book)
+    with path.open("rb") as file:
+        is_log = file.read(16).startswith(b"SQLite format 3")
+    if is_log:
+        with BenchLog(path) as book:
+            found = drift_of(book)
+    else:
+        found = watch(log_rows(path))
     if not len(found.rows):
         typer.echo("No unit of the log carries what was predicted for it, so drift cannot be seen.")
         return

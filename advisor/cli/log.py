@@ -59,8 +59,22 @@ def add(
             outcome=outcome, reason=reason,
         )  # fmt: skip
         [number] = book.add_jobs([job])
+        said = _said(book, [number])
     timed = ", ".join(f"{name} {minutes:.1f}" for name, minutes in phases.items())
     typer.echo(f"Logged {tag} as job {number}." + (f" Minutes by phase: {timed}." if timed else ""))
+    if said:
+        typer.echo(said)
+
+
+def _said(book: BenchLog, jobs: list[int]) -> str:
+    """How the jobs fell beside what was predicted; a job that is written stays so whatever becomes of this."""
+    from advisor.benchlog.learning import logged
+    from advisor.errors import AdvisorError
+
+    try:
+        return logged(book, jobs)
+    except AdvisorError as error:
+        return f"Intervals were not brought up to date: {error}"
 
 
 def _phases(given: list[str]) -> dict[str, float]:
@@ -95,6 +109,7 @@ def edit(
     given = {"hands_on_min": hands_on, "elapsed_min": elapsed, "done_on": day, "edition": edition, "note": note}
     with _open(log) as book:
         book.edit_job(job, **{name: value for name, value in given.items() if value is not None})
+        _said(book, [job])
     typer.echo(f"Job {job} changed; the former values stay in the history.")
 
 

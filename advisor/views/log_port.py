@@ -7,12 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from advisor.errors import AdvisorError, InputError
 from advisor.unit import Unit
 from advisor.views.laps import Lap, Watches, covered, titles
 from advisor.views.markup import known
+
+if TYPE_CHECKING:
+    from advisor.benchlog import BenchLog
 
 MOST_MIN = 7 * 24 * 60
 """Minutes above which an entry is taken for a slip of the keyboard [min]."""
@@ -146,7 +149,7 @@ class ShopLog:
                 [{name: _plain(one[name]) for name in PHASE} for one in phases],
                 basis,
             )
-            log.add_jobs(
+            numbers = log.add_jobs(
                 [
                     Job(
                         asset_tag=tag,
@@ -162,7 +165,8 @@ class ShopLog:
                     )
                 ]
             )
-            return f"the bench log ({log.path})"
+            said = _beside(log, numbers).removesuffix(".")
+            return f"the bench log ({log.path})" + (f". {said}" if said else "")
 
     def watches(self, tag: str) -> Watches:
         """What the stopwatches say; see `LogPort.watches`. Looking makes no log where there is none."""
@@ -203,6 +207,16 @@ class ShopLog:
 
         with BenchLog(self.path) as log:
             return log.stop(tag, phase)
+
+
+def _beside(log: BenchLog, jobs: list[int]) -> str:
+    """How the jobs fell beside what was predicted; a job that is written stays so whatever becomes of this."""
+    from advisor.benchlog.learning import logged
+
+    try:
+        return logged(log, jobs)
+    except AdvisorError as error:
+        return f"Intervals were not brought up to date: {error.message}"
 
 
 def _plain(value: object) -> Any:
