@@ -164,9 +164,11 @@ class Group:
 
     def join(self) -> None:
         """Put the calling process into the group; for use between fork and exec."""
+        # A real-time process is refused by a group without a share of real time.
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+        os.setpriority(os.PRIO_PROCESS, 0, 0)
         for controller in CONTROLLERS:
             (self.path(controller) / "cgroup.procs").write_text(str(os.getpid()))
-        os.setpriority(os.PRIO_PROCESS, 0, 0)
 
     def pids(self) -> list[int]:
         """Processes of the group."""

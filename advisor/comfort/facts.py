@@ -7,11 +7,13 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from advisor import tables
 from advisor.columns import numbers
-from advisor.comfort.physics import Array, Machine, Physics
+from advisor.comfort.model import Array, Machine
+from advisor.comfort.physics import Physics, usable_mib
 from advisor.errors import TableError
 from advisor.unit import StorageKind
 
@@ -80,10 +82,13 @@ class Scenario:
     ----------
     typical, cautious : Machine
         `cautious` is slower in every part, by as much as the certainty asked for.
+    ram_mib : numpy.ndarray, shape (n_units, 1)
+        Memory fitted [MiB].
     """
 
     typical: Machine
     cautious: Machine
+    ram_mib: Array
 
 
 @dataclass(frozen=True)
@@ -123,6 +128,25 @@ def _disk(units: pd.DataFrame, unknown_kind: str, z: float, p: Physics) -> tuple
     return read, access, read_c, access_c
 
 
+def _processor(
+    units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Physics
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Decompression of one core, typical and cautious [MiB/s], and where it is known: measured, else by its name."""
+    speed, low = numbers(processors["cpu_speed"]), numbers(processors["cpu_speed_low"])
+    low = np.fmin(np.where(np.isnan(low), speed, low), speed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.hypot(np.log(speed / low) / Z_TENTH, p.decompress_spread)
+    own = numbers(units["decompress_mib_s"])
+    measured = own > 0
+    typical = np.where(measured, own, speed * p.decompress_at_one)
+    cautious = np.where(measured, own * np.exp(-z * p.measured_spread), speed * p.decompress_at_one * np.exp(-z * sd))
+    return typical, cautious, ~np.isnan(typical)
+
+
+def _columns(values: tuple[Array, ...]) -> Machine:
+    return Machine(*(one[:, None] for one in values))
+
+
 def facts(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Physics) -> Facts:
     """Read the units.
 
@@ -140,10 +164,7 @@ def facts(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Ph
     """
     z = float(ndtri(certainty))
     ram = numbers(units["ram_gib"]) * 1024
-    speed = numbers(processors["cpu_speed"])
-    low = numbers(processors["cpu_speed_low"])
-    low = np.fmin(np.where(np.isnan(low), speed, low), speed)
-    cautious_speed = speed * (low / speed) ** (z / Z_TENTH)
+    decompress, cautious_decompress, known = _processor(units, processors, z, p)
     cores = numbers(units["cpu_cores"])
     cores = np.where(np.isnan(cores), numbers(processors["cpu_cores"]), cores)
     # A processor whose cores nobody knows is taken to have one: never better than it is.
@@ -153,22 +174,18 @@ def facts(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Ph
     measured = units["disk_read_mib_s"].notna().to_numpy() & units["disk_access_ms"].notna().to_numpy()
     missing = {
         "ram_gib": np.isnan(ram),
-        "cpu": np.isnan(speed),
+        "cpu": ~known,
         "storage_kind": ~(kind_known | measured | no_disk),
     }
 
     def scenario(side: int) -> Scenario:
         read, access, read_c, access_c = _disk(units, str(UNKNOWN_KINDS[side]), z, p)
         some_ram = np.where(missing["ram_gib"], RAM_GIB[side] * 1024, ram)
-        column = lambda values: values[:, None]  # noqa: E731
-        typical = Machine(
-            column(some_ram), column(np.where(missing["cpu"], SPEED[side], speed)), column(cores),
-            column(read), column(access),
-        )  # fmt: skip
-        cautious = Machine(
-            column(some_ram), column(np.where(missing["cpu"], SPEED[side], cautious_speed)), column(cores),
-            column(read_c), column(access_c),
-        )  # fmt: skip
-        return Scenario(typical, cautious)
+        usable = usable_mib(some_ram, p)
+        unknown = SPEED[side] * p.decompress_at_one
+        processor, slower = (np.where(known, one, unknown) for one in (decompress, cautious_decompress))
+        typical = (usable, processor, cores, read, access)
+        cautious = (usable, slower, cores, read_c, access_c)
+        return Scenario(_columns(typical), _columns(cautious), some_ram[:, None])
 
     return Facts(best=scenario(1), worst=scenario(0), missing=missing)

@@ -97,8 +97,8 @@ class Stage:
         Of the logarithm of what remains.
     residuals : numpy.ndarray, shape (n,)
         Held-out logarithms of actual over predicted, rising; infinite where the stage was given up.
-    parallel : float
-        Share of the work that spreads over cores [1].
+    ready : tuple of float
+        Share of the moments with work at which at least 2, 3, 4 threads could run [1]: what more cores are worth.
     """
 
     wait_s: float
@@ -109,16 +109,32 @@ class Stage:
     start: float
     learnt: Additive = field(default_factory=Additive)
     residuals: Array = field(default_factory=lambda: np.zeros(0))
-    parallel: float = 0.0
+    ready: tuple[float, ...] = ()
+
+    def spread(self, cores: Array) -> Array:
+        """Share of the time on one core that the work takes on more.
+
+        Parameters
+        ----------
+        cores : numpy.ndarray
+
+        Returns
+        -------
+        numpy.ndarray
+            Falls with the cores; where k threads could run, k cores take a k-th of the time.
+        """
+        out = np.ones_like(cores, dtype=float)
+        for least, share in enumerate(self.ready, start=2):
+            out -= np.where(cores >= least, share * (1 / (least - 1) - 1 / least), 0.0)
+        return out
 
     def physics_s(self, machine: Machine, load: Load) -> Array:
         """Seconds by physics alone; see `seconds`."""
-        spread = (1 - self.parallel) + self.parallel / np.maximum(machine.cores, 1)
         mib_s = self.transfer / machine.read_mib_s + self.access * machine.access_ms / 1000
         want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
         # Pages are thrown out and read again in proportion to how little of what is in use has room.
         again = self.refault * want * load.need_mib / machine.usable_mib
-        work = self.work * load.work_mib * spread / machine.decompress_mib_s
+        work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
         return np.asarray(self.wait_s + work + (load.read_mib + again) * mib_s)
 
     def seconds(self, machine: Machine, load: Load) -> Array:
@@ -242,7 +258,7 @@ class Model:
             "stages": {
                 name: {
                     **{one: getattr(stage, one) for one in COEFFICIENTS},
-                    "parallel": stage.parallel,
+                    "ready": list(stage.ready),
                     "learnt": stage.learnt.to_json(),
                     # JSON has no infinity: a stage that was given up is null.
                     "residuals": [float(one) if np.isfinite(one) else None for one in stage.residuals],
@@ -274,10 +290,11 @@ class Model:
 
 
 def _stage(content: Mapping[str, Any]) -> Stage:
-    values = {name: float(content[name]) for name in (*COEFFICIENTS, "parallel")}
+    values = {name: float(content[name]) for name in COEFFICIENTS}
+    ready = tuple(map(float, content["ready"]))
     bad = [name for name, value in values.items() if not (math.isfinite(value) and value >= 0)]
-    if bad or values["parallel"] > 1:
-        raise ValueError(f"{', '.join(bad) or 'parallel'} out of range")
+    if bad or list(ready) != sorted(ready, reverse=True) or not all(0 <= share <= 1 for share in ready):
+        raise ValueError(f"{', '.join(bad) or 'ready'} out of range")
     learnt = Additive.from_json(content["learnt"])
     if learnt.belief and learnt.features != FEATURES:
         raise ValueError(f"learnt features are {learnt.features}")
@@ -285,7 +302,7 @@ def _stage(content: Mapping[str, Any]) -> Stage:
         if (way * np.diff(step.levels) < -1e-9).any() or (np.diff(step.edges) < 0).any():
             raise ValueError("a learnt step goes the wrong way")
     residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
-    return Stage(**values, learnt=learnt, residuals=np.sort(residuals))
+    return Stage(**values, learnt=learnt, residuals=np.sort(residuals), ready=ready)
 
 
 def read_model(path: Path) -> Model:

@@ -16,7 +16,7 @@ from advisor.comfort.container import STARTS, prepare
 from advisor.comfort.trees import Tree, fresh, mounted, run
 from advisor.errors import ToolError
 from advisor.timing.rig import paced_disk
-from advisor.timing.rig.limits import DISK_PRIORITY
+from advisor.timing.rig.limits import DISK_PRIORITY, Hurry
 
 READ_AHEAD_KIB = 128
 """What disks in PCs do: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
@@ -55,8 +55,8 @@ def make_image(tree: Tree, path: Path, scratch: Path) -> Path:
     """
     if path.exists():
         return path
-    part = path.with_suffix(".part")
-    with fresh(tree, scratch / f"make-{path.stem}") as root, ExitStack() as stack:
+    part = path.with_name(f"{path.stem}-{os.getpid()}.part")
+    with fresh(tree, scratch / f"make-{path.stem}-{os.getpid()}") as root, ExitStack() as stack:
         prepare(root, STARTS[tree.edition])
         hidden = [root / name for name in LEFT_OUT if (root / name).is_dir()]
         stack.enter_context(mounted(*(("-t", "tmpfs", "tmpfs", str(one)) for one in hidden)))
@@ -156,6 +156,8 @@ def attached(image: Path, rate_mib_s: float, access_ms: float, folder: Path) -> 
         (queue / "read_ahead_kb").write_text(str(READ_AHEAD_KIB))
         run("mount", device, str(root))
         stack.callback(_unmount, root)
+        # The kernel's own workers carry the requests: they too come before other work on the machine.
+        stack.enter_context(Hurry(device))
         yield PacedDisk(root, device, go, (server.pid, shower.pid))
 
 

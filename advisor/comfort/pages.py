@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from functools import cache
 from hashlib import shake_256
 from pathlib import Path
 
@@ -18,6 +19,7 @@ _DONE = """
 """
 
 
+@cache
 def picture(label: str, width: int = 320, height: int = 200) -> bytes:
     """Draw a picture that compresses as a photograph does, badly.
 
@@ -50,6 +52,7 @@ def picture(label: str, width: int = 320, height: int = 200) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
+@cache
 def script(functions: int = 4000) -> str:
     """Write a script of about 600 kB that is parsed, compiled and run as a page's own scripts are.
 

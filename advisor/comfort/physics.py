@@ -1,4 +1,4 @@
-"""The physics of a session start: processor work, cold reads, and pages read again for want of memory."""
+"""What of a unit's memory is there for programs, and the spreads that no session measures."""
 
 from __future__ import annotations
 
@@ -21,17 +21,10 @@ class Physics:
     kernel_mib: float
     page_share: float
     firmware_mib: float
-    desktop_parallel: float
-    browser_parallel: float
-    cores_used: float
-    request_kib: float
-    near_share: float
-    greeter_share: float
-    pressure_start: float
-    refault: float
     memory_spread: float
-    time_spread: float
     measured_spread: float
+    decompress_at_one: float
+    decompress_spread: float
 
 
 @cache
@@ -59,30 +52,6 @@ def physics() -> Physics:
     return Physics(**values)
 
 
-@dataclass(frozen=True)
-class Machine:
-    """What of a unit decides how fast a session starts; a column vector each.
-
-    Attributes
-    ----------
-    ram_mib : numpy.ndarray, shape (n_units, 1)
-        Memory fitted [MiB].
-    speed : numpy.ndarray, shape (n_units, 1)
-        Single-thread speed of the processor, the reference being 1.
-    cores : numpy.ndarray, shape (n_units, 1)
-    read_mib_s : numpy.ndarray, shape (n_units, 1)
-        Sequential read of the disk [MiB/s].
-    access_ms : numpy.ndarray, shape (n_units, 1)
-        Random read of the disk [ms].
-    """
-
-    ram_mib: Array
-    speed: Array
-    cores: Array
-    read_mib_s: Array
-    access_ms: Array
-
-
 def usable_mib(ram_mib: Array, p: Physics) -> Array:
     """Memory that is left for processes.
 
@@ -98,35 +67,6 @@ def usable_mib(ram_mib: Array, p: Physics) -> Array:
         [MiB], not below 1.
     """
     return np.maximum(ram_mib * (1 - p.page_share) - p.firmware_mib - p.kernel_mib, 1.0)
-
-
-def start_s(machine: Machine, cpu_s: Array, read_mib: Array, working_mib: Array, parallel: float, p: Physics) -> Array:
-    """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores and a faster disk.
-
-    Parameters
-    ----------
-    machine : Machine
-    cpu_s : numpy.ndarray, shape (n_editions,)
-        Processor time at speed 1 [s].
-    read_mib : numpy.ndarray, shape (n_editions,)
-        Cold reads [MiB].
-    working_mib : numpy.ndarray, shape (n_editions,)
-        Memory in use when done [MiB].
-    parallel : float
-        Share of the processor time that spreads over cores.
-    p : Physics
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_units, n_editions)
-        [s]
-    """
-    spread = (1 - parallel) + parallel / np.clip(machine.cores, 1, p.cores_used)
-    requests_per_mib = 1024 / p.request_kib
-    # Seconds to bring in one MiB of scattered pages.
-    mib_s = 1 / machine.read_mib_s + requests_per_mib * p.near_share * machine.access_ms / 1000
-    missing = np.maximum(working_mib - p.pressure_start * usable_mib(machine.ram_mib, p), 0)
-    return cpu_s * spread / machine.speed + (read_mib + p.refault * missing) * mib_s
 
 
 def memory_left_pct(ram_mib: Array, working_mib: Array, p: Physics) -> Array:

@@ -22,11 +22,13 @@ from advisor.comfort.rows import append, told
 from advisor.comfort.sessions import Conditions, measure
 from advisor.errors import AdvisorError
 
-AFTER_LIMIT_S = 40.0
+AFTER_LIMIT_S = 25.0
 AFTER_ROOMY_S = 12.0
 ROOMY_MIB = 4096
+SLOW_PCT = 30
+SLOW_ROOMY_MIB = 2048
 """After the first page, the other two and the text document get this long [s] to come to rest; less with so much
-memory [MiB] that nothing is killed."""
+memory [MiB] that nothing is killed, or a processor [% of one core] that does not get so far in any case."""
 
 RELEASE = "13"
 
@@ -43,11 +45,12 @@ def conditions_of(plan: Plan, core: int) -> Conditions:
     -------
     advisor.comfort.sessions.Conditions
     """
+    enough = SLOW_ROOMY_MIB if plan.quota_pct < SLOW_PCT else ROOMY_MIB
     return Conditions(
         memory_limit_mib=plan.memory_limit_mib, quota_pct=plan.quota_pct, disk=plan.disk,
         rate_mib_s=plan.rate_mib_s, access_ms=plan.access_ms, plan=plan.name, core=core,
         session_limit_s=SESSION_LIMIT_S, browser_limit_s=BROWSER_LIMIT_S,
-        after_s=AFTER_ROOMY_S if plan.memory_limit_mib >= ROOMY_MIB else AFTER_LIMIT_S,
+        after_s=AFTER_ROOMY_S if plan.memory_limit_mib >= enough else AFTER_LIMIT_S,
     )  # fmt: skip
 
 
@@ -132,17 +135,20 @@ def main() -> None:
     for at, plan in enumerate(todo):
         if given.until and time.strftime("%H:%M") >= given.until:
             break
-        if ahead:
-            ahead.join()
         try:
+            # The next edition's image is made beside the sessions of this one; only its first session waits for it.
+            if ahead and (not _image(plan, given).exists() or not ahead.is_alive()):
+                ahead.join()
+                ahead = None
             image = _made(plan, given)
             others = [one for one in todo[at:] if one.edition != plan.edition]
-            keep = {image, *(_image(one, given) for one in others[:1])}
-            for old in set(given.work.glob("*.img")) - keep:
-                old.unlink()
-            if others:
-                ahead = threading.Thread(target=_made, args=(others[0], given), daemon=True)
-                ahead.start()
+            if ahead is None:
+                keep = {image, *(_image(one, given) for one in others[:1])}
+                for old in set(given.work.glob("*.img")) - keep:
+                    old.unlink()
+                if others:
+                    ahead = threading.Thread(target=_made, args=(others[0], given), daemon=True)
+                    ahead.start()
             began = time.monotonic()
             folder = given.work / f"run-{os.getpid()}"
             if plan.edition not in free_done:
@@ -156,6 +162,8 @@ def main() -> None:
             continue
         print(f"{time.strftime('%H:%M:%S')} {plan} took {time.monotonic() - began:.0f} s", flush=True)
         print(told(append(rows, given.out)), flush=True)
+    if ahead:
+        ahead.join()
 
 
 if __name__ == "__main__":

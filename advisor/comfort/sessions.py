@@ -38,7 +38,7 @@ from advisor.comfort.paced import READ_AHEAD_KIB, attached, make_image
 from advisor.comfort.pages import write_pages
 from advisor.comfort.rows import Measured, append, told
 from advisor.comfort.trees import Tree
-from advisor.comfort.watch import Ready, Watch, disturbance, under_limits
+from advisor.comfort.watch import Hurry, Ready, Watch, disturbance, under_limits
 from advisor.errors import AdvisorError
 from advisor.shop import Edition
 
@@ -135,13 +135,17 @@ def measure(
     """
     start, quota = STARTS[edition], conditions.quota_pct
     group = Group(f"session-{os.getpid()}")
-    host_mib_s, got = host_speed(), 1.0
+    got = 1.0
     rows: list[dict[str, Any]] = []
     speeds: dict[str, Any] = {}
     pages = folder.with_name(folder.name + "-pages")
-    write_pages(pages)
     try:
-        with attached(image, conditions.rate_mib_s or 0, conditions.access_ms or 0, folder) as disk:
+        with (
+            Hurry() as hurry,
+            attached(image, conditions.rate_mib_s or 0, conditions.access_ms or 0, folder) as disk,
+        ):
+            write_pages(pages)
+            host_mib_s = host_speed()
             core = None if conditions.core is None else str(conditions.core)
             group.make(conditions.memory_limit_mib, None, core)
             with container(disk.root, group) as leader:
@@ -162,13 +166,14 @@ def measure(
                         "disk_read_mib_s": under_limits(group, lambda: speed.disk_read_mib_s(disk.device, 1.0))[0],
                         "disk_access_ms": under_limits(group, lambda: speed.disk_access_ms(disk.device, 1.0))[0],
                     }
-                with Ready(group) if conditions.count_ready else nullcontext() as ready:
-                    rows.append(_desktop(leader, start, Watch(group, disk, conditions.core, beside), conditions))
-                rows[-1] |= ready.shares() if ready else {}
-                if rows[-1]["ok"] == "yes":
-                    with serving(pages, leader) as shown:
-                        watch = Watch(group, disk, conditions.core, beside)
-                        rows.append(_browser(leader, start, watch, shown, conditions))
+                with hurry.aside():
+                    with Ready(group) if conditions.count_ready else nullcontext() as ready:
+                        rows.append(_desktop(leader, start, Watch(group, disk, conditions.core, beside), conditions))
+                    rows[-1] |= ready.shares() if ready else {}
+                    if rows[-1]["ok"] == "yes":
+                        with serving(pages, leader) as shown:
+                            watch = Watch(group, disk, conditions.core, beside)
+                            rows.append(_browser(leader, start, watch, shown, conditions))
     finally:
         shutil.rmtree(pages, ignore_errors=True)
     out = []

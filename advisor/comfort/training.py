@@ -20,8 +20,10 @@ Mask = NDArray[np.bool_]
 
 STAGE_OF = {"idle": "desktop", "browser": "browser"}
 
-# Where the search begins, and how far it may go: no coefficient is negative.
+# Where the search begins, and how far it may go: no coefficient is negative, and what is read cold comes over no
+# faster than the disk reads.
 _START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.0, "access": 3.0, "refault": 1.0, "start": 1.0}
+_LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "access": 0.0, "refault": 0.0, "start": 0.0}
 _MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 40.0, "refault": 60.0, "start": 2.0}
 
 LEAST_ROWS = 12
@@ -162,7 +164,7 @@ def fit_physics(rows: Rows) -> Stage:
 
     best = least_squares(
         remainder, [_START[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
-        bounds=([0.0] * len(COEFFICIENTS), [_MOST[name] for name in COEFFICIENTS]),
+        bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
         x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
     )  # fmt: skip
     return _stage(best.x)
@@ -275,6 +277,21 @@ class KillRows:
     edition: NDArray[np.object_]
     memory: NDArray[np.object_]
     plan: NDArray[np.object_]
+
+
+def some_kills(rows: KillRows, mask: Mask) -> KillRows:
+    """Rows of a mask.
+
+    Parameters
+    ----------
+    rows : KillRows
+    mask : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    KillRows
+    """
+    return KillRows(**{name: getattr(rows, name)[mask] for name in KillRows.__dataclass_fields__})
 
 
 def kill_rows(frame: pd.DataFrame) -> KillRows:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.editions.measured import POOLED, unhindered
+from advisor.editions.measured import unhindered
 from advisor.errors import TableError
 from advisor.shop import Image
 
@@ -34,15 +34,14 @@ def _catalogue() -> pd.DataFrame:
 
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
-    """Give the session figures of each row: measured, else the nearest measured release, else the estimate."""
+    """Give the session figures of each row: measured, else those of the newest release measured."""
     measured = _measured()
-    estimates = tables.load("editions/estimates").frame.set_index("edition")
     out = pd.DataFrame(index=frame.index)
     values = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[float | None]]
     sources = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[str | None]]
     for row in frame.itertuples():
         for name in SESSION_COLUMNS:
-            value, source = _figure(measured, estimates, str(row.release), str(row.edition), name)
+            value, source = _figure(measured, str(row.release), str(row.edition), name)
             if row.architecture != "amd64" and value is not None:
                 source = f"{source}; of amd64, taken as it stands"
             values[name].append(value)
@@ -53,25 +52,17 @@ def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _figure(
-    measured: pd.DataFrame, estimates: pd.DataFrame, release: str, edition: str, name: str
-) -> tuple[float | None, str | None]:
+def _figure(measured: pd.DataFrame, release: str, edition: str, name: str) -> tuple[float | None, str | None]:
     if not measured.empty:
-        releases = measured.index.get_level_values(0)
-        for candidate in dict.fromkeys([release, *sorted(releases.unique(), reverse=True)]):
+        releases = sorted(measured.index.get_level_values(0).unique(), reverse=True)
+        for candidate in dict.fromkeys([release, *releases]):
             found = measured.loc[[(candidate, edition)]] if (candidate, edition) in measured.index else None
-            if found is None and name in POOLED:
-                # The same on every edition, so that any row of the release has it.
-                found = measured[releases == candidate].iloc[:1]
             if found is None or found.empty:
                 continue
             value = found[name].to_numpy(dtype="float64", na_value=np.nan)[0]
             if not np.isnan(value):
-                how = "all editions" if name in POOLED else f"{found['runs'].iloc[0]} runs"
-                source = f"measured on Debian {candidate}, {how} (comfort/sessions)"
+                source = f"measured on Debian {candidate}, {found['runs'].iloc[0]} runs (comfort/sessions)"
                 return float(value), source if candidate == release else f"{source}; taken for Debian {release}"
-    if edition in estimates.index:
-        return float(str(estimates.at[edition, name])), str(estimates.at[edition, "source"])
     return None, None
 
 
@@ -99,7 +90,7 @@ def catalogue() -> pd.DataFrame:
 
     References
     ----------
-    Tables editions/catalogue, editions/desktops, editions/estimates and comfort/sessions, each with its provenance.
+    Tables editions/catalogue, editions/desktops and comfort/sessions, each with its provenance.
     """
     return _catalogue().copy()
 

@@ -26,6 +26,11 @@ INSTALL_MARGIN = 1.07
 SURE_DRAWING_YEAR = 2014
 """Processors from this year on come with graphics that Mesa draws on; common practice, no source."""
 
+ASSUMED_DRAWING = f"no graphics is noted: a processor of {SURE_DRAWING_YEAR} or later is taken to draw"
+"""What is said where the year alone lets a unit pass the graphics gate."""
+
+_YEAR = "year of the processor"
+
 LEVELS = ("i686", "v1", "v2", "v3", "v4")
 
 _GUIDE = "Debian Installation Guide, section 2.1.1 (table of architectures)"
@@ -47,11 +52,14 @@ class GateCodes:
         Gates that do not depend on the edition: architecture, boot.
     edition : dict of str to numpy.ndarray of int8, shape (n_units, n_editions)
         Gates that do: memory, disk, graphics.
+    assumed_drawing : numpy.ndarray of bool, shape (n_units,)
+        Where no graphics is noted and only the processor's year lets it pass; see `ASSUMED_DRAWING`.
     """
 
     editions: tuple[str, ...]
     unit: dict[str, np.ndarray]
     edition: dict[str, np.ndarray]
+    assumed_drawing: np.ndarray
 
     def worst(self) -> np.ndarray:
         """Combine all gates: 0 when one fails, else -1 when one is unknown, else 1; shape (n_units, n_editions)."""
@@ -153,7 +161,7 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     year = numbers(processors["cpu_year"])
     bare = units["graphics"].isna().to_numpy() & (answer == "")
     late = bare & (np.nan_to_num(year, nan=0) >= SURE_DRAWING_YEAR)
-    answer[late], origin[late] = "hardware", "year of the processor"
+    answer[late], origin[late] = "hardware", _YEAR
     out = pd.DataFrame({"drawing": answer, "drawing_from": origin}).astype("string")
     return out.mask(out == "").set_index(units.index)
 
@@ -214,8 +222,9 @@ def gate_codes(units: pd.DataFrame, processors: pd.DataFrame, image: Image, cata
     ram, disk = numbers(units["ram_gib"]), numbers(units["storage_gib"])
     disk = np.where(units["storage_kind"].eq(StorageKind.NONE).fillna(False).to_numpy(dtype=bool), 0.0, disk)
     least_ram, least_disk = numbers(catalogue_rows["min_ram_gib"]), need_disk_gib(catalogue_rows)
+    drawn = drawing(units, processors)
     chip = _coded(
-        drawing(units, processors)["drawing"],
+        drawn["drawing"],
         lambda word: {None: UNKNOWN, "hardware": PASS, "software": FAIL}[word],
     )
     wants = catalogue_rows["drawing"].ne("any").fillna(True).to_numpy(dtype=bool)
@@ -227,6 +236,7 @@ def gate_codes(units: pd.DataFrame, processors: pd.DataFrame, image: Image, cata
             "disk": np.column_stack([_at_least(disk, need) for need in least_disk]),
             "graphics": np.where(wants[None, :], chip[:, None], PASS).astype(np.int8),
         },
+        assumed_drawing=drawn["drawing_from"].eq(_YEAR).fillna(False).to_numpy(dtype=bool),
     )
 
 
@@ -358,7 +368,8 @@ def gates(units: pd.DataFrame, processors: pd.DataFrame, image: Image, catalogue
     -------
     pandas.DataFrame, shape (n_units * n_editions, 6)
         `row` (position of the unit), `edition`, `passes` (boolean; NA when a fact that decides is missing), `gate`
-        (the first gate that fails, else the first that cannot be told, NA when all pass), `reason`, `source`.
+        (the first gate that fails, else the first that cannot be told, NA when all pass), `reason` (where all pass, NA
+        but for `ASSUMED_DRAWING`), `source`.
         A unit's editions stand together, in the order of `catalogue_rows`.
     """
     codes = gate_codes(units, processors, image, catalogue_rows)
@@ -380,6 +391,8 @@ def gates(units: pd.DataFrame, processors: pd.DataFrame, image: Image, catalogue
                 row = catalogue_rows.iloc[column]
                 reason[rows, column] = edition_reason(name, units[rows], row, need_disk[column])
                 source[rows, column] = row[_EDITION_SOURCES[name]]
+    passing = (gate == None) & codes.assumed_drawing[:, None]  # noqa: E711
+    reason[passing & catalogue_rows["drawing"].ne("any").fillna(True).to_numpy(dtype=bool)] = ASSUMED_DRAWING
     worst = codes.worst().ravel()
     passes = pd.array(worst == PASS, dtype="boolean")
     passes[worst == UNKNOWN] = pd.NA

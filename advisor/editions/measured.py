@@ -6,9 +6,6 @@ import pandas as pd
 
 from advisor import tables
 
-POOLED = ("browser_cpu_s", "browser_read_mib")
-"""Figures that are taken over all editions of a release."""
-
 PC_READ_AHEAD_KIB = 128
 """Read-ahead of disks in PCs: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
 
@@ -22,12 +19,9 @@ _FIGURES = {
 
 
 def anchor_mib_s() -> float:
-    """Decompression [MiB/s] of a measuring machine whose session seconds count as those of a processor of speed 1.
-
-    From the table comfort/physics, which says why it is not the anchor that plain decompression has.
-    """
+    """Decompression [MiB/s] of a processor of speed 1, from the table comfort/physics, which says where it is from."""
     frame = tables.load("comfort/physics").frame
-    return float(str(frame.loc[frame["name"].eq("anchor_mib_s"), "value"].iloc[-1]))
+    return float(str(frame.loc[frame["name"].eq("decompress_at_one"), "value"].iloc[-1]))
 
 
 def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
@@ -44,7 +38,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         Indexed by release and edition: the medians of `session_mib` and `browser_mib` [MiB], `desktop_cpu_s` and
         `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB], and `runs`.
-        The browser's own processor time and reads are the median over all editions. A figure that no run has is NA.
+        A figure that no run has is NA.
     """
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
     for name in ("processor_s", "pss_mib", "read_mib", "host_mib_s"):
@@ -52,7 +46,8 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     free["processor_s"] = free["processor_s"] * free["host_mib_s"] / anchor_mib_s()
     keys = ["release", "edition"]
     # A disk that reads far ahead brings in what is never used: such runs count only where there is no other.
-    free["near"] = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
+    near = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
+    free["near"] = near & free["read_mib"].notna()
     better = free.groupby([*keys, "stage"])["near"].transform("any")
     free.loc[better & ~free["near"], "read_mib"] = pd.NA
     parts = [
@@ -62,10 +57,5 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         for stage, names in _FIGURES.items()
     ]  # fmt: skip
     out = pd.concat(parts, axis=1)
-    # The browser is the same program on every desktop: its own work is taken over all of them.
-    for name in POOLED:
-        column = _FIGURES["browser"][name]
-        pooled = free[free["stage"].eq("browser")].groupby("release")[column].median()
-        out[name] = pd.array(pooled.reindex(out.index.get_level_values(0)).to_numpy(), dtype="Float64")
     out["runs"] = free[free["stage"].eq("idle")].groupby(keys).size().reindex(out.index).fillna(0).astype(int)
     return out

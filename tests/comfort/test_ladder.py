@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +12,7 @@ from hypothesis import strategies as st
 
 from advisor import comfort
 from advisor.comfort.facts import storage_rates
-from advisor.comfort.physics import Machine, memory_left_pct, physics, start_s
+from advisor.comfort.physics import memory_left_pct, physics
 from advisor.shop import Edition, Shop, default_shop
 from advisor.unit import Unit, frame
 
@@ -173,6 +172,42 @@ def test_an_unknown_disk_widens_the_interval():
     assert (unknown.desktop_high_s / unknown.desktop_s > known.desktop_high_s / known.desktop_s).all()
 
 
+def test_what_lies_beyond_the_machines_measured_is_said():
+    assert climb({"cpu_cores": 4}).beyond.iat[0] == "4 cores"
+    one = climb({"cpu_cores": 1})
+    assert one.beyond.isna().all() and "beyond" not in one.why(0)
+    slow = climb({"cpu_cores": 1}, disk_read_mib_s=5, disk_access_ms=60, storage_kind=None)
+    assert slow.beyond.iat[0] == "a slower disk, a disk of slower access"
+    assert slow.why(0).endswith("; beyond what was measured: a slower disk, a disk of slower access")
+    fast = climb({"cpu_cores": 2}, decompress_mib_s=400)
+    assert fast.beyond.iat[0] == "a faster processor, 2 cores" and "beyond" not in fast.why(0)
+
+
+def test_graphics_that_only_the_year_lets_pass_are_said_to_be_assumed():
+    ladder = climb({"cpu_graphics": pd.NA, "cpu_year": 2016}, graphics=None)
+    assert chosen(ladder) == "GNOME" and ladder.why(0).endswith("a processor of 2014 or later is taken to draw")
+    assert "taken to draw" not in climb().why(0)
+    # What needs no drawing chip needs no assumption.
+    light = SHOP.model_copy(update={"richness": (Edition.XFCE, Edition.LXDE)})
+    assert "taken to draw" not in climb({"cpu_graphics": pd.NA, "cpu_year": 2016}, shop=light, graphics=None).why(0)
+
+
+def test_a_measured_decompression_takes_the_place_of_the_processors_name():
+    slow, fast = climb(decompress_mib_s=8), climb(decompress_mib_s=60)
+    named = climb()
+    assert (fast.desktop_s < named.desktop_s).all() and (named.desktop_s < slow.desktop_s).all()
+    # It is surer than a name.
+    assert (fast.desktop_high_s / fast.desktop_s < named.desktop_high_s / named.desktop_s).all()
+    assert chosen(climb({"cpu_speed": pd.NA, "cpu_speed_low": pd.NA}, decompress_mib_s=60)) == "GNOME"
+
+
+def test_where_programs_are_likely_to_be_killed_nothing_is_comfortable():
+    loose = SHOP.thresholds.model_copy(update={"desktop_s": 9999, "browser_s": 9999, "memory_left_pct": 0})
+    ladder = climb(ram_gib=0.75, shop=SHOP.model_copy(update={"thresholds": loose}))
+    assert (ladder.kill_probability > 0.5).all() and chosen(ladder) is None
+    assert (np.diff([climb(ram_gib=one).kill_probability[0, 0] for one in (1, 2, 4, 8)]) < 0).all()
+
+
 # Monotone.
 
 UNITS = st.fixed_dictionaries(
@@ -245,39 +280,6 @@ def test_the_kinds_of_disk_stand_in_order():
 
 def column(value: float) -> np.ndarray:
     return np.array([[value]])
-
-
-def test_start_is_work_over_speed_and_reads_over_the_disk():
-    p = replace(physics(), request_kib=128, near_share=0.5)
-    machine = Machine(column(16384), column(2), column(1), column(100), column(10))
-    seconds = start_s(machine, np.array([6.0]), np.array([200.0]), np.array([1000.0]), 0.5, p)
-    # 6 s at twice the speed on one core; 200 MiB at 100 MiB/s; 8 requests a MiB, each half of 10 ms.
-    assert seconds[0, 0] == pytest.approx(3 + 2 + 200 * 8 * 0.005)
-
-
-def test_what_does_not_fit_the_memory_is_read_again():
-    p = replace(
-        physics(),
-        request_kib=128,
-        near_share=0.5,
-        page_share=0,
-        firmware_mib=24,
-        kernel_mib=0,
-        pressure_start=1,
-        refault=3,
-    )
-    machine = Machine(column(1024), column(1), column(1), column(100), column(10))
-    enough, short = (
-        start_s(machine, np.array([0.0]), np.array([0.0]), np.array([mib]), 0, p) for mib in (1000.0, 1100.0)
-    )
-    # 100 MiB too much, three times, at 0.01 s of transfer and 8 * 0.005 s of waiting a MiB.
-    assert enough[0, 0] == 0 and short[0, 0] == pytest.approx(100 * 3 * 0.05)
-
-
-def test_half_of_the_work_on_four_cores_takes_five_eighths():
-    machine = Machine(column(16384), column(1), column(4), column(1e9), column(0))
-    seconds = start_s(machine, np.array([8.0]), np.array([0.0]), np.array([0.0]), 0.5, physics())
-    assert seconds[0, 0] == pytest.approx(8 * (0.5 + 0.5 / 4))
 
 
 def test_memory_left_is_what_processes_and_kernel_do_not_take():

@@ -1,0 +1,127 @@
+"""Fit the comfort model on the measured sessions: python -m advisor.comfort.fit."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from advisor import tables
+from advisor.comfort import report, training
+from advisor.comfort.model import STAGES, Kill, Model, Stage
+from advisor.errors import InputError
+from advisor.files import datasets, write_whole
+from advisor.shop import Edition
+
+READY = ("ready_2", "ready_3", "ready_4")
+
+
+def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
+    """What more cores are worth: the mean over editions of the shares of moments at which so many threads could run.
+
+    Parameters
+    ----------
+    sessions : pandas.DataFrame
+        The table comfort/sessions.
+    stage : str
+
+    Returns
+    -------
+    tuple of float
+        Empty when it was not measured: then further cores are worth nothing.
+    """
+    name = next(word for word, title in training.STAGE_OF.items() if title == stage)
+    some = sessions[sessions["stage"].eq(name) & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
+    if some.empty:
+        return ()
+    values = some[list(READY)].apply(pd.to_numeric).astype(float)
+    means = values.groupby(some["edition"]).mean().mean()
+    return tuple(round(float(means[column]), 4) for column in READY)
+
+
+def fit(sessions: pd.DataFrame) -> Model:
+    """Fit the whole model and judge it.
+
+    Parameters
+    ----------
+    sessions : pandas.DataFrame
+        The table comfort/sessions.
+
+    Returns
+    -------
+    Model
+        Its `about` has the held-out figures.
+
+    Raises
+    ------
+    InputError
+        When too little was measured.
+    """
+    frame = training.pressed(sessions)
+    found = report.judge(sessions)
+    stages: dict[str, Stage] = {}
+    for stage in STAGES:
+        fitted = training.fit_stage(training.rows_of(frame, stage))
+        stages[stage] = replace(fitted, ready=cores_of(sessions, stage), residuals=found["residuals"][stage])
+    kill: Kill = training.fit_kill(training.kill_rows(frame))
+    if not kill.slope > 0:
+        raise InputError("Kills did not fall with memory; look at the rows.")
+
+    def span(name: str) -> tuple[float, float]:
+        return float(frame[name].min()), float(frame[name].max())
+
+    measured = {
+        "decompress_mib_s": span("decompress_mib_s"), "read_mib_s": span("disk_read_mib_s"),
+        "access_ms": span("disk_access_ms"), "memory_mib": span("memory_limit_mib"), "cores": (1.0, 1.0),
+    }  # fmt: skip
+    about = {name: value for name, value in found.items() if name != "residuals"}
+    about |= {"date": str(date.today()), "release": "13", "words": report.lines(found)}
+    return Model(stages, kill, measured, about)
+
+
+def write_model(model: Model, path: Path) -> None:
+    """Write a model file, whole or not at all.
+
+    Parameters
+    ----------
+    model : Model
+    path : pathlib.Path
+    """
+
+    def short(value: object) -> object:
+        if isinstance(value, float):
+            return float(f"{value:.6g}")
+        if isinstance(value, dict):
+            return {name: short(one) for name, one in value.items()}
+        if isinstance(value, Sequence) and not isinstance(value, str):
+            return [short(one) for one in value]
+        return value.item() if isinstance(value, np.generic) else value
+
+    write_whole(path, json.dumps(short(model.to_json()), indent=1, allow_nan=False) + "\n")
+
+
+def main() -> None:
+    """Fit, write, and print the held-out figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=datasets() / "comfort" / "model.json")
+    given = parser.parse_args()
+    model = fit(tables.load("comfort/sessions").frame)
+    write_model(model, given.out)
+    for name, stage in model.stages.items():
+        print(
+            f"{name}: {stage.wait_s:.2f} s + {stage.work:.2f} x work + reads x ({stage.transfer:.2f} / rate + "
+            f"{stage.access:.2f} accesses a MiB), again {stage.refault:.2f} times below {stage.start:.2f} of need; "
+            f"learnt {stage.learnt.belief:.2f}; 80 % within {stage.factor(0.8):.2f} times; cores {stage.ready}"
+        )
+    print(f"kills: even at memory of {model.kill.middle:.2f} times the need, slope {model.kill.slope:.1f}")
+    print("\n".join(model.about["words"]))
+
+
+if __name__ == "__main__":
+    main()

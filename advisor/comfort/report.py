@@ -1,0 +1,228 @@
+"""How well the comfort model does on sessions it has not seen: python -m advisor.comfort.report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from advisor import tables
+from advisor.comfort import training
+from advisor.comfort.model import STAGES, Stage
+from advisor.comfort.physics import physics
+from advisor.comfort.training import Rows
+from advisor.shop import Thresholds
+
+Array = NDArray[np.float64]
+LEVEL = 0.8
+WAYS = ("edition", "memory")
+TITLES = {"edition": "an edition never trained on", "memory": "a memory size never trained on"}
+
+
+@dataclass(frozen=True)
+class HeldOut:
+    """One stage, with one way of leaving groups out.
+
+    Attributes
+    ----------
+    stage, way : str
+    rows : Rows
+    predicted : numpy.ndarray, shape (n,)
+        Each by a model that has seen no row of its group [s].
+    bound : numpy.ndarray, shape (n,)
+        Upper bound at `LEVEL`, from the held-out rows of the other groups [s].
+    baselines : dict of str to numpy.ndarray, shape (n,)
+        [s]
+    """
+
+    stage: str
+    way: str
+    rows: Rows
+    predicted: Array
+    bound: Array
+    baselines: dict[str, Array]
+
+    def error(self, predicted: Array) -> float:
+        """Median size of the error, of the actual, over the rows that were reached [1]."""
+        done = self.rows.reached
+        return float(np.median(np.abs(predicted[done] - self.rows.seconds[done]) / self.rows.seconds[done]))
+
+    def figures(self) -> dict[str, Any]:
+        """What is said of it, as plain numbers."""
+        done = self.rows.reached
+        given_up = ~done
+        return {
+            "rows": len(self.rows),
+            "reached": int(done.sum()),
+            "median_error": round(self.error(self.predicted), 4),
+            "baselines": {name: round(self.error(values), 4) for name, values in self.baselines.items()},
+            "within_bound": round(float(np.mean(np.where(done, self.rows.seconds, np.inf) <= self.bound)), 4),
+            "within_bound_reached": round(float(np.mean(self.rows.seconds[done] <= self.bound[done])), 4),
+            "given_up": int(given_up.sum()),
+            "given_up_foreseen": int((self.bound[given_up] >= self.rows.limit_s[given_up]).sum()),
+        }
+
+
+def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
+    """Judge one stage.
+
+    Parameters
+    ----------
+    rows : Rows
+    stage : str
+    way : str
+        'edition' or 'memory'.
+
+    Returns
+    -------
+    HeldOut
+    """
+    groups = getattr(rows, way)
+    predicted = training.held_out_s(rows, groups)
+    left = training.residuals(rows, predicted)
+    bound = np.full(len(rows), np.nan)
+    baselines = {
+        "physics alone": training.held_out_s(rows, groups, learn=False),
+        "median of the others": np.full(len(rows), np.nan),
+        "processor work alone": np.full(len(rows), np.nan),
+    }
+    work = rows.load.work_mib / rows.machine.decompress_mib_s
+    for group in dict.fromkeys(groups):
+        held = np.asarray(groups == group, dtype=bool)
+        factor = Stage(0, 0, 0, 0, 0, 0, residuals=np.sort(left[~held])).factor(LEVEL)
+        bound[held] = predicted[held] * factor
+        others = rows.reached & ~held
+        baselines["median of the others"][held] = np.median(rows.seconds[others])
+        baselines["processor work alone"][held] = work[held] * np.median(rows.seconds[others] / work[others])
+    return HeldOut(stage, way, rows, predicted, bound, baselines)
+
+
+def killed_called_comfortable(frame: pd.DataFrame, judged: dict[tuple[str, str], HeldOut], way: str) -> tuple[int, int]:
+    """Count held-out sessions that had a process killed, and those of them that would have been called comfortable.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From `training.pressed`.
+    judged : dict of tuple to HeldOut
+        By stage and way.
+    way : str
+
+    Returns
+    -------
+    tuple of int
+        Killed, and called comfortable by the default thresholds all the same.
+    """
+    limits, p = Thresholds(), physics()
+    kills = training.kill_rows(frame)
+    fuller = float(np.exp(float(ndtri(limits.certainty)) * p.memory_spread))
+    groups = getattr(kills, way)
+    called = 0
+    for group in dict.fromkeys(groups):
+        held = np.asarray(groups == group, dtype=bool)
+        curve = training.fit_kill(training.some_kills(kills, ~held))
+        for at in np.flatnonzero(held & kills.killed):
+            room = kills.room[at] / fuller
+            likely = float(curve.probability(np.array(room), np.array(1.0)))
+            left = 100 * (1 - 1 / room)
+            # A plan whose desktop was killed has no time: nothing but memory speaks against it.
+            times = all(
+                (one.bound[one.rows.plan == kills.plan[at]] <= limit).all()
+                for one, limit in (
+                    (judged["desktop", way], limits.desktop_s), (judged["browser", way], limits.browser_s),
+                )
+            )  # fmt: skip
+            called += times and likely <= 1 - limits.certainty and left >= limits.memory_left_pct
+    return int(kills.killed.sum()), int(called)
+
+
+def judge(sessions: pd.DataFrame) -> dict[str, Any]:
+    """Judge the model on all ways of leaving out.
+
+    Parameters
+    ----------
+    sessions : pandas.DataFrame
+        The table comfort/sessions.
+
+    Returns
+    -------
+    dict
+        `stages` (stage, way, figures), `both` (median error over both stages, by way), `killed` (by way),
+        `rows` (counts), `residuals` (held-out, by stage).
+    """
+    frame = training.pressed(sessions)
+    judged = {
+        (stage, way): held_out(training.rows_of(frame, stage), stage, way) for stage in STAGES for way in WAYS
+    }  # fmt: skip
+    out: dict[str, Any] = {"stages": [], "both": {}, "killed": {}}
+    for (stage, way), one in judged.items():
+        out["stages"].append({"stage": stage, "left_out": way, **one.figures()})
+    for way in WAYS:
+        errors = [
+            np.abs(one.predicted - one.rows.seconds)[one.rows.reached] / one.rows.seconds[one.rows.reached]
+            for (_, this), one in judged.items()
+            if this == way
+        ]
+        out["both"][way] = round(float(np.median(np.concatenate(errors))), 4)
+        killed, called = killed_called_comfortable(frame, judged, way)
+        out["killed"][way] = {"sessions": killed, "called_comfortable": called}
+    pressed = sessions[sessions["plan"].notna()]
+    out["rows"] = {
+        "points": len(frame),
+        "sessions": int(frame["plan"].nunique()),
+        "disturbed_points_left_out": int(pressed["disturbed"].notna().sum()),
+    }
+    out["residuals"] = {
+        stage: np.sort(
+            np.concatenate([training.residuals(judged[stage, way].rows, judged[stage, way].predicted) for way in WAYS])
+        )
+        for stage in STAGES
+    }
+    return out
+
+
+def lines(found: dict[str, Any]) -> list[str]:
+    """The judgement in words.
+
+    Parameters
+    ----------
+    found : dict
+        From `judge`.
+
+    Returns
+    -------
+    list of str
+    """
+    rows = found["rows"]
+    said = [
+        f"{rows['points']} points measured under pressure in {rows['sessions']} sessions; "
+        f"{rows['disturbed_points_left_out']} disturbed ones left out"
+    ]
+    for one in found["stages"]:
+        base = ", ".join(f"{name} {100 * value:.0f} %" for name, value in one["baselines"].items())
+        said.append(
+            f"{one['stage']}, {TITLES[one['left_out']]}: median error {100 * one['median_error']:.1f} % of "
+            f"{one['reached']} (beside it: {base}); {100 * one['within_bound']:.0f} % of {one['rows']} within the "
+            f"{100 * LEVEL:.0f} % bound; given up {one['given_up']}, foreseen {one['given_up_foreseen']}"
+        )
+    for way in WAYS:
+        killed = found["killed"][way]
+        said.append(
+            f"{TITLES[way]}: median error {100 * found['both'][way]:.1f} % over both; sessions with a kill "
+            f"{killed['sessions']}, called comfortable {killed['called_comfortable']}"
+        )
+    return said
+
+
+def main() -> None:
+    """Print how the model does."""
+    for line in lines(judge(tables.load("comfort/sessions").frame)):
+        print(line)
+
+
+if __name__ == "__main__":
+    main()

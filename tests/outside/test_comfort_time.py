@@ -1,0 +1,41 @@
+"""Processor time of a core, and the rank of a conformal bound, against independent readers.
+
+References: psutil, `cpu_times(percpu=True)`, which reads /proc/stat by its own code; numpy.quantile with the method
+'inverted_cdf' at level (n + 1) p / n, as the quantile of split conformal prediction is usually written.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from advisor.comfort.model import Stage
+from advisor.comfort.watch import core_busy_s
+
+pytestmark = pytest.mark.outside
+
+
+def test_the_time_a_core_was_busy_is_what_psutil_says(missing):
+    try:
+        import psutil
+    except ImportError:
+        missing("psutil")
+    for core, before in enumerate(psutil.cpu_times(percpu=True)):
+        ours = core_busy_s(core)
+        after = psutil.cpu_times(percpu=True)[core]
+        low, high = (
+            one.user + one.nice + one.system + one.irq + one.softirq + one.steal for one in (before, after)
+        )  # fmt: skip
+        # Read between the two, to the hundredth of a second that the kernel counts in.
+        assert low - 0.011 <= ours <= high + 0.011
+
+
+@pytest.mark.parametrize("n", [9, 40, 41, 97, 160])
+@pytest.mark.parametrize("level", [0.5, 0.8, 0.9])
+def test_a_bound_is_numpys_upper_quantile(n, level):
+    residuals = np.sort(np.random.default_rng(n).normal(0.2, 0.3, n))
+    share = (n + 1) * level / n
+    if share > 1:
+        pytest.skip("too few residuals for this level")
+    expected = np.exp(np.quantile(residuals, share, method="inverted_cdf"))
+    assert Stage(0, 0, 0, 0, 0, 0, residuals=residuals).factor(level) == pytest.approx(max(1, expected))
