@@ -12,9 +12,9 @@ from advisor.errors import AdvisorError, InputError
 from advisor.shop import Shop, default_shop
 from advisor.unit import Capture, frame
 from advisor.views.corrections import correct
-from advisor.views.entries import Entry, Loaded, kept_of, kept_row, name_of, next_action, safe_name, state_of
+from advisor.views.entries import Entry, Loaded, kept_of, kept_row, name_of, place_of, safe_name
 from advisor.views.files_in import Sheet, read_file, scan
-from advisor.views.findings import Findings, findings, named, word
+from advisor.views.findings import Findings, findings, named
 from advisor.views.laps import Watches, titles
 from advisor.views.log_port import LogPort, ShopLog, read_minutes
 from advisor.views.markup import duration
@@ -353,18 +353,7 @@ class Bench:
 
     def places(self) -> list[Place]:
         """The queue as it is shown."""
-        return [
-            Place(
-                one.key,
-                one.tag,
-                name_of(one.kept.unit),
-                state_of(one),
-                next_action(one),
-                word(one.short.get("advice")),
-                one.short.get("elapsed_min"),
-            )
-            for one in self.entries
-        ]
+        return [place_of(one) for one in self.entries]
 
     def _here(self) -> Entry:
         if self.current is None:

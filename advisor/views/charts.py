@@ -121,6 +121,7 @@ def bars(rows: Sequence[Bar], unit: str, label: str, key: str, limit: float | No
                 )
             )
             end = max(end, row.high)
+        end = max(end, limit or 0.0)
         shapes.append(el("text", row.note, x=x(end) + 8, y=y + 17, class_="ba-axis"))
     base = 8 + len(rows) * _ROW
     shapes.append(el("line", x1=before, x2=WIDTH - behind, y1=base, y2=base, class_="ba-axis-line"))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from advisor.unit import Advice, Capture, Unit, unit_of
 from advisor.views.findings import word
+from advisor.views.panels.queue import Place
 from advisor.views.shelf import Kept
 from advisor.views.wording import LABELS
 
@@ -139,6 +140,19 @@ def next_action(entry: Entry) -> str:
     if advice == Advice.PART_FIRST:
         return "get the part, make the sheet"
     return "make the sheet"
+
+
+def place_of(entry: Entry) -> Place:
+    """Show an entry as it stands in the queue."""
+    return Place(
+        entry.key,
+        entry.tag,
+        name_of(entry.kept.unit),
+        state_of(entry),
+        next_action(entry),
+        word(entry.short.get("advice")),
+        entry.short.get("elapsed_min"),
+    )
 
 
 def safe_name(tag: str) -> str:

@@ -96,6 +96,7 @@ function render({ model, el }) {
       if (!slot) continue;
       replace(slot, html);
       shown[name] = html;
+      if (slot.closest(".ba-side")) reveal(slot.closest(".ba-side")); // what stands above the list may have moved it
     }
     if (wantFocus) { const id = wantFocus; wantFocus = null; focus(id); }
     beat();

@@ -138,6 +138,7 @@ def test_stopwatches_of_two_units_run_by_keyboard_and_survive_a_new_page(visit, 
     page.fill("#ba-find", "W-2")
     page.keyboard.press("Enter")
     page.locator("#ba-stop-current").wait_for()
+    focus_on(page, "ba-make")
     page.focus("#ba-go-on")
     page.keyboard.press("Enter")
     page.get_by_text("Boot the medium: the stopwatch of W-2 runs").wait_for()
