@@ -42,6 +42,8 @@ class Update:
         Units of the month after.
     after_before, after_new : float
         Median error on them of the model that served, and of the newly learnt one [%].
+    after_farther, after_differ : int
+        Of them, how many the new one was farther from, and on how many the two differ.
     """
 
     row: int
@@ -50,11 +52,22 @@ class Update:
     after_rows: int
     after_before: float
     after_new: float
+    after_farther: int
+    after_differ: int
 
     @property
     def worse_after(self) -> bool:
-        """Accepted, and worse than what it replaced on the month after."""
+        """Accepted, and of a larger median error than what it replaced on the month after."""
         return self.verdict.accepted and self.after_rows > 0 and self.after_new > self.after_before
+
+    @property
+    def worse_beyond_chance(self) -> bool:
+        """Accepted, and farther from more units of the month after than chance gives (sign test at 5 %)."""
+        from scipy.stats import binomtest
+
+        if not (self.verdict.accepted and self.after_differ):
+            return False
+        return float(binomtest(self.after_farther, self.after_differ, alternative="greater").pvalue) < 0.05
 
 
 @dataclass(frozen=True)
@@ -153,12 +166,11 @@ def _update(
     part = learn(model, so_far, seed=seed, half_life_days=half_life_days)
     now = so_far.day.max()
     after = laid.take(~known & (laid.day <= now + LEARN_DAYS))
-    before, new = (
-        float(np.median(error_pct(after.elapsed, after.predicted(model, one)[0]))) if len(after) else float("nan")
-        for one in (serving, part)
-    )
+    errors = [error_pct(after.elapsed, after.predicted(model, one)[0]) for one in (serving, part)]
+    before, new = (float(np.median(error)) if len(after) else float("nan") for error in errors)
     day = pd.Timestamp(now, unit="D").strftime("%Y-%m-%d")
-    return Update(int(known.sum()), day, verdict, len(after), before, new), part
+    farther, differ = int((errors[1] > errors[0]).sum()), int((errors[1] != errors[0]).sum())
+    return Update(int(known.sum()), day, verdict, len(after), before, new, farther, differ), part
 
 
 def windows(rows: pd.DataFrame, size: int = 100) -> pd.DataFrame:
