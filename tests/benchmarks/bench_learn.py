@@ -106,17 +106,21 @@ def main(count: int) -> None:
         print(f"  {'a bare INSERT':<34}{bare[0]:>7.1f} ms{bare[1]:>8.1f} ms")
         print(f"  {'its line, drift and levels':<34}{said[0]:>7.1f} ms{said[1]:>8.1f} ms")
         model = read_version("shipped", home)
-        rows, *read = timed(lambda: rows_of(book))
-        laid, *beside = timed(lambda: lay(model, rows, shop))
-        _, *fit = timed(lambda: learn(model, laid))
-        _, *judged = timed(lambda: rolling(model, laid, min(MOST_NEWEST, len(laid))))
+        every = []
+
+        def step(name: str, act: Callable[[], Any]) -> Any:
+            out, wall, cpu = timed(act)
+            every.append((wall, cpu))
+            print(f"  {name:<34}{wall:>8.1f} s{cpu:>9.1f} s", flush=True)
+            return out
+
+        rows = step("read the log", lambda: rows_of(book))
+        laid = step("lay it beside the model", lambda: lay(model, rows, shop))
+        step("learn", lambda: learn(model, laid))
+        step("judge the newest", lambda: rolling(model, laid, min(MOST_NEWEST, len(laid))))
         features, target = log_features(laid.given.conditions), np.log(laid.elapsed)
         _, *boosting = timed(lambda: HistGradientBoostingRegressor(random_state=0).fit(features, target))
-        for name, (wall, cpu) in (
-            ("read the log", read), ("lay it beside the model", beside), ("learn", fit), ("judge the newest", judged),
-        ):  # fmt: skip
-            print(f"  {name:<34}{wall:>8.1f} s{cpu:>9.1f} s")
-        whole = np.sum([read, beside, fit, judged], axis=0)
+        whole = np.sum(every, axis=0)
         print(f"  {'advisor learn in all':<34}{whole[0]:>8.1f} s{whole[1]:>9.1f} s   "
               f"{whole[1] / boosting[1]:.1f} times one plain boosting ({boosting[1]:.1f} s)")  # fmt: skip
         book.close()
