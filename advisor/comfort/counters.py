@@ -6,7 +6,7 @@ import contextlib
 import os
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -190,26 +190,25 @@ class Group:
 
     def waiting(self) -> bool:
         """Tell whether a thread of the group runs, wants to run, or waits for a disk at this moment."""
-        for pid in self.pids():
-            for stat in Path(f"/proc/{pid}/task").glob("*/stat"):
-                try:
-                    state = stat.read_text().rsplit(")", 1)[1].split()[0]
-                except (OSError, IndexError):
-                    continue
-                if state in "RD":
-                    return True
-        return False
+        return any(state in "RD" for state in self._states())
 
     def ready(self) -> int:
         """Threads of the group that run or could run at this moment."""
-        count = 0
+        return sum(state == "R" for state in self._states())
+
+    def _states(self) -> Iterator[str]:
+        """States of all threads, as proc(5) has them; a thread or process that ends meanwhile is left out."""
         for pid in self.pids():
-            for stat in Path(f"/proc/{pid}/task").glob("*/stat"):
+            try:
+                threads = os.listdir(f"/proc/{pid}/task")
+            except OSError:
+                continue
+            for thread in threads:
                 try:
-                    count += stat.read_text().rsplit(")", 1)[1].split()[0] == "R"
+                    text = Path(f"/proc/{pid}/task/{thread}/stat").read_text()
+                    yield text.rsplit(")", 1)[1].split()[0]
                 except (OSError, IndexError):
                     continue
-        return count
 
     def kills(self) -> int:
         """Processes that were killed for want of memory."""

@@ -18,6 +18,9 @@ from advisor.shop import Edition
 from advisor.timing.rig.design import DISK_CLASSES
 
 MEMORY_MIB = (1024, 1536, 2048, 3072, 4096, 8192)
+TOO_SMALL_MIB = 512
+"""Each edition is also measured once with so little memory [MiB] that programs are killed rather than slow."""
+
 QUOTA_PCT = (10, 16, 25, 40, 60, 80, 100)
 
 MOST_PCT = 95
@@ -117,7 +120,12 @@ def draw(rows: int = 12, seed: int = 6) -> list[Plan]:
     turn = [name for pair in zip(names, reversed(names), strict=True) for name in pair]
     order = list(dict.fromkeys(turn))
     size = math.ceil(rows / ROUNDS)
-    return [plan for at in range(0, rows, size) for name in order for plan in by_edition[name][at : at + size]]
+    spread = [plan for at in range(0, rows, size) for name in order for plan in by_edition[name][at : at + size]]
+    return [*spread, *(_too_small(name) for name in order)]
+
+
+def _too_small(edition: str) -> Plan:
+    return Plan(f"{Edition(edition).name.lower()}-small", edition, TOO_SMALL_MIB, 60, "nvme", 2000.0, 0.04)
 
 
 def _between(span: tuple[float, float], part: float) -> float:

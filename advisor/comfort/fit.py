@@ -115,8 +115,8 @@ def main() -> None:
     write_model(model, given.out)
     for name, stage in model.stages.items():
         print(
-            f"{name}: {stage.wait_s:.2f} s + {stage.work:.2f} x work + reads x ({stage.transfer:.2f} / rate + "
-            f"{stage.access:.2f} accesses a MiB), again {stage.refault:.2f} times below {stage.start:.2f} of need; "
+            f"{name}: {stage.wait_s:.2f} s + {stage.work:.2f} x work + {stage.transfer:.2f} x MiB / rate + "
+            f"{stage.access:.2f} x requests x access, again {stage.refault:.2f} times below {stage.start:.2f} of need; "
             f"learnt {stage.learnt.belief:.2f}; 80 % within {stage.factor(0.8):.2f} times; cores {stage.ready}"
         )
     print(f"kills: even at memory of {model.kill.middle:.2f} times the need, slope {model.kill.slope:.1f}")

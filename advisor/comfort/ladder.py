@@ -39,9 +39,10 @@ def _times(scenario: Scenario, rows: pd.DataFrame, certainty: float, p: Physics,
     high: dict[str, Array] = {}
     for stage, need in (("desktop", "session_mib"), ("browser", "browser_mib")):
         fitted = by.stages[stage]
-        work, read = number[f"{stage}_cpu_s"] * anchor_mib_s(), number[f"{stage}_read_mib"]
-        typical[stage] = fitted.seconds(scenario.typical, Load(work, read, number[need]))
-        slower = fitted.seconds(scenario.cautious, Load(work, read, number[need] * fuller))
+        work = number[f"{stage}_cpu_s"] * anchor_mib_s()
+        read, reads = number[f"{stage}_read_mib"], number[f"{stage}_reads"]
+        typical[stage] = fitted.seconds(scenario.typical, Load(work, read, reads, number[need]))
+        slower = fitted.seconds(scenario.cautious, Load(work, read, reads, number[need] * fuller))
         # What is not known of the unit and what the model misses are independent; the sum of their squares keeps the
         # bound rising with both, so that it stays monotone.
         off = np.hypot(np.log(slower / typical[stage]), np.log(fitted.factor(certainty)))

@@ -66,12 +66,15 @@ class Load:
         Processor work, in MiB of decompression [MiB].
     read_mib : numpy.ndarray
         Cold reads [MiB].
+    reads : numpy.ndarray
+        Requests that they come in.
     need_mib : numpy.ndarray
         Memory in use when done [MiB].
     """
 
     work_mib: Array
     read_mib: Array
+    reads: Array
     need_mib: Array
 
 
@@ -88,7 +91,7 @@ class Stage:
     transfer : float
         Times the bytes of its cold reads.
     access : float
-        Random accesses a MiB of its cold reads.
+        Share of its read requests that wait for a random access [1].
     refault : float
         Times that each MiB of want is read again.
     start : float
@@ -130,12 +133,12 @@ class Stage:
 
     def physics_s(self, machine: Machine, load: Load) -> Array:
         """Seconds by physics alone; see `seconds`."""
-        mib_s = self.transfer / machine.read_mib_s + self.access * machine.access_ms / 1000
+        disk = self.transfer * load.read_mib / machine.read_mib_s + self.access * load.reads * machine.access_ms / 1000
         want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
         # Pages are thrown out and read again in proportion to how little of what is in use has room.
-        again = self.refault * want * load.need_mib / machine.usable_mib
+        again = self.refault * want * load.need_mib / machine.usable_mib / np.maximum(load.read_mib, 1)
         work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
-        return np.asarray(self.wait_s + work + (load.read_mib + again) * mib_s)
+        return np.asarray(self.wait_s + work + (1 + again) * disk)
 
     def seconds(self, machine: Machine, load: Load) -> Array:
         """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.

@@ -150,8 +150,8 @@ class Ladder:
         Returns
         -------
         editions : pandas.Series of str, shape (n_units,)
-            Of the editions that pass the gates, or may, the one that misses its worst threshold by least, the least
-            rich when several do; NA when all fail.
+            Of the editions that pass the gates, or may, the one that misses the thresholds of time and memory by
+            least in all, the least rich when several do; NA when all fail.
         desktop_s : numpy.ndarray, shape (n_units,)
             Its time from login to usable desktop, typical [s]; NaN where NA.
         why : numpy.ndarray of object, shape (n_units,)
@@ -161,8 +161,10 @@ class Ladder:
         able = (self.gate != FAIL) & ~np.isnan(self.desktop_high_s)
         shares = [self.desktop_high_s / limits.desktop_s, self.browser_high_s / limits.browser_s]
         shares.append((100 - self.memory_left_pct) / (100 - limits.memory_left_pct))
-        # How far over the limit it is missed by most; a hundredth more or less is no difference.
-        short = np.where(able, np.round(np.nanmax(np.nan_to_num(shares), axis=0), 2), np.inf)
+        # Shares over the limits, added up, so that one that all miss alike does not hide the others; a twentieth of
+        # a limit more or less is no difference.
+        over = np.sum([np.maximum(np.nan_to_num(share) - 1, 0) for share in shares], axis=0)
+        short = np.where(able, np.round(over * 20), np.inf)
         last = len(self.editions) - 1
         at = last - short[:, ::-1].argmin(axis=1)
         rows = np.arange(len(self))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from advisor.comfort.model import COEFFICIENTS, DIRECTIONS, FEATURES, Kill, Load, Machine, Stage, features
 from advisor.editions.measured import anchor_mib_s, unhindered
@@ -22,9 +22,11 @@ STAGE_OF = {"idle": "desktop", "browser": "browser"}
 
 # Where the search begins, and how far it may go: no coefficient is negative, and what is read cold comes over no
 # faster than the disk reads.
-_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.0, "access": 3.0, "refault": 1.0, "start": 1.0}
+_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.2, "access": 0.2, "refault": 1.0, "start": 1.0}
 _LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "access": 0.0, "refault": 0.0, "start": 0.0}
-_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 40.0, "refault": 60.0, "start": 2.0}
+_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault": 60.0, "start": 2.0}
+
+_BEGIN = (0.8, 1.1, 1.5)
 
 LEAST_ROWS = 12
 GIVEN_UP = "not there"
@@ -85,7 +87,7 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        With `work_mib`, `cold_mib`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
+        With `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
     """
     free = unhindered(sessions)
     frame = sessions[sessions["plan"].notna() & sessions["disturbed"].isna()].reset_index(drop=True)
@@ -102,6 +104,7 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
 
     frame["work_mib"] = np.where(desktop, figure("desktop_cpu_s"), figure("browser_cpu_s")) * anchor_mib_s()
     frame["cold_mib"] = np.where(desktop, figure("desktop_read_mib"), figure("browser_read_mib"))
+    frame["cold_reads"] = np.where(desktop, figure("desktop_reads"), figure("browser_reads"))
     frame["session_need_mib"], frame["browser_need_mib"] = figure("session_mib"), figure("browser_mib")
     return frame
 
@@ -135,8 +138,9 @@ def rows_of(frame: pd.DataFrame, stage: str) -> Rows:
         column("disk_access_ms"),
     )  # fmt: skip
     seconds = np.where(some["ok"].eq("yes"), column("seconds"), np.nan)
+    load = Load(column("work_mib"), column("cold_mib"), column("cold_reads"), column(need))
     return Rows(
-        machine, Load(column("work_mib"), column("cold_mib"), column(need)), seconds, column("limit_s"),
+        machine, load, seconds, column("limit_s"),
         some["edition"].to_numpy(dtype=object), some["memory_limit_mib"].astype(int).astype(str).to_numpy(dtype=object),
         some["plan"].to_numpy(dtype=object),
     )  # fmt: skip
@@ -162,11 +166,16 @@ def fit_physics(rows: Rows) -> Stage:
         # Longer than the limit is no error for a row that was given up at it.
         return np.where(rows.reached, off, np.minimum(off, 0))
 
-    best = least_squares(
-        remainder, [_START[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
-        bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
-        x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
-    )  # fmt: skip
+    def search(start: float) -> OptimizeResult:
+        begin = _START | {"start": start}
+        return least_squares(
+            remainder, [begin[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
+            bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
+            x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
+        )  # fmt: skip
+
+    # Where want of memory begins is a kink, which a search from one side may not see.
+    best = min((search(start) for start in _BEGIN), key=lambda found: float(found.cost))
     return _stage(best.x)
 
 

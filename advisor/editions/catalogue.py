@@ -14,6 +14,7 @@ from advisor.shop import Image
 
 SESSION_COLUMNS = (
     "session_mib", "browser_mib", "desktop_cpu_s", "browser_cpu_s", "desktop_read_mib", "browser_read_mib",
+    "desktop_reads", "browser_reads",
 )  # fmt: skip
 """What a session takes; each has a column of the same name with `_source` added."""
 
@@ -85,7 +86,8 @@ def catalogue() -> pd.DataFrame:
         `download_mib` [MiB], `installed_mib` [MiB], `installed_files`, `min_ram_gib` [GiB], `rec_ram_gib` [GiB],
         `min_disk_gib` [GiB], `compositor`, `needs_gl`, `drawing` ('hardware' or 'any'), `session_mib` [MiB] and
         `browser_mib` [MiB] (memory of all processes, the kernel apart), `desktop_cpu_s` [s] and `browser_cpu_s` [s]
-        on a processor of speed 1, `desktop_read_mib` [MiB] and `browser_read_mib` [MiB] from a cold disk; and the
+        on a processor of speed 1, `desktop_read_mib` [MiB] and `browser_read_mib` [MiB] from a cold disk in
+        `desktop_reads` and `browser_reads` requests; and the
         `*_source` columns that say where each is from.
 
     References

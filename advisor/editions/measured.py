@@ -13,8 +13,18 @@ HINDRANCES = ("memory_limit_mib", "quota_pct", "disk")
 """Conditions of a measured session; all empty means that nothing held it back."""
 
 _FIGURES = {
-    "idle": {"session_mib": "pss_mib", "desktop_cpu_s": "processor_s", "desktop_read_mib": "read_mib"},
-    "browser": {"browser_mib": "pss_mib", "browser_cpu_s": "processor_s", "browser_read_mib": "read_mib"},
+    "idle": {
+        "session_mib": "pss_mib",
+        "desktop_cpu_s": "processor_s",
+        "desktop_read_mib": "read_mib",
+        "desktop_reads": "reads",
+    },
+    "browser": {
+        "browser_mib": "pss_mib",
+        "browser_cpu_s": "processor_s",
+        "browser_read_mib": "read_mib",
+        "browser_reads": "reads",
+    },
 }
 
 
@@ -31,17 +41,19 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     ----------
     sessions : pandas.DataFrame
         The table comfort/sessions: text columns `release`, `edition`, `stage` ('idle' or 'browser'), `ok`,
-        `memory_limit_mib`, `quota_pct`, `disk`, `host_mib_s`, `processor_s`, `pss_mib`, `read_mib`, `read_ahead_kib`.
+        `memory_limit_mib`, `quota_pct`, `disk`, `host_mib_s`, `processor_s`, `pss_mib`, `read_mib`, `reads`,
+        `read_ahead_kib`.
 
     Returns
     -------
     pandas.DataFrame
         Indexed by release and edition: the medians of `session_mib` and `browser_mib` [MiB], `desktop_cpu_s` and
-        `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB], and `runs`.
+        `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB] in
+        `desktop_reads` and `browser_reads` requests, and `runs`.
         A figure that no run has is NA.
     """
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
-    for name in ("processor_s", "pss_mib", "read_mib", "host_mib_s"):
+    for name in ("processor_s", "pss_mib", "read_mib", "reads", "host_mib_s"):
         free[name] = free[name].astype("Float64")
     free["processor_s"] = free["processor_s"] * free["host_mib_s"] / anchor_mib_s()
     keys = ["release", "edition"]
@@ -49,7 +61,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     near = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
     free["near"] = near & free["read_mib"].notna()
     better = free.groupby([*keys, "stage"])["near"].transform("any")
-    free.loc[better & ~free["near"], "read_mib"] = pd.NA
+    free.loc[better & ~free["near"], ["read_mib", "reads"]] = pd.NA
     parts = [
         free[free["stage"].eq(stage)].groupby(keys)[list(dict.fromkeys(names.values()))].median().rename(
             columns={column: name for name, column in names.items()}

@@ -101,7 +101,7 @@ def test_the_index_is_read_record_by_record(monkeypatch, tmp_path):
 def sessions(*rows: dict) -> pd.DataFrame:
     columns = [
         "release", "edition", "stage", "memory_limit_mib", "quota_pct", "disk", "ok", "processor_s", "pss_mib",
-        "read_mib", "read_ahead_kib", "host_mib_s",
+        "read_mib", "reads", "read_ahead_kib", "host_mib_s",
     ]  # fmt: skip
     plain = {
         "release": "13",
