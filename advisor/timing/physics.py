@@ -28,6 +28,12 @@ ROUNDS = 40
 DIRTY_SHARE = 0.2
 """Share of memory that may wait unwritten: the kernel's default (vm.dirty_ratio, its documentation sysctl/vm.rst)."""
 
+COUNTED_FLOOR: dict[str, float] = {"processor": 0.3, "transfer": 1.0, "access": 0.1}
+"""Share of a phase's seconds that is added to a counted need before errors are taken relative to it.
+
+Accesses repeat to a few per cent on any disk; what is transferred in a phase is partly what the one before left.
+"""
+
 PHASE_FLOOR = 0.02
 """Share of the whole that is added to a phase's seconds before errors are taken relative to them."""
 
@@ -132,7 +138,10 @@ def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) ->
 
 
 def _packages(phase: str, work: str) -> list[Term]:
-    """Download a set of packages, then unpack and set them up; apt fetches all before it unpacks the first."""
+    """Download a set of packages, then unpack and set them up; apt fetches all before it unpacks the first.
+
+    Writing goes on beside the processor's work, but dpkg waits for each of its syncs: those add.
+    """
     count = f"{work}_n"
     return [
         _term(phase, "download", "link", work, "link", "package MiB / link"),
@@ -140,9 +149,9 @@ def _packages(phase: str, work: str) -> list[Term]:
         _term(phase, "install", "processor", count, "cpu", "packages / decompression"),
         _term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
         _term(phase, "install", "processor", "one", "cpu", "once / decompression"),
-        _term(phase, "install", "disk", "one", "access", "once x access"),
-        _term(phase, "install", "disk", count, "access", "packages x access"),
-        _term(phase, "install", "disk", work, "access", "package MiB x access"),
+        _term(phase, "settle", "disk", "one", "access", "once x access"),
+        _term(phase, "settle", "disk", count, "access", "packages x access"),
+        _term(phase, "settle", "disk", work, "access", "package MiB x access"),
         _term(phase, "install", "disk", work, "read", "package MiB / disk rate"),
     ]
 
@@ -439,7 +448,7 @@ def problem_of(
             continue
         matrix = np.vstack([matrix, own[known]])
         seconds = np.concatenate([seconds, needed[known]])
-        weights = np.concatenate([weights, weights[:n][known]])
+        weights = np.concatenate([weights, 1.0 / (needed + COUNTED_FLOOR[name] / weights[:n])[known]])
         rehearsal = np.concatenate([rehearsal, known])
     return Problem(terms, matrix, seconds, weights, rehearsal, n)
 
