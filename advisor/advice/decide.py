@@ -154,8 +154,8 @@ def decide(facts: Facts) -> Decision:
          lambda row: f"{device_reason(row)}; {part_reason(row)}", "driver tables"),
         ("firmware", Advice.FIRMWARE_FIRST, firmware, device_reason, "driver and firmware tables"),
         ("slow", Advice.LIGHTER, ~comfortable,
-         lambda row: f"no edition is comfortable and no part makes one so; the lightest will be slow "
-         f"({lightest_why[row]})",
+         lambda row: f"no edition is comfortable and no part makes one so; {lightest.iat[row]} comes nearest and will "
+         f"be slow ({lightest_why[row]})",
          comfort_source),
         ("lighter", Advice.LIGHTER, below_standard, edition_reason, comfort_source),
         ("standard", Advice.STANDARD, np.ones(n_units, dtype=bool), edition_reason, comfort_source),

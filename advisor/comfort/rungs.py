@@ -150,8 +150,9 @@ class Ladder:
         Returns
         -------
         editions : pandas.Series of str, shape (n_units,)
-            Of the editions that pass the gates, or may, the one that misses the thresholds of time and memory by
-            least in all, the least rich when several do; NA when all fail.
+            Of the editions that pass the gates, or may, and are lighter than the shop's usual one (or of all, if none
+            is), the one that misses the thresholds of time and memory by least in all, the least rich when several
+            do; NA when all fail.
         desktop_s : numpy.ndarray, shape (n_units,)
             Its time from login to usable desktop, typical [s]; NaN where NA.
         why : numpy.ndarray of object, shape (n_units,)
@@ -159,6 +160,12 @@ class Ladder:
         """
         limits = self._shop.thresholds
         able = (self.gate != FAIL) & ~np.isnan(self.desktop_high_s)
+        # Where none is comfortable, one lighter than the shop's usual edition is asked for, if there is one.
+        usual = self._shop.standard_edition
+        lighter = able & (
+            np.arange(len(self.editions)) > (self.editions.index(usual) if usual in self.editions else -1)
+        )
+        able = np.where(lighter.any(axis=1)[:, None], lighter, able)
         shares = [self.desktop_high_s / limits.desktop_s, self.browser_high_s / limits.browser_s]
         shares.append((100 - self.memory_left_pct) / (100 - limits.memory_left_pct))
         # Shares over the limits, added up, so that one that all miss alike does not hide the others; a twentieth of

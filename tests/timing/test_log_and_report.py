@@ -32,7 +32,7 @@ def model(data):
 
 @pytest.fixture(scope="module")
 def log(model):
-    """Logged units whose machine work takes 1.5 times, and whose hands-on 0.8 times, what the model says."""
+    """Logged units whose machine work takes 1.7 times, and whose hands-on 0.8 times, what the model says."""
     draw = np.random.default_rng(4)
     n = 120
     frame = pd.DataFrame({
@@ -45,7 +45,7 @@ def log(model):
     )  # fmt: skip
     sums = timing.phases.groupby("row")[["hands_on_min", "work_min", "overlap_min"]].sum()
     frame["hands_on_min"] = 0.8 * sums["hands_on_min"] * np.exp(draw.normal(0, 0.05, n))
-    work = 1.5 * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
+    work = 1.7 * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
     frame["elapsed_min"] = frame["hands_on_min"] + work - 0.8 * sums["overlap_min"]
     return frame, processors
 
@@ -67,7 +67,8 @@ def test_a_log_corrects_hands_and_machine(model, log):
 
     assert error(timing) < 0.6 * error(plain)
     inside = (actual >= timing.elapsed_low_min) & (actual <= timing.elapsed_high_min)
-    assert 0.72 <= inside.mean() <= 0.9
+    # Learnt from these very rows, so rather more than 80 % (standard deviation of a share of 120: 3.7 points).
+    assert 0.72 <= inside.mean() <= 0.92
 
 
 def test_slips_in_a_log_are_left_out(model, log):
