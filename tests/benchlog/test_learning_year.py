@@ -33,8 +33,8 @@ def test_a_year_is_learnt_from(script, seed):
     found = script.figures(done)
     assert found["fall_pct"] >= 30
     assert found["least_covered"] >= 70 and found["most_covered"] <= 90
-    # On the month after, an accepted update is farther from its units no more often than chance explains. Of the 20 years
-    # that the script prints, a few updates had a larger median error all the same; see there.
+    # On the month after, an accepted update is farther from its units no more often than chance explains. In the 20
+    # years that the script prints, a few updates had a larger median error all the same; see there.
     assert found["harm"] == 0
     assert found["worse"] < found["accepted"]
     assert found["accepted"] >= 1
