@@ -10,7 +10,7 @@ import pandas as pd
 
 from advisor.benchlog import adaptive, replay
 from advisor.benchlog.drift import Drift, unit_line, watch
-from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, newest_rows, rolling
+from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, gain_asked, newest_rows, rolling
 from advisor.benchlog.store import BenchLog
 from advisor.errors import InputError
 from advisor.shop import Shop, default_shop
@@ -176,7 +176,7 @@ def _judge(
     count = newest_rows(laid, until)
     trial = rolling(base, laid, count, seed=seed, half_life_days=half_life_days)
     newest = beside.take(beside.newest(count))
-    verdict = compare(newest.elapsed, newest.predicted(serving, serving.log), trial)
+    verdict = compare(newest.elapsed, newest.predicted(serving, serving.log), trial, gain_asked(serving.log))
     known = newest.day[~np.isnan(newest.day)]
 
     def said(number: float) -> str:

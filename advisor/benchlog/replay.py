@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.benchlog.adaptive import GAMMA, MISSES, levels_of
-from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, newest_rows, rolling
+from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, gain_asked, newest_rows, rolling
 from advisor.timing.log import learn
 from advisor.timing.logged import HALF_LIFE_DAYS, Logged
 from advisor.timing.logpart import LogPart
@@ -162,7 +162,7 @@ def _update(
     count = newest_rows(so_far, learnt_until)
     newest = so_far.take(so_far.newest(count))
     trial = rolling(model, so_far, count, seed=seed, half_life_days=half_life_days, taught=taught)
-    verdict = compare(newest.elapsed, newest.predicted(model, serving), trial)
+    verdict = compare(newest.elapsed, newest.predicted(model, serving), trial, gain_asked(serving))
     part = learn(model, so_far, seed=seed, half_life_days=half_life_days)
     now = so_far.day.max()
     after = laid.take(~known & (laid.day <= now + LEARN_DAYS))

@@ -48,20 +48,20 @@ class Term:
         Where it belongs; the stages of a phase add.
     need : str
         'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap.
-    rate : str
-        Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none.
     name : str
         In words, such as 'installed MiB / decompression'.
     values : callable
         From the derived arrays to the term's values, shape (n,).
+    rate : str
+        Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none.
     """
 
     phase: str
     stage: str
     need: str
-    rate: str
     name: str
     values: Callable[[Values], Array]
+    rate: str = ""
 
 
 def derive(conditions: pd.DataFrame) -> dict[str, Array]:
@@ -132,9 +132,8 @@ def left_unwritten(values: Values, copy_s: Array) -> Array:
 
 def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) -> Term:
     counted = {"cpu": "processor", "cpus": "processor", "read": "transfer", "access": "access"}.get(rate, "")
-    return Term(
-        phase, stage, need, "transfer" if work == "left" else counted, name, lambda values: values[work] * values[rate]
-    )
+    counted = "transfer" if work == "left" else counted
+    return Term(phase, stage, need, name, lambda values: values[work] * values[rate], counted)
 
 
 def _packages(phase: str, work: str) -> list[Term]:

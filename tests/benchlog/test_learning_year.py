@@ -33,10 +33,7 @@ def test_a_year_is_learnt_from(script, seed):
     found = script.figures(done)
     assert found["fall_pct"] >= 30
     assert found["least_covered"] >= 70 and found["most_covered"] <= 90
-    # On the month after, an accepted update is farther from its units no more often than chance explains. In the 20
-    # years that the script prints, a few updates had a larger median error all the same; see there.
-    assert found["harm"] == 0
-    assert found["worse"] < found["accepted"]
+    assert found["worse"] == 0 and found["harm"] == 0
     assert found["accepted"] >= 1
     # The year is hard enough to tell: unlearnt intervals fail it.
     assert found["plain_least"] < 70
