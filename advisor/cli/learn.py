@@ -50,9 +50,8 @@ def learn(
 
     Without an option it fits on the rehearsals and the bench log, compares the result with the serving model on the
     newest units of the log, each predicted by what was logged before it, says by how much it is better, and lets it
-    serve if it is: the median error smaller by 10 % (by 20 % where the serving one has learnt from the log), not by luck, and coverage no
-    worse. Every version is kept in the
-    folder 'models' beside the log; --use goes back.
+    serve if it is: the median error smaller by 10 % (by 20 % where the serving one has learnt from the log), not by
+    luck, and coverage no worse. Every version is kept in the folder 'models' beside the log; --use goes back.
 
     --report leaves out each class of disk, each edition and each level of processor in turn, fits the model on the
     rest and times what was left out, beside simple baselines. It takes about a minute.
