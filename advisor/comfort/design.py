@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import argparse
 import csv
-import io
 import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 
 from advisor.errors import InputError
-from advisor.files import write_whole
 from advisor.shop import Edition
-from advisor.timing.rig.design import DISK_CLASSES
+from advisor.timing.rig.design import DISK_CLASSES, between, write_design
 
 MEMORY_MIB = (1024, 1536, 2048, 3072, 4096, 8192)
 TOO_SMALL_MIB = 512
@@ -108,7 +105,7 @@ def draw(rows: int = 12, seed: int = 6) -> list[Plan]:
             plan = Plan(
                 f"{edition.name.lower()}-{at:02d}", str(edition), MEMORY_MIB[int(point[0] * len(MEMORY_MIB))],
                 max(min(quota, MOST_PCT), STILL_DRAWING.get(edition, 0)), disk.name,
-                _between(disk.rate, point[3]), _between(disk.access, point[4]),
+                between(disk.rate, point[3]), between(disk.access, point[4]),
             )  # fmt: skip
             while at % 8 and plan.expected_s() > LONGEST_S and plan.quota_pct < MOST_PCT:
                 faster = next((one for one in QUOTA_PCT if one > plan.quota_pct), MOST_PCT)
@@ -126,25 +123,6 @@ def draw(rows: int = 12, seed: int = 6) -> list[Plan]:
 
 def _too_small(edition: str) -> Plan:
     return Plan(f"{Edition(edition).name.lower()}-small", edition, TOO_SMALL_MIB, 60, "nvme", 2000.0, 0.04)
-
-
-def _between(span: tuple[float, float], part: float) -> float:
-    return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
-
-
-def write_design(path: str | Path, plans: Sequence[Plan]) -> None:
-    """Write a design as CSV.
-
-    Parameters
-    ----------
-    path : path-like
-    plans : sequence of Plan
-    """
-    text = io.StringIO()
-    writer = csv.DictWriter(text, [field.name for field in fields(Plan)], lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(asdict(plan) for plan in plans)
-    write_whole(path, text.getvalue())
 
 
 def read_design(path: str | Path) -> list[Plan]:
@@ -188,7 +166,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=6)
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
-    write_design(given.out, draw(given.rows, given.seed))
+    write_design(given.out, draw(given.rows, given.seed), Plan)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from advisor.comfort.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, Plan, read_design
-from advisor.comfort.rows import append, told
+from advisor.comfort.rows import COLUMNS, append, told
 from advisor.comfort.sessions import Conditions, measure
 from advisor.errors import AdvisorError
 
@@ -72,6 +72,10 @@ def _made(plan: Plan, given: argparse.Namespace) -> Path:
     return image
 
 
+def _so_far(out: Path) -> pd.DataFrame:
+    return pd.read_csv(out, dtype="string") if out.exists() else pd.DataFrame(columns=list(COLUMNS))
+
+
 def done_names(out: Path) -> set[str]:
     """Names of the plans that have an undisturbed row of the desktop in a table.
 
@@ -84,9 +88,7 @@ def done_names(out: Path) -> set[str]:
     -------
     set of str
     """
-    if not out.exists():
-        return set()
-    frame = pd.read_csv(out, dtype="string")
+    frame = _so_far(out)
     return set(frame.loc[frame["plan"].notna() & frame["disturbed"].isna(), "plan"])
 
 
@@ -102,9 +104,7 @@ def free_names(out: Path) -> set[str]:
     -------
     set of str
     """
-    if not out.exists():
-        return set()
-    frame = pd.read_csv(out, dtype="string")
+    frame = _so_far(out)
     return set(frame.loc[frame["ready_2"].notna() & frame["release"].eq(RELEASE), "edition"])
 
 

@@ -111,9 +111,10 @@ def _fit(sheet: Sheet, m: Measures) -> Page:
     right -= m.heading_h
     if sheet.rungs:
         right -= m.heading_h + m.gap + m.line(m.small) + len(sheet.rungs) * m.row
+    heads = image_heads(sheet, m)
     deciding = [_across_height(row, m) for row in sheet.across if row.decides][:MOST_ACROSS]
     if sheet.across:
-        right -= _across_frame(sheet, m)
+        right -= _across_frame(sheet, heads, m)
     devices = [m.row + (m.line(m.small) if device.note else 0.0) for device in sheet.devices] or [m.row]
     shown = _fitting(devices, right - min(wanted, _FLAGS_KEPT) - min(sum(deciding), _ACROSS_KEPT))
     sheet = _cut(sheet, "devices", shown)
@@ -128,7 +129,7 @@ def _fit(sheet: Sheet, m: Measures) -> Page:
         sheet = _cut(sheet, "flags", shown)
         right -= sum(heights[:shown])
     sheet, right = _across_rows(sheet, len(deciding), right, m)
-    heads = image_heads(sheet, m) if sheet.across else ()
+    heads = heads if sheet.across else ()
     return Page(
         sheet, m, tuple(round(row, 2) for row in rows), heads, across_notes(sheet), round(left, 2), round(right, 2)
     )
@@ -183,8 +184,8 @@ def across_notes(sheet: Sheet) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    never = words.NO_BOOT.format(images=", ".join(sheet.no_boot)) if sheet.no_boot else ""
-    return tuple(filter(None, (words.everywhere(len(sheet.across), sheet.more.get(EVERYWHERE, 0)), never)))
+    everywhere = words.everywhere(len(sheet.across), sheet.more.get(EVERYWHERE, 0))
+    return tuple(filter(None, (everywhere, words.no_boot(sheet.no_boot))))
 
 
 def _across_cell(sheet: Sheet, m: Measures) -> float:
@@ -192,12 +193,12 @@ def _across_cell(sheet: Sheet, m: Measures) -> float:
     return (m.right - m.across_label) / max(len(sheet.images), MOST_IMAGES)
 
 
-def _across_frame(sheet: Sheet, m: Measures) -> float:
+def _across_frame(sheet: Sheet, heads: tuple[tuple[str, ...], ...], m: Measures) -> float:
     """Height of the picture without its rows: title, names of images, the two sentences below [mm]."""
-    heads = max(map(len, image_heads(sheet, m)), default=1)
-    never = height(words.NO_BOOT.format(images=", ".join(sheet.no_boot)), m.right, m.small) if sheet.no_boot else 0.0
+    lines = max(map(len, heads), default=1)
+    never = height(words.no_boot(sheet.no_boot), m.right, m.small)
     # A line is kept for how many devices work everywhere.
-    return m.heading_h + m.gap + heads * m.line(m.across) + m.line(m.small) + never + 0.9
+    return m.heading_h + m.gap + lines * m.line(m.across) + m.line(m.small) + never + 0.9
 
 
 def _across_height(row: Across, m: Measures) -> float:
@@ -352,7 +353,7 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
             )
             for row in sheet.across
         ),
-        no_boot=_joined(sheet.no_boot, m.right - _width(words.NO_BOOT.format(images=""), m.small), m.small, 2, ", "),
+        no_boot=_joined(sheet.no_boot, m.right - _width(words.no_boot([""]), m.small), m.small, 2, ", "),
         rungs=tuple(
             dataclasses.replace(
                 rung,

@@ -266,7 +266,7 @@ def _across(page: _Page, sheet: Sheet) -> None:
     if everywhere:
         page.item("", everywhere)
     if sheet.no_boot:
-        page.item("", words.NO_BOOT.format(images=", ".join(sheet.no_boot)))
+        page.item("", words.no_boot(sheet.no_boot))
 
 
 def _ladder(page: _Page, sheet: Sheet) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 CAUTIONS: tuple[str, ...] = (
     "Erasing is final. Before the installer's erase step, confirm the right to erase this disk and the shop's "
     "data-sanitisation rule.",
@@ -53,8 +55,10 @@ SEVERITIES: dict[str, str] = {"stop": "stop work", "act": "act first", "note": "
 ACROSS = "Devices on each image"
 """Title of the picture of devices against images."""
 
-NO_BOOT = "Does not boot on this unit: {images}."
-"""Below that picture."""
+
+def no_boot(images: Sequence[str]) -> str:
+    """Say which images do not boot on the unit, '' when all do; below that picture."""
+    return f"Does not boot on this unit: {', '.join(images)}." if images else ""
 
 
 def everywhere(shown: int, hidden: int) -> str:

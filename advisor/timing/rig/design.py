@@ -8,6 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -114,8 +115,8 @@ def draw(count: int, sizes: dict[str, float], seed: int = 20, repeats: int = 7) 
             base_set=BASES[int(point[7] * 3)], update_set=UPDATES[int(point[8] * 3)],
             quota_pct=quota, cores=cores, memory_mib=MEMORY_MIB[int((point[6] * 8) % 4)],
             disk=disk.name, storage_kind=disk.storage_kind,
-            rate_mib_s=_between(disk.rate, point[2]), access_ms=_between(disk.access, point[3]),
-            link_mbps=_between(LINK_MBPS, point[4]),
+            rate_mib_s=between(disk.rate, point[2]), access_ms=between(disk.access, point[3]),
+            link_mbps=between(LINK_MBPS, point[4]),
         )  # fmt: skip
         # In turn, so that no one of them always gives way.
         cheaper = [{"base_set": "small"}, {"update_set": "few"}, {"compression": "zstd"}]
@@ -133,14 +134,23 @@ def draw(count: int, sizes: dict[str, float], seed: int = 20, repeats: int = 7) 
     return chosen
 
 
-def _between(span: tuple[float, float], part: float) -> float:
+def between(span: tuple[float, float], part: float) -> float:
+    """The figure at a part of a span, on a logarithmic scale, to three digits."""
     return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
 
 
-def write_design(path: str | Path, plans: Sequence[Plan]) -> None:
-    """Write a design as CSV."""
+def write_design(path: str | Path, plans: Sequence[Any], kind: type = Plan) -> None:
+    """Write a design as CSV.
+
+    Parameters
+    ----------
+    path : path-like
+    plans : sequence of dataclass
+    kind : type
+        Their dataclass, whose fields are the columns.
+    """
     text = io.StringIO()
-    writer = csv.DictWriter(text, [field.name for field in fields(Plan)], lineterminator="\n")
+    writer = csv.DictWriter(text, [field.name for field in fields(kind)], lineterminator="\n")
     writer.writeheader()
     writer.writerows(asdict(plan) for plan in plans)
     write_whole(path, text.getvalue())
