@@ -47,7 +47,9 @@ def texts(column: pd.Series[Any]) -> np.ndarray:
     -------
     numpy.ndarray of object, shape (n,)
     """
-    return column.astype(object).where(column.notna(), None).to_numpy(dtype=object, copy=True)
+    words = column.to_numpy(dtype=object, copy=True)
+    words[pd.isna(words)] = None
+    return words
 
 
 def present(words: np.ndarray) -> np.ndarray:

@@ -241,7 +241,11 @@ def frame(units: list[Unit]) -> pd.DataFrame:
     import pandas as pd
 
     rows = [unit.model_dump(mode="json") for unit in units]
-    return pd.DataFrame({name: pd.Series([row[name] for row in rows], dtype=DTYPES[name]) for name in UNIT_COLUMNS})
+    # Looking a dtype up by its name costs more than a short column.
+    dtypes: dict[str, Any] = {name: pd.api.types.pandas_dtype(name) for name in set(DTYPES.values())}
+    return pd.DataFrame(
+        {name: pd.array([row[name] for row in rows], dtype=dtypes[DTYPES[name]]) for name in UNIT_COLUMNS}
+    )
 
 
 def unit_of(units: pd.DataFrame, row: int) -> Unit:

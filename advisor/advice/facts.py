@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from advisor.columns import holds, present
+from advisor import tables
+from advisor.columns import holds, present, texts
 from advisor.shop import Shop
 from advisor.unit import FormFactor, Support
 
@@ -125,6 +126,11 @@ class Facts:
         return out
 
     @cached_property
+    def usual_memory_type(self) -> np.ndarray:
+        """Memory type that most units of each one's microarchitecture take, None where two were common."""
+        return expected_memory_type(self.processors["cpu_microarch"])
+
+    @cached_property
     def portable(self) -> np.ndarray:
         """Where the unit is carried about, so that Wi-Fi decides its use."""
         return holds(self.units["form_factor"].isin([str(form) for form in PORTABLE]))
@@ -153,3 +159,19 @@ class Facts:
         """
         order = {name: number for number, name in enumerate(self.shop.richness)}
         return editions.map(order).to_numpy(dtype="float64", na_value=len(order)).astype(int)
+
+
+def expected_memory_type(microarch: pd.Series[str]) -> np.ndarray:
+    """Memory type that most units of a microarchitecture take, from `datasets/advice/memory_types.csv`.
+
+    Parameters
+    ----------
+    microarch : pandas.Series of str, shape (n,)
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Such as 'DDR3'; None where it is unknown or two types were common.
+    """
+    rows = tables.load("advice/memory_types").frame
+    return texts(microarch.map(dict(zip(rows["microarch"], rows["type"], strict=True))))

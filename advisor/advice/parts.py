@@ -68,22 +68,6 @@ def usual_parts() -> tuple[Part, ...]:
     return tuple(Part.model_validate({**row, "count": 0}) for row in rows.to_dict("records"))
 
 
-def expected_memory_type(microarch: pd.Series[str]) -> np.ndarray:
-    """Memory type that most units of a microarchitecture take, from `datasets/advice/memory_types.csv`.
-
-    Parameters
-    ----------
-    microarch : pandas.Series of str, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of object, shape (n,)
-        Such as 'DDR3'; None where it is unknown or two types were common.
-    """
-    rows = tables.load("advice/memory_types").frame
-    return texts(microarch.map(dict(zip(rows["microarch"], rows["type"], strict=True))))
-
-
 def memory_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
     """Where a memory module can be fitted, and where that is to be checked first.
 
@@ -109,9 +93,8 @@ def memory_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
     fits = ~soldered & ~(free == 0) & ~(total > numbers(units["ram_max_gib"])) & ~np.isnan(total)
 
     type_known = texts(units["ram_type"].str.upper())
-    expected = expected_memory_type(facts.processors["cpu_microarch"])
     has_type = present(type_known)
-    kinds = np.where(has_type, type_known, expected)
+    kinds = np.where(has_type, type_known, facts.usual_memory_type)
     fits &= np.equal(kinds, kind)
     forms = texts(units["form_factor"])
     if form == "DIMM":

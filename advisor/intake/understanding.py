@@ -77,8 +77,14 @@ def _is_unit_frame(raw: pd.DataFrame) -> bool:
     return all(str(raw[name].dtype) == DTYPES[name] for name in UNIT_COLUMNS if DTYPES[name] != "string")
 
 
+_DTYPES = {name: pd.api.types.pandas_dtype(name) for name in set(DTYPES.values())}
+
+
 def _typed(raw: pd.DataFrame) -> Understood:
-    units = raw[list(UNIT_COLUMNS)].astype(DTYPES).reset_index(drop=True)
+    units = raw[list(UNIT_COLUMNS)].reset_index(drop=True)
+    # Only text comes in several dtypes; converting what is converted already costs a good part of a correction.
+    other = {name: DTYPES[name] for name in UNIT_COLUMNS if units[name].dtype != _DTYPES[DTYPES[name]]}
+    units = units.astype(other) if other else units
     extra = raw[[name for name in raw.columns if name not in UNIT_COLUMNS]].reset_index(drop=True)
     filled = units.notna().sum()
     names = list(UNIT_COLUMNS)

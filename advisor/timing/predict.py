@@ -147,8 +147,10 @@ class Timing:
 def _numbers(frame: pd.DataFrame, name: str) -> Array:
     if name not in frame:
         return np.full(len(frame), np.nan)
-    numbers = pd.to_numeric(frame[name], errors="coerce").astype("Float64")
-    return np.asarray(numbers.to_numpy(dtype=float, na_value=np.nan), dtype=float)
+    column = frame[name]
+    if not pd.api.types.is_numeric_dtype(column):
+        column = pd.to_numeric(column, errors="coerce")
+    return np.asarray(column.to_numpy(dtype=float, na_value=np.nan), dtype=float)
 
 
 def setting(
@@ -282,14 +284,12 @@ def machine_minutes(model: TimingModel, conditions: pd.DataFrame) -> Array:
     numpy.ndarray, shape (n, number of bench phases)
         [min]
     """
-    return _by_phase(model, conditions, model.seconds(conditions), 1.0, 1.0)
+    return _by_phase(model, conditions, 1.0, 1.0)
 
 
-def _by_phase(
-    model: TimingModel, conditions: pd.DataFrame, measured: pd.DataFrame, medium: float, wait: float
-) -> Array:
-    """Minutes by bench phase, given the measured phases' seconds; factors on the medium's speed and firmware's wait."""
-    facts = assumed()
+def _by_phase(model: TimingModel, conditions: pd.DataFrame, medium: Array | float, wait: Array | float) -> Array:
+    """Minutes by bench phase; factors on the medium's speed and firmware's wait."""
+    facts, measured = assumed(), model.seconds(conditions)
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
     access = conditions["disk_access_ms"].to_numpy() / 1000
@@ -362,60 +362,78 @@ def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:
     """Minutes and variance of the log where any kind of storage may be in it: each kind by how common it is."""
     rates = storage_rates()
-    n = len(some.conditions)
-    logs: Array = np.zeros((n, len(phase_table().names)))
-    first, second, inside = np.zeros(n), np.zeros(n), np.zeros(n)
-    for k in np.flatnonzero(rates.share > 0):
-        case = some.conditions.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
-        filled = Filled(
-            some.filled.cpu_sd, np.full(n, rates.read_sd[k]), np.full(n, rates.access_sd[k]), np.ones(n, dtype=bool)
-        )
-        mine, within = _machine_one(model, case, filled)
-        total = np.log(mine.sum(axis=1))
-        share = float(rates.share[k])
-        logs += share * np.log(np.maximum(mine, 1e-9))
-        first, second, inside = first + share * total, second + share * total**2, inside + share * within
+    n, kinds = len(some.conditions), np.flatnonzero(rates.share > 0)
+    # A block of rows for each kind, all in one table.
+    rows, kind = np.tile(np.arange(n), kinds.size), np.repeat(kinds, n)
+    cases = some.conditions.iloc[rows].reset_index(drop=True)
+    cases = cases.assign(disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind])
+    filled = Filled(
+        some.filled.cpu_sd[rows], rates.read_sd[kind], rates.access_sd[kind], np.ones(rows.size, dtype=bool)
+    )
+    minutes, within = _machine_one(model, cases, filled)
+    blocks, share = minutes.reshape(kinds.size, n, -1), rates.share[kinds]
+    total = np.log(blocks.sum(axis=2))
+    logs = np.tensordot(share, np.log(np.maximum(blocks, 1e-9)), axes=1)
+    first, second, inside = (share @ part for part in (total, total**2, within.reshape(kinds.size, n)))
     mixed = np.where(logs > np.log(2e-9), np.exp(logs), 0.0)
     return mixed * (np.exp(first) / mixed.sum(axis=1))[:, None], inside + np.maximum(second - first**2, 0)
 
 
 def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -> tuple[Array, Array]:
     """Minutes and variance of the log of their sum, for known kinds of storage."""
-    facts = assumed()
-    measured = model.seconds(conditions)
-    minutes = _by_phase(model, conditions, measured, 1.0, 1.0)
-    variance = np.zeros(len(conditions))
-
-    def add(rows: NDArray[Any], up: Array, down: Array) -> None:
-        variance[rows] += (np.log(up / down) / 2) ** 2
-
-    def swing(rows: NDArray[np.intp], sd: Array | float, *names: str) -> None:
-        """Half the change of the log of the sum when speeds or work move a standard deviation either way."""
-        some = conditions.iloc[rows]
-        both = []
-        for sign in (1.0, -1.0):
-            moved = some.assign(**{name: some[name].to_numpy() * np.exp(sign * sd) for name in names})
-            both.append(machine_minutes(model, moved).sum(axis=1))
-        add(rows, both[0], both[1])
-
-    for name, sd in (
-        ("decompress_mib_s", filled.cpu_sd), ("disk_read_mib_s", filled.read_sd), ("disk_access_ms", filled.access_sd),
+    facts, n = assumed(), len(conditions)
+    if n > AT_ONCE:
+        blocks = [np.arange(at, min(at + AT_ONCE, n)) for at in range(0, n, AT_ONCE)]
+        done = [_machine_one(model, conditions.iloc[rows], filled.take(rows)) for rows in blocks]
+        return np.concatenate([one for one, _ in done]), np.concatenate([one for _, one in done])
+    moves = [
+        _Move(np.flatnonzero(sd > 0), sd[sd > 0], (name,))
+        for name, sd in (
+            ("decompress_mib_s", filled.cpu_sd), ("disk_read_mib_s", filled.read_sd),
+            ("disk_access_ms", filled.access_sd),
+        )
+    ]  # fmt: skip
+    everyone = np.arange(n)
+    for fact, *names in (
+        ("update_packages", "update_packages", "update_bytes"), ("extra_packages", "extra_packages", "extra_bytes"),
+        ("link_factor", "link_mbps"), ("medium_mib_s", _MEDIUM), ("restart_wait", _WAIT),
     ):  # fmt: skip
-        rows = np.flatnonzero(sd > 0)
-        if rows.size:
-            swing(rows, sd[rows], name)
-    everyone = np.arange(len(conditions))
-    swing(everyone, facts["update_packages"].sd, "update_packages", "update_bytes")
-    swing(everyone, facts["extra_packages"].sd, "extra_packages", "extra_bytes")
-    swing(everyone, facts["link_factor"].sd, "link_mbps")
-    for name in ("medium_mib_s", "restart_wait"):
-        both = []
+        moves.append(_Move(everyone, np.full(n, facts[fact].sd), tuple(names)))
+    # All of them in one table: a call costs the same for one row as for some hundreds.
+    rows = np.concatenate([everyone, *(move.rows for move in moves for _ in (1, -1))])
+    columns = {name: conditions[name].to_numpy(dtype=float)[rows] for name in conditions.columns}
+    columns |= {_MEDIUM: np.ones(rows.size), _WAIT: np.ones(rows.size)}
+    at, spans = n, []
+    for move in moves:
+        pair = []
         for sign in (1.0, -1.0):
-            factor = float(np.exp(sign * facts[name].sd))
-            medium, wait = (factor, 1.0) if name == "medium_mib_s" else (1.0, factor)
-            both.append(_by_phase(model, conditions, measured, medium, wait).sum(axis=1))
-        add(everyone, both[0], both[1])
-    return minutes, variance
+            pair.append(slice(at, at + move.rows.size))
+            at += move.rows.size
+            for name in move.names:
+                columns[name][pair[-1]] *= np.exp(sign * move.sd)
+        spans.append(pair)
+    table = pd.DataFrame(columns)
+    minutes = _by_phase(model, table, columns[_MEDIUM], columns[_WAIT])
+    sums = minutes.sum(axis=1)
+    variance = np.zeros(n)
+    for move, (up, down) in zip(moves, spans, strict=True):
+        variance[move.rows] += (np.log(sums[up] / sums[down]) / 2) ** 2
+    return minutes[:n], variance
+
+
+AT_ONCE = 4096
+"""So many cases are worked out in one table, each in some ten variants."""
+
+_MEDIUM, _WAIT = "the medium's speed", "firmware's wait"
+
+
+@dataclass(frozen=True)
+class _Move:
+    """Some rows' figures move a standard deviation of their log either way; half the change of the sum is its share."""
+
+    rows: NDArray[np.intp]
+    sd: Array
+    names: tuple[str, ...]
 
 
 def predict(

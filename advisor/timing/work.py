@@ -21,6 +21,10 @@ WORK_COLUMNS: tuple[str, ...] = (
 two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
 
 
+_USED = ("installed_mib", "installed_files", "image_mib", "desktop_read_mib", "desktop_cpu_s")
+"""What of the catalogue tells the work."""
+
+
 @dataclass(frozen=True)
 class WorkTable:
     """Work by pair of image and edition.
@@ -87,7 +91,7 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
             same = numbers[numbers["release"] == release]
         if same.empty:
             same = numbers
-        image_row = {name: _mean(same, name) for name in numbers.columns}
+        image_row = {name: _mean(same, name) for name in _USED if name in numbers}
         installed = image_row.get("installed_mib", np.nan)
         files = image_row.get("installed_files", np.nan)
         if not np.isfinite(files):
