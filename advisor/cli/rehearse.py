@@ -13,7 +13,7 @@ from advisor.errors import InputError
 WORK = Path("/var/cache/rehearsals")
 
 rehearse_app = typer.Typer(
-    help="Rehearse installs on a paced disk and a limited processor, or predict them for stated conditions.",
+    help="Rehearse installs and desktop sessions on a paced disk and a limited processor, or predict installs.",
     invoke_without_command=True,
     no_args_is_help=True,
     epilog="Example:  advisor rehearse --image live/filesystem.squashfs",
@@ -42,24 +42,34 @@ def rehearse(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the result here instead of showing it.")
     ] = None,
+    session: Annotated[
+        str | None,
+        typer.Option(
+            "--session", metavar="EDITION", help="Measure one session of a desktop with nothing holding it back."
+        ),
+    ] = None,
     clean: Annotated[
-        bool, typer.Option("--clean", help="Put away what a killed rehearsal left: mounts, loop devices, processes.")
+        bool, typer.Option("--clean", help="Put away what a killed run left: mounts, loop devices, processes.")
     ] = False,
     work: Work = WORK,
 ) -> None:
-    """Rehearse installs on a paced disk and a limited processor, or predict them for stated conditions.
+    """Rehearse installs and desktop sessions on a paced disk and a limited processor, or predict installs.
 
     Rehearsing needs root, on a Debian machine that is none of the units. It writes below its work folder, to disks that
     it makes in memory, and to nothing else.
     """
     if context.invoked_subcommand is not None:
         return
-    if sum((image is not None, predict is not None, clean)) != 1:
-        raise InputError("Give one of --image, --predict, --clean, or a sub-command.", "advisor rehearse --help")
+    if sum((image is not None, predict is not None, session is not None, clean)) != 1:
+        raise InputError(
+            "Give one of --image, --predict, --session, --clean, or a sub-command.", "advisor rehearse --help"
+        )
     if image is not None:
         _image(image, out)
     elif predict is not None:
         _predict(predict, out)
+    elif session is not None:
+        _session(session, out, work)
     else:
         _clean(work)
 
@@ -89,14 +99,53 @@ def _predict(path: Path, out: Path | None) -> None:
     typer.echo(f"Written: {out}, {len(table)} rows")
 
 
-def _clean(work: Path) -> None:
-    from advisor.timing.rig.limits import calm
-    from advisor.timing.rig.workplace import MARKER, clean, open_workplace, require
+def _session(edition: str, out: Path | None, work: Path) -> None:
+    import tempfile
 
-    require(("losetup",))
+    from advisor.comfort.series import RELEASE, Rig, check, repeat
+    from advisor.timing.rig.workplace import open_workplace
+
+    (edition,) = _editions([edition])
+    check(RELEASE)
+    with tempfile.TemporaryDirectory() as folder:
+        rows = out or Path(folder) / "session.csv"
+        repeat(Rig(open_workplace(work)), RELEASE, [edition], 1, rows, say=typer.echo)
+    if out is not None:
+        typer.echo(f"Added to {out}")
+
+
+def _editions(names: list[str]) -> list[str]:
+    from advisor.shop import Edition
+
+    known = {str(one).casefold(): str(one) for one in Edition}
+    unknown = [name for name in names if name.strip().casefold() not in known]
+    if unknown:
+        raise InputError(f"There is no edition {unknown[0]!r}.", f"There are: {', '.join(known.values())}.")
+    return [known[name.strip().casefold()] for name in names]
+
+
+def _clock(until: str | None) -> float | None:
+    """A time of today as seconds since the epoch."""
+    if until is None:
+        return None
+    try:
+        clock = time.strptime(until, "%H:%M")
+    except ValueError as error:
+        raise InputError(f"--until {until!r} is no time.", "Give hours and minutes, such as 17:30.") from error
+    now = time.localtime()
+    return time.mktime((now.tm_year, now.tm_mon, now.tm_mday, clock.tm_hour, clock.tm_min, 0, 0, 0, -1))
+
+
+def _clean(work: Path) -> None:
+    from advisor.comfort.series import clean_sessions
+    from advisor.timing.rig.limits import calm
+    from advisor.timing.rig.workplace import MARKER, TOOLS, clean, open_workplace, require
+
+    require({"losetup": TOOLS["losetup"]})
     if not (work / MARKER).is_file():
         raise InputError(f"{work} is no work folder of the rig.", "Name the folder that was given to --work.")
-    done = clean(open_workplace(work))
+    place = open_workplace(work)
+    done = [*clean_sessions(place), *clean(place)]
     calm()
     typer.echo("\n".join(done) if done else "Nothing was left behind.")
 
@@ -206,17 +255,53 @@ def campaign(
     from advisor.timing.rig.workplace import open_workplace, require
 
     require()
-    limit = None
-    if until is not None:
-        try:
-            clock = time.strptime(until, "%H:%M")
-        except ValueError as error:
-            raise InputError(f"--until {until!r} is no time.", "Give hours and minutes, such as 17:30.") from error
-        now = time.localtime()
-        limit = time.mktime((now.tm_year, now.tm_mon, now.tm_mday, clock.tm_hour, clock.tm_min, 0, 0, 0, -1))
+    limit = _clock(until)
     plans = read_design(design)
-    added = carry_out(open_workplace(work), plans, out, pause_file, limit, say=lambda text: typer.echo(text))
+    added = carry_out(open_workplace(work), plans, out, pause_file, limit, say=typer.echo)
     typer.echo(f"{added} rehearsals made")
+
+
+@rehearse_app.command(
+    "sessions",
+    epilog="Example:  advisor rehearse sessions --design datasets/comfort/design.csv --core 1 --out sessions.csv",
+)
+def sessions(
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the rows to this table (CSV).")],
+    design: Annotated[
+        Path | None, typer.Option("--design", metavar="FILE", help="Sessions under pressure, as a design (CSV).")
+    ] = None,
+    edition: Annotated[
+        list[str] | None, typer.Option("--edition", metavar="NAME", help="Only this desktop; may be given again.")
+    ] = None,
+    release: Annotated[str, typer.Option(help="Release of Debian, of sessions with no design.")] = "13",
+    runs: Annotated[int, typer.Option(min=1, help="Sessions of each desktop, with no design.")] = 3,
+    core: Annotated[int | None, typer.Option(min=0, help="The one core that sessions run on; all of them.")] = None,
+    beside: Annotated[
+        str, typer.Option(metavar="GROUP", help="Control group of real-time work on this machine, to tell disturbance.")
+    ] = "",
+    until: Annotated[str | None, typer.Option(metavar="HH:MM", help="Start none after this time of today.")] = None,
+    note: Annotated[str, typer.Option(help="What else is to be known of these runs, with no design.")] = "",
+    work: Work = WORK,
+) -> None:
+    """Measure desktop sessions: those of a design under pressure that the table lacks, or repeats with no limits."""
+    from advisor.comfort.design import read_design
+    from advisor.comfort.series import Rig, carry_out, check, repeat, so_far
+    from advisor.shop import Edition
+    from advisor.timing.rig.workplace import open_workplace
+
+    names = _editions(edition) if edition else [str(one) for one in Edition]
+    plans = [plan for plan in read_design(design) if plan.edition in names] if design else None
+    if plans is not None and core is None:
+        raise InputError("Sessions under pressure run on one core.", "Give --core, such as --core 1.")
+    limit = _clock(until)
+    so_far(out)
+    check(release)
+    rig = Rig(open_workplace(work), core, beside)
+    if plans is not None:
+        added = carry_out(rig, plans, out, limit, say=typer.echo)
+    else:
+        added = repeat(rig, release, names, runs, out, note, say=typer.echo)
+    typer.echo(f"{added} sessions measured")
 
 
 @rehearse_app.command(

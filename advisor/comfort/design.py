@@ -15,8 +15,9 @@ from advisor.shop import Edition
 from advisor.timing.rig.design import DISK_CLASSES, between, write_design
 
 MEMORY_MIB = (1024, 1536, 2048, 3072, 4096, 8192)
-TOO_SMALL_MIB = 512
-"""Each edition is also measured once with so little memory [MiB] that programs are killed rather than slow."""
+TIGHT = {"small": (512, 60), "tight": (768, 95), "narrow": (1024, 95)}
+"""Each edition is also measured with so little memory [MiB] that programs may be killed rather than slow, on a fast
+disk and with so much processor [% of one core] that the load gets that far; by the end of the plan's name."""
 
 QUOTA_PCT = (10, 16, 25, 40, 60, 80, 100)
 
@@ -118,11 +119,12 @@ def draw(rows: int = 12, seed: int = 6) -> list[Plan]:
     order = list(dict.fromkeys(turn))
     size = math.ceil(rows / ROUNDS)
     spread = [plan for at in range(0, rows, size) for name in order for plan in by_edition[name][at : at + size]]
-    return [*spread, *(_too_small(name) for name in order)]
-
-
-def _too_small(edition: str) -> Plan:
-    return Plan(f"{Edition(edition).name.lower()}-small", edition, TOO_SMALL_MIB, 60, "nvme", 2000.0, 0.04)
+    tight = [
+        Plan(f"{Edition(name).name.lower()}-{word}", name, mib, quota, "nvme", 2000.0, 0.04)
+        for word, (mib, quota) in TIGHT.items()
+        for name in order
+    ]
+    return [*spread, *tight]
 
 
 def read_design(path: str | Path) -> list[Plan]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from advisor.comfort.trees import Tree, fresh, mounted, run
 from advisor.errors import ToolError
 from advisor.timing.rig import paced_disk
 from advisor.timing.rig.limits import DISK_PRIORITY, Hurry
+from advisor.timing.rig.workplace import remove
 
 READ_AHEAD_KIB = 128
 """What disks in PCs do: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
@@ -47,6 +47,7 @@ def make_image(tree: Tree, path: Path, scratch: Path) -> Path:
     path : pathlib.Path
         Kept when it is there.
     scratch : pathlib.Path
+        A folder of this call's own, on the same file system.
 
     Returns
     -------
@@ -55,8 +56,8 @@ def make_image(tree: Tree, path: Path, scratch: Path) -> Path:
     """
     if path.exists():
         return path
-    part = path.with_name(f"{path.stem}-{os.getpid()}.part")
-    with fresh(tree, scratch / f"make-{path.stem}-{os.getpid()}") as root, ExitStack() as stack:
+    part = scratch / f"{path.name}.part"
+    with fresh(tree, scratch / "tree") as root, ExitStack() as stack:
         prepare(root, STARTS[tree.edition])
         hidden = [root / name for name in LEFT_OUT if (root / name).is_dir()]
         stack.enter_context(mounted(*(("-t", "tmpfs", "tmpfs", str(one)) for one in hidden)))
@@ -133,7 +134,7 @@ def attached(image: Path, rate_mib_s: float, access_ms: float, folder: Path) -> 
         while file.readinto(block):
             pass
     with ExitStack() as stack:
-        stack.callback(shutil.rmtree, folder, ignore_errors=True)
+        stack.callback(remove, folder)
         server = subprocess.Popen(
             [*REAL_TIME, "nbdkit", "--foreground", "--unix", str(socket), "python",
              str(Path(__file__).with_name("image_disk.py")), f"image={image}", f"pacer={paced_disk.__file__}",
@@ -141,6 +142,7 @@ def attached(image: Path, rate_mib_s: float, access_ms: float, folder: Path) -> 
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         stack.callback(_stop, server)
+        (folder / "nbdkit.pid").write_text(str(server.pid))
         _until(socket.exists)
         # One thread, so that requests reach the disk in the order in which the kernel sorted them.
         shower = subprocess.Popen(
@@ -148,6 +150,7 @@ def attached(image: Path, rate_mib_s: float, access_ms: float, folder: Path) -> 
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         stack.callback(_stop, shower)
+        (folder / "nbdfuse.pid").write_text(str(shower.pid))
         stack.callback(subprocess.run, ["umount", "--lazy", str(fuse)], check=False, stderr=subprocess.DEVNULL)
         _until(lambda: (fuse / "disk").stat().st_size > 0)
         device = run("losetup", "--find", "--show", "--direct-io=on", str(fuse / "disk")).strip()

@@ -1,17 +1,12 @@
-"""Measure real desktop sessions: python -m advisor.comfort.sessions (root, Debian).
+"""Measure one real desktop session (root, Debian).
 
 Every session starts from an image of the installed edition with cold caches, with nothing holding it back, or with
-memory, processor and disk limited together (`advisor.comfort.pressed` goes through a design of those).
+memory, processor and disk limited together (`advisor.comfort.series` makes many of them).
 """
 
 from __future__ import annotations
 
-import argparse
 import lzma
-import os
-import shutil
-import signal
-import sys
 import time
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -34,13 +29,10 @@ from advisor.comfort.container import (
     serving,
 )  # fmt: skip
 from advisor.comfort.counters import Group, memory_of, wait_quiet
-from advisor.comfort.paced import READ_AHEAD_KIB, attached, make_image
+from advisor.comfort.paced import READ_AHEAD_KIB, attached
 from advisor.comfort.pages import write_pages
-from advisor.comfort.rows import Measured, append, told
-from advisor.comfort.trees import Tree
+from advisor.comfort.rows import Measured
 from advisor.comfort.watch import Hurry, Ready, Watch, disturbance, under_limits
-from advisor.errors import AdvisorError
-from advisor.shop import Edition
 
 
 @dataclass(frozen=True)
@@ -121,7 +113,7 @@ def measure(
     image : pathlib.Path
         Of the edition's tree.
     folder : pathlib.Path
-        Made, and removed at the end.
+        Its name is that of the control group; made if need be, and removed at the end.
     beside : str
         Control group of real-time work on this machine, whose time on the core is recorded.
     run : int
@@ -134,48 +126,45 @@ def measure(
         A row for the desktop, and one for the browser when the desktop came up.
     """
     start, quota = STARTS[edition], conditions.quota_pct
-    group = Group(f"session-{os.getpid()}")
+    group = Group(folder.name)
     got = 1.0
     rows: list[dict[str, Any]] = []
     speeds: dict[str, Any] = {}
-    pages = folder.with_name(folder.name + "-pages")
-    try:
-        with (
-            Hurry() as hurry,
-            attached(image, conditions.rate_mib_s or 0, conditions.access_ms or 0, folder) as disk,
-        ):
-            write_pages(pages)
-            host_mib_s = host_speed()
-            core = None if conditions.core is None else str(conditions.core)
-            group.make(conditions.memory_limit_mib, None, core)
-            with container(disk.root, group) as leader:
-                inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
-                wait_quiet(group.processor_s, group.waiting, limit_s=20, window_s=2)
-                disk.flush()
-                group.drop_cache()
-                # What starts the session is warm, as it is after a boot.
-                inside(leader, "systemctl --version; systemctl is-active desktop-session; sleep 0", timeout_s=60)
-                if conditions.disk:
-                    disk.pace()
-                group.throttle(quota)
-                if conditions.disk and quota:
-                    found, share = under_limits(group, lambda: speed.decompress_mib_s(1.0))
-                    got = 100 * share / quota
-                    speeds = {
-                        "decompress_mib_s": found,
-                        "disk_read_mib_s": under_limits(group, lambda: speed.disk_read_mib_s(disk.device, 1.0))[0],
-                        "disk_access_ms": under_limits(group, lambda: speed.disk_access_ms(disk.device, 1.0))[0],
-                    }
-                with hurry.aside():
-                    with Ready(group) if conditions.count_ready else nullcontext() as ready:
-                        rows.append(_desktop(leader, start, Watch(group, disk, conditions.core, beside), conditions))
-                    rows[-1] |= ready.shares() if ready else {}
-                    if rows[-1]["ok"] == "yes":
-                        with serving(pages, leader) as shown:
-                            watch = Watch(group, disk, conditions.core, beside)
-                            rows.append(_browser(leader, start, watch, shown, conditions))
-    finally:
-        shutil.rmtree(pages, ignore_errors=True)
+    pages = folder / "pages"
+    with (
+        Hurry() as hurry,
+        attached(image, conditions.rate_mib_s or 0, conditions.access_ms or 0, folder) as disk,
+    ):
+        write_pages(pages)
+        host_mib_s = host_speed()
+        core = None if conditions.core is None else str(conditions.core)
+        group.make(conditions.memory_limit_mib, None, core)
+        with container(disk.root, group) as leader:
+            inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
+            wait_quiet(group.processor_s, group.waiting, limit_s=20, window_s=2)
+            disk.flush()
+            group.drop_cache()
+            # What starts the session is warm, as it is after a boot.
+            inside(leader, "systemctl --version; systemctl is-active desktop-session; sleep 0", timeout_s=60)
+            if conditions.disk:
+                disk.pace()
+            group.throttle(quota)
+            if conditions.disk and quota:
+                found, share = under_limits(group, lambda: speed.decompress_mib_s(1.0))
+                got = 100 * share / quota
+                speeds = {
+                    "decompress_mib_s": found,
+                    "disk_read_mib_s": under_limits(group, lambda: speed.disk_read_mib_s(disk.device, 1.0))[0],
+                    "disk_access_ms": under_limits(group, lambda: speed.disk_access_ms(disk.device, 1.0))[0],
+                }
+            with hurry.aside():
+                with Ready(group) if conditions.count_ready else nullcontext() as ready:
+                    rows.append(_desktop(leader, start, Watch(group, disk, conditions.core, beside), conditions))
+                rows[-1] |= ready.shares() if ready else {}
+                if rows[-1]["ok"] == "yes":
+                    with serving(pages, leader) as shown:
+                        watch = Watch(group, disk, conditions.core, beside)
+                        rows.append(_browser(leader, start, watch, shown, conditions))
     out = []
     for row in rows:
         beside_share = row.pop("beside_share")
@@ -263,37 +252,3 @@ def _browser(
         one.kill()
         one.wait()
     return row | {"ok": "yes" if first and there else "no", "note": "; ".join(notes)}
-
-
-def main() -> None:
-    """Measure sessions with nothing holding them back, and add the rows to a table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cache", type=Path, required=True, help="folder that keeps the trees (4 GB each)")
-    parser.add_argument("--work", type=Path, required=True, help="folder for images (5 GB each)")
-    parser.add_argument("--release", default="13")
-    parser.add_argument("--edition", action="append", choices=[str(one) for one in Edition], help="default: all")
-    parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--core", type=int, help="run on this core alone, and count what more cores would be worth")
-    parser.add_argument("--note", default="")
-    parser.add_argument("--out", type=Path, required=True, help="CSV to add the rows to")
-    given = parser.parse_args()
-    # So that a terminated run still stops its container and takes its mounts away.
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
-    given.work.mkdir(parents=True, exist_ok=True)
-    for edition in given.edition or list(map(str, Edition)):
-        image = given.work / f"{edition.lower().replace(' ', '-')}.img"
-        for number in range(1, given.runs + 1):
-            try:
-                if not image.exists():
-                    make_image(Tree(given.release, edition, given.cache).build(), image, given.work)
-                folder = given.work / f"run-{os.getpid()}"
-                free = Conditions(core=given.core, count_ready=given.core is not None)
-                rows = measure(given.release, edition, free, image, folder, run=number, note=given.note)
-            except (AdvisorError, OSError) as error:
-                print(f"{edition}: {error}", flush=True)
-                continue
-            print(told(append(rows, given.out)), flush=True)
-
-
-if __name__ == "__main__":
-    main()

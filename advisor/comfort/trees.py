@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -13,6 +12,7 @@ from pathlib import Path
 from advisor.editions.build import TASKS
 from advisor.editions.index import CODENAMES, KEYRING, mirrors
 from advisor.errors import AccessError, ToolError
+from advisor.timing.rig.workplace import remove
 
 BOOTSTRAP = "ca-certificates,dbus,systemd,systemd-sysv,libpam-systemd,udev,apt-utils"
 EXTRAS = ("firefox-esr", "libreoffice-writer", "xvfb", "x11-utils")
@@ -129,12 +129,12 @@ class Tree:
     @staticmethod
     def _whole(folder: Path, make) -> None:  # type: ignore[no-untyped-def]
         part = folder.with_name(folder.name + ".part")
-        shutil.rmtree(part, ignore_errors=True)
+        remove(part)
         part.mkdir(parents=True)
         try:
             make(part)
         except BaseException:
-            shutil.rmtree(part, ignore_errors=True)
+            remove(part)
             raise
         part.rename(folder)
 
@@ -164,7 +164,9 @@ class Tree:
     def _install(self, folder: Path) -> None:
         work, root = folder.with_name(folder.name + ".work"), folder.with_name(folder.name + ".root")
         for one in (work, root):
-            one.mkdir(exist_ok=True)
+            # A killed build may have left the root with the machine's own /dev mounted in it.
+            remove(one)
+            one.mkdir()
         try:
             with mounted(
                 overlay(root, folder, work, self.base),
@@ -176,21 +178,8 @@ class Tree:
                 run("chroot", str(root), "apt-get", "-qy", "install", *packages, DEBIAN_FRONTEND="noninteractive")
                 run("chroot", str(root), "apt-get", "clean")
         finally:
-            shutil.rmtree(work, ignore_errors=True)
-            shutil.rmtree(root, ignore_errors=True)
-
-    def evict(self) -> None:
-        """Drop this tree's files from the page cache, and no others, so that they are read from disk again."""
-        for layer in (self.base, self.layer):
-            for folder, _, names in os.walk(layer):
-                for name in names:
-                    path = os.path.join(folder, name)
-                    try:
-                        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
-                    except OSError:
-                        continue
-                    os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
-                    os.close(handle)
+            remove(root)
+            remove(work)
 
 
 def overlay(root: Path, upper: Path, work: Path, *lower: Path) -> tuple[str, ...]:
@@ -244,5 +233,5 @@ def fresh(tree: Tree, scratch: Path) -> Iterator[Path]:
                 run("chroot", str(root), "useradd", "--create-home", "--shell", "/bin/bash", USER)
             yield root
     finally:
-        for one in folders:
-            shutil.rmtree(one, ignore_errors=True)
+        for one in reversed(folders):
+            remove(one)

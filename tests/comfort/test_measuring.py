@@ -142,9 +142,12 @@ def test_the_design_that_ships_is_the_one_that_is_drawn():
 
 def test_every_edition_meets_each_memory_size_alike_and_every_kind_of_disk():
     plans = pd.DataFrame(design.draw())
-    small = plans["memory_limit_mib"].eq(design.TOO_SMALL_MIB)
-    assert sorted(plans.loc[small, "edition"]) == sorted(map(str, Edition))
-    plans = plans[~small]
+    tight = plans["name"].str.rpartition("-")[2].isin(design.TIGHT)
+    for word, (mib, quota) in design.TIGHT.items():
+        some = plans[plans["name"].str.endswith(word)]
+        assert sorted(some["edition"]) == sorted(map(str, Edition))
+        assert some["memory_limit_mib"].eq(mib).all() and some["quota_pct"].eq(quota).all()
+    plans = plans[~tight]
     per = plans.groupby(["edition", "memory_limit_mib"]).size()
     assert set(per) == {2} and len(per) == len(Edition) * len(design.MEMORY_MIB)
     assert (plans.groupby("edition")["disk"].nunique() == 5).all()
@@ -153,7 +156,7 @@ def test_every_edition_meets_each_memory_size_alike_and_every_kind_of_disk():
 
 
 def test_every_beginning_of_the_design_is_spread_over_the_editions():
-    plans = pd.DataFrame(design.draw())[: -len(Edition)]
+    plans = pd.DataFrame(design.draw())[: -len(design.TIGHT) * len(Edition)]
     third = len(plans) // 3
     assert (plans.iloc[:third].groupby("edition").size() == 4).all()
     assert plans.iloc[:third]["memory_limit_mib"].nunique() == 6 and plans.iloc[:third]["disk"].nunique() == 5

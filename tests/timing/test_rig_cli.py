@@ -10,7 +10,9 @@ import typer
 from typer.testing import CliRunner
 
 from advisor.cli import rehearse
+from advisor.comfort import series
 from advisor.errors import AccessError, AdvisorError, InputError
+from advisor.files import datasets
 from advisor.timing.rig import campaign, design, trees, workplace
 
 
@@ -44,11 +46,17 @@ def root(monkeypatch):
 
 
 def test_every_sub_command_shows_an_example(call):
-    for name in ("build", "run", "design", "campaign", "collect"):
+    for name in ("build", "run", "design", "campaign", "sessions", "collect"):
         assert f"Example:  advisor rehearse {name} " in call(name, "--help")
 
 
-@pytest.mark.parametrize("words", [("build", "xfce13"), ("run", "--out", "x.jsonl"), ("--clean",)])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("build", "xfce13"), ("run", "--out", "x.jsonl"), ("--clean",), ("--session", "Xfce"),
+        ("sessions", "--out", "x.csv"),
+    ],
+)  # fmt: skip
 def test_what_needs_root_says_so(call, user, words, tmp_path):
     with pytest.raises(AccessError, match="only root"):
         call(*words, "--work", tmp_path / "rig")
@@ -106,6 +114,43 @@ def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
     assert seen["plans"] == 4 and seen["pause"] == tmp_path / "p" and seen["until"] > 0
     with pytest.raises(InputError, match="is no time"):
         call(*words, "--until", "soon")
+
+
+def test_a_session_is_asked_for_by_its_desktop(call, root, tmp_path, monkeypatch):
+    seen = []
+
+    def pretend(rig, release, editions, runs, out, note="", say=print):
+        seen.append((rig.place.root, release, list(editions), runs, out))
+        say("measured")
+        return runs
+
+    monkeypatch.setattr(series, "repeat", pretend)
+    said = call("--session", "lxqt", "--work", tmp_path / "rig")
+    assert "measured" in said and seen[-1][:4] == (tmp_path / "rig", "13", ["LXQt"], 1)
+    call("--session", "Xfce", "--out", tmp_path / "s.csv", "--work", tmp_path / "rig")
+    assert seen[-1][4] == tmp_path / "s.csv"
+    with pytest.raises(InputError, match="no edition 'Fluff'"):
+        call("--session", "Fluff", "--work", tmp_path / "rig")
+    words = ("sessions", "--out", tmp_path / "s.csv", "--work", tmp_path / "rig")
+    assert "2 sessions measured" in call(*words, "--release", "12", "--edition", "gnome", "--runs", 2)
+    assert seen[-1][1:4] == ("12", ["GNOME"], 2)
+    with pytest.raises(InputError, match="no release '9'"):
+        call(*words, "--release", "9")
+
+
+def test_sessions_under_pressure_need_a_core_and_a_table_of_their_own(call, root, tmp_path, monkeypatch):
+    seen = []
+    monkeypatch.setattr(series, "carry_out", lambda rig, plans, out, until, say: seen.append((rig, plans, until)) or 5)
+    path = datasets() / "comfort/design.csv"
+    words = ("sessions", "--design", path, "--work", tmp_path / "rig", "--edition", "MATE")
+    with pytest.raises(InputError, match="on one core"):
+        call(*words, "--out", tmp_path / "s.csv")
+    assert "5 sessions measured" in call(*words, "--out", tmp_path / "s.csv", "--core", 1, "--until", "23:59")
+    rig, plans, until = seen[-1]
+    assert rig.core == 1 and until > 0 and {plan.edition for plan in plans} == {"MATE"} and len(plans) > 10
+    (tmp_path / "letter.csv").write_text("Dear all\n")
+    with pytest.raises(InputError, match="no table of sessions"):
+        call(*words, "--out", tmp_path / "letter.csv", "--core", 1)
 
 
 def test_collecting_tells_the_noise_floor(call, tmp_path):

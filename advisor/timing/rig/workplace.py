@@ -9,7 +9,7 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,7 +35,14 @@ TOOLS = {
     "chroot": "coreutils",
     "fusermount3": "fuse3",
 }
-"""Programs the rig calls, and the Debian packages that bring them."""
+"""Programs that rehearsals call, and the Debian packages that bring them."""
+
+SESSION_TOOLS = {
+    **{name: TOOLS[name] for name in ("nbdkit", "nbdfuse", "losetup", "debootstrap", "chroot")},
+    "mke2fs": "e2fsprogs",
+    "systemd-nspawn": "systemd-container",
+}
+"""Programs that measured sessions call."""
 
 
 @dataclass(frozen=True)
@@ -103,8 +110,13 @@ def open_workplace(root: str | os.PathLike[str]) -> Workplace:
     return place
 
 
-def require(tools: Sequence[str] = tuple(TOOLS)) -> None:
+def require(tools: Mapping[str, str] = TOOLS) -> None:
     """Check for root and for the programs that are called.
+
+    Parameters
+    ----------
+    tools : mapping
+        Program to the Debian packages that bring it.
 
     Raises
     ------
@@ -120,7 +132,7 @@ def require(tools: Sequence[str] = tuple(TOOLS)) -> None:
         )
     absent = [tool for tool in tools if shutil.which(tool) is None]
     if absent:
-        packages = sorted({package for tool in absent for package in TOOLS[tool].split()})
+        packages = sorted({package for tool in absent for package in tools[tool].split()})
         raise ToolError(f"Missing: {', '.join(absent)}.", f"apt install {' '.join(packages)}")
 
 
@@ -351,6 +363,36 @@ def close_run(folder: Path) -> list[str]:
         raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then clean again.")
     shutil.rmtree(folder, ignore_errors=True)
     return [*done, f"folder {folder}"]
+
+
+def remove(folder: Path) -> None:
+    """Delete a folder of the rig's own, unmounting first what is mounted on or below it; never through a mount.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        May be missing.
+
+    Raises
+    ------
+    ToolError
+        When something would not be unmounted; nothing has been deleted then.
+    """
+    path = Path(os.path.realpath(folder))
+
+    def mounted() -> list[str]:
+        points = mounts_below(Path("/proc/self/mountinfo").read_text(), path.parent)
+        return [point for point in points if point == str(path) or is_below(point, path)]
+
+    for _ in range(8):
+        points = mounted()
+        for point in points:
+            _quiet(["umount", point]) or _quiet(["umount", "--lazy", point])
+        if not points:
+            break
+    if left := mounted():
+        raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then try again.")
+    shutil.rmtree(path, ignore_errors=True)
 
 
 def _owned_pid(note: Path) -> int:
