@@ -356,6 +356,32 @@ class BenchLog:
             (asset_tag, asset_tag, LOGGED_HERE),
         )
 
+    def retag(self, asset_tag: str, corrected: str) -> int:
+        """Give what stopwatches counted since a unit's last job logged here to the tag that it should have had.
+
+        Returns
+        -------
+        int
+            Stopwatches moved, running or stopped.
+
+        Raises
+        ------
+        InputError
+            When one of the same phase runs under both tags.
+        """
+        with self.writing() as db:
+            mine = [row["phase"] for row in self.running() if row["asset_tag"] == asset_tag]
+            both = [row["phase"] for row in self.running() if row["asset_tag"] == corrected and row["phase"] in mine]
+            if both:
+                raise InputError(
+                    f"The stopwatch of {both[0]} runs for {asset_tag} and for {corrected}.", "Stop one of them first."
+                )
+            return db.execute(
+                "UPDATE stopwatch SET asset_tag = ? WHERE asset_tag = ?"
+                " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')",
+                (corrected, asset_tag, asset_tag, LOGGED_HERE),
+            ).rowcount
+
     def timed(self, asset_tag: str) -> dict[str, float]:
         """Minutes by phase that stopped stopwatches counted for a unit since its last job logged here [min]."""
         out: dict[str, float] = {}

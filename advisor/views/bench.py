@@ -249,6 +249,7 @@ class Bench:
             raise InputError(
                 f"{LABELS[name]}: {result.problem}", "The old value stays until the new one is understood."
             )
+        moved = self._retag(entry, str(result.unit.asset_tag or "")) if name == "asset_tag" else 0
         entry.kept.unit, entry.kept.problems = result.unit, problems
         entry.kept.made, entry.page = False, ""
         self.score()
@@ -258,8 +259,14 @@ class Bench:
         return (
             f"{LABELS[name]} was changed."
             + (f" So were, since they follow from it: {also}." if also else "")
+            + (f" Its stopwatches go with it ({moved})." if moved else "")
             + (" This tag stands on another unit of the queue too." if twice else "")
         )
+
+    def _retag(self, entry: Entry, tag: str) -> int:
+        """Give the stopwatches of the unit in view to its new tag, unless another unit may own them."""
+        alone = sum(one.tag == entry.tag for one in self.entries) == 1
+        return self.log.retag(entry.tag, tag) if alone and entry.tag and tag and tag != entry.tag else 0
 
     def score(self) -> None:
         """Score the unit in view."""

@@ -112,6 +112,10 @@ class LogPort(Protocol):
         """Stop it; gives the minutes it ran [min]."""
         ...
 
+    def retag(self, tag: str, corrected: str) -> int:
+        """Give a unit's stopwatches to its corrected tag; gives how many were moved."""
+        ...
+
 
 class ShopLog:
     """The shop's bench log.
@@ -207,6 +211,20 @@ class ShopLog:
 
         with BenchLog(self.path) as log:
             return log.stop(tag, phase)
+
+    def retag(self, tag: str, corrected: str) -> int:
+        """Give a unit's stopwatches to its corrected tag; none where the log is missing or cannot be read."""
+        from advisor.benchlog import BenchLog, default_path
+        from advisor.benchlog.store import LogError
+
+        if not (self.path or default_path()).exists():
+            return 0
+        try:
+            with BenchLog(self.path) as log:
+                return log.retag(tag, corrected)
+        except LogError:
+            # The view says what is wrong with the log; the tag can be corrected all the same.
+            return 0
 
 
 def _beside(log: BenchLog, jobs: list[int]) -> str:

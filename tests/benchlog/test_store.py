@@ -134,6 +134,22 @@ def test_stopwatches_run_side_by_side_and_survive_a_restart(path: Path) -> None:
             log.stop("S-3", "copy")
 
 
+def test_a_corrected_tag_takes_its_stopwatches_along_but_not_what_is_logged(path: Path) -> None:
+    with BenchLog(path) as log:
+        log.start("S-1", "boot", at="2020-03-04T09:00:00.000Z")
+        log.stop("S-1", "boot", at="2020-03-04T09:05:00.000Z")
+        log.add_jobs([Job(asset_tag="S-1", done_on="2020-03-04", elapsed_min=5)])
+        log.start("S-1", "copy", at="2999-03-04T09:00:00.000Z")
+        log.start("S-2", "copy", at="2999-03-04T09:01:00.000Z")
+        with pytest.raises(InputError, match="runs for S-1 and for S-2"):
+            log.retag("S-1", "S-2")
+        log.stop("S-1", "copy")
+        assert log.retag("S-1", "S-2") == 1 and log.retag("S-9", "S-2") == 0
+        assert [row["asset_tag"] for row in log.rows("SELECT asset_tag FROM stopwatch ORDER BY id")] == [
+            "S-1", "S-2", "S-2",
+        ]  # fmt: skip
+
+
 def test_minutes_are_counted_across_midnight() -> None:
     assert minutes_between("2026-03-04T23:59:30.000Z", "2026-03-05T00:01:00.000Z") == pytest.approx(1.5)
 

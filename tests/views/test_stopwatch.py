@@ -101,6 +101,22 @@ def test_several_units_at_once_and_a_new_kernel_still_sees_them(bench, path, ass
     assert "1.5 min on the stopwatch of A-2" in again.stop("A-2", "copy")
 
 
+def test_a_corrected_tag_takes_its_stopwatches_along(bench, path):
+    bench.start("copy")
+    assert "stopwatches go with it (1)" in bench.correct("asset_tag", "A-9")
+    assert [(one.tag, one.phase) for one in bench.watches().running] == [("A-9", "copy")]
+    # While another unit of the queue has the tag too, nobody knows whose they are.
+    bench._join([Kept(unit=Unit(asset_tag="A-9", cpu="x", ram_gib=4))], show=0)
+    assert "stopwatches" not in bench.correct("asset_tag", "A-7")
+    assert [one.tag for one in bench.watches().running] == ["A-9"]
+
+
+def test_a_tag_can_be_corrected_beside_a_log_that_cannot_be_read(bench, path):
+    path.write_bytes(b"rubbish" * 2000)
+    bench.correct("asset_tag", "A-9")
+    assert bench.current.tag == "A-9"
+
+
 def test_what_cannot_be_timed_is_said(bench, path):
     with pytest.raises(InputError, match="no phase"):
         bench.start("lunch")
