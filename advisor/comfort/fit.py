@@ -68,7 +68,8 @@ def fit(sessions: pd.DataFrame) -> Model:
     stages: dict[str, Stage] = {}
     for stage in STAGES:
         fitted = training.fit_stage(training.rows_of(frame, stage))
-        stages[stage] = replace(fitted, ready=cores_of(sessions, stage), residuals=found["residuals"][stage])
+        values, weights = found["residuals"][stage]
+        stages[stage] = replace(fitted, ready=cores_of(sessions, stage), residuals=values, weights=weights)
     kill: Kill = training.fit_kill(training.kill_rows(frame))
     if not kill.slope > 0:
         raise InputError("Kills did not fall with memory; look at the rows.")

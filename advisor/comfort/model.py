@@ -22,14 +22,14 @@ from advisor.timing.learnt import Additive
 
 Array = NDArray[np.float64]
 
-FORMAT = 1
+FORMAT = 3
 STAGES = ("desktop", "browser")
 FEATURES = ("decompress", "read", "access", "room")
 DIRECTIONS = (-1, -1, 1, -1)
 """What the learnt remainder may bend by, and which way it may go: logarithms of decompression, sequential read,
 access time, and memory over what the session needs."""
 
-COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start")
+COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start", "overlap")
 
 
 @dataclass(frozen=True)
@@ -96,10 +96,15 @@ class Stage:
         Times that each MiB of want is read again.
     start : float
         Memory, over the session's own, below which there is want [1].
+    overlap : float
+        How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is
+        to the longer of the two.
     learnt : advisor.timing.learnt.Additive
         Of the logarithm of what remains.
     residuals : numpy.ndarray, shape (n,)
-        Held-out logarithms of actual over predicted, rising; infinite where the stage was given up.
+        Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end.
+    weights : numpy.ndarray, shape (n,)
+        Share of the sessions that each stands for, adding up to 1; empty for all alike.
     ready : tuple of float
         Share of the moments with work at which at least 2, 3, 4 threads could run [1]: what more cores are worth.
     """
@@ -110,8 +115,10 @@ class Stage:
     access: float
     refault: float
     start: float
+    overlap: float = 1.0
     learnt: Additive = field(default_factory=Additive)
     residuals: Array = field(default_factory=lambda: np.zeros(0))
+    weights: Array = field(default_factory=lambda: np.zeros(0))
     ready: tuple[float, ...] = ()
 
     def spread(self, cores: Array) -> Array:
@@ -138,7 +145,10 @@ class Stage:
         # Pages are thrown out and read again in proportion to how little of what is in use has room.
         again = self.refault * want * load.need_mib / machine.usable_mib / np.maximum(load.read_mib, 1)
         work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
-        return np.asarray(self.wait_s + work + (1 + again) * disk)
+        # A norm of the two: at least the longer one, at most their sum, and it falls with either.
+        most = np.maximum(np.maximum(work, disk), 1e-9)
+        both = most * ((work / most) ** self.overlap + (disk / most) ** self.overlap) ** (1 / self.overlap)
+        return np.asarray(self.wait_s + both + again * disk)
 
     def seconds(self, machine: Machine, load: Load) -> Array:
         """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.
@@ -174,10 +184,12 @@ class Stage:
         float
             At least 1; infinite when there are too few sessions to say.
         """
-        rank = math.ceil(round((self.residuals.size + 1) * certainty, 9))
-        if rank > self.residuals.size:
+        n = self.residuals.size
+        if not n:
             return math.inf
-        return max(1.0, float(np.exp(self.residuals[max(rank, 1) - 1])))
+        weights = self.weights if self.weights.size else np.full(n, 1 / n)
+        at = int(np.searchsorted(np.cumsum(weights), certainty * (n + 1) / n - 1e-9))
+        return math.inf if at >= n else max(1.0, float(np.exp(self.residuals[at])))
 
 
 def features(machine: Machine, load: Load) -> tuple[Array, ...]:
@@ -263,8 +275,9 @@ class Model:
                     **{one: getattr(stage, one) for one in COEFFICIENTS},
                     "ready": list(stage.ready),
                     "learnt": stage.learnt.to_json(),
-                    # JSON has no infinity: a stage that was given up is null.
+                    # JSON has no infinity: it is null.
                     "residuals": [float(one) if np.isfinite(one) else None for one in stage.residuals],
+                    "weights": list(map(float, stage.weights)),
                 }
                 for name, stage in self.stages.items()
             },
@@ -295,7 +308,7 @@ class Model:
 def _stage(content: Mapping[str, Any]) -> Stage:
     values = {name: float(content[name]) for name in COEFFICIENTS}
     ready = tuple(map(float, content["ready"]))
-    bad = [name for name, value in values.items() if not (math.isfinite(value) and value >= 0)]
+    bad = [name for name, value in values.items() if not (math.isfinite(value) and value >= (name == "overlap"))]
     if bad or list(ready) != sorted(ready, reverse=True) or not all(0 <= share <= 1 for share in ready):
         raise ValueError(f"{', '.join(bad) or 'ready'} out of range")
     learnt = Additive.from_json(content["learnt"])
@@ -305,7 +318,12 @@ def _stage(content: Mapping[str, Any]) -> Stage:
         if (way * np.diff(step.levels) < -1e-9).any() or (np.diff(step.edges) < 0).any():
             raise ValueError("a learnt step goes the wrong way")
     residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
-    return Stage(**values, learnt=learnt, residuals=np.sort(residuals), ready=ready)
+    weights = np.array(content["weights"], dtype=float)
+    if weights.size and (weights.shape != residuals.shape or weights.min() < 0 or abs(weights.sum() - 1) > 1e-3):
+        raise ValueError("the weights of the residuals do not add up to 1")
+    if (np.diff(residuals[np.isfinite(residuals)]) < 0).any():
+        raise ValueError("the residuals do not rise")
+    return Stage(**values, learnt=learnt, residuals=residuals, weights=weights, ready=ready)
 
 
 def read_model(path: Path) -> Model:

@@ -22,9 +22,9 @@ STAGE_OF = {"idle": "desktop", "browser": "browser"}
 
 # Where the search begins, and how far it may go: no coefficient is negative, and what is read cold comes over no
 # faster than the disk reads.
-_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.2, "access": 0.2, "refault": 1.0, "start": 1.0}
-_LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "access": 0.0, "refault": 0.0, "start": 0.0}
-_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault": 60.0, "start": 2.0}
+_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.2, "access": 0.2, "refault": 1.0, "start": 1.0, "overlap": 1.3}
+_LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "access": 0.0, "refault": 0.0, "start": 0.0, "overlap": 1.0}
+_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault": 60.0, "start": 2.0, "overlap": 4.0}
 
 _BEGIN = (0.8, 1.1, 1.5)
 
@@ -180,8 +180,8 @@ def fit_physics(rows: Rows) -> Stage:
 
 
 def _stage(values: Array) -> Stage:
-    wait_s, work, transfer, access, refault, start = map(float, values)
-    return Stage(wait_s, work, transfer, access, refault, start)
+    wait_s, work, transfer, access, refault, start, overlap = map(float, values)
+    return Stage(wait_s, work, transfer, access, refault, start, overlap)
 
 
 def fit_stage(rows: Rows, learn: bool = True, seed: int = 0) -> Stage:
@@ -252,7 +252,7 @@ def held_out_s(rows: Rows, groups: NDArray[np.object_], learn: bool = True) -> A
 
 
 def residuals(rows: Rows, predicted: Array) -> Array:
-    """Logarithms of actual over predicted; infinite for a row given up, unless it was predicted to be given up.
+    """Logarithms of actual over predicted; for a row given up, of the limit over predicted: it is that or more.
 
     Parameters
     ----------
@@ -264,9 +264,37 @@ def residuals(rows: Rows, predicted: Array) -> Array:
     -------
     numpy.ndarray, shape (n,)
     """
-    known = np.log(np.where(rows.reached, rows.seconds, 1.0) / predicted)
-    # What was given up took longer than predicted, no one knows by how much: the worst is taken.
-    return np.where(rows.reached, known, math.inf)
+    return np.asarray(np.log(np.where(rows.reached, rows.seconds, rows.limit_s) / predicted))
+
+
+def spread_of(values: Array, known: Mask) -> tuple[Array, Array]:
+    """Distribution of values of which some are only known to be that or more.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (n,)
+    known : numpy.ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    values : numpy.ndarray, shape (m,)
+        The known ones, rising, and infinity at the end when the largest of all is not known.
+    weights : numpy.ndarray, shape (m,)
+        Adding up to 1: the weight of each unknown one is shared out to all above it, which gives the estimator of
+        Kaplan and Meier (Efron 1967, The two sample problem with censored data, section 7).
+    """
+    # Among equals what is known comes first.
+    order = np.lexsort((~known, values))
+    values, known = values[order], known[order]
+    n = len(values)
+    weights = np.full(n, 1 / n)
+    for at in np.flatnonzero(~known):
+        if at + 1 < n:
+            weights[at + 1 :] += weights[at] / (n - at - 1)
+            weights[at] = 0
+    last = n > 0 and not known[-1]
+    kept = known | (np.arange(n) == n - 1)
+    return np.where(known, values, math.inf)[kept] if last else values[known], weights[kept] if last else weights[known]
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,8 @@
-"""Processor time of a core, and the rank of a conformal bound, against independent readers.
+"""Processor time of a core, the rank of a conformal bound, and censored residuals, against independent readers.
 
 References: psutil, `cpu_times(percpu=True)`, which reads /proc/stat by its own code; numpy.quantile with the method
-'inverted_cdf' at level (n + 1) p / n, as the quantile of split conformal prediction is usually written.
+'inverted_cdf' at level (n + 1) p / n, as the quantile of split conformal prediction is usually written;
+scipy.stats.ecdf of right-censored data, the estimator of Kaplan and Meier.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from advisor.comfort.model import Stage
+from advisor.comfort.training import spread_of
 from advisor.comfort.watch import core_busy_s
 
 pytestmark = pytest.mark.outside
@@ -39,3 +41,19 @@ def test_a_bound_is_numpys_upper_quantile(n, level):
         pytest.skip("too few residuals for this level")
     expected = np.exp(np.quantile(residuals, share, method="inverted_cdf"))
     assert Stage(0, 0, 0, 0, 0, 0, residuals=residuals).factor(level) == pytest.approx(max(1, expected))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_was_given_up_weighs_as_scipys_kaplan_meier_says(seed):
+    from scipy.stats import CensoredData, ecdf
+
+    draw = np.random.default_rng(seed)
+    n = int(draw.integers(3, 60))
+    # Rounded, so that there are ties.
+    values, known = draw.normal(0, 0.4, n).round(1), draw.random(n) < 0.75
+    known[0] = True
+    ours, weights = spread_of(values, known)
+    theirs = ecdf(CensoredData(uncensored=values[known], right=values[~known])).cdf
+    for at in np.unique(values[known]):
+        assert weights[ours <= at].sum() == pytest.approx(theirs.evaluate(at))
+    assert weights.sum() == pytest.approx(1)
