@@ -245,7 +245,7 @@ class Ladder:
                 continue
             texts[row] = (
                 f"{self.editions[at[row]]}: desktop after about {desktop:.0f} s, browser {browser:.0f} s, "
-                f"{left:.0f} % of memory left"
+                f"{np.floor(left):.0f} % of memory left"
             )
             if at[row]:
                 texts[row] += f"; not {self.editions[at[row] - 1]}: {richer[row]}"

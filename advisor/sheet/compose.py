@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from advisor.advice.assessment import NO_PART, NOTHING_TO_FIX
@@ -379,9 +380,10 @@ def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: 
         edition=edition,
         verdict=verdict,
         mark=mark,
-        desktop_s="" if failed else span(entry["desktop_s"], entry["desktop_high_s"]),
-        browser_s="" if failed else span(entry["browser_s"], entry["browser_high_s"]),
-        memory_left_pct="" if failed else number(entry["memory_left_pct"]),
+        # Rounded to the side that the reasons round to, so that a sheet says one figure everywhere.
+        desktop_s="" if failed else span(entry["desktop_s"], np.ceil(entry["desktop_high_s"])),
+        browser_s="" if failed else span(entry["browser_s"], np.ceil(entry["browser_high_s"])),
+        memory_left_pct="" if failed else number(np.floor(entry["memory_left_pct"])),
         why=clean(entry["out"]) if failed else "",
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -153,3 +155,22 @@ def test_the_picture_in_a_terminal(by_tag):
     assert wireless.index("× no driver") == heads.index("debian-12-i386") - 2
     narrow = render_text(by_tag["OM-1015"], 60)
     assert "× no driver on debian-12-i386" in narrow
+
+
+def test_a_sheet_says_one_figure_everywhere(result):
+    """Seconds and memory in the reasons are those of the ladder's rows; '102+' leaves the second one out."""
+    seen = 0
+    for sheet in compose_all(result):
+        rows = " ".join(f"{rung.desktop_s} {rung.browser_s}" for rung in sheet.rungs)
+        if "+" in rows:
+            continue
+        shown = set(re.findall(r"\d+", rows))
+        left = {rung.memory_left_pct for rung in sheet.rungs}
+        for reason in sheet.reasons:
+            for figure in re.findall(r"usable after (\d+) s", reason.text):
+                assert figure in shown, (sheet.tag, reason.text)
+                seen += 1
+            for figure in re.findall(r"(\d+) % of memory left", reason.text):
+                assert figure in left, (sheet.tag, reason.text)
+                seen += 1
+    assert seen > 20

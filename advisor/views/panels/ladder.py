@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from advisor.views.findings import Findings, Rung
 from advisor.views.markup import Markup, el, number
 
@@ -43,7 +45,7 @@ def ladder(found: Findings) -> Markup:
                 class_="ba-num",
             ),
             el("td", _seconds(rung.browser_s, rung.browser_high_s), class_="ba-num"),
-            el("td", number(rung.memory_left_pct), " %" if rung.memory_left_pct is not None else None, class_="ba-num"),
+            el("td", _memory(rung.memory_left_pct), class_="ba-num"),
             el("td", number(rung.disk_left_gib), " GiB" if rung.disk_left_gib is not None else None, class_="ba-num"),
             class_="ba-chosen" if rung.edition == found.edition else None,
         )
@@ -90,12 +92,17 @@ def standing(rung: Rung, found: Findings) -> str:
 def _seconds(middle: float | None, high: float | None) -> Markup:
     if middle is None:
         return el("span", "–")
-    more = el("span", f" up to {_figure(high)}", class_="ba-quiet") if high is not None else None
+    # Rounded to the side that the reasons round to, so that one figure is said everywhere.
+    more = el("span", f" up to {_figure(math.ceil(high))}", class_="ba-quiet") if high is not None else None
     return el("span", f"{_figure(middle)} s", more)
 
 
+def _memory(left: float | None) -> str:
+    return "–" if left is None else f"{math.floor(left)} %"
+
+
 def _figure(value: float) -> str:
-    return f"{value:.0f}" if value >= 10 else f"{value:.1f}"
+    return f"{value:.0f}" if value >= 10 or value == int(value) else f"{value:.1f}"
 
 
 def _scale(rungs: tuple[Rung, ...], limit: float) -> float:
