@@ -222,6 +222,8 @@ def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> p
         cures = fits & blocked & after.notna().to_numpy()
     eases = fits & after.isna().to_numpy() & (after_s <= EASES_BY * before_s)
     rows = np.flatnonzero(fits & ((gain > 0) | cures | eases))
+    if not rows.size:
+        return None
     return pd.DataFrame(
         {
             "row": rows,
