@@ -176,6 +176,11 @@ def under_limits(group: Group, measure: Callable[[], float]) -> tuple[float, flo
     -------
     tuple of float
         Its figure, and the processor time of the group for each second that it took [1].
+
+    Raises
+    ------
+    ToolError
+        When the child ended without a figure.
     """
     reader, writer = os.pipe()
     used, clock = group.processor_s(), time.monotonic()
@@ -192,8 +197,9 @@ def under_limits(group: Group, measure: Callable[[], float]) -> tuple[float, flo
     with os.fdopen(reader) as pipe:
         text = pipe.read()
     os.waitpid(pid, 0)
-    share = (group.processor_s() - used) / (time.monotonic() - clock)
-    return (float(text) if text else float("nan")), share
+    if not text:
+        raise ToolError("A speed test in the session's limits ended without a figure.", "Measure this session again.")
+    return float(text), (group.processor_s() - used) / (time.monotonic() - clock)
 
 
 MOST_READY = 4
