@@ -233,6 +233,8 @@ def test_the_start_time_is_read_past_a_name_with_brackets(tmp_path):
     # Field 22 of proc(5) is the start time.
     assert workplace.started(7, tmp_path) == "22"
     assert workplace.started(8, tmp_path) == ""
+    (tmp_path / "7" / "stat").write_text(f"7 (odd) name) Z {fields}\n")
+    assert workplace.started(7, tmp_path) == "", "it has ended, though nobody has asked for its code yet"
 
 
 def test_without_root_it_says_so(monkeypatch):

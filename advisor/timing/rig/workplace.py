@@ -245,9 +245,13 @@ def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path
 
 
 def started(pid: int, proc: Path = Path("/proc")) -> str:
-    """Start time of a process in clock ticks since boot, which tells it from a later one of that number; '' if gone."""
+    """Start time of a process in clock ticks since boot, which tells it from a later one of that number; '' if gone.
+
+    One that has ended and waits for its parent to look (state Z or X, proc(5)) is gone.
+    """
     try:
-        return (proc / str(pid) / "stat").read_text().rpartition(")")[2].split()[19]
+        words = (proc / str(pid) / "stat").read_text().rpartition(")")[2].split()
+        return "" if words[0] in "ZX" else words[19]
     except (OSError, IndexError):
         return ""
 
