@@ -124,11 +124,14 @@ class Ladder:
         limits = self._shop.thresholds
         at = (rows, columns)
         texts = np.full(len(rows), "", dtype=object)
-        for number, limit, form in (
-            (self.desktop_high_s[at], limits.desktop_s, "desktop usable after {0:.0f} s, over {1:g} s"),
-            (self.browser_high_s[at], limits.browser_s, "browser usable after {0:.0f} s, over {1:g} s"),
+        for what, number, limit in (
+            ("desktop", self.desktop_high_s[at], limits.desktop_s),
+            ("browser", self.browser_high_s[at], limits.browser_s),
         ):
-            _add(texts, number, number > limit, form, limit, up=True)
+            late, form = number > max(LONGEST_SAID_S, limit), f"{what} usable after {{0:.0f}} s, over {{1:g}} s"
+            _add(texts, number, (number > limit) & ~late, form, limit, up=True)
+            never = f"{what} usable after more than {LONGEST_SAID_S / 60:g} minutes, over {{1:g}} s"
+            _add(texts, np.full(number.shape, LONGEST_SAID_S), late, never, limit, up=True)
         for number, limit, form in (
             (self.memory_left_pct[at], limits.memory_left_pct, "{0:.0f} % of memory left, under {1:g} %"),
             (self.disk_left_pct[at], limits.disk_left_pct, "{0:.0f} % of disk left, under {1:g} %"),
@@ -292,6 +295,9 @@ class Ladder:
             }
         )  # fmt: skip
 
+
+LONGEST_SAID_S = 600.0
+"""Beyond this a stage is only said to take longer [s]: none was watched so long, seconds would be false precision."""
 
 _TITLES = {
     "ram_gib": "the memory", "cpu": "the processor", "storage_kind": "the kind of disk",

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.assessment import NO_PART, NOTHING_TO_FIX
+from advisor.comfort.rungs import LONGEST_SAID_S
 from advisor.sheet import words
 from advisor.sheet.cells import ByRow, clean
 from advisor.sheet.devices import ACROSS_COLUMNS, across, devices_of, packages
@@ -391,6 +392,8 @@ def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: 
 def span(low: Any, high: Any) -> str:
     """Two numbers as one text, such as '22–30'; one when they round to the same, '184+' where both are long."""
     first, last = number(low), number(high)
+    if first and float(low) > LONGEST_SAID_S:
+        return f"over {LONGEST_SAID_S:.0f}"
     if len(first) + len(last) > _SPAN:
         return f"{first}+"
     return first if first == last or not last else f"{first}–{last}"

@@ -201,6 +201,7 @@ def _head(column: Column, choice: Choice) -> Markup:
         ),
         scope="col",
         aria_sort=state,
+        data_title=column.label,
     )
 
 

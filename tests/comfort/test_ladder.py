@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from advisor import comfort
 from advisor.comfort.facts import storage_rates
 from advisor.comfort.physics import memory_left_pct, physics
+from advisor.comfort.rungs import LONGEST_SAID_S
 from advisor.shop import Edition, Shop, default_shop
 from advisor.unit import Unit, frame
 
@@ -206,6 +208,13 @@ def test_a_measured_decompression_takes_the_place_of_the_processors_name():
     # It is surer than a name.
     assert (fast.desktop_high_s / fast.desktop_s < named.desktop_high_s / named.desktop_s).all()
     assert chosen(climb({"cpu_speed": pd.NA, "cpu_speed_low": pd.NA}, decompress_mib_s=60)) == "GNOME"
+
+
+def test_what_takes_longer_than_any_session_was_watched_is_said_without_its_seconds():
+    ladder = climb({"cpu_speed": 0.15, "cpu_speed_low": 0.12}, ram_gib=1, storage_kind="spinning disk")
+    said = " ".join(str(one) for one in ladder.out.ravel())
+    assert (ladder.browser_high_s > LONGEST_SAID_S).any() and "browser usable after more than 10 minutes" in said
+    assert all(int(one) <= LONGEST_SAID_S for one in re.findall(r"after (\d+) s", said))
 
 
 def test_where_programs_are_likely_to_be_killed_nothing_is_comfortable():

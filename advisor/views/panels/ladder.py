@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from advisor.comfort.rungs import LONGEST_SAID_S
 from advisor.views.findings import Findings, Rung
 from advisor.views.markup import Markup, el, number
 
@@ -92,6 +93,8 @@ def standing(rung: Rung, found: Findings) -> str:
 def _seconds(middle: float | None, high: float | None) -> Markup:
     if middle is None:
         return el("span", "–")
+    if middle > LONGEST_SAID_S:
+        return el("span", f"over {LONGEST_SAID_S:.0f} s")
     # Rounded to the side that the reasons round to, so that one figure is said everywhere.
     more = el("span", f" up to {_figure(math.ceil(high))}", class_="ba-quiet") if high is not None else None
     return el("span", f"{_figure(middle)} s", more)

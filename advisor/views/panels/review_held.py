@@ -26,11 +26,13 @@ def basis(review: Review) -> Markup:
     -------
     markupsafe.Markup
     """
-    from advisor import tables
+    from advisor.comfort.model import model as comfort_model
 
     model = review.model()
-    comfort = tables.load("comfort/physics")
-    rows = [*trained_on(model), ("Comfort figures rest on", f"{comfort.source} ({comfort.date})")]
+    words = comfort_model().about["words"]
+    # The first line says what was measured; the last two, how sessions that were left out were told.
+    rows = [*trained_on(model), ("Comfort figures rest on", words[0])]
+    rows += [("Comfort, left out", line) for line in words[-2:]]
     warning = (
         el("p", el("strong", "The timing model has learnt from the demo's log, which is invented."))
         if model.log.invented
