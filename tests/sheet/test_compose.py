@@ -39,8 +39,8 @@ def test_clean_takes_out_what_paper_and_terminals_must_not_get():
 def test_numbers_in_words():
     assert [number(8.0, 1), number(7.5, 1), number(120), number(pd.NA)] == ["8", "7.5", "120", ""]
     assert [minutes(0.0), minutes(0.54), minutes(9.96), minutes(41.4), minutes(pd.NA)] == ["", "0.5", "10", "41", ""]
-    assert [span(21.6, 30.2), span(8.1, 8.4), span(pd.NA, pd.NA), span(99, 100), span(184, 334)] == [
-        "22–30", "8", "", "99–100", "184+",
+    assert [span(21.6, 30.2), span(8.1, 8.4), span(pd.NA, pd.NA), span(99, 100), span(184, 334), span(2944, 3500)] == [
+        "22–30", "8", "", "99–100", "184+", "600+",
     ]  # fmt: skip
 
 
