@@ -390,7 +390,10 @@ def _rung(entry: dict[str, Any], gate: int, advised: str, fitted: bool, limits: 
 
 
 def span(low: Any, high: Any) -> str:
-    """Two numbers as one text, such as '22–30'; one when they round to the same, '184+' where both are long, '600+' beyond all that was watched."""
+    """Two numbers as one text, such as '22–30'; one when they round to the same, '184+' where both are long.
+
+    Beyond all that was watched it is '600+'.
+    """
     first, last = number(low), number(high)
     if first and float(low) > LONGEST_SAID_S:
         return f"{LONGEST_SAID_S:.0f}+"
