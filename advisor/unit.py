@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -226,6 +227,20 @@ class Capture(BaseModel):
     unread: dict[str, str] = Field(default_factory=dict, description="field: why it could not be read")
 
 
+@cache
+def pandas_dtypes() -> dict[str, Any]:
+    """`DTYPES` as pandas' own objects: looking one up by its name costs more than converting a short column.
+
+    Returns
+    -------
+    dict of str to pandas.api.extensions.ExtensionDtype
+        By Unit column.
+    """
+    from pandas.api.types import pandas_dtype
+
+    return {name: pandas_dtype(dtype) for name, dtype in DTYPES.items()}
+
+
 def frame(units: list[Unit]) -> pd.DataFrame:
     """Put units in a Unit frame.
 
@@ -241,10 +256,8 @@ def frame(units: list[Unit]) -> pd.DataFrame:
     import pandas as pd
 
     rows = [unit.model_dump(mode="json") for unit in units]
-    # Looking a dtype up by its name costs more than a short column.
-    dtypes: dict[str, Any] = {name: pd.api.types.pandas_dtype(name) for name in set(DTYPES.values())}
     return pd.DataFrame(
-        {name: pd.array([row[name] for row in rows], dtype=dtypes[DTYPES[name]]) for name in UNIT_COLUMNS}
+        {name: pd.array([row[name] for row in rows], dtype=dtype) for name, dtype in pandas_dtypes().items()}
     )
 
 

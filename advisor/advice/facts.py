@@ -127,8 +127,12 @@ class Facts:
 
     @cached_property
     def usual_memory_type(self) -> np.ndarray:
-        """Memory type that most units of each one's microarchitecture take, None where two were common."""
-        return expected_memory_type(self.processors["cpu_microarch"])
+        """Memory type that most units of each one's microarchitecture take, such as 'DDR3'; None where two were common.
+
+        From `datasets/advice/memory_types.csv`.
+        """
+        rows = tables.load("advice/memory_types").frame
+        return texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
 
     @cached_property
     def portable(self) -> np.ndarray:
@@ -159,19 +163,3 @@ class Facts:
         """
         order = {name: number for number, name in enumerate(self.shop.richness)}
         return editions.map(order).to_numpy(dtype="float64", na_value=len(order)).astype(int)
-
-
-def expected_memory_type(microarch: pd.Series[str]) -> np.ndarray:
-    """Memory type that most units of a microarchitecture take, from `datasets/advice/memory_types.csv`.
-
-    Parameters
-    ----------
-    microarch : pandas.Series of str, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray of object, shape (n,)
-        Such as 'DDR3'; None where it is unknown or two types were common.
-    """
-    rows = tables.load("advice/memory_types").frame
-    return texts(microarch.map(dict(zip(rows["microarch"], rows["type"], strict=True))))

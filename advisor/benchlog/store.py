@@ -39,6 +39,12 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+# A unit's stopwatches since its last job logged here; takes its tag twice, and LOGGED_HERE.
+_NOT_LOGGED = (
+    "asset_tag = ? AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')"
+)
+
+
 class BenchLog:
     """An open bench log.
 
@@ -350,9 +356,7 @@ class BenchLog:
     def laps(self, asset_tag: str) -> list[sqlite3.Row]:
         """What stopwatches counted for a unit since its last job logged here: phase, started_at, stopped_at or None."""
         return self.rows(
-            "SELECT phase, started_at, stopped_at FROM stopwatch WHERE asset_tag = ?"
-            " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')"
-            " ORDER BY started_at, id",
+            f"SELECT phase, started_at, stopped_at FROM stopwatch WHERE {_NOT_LOGGED} ORDER BY started_at, id",
             (asset_tag, asset_tag, LOGGED_HERE),
         )
 
@@ -370,15 +374,15 @@ class BenchLog:
             When one of the same phase runs under both tags.
         """
         with self.writing() as db:
-            mine = [row["phase"] for row in self.running() if row["asset_tag"] == asset_tag]
-            both = [row["phase"] for row in self.running() if row["asset_tag"] == corrected and row["phase"] in mine]
-            if both:
+            mine, theirs = (
+                {row["phase"] for row in self.running() if row["asset_tag"] == tag} for tag in (asset_tag, corrected)
+            )
+            if both := mine & theirs:
                 raise InputError(
-                    f"The stopwatch of {both[0]} runs for {asset_tag} and for {corrected}.", "Stop one of them first."
+                    f"The stopwatch of {min(both)} runs for {asset_tag} and for {corrected}.", "Stop one of them first."
                 )
             return db.execute(
-                "UPDATE stopwatch SET asset_tag = ? WHERE asset_tag = ?"
-                " AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')",
+                f"UPDATE stopwatch SET asset_tag = ? WHERE {_NOT_LOGGED}",
                 (corrected, asset_tag, asset_tag, LOGGED_HERE),
             ).rowcount
 

@@ -36,8 +36,8 @@ def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
     tuple of float
         Empty when it was not measured: then further cores are worth nothing.
     """
-    name = next(word for word, title in training.STAGE_OF.items() if title == stage)
-    some = sessions[sessions["stage"].eq(name) & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
+    written = sessions["stage"].eq(training.WRITTEN[stage])
+    some = sessions[written & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
     if some.empty:
         return ()
     values = some[list(READY)].apply(pd.to_numeric).astype(float)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -86,12 +87,17 @@ class Ladder:
     @cached_property
     def out(self) -> np.ndarray:
         """Why each edition is out, None where it is comfortable; object, shape (n_units, n_editions)."""
-        reasons = np.full(self.comfortable.shape, None, dtype=object)
+        return self._reasons(np.broadcast_to(np.arange(len(self.editions)), self.comfortable.shape))
+
+    def _reasons(self, columns: np.ndarray) -> np.ndarray:
+        """Why some editions of each unit are out; `columns`, their positions, and the result: shape (n_units, any)."""
+        reasons = np.full(columns.shape, None, dtype=object)
         for rows, image in by_image(self._images, self._shop):
-            here = self._gate_reasons(rows, image)
-            columns = np.broadcast_to(np.arange(len(self.editions)), here.shape)
-            need = (here == None) & ~self.comfortable[rows]  # noqa: E711
-            here[need] = self._comfort_reasons(np.broadcast_to(rows[:, None], here.shape)[need], columns[need])
+            at = columns[rows]
+            here = np.take_along_axis(self._gate_reasons(rows, image), at, axis=1)
+            units = np.broadcast_to(rows[:, None], at.shape)
+            need = (here == None) & ~self.comfortable[units, at]  # noqa: E711
+            here[need] = self._comfort_reasons(units[need], at[need])
             reasons[rows] = here
         return reasons
 
@@ -128,17 +134,14 @@ class Ladder:
             ("desktop", self.desktop_high_s[at], limits.desktop_s),
             ("browser", self.browser_high_s[at], limits.browser_s),
         ):
-            late, form = number > max(LONGEST_SAID_S, limit), f"{what} usable after {{0:.0f}} s, over {{1:g}} s"
-            _add(texts, number, (number > limit) & ~late, form, limit, up=True)
-            never = f"{what} usable after more than {LONGEST_SAID_S / 60:g} minutes, over {{1:g}} s"
-            _add(texts, np.full(number.shape, LONGEST_SAID_S), late, never, limit, up=True)
+            _add(texts, number, number > limit, f"{what} usable after {{0}}, over {{1:g}} s", limit, True, _seconds)
         for number, limit, form in (
-            (self.memory_left_pct[at], limits.memory_left_pct, "{0:.0f} % of memory left, under {1:g} %"),
-            (self.disk_left_pct[at], limits.disk_left_pct, "{0:.0f} % of disk left, under {1:g} %"),
+            (self.memory_left_pct[at], limits.memory_left_pct, "{0} % of memory left, under {1:g} %"),
+            (self.disk_left_pct[at], limits.disk_left_pct, "{0} % of disk left, under {1:g} %"),
         ):
             _add(texts, number, number < limit, form, limit, up=False)
         killed, most = 100 * self.kill_probability[at], 100 * (1 - limits.certainty)
-        _add(texts, killed, killed > most, "{0:.0f} % likely to have a program killed, over {1:g} %", most, up=True)
+        _add(texts, killed, killed > most, "{0} % likely to have a program killed, over {1:g} %", most, up=True)
         lacks = self.unknown[at]
         if lacks.any():
             said = self.missing.to_numpy(dtype=object, na_value="a fact")[rows]
@@ -188,13 +191,7 @@ class Ladder:
     def _why_at(self, columns: np.ndarray) -> np.ndarray:
         if "out" in self.__dict__:
             return self.out[np.arange(len(self)), columns]
-        out = np.full(len(self), None, dtype=object)
-        for rows, image in by_image(self._images, self._shop):
-            here = self._gate_reasons(rows, image)[np.arange(len(rows)), columns[rows]]
-            need = (here == None) & ~self.comfortable[rows, columns[rows]]  # noqa: E711
-            here[need] = self._comfort_reasons(rows[need], columns[rows][need])
-            out[rows] = here
-        return out
+        return self._reasons(columns[:, None])[:, 0]
 
     def why(self, row: int) -> str:
         """Say in a sentence why a unit gets the edition it gets.
@@ -310,14 +307,25 @@ def _titles(fields: str) -> str:
     return ", ".join(dict.fromkeys(_TITLES.get(field, field) for field in fields.split(", ")))
 
 
-def _add(texts: np.ndarray, numbers: Array, hit: np.ndarray, form: str, limit: float, up: bool) -> None:
+def _whole(value: float) -> str:
+    return f"{value:.0f}"
+
+
+def _seconds(value: float) -> str:
+    return f"more than {LONGEST_SAID_S / 60:g} minutes" if value > LONGEST_SAID_S else f"{value:.0f} s"
+
+
+def _add(
+    texts: np.ndarray, numbers: Array, hit: np.ndarray, form: str, limit: float, up: bool,
+    said: Callable[[float], str] = _whole,
+) -> None:  # fmt: skip
     """Add a clause where `hit`, composed once for each distinct rounded number."""
     if not hit.any():
         return
     # Rounded away from the limit, so that no sentence says '30 s, over 30 s'.
     rounded = np.ceil(numbers[hit]) if up else np.floor(numbers[hit])
     distinct, inverse = np.unique(rounded, return_inverse=True)
-    clauses = np.array([form.format(value, limit) for value in distinct], dtype=object)[inverse]
+    clauses = np.array([form.format(said(value), limit) for value in distinct], dtype=object)[inverse]
     before = texts[hit]
     texts[hit] = np.where(before == "", clauses, before + "; " + clauses)
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import signal
 import subprocess
 import sys
 import threading
@@ -26,6 +25,7 @@ from advisor.comfort.rows import COLUMNS, append, told
 from advisor.comfort.sessions import Conditions, measure
 from advisor.comfort.trees import CODENAMES, Tree
 from advisor.errors import AdvisorError, InputError
+from advisor.timing.rig.campaign import alone, ends_tidily
 from advisor.timing.rig.workplace import (
     SESSION_TOOLS,
     Workplace,
@@ -196,16 +196,6 @@ def _number(frame: pd.DataFrame, release: str, edition: str, plan: str | None) -
     return 1 + int((same.fillna(False) & frame["stage"].eq("idle")).sum())
 
 
-@contextmanager
-def _orderly() -> Iterator[None]:
-    """Let a terminated series still stop its container and take its mounts away."""
-    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
 def _once(rig: Rig, release: str, edition: str, conditions: Conditions, out: Path, note: str = "") -> pd.DataFrame:
     number = _number(so_far(out), release, edition, conditions.plan)
     with rig.run_folder() as folder:
@@ -243,7 +233,7 @@ def repeat(
     check(release)
     free = Conditions(core=rig.core, count_ready=rig.core is not None)
     added = 0
-    with _orderly():
+    with alone(rig.place), ends_tidily():
         for edition in editions:
             for _ in range(runs):
                 try:
@@ -288,7 +278,7 @@ def carry_out(
         os.setpriority(os.PRIO_PROCESS, 0, -10)
     ahead: threading.Thread | None = None
     added = 0
-    with _orderly():
+    with alone(rig.place), ends_tidily():
         for at, plan in enumerate(todo):
             if until is not None and time.time() >= until:
                 break

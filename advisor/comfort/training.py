@@ -18,7 +18,8 @@ from advisor.timing.learnt import Additive, LearntPart
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-STAGE_OF = {"idle": "desktop", "browser": "browser"}
+WRITTEN = {"desktop": "idle", "browser": "browser"}
+"""A stage to its word in the table of sessions."""
 
 # Where the search begins, and how far it may go: no coefficient is negative, and what is read cold comes over no
 # faster than the disk reads.
@@ -123,8 +124,7 @@ def rows_of(frame: pd.DataFrame, stage: str) -> Rows:
     -------
     Rows
     """
-    name = next(word for word, title in STAGE_OF.items() if title == stage)
-    some = frame[frame["stage"].eq(name)]
+    some = frame[frame["stage"].eq(WRITTEN[stage])]
     # A desktop whose process was killed has no time: that is the other model's.
     gone = some["seconds"].isna() & (some["note"].fillna("").str.contains(GIVEN_UP) | some["kills"].gt(0))
     some = some[~gone]
@@ -292,9 +292,9 @@ def spread_of(values: Array, known: Mask) -> tuple[Array, Array]:
         if at + 1 < n:
             weights[at + 1 :] += weights[at] / (n - at - 1)
             weights[at] = 0
-    last = n > 0 and not known[-1]
-    kept = known | (np.arange(n) == n - 1)
-    return np.where(known, values, math.inf)[kept] if last else values[known], weights[kept] if last else weights[known]
+    if n and not known[-1]:
+        values[-1], known[-1] = math.inf, True
+    return values[known], weights[known]
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import pandas as pd
 from advisor.intake.columns import NOTE_COLUMNS, PROBLEM_COLUMNS, table
 from advisor.intake.report import mapping_report
 from advisor.intake.sheet import Sheet
-from advisor.unit import DTYPES, UNIT_COLUMNS
+from advisor.unit import DTYPES, UNIT_COLUMNS, pandas_dtypes
 
 
 @dataclass
@@ -77,13 +77,10 @@ def _is_unit_frame(raw: pd.DataFrame) -> bool:
     return all(str(raw[name].dtype) == DTYPES[name] for name in UNIT_COLUMNS if DTYPES[name] != "string")
 
 
-_DTYPES = {name: pd.api.types.pandas_dtype(name) for name in set(DTYPES.values())}
-
-
 def _typed(raw: pd.DataFrame) -> Understood:
     units = raw[list(UNIT_COLUMNS)].reset_index(drop=True)
     # Only text comes in several dtypes; converting what is converted already costs a good part of a correction.
-    other = {name: DTYPES[name] for name in UNIT_COLUMNS if units[name].dtype != _DTYPES[DTYPES[name]]}
+    other = {name: dtype for name, dtype in pandas_dtypes().items() if units[name].dtype != dtype}
     units = units.astype(other) if other else units
     extra = raw[[name for name in raw.columns if name not in UNIT_COLUMNS]].reset_index(drop=True)
     filled = units.notna().sum()

@@ -174,9 +174,9 @@ class ShopLog:
 
     def watches(self, tag: str) -> Watches:
         """What the stopwatches say; see `LogPort.watches`. Looking makes no log where there is none."""
-        from advisor.benchlog import BenchLog, default_path, minutes_between
+        from advisor.benchlog import BenchLog, minutes_between
 
-        if not (self.path or default_path()).exists():
+        if not self._exists():
             return Watches()
         try:
             with BenchLog(self.path, wait_s=1) as log:
@@ -198,6 +198,12 @@ class ShopLog:
             covered([(one["started_at"], one["stopped_at"]) for one in laps if one["stopped_at"]]),
         )
 
+    def _exists(self) -> bool:
+        """Whether there is a log; opening one would make it."""
+        from advisor.benchlog import default_path
+
+        return (self.path or default_path()).exists()
+
     def start(self, tag: str, phase: str) -> None:
         """Start a unit's stopwatch for a phase."""
         from advisor.benchlog import BenchLog
@@ -214,10 +220,10 @@ class ShopLog:
 
     def retag(self, tag: str, corrected: str) -> int:
         """Give a unit's stopwatches to its corrected tag; none where the log is missing or cannot be read."""
-        from advisor.benchlog import BenchLog, default_path
+        from advisor.benchlog import BenchLog
         from advisor.benchlog.store import LogError
 
-        if not (self.path or default_path()).exists():
+        if not self._exists():
             return 0
         try:
             with BenchLog(self.path) as log:

@@ -167,11 +167,12 @@ def made(noise: float = 0.05) -> pd.DataFrame:
             "disk_read_mib_s": plan.rate_mib_s, "disk_access_ms": plan.access_ms, "note": "",
             "kills": int(plan.memory_limit_mib < 0.8 * browser), "host_mib_s": 60.0,
         }  # fmt: skip
-        for name, one, limit in (
-            ("idle", Load(*(np.array([v]) for v in (work, cold, 25 * cold, session))), 150),
+        for stage, one, limit in (
+            ("desktop", Load(*(np.array([v]) for v in (work, cold, 25 * cold, session))), 150),
             ("browser", Load(*(np.array([v]) for v in (270, 200, 3000, browser))), 90),
         ):
-            seconds = MADE[training.STAGE_OF[name]].seconds(unit, one)[0] * np.exp(noise * draws.standard_normal())
+            name = training.WRITTEN[stage]
+            seconds = MADE[stage].seconds(unit, one)[0] * np.exp(noise * draws.standard_normal())
             there = seconds < limit
             rows.append(
                 common | {"stage": name, "ok": "yes" if there else "no", "limit_s": limit,

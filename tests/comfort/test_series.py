@@ -12,7 +12,7 @@ import pytest
 from advisor.comfort import design, series
 from advisor.comfort.rows import COLUMNS
 from advisor.errors import InputError
-from advisor.timing.rig import workplace
+from advisor.timing.rig import campaign, workplace
 
 
 def rows(**columns: list[object]) -> pd.DataFrame:
@@ -54,6 +54,17 @@ def test_another_table_is_not_added_to(tmp_path):
         series.so_far(path)
     assert path.read_text() == "a,b\n1,2\n"
     assert series.so_far(tmp_path / "new.csv").empty
+
+
+def test_two_series_do_not_share_a_work_folder(tmp_path, monkeypatch):
+    monkeypatch.setattr(series, "check", lambda release: None)
+    rig = series.Rig(workplace.open_workplace(tmp_path / "rig"), core=1)
+    with campaign.alone(rig.place):
+        for start in (lambda: series.repeat(rig, "13", ["LXDE"], 1, tmp_path / "s.csv"),
+                      lambda: series.carry_out(rig, design.draw()[:1], tmp_path / "s.csv")):  # fmt: skip
+            with pytest.raises(InputError, match="Another rehearsal runs"):
+                start()
+    assert not (tmp_path / "s.csv").exists()
 
 
 def test_removing_a_folder_takes_what_is_below_it(tmp_path):

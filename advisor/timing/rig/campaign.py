@@ -115,8 +115,8 @@ def alone(place: Workplace) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _ends_tidily() -> Iterator[None]:
-    """Let a request to end (SIGTERM) unwind, so that the rehearsal in hand is put away."""
+def ends_tidily() -> Iterator[None]:
+    """Let a request to end (SIGTERM) unwind, so that what is in hand is put away."""
 
     def stop(number: int, frame: object) -> None:
         raise SystemExit(128 + number)
@@ -160,7 +160,7 @@ def carry_out(
         How many lines were added.
     """
     added = 0
-    with alone(place), _ends_tidily():
+    with alone(place), ends_tidily():
         for thing in clean(place):
             say(f"left behind, put away: {thing}")
         calm()

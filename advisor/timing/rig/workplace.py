@@ -362,10 +362,7 @@ def close_run(folder: Path) -> list[str]:
         for path in (group / "work", group / "rig", group):
             with contextlib.suppress(OSError):
                 path.rmdir()
-    left = mounts_below(Path("/proc/self/mountinfo").read_text(), folder)
-    if left:
-        raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then clean again.")
-    shutil.rmtree(folder, ignore_errors=True)
+    remove(folder)
     return [*done, f"folder {folder}"]
 
 
