@@ -26,6 +26,7 @@ ORDER = [
     {"comfort"},
     {"advice"},
     {"benchlog", "sheet"},
+    {"lab"},
     {"views"},
     {"cli"},
 ]
@@ -35,8 +36,12 @@ FLOOR = {room: floor for floor, rooms in enumerate(ORDER) for room in rooms}
 
 
 def imported_rooms(path: Path) -> set[str]:
+    return rooms_of(ast.parse(path.read_text(encoding="utf-8")))
+
+
+def rooms_of(tree: ast.AST) -> set[str]:
     rooms = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "advisor":
             parts = node.module.split(".")
             rooms |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
@@ -53,6 +58,36 @@ def test_imports_run_down_the_line(path: Path) -> None:
     room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
     above = {one for one in imported_rooms(path) if one in FLOOR and FLOOR[one] > FLOOR[room]}
     assert not above, f"{room} imports from {above}, which stand above it"
+
+
+DOORS = {"cli/rehearse.py", "cli/tables.py"}
+"""Commands that open the laboratory, each inside the function that needs it."""
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for path in SOURCES if path.relative_to(PACKAGE).parts[0] != "lab"],
+    ids=lambda path: str(path.relative_to(PACKAGE)),
+)
+def test_nothing_that_a_user_needs_imports_the_laboratory(path: Path) -> None:
+    if str(path.relative_to(PACKAGE)) not in DOORS:
+        assert "lab" not in imported_rooms(path)
+        return
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    outer = ast.Module([node for node in tree.body if not isinstance(node, ast.FunctionDef)], [])
+    assert "lab" not in rooms_of(outer)
+
+
+def test_the_package_works_without_the_laboratory() -> None:
+    code = (
+        "import sys; sys.modules['advisor.lab'] = None\n"
+        "import advisor, advisor.advice, advisor.cli, pkgutil, importlib\n"
+        "for one in pkgutil.walk_packages(advisor.__path__, 'advisor.'):\n"
+        "    if not one.name.startswith(('advisor.lab', 'advisor._', 'advisor.cli.__main__')):\n"
+        "        importlib.import_module(one.name)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
 
 
 def test_every_room_has_a_floor() -> None:

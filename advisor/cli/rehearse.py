@@ -76,7 +76,7 @@ def rehearse(
 
 def _image(path: Path, out: Path | None) -> None:
     from advisor.files import write_whole
-    from advisor.timing.rig.image import HEADER, catalogue_row, read_image
+    from advisor.lab.image import HEADER, catalogue_row, read_image
 
     facts = read_image(path)
     if out is not None:
@@ -102,8 +102,8 @@ def _predict(path: Path, out: Path | None) -> None:
 def _session(edition: str, out: Path | None, work: Path) -> None:
     import tempfile
 
-    from advisor.comfort.series import RELEASE, Rig, check, repeat
-    from advisor.timing.rig.workplace import open_workplace
+    from advisor.lab.sessions.series import RELEASE, Rig, check, repeat
+    from advisor.lab.workplace import open_workplace
 
     (edition,) = _editions([edition])
     check(RELEASE)
@@ -137,9 +137,9 @@ def _clock(until: str | None) -> float | None:
 
 
 def _clean(work: Path) -> None:
-    from advisor.comfort.series import clean_sessions
-    from advisor.timing.rig.limits import calm
-    from advisor.timing.rig.workplace import MARKER, TOOLS, clean, open_workplace, require
+    from advisor.lab.limits import calm
+    from advisor.lab.sessions.series import clean_sessions
+    from advisor.lab.workplace import MARKER, TOOLS, clean, open_workplace, require
 
     require({"losetup": TOOLS["losetup"]})
     if not (work / MARKER).is_file():
@@ -156,8 +156,8 @@ def build(
     work: Work = WORK,
 ) -> None:
     """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
-    from advisor.timing.rig import trees
-    from advisor.timing.rig.workplace import open_workplace, require
+    from advisor.lab import trees
+    from advisor.lab.workplace import open_workplace, require
 
     require()
     unknown = [name for name in tree if name not in trees.RECIPES]
@@ -195,9 +195,9 @@ def run(
     work: Work = WORK,
 ) -> None:
     """Make one rehearsal of a built tree."""
-    from advisor.timing.rig.campaign import carry_out
-    from advisor.timing.rig.rehearsal import Plan
-    from advisor.timing.rig.workplace import open_workplace, require
+    from advisor.lab.campaign import carry_out
+    from advisor.lab.rehearsal import Plan
+    from advisor.lab.workplace import open_workplace, require
     from advisor.unit import StorageKind
 
     require()
@@ -222,9 +222,9 @@ def design(
     work: Work = WORK,
 ) -> None:
     """Choose rehearsals spread over processors, disks, links and the trees that are built."""
-    from advisor.timing.rig import design as designs
-    from advisor.timing.rig import trees
-    from advisor.timing.rig.workplace import open_workplace
+    from advisor.lab import design as designs
+    from advisor.lab import trees
+    from advisor.lab.workplace import open_workplace
 
     place = open_workplace(work)
     built = [name for name in trees.RECIPES if (place.trees / f"{name}.json").is_file()]
@@ -250,9 +250,9 @@ def campaign(
     work: Work = WORK,
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
-    from advisor.timing.rig.campaign import carry_out
-    from advisor.timing.rig.design import read_design
-    from advisor.timing.rig.workplace import open_workplace, require
+    from advisor.lab.campaign import carry_out
+    from advisor.lab.design import read_design
+    from advisor.lab.workplace import open_workplace, require
 
     require()
     limit = _clock(until)
@@ -284,10 +284,10 @@ def sessions(
     work: Work = WORK,
 ) -> None:
     """Measure desktop sessions: those of a design under pressure that the table lacks, or repeats with no limits."""
-    from advisor.comfort.design import read_design
-    from advisor.comfort.series import Rig, carry_out, check, repeat, so_far
+    from advisor.lab.sessions.design import read_design
+    from advisor.lab.sessions.series import Rig, carry_out, check, repeat, so_far
+    from advisor.lab.workplace import open_workplace
     from advisor.shop import Edition
-    from advisor.timing.rig.workplace import open_workplace
 
     names = _editions(edition) if edition else [str(one) for one in Edition]
     plans = [plan for plan in read_design(design) if plan.edition in names] if design else None
@@ -312,8 +312,8 @@ def collect(
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write what ships here.")],
 ) -> None:
     """Collect lines into the data that the timing model is fitted on, and show how far repeats lie apart."""
-    from advisor.timing.rig import collect as collecting
-    from advisor.timing.rig.campaign import read_lines
+    from advisor.lab import collect as collecting
+    from advisor.lab.campaign import read_lines
 
     absent = [str(path) for path in lines if not path.is_file()]
     if absent:

@@ -25,8 +25,8 @@ def _say(text: str) -> None:
 
 
 def _kernels(named: list[str] | None) -> list[str]:
-    from advisor.drivers.fetch import RECIPES
     from advisor.errors import InputError
+    from advisor.lab.tables.fetch import RECIPES
 
     for name in named or ():
         if name not in RECIPES:
@@ -50,9 +50,9 @@ def build(
     Tables of Debian's kernels go where the package keeps its tables, or to the user's own folder when that cannot be
     written to; a table made of --tree always goes to the user's own folder.
     """
-    from advisor.drivers import build as builder
-    from advisor.drivers.fetch import RECIPES
     from advisor.errors import InputError
+    from advisor.lab.tables import build as builder
+    from advisor.lab.tables.fetch import RECIPES
 
     if (tree is None) != (name is None):
         raise InputError("--tree and --name go together: the module tree, and what its table is to be called.")
@@ -98,14 +98,13 @@ def find(
 @tables_app.command("check", epilog="Example:  advisor tables check --kernel debian-13")
 def check(kernel: Kernel = None, cache: Cache = None) -> None:
     """Compare the tables with kmod's own library on freshly fetched packages; exit 1 when anything differs."""
-    from advisor.drivers import build as builder
-    from advisor.drivers import check as checker
-    from advisor.drivers import summary
+    from advisor.lab.tables import build as builder
+    from advisor.lab.tables import check as checker
 
     good = True
     for one in _kernels(kernel):
         report = checker.check_kernel(one, cache or builder.default_cache(), _say)
-        typer.echo(summary.checked(report))
+        typer.echo(checker.told(report))
         good = good and report.good
     if not good:
         raise typer.Exit(1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.drivers.matching import fnmatch_regex
-from advisor.drivers.table import _blob, _lines
+from advisor.drivers.table import _lines
 
 _WILD = re.compile(r"[*?\[]")
-_ENDING = re.compile(r"\.(xz|zst)$")
 
 
 @dataclass(frozen=True)
@@ -90,23 +89,6 @@ class FirmwareTable:
         areas = {entry.removeprefix("area:") for entry in firmware if entry.startswith("area:")}
         names = {entry for entry in firmware if not entry.startswith("area:")}
         return frozenset(p.name for p in self.packages if p.area in areas or p.name in names)
-
-
-def firmware_arrays(packages: Sequence[FirmwarePackage], files: Iterable[tuple[str, int]]) -> dict[str, NDArray[Any]]:
-    """Put a suite's firmware in arrays: text lists as bytes, a line an entry.
-
-    Parameters
-    ----------
-    packages : sequence of FirmwarePackage
-    files : iterable of (path, package number)
-        Paths below lib/firmware; the ending of a packed file (.xz, .zst) is dropped.
-    """
-    listed = sorted({(_ENDING.sub("", path), number) for path, number in files})
-    return {
-        "package": _blob([f"{p.name}\t{p.version}\t{p.area}\t{p.size}" for p in packages]),
-        "file": _blob([path for path, _ in listed]),
-        "package_of": np.array([number for _, number in listed], dtype=np.uint16),
-    }
 
 
 def firmware_table(name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any] | None = None) -> FirmwareTable:

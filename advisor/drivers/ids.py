@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.drivers import kinds
 from advisor.drivers.kinds import Kind
 from advisor.drivers.store import arrays_of, place
 from advisor.errors import TableError
@@ -30,7 +26,7 @@ class IdList:
     bus : str
         'pci' or 'usb'.
     arrays : dict of str to ndarray
-        See `id_arrays`.
+        See `advisor.lab.tables.arrays`.
     """
 
     bus: str
@@ -84,105 +80,6 @@ class IdList:
         """Kind of a device, as its name or the modules that bind it tell."""
         at = self.index(vendor, device)
         return Kind.OTHER if at is None else KINDS[int(self.kind_of[at])]
-
-
-def parse(path: Path) -> tuple[dict[int, str], list[tuple[int, int, str]], list[tuple[int, int, int, int, str]], str]:
-    """Read a pci.ids or usb.ids file.
-
-    Returns
-    -------
-    vendors : dict of int to str
-    devices : list of (vendor, device, name)
-    subsystems : list of (vendor, device, subvendor, subdevice, name)
-    version : str
-    """
-    vendors: dict[int, str] = {}
-    devices: list[tuple[int, int, str]] = []
-    subsystems: list[tuple[int, int, int, int, str]] = []
-    version = ""
-    vendor = device = -1
-    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-        if line.startswith("#"):
-            found = re.match(r"#\s+Version:\s*(\S+)", line)
-            version = found[1] if found else version
-        elif match := re.match(r"([0-9a-f]{4})\s+(.+)", line):
-            vendor, device = int(match[1], 16), -1
-            vendors[vendor] = match[2].strip()
-        elif match := re.match(r"\t([0-9a-f]{4})\s+(.+)", line):
-            if vendor >= 0:
-                device = int(match[1], 16)
-                devices.append((vendor, device, match[2].strip()))
-        elif match := re.match(r"\t\t([0-9a-f]{4}) ([0-9a-f]{4})\s+(.+)", line):
-            if device >= 0:
-                subsystems.append((vendor, device, int(match[1], 16), int(match[2], 16), match[3].strip()))
-        elif line[:1] not in ("\t", ""):
-            vendor = device = -1
-    return vendors, devices, subsystems, version
-
-
-def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple[dict[str, NDArray[Any]], str]:
-    """Put an id list in arrays.
-
-    Parameters
-    ----------
-    bus : str
-    path : pathlib.Path
-        pci.ids or usb.ids.
-    bound : dict of (vendor, device) to Kind
-        What the modules of the kernels say that they drive; it goes before what a name tells. An id that is only
-        here gets no name.
-
-    Returns
-    -------
-    arrays : dict of str to ndarray
-        `vendor`, `vendor_name`, `id`, `name`, `kind` (number in `kinds`); `sub_of` (position of the device), `sub`
-        (subvendor and subdevice), `sub_name` for network devices.
-    version : str
-        As the file states it.
-
-    Notes
-    -----
-    A vendor that bears the number and the name of another vendor's device is that device, written without its tab
-    (pci.ids of June 2025 has one); it is left out.
-    """
-    vendors, devices, subsystems, version = parse(path)
-    strays = {device for vendor, device, name in devices if vendors.get(device) == name and vendor != device}
-    vendors = {vendor: name for vendor, name in vendors.items() if vendor not in strays}
-    named = {(vendor, device): name for vendor, device, name in devices if vendor not in strays}
-    every = {**dict.fromkeys(bound, ""), **named}
-    rows = sorted((vendor << 16 | device, (vendor, device, name)) for (vendor, device), name in every.items())
-    kind = [
-        KINDS.index(
-            bound.get((vendor, device))
-            or kinds.of_name(f"{vendors.get(vendor, '')} {name}", vendor if bus == "pci" else -1)
-        )
-        for _, (vendor, device, name) in rows
-    ]
-    at = {key: number for number, (key, _) in enumerate(rows)}
-    wireless = KINDS.index(Kind.WIRELESS)
-    subs = sorted(
-        {
-            (at[v << 16 | d], sv << 16 | sd): name
-            for v, d, sv, sd, name in subsystems
-            if v not in strays and kind[at[v << 16 | d]] == wireless
-        }.items()
-    )
-    held = sorted(vendors.items())
-    return {
-        "vendor": np.array([vendor for vendor, _ in held], dtype=np.uint16),
-        "vendor_name": _blob(name for _, name in held),
-        "id": np.array([key for key, _ in rows], dtype=np.uint32),
-        "name": _blob(name for _, (_, _, name) in rows),
-        "kind": np.array(kind, dtype=np.uint8),
-        "kinds": _blob(str(one) for one in KINDS),
-        "sub_of": np.array([of for (of, _), _ in subs], dtype=np.uint32),
-        "sub": np.array([sub for (_, sub), _ in subs], dtype=np.uint32),
-        "sub_name": _blob(name for _, name in subs),
-    }, version
-
-
-def _blob(lines: Iterable[str]) -> NDArray[np.uint8]:
-    return np.frombuffer("\n".join(lines).encode(), dtype=np.uint8)
 
 
 @lru_cache(maxsize=4)

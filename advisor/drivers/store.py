@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from advisor.drivers.firmware import FirmwareTable, firmware_table
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError
-from advisor.files import datasets, user_data, write_whole
+from advisor.files import datasets, user_data
 
 FORMAT = 1
 """Layout version of the .npz files; a newer one is refused."""
@@ -61,75 +61,10 @@ def names(kind: str = "kernel") -> list[str]:
     return sorted(found, key=lambda name: (order.get(name, len(order)), name))
 
 
-def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any]) -> Path:
-    """Write a table and its meta file.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Is made when it is not there.
-    kind : str
-        'kernel' or 'firmware'.
-    name : str
-    arrays : dict of str to ndarray
-    about : dict
-        Entries of the meta file; format, checksum and remake command are added.
-
-    Returns
-    -------
-    pathlib.Path
-        The .npz file.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    buffer = io.BytesIO()
-    stamp = np.frombuffer(f"{kind} {name}".encode(), dtype=np.uint8)
-    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        for key, array in {"format": np.array(FORMAT), "stamp": stamp, **arrays}.items():
-            member = io.BytesIO()
-            np.lib.format.write_array(member, np.asanyarray(array), allow_pickle=False)
-            archive.writestr(
-                zipfile.ZipInfo(f"{key}.npy", (1980, 1, 1, 0, 0, 0)), member.getvalue(), zipfile.ZIP_DEFLATED
-            )
-    content = buffer.getvalue()
-    path = folder / f"{kind}-{name}.npz"
-    facts = {"format": FORMAT, **about, "sha256": hashlib.sha256(content).hexdigest()}
-    write_whole(path.with_suffix(".meta.toml"), toml(facts))
-    write_whole(path, content)
-    _place.cache_clear()
-    _driver_table.cache_clear()
-    _firmware_table.cache_clear()
-    return path
-
-
-def toml(content: dict[str, Any]) -> str:
-    """Write plain values, lists of text, and lists or dicts of plain dicts as TOML."""
-    lines = [f"{key} = {_value(value)}" for key, value in content.items() if not _is_table(value)]
-    for key, value in content.items():
-        if isinstance(value, dict):
-            lines += ["", f"[{key}]"] + [f"{_key(name)} = {_value(entry)}" for name, entry in value.items()]
-        elif _is_table(value):
-            for row in value:
-                lines += ["", f"[[{key}]]"] + [f"{_key(name)} = {_value(entry)}" for name, entry in row.items()]
-    return "\n".join(lines) + "\n"
-
-
-def _is_table(value: Any) -> bool:
-    return isinstance(value, dict) or (isinstance(value, list) and bool(value) and isinstance(value[0], dict))
-
-
-def _key(name: str) -> str:
-    return name if name.replace("_", "").replace("-", "").isalnum() else _value(name)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return str(value)
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_value(entry) for entry in value) + "]"
-    text = str(value).replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-    return '"' + "".join(letter if letter.isprintable() else f"\\u{ord(letter):04X}" for letter in text) + '"'
+def forget() -> None:
+    """Look for tables and read them anew: what was found before may have been replaced."""
+    for kept in (_place, _driver_table, _firmware_table):
+        kept.cache_clear()
 
 
 def meta(path: Path) -> dict[str, Any]:

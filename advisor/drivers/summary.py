@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from typing import TYPE_CHECKING
 
 from advisor.drivers import ids, names, store
 from advisor.drivers.judge import bind
@@ -11,9 +10,6 @@ from advisor.drivers.kinds import BUS_MODULES, Kind
 from advisor.drivers.spec import Spec, specs_of
 from advisor.drivers.table import PARTLY
 from advisor.errors import InputError, TableError
-
-if TYPE_CHECKING:
-    from advisor.drivers.check import Report
 
 OLD_DAYS = 90
 """A table older than this is said to be old: Debian's point releases come about every two months [d]."""
@@ -185,23 +181,3 @@ def _aside(module: str, how: int) -> str:
     if module in BUS_MODULES:
         return " (only a bus)"
     return " (some subsystems)" if how == PARTLY else ""
-
-
-def checked(report: Report) -> str:
-    """Say what a check found."""
-    total = sum(report.queries.values())
-    counts = ", ".join(f"{count} {what}" for what, count in report.queries.items() if "stored" not in what)
-    lines = [
-        f"{report.kernel}, kernel {report.version}: {total} look-ups compared with libkmod, {len(report.wrong)} differ",
-        f"  {counts}",
-        f"  {report.firmware} firmware lists compared with modinfo, {len(report.firmware_wrong)} differ",
-    ]
-    if any("stored" in what for what in report.queries):
-        lines.append("  the stored table was compared too")
-    lines += [f"  note: {note}" for note in report.notes]
-    lines += [
-        f"  {alias}: ours {' '.join(a) or 'none'}, libkmod's {' '.join(b) or 'none'}"
-        for alias, a, b in report.wrong[:20]
-    ]
-    lines += [f"  firmware of {name} differs" for name in report.firmware_wrong]
-    return "\n".join(lines)

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.matching import Indices, PackedIndex, TextIndex, normalise
-from advisor.drivers.modtree import Tree
-from advisor.drivers.packing import LAYOUTS, Layout, Packed, Words, pack, pack_pattern, pattern_text
+from advisor.drivers.packing import LAYOUTS, Packed, Words, pack, pattern_text
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 
@@ -56,7 +55,7 @@ class DriverTable:
         Each module's name and folder below the tree.
     builtin : ndarray of bool
     arrays : dict of str to ndarray
-        The stored form: see `driver_arrays`.
+        The stored form: see `advisor.lab.tables.arrays`.
     """
 
     name: str
@@ -263,90 +262,9 @@ class DriverTable:
         return [self.modules[at] for at in self.arrays["depends_of"][start[number] : start[number + 1]].tolist()]
 
 
-def driver_arrays(tree: Tree) -> dict[str, NDArray[Any]]:
-    """Put a kernel's modules in arrays.
-
-    Parameters
-    ----------
-    tree : Tree
-
-    Returns
-    -------
-    dict of str to ndarray
-        Text lists are UTF-8 bytes, a line an entry. `module`, `path`, `path_of`, `builtin` per module; for each
-        packed bus `_a`, `_b` (64-bit words by byte plane), `_masks`, `_mask`, `_module`; `text`, `text_module`;
-        `firmware`, `firmware_start`, `firmware_of`; `depends_start`, `depends_of`.
-    """
-    modules = sorted(tree.modules, key=lambda module: (module.builtin, module.name))
-    paths = sorted({module.path for module in modules})
-    numbers = {module.name: number for number, module in reversed(list(enumerate(modules)))}
-    out: dict[str, NDArray[Any]] = {
-        "module": _blob([module.name for module in modules]),
-        "path": _blob(paths),
-        "path_of": np.array([paths.index(module.path) for module in modules], dtype=np.uint16),
-        "builtin": np.array([module.builtin for module in modules], dtype=bool),
-    }
-    packed: dict[str, set[tuple[int, int, int, int, int]]] = {layout.bus: set() for layout in LAYOUTS}
-    texts: set[tuple[str, int]] = set()
-    for number, module in enumerate(modules):
-        for alias in module.aliases:
-            layout = _LAYOUT.get(alias.partition(":")[0])
-            entries = pack_pattern(layout, alias) if layout else None
-            if layout and entries is not None:
-                packed[layout.bus].update((*entry, number) for entry in entries)
-            else:
-                clean = normalise(alias)
-                if clean is not None:
-                    texts.add((clean, number))
-    for layout in LAYOUTS:
-        out |= _packed_arrays(layout, packed[layout.bus])
-    listed = sorted(texts)
-    out["text"] = _blob([text for text, _ in listed])
-    out["text_module"] = np.array([number for _, number in listed], dtype=np.uint16)
-    files = sorted({name for module in modules for name in module.firmware})
-    places = {name: place for place, name in enumerate(files)}
-    out["firmware"] = _blob(files)
-    out["firmware_start"], out["firmware_of"] = _rows(
-        [sorted({places[name] for name in module.firmware}) for module in modules]
-    )
-    out["depends_start"], out["depends_of"] = _rows(
-        [[numbers[name] for name in module.depends if name in numbers] for module in modules]
-    )
-    return out
-
-
-def _packed_arrays(layout: Layout, entries: set[tuple[int, int, int, int, int]]) -> dict[str, NDArray[Any]]:
-    masks = sorted({entry[2:4] for entry in entries})
-    numbers = {mask: number for number, mask in enumerate(masks)}
-    rows = sorted((numbers[entry[2:4]], entry[0], entry[1], entry[4]) for entry in entries)
-    column = list(zip(*rows, strict=True)) if rows else [(), (), (), ()]
-    return {
-        f"{layout.bus}_a": _planes(np.array(column[1], dtype=np.uint64)),
-        f"{layout.bus}_b": _planes(np.array(column[2], dtype=np.uint64)),
-        f"{layout.bus}_masks": np.array(masks, dtype=np.uint64).reshape(-1, 2),
-        f"{layout.bus}_mask": np.array(column[0], dtype=np.uint16),
-        f"{layout.bus}_module": np.array(column[3], dtype=np.uint16),
-    }
-
-
-def _planes(words: Words) -> NDArray[np.uint8]:
-    """Words as byte planes, which pack better."""
-    return np.ascontiguousarray(words.astype("<u8").view(np.uint8).reshape(-1, 8).T)
-
-
 def _words(planes: NDArray[np.uint8]) -> Words:
     words: Words = np.ascontiguousarray(planes.T).view("<u8").ravel().astype(np.uint64)
     return words
-
-
-def _rows(lists: list[list[int]]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
-    start = np.zeros(len(lists) + 1, dtype=np.uint32)
-    start[1:] = np.cumsum([len(row) for row in lists])
-    return start, np.array([value for row in lists for value in row], dtype=np.uint16)
-
-
-def _blob(lines: list[str]) -> NDArray[np.uint8]:
-    return np.frombuffer("\n".join(lines).encode(), dtype=np.uint8)
 
 
 def _lines(blob: NDArray[np.uint8]) -> list[str]:
@@ -363,7 +281,7 @@ def table_of(
     ----------
     name, version : str
     arrays : dict of str to ndarray
-        As `driver_arrays` makes them.
+        As they are stored.
     about : dict, optional
         The meta file's content.
 

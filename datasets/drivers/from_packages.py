@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from advisor.drivers import fetch
+from advisor.lab.tables import fetch
 
 RELEASES = {"12": "debian-12", "13": "debian-13"}
 # Series from the newest down, the list of nvidia-detect that names its chips, and the package that holds the driver.

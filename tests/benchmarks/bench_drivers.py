@@ -17,8 +17,9 @@ from pathlib import Path
 import pandas as pd
 
 from advisor import drivers
-from advisor.drivers import build, check, ids, modtree, packing, store
-from advisor.drivers.oracle import Kmod
+from advisor.drivers import ids, packing, store
+from advisor.lab.tables import build, check, modtree
+from advisor.lab.tables.oracle import Kmod
 from advisor.shop import default_shop
 from advisor.unit import DTYPES, UNIT_COLUMNS
 

@@ -11,13 +11,13 @@ import pandas as pd
 import pytest
 
 from advisor.comfort import fit, model, report, training
-from advisor.comfort.design import draw
 from advisor.comfort.model import Kill, Load, Machine, Stage, read_model
 from advisor.comfort.physics import physics
-from advisor.comfort.rows import COLUMNS
 from advisor.editions.measured import anchor_mib_s
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
+from advisor.lab.sessions.design import draw
+from advisor.lab.sessions.rows import COLUMNS
 
 
 def column(value: float) -> np.ndarray:

@@ -164,7 +164,7 @@ def test_made_up_questions_are_whole_modaliases():
     # Patterns of Linux 7.3: iwlwifi, uas, snd_hda_codec_realtek, brcmfmac, hid.
     import random
 
-    from advisor.drivers.check import concrete
+    from advisor.lab.tables.check import concrete
 
     chance = random.Random(2)
     for pattern in (

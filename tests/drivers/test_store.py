@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from advisor.drivers import store
-from advisor.drivers.build import build_tree, changes, firmware_paths
 from advisor.errors import InputError, TableError
+from advisor.lab.tables.arrays import save
+from advisor.lab.tables.build import build_tree, changes, firmware_paths
 
 
 @pytest.fixture
@@ -20,9 +21,9 @@ def home(tmp_path, monkeypatch) -> Path:
     arrays, about = store.arrays_of("kernel", "debian-13")
     arrays = {key: value for key, value in arrays.items() if key not in ("format", "stamp")}
     about = {key: value for key, value in about.items() if key not in ("format", "sha256")}
-    store.save(tmp_path / "tables" / "drivers", "kernel", "mine", arrays, about)
+    save(tmp_path / "tables" / "drivers", "kernel", "mine", arrays, about)
     yield tmp_path / "tables" / "drivers"
-    store._place.cache_clear()
+    store.forget()
 
 
 def test_every_shipped_table_loads_and_states_where_it_is_from():
@@ -69,7 +70,7 @@ def test_a_newer_format_is_refused(home):
 def test_another_kernels_table_is_refused(home):
     for ending in (".npz", ".meta.toml"):
         (home / f"kernel-mine{ending}").rename(home / f"kernel-other{ending}")
-    store._place.cache_clear()
+    store.forget()
     with pytest.raises(TableError) as refused:
         store.load("other")
     assert "kernel mine" in refused.value.message
@@ -87,12 +88,14 @@ def test_a_name_is_no_path(name):
     assert store.place(name) is None
 
 
-def test_meta_files_are_toml():
+def test_meta_files_hold_any_text(tmp_path):
     content = {
         "format": 1, "text": 'a "quoted" \\ line\nand\ttab \x01', "list": ["a", "b"], "yes": True,
         "columns": {"a b": "c", "d-e": "f"}, "packages": [{"name": "x", "size": 3}, {"name": "y", "size": 4}],
     }  # fmt: skip
-    assert tomllib.loads(store.toml(content)) == content
+    written = save(tmp_path, "ids", "own", {"a": np.zeros(1)}, content)
+    found = tomllib.loads(written.with_suffix(".meta.toml").read_text(encoding="utf-8"))
+    assert {key: found[key] for key in content} == content
 
 
 def test_links_to_folders_give_the_files_behind_them():

@@ -6,8 +6,10 @@ import pandas as pd
 import pytest
 
 from advisor import editions
-from advisor.editions import build, index, measured
+from advisor.editions import measured
 from advisor.errors import TableError
+from advisor.lab.tables import editions as build
+from advisor.lab.tables import index
 from advisor.shop import Edition, Image, default_shop
 
 FIGURES = ["packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib"]

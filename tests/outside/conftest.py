@@ -59,13 +59,13 @@ def missing_fixture():
 
 @pytest.fixture(scope="session")
 def debian_package(pytestconfig) -> Callable[[str, str], Path]:
-    """Function from a package's name and a recipe of `advisor.drivers.fetch` to a folder with its files.
+    """Function from a package's name and a recipe of `advisor.lab.tables.fetch` to a folder with its files.
 
     A '*' in the name stands for the newest of the packages that fit, such as 'linux-headers-*-common'.
     apt keeps a state of its own in pytest's cache folder; nothing is installed and no script of the package is run.
     """
-    from advisor.drivers.fetch import RECIPES, Apt, unpack
     from advisor.errors import AdvisorError
+    from advisor.lab.tables.fetch import RECIPES, Apt, unpack
 
     cache = pytestconfig.cache.mkdir("debian")
     ready: dict[str, Apt] = {}

@@ -12,7 +12,7 @@ import pytest
 
 from advisor.comfort.model import Stage
 from advisor.comfort.training import spread_of
-from advisor.comfort.watch import core_busy_s
+from advisor.lab.sessions.watch import core_busy_s
 
 pytestmark = pytest.mark.outside
 

@@ -7,9 +7,10 @@ from functools import cache
 
 import pytest
 
-from advisor.drivers import build, check, store
-from advisor.drivers.oracle import Kmod, index_tree
+from advisor.drivers import store
 from advisor.errors import ToolError
+from advisor.lab.tables import build, check
+from advisor.lab.tables.oracle import Kmod, index_tree
 
 pytestmark = pytest.mark.outside
 

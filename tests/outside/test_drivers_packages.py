@@ -10,9 +10,10 @@ from functools import cache
 import pytest
 
 from advisor import drivers
-from advisor.drivers import build, facts, fetch, ids, kinds, store
+from advisor.drivers import facts, ids, kinds, store
 from advisor.drivers.kinds import Kind
 from advisor.errors import ToolError
+from advisor.lab.tables import arrays, build, fetch
 from advisor.shop import default_shop
 from advisor.unit import Unit, frame
 
@@ -163,7 +164,7 @@ def test_firmware_files_are_in_the_packages_that_the_archive_says(apt, missing):
 def test_names_and_classes_are_those_of_pci_ids(unpacked):
     # Reference: pci.ids (package pci.ids): 300 device names drawn with a fixed seed, and the list of classes.
     path = unpacked("pci.ids") / "usr/share/misc/pci.ids"
-    vendors, devices, _, _ = ids.parse(path)
+    vendors, devices, _, _ = arrays.read_ids(path)
     listed = ids.load("pci")
     for vendor, device, name in random.Random(5).sample(devices, 300):
         if vendors[vendor] in {other for v, d, other in devices if d == vendor}:
@@ -188,7 +189,7 @@ def test_names_and_classes_are_those_of_pci_ids(unpacked):
 def test_second_functions_of_graphics_chips_are_so_in_pci_ids(unpacked):
     # Reference: pci.ids (package pci.ids) gives a placeholder function the name of the function that draws, or says
     # '(Secondary)'; which function draws is told by the kernel's own aliases (see the checks against libkmod).
-    _, devices, _, _ = ids.parse(unpacked("pci.ids") / "usr/share/misc/pci.ids")
+    _, devices, _, _ = arrays.read_ids(unpacked("pci.ids") / "usr/share/misc/pci.ids")
     names = {f"{vendor:04x}:{device:04x}": name for vendor, device, name in devices}
     seconds = [
         device.removeprefix("pci:")

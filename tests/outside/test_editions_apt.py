@@ -11,9 +11,9 @@ import re
 import pytest
 
 from advisor import editions
-from advisor.editions.build import guide_page
-from advisor.editions.index import Suite
 from advisor.errors import ToolError
+from advisor.lab.tables.editions import guide_page
+from advisor.lab.tables.index import Suite
 
 pytestmark = pytest.mark.outside
 

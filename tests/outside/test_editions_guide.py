@@ -16,9 +16,9 @@ import pandas as pd
 import pytest
 
 from advisor import editions, tables
-from advisor.editions.build import guide_page
-from advisor.editions.index import CODENAMES, Suite
 from advisor.errors import ToolError
+from advisor.lab.tables.editions import guide_page
+from advisor.lab.tables.index import CODENAMES, Suite
 from advisor.shop import default_shop
 from advisor.unit import BootMode, Unit, frame
 

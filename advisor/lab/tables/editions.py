@@ -1,4 +1,4 @@
-"""Remake the catalogue of editions: python -m advisor.editions.build."""
+"""Remake the catalogue of editions: python -m advisor.lab.tables.editions."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from advisor.editions.index import Package, Suite
 from advisor.errors import TableError
 from advisor.files import datasets, write_whole
+from advisor.lab.tables.index import Package, Suite
 from advisor.shop import Edition
 
 TASKS: dict[str, str] = {
@@ -217,7 +217,7 @@ def build(folder: Path, out: Path) -> pd.DataFrame:
         meta(
             "Editions of each release: footprint and the published minimum",
             "Debian's package index resolved by apt onto an empty system; Debian GNU/Linux Installation Guide",
-            "python -m advisor.editions.build",
+            "python -m advisor.lab.tables.editions",
             COLUMNS,
         ),
     )

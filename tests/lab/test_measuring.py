@@ -8,11 +8,11 @@ import re
 import pandas as pd
 import pytest
 
-from advisor.comfort import container, design, pages, rows, trees, watch
-from advisor.comfort.counters import Group, memory_of, wait_quiet
-from advisor.editions.build import TASKS
 from advisor.errors import InputError
 from advisor.files import datasets
+from advisor.lab.sessions import container, design, pages, rows, trees, watch
+from advisor.lab.sessions.counters import Group, memory_of, wait_quiet
+from advisor.lab.tables.editions import TASKS
 from advisor.shop import Edition
 
 

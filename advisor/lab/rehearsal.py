@@ -16,9 +16,9 @@ from pathlib import Path
 
 from advisor.capture import speed
 from advisor.errors import InputError, ToolError
-from advisor.timing.rig import trees, workplace
-from advisor.timing.rig.limits import DISK_PRIORITY, MOST_PCT, Groups, Hurry, Limits
-from advisor.timing.rig.workplace import Workplace
+from advisor.lab import trees, workplace
+from advisor.lab.limits import DISK_PRIORITY, MOST_PCT, Groups, Hurry, Limits
+from advisor.lab.workplace import Workplace
 
 FORMAT = 1
 """Layout of a rehearsal's line."""

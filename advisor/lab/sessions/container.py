@@ -13,10 +13,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from advisor.comfort.counters import Group
-from advisor.comfort.pages import write_pages
-from advisor.comfort.trees import USER
 from advisor.errors import ToolError
+from advisor.lab.sessions.counters import Group
+from advisor.lab.sessions.pages import write_pages
+from advisor.lab.sessions.trees import USER
 from advisor.shop import Edition
 
 SCREEN = (1366, 768)

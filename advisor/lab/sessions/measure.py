@@ -1,7 +1,7 @@
 """Measure one real desktop session (root, Debian).
 
 Every session starts from an image of the installed edition with cold caches, with nothing holding it back, or with
-memory, processor and disk limited together (`advisor.comfort.series` makes many of them).
+memory, processor and disk limited together (`advisor.lab.sessions.series` makes many of them).
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 
 from advisor.capture import speed
 from advisor.capture.speed import LZMA_PRESET, fixed_buffer
-from advisor.comfort.container import (
+from advisor.lab.sessions.container import (
     PORT,
     STARTS,
     Start,
@@ -28,11 +28,11 @@ from advisor.comfort.container import (
     inside,
     serving,
 )  # fmt: skip
-from advisor.comfort.counters import Group, memory_of, wait_quiet
-from advisor.comfort.paced import READ_AHEAD_KIB, attached
-from advisor.comfort.pages import write_pages
-from advisor.comfort.rows import Measured
-from advisor.comfort.watch import Hurry, Ready, Watch, disturbance, under_limits
+from advisor.lab.sessions.counters import Group, memory_of, wait_quiet
+from advisor.lab.sessions.paced import READ_AHEAD_KIB, attached
+from advisor.lab.sessions.pages import write_pages
+from advisor.lab.sessions.rows import Measured
+from advisor.lab.sessions.watch import Hurry, Ready, Watch, disturbance, under_limits
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from advisor.errors import InputError
+from advisor.lab.design import DISK_CLASSES, between, write_design
 from advisor.shop import Edition
-from advisor.timing.rig.design import DISK_CLASSES, between, write_design
 
 MEMORY_MIB = (1024, 1536, 2048, 3072, 4096, 8192)
 TIGHT = {"small": (512, 60), "tight": (768, 95), "narrow": (1024, 95)}

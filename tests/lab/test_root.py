@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from advisor.timing.rig import rehearsal, trees, workplace
+from advisor.lab import rehearsal, trees, workplace
 
 TOOLS = ("nbdkit", "nbdfuse", "losetup", "mkfs.ext4", "mksquashfs", "unsquashfs", "fusermount3")
 

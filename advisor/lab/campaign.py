@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from advisor.errors import AdvisorError, InputError
-from advisor.timing.rig.limits import calm
-from advisor.timing.rig.rehearsal import Plan, once
-from advisor.timing.rig.workplace import Workplace, clean
+from advisor.lab.limits import calm
+from advisor.lab.rehearsal import Plan, once
+from advisor.lab.workplace import Workplace, clean
 
 TRIES = 2
 """How often a disturbed rehearsal is made before it is left at that."""

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from advisor.errors import AccessError, AdvisorError, InputError, ToolError
-from advisor.timing.rig import campaign, collect, depot, design, limits, paced_disk, rehearsal, trees, workplace
+from advisor.lab import campaign, collect, depot, design, limits, paced_disk, rehearsal, trees, workplace
 from advisor.unit import StorageKind
 
 MIB = 1 << 20

@@ -9,10 +9,10 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from advisor.editions.build import TASKS
-from advisor.editions.index import CODENAMES, KEYRING, mirrors
 from advisor.errors import AccessError, ToolError
-from advisor.timing.rig.workplace import remove
+from advisor.lab.tables.editions import TASKS
+from advisor.lab.tables.index import CODENAMES, KEYRING, mirrors
+from advisor.lab.workplace import remove
 
 BOOTSTRAP = "ca-certificates,dbus,systemd,systemd-sysv,libpam-systemd,udev,apt-utils"
 EXTRAS = ("firefox-esr", "libreoffice-writer", "xvfb", "x11-utils")

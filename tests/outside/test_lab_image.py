@@ -9,7 +9,7 @@ import subprocess
 import pytest
 
 from advisor.errors import InputError, ToolError
-from advisor.timing.rig.image import COMPRESSIONS, HEADER, catalogue_row, count_listing, parse_superblock, read_image
+from advisor.lab.image import COMPRESSIONS, HEADER, catalogue_row, count_listing, parse_superblock, read_image
 
 pytestmark = pytest.mark.outside
 

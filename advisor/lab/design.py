@@ -14,7 +14,7 @@ import numpy as np
 
 from advisor.errors import InputError
 from advisor.files import write_whole
-from advisor.timing.rig.rehearsal import Plan
+from advisor.lab.rehearsal import Plan
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,9 @@ import typer
 from typer.testing import CliRunner
 
 from advisor.cli import tables
-from advisor.drivers import modtree, store
+from advisor.drivers import store
 from advisor.errors import InputError, TableError
+from advisor.lab.tables import modtree
 
 
 def elf(entries: list[str], bits: int = 64, order: str = "<") -> bytes:
@@ -62,12 +63,12 @@ def run(monkeypatch, tmp_path):
     home = tmp_path / "home"
     home.mkdir()
     monkeypatch.setenv("ADVISOR_HOME", str(home))
-    store._place.cache_clear()
+    store.forget()
     app = typer.Typer()
     app.callback()(lambda: None)
     tables.register(app)
     yield lambda *words: CliRunner().invoke(app, ["tables", *words])
-    store._place.cache_clear()
+    store.forget()
 
 
 def test_a_tree_of_ones_own_becomes_a_table(run, tree):

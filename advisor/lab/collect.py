@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.files import write_whole
-from advisor.timing.rig.rehearsal import PHASES, judge
+from advisor.lab.rehearsal import PHASES, judge
 
 
 def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:

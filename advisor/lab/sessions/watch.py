@@ -11,9 +11,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from advisor.comfort.counters import Group
-from advisor.comfort.paced import PacedDisk
 from advisor.errors import ToolError
+from advisor.lab.sessions.counters import Group
+from advisor.lab.sessions.paced import PacedDisk
 
 DISTURBED_SHARE = 0.08
 """Share of the processor time allowed that may be lost to others before a row counts as disturbed [1]."""

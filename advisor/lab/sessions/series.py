@@ -18,15 +18,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from advisor.comfort.counters import Group
-from advisor.comfort.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Plan
-from advisor.comfort.paced import make_image
-from advisor.comfort.rows import COLUMNS, append, told
-from advisor.comfort.sessions import Conditions, measure
-from advisor.comfort.trees import CODENAMES, Tree
 from advisor.errors import AdvisorError, InputError
-from advisor.timing.rig.campaign import alone, ends_tidily
-from advisor.timing.rig.workplace import (
+from advisor.lab.campaign import alone, ends_tidily
+from advisor.lab.sessions.counters import Group
+from advisor.lab.sessions.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Plan
+from advisor.lab.sessions.measure import Conditions, measure
+from advisor.lab.sessions.paced import make_image
+from advisor.lab.sessions.rows import COLUMNS, append, told
+from advisor.lab.sessions.trees import CODENAMES, Tree
+from advisor.lab.workplace import (
     SESSION_TOOLS,
     Workplace,
     close_run,
@@ -58,7 +58,7 @@ class Rig:
 
     Attributes
     ----------
-    place : advisor.timing.rig.workplace.Workplace
+    place : advisor.lab.workplace.Workplace
         The rig's own folder.
     core : int, optional
         The one core that sessions run on; all when left out.
@@ -88,7 +88,7 @@ class Rig:
         """Make an edition's image if need be, in a process of low priority, so that it may run beside a session."""
         image = self.image(release, edition)
         if not image.exists():
-            code = "import sys; from advisor.comfort.series import make_here; make_here(*sys.argv[1:])"
+            code = "import sys; from advisor.lab.sessions.series import make_here; make_here(*sys.argv[1:])"
             words = [str(self.place.root), release, edition]
             subprocess.run(["nice", "-n", "10", sys.executable, "-c", code, *words], check=True)
         return image
@@ -127,12 +127,12 @@ def conditions_of(plan: Plan, core: int | None) -> Conditions:
 
     Parameters
     ----------
-    plan : advisor.comfort.design.Plan
+    plan : advisor.lab.sessions.design.Plan
     core : int, optional
 
     Returns
     -------
-    advisor.comfort.sessions.Conditions
+    advisor.lab.sessions.measure.Conditions
     """
     enough = SLOW_ROOMY_MIB if plan.quota_pct < SLOW_PCT else ROOMY_MIB
     after_s = AFTER_ROOMY_S if plan.memory_limit_mib >= enough else AFTER_LIMIT_S
@@ -339,7 +339,7 @@ def clean_sessions(place: Workplace) -> list[str]:
 
     Parameters
     ----------
-    place : advisor.timing.rig.workplace.Workplace
+    place : advisor.lab.workplace.Workplace
 
     Returns
     -------

@@ -11,11 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from advisor.drivers import facts, fetch, ids, modtree, store
-from advisor.drivers.firmware import FirmwarePackage, FirmwareTable, firmware_arrays
+from advisor.drivers import facts, store
+from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
-from advisor.drivers.table import DriverTable, driver_arrays, table_of
+from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
+from advisor.lab.tables import fetch, modtree
+from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
 
 _FIRMWARE = re.compile(r"(?:usr/)?lib/firmware/(?:updates/)?(.+)")
 _LICENCE = "Facts stated by the packages: GPL-2.0-only for the kernel's own text; firmware is named, not copied."
@@ -165,7 +167,7 @@ def _save_kernel(
         about["changes"] = changes(old, new)
     elif old is not None and "changes" in old.about:
         about["changes"] = old.about["changes"]
-    return store.save(folder, "kernel", name, arrays, about)
+    return save(folder, "kernel", name, arrays, about)
 
 
 def _package_facts(package: fetch.Package) -> dict[str, Any]:
@@ -225,7 +227,7 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
                     "package_of": "number of the package that ships the file"},
         "packages": [_package_facts(package) for package in found],
     }  # fmt: skip
-    return store.save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
+    return save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
 
 
 def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) -> list[Path]:
@@ -253,7 +255,7 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
         bus = package.name.removesuffix(".ids")
         root = cache / "ids"
         fetch.unpack(apt.download([package])[0], root)
-        arrays, version = ids.id_arrays(bus, root / "usr/share/misc" / package.name, bound[bus])
+        arrays, version = id_arrays(bus, root / "usr/share/misc" / package.name, bound[bus])
         about: dict[str, Any] = {
             "title": f"Names and kinds of {bus.upper()} ids",
             "source": f"{package.name} {version} (Debian package {package.name} {package.version}); kinds from the "
@@ -265,7 +267,7 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
                         "sub": "subvendor and subdevice, of wireless cards", "sub_of": "position of the device"},
             "packages": [_package_facts(package)],
         }  # fmt: skip
-        written.append(store.save(folder, "ids", bus, arrays, about))
+        written.append(save(folder, "ids", bus, arrays, about))
     return written
 
 

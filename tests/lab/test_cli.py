@@ -10,10 +10,10 @@ import typer
 from typer.testing import CliRunner
 
 from advisor.cli import rehearse
-from advisor.comfort import series
 from advisor.errors import AccessError, AdvisorError, InputError
 from advisor.files import datasets
-from advisor.timing.rig import campaign, design, trees, workplace
+from advisor.lab import campaign, design, trees, workplace
+from advisor.lab.sessions import series
 
 
 @pytest.fixture

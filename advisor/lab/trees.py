@@ -17,8 +17,8 @@ from typing import Any
 
 from advisor.errors import InputError, ToolError
 from advisor.files import write_whole
-from advisor.timing.rig.depot import Depot
-from advisor.timing.rig.workplace import Workplace, mounts_below
+from advisor.lab.depot import Depot
+from advisor.lab.workplace import Workplace, mounts_below
 
 BOOT_PACKAGES = ("linux-image-amd64", "initramfs-tools", "zstd", "grub-pc-bin", "grub-common", "grub2-common")
 COMPRESSIONS = ("xz", "zstd")

@@ -9,10 +9,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from advisor.comfort import design, series
-from advisor.comfort.rows import COLUMNS
 from advisor.errors import InputError
-from advisor.timing.rig import campaign, workplace
+from advisor.lab import campaign, workplace
+from advisor.lab.sessions import design, series
+from advisor.lab.sessions.rows import COLUMNS
 
 
 def rows(**columns: list[object]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.errors import ToolError
-from advisor.timing.rig.workplace import CGROUPS, CONTROLLERS, homes
+from advisor.lab.workplace import CGROUPS, CONTROLLERS, homes
 
 PERIOD_US = 20_000
 """Length of a quota period [us]. Short, so that a throttled processor looks slow rather than absent for a while."""

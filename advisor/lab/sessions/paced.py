@@ -11,12 +11,12 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from advisor.comfort.container import STARTS, prepare
-from advisor.comfort.trees import Tree, fresh, mounted, run
 from advisor.errors import ToolError
-from advisor.timing.rig import paced_disk
-from advisor.timing.rig.limits import DISK_PRIORITY, Hurry
-from advisor.timing.rig.workplace import remove
+from advisor.lab import paced_disk
+from advisor.lab.limits import DISK_PRIORITY, Hurry
+from advisor.lab.sessions.container import STARTS, prepare
+from advisor.lab.sessions.trees import Tree, fresh, mounted, run
+from advisor.lab.workplace import remove
 
 READ_AHEAD_KIB = 128
 """What disks in PCs do: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""

@@ -10,11 +10,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from advisor.drivers import build, fetch, modtree, store
-from advisor.drivers.oracle import Kmod, index_tree
+from advisor.drivers import store
 from advisor.drivers.packing import LAYOUTS, Layout
-from advisor.drivers.table import DriverTable, driver_arrays, table_of
+from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError, ToolError
+from advisor.lab.tables import build, fetch, modtree
+from advisor.lab.tables.arrays import driver_arrays
+from advisor.lab.tables.oracle import Kmod, index_tree
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 UNKNOWN_IDS = 2000
@@ -201,3 +203,23 @@ def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = Non
             )
     compare_firmware(fresh, tree, report)
     return report
+
+
+def told(report: Report) -> str:
+    """Say what a check found."""
+    total = sum(report.queries.values())
+    counts = ", ".join(f"{count} {what}" for what, count in report.queries.items() if "stored" not in what)
+    lines = [
+        f"{report.kernel}, kernel {report.version}: {total} look-ups compared with libkmod, {len(report.wrong)} differ",
+        f"  {counts}",
+        f"  {report.firmware} firmware lists compared with modinfo, {len(report.firmware_wrong)} differ",
+    ]
+    if any("stored" in what for what in report.queries):
+        lines.append("  the stored table was compared too")
+    lines += [f"  note: {note}" for note in report.notes]
+    lines += [
+        f"  {alias}: ours {' '.join(a) or 'none'}, libkmod's {' '.join(b) or 'none'}"
+        for alias, a, b in report.wrong[:20]
+    ]
+    lines += [f"  firmware of {name} differs" for name in report.firmware_wrong]
+    return "\n".join(lines)

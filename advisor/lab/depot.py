@@ -119,7 +119,7 @@ class Depot:
         upstream = None
         if record:
             # Only here, so that serving a frozen mirror, a script of its own, loads nothing of the package.
-            from advisor.drivers.fetch import mirror_bases
+            from advisor.lab.tables.fetch import mirror_bases
 
             upstream = mirror_bases()["Debian"].rstrip("/")
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(root, Link(mbps), upstream))

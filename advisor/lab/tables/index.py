@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from advisor.drivers.fetch import mirror_bases
 from advisor.errors import ToolError
+from advisor.lab.tables.fetch import mirror_bases
 
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
 CODENAMES = {"12": "bookworm", "13": "trixie"}

@@ -1,0 +1,1 @@
+"""Desktop sessions, measured: free or under limits."""

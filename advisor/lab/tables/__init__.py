@@ -1,0 +1,1 @@
+"""Tables built from the packages and the package index themselves."""
