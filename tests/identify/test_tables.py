@@ -99,3 +99,10 @@ def test_the_reference_is_in_the_middle_of_its_kin():
     from advisor.identify import REFERENCE
 
     assert REFERENCE in catalogue().names
+
+
+def test_a_core_newer_than_the_table_is_not_taken_for_its_forerunner():
+    # Family 26 holds Zen 5 and Zen 6 (arch/x86/kernel/cpu/amd.c of Linux 6.15: models 0x50 to 0x5f are Zen 6).
+    assert signature("AMD", 26, 0x44)[0] == "Zen 5"
+    assert signature("AMD", 26, 0x70)[0] == "Zen 5"
+    assert signature("AMD", 26, 0x50) is None

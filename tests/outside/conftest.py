@@ -45,13 +45,13 @@ def missing(why: str) -> None:
     pytest.skip(f"reference missing: {why}")
 
 
-@pytest.fixture(name="need")
+@pytest.fixture(name="need", scope="session")
 def need_fixture():
     """The function `need`, as a fixture, since test folders are no packages."""
     return need
 
 
-@pytest.fixture(name="missing")
+@pytest.fixture(name="missing", scope="session")
 def missing_fixture():
     """The function `missing`, as a fixture."""
     return missing
