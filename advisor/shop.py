@@ -1,16 +1,14 @@
-"""The shop: the workshop's settings, its images and its stock, read from TOML."""
+"""The shop: the workshop's settings, its images and its stock; `shop_file` reads a shop's own."""
 
 from __future__ import annotations
 
 import tomllib
 from enum import StrEnum
 from functools import cache
-from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.unit import BootMode
 
@@ -27,8 +25,12 @@ class Edition(StrEnum):
     LXDE = "LXDE"
 
 
+CODENAMES = {"12": "bookworm", "13": "trixie"}
+"""Code name of each release, as its Release file has it."""
+
+
 class _Record(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Image(_Record):
@@ -124,39 +126,4 @@ def default_shop() -> Shop:
     -------
     Shop
     """
-    return read_shop(datasets() / "shop" / "default.toml")
-
-
-def read_shop(path: str | Path) -> Shop:
-    """Read a shop's settings.
-
-    Parameters
-    ----------
-    path : path-like
-        A TOML file; what it leaves out keeps its default, and a shop that lists no images keeps the built-in ones.
-
-    Returns
-    -------
-    Shop
-
-    Raises
-    ------
-    InputError
-        When the file cannot be read, is not TOML, or a value is not acceptable; the message names the setting.
-    """
-    file = Path(path)
-    try:
-        content = tomllib.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"The shop file {file} cannot be read: {error.strerror}.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"The shop file {file} is not TOML: {error}.") from error
-    builtin = datasets() / "shop" / "default.toml"
-    if "images" not in content and file.resolve() != builtin.resolve():
-        content["images"] = [image.model_dump() for image in default_shop().images]
-    try:
-        return Shop.model_validate(content)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
-        raise InputError(f"The shop file {file}, {where}: {first['msg']}.") from error
+    return Shop.model_validate(tomllib.loads((datasets() / "shop" / "default.toml").read_text(encoding="utf-8")))

@@ -16,12 +16,13 @@ from advisor.files import datasets
 PACKAGE = Path(advisor.__file__).parent
 
 ORDER = [
-    {"errors", "files"},
+    {"errors", "files", "nearest"},
     {"unit", "tables", "columns"},
     {"shop"},
     {"capture", "intake", "identify"},
     {"drivers"},
     {"editions"},
+    {"shop_file"},
     {"timing"},
     {"comfort"},
     {"advice"},

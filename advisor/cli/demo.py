@@ -28,7 +28,7 @@ def demo(
     from advisor.cli.score import summary, table
     from advisor.errors import InputError
     from advisor.files import datasets, write_whole
-    from advisor.shop import read_shop
+    from advisor.shop_file import read_shop
     from advisor.timing import serving_model
     from advisor.timing.log import fit_log, read_log
 

@@ -61,7 +61,8 @@ def learn(
     """
     from advisor.benchlog.store import default_path
     from advisor.errors import InputError
-    from advisor.shop import default_shop, read_shop
+    from advisor.shop import default_shop
+    from advisor.shop_file import read_shop
     from advisor.timing.versions import models_folder
 
     if apply and not (thresholds and shop):
@@ -155,7 +156,7 @@ def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
     from advisor.benchlog.learning import log_rows
     from advisor.benchlog.outcomes import applied, proposals
     from advisor.files import write_whole
-    from advisor.shop import read_shop
+    from advisor.shop_file import read_shop
 
     found = proposals(log_rows(path), shop)
     for one in found:

@@ -46,7 +46,8 @@ def score(
     """Score an intake sheet."""
     from advisor import intake
     from advisor.files import write_whole
-    from advisor.shop import default_shop, read_shop
+    from advisor.shop import default_shop
+    from advisor.shop_file import read_shop
 
     settings = read_shop(shop) if shop else default_shop()
     raw = intake.read(sheet)

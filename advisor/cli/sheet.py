@@ -48,7 +48,8 @@ def sheet(
     width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
 ) -> None:
     """Print a sheet."""
-    from advisor.shop import default_shop, read_shop
+    from advisor.shop import default_shop
+    from advisor.shop_file import read_shop
 
     if out is not None:
         _check_suffix(out)

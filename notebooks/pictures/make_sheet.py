@@ -11,7 +11,7 @@ from pathlib import Path
 from advisor import intake, sheet
 from advisor.advice import assess
 from advisor.files import datasets
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 
 TAG = "OM-1003"
 

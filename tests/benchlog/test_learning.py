@@ -423,7 +423,7 @@ def test_a_log_that_is_no_file_or_lacks_columns(home, tmp_path):
 
 
 def test_a_shop_before_and_after(home):
-    from advisor.shop import read_shop
+    from advisor.shop_file import read_shop
 
     rows = pd.read_csv(datasets() / "demo" / "bench_log.csv")
     found = before_and_after(rows, read_shop(datasets() / "demo" / "shop.toml"))

@@ -102,6 +102,6 @@ def test_thresholds_are_only_written_when_asked(run, tmp_path):
     said = run("learn", "--log", log_file, "--thresholds", "--shop", str(shop))
     assert "units with an outcome" in said and shop.read_text() == before
     run("learn", "--log", log_file, "--thresholds", "--shop", str(shop), "--apply")
-    from advisor.shop import read_shop
+    from advisor.shop_file import read_shop
 
     read_shop(shop)

@@ -8,7 +8,8 @@ import pytest
 
 from advisor.benchlog.outcomes import applied, found_slow, proposals, threshold
 from advisor.files import datasets
-from advisor.shop import default_shop, read_shop
+from advisor.shop import default_shop
+from advisor.shop_file import read_shop
 
 
 def found(n, truth, seed=0, slope=4.0):

@@ -81,7 +81,7 @@ def main(count: int) -> None:
     from advisor.benchlog.gate import MOST_NEWEST, rolling
     from advisor.benchlog.learning import logged, rows_of
     from advisor.files import datasets
-    from advisor.shop import read_shop
+    from advisor.shop_file import read_shop
     from advisor.timing.log import learn
     from advisor.timing.logged import lay
     from advisor.timing.predict import log_features

@@ -17,7 +17,7 @@ import pandas as pd
 from advisor import intake
 from advisor.cli.score import score_in_chunks
 from advisor.files import datasets
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 
 ROWS = 100_000
 BARE = "import pandas, sklearn.ensemble"

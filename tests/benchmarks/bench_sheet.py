@@ -11,7 +11,7 @@ import pandas as pd
 from advisor import intake, sheet
 from advisor.advice import assess
 from advisor.files import datasets
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 
 COPIES = 17
 """Of the demo's 60 units: a little over 1,000 sheets."""

@@ -10,7 +10,7 @@ from advisor import comfort, identify, intake
 from advisor.comfort.facts import facts, storage_rates
 from advisor.comfort.physics import physics
 from advisor.files import datasets
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 from advisor.unit import StorageKind
 
 SHOP = read_shop(datasets() / "demo" / "shop.toml")

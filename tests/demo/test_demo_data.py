@@ -12,7 +12,7 @@ import pytest
 
 from advisor import tables
 from advisor.files import datasets
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 from advisor.unit import Advice, BootMode, Status, Support
 
 DEMO = datasets() / "demo"

@@ -13,7 +13,7 @@ from advisor.files import datasets
 from advisor.sheet import compose, compose_all, render_text
 from advisor.sheet.cells import clean
 from advisor.sheet.compose import minutes, number, span
-from advisor.shop import read_shop
+from advisor.shop_file import read_shop
 
 
 @pytest.fixture(scope="module")

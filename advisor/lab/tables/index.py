@@ -15,10 +15,9 @@ from pathlib import Path
 
 from advisor.errors import ToolError
 from advisor.lab.tables.fetch import mirror_bases
+from advisor.shop import CODENAMES
 
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
-CODENAMES = {"12": "bookworm", "13": "trixie"}
-"""Code name of each release, as its Release file has it."""
 
 _INST = re.compile(r"^Inst (\S+) \((\S+) .*?\[([^]]+)\]\)", re.MULTILINE)
 
