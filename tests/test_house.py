@@ -22,7 +22,7 @@ ORDER = [
     {"capture", "intake", "identify"},
     {"drivers"},
     {"editions"},
-    {"shop_file"},
+    {"shop_file", "shop_edit"},
     {"timing"},
     {"comfort"},
     {"advice"},

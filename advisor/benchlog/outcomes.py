@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.shop import Shop, Thresholds
+from advisor.shop import Shop
 from advisor.timing.logged import log_units
 
 Array = NDArray[np.float64]
@@ -179,39 +179,3 @@ def _predicted(rows: pd.DataFrame, shop: Shop) -> dict[str, Array]:
     column = pd.Index(steps.editions).get_indexer(pd.Index(rows["edition"].astype("string").fillna("").astype(object)))
     place = np.arange(len(rows))
     return {name: np.where(column >= 0, getattr(steps, name)[place, np.maximum(column, 0)], np.nan) for name in MOVES}
-
-
-def applied(text: str, changes: dict[str, float]) -> str:
-    """Put thresholds into a shop's TOML, leaving every other line as it is.
-
-    Parameters
-    ----------
-    text : str
-        The shop's file.
-    changes : dict of str to float
-        Fields of `Thresholds`.
-
-    Returns
-    -------
-    str
-    """
-    unknown = changes.keys() - Thresholds.model_fields.keys()
-    if unknown:
-        raise ValueError(f"no thresholds: {', '.join(sorted(unknown))}")
-    lines = text.splitlines()
-    heads = [place for place, line in enumerate(lines) if line.strip().startswith("[")]
-    start = next((place for place in heads if lines[place].split("#")[0].strip() == "[thresholds]"), None)
-    if start is None:
-        lines += ["", "[thresholds]"]
-        start = len(lines) - 1
-    stop = next((place for place in heads if place > start), len(lines))
-    for name, value in changes.items():
-        new = f"{name} = {value:g}"
-        places = [p for p in range(start + 1, stop) if lines[p].split("=")[0].strip() == name]
-        if places:
-            comment = lines[places[0]].partition("#")
-            lines[places[0]] = new + (f"  #{comment[2]}" if comment[1] else "")
-        else:
-            lines.insert(start + 1, new)
-            stop += 1
-    return "\n".join(lines) + "\n"

@@ -154,9 +154,8 @@ def _drift(path: Path) -> None:
 
 def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
     from advisor.benchlog.learning import log_rows
-    from advisor.benchlog.outcomes import applied, proposals
-    from advisor.files import write_whole
-    from advisor.shop_file import read_shop
+    from advisor.benchlog.outcomes import proposals
+    from advisor.shop_edit import set_thresholds
 
     found = proposals(log_rows(path), shop)
     for one in found:
@@ -167,9 +166,9 @@ def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
             typer.echo("Nothing is changed. To take it over: advisor learn --thresholds --shop FILE --apply")
         return
     if changes:
-        write_whole(write, applied(write.read_text(encoding="utf-8"), changes))
-        read_shop(write)
+        kept = set_thresholds(write, changes)
         typer.echo(f"Written to {write}: {', '.join(f'{name} = {value:g}' for name, value in changes.items())}.")
+        typer.echo(f"As it was before: {kept}.")
     else:
         typer.echo(f"{write} stays as it is.")
 

@@ -105,3 +105,18 @@ def test_thresholds_are_only_written_when_asked(run, tmp_path):
     from advisor.shop_file import read_shop
 
     read_shop(shop)
+
+
+def test_applied_thresholds_serve_and_the_former_file_is_kept(run, tmp_path, monkeypatch):
+    from advisor.benchlog import outcomes
+    from advisor.shop_file import read_shop
+
+    found = outcomes.Proposal("browser_s", "click to usable browser", 12, 9.5, 8.0, 11.0, 40, 12, True)
+    monkeypatch.setattr(outcomes, "proposals", lambda rows, shop: [found])
+    shop = tmp_path / "shop.toml"
+    shop.write_text('thresholds.browser_s = 12\nname = "x"\n')
+    said = run("learn", "--log", str(DEMO / "bench_log.csv"), "--thresholds", "--shop", str(shop), "--apply")
+    assert read_shop(shop).thresholds.browser_s == 9.5
+    [kept] = tmp_path.glob("shop.toml.before-*")
+    assert str(kept) in said
+    assert read_shop(kept).thresholds.browser_s == 12

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.benchlog.outcomes import applied, found_slow, proposals, threshold
+from advisor.benchlog.outcomes import found_slow, proposals, threshold
 from advisor.files import datasets
 from advisor.shop import default_shop
 from advisor.shop_file import read_shop
@@ -68,20 +68,3 @@ def test_the_demo_log_gives_a_proposal_with_what_it_rests_on():
     assert one.units == log["outcome"].isin(["fine", "slow"]).sum()
     assert one.slow == (log["outcome"] == "slow").sum()
     assert one.low < one.proposed < one.high
-
-
-def test_a_shop_file_keeps_every_other_line(tmp_path):
-    text = 'name = "x"\n# why\n[thresholds]\ndesktop_s = 30 # as we like it\n\n[[stock]]\nname = "s"\nkind = "ssd"\n'
-    new = applied(text, {"desktop_s": 22.5, "browser_s": 9.0})
-    path = tmp_path / "shop.toml"
-    path.write_text(new)
-    limits = read_shop(path).thresholds
-    assert (limits.desktop_s, limits.browser_s) == (22.5, 9.0)
-    assert [line for line in text.splitlines() if "desktop_s" not in line] == [
-        line for line in new.splitlines() if "desktop_s" not in line and "browser_s" not in line
-    ]
-    assert "# as we like it" in new
-    path.write_text(applied('name = "x"', {"browser_s": 9.0}))
-    assert read_shop(path).thresholds.browser_s == 9.0
-    with pytest.raises(ValueError, match="no thresholds"):
-        applied(text, {"colour": 1})
