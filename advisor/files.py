@@ -1,20 +1,201 @@
-"""Writing files whole or not at all, and finding the project's own data."""
+"""Every file that is named from outside is read and written here, and the project's own data is found."""
 
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import json
 import os
-import tempfile
+import secrets
+import stat
+import sys
+import tomllib
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from typing import Any
 
-from advisor.errors import InputError, TableError
+from advisor.errors import AdvisorError, InputError, TableError
 
 PACKAGE_NAME = "bench-advisor"
 
+Refusal = Callable[[str, str], AdvisorError]
+"""Which error a reader raises, of a message and a hint."""
 
-def write_whole(path: str | os.PathLike[str], content: str | bytes) -> Path:
+LARGEST = 256 << 20
+"""Largest file that is read unless a caller says otherwise [bytes]."""
+
+LARGEST_SETTINGS = 1 << 20
+"""Largest TOML that is read [bytes]; a shop with hundreds of parts has some 50 KB."""
+
+MOST_DOTS = 100
+"""Most dots in a line of TOML: the time that a dotted key takes grows with their square."""
+
+_OPEN = os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
+_NULLS = (os.makedev(1, 3), os.makedev(1, 7))
+"""/dev/null and /dev/full, from Linux, Documentation/admin-guide/devices.txt: they take writes and keep nothing."""
+
+
+def read_whole(
+    path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "Look at its name."
+) -> bytes:
+    """Read a file that somebody named: a regular file, up to a size, and never one that would not end.
+
+    Parameters
+    ----------
+    path : path-like
+    most : int
+        Largest size accepted [bytes].
+    error : callable
+        Makes the error to raise.
+    hint : str
+        Next step, where the file cannot be read.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    AdvisorError
+        When it is missing, a folder, pipe or device, may not be read, or is larger.
+    """
+    try:
+        # Looked at before it is opened, as opening a device may already do something; and after, as it may change.
+        kind = _kind(os.stat(path).st_mode)
+        handle = -1 if kind else os.open(path, os.O_RDONLY | _OPEN)
+        try:
+            if kind := kind or _kind(os.fstat(handle).st_mode):
+                raise error(f"{path} is {kind}, not a file.", "Name a file.")
+            parts: list[bytes] = []
+            left = most + 1
+            while left and (part := os.read(handle, min(left, 1 << 24))):
+                parts.append(part)
+                left -= len(part)
+        finally:
+            if handle >= 0:
+                os.close(handle)
+    except (OSError, ValueError) as problem:
+        if isinstance(problem, AdvisorError):
+            raise
+        raise error(f"{path} cannot be read: {_reason(problem)}.", hint) from problem
+    if not left:
+        size = f"{most >> 20} MiB" if most >> 20 else f"{most} bytes"
+        raise error(f"{path} is larger than {size}, so it was not read.", "Is it the right file?")
+    return b"".join(parts)
+
+
+def read_text(
+    path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "Look at its name."
+) -> str:
+    """Read a text in UTF-8, with or without a byte order mark; see `read_whole`.
+
+    Raises
+    ------
+    AdvisorError
+        Also when it is no text.
+    """
+    return _decoded(read_whole(path, most, error, hint), path, error)
+
+
+def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "") -> dict[str, Any]:
+    """Read a TOML file; see `read_whole`.
+
+    Raises
+    ------
+    AdvisorError
+        Also when it is no TOML, or of a shape that nobody writes by hand.
+    """
+    text = _decoded(read_whole(path, LARGEST_SETTINGS, error, hint), path, error)
+    if any(line.count(".") > MOST_DOTS for line in text.splitlines()):
+        raise error(f"{path} has a line with more than {MOST_DOTS} dots, which no settings need.", hint)
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as problem:
+        raise error(f"{path} is not TOML: {_reason(problem)}.", hint) from problem
+
+
+def read_json(
+    path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = ""
+) -> dict[str, Any]:
+    """Read a JSON file that holds one object; see `read_whole`.
+
+    Raises
+    ------
+    AdvisorError
+        Also when it is no JSON, names a key twice, holds NaN or an infinity, or is no object.
+    """
+    content = parse_json(read_text(path, most, error, hint or "Look at its name."), str(path), error, hint)
+    if not isinstance(content, dict):
+        raise error(f"{path} is JSON, but no object.", hint)
+    return content
+
+
+def parse_json(text: str, name: str, error: Refusal = InputError, hint: str = "") -> Any:
+    """Parse JSON strictly: no key twice, no number that is not finite.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        What it is called in messages.
+    error : callable
+    hint : str
+
+    Returns
+    -------
+    any
+
+    Raises
+    ------
+    AdvisorError
+        When it is not such JSON.
+    """
+    try:
+        return json.loads(text, parse_constant=_no_number, object_pairs_hook=_once)
+    except (ValueError, RecursionError) as problem:
+        raise error(f"{name} is not JSON that can be used: {_reason(problem)}.", hint) from problem
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise ValueError(f"{next(name for name in names if names.count(name) > 1)!r} stands twice")
+    return made
+
+
+def _decoded(data: bytes, path: str | os.PathLike[str], error: Refusal) -> str:
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise error(f"{path} is not text in UTF-8 (byte {problem.start + 1}).", "Save it as UTF-8.") from problem
+
+
+def _reason(problem: BaseException) -> str:
+    if isinstance(problem, RecursionError):
+        return "it is nested too deeply"
+    return str(getattr(problem, "strerror", None) or problem)
+
+
+def _kind(mode: int) -> str:
+    """What a path is in words; '' for a regular file."""
+    kinds = {
+        stat.S_IFREG: "", stat.S_IFDIR: "a folder", stat.S_IFIFO: "a pipe", stat.S_IFCHR: "a device",
+        stat.S_IFBLK: "a device", stat.S_IFSOCK: "a socket",
+    }  # fmt: skip
+    return kinds.get(stat.S_IFMT(mode), "something else")
+
+
+def write_whole(path: str | os.PathLike[str], content: str | bytes, *, private: bool = False) -> Path:
     """Write a file so that a reader sees the old content or all of the new, never a part.
+
+    A link is followed and stays a link; a file that was there keeps its mode and owner. A pipe, /dev/null and the
+    like, and what the standard output goes to, are written through; any other device is refused.
 
     Parameters
     ----------
@@ -22,6 +203,8 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> Path:
         Where to write; its folder must exist.
     content : str or bytes
         Text is written as UTF-8.
+    private : bool
+        Make a new file readable for its owner alone.
 
     Returns
     -------
@@ -31,30 +214,151 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes) -> Path:
     Raises
     ------
     InputError
-        When the folder is missing or cannot be written to, or the disk is full.
+        When the folder is missing or cannot be written to, the disk is full, or the path is no file.
     """
     target = Path(path)
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    temporary = ""
     try:
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        there = _there(target)
+        if there is not None and (not stat.S_ISREG(there.st_mode) or _own_output(there)):
+            _write_through(target, there, data)
+        else:
+            _replace(target, there, data, 0o600 if private else 0o666)
+    except UnicodeEncodeError as problem:
+        raise InputError(f"{target} was not written: {problem.object[problem.start]!r} is no character.") from problem
+    except OSError as problem:
+        if isinstance(problem, AdvisorError):
+            raise
+        raise InputError(
+            f"{target} could not be written: {_reason(problem)}.",
+            "Choose a folder that exists and that you may write to, with room left on its disk.",
+        ) from problem
+    return target
+
+
+def _there(path: Path) -> os.stat_result | None:
+    try:
+        return os.stat(path)
+    except FileNotFoundError:
+        return None
+
+
+def _own_output(there: os.stat_result) -> int:
+    """Number of the standard stream that goes to this very file, pipe or terminal; 0 for none."""
+    for number in (1, 2):
+        with contextlib.suppress(OSError):
+            if os.path.samestat(there, os.fstat(number)):
+                return number
+    return 0
+
+
+def _write_through(path: Path, there: os.stat_result, data: bytes) -> None:
+    number = _own_output(there)
+    if number:
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(AttributeError, OSError, ValueError):
+                stream.flush()
+        handle = os.dup(number)
+    elif stat.S_ISFIFO(there.st_mode) or (stat.S_ISCHR(there.st_mode) and there.st_rdev in _NULLS):
+        # Without waiting: a pipe that nobody reads is refused by the kernel.
+        handle = os.open(path, os.O_WRONLY | _OPEN)
+        os.set_blocking(handle, True)
+    else:
+        raise InputError(f"{path} is {_kind(there.st_mode)}, not a file; nothing was written.", "Name a file.")
+    with os.fdopen(handle, "wb") as file:
+        file.write(data)
+
+
+def _replace(path: Path, there: os.stat_result | None, data: bytes, mode: int) -> None:
+    if there is not None:
+        # Whether it may be written, a question for the kernel: it also guards links in folders that all may write to.
+        os.close(os.open(path, os.O_WRONLY | _OPEN))
+    real = Path(os.path.realpath(path))
+    temporary = real.parent / f".advisor-{secrets.token_hex(8)}"
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode if there is None else 0o600)
+    try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
+            if there is not None:
+                _keep_owner(path, file.fileno(), there)
             os.fsync(file.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)
-        os.replace(temporary, target)
-    except OSError as error:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-        raise InputError(
-            f"{target} could not be written: {error.strerror or error}.",
-            "Choose a folder that exists and that you may write to, with room left on its disk.",
-        ) from error
-    return target
+        os.replace(temporary, real)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+
+
+def _keep_owner(path: Path, handle: int, there: os.stat_result) -> None:
+    made = os.fstat(handle)
+    if (made.st_uid, made.st_gid) != (there.st_uid, there.st_gid):
+        try:
+            os.fchown(handle, there.st_uid, there.st_gid)
+        except PermissionError as problem:
+            raise InputError(
+                f"{path} belongs to another user or group, which writing it anew would change; it stays as it is.",
+                "Name another file.",
+            ) from problem
+    os.fchmod(handle, there.st_mode & 0o777)
+
+
+def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> None:
+    """Add lines to a file and see them onto the disk; what a kill left half-written at its end is taken off first.
+
+    Parameters
+    ----------
+    path : path-like
+    text : str
+        Whole lines.
+    header : str
+        Line that an empty or new file gets first.
+
+    Raises
+    ------
+    InputError
+        When it cannot be written, or is no regular file.
+    """
+    try:
+        there = _there(Path(path))
+        if there is not None and (kind := _kind(there.st_mode)):
+            raise InputError(f"{path} is {kind}, not a file; nothing was written.", "Name a file.")
+        with os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | _OPEN, 0o666), "r+b") as file:
+            # A lock lets two campaigns share one file.
+            fcntl.flock(file, fcntl.LOCK_EX)
+            content = file.read()
+            whole = content.rfind(b"\n") + 1
+            file.truncate(whole)
+            file.seek(whole)
+            file.write((text if whole else header + text).encode())
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as problem:
+        if isinstance(problem, AdvisorError):
+            raise
+        raise InputError(f"{path} could not be written: {_reason(problem)}.", "Name another file.") from problem
+
+
+def refuse_same(out: str | os.PathLike[str] | None, *inputs: str | os.PathLike[str] | None) -> None:
+    """Refuse to write onto what is read, however it is spelled.
+
+    Parameters
+    ----------
+    out : path-like or None
+    *inputs : path-like or None
+
+    Raises
+    ------
+    InputError
+        When `out` is one of the inputs.
+    """
+    for one in inputs:
+        try:
+            same = out is not None and one is not None and os.path.samefile(out, one) and Path(one).is_file()
+        except (OSError, ValueError):
+            continue
+        if same:
+            raise InputError(f"{out} is also read ({one}), so it is not written over.", "Name another file to write.")
 
 
 @cache
@@ -95,3 +399,13 @@ def user_data() -> Path:
     import platformdirs
 
     return Path(platformdirs.user_data_path(PACKAGE_NAME))
+
+
+def user_state() -> Path:
+    """Folder for what only helps to look into a fault (not created here)."""
+    home = os.environ.get("ADVISOR_HOME")
+    if home:
+        return Path(home) / "state"
+    import platformdirs
+
+    return Path(platformdirs.user_state_path(PACKAGE_NAME))
