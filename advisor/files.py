@@ -10,10 +10,10 @@ import secrets
 import stat
 import sys
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from advisor.errors import AdvisorError, InputError, TableError
 
@@ -36,10 +36,55 @@ _NULLS = (os.makedev(1, 3), os.makedev(1, 7))
 """/dev/null and /dev/full, from Linux, Documentation/admin-guide/devices.txt: they take writes and keep nothing."""
 
 
+@contextlib.contextmanager
+def opened(
+    path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "Look at its name."
+) -> Iterator[BinaryIO]:
+    """Open a file that somebody named for reading, if it is a regular file: a pipe or a device might never end.
+
+    Parameters
+    ----------
+    path : path-like
+    error : callable
+        Makes the error to raise.
+    hint : str
+        Next step, where the file cannot be read.
+
+    Yields
+    ------
+    binary file
+
+    Raises
+    ------
+    AdvisorError
+        When it is missing, a folder, pipe or device, or may not be read.
+    """
+    try:
+        # Looked at before it is opened, as opening a device may already do something; and after, as it may change.
+        kind = _kind(os.stat(path).st_mode)
+        if not kind:
+            with os.fdopen(os.open(path, os.O_RDONLY | _OPEN), "rb") as file:
+                kind = _kind(os.fstat(file.fileno()).st_mode)
+                if not kind:
+                    yield file
+    except OSError as problem:
+        if isinstance(problem, AdvisorError):
+            raise
+        reason = "does not exist" if isinstance(problem, FileNotFoundError) else f"cannot be read: {_reason(problem)}"
+        raise error(f"{path} {reason}.", hint) from problem
+    except ValueError as problem:
+        # Of a name with a NUL in it; an error of the package is one too.
+        if "null byte" not in str(problem):
+            raise
+        raise error(f"{str(path)!r} is no file name.", hint) from problem
+    if kind:
+        raise error(f"{path} is {kind}, not a file.", "Name a file.")
+
+
 def read_whole(
     path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "Look at its name."
 ) -> bytes:
-    """Read a file that somebody named: a regular file, up to a size, and never one that would not end.
+    """Read a file that somebody named, up to a size.
 
     Parameters
     ----------
@@ -58,31 +103,14 @@ def read_whole(
     Raises
     ------
     AdvisorError
-        When it is missing, a folder, pipe or device, may not be read, or is larger.
+        As `opened`, and when it is larger.
     """
-    try:
-        # Looked at before it is opened, as opening a device may already do something; and after, as it may change.
-        kind = _kind(os.stat(path).st_mode)
-        handle = -1 if kind else os.open(path, os.O_RDONLY | _OPEN)
-        try:
-            if kind := kind or _kind(os.fstat(handle).st_mode):
-                raise error(f"{path} is {kind}, not a file.", "Name a file.")
-            parts: list[bytes] = []
-            left = most + 1
-            while left and (part := os.read(handle, min(left, 1 << 24))):
-                parts.append(part)
-                left -= len(part)
-        finally:
-            if handle >= 0:
-                os.close(handle)
-    except (OSError, ValueError) as problem:
-        if isinstance(problem, AdvisorError):
-            raise
-        raise error(f"{path} cannot be read: {_reason(problem)}.", hint) from problem
-    if not left:
+    with opened(path, error, hint) as file:
+        content = file.read(most + 1) or b""
+    if len(content) > most:
         size = f"{most >> 20} MiB" if most >> 20 else f"{most} bytes"
         raise error(f"{path} is larger than {size}, so it was not read.", "Is it the right file?")
-    return b"".join(parts)
+    return content
 
 
 def read_text(

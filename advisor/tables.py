@@ -1,20 +1,35 @@
-"""Tables of facts: a CSV beside a TOML that says where every column is from."""
+"""Tables of facts: a CSV beside a TOML that says where every column is from and what may stand in it."""
 
 from __future__ import annotations
 
-import tomllib
+import csv
+import io
+import os
+import re
+import warnings
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from advisor.errors import TableError
-from advisor.files import datasets, user_data
+from advisor.files import datasets, read_text, read_toml, user_data
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TABLE_FORMAT = 1
 """Layout version of the `.meta.toml` files; a newer one is refused."""
+
+KINDS = {
+    "number": re.compile(r"[0-9]{1,12}(\.[0-9]{1,20})?([eE]-[0-9]{1,2})?"),
+    "number above 0": re.compile(r"(?=[0-9.]*[1-9])[0-9]{1,12}(\.[0-9]{1,20})?([eE]-[0-9]{1,2})?"),
+    "whole number": re.compile(r"[0-9]{1,9}"),
+}
+"""What a column of that kind may hold; a table has no use for a negative number or an infinity."""
+
+_MEND = "Mend the file, or take it away; one that ships comes back with: pip install --force-reinstall bench-advisor"
 
 
 @dataclass(frozen=True)
@@ -26,7 +41,8 @@ class Table:
     name : str
         Path below `datasets/` without its ending, such as 'identify/processors'.
     frame : pandas.DataFrame
-        The rows: those shipped, then those of the user's own table of the same name.
+        The rows: those shipped, then those of the user's own table of the same name; one of the user's takes the
+        place of a shipped one with the same key.
     title, source, date, licence, remake : str
         From the meta file: what it is, where from, as of when, under which terms, the command that remakes it.
     columns : dict of str to str
@@ -60,15 +76,19 @@ def meta(path: Path) -> dict[str, Any]:
     TableError
         When it is missing, cannot be parsed, lacks an entry, or is of a newer format.
     """
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise TableError(f"{path} cannot be read: {error.strerror}.", "Install the package again.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TableError(f"{path} is not TOML: {error}.", "Install the package again.") from error
-    missing = {"format", "title", "source", "date", "licence", "remake", "columns"} - content.keys()
-    if missing:
-        raise TableError(f"{path} lacks {', '.join(sorted(missing))}.", "Each table states all of these.")
+    content = read_toml(path, TableError, "Install the package again.")
+    wanted = {
+        "format": int,
+        "title": str,
+        "source": str,
+        "date": object,
+        "licence": str,
+        "remake": str,
+        "columns": dict,
+    }
+    wrong = [name for name, kind in wanted.items() if not isinstance(content.get(name), kind)]
+    if wrong:
+        raise TableError(f"{path} lacks {', '.join(wrong)}.", "Each table states all of these.")
     if content["format"] > TABLE_FORMAT:
         raise TableError(
             f"{path} is of format {content['format']}; this version reads up to {TABLE_FORMAT}.",
@@ -84,8 +104,8 @@ def load(name: str) -> Table:
     Parameters
     ----------
     name : str
-        Such as 'identify/processors'. The user's own rows are read from
-        `<user data folder>/tables/<name>.csv` when that file exists, and need the same columns.
+        Such as 'identify/processors'. The user's own rows are read from `<user data folder>/tables/<name>.csv` when
+        that file exists, need the same columns, and are held to the same checks.
 
     Returns
     -------
@@ -95,25 +115,174 @@ def load(name: str) -> Table:
     Raises
     ------
     TableError
-        When a file is missing, damaged, or its columns are not those stated.
+        When a file is missing or damaged; the message names file, line and column.
     """
-    path = datasets() / f"{name}.csv"
-    about = meta(path.with_suffix(".meta.toml"))
-    frame = _rows(path, list(about["columns"]))
-    own = user_data() / "tables" / f"{name}.csv"
-    if own.is_file():
-        frame = pd.concat([frame, _rows(own, list(about["columns"]))], ignore_index=True)
+    import pandas as pd
+
+    about = meta(datasets() / f"{name}.meta.toml")
+    cells = [[cell or None for cell in row] for row in rows(name)]
+    frame = pd.DataFrame(cells, columns=list(about["columns"]), dtype="string")
     return Table(
         name=name, frame=frame, title=about["title"], source=about["source"], date=str(about["date"]),
         licence=about["licence"], remake=about["remake"], columns=dict(about["columns"]),
     )  # fmt: skip
 
 
-def _rows(path: Path, columns: list[str]) -> pd.DataFrame:
+@cache
+def rows(name: str) -> tuple[tuple[str, ...], ...]:
+    """Rows of a table as plain text, checked; see `load`.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    tuple of tuple of str
+        Cells in the order of the meta file's columns, '' for an empty one.
+
+    Raises
+    ------
+    TableError
+    """
+    path = datasets() / f"{name}.csv"
+    about = meta(path.with_suffix(".meta.toml"))
+    shipped = _read(path, about)
+    own = own_file(name)
+    if own is None:
+        return tuple(shipped.values())
+    added = _read(own, about)
+    strangers = [key for key in added if key not in shipped] if about.get("closed") else []
+    if strangers:
+        raise TableError(
+            f"{own}: {', '.join(strangers[0])!r} is no row of the table {name}, and nothing would read it.", _MEND
+        )
+    return (*(row for key, row in shipped.items() if key not in added), *added.values())
+
+
+def dicts(name: str) -> list[dict[str, str]]:
+    """Rows of a table by column; see `rows`.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    list of dict
+    """
+    columns = list(meta(datasets() / f"{name}.meta.toml")["columns"])
+    return [dict(zip(columns, row, strict=True)) for row in rows(name)]
+
+
+class Named(dict[str, Any]):
+    """What a table's rows say by name; one that is asked for and not there is a damaged table.
+
+    Parameters
+    ----------
+    name : str
+        The table.
+    content : mapping
+    """
+
+    def __init__(self, name: str, content: Mapping[str, Any]) -> None:
+        super().__init__(content)
+        self.name = name
+
+    def __missing__(self, key: str) -> Any:
+        raise damaged(self.name, f"it has no row {key!r}")
+
+
+def own_file(name: str) -> Path | None:
+    """The user's own rows of a table; None when there are none."""
+    path = user_data() / "tables" / f"{name}.csv"
     try:
-        frame = pd.read_csv(path, dtype="string", keep_default_na=False, na_values=[""], comment="#")
-    except (OSError, ValueError) as error:
-        raise TableError(f"{path} cannot be read: {error}.", "Install the package again, or mend the file.") from error
-    if list(frame.columns) != columns:
-        raise TableError(f"{path} has columns {list(frame.columns)}; its meta file states {columns}.")
-    return frame
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as error:
+        raise TableError(f"{path} cannot be read: {error.strerror}.", "Look at the rights of its folder.") from error
+    return path
+
+
+def damaged(name: str, what: object) -> TableError:
+    """The error of a table whose cells are right one by one and wrong together; names the user's file if there is one.
+
+    Parameters
+    ----------
+    name : str
+    what : object
+        What is wrong, in words or as the exception that said so.
+
+    Returns
+    -------
+    TableError
+    """
+    return TableError(f"{own_file(name) or datasets() / f'{name}.csv'} cannot be used: {what}.", _MEND)
+
+
+def _read(path: Path, about: dict[str, Any]) -> dict[tuple[str, ...], tuple[str, ...]]:
+    """Rows of one file by their key."""
+    columns = list(about["columns"])
+    lines = _lines(path, columns)
+    checks, empty = about.get("checks", {}), set(about.get("may_be_empty", ()))
+    for column, cells in zip(columns, zip(*(row for _, row in lines), strict=True), strict=False):
+        fits, accepted = _check(checks.get(column))
+        for cell in set(cells):
+            # No text that anybody wrote has a NUL in it.
+            if not (column in empty if not cell else cell.strip() and "\0" not in cell and fits(cell)):
+                number = lines[cells.index(cell)][0]
+                raise TableError(f"{path}, line {number}, column {column}: {cell[:60]!r} is not {accepted}.", _MEND)
+    for group in about.get("rising", ()):
+        places = [columns.index(column) for column in group]
+        for number, row in lines:
+            figures = [float(row[at]) for at in places]
+            if figures != sorted(figures):
+                raise TableError(f"{path}, line {number}: {', '.join(group)} do not rise.", _MEND)
+    key = [columns.index(column) for column in about.get("key", columns)]
+    found: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for number, row in lines:
+        mark = tuple(row[at] for at in key)
+        if mark in found:
+            raise TableError(f"{path}, line {number}: a second row for {', '.join(mark)[:100]!r}.", _MEND)
+        found[mark] = row
+    return found
+
+
+def _lines(path: Path, columns: list[str]) -> list[tuple[int, tuple[str, ...]]]:
+    """Rows of a CSV under the right header, each with its line's number; lines that begin with # are passed by."""
+    reader = csv.reader(io.StringIO(read_text(path, error=TableError, hint=_MEND), newline=""), strict=True)
+    try:
+        found = [(reader.line_num, tuple(row)) for row in reader if row and not row[0].startswith("#")]
+    except csv.Error as error:
+        raise TableError(f"{path}, line {reader.line_num}: {error}.", _MEND) from error
+    header = list(found[0][1]) if found else []
+    if header != columns:
+        raise TableError(f"{path} has the columns {', '.join(header)[:500]}; it needs {', '.join(columns)}.", _MEND)
+    for number, row in found[1:]:
+        if len(row) != len(columns):
+            raise TableError(f"{path}, line {number} has {len(row)} cells, not {len(columns)}.", _MEND)
+    return found[1:]
+
+
+def _check(wanted: str | list[str] | None) -> tuple[Callable[[str], object], str]:
+    """What a cell has to pass, and that in words."""
+    if wanted is None:
+        return bool, "filled in"
+    if isinstance(wanted, list):
+        return set(wanted).__contains__, f"one of: {', '.join(wanted)}"
+    if wanted == "pattern":
+        return _is_pattern, "a regular expression"
+    if wanted.startswith("row of "):
+        other = wanted.removeprefix("row of ")
+        return {row[0] for row in rows(other)}.__contains__, f"a row of the table {other}"
+    shape = KINDS.get(wanted) or re.compile(wanted)
+    return shape.fullmatch, f"a {wanted}" if wanted in KINDS else f"like {wanted}"
+
+
+def _is_pattern(cell: str) -> bool:
+    try:
+        with warnings.catch_warnings(action="error", category=FutureWarning):
+            return bool(re.compile(cell))
+    except (re.error, OverflowError, RecursionError, FutureWarning):
+        return False

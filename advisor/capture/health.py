@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import os
 import re
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from advisor.capture.facts import Disk, Wear
 from advisor.capture.machine import Device, Machine, clean
-from advisor.files import datasets
+from advisor.tables import damaged, dicts
 
 if TYPE_CHECKING:
     from advisor.capture.passthrough import Answers
@@ -161,12 +160,10 @@ _SECTORS = {5: "reallocated", 197: "pending", 198: "uncorrectable"}
 
 @cache
 def _wear_rows() -> tuple[tuple[re.Pattern[str], int, str], ...]:
-    with open(datasets() / "capture" / "disks.csv", encoding="utf-8", newline="") as file:
-        return tuple(
-            (re.compile(row["pattern"]), int(row["attribute"]), row["meaning"].partition(":")[0])
-            for row in csv.DictReader(file)
-            if row["use"] == "wear"
-        )
+    rows = [row for row in dicts("capture/disks") if row["use"] == "wear"]
+    if not all(row["attribute"] for row in rows):
+        raise damaged("capture/disks", "a row whose use is wear needs the number of the attribute")
+    return tuple((re.compile(row["pattern"]), int(row["attribute"]), row["meaning"].partition(":")[0]) for row in rows)
 
 
 def attributes_of(block: bytes) -> dict[int, tuple[int, int]]:

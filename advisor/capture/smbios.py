@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
 from advisor.capture.facts import Memory, Module
-from advisor.files import datasets
+from advisor.tables import dicts
 
 SYSTEM_MEMORY = 3
 """Use of a memory array (type 16, offset 05h): system memory."""
@@ -69,8 +68,7 @@ def words(group: str) -> dict[int, dict[str, str]]:
     dict of int to dict
         Row of the table `capture/smbios` by number.
     """
-    with open(datasets() / "capture" / "smbios.csv", encoding="utf-8", newline="") as file:
-        return {int(row["number"]): row for row in csv.DictReader(file) if row["group"] == group}
+    return {int(row["number"]): row for row in dicts("capture/smbios") if row["group"] == group}
 
 
 def memory(table: bytes) -> Memory:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from functools import cache
 
 from advisor.capture import health
 from advisor.capture.facts import BusDevice, Disk, Facts, Reasons, Wear
 from advisor.capture.machine import Device, Machine, clean, whole
-from advisor.files import datasets
+from advisor.tables import dicts
 from advisor.unit import StorageKind, StorageMode
 
 GIB = 1 << 30
@@ -131,8 +130,7 @@ def _model(device: Device, link: str) -> str | None:
 
 @cache
 def _patterns(use: str) -> tuple[re.Pattern[str], ...]:
-    with open(datasets() / "capture" / "disks.csv", encoding="utf-8", newline="") as file:
-        return tuple(re.compile(row["pattern"]) for row in csv.DictReader(file) if row["use"] == use)
+    return tuple(re.compile(row["pattern"]) for row in dicts("capture/disks") if row["use"] == use)
 
 
 def kind_of(disk: Disk) -> StorageKind | None:

@@ -14,7 +14,6 @@ from advisor import tables
 from advisor.columns import numbers
 from advisor.comfort.model import Array, Machine
 from advisor.comfort.physics import Physics, usable_mib
-from advisor.errors import TableError
 from advisor.unit import StorageKind
 
 RAM_GIB = (1.0, 16.0)
@@ -59,19 +58,13 @@ def storage_rates() -> dict[str, Rates]:
     Raises
     ------
     TableError
-        When a rate is no positive number.
+        When the table is missing or damaged.
     """
-    out = {}
-    for row in tables.load("timing/storage_rates").frame.itertuples():
-        try:
-            cells = (row.read_mib_s, row.read_low, row.access_ms, row.access_high)
-            read, read_slow, access, access_slow = (float(str(cell)) for cell in cells)
-        except ValueError as error:
-            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is no number.") from error
-        if min(read, read_slow, access, access_slow) <= 0:
-            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is not above 0.")
-        out[str(row.kind)] = Rates(read, read_slow, access, access_slow)
-    return out
+    names = ("read_mib_s", "read_low", "access_ms", "access_high")
+    table = "timing/storage_rates"
+    return tables.Named(
+        table, {row["kind"]: Rates(*(float(row[name]) for name in names)) for row in tables.dicts(table)}
+    )
 
 
 @dataclass(frozen=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from advisor import tables
-from advisor.errors import TableError
 
 Array = NDArray[np.float64]
 
@@ -38,18 +37,13 @@ def physics() -> Physics:
     Raises
     ------
     TableError
-        When one is missing, no number, or negative.
+        When the table is missing or damaged.
     """
-    frame = tables.load("comfort/physics").frame.drop_duplicates("name", keep="last").set_index("name")
-    values = {}
-    for field in fields(Physics):
-        try:
-            values[field.name] = float(str(frame.at[field.name, "value"]))
-        except (KeyError, ValueError) as error:
-            raise TableError(f"Table comfort/physics has no number for {field.name}.") from error
-        if not values[field.name] >= 0:
-            raise TableError(f"Table comfort/physics, {field.name}: {values[field.name]:g} must not be negative.")
-    return Physics(**values)
+    values = {row["name"]: float(row["value"]) for row in tables.dicts("comfort/physics")}
+    try:
+        return Physics(**values)
+    except TypeError as error:
+        raise tables.damaged("comfort/physics", error) from error
 
 
 def usable_mib(ram_mib: Array, p: Physics) -> Array:

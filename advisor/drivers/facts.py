@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from advisor.tables import load
+from advisor.tables import dicts
 
 
 def rows(name: str) -> list[dict[str, str]]:
@@ -18,10 +18,7 @@ def rows(name: str) -> list[dict[str, str]]:
     TableError
         When the table is missing or damaged.
     """
-    frame = load(f"drivers/{name}").frame.fillna("")
-    columns = [str(column) for column in frame.columns]
-    listed = [[str(value) for value in frame[column]] for column in columns]
-    return [dict(zip(columns, values, strict=True)) for values in zip(*listed, strict=True)]
+    return dicts(f"drivers/{name}")
 
 
 def parts(text: str) -> list[str]:

@@ -9,7 +9,6 @@ import pandas as pd
 
 from advisor import tables
 from advisor.editions.measured import unhindered
-from advisor.errors import TableError
 from advisor.shop import Image
 
 SESSION_COLUMNS = (
@@ -69,11 +68,7 @@ def _figure(measured: pd.DataFrame, release: str, edition: str, name: str) -> tu
 
 def _measured() -> pd.DataFrame:
     """Figures of the unhindered sessions, the median of the runs, by release and edition."""
-    try:
-        frame = tables.load("comfort/sessions").frame
-    except TableError:
-        return pd.DataFrame()
-    return unhindered(frame)
+    return unhindered(tables.load("comfort/sessions").frame)
 
 
 def catalogue() -> pd.DataFrame:

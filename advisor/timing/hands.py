@@ -49,17 +49,15 @@ class Phases:
 @cache
 def phase_table() -> Phases:
     """The phases, in order."""
-    frame = tables.load("timing/phases").frame.copy()
-    frame["order"] = pd.to_numeric(frame["order"])
-    frame = frame.drop_duplicates("phase", keep="last").sort_values("order")
+    rows = sorted(tables.dicts("timing/phases"), key=lambda row: int(row["order"]))
 
     def numbers(name: str) -> Array:
-        return np.asarray(pd.to_numeric(frame[name]), dtype=float)
+        return np.array([float(row[name]) for row in rows])
 
     return Phases(
-        names=tuple(frame["phase"].astype(str)),
-        titles=tuple(frame["title"].astype(str)),
-        machine=tuple(frame["machine"].astype(str)),
+        names=tuple(row["phase"] for row in rows),
+        titles=tuple(row["title"] for row in rows),
+        machine=tuple(row["machine"] for row in rows),
         low=numbers("hands_low"),
         typical=numbers("hands_typical"),
         high=numbers("hands_high"),
@@ -111,15 +109,16 @@ def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: p
     minutes = np.repeat(table.typical[None, :], n, axis=0)
     variance = np.full(n, float((((table.high - table.low) / (2 * Z)) ** 2).sum()))
     conditions = _conditions(units, firmware)
-    extras = tables.load("timing/hands_extras").frame.drop_duplicates("condition", keep="last").set_index("condition")
+    name = "timing/hands_extras"
+    extras = tables.Named(name, {row["condition"]: row for row in tables.dicts(name)})
     for name, applies in conditions.items():
-        row = extras.loc[name]
-        column = table.names.index(str(row["phase"]))
-        minutes[:, column] += applies * float(str(row["typical"]))
-        variance += applies * ((float(str(row["high"])) - float(str(row["low"]))) / (2 * Z)) ** 2
+        row = extras[name]
+        column = table.names.index(row["phase"])
+        minutes[:, column] += applies * float(row["typical"])
+        variance += applies * ((float(row["high"]) - float(row["low"])) / (2 * Z)) ** 2
     if part_min is not None:
         fit = pd.to_numeric(part_min).astype("Float64").to_numpy(dtype=float, na_value=0.0)
-        minutes[:, table.names.index(str(extras.loc["part to fit", "phase"]))] += fit
+        minutes[:, table.names.index(extras["part to fit"]["phase"])] += fit
         # A fitting may take half as long again, or two thirds of what the shop reckons.
         variance += (fit * 0.4 / Z) ** 2
         conditions["part to fit"] = fit > 0

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from advisor import tables
-from advisor.errors import TableError
 from advisor.timing.conformal import Z
 
 Array = NDArray[np.float64]
@@ -55,25 +53,14 @@ def assumed() -> dict[str, Assumed]:
     Raises
     ------
     TableError
-        When a figure is no number, or not in order.
+        When the table is missing or damaged.
     """
-    frame = tables.load("timing/assumed").frame
-    found: dict[str, Assumed] = {}
-    for row in frame.itertuples():
-        value, low, high = _three(frame, "timing/assumed", str(row.name), (row.value, row.low, row.high))
-        # A user's own row of the same name comes later and takes precedence.
-        found[str(row.name)] = Assumed(value, low, high, str(row.unit), str(row.source))
-    return found
-
-
-def _three(frame: pd.DataFrame, table: str, name: str, cells: tuple[object, object, object]) -> tuple[float, ...]:
-    try:
-        value, low, high = (float(str(cell)) for cell in cells)
-    except ValueError as error:
-        raise TableError(f"Table {table}, row {name}: {cells} are not three numbers.") from error
-    if not 0 < low <= value <= high:
-        raise TableError(f"Table {table}, row {name}: {low:g}, {value:g}, {high:g} do not rise from above 0.")
-    return value, low, high
+    name = "timing/assumed"
+    found = {
+        row["name"]: Assumed(float(row["value"]), float(row["low"]), float(row["high"]), row["unit"], row["source"])
+        for row in tables.dicts(name)
+    }
+    return tables.Named(name, found)
 
 
 @dataclass(frozen=True)
@@ -108,23 +95,21 @@ def storage_rates() -> StorageRates:
     Raises
     ------
     TableError
-        When a figure is no number, or not in order.
+        When the table is missing or damaged.
     """
-    frame = tables.load("timing/storage_rates").frame.drop_duplicates("kind", keep="last")
     name = "timing/storage_rates"
-    reads = [_three(frame, name, str(r.kind), (r.read_mib_s, r.read_low, r.read_high)) for r in frame.itertuples()]
-    hits = [_three(frame, name, str(r.kind), (r.access_ms, r.access_low, r.access_high)) for r in frame.itertuples()]
-    share = pd.to_numeric(frame["share"]).to_numpy(dtype=float)
-    if not (share >= 0).all() or share.sum() <= 0:
-        raise TableError(f"Table {name}: the shares must be 0 or more, and one above 0.")
+    rows = tables.dicts(name)
+    share = np.array([float(row["share"]) for row in rows])
+    if share.sum() <= 0:
+        raise tables.damaged(name, "one of the shares must be above 0")
     return StorageRates(
-        kinds=tuple(str(kind) for kind in frame["kind"]),
-        read=np.array([value[0] for value in reads]),
-        access=np.array([value[0] for value in hits]),
-        read_sd=np.array([log_sd(value[1], value[2]) for value in reads]),
-        access_sd=np.array([log_sd(value[1], value[2]) for value in hits]),
+        kinds=tuple(row["kind"] for row in rows),
+        read=np.array([float(row["read_mib_s"]) for row in rows]),
+        access=np.array([float(row["access_ms"]) for row in rows]),
+        read_sd=np.array([log_sd(float(row["read_low"]), float(row["read_high"])) for row in rows]),
+        access_sd=np.array([log_sd(float(row["access_low"]), float(row["access_high"])) for row in rows]),
         share=share / share.sum(),
-        sources=tuple(str(source) for source in frame["source"]),
+        sources=tuple(row["source"] for row in rows),
     )
 
 

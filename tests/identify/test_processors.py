@@ -208,6 +208,7 @@ def test_a_broken_row_of_the_user_is_named(tmp_path, monkeypatch):
     )
     monkeypatch.setenv("ADVISOR_HOME", str(tmp_path))
     tables.load.cache_clear()
+    tables.rows.cache_clear()
     catalogue.catalogue.cache_clear()
     try:
         with pytest.raises(TableError, match="Skylark"):
@@ -215,6 +216,7 @@ def test_a_broken_row_of_the_user_is_named(tmp_path, monkeypatch):
     finally:
         monkeypatch.undo()
         tables.load.cache_clear()
+        tables.rows.cache_clear()
         catalogue.catalogue.cache_clear()
 
 
