@@ -173,6 +173,7 @@ def test_the_users_own_rows_win(tmp_path, monkeypatch):
     monkeypatch.setenv("ADVISOR_HOME", str(tmp_path))
     caches = [
         tables.load,
+        tables.rows,
         catalogue.catalogue,
         agree.of_row,
         agree._common,

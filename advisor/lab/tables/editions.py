@@ -10,9 +10,10 @@ from datetime import date
 from pathlib import Path
 
 import pandas as pd
+import tomlkit
 
 from advisor.errors import TableError
-from advisor.files import datasets, write_whole
+from advisor.files import datasets, read_text, write_whole
 from advisor.lab.tables.index import Package, Suite
 from advisor.shop import Edition
 
@@ -38,21 +39,6 @@ STANDARD = ("required", "important", "standard")
 """Priorities that make up the standard system (Debian Policy 2.5)."""
 
 GUIDE = "installation-guide-amd64"
-COLUMNS: dict[str, str] = {
-    "release": "release of Debian",
-    "architecture": "architecture of the image",
-    "edition": "desktop",
-    "task": "task package of the desktop",
-    "packages": "packages of the finished system: standard, kernel, boot loader, desktop task, recommended ones too",
-    "download_mib": "their package files [MiB]",
-    "installed_mib": "space they state they take when unpacked [MiB]",
-    "installed_files": "files and symbolic links in them [files]",
-    "footprint_source": "where the four figures above are from",
-    "min_ram_gib": "least memory for a system with a desktop [GiB]",
-    "rec_ram_gib": "recommended memory for a system with a desktop [GiB]",
-    "min_disk_gib": "least disk for a system with a desktop [GiB]",
-    "minimum_source": "where the three figures above are from",
-}
 
 
 def standard_system(index: dict[tuple[str, str], Package]) -> list[str]:
@@ -138,7 +124,7 @@ def footprints(suite: Suite) -> pd.DataFrame:
 
     Returns
     -------
-    pandas.DataFrame, shape (7, len(COLUMNS))
+    pandas.DataFrame, shape (7, 13)
     """
     index = suite.packages()
     base = [*standard_system(index), *SYSTEM[suite.release, suite.architecture]]
@@ -171,28 +157,7 @@ def footprints(suite: Suite) -> pd.DataFrame:
                 "minimum_source": f"{GUIDE} {version}, section 3.4, table 3.2",
             }
         )
-    return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def meta(
-    title: str, source: str, remake: str, columns: dict[str, str], licence: str = "facts, no licence needed"
-) -> str:
-    """Compose a table's meta file.
-
-    Parameters
-    ----------
-    title, source, remake, licence : str
-    columns : dict of str to str
-
-    Returns
-    -------
-    str
-        TOML.
-    """
-    lines = ["format = 1"]
-    pairs = {"title": title, "source": source, "date": str(date.today()), "licence": licence, "remake": remake}
-    lines += [f'{name} = "{text}"' for name, text in pairs.items()]
-    return "\n".join([*lines, "", "[columns]", *(f'{name} = "{text}"' for name, text in columns.items()), ""])
+    return pd.DataFrame(rows)
 
 
 def build(folder: Path, out: Path) -> pd.DataFrame:
@@ -207,20 +172,14 @@ def build(folder: Path, out: Path) -> pd.DataFrame:
 
     Returns
     -------
-    pandas.DataFrame, shape (21, len(COLUMNS))
+    pandas.DataFrame, shape (21, 13)
     """
     suites = [Suite(release, architecture, folder / f"{release}-{architecture}") for release, architecture in SYSTEM]
     frame = pd.concat([footprints(suite.prepare()) for suite in suites], ignore_index=True)
     write_whole(out / "catalogue.csv", frame.to_csv(index=False, lineterminator="\n"))
-    write_whole(
-        out / "catalogue.meta.toml",
-        meta(
-            "Editions of each release: footprint and the published minimum",
-            "Debian's package index resolved by apt onto an empty system; Debian GNU/Linux Installation Guide",
-            "python -m advisor.lab.tables.editions",
-            COLUMNS,
-        ),
-    )
+    about = tomlkit.parse(read_text(datasets() / "editions" / "catalogue.meta.toml"))
+    about["date"] = str(date.today())
+    write_whole(out / "catalogue.meta.toml", tomlkit.dumps(about))
     return frame
 
 
