@@ -181,6 +181,8 @@ def _report(rehearsals: Path | None) -> None:
     basis = serving_model().basis if rehearsals is None else f"from {len(data)} rehearsals"
     for line in lines(judge(data, basis=basis)):
         typer.echo(line)
+    if rehearsals is None and (bounds := serving_model().physics.at_bound()):
+        typer.echo(f"At the edge of what the fit allows: {'; '.join(bounds)}.")
 
 
 def _fit(out: Path, rehearsals: Path | None, log: Path | None, shop: Shop, half_life: float) -> None:

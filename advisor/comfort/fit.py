@@ -82,7 +82,8 @@ def fit(sessions: pd.DataFrame) -> Model:
         "access_ms": span("disk_access_ms"), "memory_mib": span("memory_limit_mib"), "cores": (1.0, 1.0),
     }  # fmt: skip
     about = {name: value for name, value in found.items() if name != "residuals"}
-    about |= {"date": str(date.today()), "release": "13", "words": report.lines(found)}
+    bounds = [{"stage": name, **one} for name, stage in stages.items() for one in training.at_bound(stage)]
+    about |= {"date": str(date.today()), "release": "13", "words": report.lines(found), "at_bound": bounds}
     return Model(stages, kill, measured, about)
 
 
@@ -122,6 +123,7 @@ def main() -> None:
         )
     print(f"kills: even at memory of {model.kill.middle:.2f} times the need, slope {model.kill.slope:.1f}")
     print("\n".join(model.about["words"]))
+    print(report.bounds_line(model.about["at_bound"]))
 
 
 if __name__ == "__main__":

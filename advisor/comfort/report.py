@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,7 @@ from scipy.special import ndtri
 from advisor import tables
 from advisor.comfort import training
 from advisor.comfort.model import STAGES, Stage
+from advisor.comfort.model import model as serving
 from advisor.comfort.physics import physics
 from advisor.comfort.training import Rows
 from advisor.shop import Thresholds
@@ -221,10 +223,41 @@ def lines(found: dict[str, Any]) -> list[str]:
     return said
 
 
+_MEANING = {
+    "wait_s": "seconds that no machine shortens", "work": "processor work", "transfer": "bytes read cold",
+    "access": "waits for a random access", "refault": "reading again for want of memory",
+    "start": "the memory below which there is want", "overlap": "overlap of processor and disk",
+}  # fmt: skip
+
+
+def bounds_line(at_bound: Sequence[Mapping[str, Any]]) -> str:
+    """What of the model stands at the edge of what its fit allows, in one sentence.
+
+    Parameters
+    ----------
+    at_bound : sequence of mapping
+        `stage`, `coefficient`, `side` and `bound`, as the model file has them under `about`.
+
+    Returns
+    -------
+    str
+    """
+    if not at_bound:
+        return "no coefficient stands at the edge of what the fit allows"
+    parts = [
+        f"{one['stage']}, {_MEANING[one['coefficient']]} ({one['coefficient']}) at the {one['side']}, {one['bound']:g}"
+        for one in at_bound
+    ]
+    again = [one["stage"] for one in at_bound if (one["coefficient"], one["side"]) == ("refault", "most")]
+    slower = f"; with far too little memory a {' or a '.join(again)} may take longer still than said" if again else ""
+    return f"at the edge of what the fit allows: {'; '.join(parts)}{slower}"
+
+
 def main() -> None:
-    """Print how the model does."""
+    """Print how the model does, and what of the one that ships stands at a bound."""
     for line in lines(judge(tables.load("comfort/sessions").frame)):
         print(line)
+    print(f"The model that ships, {bounds_line(serving().about['at_bound'])}")
 
 
 if __name__ == "__main__":

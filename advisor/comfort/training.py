@@ -179,6 +179,27 @@ def fit_physics(rows: Rows) -> Stage:
     return _stage(best.x)
 
 
+def at_bound(stage: Stage) -> list[dict[str, str | float]]:
+    """Coefficients that stand where the search was not let any further: what they would have been is not known.
+
+    Parameters
+    ----------
+    stage : Stage
+
+    Returns
+    -------
+    list of dict
+        `coefficient`, `side` ('least' or 'most') and `bound`.
+    """
+    return [
+        {"coefficient": name, "side": side, "bound": bounds[name]}
+        for name in COEFFICIENTS
+        for side, bounds in (("least", _LEAST), ("most", _MOST))
+        # The search keeps a little inside its bounds, and the file keeps six figures.
+        if abs(getattr(stage, name) - bounds[name]) < 1e-3 * max(_START[name], 0.1)
+    ]
+
+
 def _stage(values: Array) -> Stage:
     wait_s, work, transfer, access, refault, start, overlap = map(float, values)
     return Stage(wait_s, work, transfer, access, refault, start, overlap)

@@ -171,6 +171,7 @@ def fit_machine(data: Rehearsals, *, seed: int = 0) -> TimingModel:
         "disturbed_left_out": data.disturbed,
         "held_out_median_error_pct": round(100 * float(np.median(np.abs(np.expm1(by_split)))), 2),
         "phases": list(MEASURED_PHASES),
+        "at_bound": physics.at_bound(),
     }
     return TimingModel(physics, learnt, calibrate(scores, groups), seen, about=about)
 

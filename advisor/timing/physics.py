@@ -348,6 +348,21 @@ class Physics:
         columns.update({phase: seconds(phase) for phase in phases if phase != "copy"})
         return pd.DataFrame(columns, index=conditions.index)[list(phases)]
 
+    def at_bound(self) -> list[str]:
+        """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried.
+
+        Returns
+        -------
+        list of str
+        """
+        zero = [
+            f"{phase}, {term.need}: {term.name} at {value:g}"
+            for phase in MEASURED_PHASES
+            for term, value in zip(phase_terms(phase), self.coefficients[phase], strict=True)
+            if value == 0 or (term.name == LEFT and value == 1)
+        ]
+        return zero + [f"{phase}: overlap at {p:g}" for phase, p in self.overlaps.items() if p == max(OVERLAPS)]
+
     def table(self) -> pd.DataFrame:
         """The coefficients in words.
 

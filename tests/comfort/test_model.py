@@ -280,24 +280,71 @@ def test_work_is_counted_in_what_the_measuring_machine_decompresses_meanwhile(ta
     assert anchor_mib_s() > 0
 
 
-def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give():
+@pytest.fixture(scope="module")
+def sessions() -> pd.DataFrame:
     from advisor import tables
 
-    again = fit.fit(tables.load("comfort/sessions").frame)
+    return tables.load("comfort/sessions").frame
+
+
+@pytest.fixture(scope="module")
+def refitted(sessions) -> model.Model:
+    return fit.fit(sessions)
+
+
+# The search stops when the error falls by less than 1e-8 of itself; stopping it at 1e-12 moves the flattest coefficient
+# by 0.12 %. The same libraries come within 0.001 %. Leaving out one session moves several by more than 1 %.
+REFIT = 0.005
+
+
+def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
     shipped = read_model(datasets() / "comfort" / "model.json")
-    for name, stage in again.stages.items():
-        for unit in (machine(), machine(2048, 15, read=60, access=14), machine(8192, 40, 4, 450, 0.12)):
-            now, then = (one.seconds(unit, load(300, 300, 900))[0, 0] for one in (stage, shipped.stages[name]))
-            assert now == pytest.approx(then, rel=0.02)
-        assert stage.factor(0.8) == pytest.approx(shipped.stages[name].factor(0.8), rel=0.02)
-    assert again.kill.middle == pytest.approx(shipped.kill.middle, rel=0.02)
+    for name, stage in refitted.stages.items():
+        kept = shipped.stages[name]
+        for one in model.COEFFICIENTS:
+            least = 0.1 * REFIT
+            assert getattr(stage, one) == pytest.approx(getattr(kept, one), rel=REFIT, abs=least), (name, one)
+        assert stage.ready == pytest.approx(kept.ready, abs=1e-4)
+        assert stage.residuals == pytest.approx(kept.residuals, abs=REFIT)
+        assert stage.weights == pytest.approx(kept.weights, abs=1e-5)
+        assert stage.learnt == kept.learnt
+    assert refitted.kill.middle == pytest.approx(shipped.kill.middle, rel=REFIT)
+    assert refitted.kill.slope == pytest.approx(shipped.kill.slope, rel=REFIT)
+    ours, theirs = ({k: v for k, v in one.about.items() if k != "date"} for one in (refitted, shipped))
+    assert ours["words"] == theirs["words"] and ours["at_bound"] == theirs["at_bound"]
 
 
-def test_the_shipped_sessions_reach_what_is_asked_held_out():
+def test_one_session_fewer_is_another_model(refitted, sessions):
+    fewer = sessions[~sessions["plan"].eq("mate-02").fillna(False)]
+    assert len(fewer) == len(sessions) - 2
+    stage = training.fit_physics(training.rows_of(training.pressed(fewer), "desktop"))
+    moved = [abs(getattr(stage, one) / getattr(refitted.stages["desktop"], one) - 1) for one in model.COEFFICIENTS]
+    assert max(moved) > 2 * REFIT
+
+
+def test_coefficients_at_the_edge_of_the_fit_are_named(refitted):
+    stage = Stage(wait_s=0, work=1, transfer=1, access=0.5, refault=60, start=0.8, overlap=3.9)
+    named = [(one["coefficient"], one["side"]) for one in training.at_bound(stage)]
+    assert named == [("wait_s", "least"), ("transfer", "least"), ("refault", "most")]
+    assert training.at_bound(Stage(0.5, 1, 1.1, 0.5, 59, 0.8, 1.5)) == []
+    # What ships: only the sessions can move this.
+    assert [(one["stage"], one["coefficient"], one["side"]) for one in refitted.about["at_bound"]] == [
+        ("desktop", "refault", "most"), ("browser", "wait_s", "least"), ("browser", "transfer", "least"),
+    ]  # fmt: skip
+
+
+def test_what_stands_at_the_edge_is_said_in_one_sentence(refitted):
+    said = report.bounds_line(refitted.about["at_bound"])
+    assert "desktop, reading again for want of memory (refault) at the most, 60" in said
+    assert said.endswith("with far too little memory a desktop may take longer still than said")
+    assert report.bounds_line([]) == "no coefficient stands at the edge of what the fit allows"
+    kept = [one for one in refitted.about["at_bound"] if one["coefficient"] != "refault"]
+    assert "longer still" not in report.bounds_line(kept)
+
+
+def test_the_shipped_sessions_reach_what_is_asked_held_out(refitted):
     """At least 80 undisturbed points; a fifth off at most; no session that was killed called comfortable."""
-    from advisor import tables
-
-    found = report.judge(tables.load("comfort/sessions").frame)
+    found = refitted.about
     assert found["rows"]["points"] >= 80
     for way in report.WAYS:
         assert found["both"][way] <= 0.20

@@ -121,3 +121,11 @@ def test_the_shop_s_own_log_is_compared_with_what_was_predicted_then(tmp_path, m
     assert "1 units" in review.open_log()
     row = review.compared.iloc[0]
     assert (row["actual_min"], row["predicted_min"], row["low_min"], row["when"]) == (50, 41, 33, "at the time")
+
+
+def test_the_page_says_what_stands_at_the_edge_of_the_fits():
+    from advisor.views.panels.review_held import basis
+
+    page = str(basis(Review()))
+    assert "reading again for want of memory (refault) at the most, 60" in page
+    assert "copy, processor: installed MiB / decompression at 0" in page

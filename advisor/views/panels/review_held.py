@@ -27,12 +27,15 @@ def basis(review: Review) -> Markup:
     markupsafe.Markup
     """
     from advisor.comfort.model import model as comfort_model
+    from advisor.comfort.report import bounds_line
 
     model = review.model()
-    words = comfort_model().about["words"]
+    about = comfort_model().about
+    words = about["words"]
     # The first line says what was measured; the last two, how sessions that were left out were told.
     rows = [*trained_on(model), ("Comfort figures rest on", words[0])]
     rows += [("Comfort, left out", line) for line in words[-2:]]
+    rows.append(("Comfort, limits of the fit", bounds_line(about["at_bound"])))
     warning = (
         el("p", el("strong", "The timing model has learnt from the demo's log, which is invented."))
         if model.log.invented
