@@ -67,16 +67,19 @@ class Part(_Record):
 class Thresholds(_Record):
     """What counts as comfortable, and when a fact is raised as a flag."""
 
-    desktop_s: float = Field(default=30, gt=0, description="login to usable desktop [s]")
-    browser_s: float = Field(default=12, gt=0, description="click to usable browser [s]")
+    desktop_s: float = Field(default=40, gt=0, description="login to usable desktop [s]")
+    browser_s: float = Field(default=15, gt=0, description="click to usable browser [s]")
     memory_left_pct: float = Field(default=25, ge=0, le=90, description="memory left with browser open [%]")
+    headroom_mib: float = Field(
+        default=2048, ge=0, description="memory left for more pages; a desktop that leaves less wants a module [MiB]"
+    )
     disk_left_pct: float = Field(default=25, ge=0, le=90, description="disk left after the install [%]")
     certainty: float = Field(default=0.8, gt=0.5, lt=1, description="certainty asked of the comfort model")
     storage_health_pct: float = Field(default=20, ge=0, le=100, description="disk life left that is flagged below [%]")
     battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
     slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
     slow_limit: float = Field(
-        default=4, ge=1, description="a unit that takes this many times desktop_s or browser_s at best is set aside"
+        default=3, ge=1, description="no unit leaves that takes more than this many times desktop_s or browser_s"
     )
 
 
@@ -90,6 +93,10 @@ class Shop(_Record):
     hands: int = Field(default=1, ge=1, description="people working at the bench")
     richness: tuple[str, ...] = Field(default=tuple(Edition), description="editions, richest first")
     default_edition: str | None = Field(default=None, description="the usual edition; None means the richest")
+    take_richest: bool = Field(
+        default=False, description="take the richest comfortable edition, not the usual one, where both would do"
+    )
+    buys_parts: bool = Field(default=True, description="a part that the drawer lacks may be bought for a unit")
     thresholds: Thresholds = Thresholds()
     images: tuple[Image, ...] = ()
     stock: tuple[Part, ...] = ()

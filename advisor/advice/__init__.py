@@ -1,7 +1,7 @@
-"""Room advice: from facts to a decision, with its reasons."""
+"""Room advice: from facts to one record a unit, which every view reads."""
 
 from __future__ import annotations
 
-from advisor.advice.assessment import SCORED_COLUMNS, Assessment, assess
+from advisor.advice.batch import SCORED_COLUMNS, Batch, assess
 
-__all__ = ["SCORED_COLUMNS", "Assessment", "assess"]
+__all__ = ["SCORED_COLUMNS", "Batch", "assess"]

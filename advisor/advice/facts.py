@@ -1,25 +1,26 @@
-"""What is known of every unit once the rooms below have spoken, in one place for flags, parts and the decision."""
+"""What is known of every unit once the rooms below have spoken, in one place for options, flags and words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.columns import holds, present, texts
+from advisor.columns import holds, numbers, present, texts
 from advisor.shop import Shop
-from advisor.unit import FormFactor, Support
-
-if TYPE_CHECKING:
-    from advisor.comfort import Ladder
+from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
 PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
 """Form factors that are of little use without Wi-Fi."""
+
+PRACTICE = "common practice, no source"
+
+CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source")
+"""Columns of what the notes say and of what is known of the model; `effect` is 'set aside', 'hold' or ''."""
 
 
 @dataclass(frozen=True)
@@ -29,110 +30,72 @@ class Facts:
     Attributes
     ----------
     shop : Shop
-    units : pandas.DataFrame
-        Unit frame.
-    processors : pandas.DataFrame
-        From `identify.processors`.
+    units, processors : pandas.DataFrame
+        Unit frame, likely values filled in, and what `identify.processors` says of it.
+    drawing : pandas.Series of str
+        'hardware', 'software' or NA, from `editions.drawing`.
+    assumed_drawing : numpy.ndarray of bool
+        Where no graphics is noted and the processor's year alone lets it draw.
     problems : pandas.DataFrame
         From intake: row (1-based), column, value, problem, accepted.
-    chosen : pandas.DataFrame
-        From `images.choose`.
-    boots : pandas.DataFrame
-        Units by images, True, False or NA; with the reasons in `boots_reason`.
-    boots_reason : pandas.DataFrame
-        Units by images, why an image does not boot; NA where it does.
-    support : dict of str to numpy.ndarray
-        Kind of device to units by images of support words.
     devices : pandas.DataFrame
-        The verdicts on the image used, a row a device.
-    all_devices : pandas.DataFrame
-        The verdicts on every image.
-    ladder : Ladder
-        Comfort of every edition on the unit as it stands.
-    elapsed_min : pandas.Series of float, optional
-        Minutes the unit holds a slot [min], once they are predicted.
+        The verdicts on every image, a row a device and image.
+    support : mapping of str to numpy.ndarray of object
+        Kind of device to units by images of support words, None where there is none.
+    trouble : Trouble
+        The same as counts.
+    conditions : pandas.DataFrame
+        Columns `CONDITION_COLUMNS`: what the notes say and the model is known for.
+    ruled_out : mapping of str to numpy.ndarray of bool
+        Kind of part to the units whose model does not take one.
+    extra_min : numpy.ndarray of float
+        Minutes more than usual that it takes to open the unit [min].
+    likely : pandas.DataFrame
+        Values taken as likely: row, column, value, reason.
+    twice : numpy.ndarray of bool
+        Where the asset tag stands on another row too.
     """
 
     shop: Shop
     units: pd.DataFrame
     processors: pd.DataFrame
+    drawing: pd.Series[str]
+    assumed_drawing: np.ndarray
     problems: pd.DataFrame
-    chosen: pd.DataFrame
-    boots: pd.DataFrame
-    boots_reason: pd.DataFrame
-    support: Mapping[str, np.ndarray]
     devices: pd.DataFrame
-    all_devices: pd.DataFrame
-    ladder: Ladder
-    elapsed_min: pd.Series[float] | None = None
+    support: Mapping[str, np.ndarray]
+    trouble: Trouble
+    conditions: pd.DataFrame
+    ruled_out: Mapping[str, np.ndarray]
+    extra_min: np.ndarray
+    likely: pd.DataFrame
+    twice: np.ndarray
 
     def __len__(self) -> int:
         return len(self.units)
 
-    @cached_property
-    def image_number(self) -> np.ndarray:
-        """Position of the image used, -1 for none."""
-        return self.chosen["number"].to_numpy()
+    def take(self, at: np.ndarray) -> Facts:
+        """The facts of some units, repeated where asked twice."""
+        if np.array_equal(at, np.arange(len(self))):
+            return self
 
-    def support_of(self, kind: str) -> np.ndarray:
-        """Support word of one kind of device on the image used.
+        def rows(frame: pd.DataFrame) -> pd.DataFrame:
+            return frame.iloc[at].reset_index(drop=True)
 
-        Parameters
-        ----------
-        kind : str
-            Such as 'wireless'.
+        def long(frame: pd.DataFrame, first: int = 0) -> pd.DataFrame:
+            pairs = pd.DataFrame({"row": np.asarray(at) + first, "_to": np.arange(len(at)) + first})
+            return pairs.merge(frame, on="row").drop(columns="row").rename(columns={"_to": "row"})[frame.columns]
 
-        Returns
-        -------
-        numpy.ndarray of object, shape (n_units,)
-            A support word; None where there is no such device or no image.
-        """
-        matrix = self.support.get(kind)
-        if matrix is None:
-            return np.full(len(self), None, dtype=object)
-        words = matrix[np.arange(len(self)), np.maximum(self.image_number, 0)].copy()
-        words[self.image_number < 0] = None
-        return words
-
-    def blocked(self, kind: str, *supports: Support) -> np.ndarray:
-        """Where a device of this kind has one of these support words and does nothing until it is cured.
-
-        Parameters
-        ----------
-        kind : str
-        *supports : Support
-
-        Returns
-        -------
-        numpy.ndarray of bool, shape (n_units,)
-        """
-        rows = self.devices
-        return self.having(rows["kind"].eq(kind) & rows["support"].isin(supports) & rows["severity"].ne("degrades"))
-
-    def having(self, hit: pd.Series[bool]) -> np.ndarray:
-        """Find the units that have at least one of some devices.
-
-        Parameters
-        ----------
-        hit : pandas.Series of bool, shape (n_devices,)
-            Over the rows of `devices`.
-
-        Returns
-        -------
-        numpy.ndarray of bool, shape (n_units,)
-        """
-        out = np.zeros(len(self), dtype=bool)
-        out[self.devices.loc[hit, "row"].to_numpy(dtype=int)] = True
-        return out
-
-    @cached_property
-    def usual_memory_type(self) -> np.ndarray:
-        """Memory type that most units of each one's microarchitecture take, such as 'DDR3'; None where two were common.
-
-        From `datasets/advice/memory_types.csv`.
-        """
-        rows = tables.load("advice/memory_types").frame
-        return texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
+        return Facts(
+            shop=self.shop, units=rows(self.units), processors=rows(self.processors),
+            drawing=self.drawing.iloc[at].reset_index(drop=True), assumed_drawing=self.assumed_drawing[at],
+            problems=long(self.problems, 1), devices=long(self.devices),
+            support={name: matrix[at] for name, matrix in self.support.items()},
+            trouble=Trouble(*(getattr(self.trouble, field.name)[at] for field in fields(Trouble))),
+            conditions=long(self.conditions),
+            ruled_out={name: mask[at] for name, mask in self.ruled_out.items()}, extra_min=self.extra_min[at],
+            likely=long(self.likely), twice=self.twice[at],
+        )  # fmt: skip
 
     @cached_property
     def portable(self) -> np.ndarray:
@@ -140,26 +103,141 @@ class Facts:
         return holds(self.units["form_factor"].isin([str(form) for form in PORTABLE]))
 
     @cached_property
-    def wireless_wanted(self) -> np.ndarray:
-        """Where a Wi-Fi device is there, or ought to be."""
-        return self.portable | present(self.support_of("wireless"))
+    def no_processor(self) -> np.ndarray:
+        """Where the processor's level or speed could not be told."""
+        return self.processors["cpu_level"].isna().to_numpy() | self.processors["cpu_speed"].isna().to_numpy()
 
     @cached_property
-    def choice(self) -> pd.Series[str]:
-        """The richest comfortable edition on the unit as it stands, NA for none."""
-        return self.ladder.choice.reset_index(drop=True)
+    def no_disk(self) -> np.ndarray:
+        """Where it is known that no disk is fitted."""
+        return holds(self.units["storage_kind"].eq(StorageKind.NONE))
 
-    def richness(self, editions: pd.Series[str]) -> np.ndarray:
-        """Rank of editions in the shop's order of richness.
+    @cached_property
+    def worn(self) -> np.ndarray:
+        """Where the disk has less life left than the shop accepts."""
+        return numbers(self.units["storage_health_pct"]) < self.shop.thresholds.storage_health_pct
 
-        Parameters
-        ----------
-        editions : pandas.Series, shape (n,)
+    @cached_property
+    def hidden_mode(self) -> np.ndarray:
+        """Where the storage controller is in a mode that may hide the disk from the installer."""
+        return holds(self.units["storage_mode"].isin([str(StorageMode.RAID), str(StorageMode.VMD)]))
 
-        Returns
-        -------
-        numpy.ndarray of int, shape (n,)
-            0 for the richest; the number of editions for NA.
-        """
-        order = {name: number for number, name in enumerate(self.shop.richness)}
-        return editions.map(order).to_numpy(dtype="float64", na_value=len(order)).astype(int)
+    @cached_property
+    def disk_seen(self) -> np.ndarray:
+        """Where a running system has read the disk's own model: its controller hides nothing from that kernel."""
+        kind = texts(self.units["storage_kind"])
+        return present(kind) & ~self.no_disk & present(texts(self.units["storage_model"]))
+
+    @cached_property
+    def memory_types(self) -> np.ndarray:
+        """Memory types each board may take, a space between: its own where known, else those usual of its kind."""
+        rows = tables.load("advice/memory_types").frame
+        usual = texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
+        own = texts(self.units["ram_type"].str.upper())
+        return np.where(present(own), own, usual)
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What the devices of each unit ask for on each image; all of shape (n_units, n_images).
+
+    Attributes
+    ----------
+    dead : numpy.ndarray of int
+        Devices that decide (storage, graphics, and any Wi-Fi) and do nothing whatever is brought.
+    no_wifi : numpy.ndarray of bool
+        Where one of them is the Wi-Fi, so that an adapter mends it.
+    kernel : numpy.ndarray of int
+        Devices that decide and work once a newer kernel is brought.
+    wifi_kernel : numpy.ndarray of bool
+        Where one of those is the Wi-Fi.
+    bring : numpy.ndarray of int
+        Devices that decide and work once something is brought.
+    cost : numpy.ndarray of float
+        All devices weighed, the lesser ones too: what tells sticks apart that are alike in the rest.
+    """
+
+    dead: np.ndarray
+    no_wifi: np.ndarray
+    kernel: np.ndarray
+    wifi_kernel: np.ndarray
+    bring: np.ndarray
+    cost: np.ndarray
+
+    @property
+    def adapter(self) -> np.ndarray:
+        """Where a Wi-Fi adapter spares trouble."""
+        return self.no_wifi | self.wifi_kernel
+
+
+DECISIVE = ("storage", "graphics", "wireless")
+"""Kinds of device that must work before a unit is handed over."""
+
+_RANK: dict[str, int] = {
+    Support.WORKS: 0, Support.UNKNOWN: 0, Support.NEEDS_FIRMWARE: 1, Support.NEWER_KERNEL: 2,
+    Support.SEPARATE_DRIVER: 2, Support.NO_DRIVER: 3,
+}  # fmt: skip
+"""How much trouble a support word means when images are compared; unknown is the same on all of them."""
+
+_WEIGHT: dict[str, float] = {
+    "storage": 1000, "graphics": 100, "wireless": 100, "ethernet": 10, "bluetooth": 1, "audio": 10,
+}  # fmt: skip
+"""How much a kind of device counts when images are compared."""
+
+
+def kernel_from_backports(support: str, cure: str, image_release: str, architecture: str) -> str:
+    """Package that brings the newer kernel to an installed system, '' where its own release has none."""
+    if support != Support.NEWER_KERNEL or cure != f"debian-{image_release}-backports":
+        return ""
+    return "linux-image-amd64" if architecture == "amd64" else "linux-image-686-pae"
+
+
+def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.ndarray], Trouble]:
+    """Lay the verdicts on devices out as units by images.
+
+    Parameters
+    ----------
+    kinds : pandas.DataFrame
+        `DeviceVerdicts.kinds`: row, image, kind, support, severity, cure, firmware_packages.
+    n_units : int
+    shop : Shop
+
+    Returns
+    -------
+    support : dict of str to numpy.ndarray of object
+    trouble : Trouble
+    """
+    names = [image.name for image in shop.images]
+    shape = (n_units, len(names))
+    column = pd.Categorical(kinds["image"].astype(object), categories=names).codes
+    row = kinds["row"].to_numpy(dtype=int)
+    word = kinds["support"].astype(object).to_numpy()
+    kind = kinds["kind"].astype(object).to_numpy()
+    cure = kinds["cure"].astype(object).to_numpy()
+    packages = kinds["firmware_packages"].astype(object).to_numpy()
+    support: dict[str, np.ndarray] = {}
+    for name in dict.fromkeys(kind):
+        support[name] = np.full(shape, None, dtype=object)
+        at = kind == name
+        support[name][row[at], column[at]] = word[at]
+    rank = np.array([_RANK[one] for one in word], dtype=int)
+    stuck = (rank > 0) & (kinds["severity"].astype(object) != "degrades").to_numpy(dtype=bool)
+    stuck &= np.isin(kind.astype(str), DECISIVE)
+    brought = np.isin(word.astype(str), [Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER]) & (
+        (cure.astype(str) != "") | (packages.astype(str) != "")
+    )
+    newer = np.flatnonzero(word == Support.NEWER_KERNEL)
+    for at in newer:
+        image = shop.images[column[at]]
+        brought[at] = bool(kernel_from_backports(word[at], str(cure[at]), image.release, image.architecture))
+    dead, bring, kernel, cost = *(np.zeros(shape, dtype=int) for _ in range(3)), np.zeros(shape)
+    np.add.at(dead, (row, column), stuck & ~brought)
+    np.add.at(bring, (row, column), stuck & brought)
+    np.add.at(cost, (row, column), rank * np.array([_WEIGHT.get(one, 0.0) for one in kind]))
+    no_wifi, wifi_kernel = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    hit = stuck & (kind == "wireless")
+    no_wifi[row[hit & ~brought], column[hit & ~brought]] = True
+    by_kernel = stuck & brought & (word == Support.NEWER_KERNEL)
+    np.add.at(kernel, (row, column), by_kernel)
+    wifi_kernel[row[hit & by_kernel], column[hit & by_kernel]] = True
+    return support, Trouble(dead, no_wifi, kernel, wifi_kernel, bring, cost)

@@ -1,183 +1,126 @@
-"""Which part would change the answer, found by scoring the unit with the part fitted."""
+"""Parts: which of them a unit takes, what is to be looked at first, and the unit with them fitted."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from advisor import tables
 from advisor.advice.facts import Facts
+from advisor.advice.readings import Reading
 from advisor.columns import numbers, present, texts
-from advisor.shop import Image, Part
+from advisor.shop import Image, Part, Shop
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
-
-if TYPE_CHECKING:
-    from advisor.comfort import Ladder
 
 _DIMM_FORMS = (FormFactor.DESKTOP, FormFactor.SERVER)
 _SODIMM_FORMS = (
     FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT, FormFactor.SMALL_DESKTOP,
+    FormFactor.TABLET,
 )  # fmt: skip
 _SATA_TAKES = (StorageKind.HDD, StorageKind.HYBRID, StorageKind.SATA_SSD)
 
-TRIAL_COLUMNS = (
-    "row", "part", "kind", "in_stock", "edition_before", "edition_after", "ladder_gain", "cures", "browser_before_s",
-    "browser_after_s", "eases", "check", "fit_min", "size_gib",
-)  # fmt: skip
-"""Columns of the trials: `ladder_gain` counts editions richer, `cures` says that a blocking fact goes away, `eases`
-that no edition becomes comfortable but the browser's wait, with certainty, shrinks by a quarter or more [s]."""
-
-EASES_BY = 0.75
-"""Share of the browser's wait that may remain for a part to count as easing; common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Trials:
-    """What each part does to each unit it fits.
-
-    Attributes
-    ----------
-    frame : pandas.DataFrame
-        Columns `TRIAL_COLUMNS`, a row a unit and part that fits it.
-    best : pandas.DataFrame
-        The one best row of `frame` a unit, indexed by unit position; units that no part helps are absent.
-    tried : numpy.ndarray of bool, shape (n_units,)
-        Units for which at least one part was tried.
-    """
-
-    frame: pd.DataFrame
-    best: pd.DataFrame
-    tried: np.ndarray
+NVME_YEAR = 2018
+"""From this year on an empty unit is taken to want an NVMe disk rather than a SATA one; common practice, no source."""
 
 
 @cache
 def usual_parts() -> tuple[Part, ...]:
-    """Parts that a bench usually can get, from `datasets/advice/parts.csv`.
-
-    Returns
-    -------
-    tuple of Part
-        With count 0: none of them lies in the drawer.
-    """
+    """Parts that a bench usually can buy, from `datasets/advice/parts.csv`; none lies in the drawer."""
     rows = tables.load("advice/parts").frame.drop(columns="source").fillna("")
     return tuple(Part.model_validate({**row, "count": 0}) for row in rows.to_dict("records"))
 
 
-def memory_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
-    """Where a memory module can be fitted, and where that is to be checked first.
+@dataclass(frozen=True)
+class Shelf:
+    """Parts that may be fitted: the drawer's first, then what can be bought.
 
-    A soldered bank, a full bank, another type and the board's own limit rule a module out. A fact that is unknown does
-    not, but is named.
-
-    Parameters
+    Attributes
     ----------
-    facts : Facts
-    part : Part
-
-    Returns
-    -------
-    fits : numpy.ndarray of bool, shape (n_units,)
-    check : numpy.ndarray of object, shape (n_units,)
-        What to check before opening the box; '' for nothing.
+    parts : tuple of Part
+    count : numpy.ndarray of int, shape (n_parts,)
+        How many lie in the drawer.
     """
-    units = facts.units
+
+    parts: tuple[Part, ...]
+    count: np.ndarray
+
+    def of(self, kind: str) -> list[int]:
+        """Positions of the parts of a kind."""
+        return [at for at, part in enumerate(self.parts) if part.kind == kind]
+
+
+def shelf(shop: Shop) -> Shelf:
+    """The shop's drawer, and what it can buy where the drawer lacks it."""
+    listed = {part.name.casefold() for part in shop.stock}
+    more = [part for part in usual_parts() if part.name.casefold() not in listed] if shop.buys_parts else []
+    parts = tuple(part for part in (*shop.stock, *more) if part.count or shop.buys_parts)
+    return Shelf(parts, np.array([part.count for part in parts], dtype=int))
+
+
+def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.ndarray:
+    """Where some modules of a kind can be fitted: a soldered or full bank, another type, the board's limit rule out.
+
+    A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
+    thought of where two slots are known to be free.
+    """
+    units = reading.units
     kind, _, form = part.fits.upper().partition(" ")
     free = numbers(units["ram_slots_free"])
-    soldered = units["ram_soldered"].fillna(False).to_numpy(dtype=bool)
-    total = numbers(units["ram_gib"]) + part.gib
-    fits = ~soldered & ~(free == 0) & ~(total > numbers(units["ram_max_gib"])) & ~np.isnan(total)
-
-    type_known = texts(units["ram_type"].str.upper())
-    has_type = present(type_known)
-    kinds = np.where(has_type, type_known, facts.usual_memory_type)
-    fits &= np.equal(kinds, kind)
+    fits = ~units["ram_soldered"].fillna(False).to_numpy(dtype=bool) & ~(free < modules)
+    if modules > 1:
+        fits &= free >= modules
+    fits &= ~(numbers(units["ram_gib"]) + modules * part.gib > numbers(units["ram_max_gib"]))
+    fits &= ~facts.ruled_out["memory"][reading.rows]
+    types = facts.memory_types[reading.rows]
+    distinct, codes = np.unique(types.astype(str), return_inverse=True)
+    fits &= np.array([kind in words.replace("DDR3L", "DDR3").split() for words in distinct], dtype=bool)[codes]
     forms = texts(units["form_factor"])
-    if form == "DIMM":
-        fits &= np.isin(forms.astype(str), [str(one) for one in _DIMM_FORMS])
-    elif form == "SODIMM":
-        fits &= np.isin(forms.astype(str), [str(one) for one in _SODIMM_FORMS])
-
-    check = np.full(len(facts), "", dtype=object)
-    check[np.isnan(free)] = "that a memory slot is free"
-    no_type = ~has_type
-    check[no_type] = check[no_type] + np.where(check[no_type] == "", "", " and ") + f"that the board takes {kind}"
-    return fits, check
+    allowed = {"DIMM": _DIMM_FORMS, "SODIMM": _SODIMM_FORMS}.get(form)
+    if allowed is not None:
+        # A small desktop may take either; an unknown box may take either.
+        allowed = (*allowed, FormFactor.SMALL_DESKTOP)
+        fits &= np.isin(forms.astype(str), [str(one) for one in allowed]) | ~present(forms)
+    return fits
 
 
-def ssd_fits(facts: Facts, part: Part) -> tuple[np.ndarray, np.ndarray]:
-    """Where an SSD can take the disk's place, and where that is to be checked first.
+def memory_check(facts: Facts, row: int, part: Part) -> str:
+    """What to look at before a memory module is fitted, '' for nothing."""
+    unit = facts.units.iloc[row]
+    checks = []
+    if pd.isna(unit["ram_slots_free"]):
+        checks.append("that a memory slot is free")
+    if pd.isna(unit["ram_type"]):
+        checks.append(f"that the board takes {part.fits.partition(' ')[0]}")
+    if pd.isna(unit["form_factor"]) or unit["form_factor"] == FormFactor.SMALL_DESKTOP:
+        checks.append(f"that its modules are {part.fits.partition(' ')[2] or 'of this form'}")
+    return " and ".join(checks)
 
-    Parameters
-    ----------
-    facts : Facts
-    part : Part
 
-    Returns
-    -------
-    fits : numpy.ndarray of bool, shape (n_units,)
-    check : numpy.ndarray of object, shape (n_units,)
-    """
-    kind = texts(facts.units["storage_kind"])
-    check = np.full(len(facts), "", dtype=object)
+def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
+    """Where an SSD can take the disk's place, or an empty one."""
+    kind = texts(reading.units["storage_kind"])
     empty = np.equal(kind, StorageKind.NONE)
+    recent = numbers(reading.processors["cpu_year"]) >= NVME_YEAR
     if part.fits == "sata":
-        recent = numbers(facts.processors["cpu_year"]) >= 2018
         fits = np.isin(kind.astype(str), [str(one) for one in _SATA_TAKES]) | (empty & ~recent)
-        check[empty] = "that there is a SATA bay"
     else:
-        fits = np.equal(kind, StorageKind.NVME) | empty
-        check[empty] = "that there is an NVMe slot"
-    return fits, check
+        fits = np.equal(kind, StorageKind.NVME) | (empty & recent)
+    return fits & ~facts.ruled_out["ssd"][reading.rows]
 
 
-def _fitted(units: pd.DataFrame, part: Part) -> pd.DataFrame:
-    """Write a part into a copy of unit rows, as intake would see them afterwards."""
-    after = units.copy()
-    if part.kind == "memory":
-        after["ram_gib"] = after["ram_gib"] + part.gib
-        after["ram_slots_free"] = (after["ram_slots_free"] - 1).clip(lower=0)
-    elif part.kind == "ssd":
-        after["storage_kind"] = str(StorageKind.NVME if part.fits == "nvme" else StorageKind.SATA_SSD)
-        after["storage_gib"] = part.gib
-        after["storage_health_pct"] = 100.0
-        after["storage_mode"] = str(StorageMode.NVME if part.fits == "nvme" else StorageMode.AHCI)
-        after["disk_read_mib_s"] = pd.NA
-        after["disk_access_ms"] = pd.NA
-        after = after.astype({"disk_read_mib_s": "Float64", "disk_access_ms": "Float64"})
-    return after
-
-
-def fit(units: pd.DataFrame, names: pd.Series[str], parts: Sequence[Part]) -> pd.DataFrame:
-    """Unit frame with the named part fitted to each unit.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame, shape (n_units, ...)
-    names : pandas.Series, shape (n_units,)
-        Name of the part to fit; NA for none.
-    parts : sequence of Part
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n_units, ...)
-    """
-    out = units
-    for part in parts:
-        mask = names.eq(part.name).fillna(False).to_numpy(dtype=bool)
-        if mask.any():
-            after = _fitted(units.loc[mask], part)
-            out = pd.concat([out.loc[~out.index.isin(after.index)], after]).sort_index()
-    return out
+def ssd_check(facts: Facts, row: int, part: Part) -> str:
+    """What to look at before an SSD is fitted, '' for nothing."""
+    if not facts.no_disk[row]:
+        return ""
+    return "that there is a SATA bay" if part.fits == "sata" else "that there is an NVMe slot"
 
 
 @lru_cache(maxsize=64)
-def _adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
-    """Which of the shop's images drive a wireless adapter: True or False per image."""
+def adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
+    """Which of the images drive a wireless adapter, as they come."""
     from advisor import drivers
     from advisor.unit import Unit, frame
 
@@ -186,117 +129,26 @@ def _adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
     return tuple(image.name in good for image in images)
 
 
-def _try(facts: Facts, part: Part, wanted: np.ndarray, needs: pd.DataFrame) -> pd.DataFrame | None:
-    from advisor import comfort
-
-    n_units = len(facts)
-    if part.kind == "wireless":
-        asked = wanted & needs["wireless"].to_numpy()
-        if not asked.any():
-            return None
-        works = np.array([*_adapter_works(part.device, facts.shop.images), False])
-        fits = asked & works[facts.image_number]
-        check = np.full(n_units, "", dtype=object)
-        after = facts.choice
-        gain = np.zeros(n_units, dtype=int)
-        cures = fits
-        before_s = after_s = np.full(n_units, np.nan)
-    else:
-        fits, check = (memory_fits if part.kind == "memory" else ssd_fits)(facts, part)
-        fits &= wanted & (facts.image_number >= 0)
-        if not fits.any():
-            return None
-        units = _fitted(facts.units.loc[fits], part).reset_index(drop=True)
-        ladder = comfort.ladder(
-            units,
-            facts.processors.loc[fits].reset_index(drop=True),
-            facts.chosen.loc[fits, "image_used"].reset_index(drop=True),
-            facts.shop,
-        )
-        after = pd.Series(pd.NA, index=facts.choice.index, dtype="string")
-        after[fits] = ladder.choice.astype("string").to_numpy()
-        gain = facts.richness(facts.choice) - facts.richness(after)
-        before_s, after_s = shortest_browser(facts.ladder), np.full(n_units, np.nan)
-        after_s[fits] = shortest_browser(ladder)
-        blocked = facts.choice.isna().to_numpy() | (needs["storage"].to_numpy() & (part.kind == "ssd"))
-        cures = fits & blocked & after.notna().to_numpy()
-    eases = fits & after.isna().to_numpy() & (after_s <= EASES_BY * before_s)
-    rows = np.flatnonzero(fits & ((gain > 0) | cures | eases))
-    if not rows.size:
-        return None
-    return pd.DataFrame(
-        {
-            "row": rows,
-            "part": part.name,
-            "kind": part.kind,
-            "in_stock": part.count > 0,
-            "edition_before": facts.choice.to_numpy(dtype=object)[rows],
-            "edition_after": after.to_numpy(dtype=object)[rows],
-            "ladder_gain": gain[rows],
-            "cures": cures[rows],
-            "browser_before_s": before_s[rows],
-            "browser_after_s": after_s[rows],
-            "eases": eases[rows],
-            "check": check[rows],
-            "fit_min": part.fit_min,
-            "size_gib": part.gib,
-        }
-    )
+def with_memory(units: pd.DataFrame, gib: np.ndarray, modules: np.ndarray) -> pd.DataFrame:
+    """Unit rows with memory modules fitted: `gib` each [GiB], `modules` of them; 0 for none."""
+    if not modules.any():
+        return units
+    after = units.copy()
+    after["ram_gib"] = after["ram_gib"] + gib * modules
+    after["ram_slots_free"] = (after["ram_slots_free"] - modules).clip(lower=0)
+    return after
 
 
-def shortest_browser(ladder: Ladder) -> np.ndarray:
-    """Shortest wait for a usable browser, with certainty, over the editions that pass the gates.
-
-    Parameters
-    ----------
-    ladder : advisor.comfort.Ladder
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (n_units,)
-        [s]; infinite where no edition passes.
-    """
-    seconds = np.where((ladder.gate != 0) & ~np.isnan(ladder.browser_high_s), ladder.browser_high_s, np.inf)
-    return np.asarray(seconds.min(axis=1), dtype=float)
-
-
-def trials(facts: Facts, wanted: np.ndarray, needs: pd.DataFrame) -> Trials:
-    """Try the drawer's parts, and the usual ones where none in the drawer helps, on the units that could gain.
-
-    Parameters
-    ----------
-    facts : Facts
-    wanted : numpy.ndarray of bool, shape (n_units,)
-        Units worth trying parts on.
-    needs : pandas.DataFrame, shape (n_units, 2)
-        Truth columns `storage` (no disk, a worn or a too small one) and `wireless` (no driver for what is there).
-
-    Returns
-    -------
-    Trials
-        Best means: cures what blocks the unit, then most gain, then in the drawer, then the smallest part.
-    """
-    found: list[pd.DataFrame] = []
-    open_rows = wanted.copy()
-    for drawer in ([part for part in facts.shop.stock if part.count > 0], usual_parts()):
-        for part in drawer:
-            result = _try(facts, part, open_rows, needs) if open_rows.any() else None
-            if result is not None and len(result):
-                found.append(result)
-        if found:
-            helped = pd.concat(found)
-            row = np.arange(len(facts))
-            cured = np.isin(row, helped.loc[helped["cures"] & helped["kind"].ne("wireless"), "row"])
-            online = np.isin(row, helped.loc[helped["kind"].eq("wireless"), "row"])
-            blocked = needs["storage"].to_numpy() | facts.choice.isna().to_numpy()
-            done = np.where(blocked, cured, np.isin(row, helped["row"])) & (online | ~needs["wireless"].to_numpy())
-            open_rows &= ~done
-    if not found:
-        empty = pd.DataFrame(columns=list(TRIAL_COLUMNS))
-        return Trials(empty, empty.set_index("row"), wanted)
-    frame = pd.concat(found, ignore_index=True)
-    order = frame.sort_values(
-        ["row", "cures", "ladder_gain", "browser_after_s", "in_stock", "size_gib"],
-        ascending=[True, False, False, True, False, True],
-    )
-    return Trials(frame, order.drop_duplicates("row").set_index("row"), wanted)
+def with_ssd(units: pd.DataFrame, fitted: np.ndarray, gib: np.ndarray, nvme: np.ndarray) -> pd.DataFrame:
+    """Unit rows with an SSD in the disk's place where `fitted`."""
+    if not fitted.any():
+        return units
+    after = units.copy()
+    kind = np.where(nvme, str(StorageKind.NVME), str(StorageKind.SATA_SSD))
+    mode = np.where(nvme, str(StorageMode.NVME), str(StorageMode.AHCI))
+    after.loc[fitted, "storage_kind"] = kind[fitted]
+    after.loc[fitted, "storage_gib"] = gib[fitted]
+    after.loc[fitted, "storage_health_pct"] = 100.0
+    after.loc[fitted, "storage_mode"] = mode[fitted]
+    after.loc[fitted, ["disk_read_mib_s", "disk_access_ms"]] = pd.NA
+    return after

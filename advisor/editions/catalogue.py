@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.editions.measured import unhindered
+from advisor.editions.measured import pooled_browser, unhindered
 from advisor.shop import Image
 
 SESSION_COLUMNS = (
@@ -62,13 +62,15 @@ def _figure(measured: pd.DataFrame, release: str, edition: str, name: str) -> tu
             value = found[name].to_numpy(dtype="float64", na_value=np.nan)[0]
             if not np.isnan(value):
                 source = f"measured on Debian {candidate}, {found['runs'].iloc[0]} runs (comfort/sessions)"
+                if name.startswith("browser"):
+                    source = f"{source}; the browser's part pooled over all editions"
                 return float(value), source if candidate == release else f"{source}; taken for Debian {release}"
     return None, None
 
 
 def _measured() -> pd.DataFrame:
     """Figures of the unhindered sessions, the median of the runs, by release and edition."""
-    return unhindered(tables.load("comfort/sessions").frame)
+    return pooled_browser(unhindered(tables.load("comfort/sessions").frame))
 
 
 def catalogue() -> pd.DataFrame:

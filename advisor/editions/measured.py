@@ -28,6 +28,28 @@ _FIGURES = {
 }
 
 
+def pooled_browser(figures: pd.DataFrame) -> pd.DataFrame:
+    """Give every edition the browser's one cost: it is the same program on all of them.
+
+    Parameters
+    ----------
+    figures : pandas.DataFrame
+        From `unhindered`. What the browser and a document add to the session's memory, the browser's processor
+        seconds and its cold reads differ between editions by no more than between runs of one, so that only a
+        session's own part tells editions apart.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same, with the medians over all editions.
+    """
+    out = figures.copy()
+    out["browser_mib"] = out["session_mib"] + (out["browser_mib"] - out["session_mib"]).median()
+    for name in ("browser_cpu_s", "browser_read_mib", "browser_reads"):
+        out[name] = out[name].median()
+    return out
+
+
 def anchor_mib_s() -> float:
     """Decompression [MiB/s] of a processor of speed 1, from the table comfort/physics, which says where it is from."""
     frame = tables.load("comfort/physics").frame

@@ -7,9 +7,9 @@ import math
 import re
 from dataclasses import dataclass
 
-from advisor.sheet import words
+from advisor.advice import fixed as words
 from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
-from advisor.sheet.model import Across, Device, Flag, Item, Phase, Reason, Sheet
+from advisor.advice.record import Across, Device, Flag, Item, Phase, Reason, Sheet
 
 MOST_IMAGES = 5
 """Most images side by side."""

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from advisor.errors import InputError
-from advisor.sheet import words
+from advisor.advice import fixed as words
 from advisor.sheet.fit import MOST_IMAGES, fit
 from advisor.sheet.layout import Measures
-from advisor.sheet.model import Mark, Sheet
+from advisor.advice.record import Mark, Sheet
 from advisor.sheet.qr import qr_svg
 
 if TYPE_CHECKING:

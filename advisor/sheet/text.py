@@ -6,8 +6,8 @@ import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 
-from advisor.sheet import words
-from advisor.sheet.model import Mark, Sheet
+from advisor.advice import fixed as words
+from advisor.advice.record import Mark, Sheet
 
 NARROWEST = 40
 """Narrowest terminal the text is set for; a narrower one wraps it."""

@@ -7,8 +7,8 @@ import random
 
 import pytest
 
-from advisor.sheet import words
-from advisor.sheet.model import SUPPORT_MARK, Across, Device, Flag, Item, Mark, Phase, Reason, Rung, Sheet
+from advisor.advice import fixed as words
+from advisor.advice.record import SUPPORT_MARK, Across, Device, Flag, Item, Mark, Phase, Reason, Rung, Sheet
 from advisor.unit import Support
 
 HOSTILE = (

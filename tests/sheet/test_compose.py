@@ -11,7 +11,7 @@ from advisor import intake
 from advisor.advice import assess
 from advisor.files import datasets
 from advisor.sheet import compose, compose_all, render_text
-from advisor.sheet.cells import clean
+from advisor.advice.cells import clean
 from advisor.sheet.compose import minutes, number, span
 from advisor.shop_file import read_shop
 

@@ -11,7 +11,7 @@ import pytest
 from advisor.errors import InputError
 from advisor.sheet import render_html
 from advisor.sheet.html import mark
-from advisor.sheet.model import Mark
+from advisor.advice.record import Mark
 
 from .conftest import HOSTILE
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache, lru_cache
 
-from advisor.sheet.model import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Mark
+from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Mark
 from advisor.views.markup import Markup, el
 
 SEVERITIES: dict[str, str] = {"stop": "Stop", "act": "Do", "note": "Note"}

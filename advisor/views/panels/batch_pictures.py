@@ -80,7 +80,7 @@ def grid(counts: pd.DataFrame) -> Markup:
     -------
     markupsafe.Markup
     """
-    from advisor.sheet.model import ADVICE_MARK
+    from advisor.advice.record import ADVICE_MARK
 
     held: dict[Any, dict[str, int]] = {
         key: {str(name): int(count) for name, count in row.items() if count}

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from advisor.drivers.kinds import Kind
-from advisor.sheet.cells import clean
-from advisor.sheet.model import SUPPORT_MARK, Across, Device, Mark
+from advisor.advice.cells import clean
+from advisor.advice.record import SUPPORT_MARK, Across, Device, Mark
 from advisor.unit import Support
 
 ACROSS_COLUMNS: tuple[str, ...] = ("row", "image", "kind", "device", "name", "support", "severity")

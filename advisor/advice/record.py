@@ -1,8 +1,11 @@
-"""What stands on a sheet, as pure data: no layout, no markup, nothing that needs a library."""
+"""The record of a unit: all that was decided about it, with its reasons and words, as pure data that every view reads.
+
+No layout, no markup, nothing that needs a library.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
 from advisor.unit import Advice, Support
@@ -85,7 +88,7 @@ class Across:
     name : str
         Only where the unit has more than one device of the kind.
     supports : tuple of str
-        A support word an image, in the order of `Sheet.images`.
+        A support word an image, in the order of `Record.images`.
     marks : tuple of Mark
         The shape of each word.
     """
@@ -103,20 +106,20 @@ class Across:
 
 @dataclass(frozen=True)
 class Rung:
-    """One edition on the unit as it stands.
+    """One edition on the unit, as it will be prepared.
 
     Attributes
     ----------
     edition : str
     verdict : str
-        'advised', 'comfortable', 'ruled out', 'cannot tell', or what is not comfortable, such as 'browser slow'.
+        'advised', 'comfortable', 'slow', 'very slow', 'over the limit', 'little memory' or 'ruled out'.
     mark : Mark
     desktop_s, browser_s : str
         Seconds, typical to with certainty, as text such as '22–30'; '' where not predicted [s].
-    memory_left_pct : str
-        Memory left with a browser open, '' where not predicted [%].
+    memory_left_mib : str
+        Memory left with a browser open, '' where not predicted [MiB].
     why : str
-        Why it is ruled out, '' otherwise.
+        Why it is not comfortable, '' where it is.
     """
 
     edition: str
@@ -124,17 +127,39 @@ class Rung:
     mark: Mark
     desktop_s: str = ""
     browser_s: str = ""
-    memory_left_pct: str = ""
+    memory_left_mib: str = ""
     why: str = ""
 
 
 @dataclass(frozen=True)
+class Fitting:
+    """A part to be fitted.
+
+    Attributes
+    ----------
+    name : str
+        Such as '2 x 4 GiB DDR3 DIMM'.
+    source : str
+        Such as '3 of 9, kept for this unit', or 'not in the drawer, to be bought'.
+    check : str
+        What to look at before, '' for nothing.
+    minutes : float
+        [min]
+    """
+
+    name: str
+    source: str
+    check: str
+    minutes: float
+
+
+@dataclass(frozen=True)
 class Phase:
-    """One step of the bench work: minutes of attention and minutes in the slot as text, '' for none [min]."""
+    """One step of the bench work: minutes of attention, and minutes in the slot with them [min]."""
 
     title: str
-    hands_on_min: str
-    slot_min: str
+    hands_on_min: float
+    slot_min: float
 
 
 @dataclass(frozen=True)
@@ -150,11 +175,13 @@ class Flag:
 
 
 @dataclass(frozen=True)
-class Sheet:
-    """Everything on the printout of one unit.
+class Record:
+    """Everything that was decided about one unit. A technician's view shows `headline` first.
 
     Attributes
     ----------
+    row : int
+        Position in the batch, from 0.
     tag : str
         Asset tag, or 'row N' when there is none.
     code : str
@@ -172,15 +199,27 @@ class Sheet:
     notes : str
         The notes of the intake row.
     advice : str
+        One of `unit.Advice`.
     mark : Mark
-    edition, image, part : str
-        '' for none.
+    headline : str
+        The first thing to do.
+    edition, image : str
+        What to install and from which stick, '' for none.
+    parts : tuple of Fitting
+    bring : tuple of str
+        Packages that must be brought, those that the unit is not handed over without first.
     reasons : tuple of Reason
         The advice's own reason first.
     best_fix : str
+        As in the scored CSV.
+    runner_up, lost : str
+        The next best thing that could be done, and why it is not; '' for none.
+    slow : str
+        'slow' or 'very slow' where the unit will stay so, else ''.
     at_hand : tuple of Item
+        Every stick, part, cable and package of what is to be done.
     find_out : tuple of str
-        For a unit on hold: what to find out, each to be written in by hand.
+        For a unit on hold: what to find out and where to read it, each to be written in by hand.
     devices : tuple of Device
         Worst support first.
     images : tuple of str
@@ -190,13 +229,17 @@ class Sheet:
     no_boot : tuple of str
         Images of the shop that do not boot on the unit.
     rungs : tuple of Rung
-        Richest edition first.
+        Richest edition first, as the unit will be prepared.
     phases : tuple of Phase
         Empty where no install is advised.
-    hands_on_min, elapsed_min, elapsed_low_min, elapsed_high_min : str
-        Whole minutes as text, '' where not predicted [min].
+    hands_on_min, elapsed_min, elapsed_low_min, elapsed_high_min : float or None
+        [min], None where not predicted.
     basis : str
         What the minutes rest on.
+    shares : tuple of (str, float)
+        How much of the elapsed minutes is measured, modelled, assumed, practice [share of 1]; empty where not known.
+    beyond : str
+        In what the unit lies beyond what was measured, '' for nothing.
     assumed : tuple of str
         Facts assumed for the minutes because they are not known.
     flags : tuple of Flag
@@ -208,11 +251,11 @@ class Sheet:
         What counts as comfortable here.
     made_with : str
         Program and version.
-    more : dict of str to int
-        How many entries of a section were left off to fit the page; under 'works everywhere', how many devices that
-        work on every image have no row of their own.
+    status, problem : str
+        As in the scored CSV.
     """
 
+    row: int
     tag: str
     code: str
     shop: str
@@ -223,11 +266,16 @@ class Sheet:
     notes: str
     advice: str
     mark: Mark
+    headline: str
     edition: str
     image: str
-    part: str
+    parts: tuple[Fitting, ...]
+    bring: tuple[str, ...]
     reasons: tuple[Reason, ...]
     best_fix: str
+    runner_up: str
+    lost: str
+    slow: str
     at_hand: tuple[Item, ...]
     find_out: tuple[str, ...]
     devices: tuple[Device, ...]
@@ -236,15 +284,18 @@ class Sheet:
     no_boot: tuple[str, ...]
     rungs: tuple[Rung, ...]
     phases: tuple[Phase, ...]
-    hands_on_min: str
-    elapsed_min: str
-    elapsed_low_min: str
-    elapsed_high_min: str
+    hands_on_min: float | None
+    elapsed_min: float | None
+    elapsed_low_min: float | None
+    elapsed_high_min: float | None
     basis: str
+    shares: tuple[tuple[str, float], ...]
+    beyond: str
     assumed: tuple[str, ...]
     flags: tuple[Flag, ...]
     checks: tuple[str, ...]
     cautions: tuple[str, ...]
     limits: str
     made_with: str
-    more: dict[str, int] = field(default_factory=dict)
+    status: str
+    problem: str

@@ -1,0 +1,433 @@
+"""The one door from intake to advice: a frame of units in, everything that is shown, printed or written out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice.cases import Cases
+from advisor.advice.decide import Decision, decide
+from advisor.advice.facts import Facts
+from advisor.advice.flags import raise_flags
+from advisor.advice.gather import gather
+from advisor.advice.options import PART_COLUMNS, fitted
+from advisor.advice.parts import Shelf, shelf
+from advisor.advice.share import Shares, share, usage
+from advisor.advice.words import Wording
+from advisor.shop import Shop, default_shop
+from advisor.unit import Advice, Status
+
+if TYPE_CHECKING:
+    from advisor.advice.compose import Composer
+    from advisor.advice.record import Record
+    from advisor.intake import Understood
+    from advisor.timing import Timing, TimingModel
+
+SCORED_COLUMNS = (
+    "status", "problem", "cpu_microarch", "cpu_generation", "cpu_year", "cpu_level", "advice", "do_first", "edition",
+    "image_used", "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min", "wireless_support",
+    "firmware_packages", "flags", "reasons", "best_fix", "taken_as",
+)  # fmt: skip
+"""Columns that scoring adds, in order."""
+
+PIECE = 20_000
+"""Distinct units that are decided at a time: bounds the memory of a large batch."""
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A batch of units with what was decided of them. `batch[tag]` is a unit's record, `batch.frame` the scored table.
+
+    Attributes
+    ----------
+    shop : Shop
+    raw : pandas.DataFrame
+        The rows as they came.
+    understood : Understood
+        What intake made of their cells.
+    cases : Cases
+        Distinct units with the option each gets.
+    case : numpy.ndarray of int, shape (n_units,)
+        The case of each row.
+    shares : Shares
+        Where each row's parts come from.
+    timing : Timing
+        Of the cases.
+    flags : pandas.DataFrame
+        Of the cases, columns `flags.FLAG_COLUMNS`.
+    wording : Wording
+    """
+
+    shop: Shop
+    raw: pd.DataFrame
+    understood: Understood
+    cases: Cases
+    case: np.ndarray
+    shares: Shares
+    timing: Timing
+    flags: pd.DataFrame
+    wording: Wording
+
+    def __len__(self) -> int:
+        return len(self.case)
+
+    @cached_property
+    def tags(self) -> list[str]:
+        """Name of each unit: its asset tag, else 'row N'."""
+        tags = self.understood.units["asset_tag"]
+        return [f"row {row + 1}" if pd.isna(tag) else str(tag) for row, tag in enumerate(tags)]
+
+    def __getitem__(self, tag: str | int) -> Record:
+        """The record of a unit, by its tag, or by its position.
+
+        Raises
+        ------
+        KeyError
+            When no unit has that tag, or several have.
+        """
+        if isinstance(tag, (int, np.integer)):
+            return self._composer.compose(int(tag))
+        at = [row for row, name in enumerate(self.tags) if name.casefold() == tag.strip().casefold()]
+        if len(at) != 1:
+            raise KeyError(f"{tag!r} stands on {len(at)} rows of this batch; give the row's number, from 0, instead.")
+        return self._composer.compose(at[0])
+
+    @cached_property
+    def _composer(self) -> Composer:
+        from advisor.advice.compose import Composer
+
+        return Composer(self)
+
+    def __iter__(self) -> Iterator[Record]:
+        return (self[row] for row in range(len(self)))
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """The rows as they came, and `SCORED_COLUMNS` beside them."""
+        kept = self.raw.drop(columns=[name for name in self.raw.columns if name in SCORED_COLUMNS])
+        return pd.concat([kept.reset_index(drop=True), self.scored], axis=1)
+
+    @cached_property
+    def scored(self) -> pd.DataFrame:
+        """The added columns alone, a row a unit."""
+        by_case = _scored(self)
+        out = by_case.iloc[self.case].reset_index(drop=True)
+        out["taken_as"] = _join(self.taken_as, "text", len(self))
+        return out[list(SCORED_COLUMNS)]
+
+    @cached_property
+    def taken_as(self) -> pd.DataFrame:
+        """What intake took a cell as where it might mean something else: row (from 0), text."""
+        return _taken_as(self.understood)
+
+    @cached_property
+    def drawer(self) -> pd.DataFrame:
+        """The drawer's list and the shopping list.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row a part that lies in the drawer or is wanted: part, kind, in_drawer, kept (for units of this batch),
+            kept_for (their tags), to_buy, for_units (their tags), and what each further part buys: saves (units that
+            no option without it makes usable), lifts (units that get comfortable, or the usual desktop, by it).
+        """
+        return _drawer(self)
+
+    def __repr__(self) -> str:
+        counts = pd.Series(self.cases.advice[self.case]).value_counts()
+        told = ", ".join(f"{counts[str(word)]} {word}" for word in Advice if str(word) in counts)
+        return f"<Batch of {len(self)} units at {self.shop.name}: {told}>"
+
+
+def assess(
+    frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Batch:  # fmt: skip
+    """Assess a batch of units: every row comes out, in order.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n_units, any)
+        Intake rows as typed, or a Unit frame.
+    shop : Shop, optional
+        The built-in settings when left out.
+    model : advisor.timing.TimingModel, optional
+        The serving timing model when left out.
+    progress : callable, optional
+        Told now and then how many units of how many are done.
+
+    Returns
+    -------
+    Batch
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When no column can be understood as the processor or the asset tag.
+    advisor.errors.TableError
+        When a table that an image names is missing or damaged.
+    """
+    from advisor import intake
+
+    shop = shop or default_shop()
+    understood = intake.understand(frame)
+    units = understood.units.reset_index(drop=True)
+    tags = units["asset_tag"]
+    twice = (tags.duplicated(keep=False) & tags.notna()).to_numpy(dtype=bool)
+    machine, first = _distinct(units, understood.problems, twice)
+    drawer = shelf(shop)
+    some = units.iloc[first].reset_index(drop=True)
+    problems = _of_rows(understood.problems, first)
+    facts, decision = _decide(some, problems, twice[first], shop, drawer, progress)
+    stopped = _demanded(facts)
+    asks = ~stopped[machine]
+    asks &= ~np.isin(machine, list(decision.open_facts))
+
+    def minutes(at: np.ndarray) -> np.ndarray:
+        return _minutes(facts, decision, drawer, at, model)
+
+    shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts)
+    case, cases = _cases(facts, decision, machine, shares)
+    timing = _timing(cases, drawer, model)
+    elapsed = timing.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
+    return Batch(
+        shop=shop, raw=frame, understood=understood, cases=cases, case=case, shares=shares, timing=timing,
+        flags=raise_flags(cases, elapsed), wording=Wording(cases, _kept(cases, case, shares)),
+    )  # fmt: skip
+
+
+def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number the distinct machines, in the order of the rows, and give each one's first row."""
+    said = (
+        problems["column"].astype("string") + problems["value"].astype("string") + problems["problem"].astype("string")
+    )
+    by_row = said.groupby(problems["row"].astype(int) - 1).agg("|".join)
+    parts = [pd.factorize(units[name])[0] for name in units.columns if name != "asset_tag"]
+    parts += [pd.factorize(by_row.reindex(range(len(units))))[0], twice.astype(int)]
+    code = np.zeros(len(units), dtype=np.int64)
+    for part in parts:
+        code, _ = pd.factorize(code * (int(part.max(initial=0)) + 2) + part + 1)
+    _, first = np.unique(code, return_index=True)
+    return code, first
+
+
+def _of_rows(problems: pd.DataFrame, first: np.ndarray) -> pd.DataFrame:
+    """The problems of some rows, numbered anew."""
+    number = dict(zip((first + 1).tolist(), range(1, len(first) + 1), strict=True))
+    some = problems[problems["row"].isin(number)]
+    return some.assign(row=some["row"].map(number).astype("int64")).reset_index(drop=True)
+
+
+def _decide(
+    units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop: Shop, drawer: Shelf,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[Facts, Decision]:  # fmt: skip
+    facts = gather(units, problems, twice, shop)
+    decision = decide(facts, drawer)
+    if progress is not None:
+        progress(len(units), len(units))
+    return facts, decision
+
+
+def _demanded(facts: Facts) -> np.ndarray:
+    """Where notes or model hold a unit or set it aside."""
+    out = np.zeros(len(facts), dtype=bool)
+    out[facts.conditions["row"][facts.conditions["effect"].fillna("").ne("")].to_numpy(dtype=int)] = True
+    return out
+
+
+def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares) -> tuple[np.ndarray, Cases]:
+    """Distinct machines with the option and the sources of parts that each row got."""
+    table = pd.DataFrame({"machine": machine, "option": shares.choice, **shares.bought})
+    code = table.groupby(list(table.columns), sort=False).ngroup().to_numpy()
+    _, first = np.unique(code, return_index=True)
+    of = machine[first]
+    return code, Cases(
+        facts=facts.take(of), options=decision.options, machine=of, option=shares.choice[first],
+        bought={name: shares.bought[name][first] for name in PART_COLUMNS},
+        open_facts={case: decision.open_facts[int(at)] for case, at in enumerate(of) if int(at) in decision.open_facts},
+        lucky={case: decision.lucky[int(at)] for case, at in enumerate(of) if int(at) in decision.lucky},
+    )  # fmt: skip
+
+
+def _kept(cases: Cases, case: np.ndarray, shares: Shares) -> dict[tuple[int, int], int]:
+    """Number of the part in the drawer that is kept for a case, where only one row is of it."""
+    rows = np.arange(len(case))
+    used = usage(cases.options, shares.choice[rows[shares.choice >= 0]])
+    taken = np.zeros(len(cases.options.shelf.parts), dtype=int)
+    single = np.bincount(case, minlength=len(cases)) == 1
+    out: dict[tuple[int, int], int] = {}
+    for row, uses in zip(rows[shares.choice >= 0], used, strict=True):
+        option = cases.rows[int(case[row])]
+        for name in PART_COLUMNS:
+            at = int(option[name])
+            if at >= 0 and not shares.bought[name][row]:
+                taken[at] += uses[at]
+                if single[case[row]]:
+                    out[(int(case[row]), at)] = int(taken[at])
+    return out
+
+
+def _prepared(facts: Facts, units: pd.DataFrame, options: pd.DataFrame, drawer: Shelf) -> pd.DataFrame:
+    """Units with the parts of their options fitted."""
+    from advisor.advice.readings import Reading
+
+    n = len(units)
+    table = options[["module", "modules", "ssd"]].fillna({"module": -1, "modules": 0, "ssd": -1}).astype(int)
+    reading = Reading(np.arange(n), units, facts.processors, np.zeros(n, dtype=bool), np.zeros(n, dtype=bool))
+    return fitted(reading, table.assign(at=np.arange(n)), drawer)
+
+
+def _timing(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
+    """Minutes of every case; NA where nothing is installed."""
+    from advisor import timing
+
+    chosen, names = cases.chosen, np.array([*(image.name for image in cases.facts.shop.images), None], dtype=object)
+    works = cases.works
+    fit = chosen["fit_min"].fillna(0).to_numpy(dtype=float)
+    fit = fit + np.where(fit > 0, cases.facts.extra_min, 0.0)
+    firmware = np.array([any(one.decides for one in each) for each in cases.bring], dtype=bool)
+    return timing.predict(
+        _prepared(cases.facts, cases.facts.units, chosen, drawer), cases.facts.processors,
+        chosen["edition"].where(works).astype("string"),
+        pd.Series(names[np.where(works, cases.image, -1)], dtype="string"), cases.facts.shop,
+        model=model, firmware=pd.Series(firmware), part_min=pd.Series(fit),
+    )  # fmt: skip
+
+
+def _minutes(
+    facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, model: TimingModel | None
+) -> np.ndarray:
+    """Elapsed minutes of some options [min]."""
+    from advisor import timing
+
+    some = decision.options.frame.iloc[at].reset_index(drop=True)
+    rows = some["row"].to_numpy(dtype=int)
+    units = decision.reading.units.iloc[rows].reset_index(drop=True)
+    processors = decision.reading.processors.iloc[rows].reset_index(drop=True)
+    names = np.array([image.name for image in facts.shop.images], dtype=object)
+    reading_facts = facts.take(rows)
+    taken = timing.predict(
+        _prepared(reading_facts, units, some, drawer), processors, some["edition"].astype("string"),
+        pd.Series(names[some["image"].to_numpy(dtype=int)], dtype="string"), facts.shop, model=model,
+        part_min=some["fit_min"].astype("float64"),
+    )  # fmt: skip
+    return taken.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
+
+
+def _taken_as(understood: Understood) -> pd.DataFrame:
+    notes = understood.notes
+    if notes.empty:
+        return pd.DataFrame({"row": pd.Series(dtype="int64"), "text": pd.Series(dtype="string")})
+    value = notes["value"].astype("string").fillna("").str.partition(" | ")[0]
+    text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
+    return pd.DataFrame({"row": notes["row"].astype(int) - 1, "text": text})
+
+
+def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:
+    """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
+    some = frame[frame[column].notna() & frame[column].astype("string").ne("")]
+    joined = some.drop_duplicates(["row", column]).groupby("row", sort=False)[column].agg(separator.join)
+    return joined.reindex(range(n_units)).fillna("").astype("string")
+
+
+def _scored(batch: Batch) -> pd.DataFrame:
+    """The added columns, a row a case."""
+    cases, facts, wording = batch.cases, batch.cases.facts, batch.wording
+    n = len(cases)
+    problems = facts.problems.assign(
+        row=facts.problems["row"].astype(int) - 1,
+        text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
+    )
+    advice = cases.advice.astype(str)
+    nothing = (
+        facts.no_processor & facts.units["ram_gib"].isna().to_numpy() & facts.units["storage_kind"].isna().to_numpy()
+    )
+    flawed = np.isin(np.arange(n), problems["row"]) | (advice == Advice.HOLD)
+    status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
+    reasons = [wording.reason(case)[0] for case in range(n)]
+    flags = batch.flags.assign(
+        text=batch.flags["title"].astype("string") + ": " + batch.flags["reason"].astype("string")
+    )
+    flags = flags[flags["severity"].ne("note").to_numpy()]
+    untold = [
+        str(reason).rstrip(".") not in reasons[int(row)] and code not in _told(cases, int(row))
+        for row, reason, code in zip(flags["row"], flags["reason"], flags["code"], strict=True)
+    ]
+    weighty = _join(flags[np.array(untold, dtype=bool)], "text", n, " | ")
+    processors, taken, chosen = facts.processors, batch.timing, cases.chosen
+    works = cases.works
+    return pd.DataFrame(
+        {
+            "status": pd.Series(status, dtype="string"),
+            "problem": _join(problems, "text", n),
+            **{name: processors[name] for name in ("cpu_microarch", "cpu_generation", "cpu_year", "cpu_level")},
+            "advice": pd.Series(advice, dtype="string"),
+            "do_first": pd.Series([wording.headline(case) for case in range(n)], dtype="string"),
+            "edition": chosen["edition"].where(works).astype("string"),
+            "image_used": pd.Series(cases.image_used, dtype="string"),
+            "hands_on_min": taken.hands_on_min.round(1),
+            "elapsed_min": taken.elapsed_min.round(1),
+            "elapsed_low_min": taken.elapsed_low_min.round(1),
+            "elapsed_high_min": taken.elapsed_high_min.round(1),
+            "wireless_support": pd.Series(cases.support_of("wireless"), dtype="string"),
+            "firmware_packages": pd.Series(
+                [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
+            ),
+            "flags": _join(batch.flags, "code", n, ";"),
+            "reasons": pd.Series(reasons, dtype="string").str.cat(weighty, sep=" | ").str.removesuffix(" | "),
+            "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
+        }
+    )
+
+
+_TOLD_BY_FACT = {"cpu": "processor-unknown", "ram_gib": "memory-unknown", "storage_kind": "disk-unknown"}
+
+
+def _told(cases: Cases, case: int) -> set[str]:
+    """Codes of flags that the advice's own reason tells already."""
+    told = {"slow", *(_TOLD_BY_FACT.get(name, "") for name in cases.open_facts.get(case, ()))}
+    if cases.works[case] and cases.rows[case]["ssd"] >= 0:
+        told |= {"no-disk", "disk-worn", "disk-unknown"}
+    return told
+
+
+def _drawer(batch: Batch) -> pd.DataFrame:
+    cases, shares, parts = batch.cases, batch.shares, batch.cases.options.shelf
+    frame = cases.options.frame
+    kept: dict[int, list[str]] = {}
+    buy: dict[int, list[tuple[str, int]]] = {}
+    for row in np.flatnonzero(shares.choice >= 0):
+        option = frame.iloc[shares.choice[row]]
+        for name in PART_COLUMNS:
+            at = int(option[name])
+            if at < 0:
+                continue
+            times = int(option["modules"]) if name == "module" else 1
+            if shares.bought[name][row]:
+                buy.setdefault(at, []).append((batch.tags[row], int(batch.case[row])))
+            else:
+                kept.setdefault(at, []).extend([batch.tags[row]] * times)
+    plain = batch.wording.without_buying
+    rows: list[dict[str, Any]] = []
+    for at, part in enumerate(parts.parts):
+        wanted = buy.get(at, [])
+        if not (parts.count[at] or wanted):
+            continue
+        saves = [tag for tag, case in wanted if plain[cases.machine[case]] < 0]
+        rows.append(
+            {
+                "part": part.name, "kind": part.kind, "in_drawer": int(parts.count[at]),
+                "kept": len(kept.get(at, [])), "kept_for": "; ".join(dict.fromkeys(kept.get(at, []))),
+                "to_buy": sum(int(cases.rows[case]["modules"]) if part.kind == "memory" else 1 for _, case in wanted),
+                "for_units": "; ".join(tag for tag, _ in wanted),
+                "saves": len(saves), "lifts": len(wanted) - len(saves),
+            }
+        )  # fmt: skip
+    columns = ["part", "kind", "in_drawer", "kept", "kept_for", "to_buy", "for_units", "saves", "lifts"]
+    return pd.DataFrame(rows, columns=columns)

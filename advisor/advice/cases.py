@@ -1,0 +1,330 @@
+"""Cases: each distinct unit with the option it gets, one advice a case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice import parts
+from advisor.advice.decide import Lucky
+from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
+from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, sticks
+from advisor.advice.readings import BEST, Reading, read, sides
+from advisor.comfort import LONGEST_SAID_S
+from advisor.editions.gates import starts, why_not_start
+from advisor.shop import Part
+from advisor.unit import Advice, Support
+
+
+@dataclass(frozen=True)
+class Cases:
+    """Units with what was decided of them; arrays have the shape (n_cases,).
+
+    Attributes
+    ----------
+    facts : Facts
+    options : Options
+        Of all distinct units; `machine` tells which of them a case is.
+    machine, option : numpy.ndarray of int
+        Position of the distinct unit, and of the option it gets (-1 for none).
+    bought : dict of str to numpy.ndarray of bool
+        For each of `PART_COLUMNS`, whether that part of the option must be bought.
+    open_facts : dict of int to tuple of str
+        Cases that are held for want of facts, and which.
+    lucky : dict of int to Lucky
+    """
+
+    facts: Facts
+    options: Options
+    machine: np.ndarray
+    option: np.ndarray
+    bought: dict[str, np.ndarray]
+    open_facts: dict[int, tuple[str, ...]]
+    lucky: dict[int, Lucky]
+
+    def __len__(self) -> int:
+        return len(self.option)
+
+    @cached_property
+    def chosen(self) -> pd.DataFrame:
+        """The options' rows, NA where a case has none; shape (n_cases, ...)."""
+        frame = self.options.frame
+        return frame.reindex(np.where(self.option >= 0, self.option, -1)).reset_index(drop=True)
+
+    @cached_property
+    def rows(self) -> list[dict[str, Any]]:
+        """The options' rows as dictionaries; NaN where a case has none."""
+        return self.chosen.to_dict("records")
+
+    @cached_property
+    def effect(self) -> np.ndarray:
+        """What notes and model demand of each case: 'set aside', 'hold' or ''."""
+        out = np.full(len(self), "", dtype=object)
+        for word in ("hold", "set aside"):
+            rows = self.facts.conditions["row"][self.facts.conditions["effect"].eq(word)].to_numpy(dtype=int)
+            out[rows] = word
+        return out
+
+    @cached_property
+    def held(self) -> np.ndarray:
+        """Where a missing fact would change the option."""
+        out = np.zeros(len(self), dtype=bool)
+        out[list(self.open_facts)] = True
+        return out
+
+    @cached_property
+    def advice(self) -> np.ndarray:
+        """One of `Advice` a case."""
+        chosen, has = self.chosen, self.option >= 0
+        fit = has & (chosen["n_parts"].fillna(0).to_numpy() > 0)
+        bring = has & (chosen["bring"].fillna(0).to_numpy() > 0)
+        order = {str(name): at for at, name in enumerate(self.facts.shop.richness)}
+        usual = order[str(self.facts.shop.standard_edition)]
+        lighter = chosen["edition"].map(order).to_numpy(dtype="float64", na_value=-1) > usual
+        return np.select(
+            [self.effect == "set aside", self.effect == "hold", self.held, ~has, fit, bring, lighter],
+            [Advice.SET_ASIDE, Advice.HOLD, Advice.HOLD, Advice.SET_ASIDE, Advice.PART_FIRST, Advice.FIRMWARE_FIRST,
+             Advice.LIGHTER],
+            Advice.STANDARD,
+        ).astype(object)  # fmt: skip
+
+    @cached_property
+    def works(self) -> np.ndarray:
+        """Where the unit is worked on: neither held nor set aside."""
+        return ~np.isin(self.advice.astype(str), [str(Advice.HOLD), str(Advice.SET_ASIDE)])
+
+    @cached_property
+    def reading(self) -> Reading:
+        """The units with every missing fact at its best: what still speaks against them then is certain."""
+        return read(self.facts, sides(len(self), BEST))
+
+    @cached_property
+    def rank(self) -> tuple[np.ndarray, np.ndarray]:
+        """Which sticks may start each unit, and their rank; see `options.sticks`."""
+        return sticks(self.facts, self.reading)
+
+    @cached_property
+    def starts(self) -> np.ndarray:
+        """Which images may start each unit, on hand or not; bool, shape (n_cases, n_images)."""
+        r = self.reading
+        return np.column_stack([starts(r.units, r.processors, image) for image in self.facts.shop.images])
+
+    @cached_property
+    def image(self) -> np.ndarray:
+        """Position of the image of the option, else of the best stick that may start the unit; -1 for none."""
+        may, rank = self.rank
+        best = np.where(may.any(axis=1), rank.argmin(axis=1), -1)
+        return np.where(self.option >= 0, self.chosen["image"].fillna(-1).to_numpy(dtype=int), best)
+
+    @cached_property
+    def named(self) -> np.ndarray:
+        """Position of the image that the row names, -1 where it names none of the shop's."""
+        names = {image.name.casefold(): at for at, image in enumerate(self.facts.shop.images)}
+        asked = self.facts.units["image"].str.strip().str.casefold().map(names)
+        return asked.to_numpy(dtype="float64", na_value=-1).astype(int)
+
+    @cached_property
+    def wanted(self) -> np.ndarray:
+        """Position of the image meant for the unit: the one its row names, else the shop's usual one."""
+        names = [image.name.casefold() for image in self.facts.shop.images]
+        return np.where(self.named >= 0, self.named, names.index(self.facts.shop.default_image.casefold()))
+
+    def why_not_start(self, case: int, image: int) -> str:
+        """Why an image does not start on a unit, '' where nothing that is known speaks against it."""
+        level = self.facts.processors["cpu_level"].iat[case]
+        unit = {"boot_mode": self.facts.units["boot_mode"].iat[case]}
+        known = {name: None if pd.isna(value) else value for name, value in unit.items()}
+        return why_not_start(known, None if pd.isna(level) else str(level), self.facts.shop.images[image])[0]
+
+    def why_no_image(self, case: int) -> str:
+        """Why none of the shop's images starts on a unit."""
+        reasons = (self.why_not_start(case, at) for at in range(len(self.facts.shop.images)))
+        return "; ".join(dict.fromkeys(reason for reason in reasons if reason))
+
+    def why_other_stick(self, case: int) -> str:
+        """Why another stick than the one meant is used."""
+        asked, taken = int(self.wanted[case]), int(self.image[case])
+        names = [image.name for image in self.facts.shop.images]
+        instead = f"{names[taken]} instead of {names[asked]}"
+        stops = self.why_not_start(case, asked)
+        if stops:
+            return f"{instead}: {stops}"
+        better = [
+            f"{kind} {matrix[case, asked]} there, {matrix[case, taken]} here"
+            for kind, matrix in self.facts.support.items()
+            if matrix[case, asked] != matrix[case, taken]
+        ]
+        return f"{instead}: {'; '.join(better) or 'it serves the unit better'}"
+
+    def why_slow(self, case: int) -> str:
+        """What of an option misses the shop's thresholds."""
+        return shortfall(self.rows[case], self.facts, case)
+
+    @cached_property
+    def image_used(self) -> np.ndarray:
+        """Name of that image, None for none."""
+        names = np.array([*(image.name for image in self.facts.shop.images), None], dtype=object)
+        return names[self.image]
+
+    @cached_property
+    def devices(self) -> pd.DataFrame:
+        """The verdicts on that image, a row a device."""
+        every = self.facts.devices
+        used = self.image_used[every["row"].to_numpy(dtype=int)]
+        return every[every["image"].astype(object).to_numpy() == used].reset_index(drop=True)
+
+    @cached_property
+    def level(self) -> np.ndarray:
+        """Level of comfort of the option; `COMFORTABLE` where there is none."""
+        return self.chosen["level"].fillna(COMFORTABLE).to_numpy(dtype=int)
+
+    def support_of(self, kind: str) -> np.ndarray:
+        """Support word of one kind of device on the image used, None where there is none."""
+        matrix = self.facts.support.get(kind)
+        if matrix is None:
+            return np.full(len(self), None, dtype=object)
+        words = matrix[np.arange(len(self)), np.maximum(self.image, 0)].copy()
+        words[self.image < 0] = None
+        return words
+
+    def parts_of(self, case: int) -> list[FittedPart]:
+        """Parts of a case's option, memory first."""
+        if self.option[case] < 0:
+            return []
+        row = self.rows[case]
+        out = []
+        for name in PART_COLUMNS:
+            at = int(row[name])
+            if at >= 0:
+                part = self.options.shelf.parts[at]
+                times = int(row["modules"]) if name == "module" else 1
+                out.append(FittedPart(at, part, times, bool(self.bought[name][case]), self._check(case, part)))
+        return out
+
+    def _check(self, case: int, part: Part) -> str:
+        if part.kind == "memory":
+            return parts.memory_check(self.facts, case, part)
+        return parts.ssd_check(self.facts, case, part) if part.kind == "ssd" else ""
+
+    @cached_property
+    def bring(self) -> list[tuple[Brought, ...]]:
+        """What must be brought to each case on the image used, decisive devices first."""
+        every = self.devices
+        wanted = ~every["support"].isin([str(Support.WORKS), str(Support.UNKNOWN), str(Support.NO_DRIVER)]).to_numpy()
+        adapter = self.chosen["adapter"].fillna(-1).to_numpy(dtype=int) >= 0
+        out: list[list[Brought]] = [[] for _ in range(len(self))]
+        some = every[wanted]
+        weighty = some["kind"].isin(DECISIVE).to_numpy() & some["severity"].ne("degrades").to_numpy()
+        rows = some[["row", "kind", "support", "firmware_packages", "cure"]].astype(object).to_dict("records")
+        for at in np.argsort(~weighty, kind="stable"):
+            row = rows[at]
+            case = int(row["row"])
+            if adapter[case] and row["kind"] == "wireless":
+                continue
+            image = self.facts.shop.images[self.image[case]]
+            for one in _packages(row, image.release, image.architecture, bool(weighty[at])):
+                if one.package not in [seen.package for seen in out[case]]:
+                    out[case].append(one)
+        return [tuple(each) for each in out]
+
+
+def shortfall(option: Mapping[str, Any], facts: Facts, case: int) -> str:
+    """Say what of an option misses the shop's thresholds, '' for nothing."""
+    limits = facts.shop.thresholds
+    words = []
+    for what, seconds, limit in (
+        ("desktop", option["desktop_high_s"], limits.desktop_s), ("browser", option["browser_high_s"], limits.browser_s),
+    ):  # fmt: skip
+        if seconds > limit:
+            words.append(f"{what} usable after {seconds_words(seconds)}, over {limit:g} s")
+    ram = facts.units["ram_gib"].iat[case]
+    gib = facts_gib(option, ram)
+    if not pd.isna(gib) and option["left_mib"] < limits.memory_left_pct / 100 * gib * 1024:
+        words.append(f"{np.floor(option['left_mib']):.0f} MiB of memory left, under {limits.memory_left_pct:g} %")
+    if option["killed"] > 1 - limits.certainty:
+        words.append(f"{np.ceil(100 * option['killed']):.0f} % likely to have a program killed")
+    if option["disk_left_pct"] < limits.disk_left_pct:
+        words.append(f"{np.floor(option['disk_left_pct']):.0f} % of the disk left, under {limits.disk_left_pct:g} %")
+    if facts.worn[case] and option["ssd"] < 0:
+        words.append("the disk is worn")
+    return "; ".join(words)
+
+
+def facts_gib(option: Mapping[str, Any], ram_gib: float) -> float:
+    """Memory of a unit with an option's modules [GiB]."""
+    return ram_gib if pd.isna(ram_gib) else float(ram_gib) + float(option["memory_gib"])
+
+
+def seconds_words(seconds: float) -> str:
+    """A bound in words, rounded up so that no sentence says '30 s, over 30 s'."""
+    if seconds > LONGEST_SAID_S:
+        return f"more than {LONGEST_SAID_S / 60:g} minutes"
+    return f"{np.ceil(seconds):.0f} s"
+
+
+@dataclass(frozen=True)
+class FittedPart:
+    """One part of an option.
+
+    Attributes
+    ----------
+    at : int
+        Position on the shelf.
+    part : Part
+    times : int
+        How many of it.
+    bought : bool
+        Whether it must be bought first.
+    check : str
+        What to look at before it is fitted, '' for nothing.
+    """
+
+    at: int
+    part: Part
+    times: int
+    bought: bool
+    check: str
+
+    @property
+    def name(self) -> str:
+        """Such as '2 x 4 GiB DDR3 DIMM'."""
+        return self.part.name if self.times == 1 else f"{self.times} x {self.part.name}"
+
+
+@dataclass(frozen=True)
+class Brought:
+    """A package that must be brought to a unit.
+
+    Attributes
+    ----------
+    package : str
+    device : str
+        Kind of device that asks for it.
+    decides : bool
+        Whether the unit is not handed over without.
+    network : bool
+        Whether it needs a network to install, since it fetches or builds something.
+    """
+
+    package: str
+    device: str
+    decides: bool
+    network: bool
+
+
+def _packages(row: Mapping[str, Any], release: str, architecture: str, decides: bool) -> list[Brought]:
+    """Packages that one device's verdict asks for."""
+    kind, support, cure = str(row["kind"]), row["support"], str(row["cure"])
+    if support == Support.NEEDS_FIRMWARE:
+        names = str(row["firmware_packages"]).split() or [cure]
+        return [Brought(name, kind, decides, name.endswith("-installer")) for name in names if name]
+    if support == Support.SEPARATE_DRIVER and cure:
+        headers = "linux-headers-amd64" if architecture == "amd64" else "linux-headers-686-pae"
+        return [Brought(cure, kind, decides, True), Brought(headers, kind, decides, True)]
+    kernel = kernel_from_backports(str(support), cure, release, architecture)
+    return [Brought(f"{kernel}/{release}-backports", kind, decides, True)] if kernel else []

@@ -1,0 +1,341 @@
+"""From a batch to the record of one unit: choosing, ordering and wording, once, for every view."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice import fixed
+from advisor.advice.cells import ByRow, clean
+from advisor.advice.devices import ACROSS_COLUMNS, across, devices_of
+from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
+from advisor.advice.readings import TITLES, WHERE
+from advisor.advice.record import (
+    ADVICE_MARK,
+    SEVERITY_MARK,
+    Across,
+    Device,
+    Fitting,
+    Flag,
+    Item,
+    Mark,
+    Phase,
+    Reason,
+    Record,
+    Rung,
+)  # fmt: skip
+from advisor.advice.words import LEVEL_WORDS
+from advisor.comfort import LONGEST_SAID_S, beyond
+from advisor.unit import Advice, FormFactor, Support
+
+if TYPE_CHECKING:
+    from advisor.advice.batch import Batch
+
+CODE_BYTES = 80
+"""Longest asset tag put into a QR code; a longer one makes modules too fine for a cheap reader."""
+
+_PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
+_SEVERITY_WORST_FIRST = ("stop", "act", "note")
+_FACT_WORDS = {
+    "decompress_mib_s": "decompression", "disk_read_mib_s": "disk read", "disk_access_ms": "disk access",
+    "link_mbps": "link", "cpu_cores": "cores", "cpu_speed": "processor speed", "storage_kind": "kind of disk",
+}  # fmt: skip
+
+
+def number(value: Any, digits: int = 0) -> str:
+    """Write a number out, '' for unknown; trailing zeros go."""
+    if value is None or pd.isna(value):
+        return ""
+    text = f"{float(value):.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def span(low: Any, high: Any) -> str:
+    """Two seconds as one text, such as '22–30'; one when they round to the same, '600+' beyond all that was watched."""
+    first, last = number(low), number(high)
+    if first and float(low) > LONGEST_SAID_S:
+        return f"{LONGEST_SAID_S:.0f}+"
+    if last and float(high) > LONGEST_SAID_S:
+        last = f"{LONGEST_SAID_S:.0f}+"
+    return first if first == last or not last else f"{first}–{last}"
+
+
+class Composer:
+    """Composes records of one batch, with its long frames looked up by unit only once.
+
+    Parameters
+    ----------
+    batch : Batch
+    """
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+        self.cases, self.wording = batch.cases, batch.wording
+        self._devices = ByRow(batch.cases.devices)
+        self._everywhere = ByRow(batch.cases.facts.devices[[*ACROSS_COLUMNS]])
+        self._flags = ByRow(batch.flags)
+        self._phases = ByRow(batch.timing.phases)
+        self._assumed = ByRow(batch.timing.assumed)
+        self._taken = ByRow(batch.taken_as)
+
+    @cached_property
+    def _beyond(self) -> np.ndarray:
+        return beyond(self.cases.facts.units, self.cases.facts.processors)
+
+    def compose(self, row: int) -> Record:
+        """Compose the record of one unit, by its position from 0; IndexError where there is none."""
+        batch, cases, wording = self.batch, self.cases, self.wording
+        if not 0 <= row < len(batch):
+            raise IndexError(f"row {row} is not among the {len(batch)} units of the batch")
+        case = int(batch.case[row])
+        unit = cases.facts.units.iloc[case]
+        advice = str(cases.advice[case])
+        tag = clean(batch.understood.units["asset_tag"].iat[row])
+        devices = devices_of(self._devices(case))
+        flags = self._flag_rows(case)
+        images, rows, no_boot = self._across(case)
+        works = bool(cases.works[case])
+        scored = batch.scored.iloc[row]
+        runner_up, lost = wording.runner_up(case) if works else ("", "")
+        fitted = cases.parts_of(case) if works else []
+        limits = batch.shop.thresholds
+        timing = batch.timing
+
+        def minutes(name: str) -> float | None:
+            value = getattr(timing, name).iat[case]
+            return float(value) if works and pd.notna(value) else None
+
+        return Record(
+            row=row,
+            tag=tag or (f"row {row + 1}" if len(batch) > 1 else "no tag"),
+            code=tag if 0 < len(tag.encode()) <= CODE_BYTES else "",
+            shop=clean(batch.shop.name),
+            title=" ".join(filter(None, (clean(unit["maker"]), clean(unit["model"])))) or "maker and model not known",
+            facts=self._facts(case),
+            unknown=self._unknown(case),
+            taken=tuple(clean(entry["text"]).replace("_", " ").partition("; ")[0] for entry in self._taken(row)),
+            notes=clean(unit["notes"]),
+            advice=advice,
+            mark=ADVICE_MARK.get(advice, Mark.QUERY),
+            headline=clean(scored["do_first"]),
+            edition=clean(scored["edition"]),
+            image=clean(cases.image_used[case]) if works else "",
+            parts=tuple(
+                Fitting(clean(part.name), wording.source_of(case, part), part.check, part.part.fit_min * part.times)
+                for part in fitted
+            ),
+            bring=tuple(one.package for one in cases.bring[case]) if works else (),
+            reasons=self._reasons(case, flags),
+            best_fix=clean(scored["best_fix"]),
+            runner_up=runner_up,
+            lost=lost,
+            slow=LEVEL_WORDS[int(cases.level[case])] if works else "",
+            at_hand=self._at_hand(case, devices) if works else (),
+            find_out=self._find_out(case, flags) if advice == Advice.HOLD else (),
+            devices=devices,
+            images=images,
+            across=rows,
+            no_boot=no_boot,
+            rungs=self._rungs(case),
+            phases=self._phase_rows(case) if works else (),
+            hands_on_min=minutes("hands_on_min"),
+            elapsed_min=minutes("elapsed_min"),
+            elapsed_low_min=minutes("elapsed_low_min"),
+            elapsed_high_min=minutes("elapsed_high_min"),
+            basis=clean(timing.basis),
+            shares=(),
+            beyond=str(self._beyond[case]) if works else "",
+            assumed=tuple(
+                f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
+                for entry in self._assumed(case)
+            )
+            if works
+            else (),
+            flags=flags,
+            checks=self._checks(case, advice, devices),
+            cautions=fixed.CAUTIONS,
+            limits=fixed.LIMITS.format(
+                desktop=number(limits.desktop_s), browser=number(limits.browser_s), memory=number(limits.headroom_mib)
+            ),
+            made_with=_program(),
+            status=clean(scored["status"]),
+            problem=clean(scored["problem"]),
+        )
+
+    def _facts(self, case: int) -> tuple[str, ...]:
+        unit = self.cases.facts.units.iloc[case]
+        processor = self.cases.facts.processors.iloc[case]
+        name = processor.get("cpu_name")
+        cpu = _short_cpu(clean(unit["cpu"] if name is None or pd.isna(name) else name))
+        known = [
+            clean(processor.get("cpu_microarch")), number(processor.get("cpu_year")), clean(processor.get("cpu_level")),
+        ]  # fmt: skip
+        beside = ", ".join(filter(None, known))
+        screen, battery = clean(unit["screen"]), unit["battery_health_pct"]
+        words = (
+            clean(unit["form_factor"]), f"{cpu} ({beside})" if cpu and beside else cpu, _memory_words(unit),
+            _disk_words(unit), clean(unit["boot_mode"]), f"screen {screen}" if screen else "",
+            f"battery {number(battery)} %" if pd.notna(battery) else "",
+        )  # fmt: skip
+        return tuple(filter(None, words))
+
+    def _unknown(self, case: int) -> tuple[str, ...]:
+        unit = self.cases.facts.units.iloc[case]
+        wanted = {
+            "cpu": "processor", "ram_gib": "memory", "storage_kind": "kind of disk", "storage_gib": "disk size",
+            "boot_mode": "firmware mode", "form_factor": "kind of box",
+        }  # fmt: skip
+        return tuple(text for name, text in wanted.items() if pd.isna(unit[name]))
+
+    def _reasons(self, case: int, flags: Sequence[Flag]) -> tuple[Reason, ...]:
+        text, source = self.wording.reason(case)
+        out = [Reason(_sentence(clean(text)), clean(source))]
+        out += [
+            Reason(f"{flag.title}: {flag.reason}", flag.source)
+            for flag in flags
+            if flag.severity == "stop" and flag.reason.rstrip(".").lower() not in out[0].text.lower()
+        ]
+        return tuple(reason for reason in out if reason.text)
+
+    def _find_out(self, case: int, flags: Sequence[Flag]) -> tuple[str, ...]:
+        """What to find out, first what the decision hangs on."""
+        facts = [f"{TITLES[name].capitalize()}: {WHERE[name]}" for name in self.cases.open_facts.get(case, ())]
+        asked = [f"{flag.title}: {flag.action}" for flag in flags if flag.severity == "stop"]
+        return tuple(dict.fromkeys([*facts, *asked]))
+
+    def _across(self, case: int) -> tuple[tuple[str, ...], tuple[Across, ...], tuple[str, ...]]:
+        may = self.cases.starts[case]
+        never = [image.name for image, there in zip(self.batch.shop.images, may, strict=True) if not there]
+        images, rows = across(self._everywhere(case), clean(self.cases.image_used[case]), never)
+        return images, rows, tuple(never) if rows else ()
+
+    def _rungs(self, case: int) -> tuple[Rung, ...]:
+        every = self.wording.every
+        advised = self.batch.cases.rows[case]["edition"] if self.cases.works[case] else ""
+        return tuple(self._rung(case, at, edition, advised) for at, edition in enumerate(every.editions))
+
+    def _rung(self, case: int, at: int, edition: str, advised: Any) -> Rung:
+        every = self.wording.every
+        why = self.wording.why_out(case, at)
+        if not every.offered[case, at] or not every.figures["gate"][case, at]:
+            return Rung(edition, "ruled out", Mark.CROSS, why=why)
+        row = self.wording.edition_row(case, at)
+        level = int(row["level"])
+        words = {SLOW: "slow", VERY_SLOW: "very slow", UNUSABLE: "over the limit"}
+        verdict = words.get(level, "comfortable" if row["roomy"] == 0 else "little memory")
+        mark = Mark.FULL if level == COMFORTABLE and row["roomy"] == 0 else Mark.CROSS if level == UNUSABLE else Mark.RING
+        return Rung(
+            edition=edition,
+            verdict=f"advised, {verdict}" if edition == advised and level > COMFORTABLE
+            else "advised" if edition == advised else verdict,
+            mark=mark,
+            # Rounded to the side that the reasons round to, so that a sheet says one figure everywhere.
+            desktop_s=span(row["desktop_s"], np.ceil(row["desktop_high_s"])),
+            browser_s=span(row["browser_s"], np.ceil(row["browser_high_s"])),
+            memory_left_mib=number(np.floor(row["left_mib"])),
+            why=why,
+        )  # fmt: skip
+
+    def _phase_rows(self, case: int) -> tuple[Phase, ...]:
+        return tuple(
+            Phase(clean(entry["title"]), float(entry["hands_on_min"]), float(entry["machine_min"]))
+            for entry in self._phases(case)
+        )
+
+    def _flag_rows(self, case: int) -> tuple[Flag, ...]:
+        order = {severity: position for position, severity in enumerate(_SEVERITY_WORST_FIRST)}
+        rows = [
+            Flag(
+                severity=clean(entry["severity"]),
+                mark=SEVERITY_MARK.get(clean(entry["severity"]), Mark.QUERY),
+                title=clean(entry["title"]),
+                reason=_stopped(clean(entry["reason"])),
+                action=clean(entry["action"]),
+                source=clean(entry["source"]),
+            )
+            for entry in self._flags(case)
+        ]
+        return tuple(sorted(rows, key=lambda flag: order.get(flag.severity, len(order))))
+
+    def _at_hand(self, case: int, devices: Sequence[Device]) -> tuple[Item, ...]:
+        cases, shop = self.cases, self.batch.shop
+        image = shop.images[cases.image[case]]
+        items = [Item(f"Stick {image.name}", "" if image.on_hand else "not ready: make it first")]
+        for part in cases.parts_of(case):
+            check = f"check {part.check}" if part.check else ""
+            items.append(Item(part.name, "; ".join(filter(None, (self.wording.source_of(case, part), check)))))
+        for one in cases.bring[case]:
+            items.append(Item(one.package, f"for {one.device}" + (", needs a network" if one.network else "")))
+        form = clean(cases.facts.units["form_factor"].iat[case])
+        wireless = [device for device in devices if device.kind == "wireless"]
+        network = any(one.network and one.decides for one in cases.bring[case])
+        if network or not any(device.support == Support.WORKS for device in wireless):
+            why = "the packages to bring need a network" if network else "no Wi-Fi works yet"
+            items.append(Item("Network cable, or USB network adapter", why))
+        if form == FormFactor.TABLET:
+            items.append(Item("USB hub with keyboard and mouse", "a tablet has few ports"))
+        if form in _PORTABLE:
+            items.append(Item("Its charger", "updates and installs do not run on battery alone"))
+        return tuple(dict.fromkeys(items))
+
+    def _checks(self, case: int, advice: str, devices: Iterable[Device]) -> tuple[str, ...]:
+        if advice == Advice.SET_ASIDE:
+            return fixed.STOPPED_CHECKS
+        if advice == Advice.HOLD:
+            return fixed.HOLD_CHECKS
+        there = {device.kind for device in devices if device.support != Support.NO_DRIVER}
+        tried = [word for kind, word in fixed.KINDS_TRIED.items() if kind in there]
+        form = clean(self.cases.facts.units["form_factor"].iat[case])
+        portable = (fixed.PORTABLE_CHECK,) if form in _PORTABLE else ()
+        kinds = ", ".join([*tried, *fixed.ALWAYS_TRIED])
+        return (*fixed.CHECKS, fixed.TRIED_CHECK.format(kinds=kinds), *portable)
+
+
+def _memory_words(unit: pd.Series[Any]) -> str:
+    if pd.isna(unit["ram_gib"]):
+        return ""
+    memory, free = f"{number(unit['ram_gib'], 1)} GiB memory", unit["ram_slots_free"]
+    if pd.notna(unit["ram_soldered"]) and bool(unit["ram_soldered"]):
+        return f"{memory}, soldered"
+    return f"{memory}, {int(free)} slot{'' if free == 1 else 's'} free" if pd.notna(free) else memory
+
+
+def _disk_words(unit: pd.Series[Any]) -> str:
+    disk = clean(unit["storage_kind"])
+    if disk == "none":
+        return "no disk"
+    if disk and pd.notna(unit["storage_gib"]):
+        # As it stands on the label: makers count in thousands.
+        disk += f" {number(unit['storage_gib'] * 1.073741824)} GB"
+    if disk and pd.notna(unit["storage_health_pct"]):
+        disk += f", {number(unit['storage_health_pct'])} % life left"
+    mode = clean(unit.get("storage_mode"))
+    return disk + (f", {mode.upper()} mode" if mode in ("raid", "vmd") else "")
+
+
+def _sentence(text: str) -> str:
+    # A module's or package's name keeps its own letters.
+    return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
+
+
+def _stopped(text: str) -> str:
+    """End a sentence, so that the next may follow."""
+    return text if not text or text[-1] in ".!?…" else f"{text}."
+
+
+def _short_cpu(name: str) -> str:
+    name = re.sub(r"\((?:R|TM|C)\)", "", name, flags=re.I)
+    name = re.sub(r"\s*(?:CPU\s*)?@\s*[\d.]+\s*GHz", "", name, flags=re.I)
+    name = re.sub(r"\s+with Radeon.*$", "", name, flags=re.I)
+    return " ".join(name.split())
+
+
+def _program() -> str:
+    import advisor
+
+    return f"bench-advisor {advisor.__version__}"

@@ -1,0 +1,411 @@
+"""Options: every stick, desktop and set of parts that a unit could be prepared with, and how good each would be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from advisor import comfort, editions
+from advisor.advice import parts
+from advisor.advice.facts import Facts
+from advisor.advice.parts import Shelf
+from advisor.advice.readings import Reading
+from advisor.columns import numbers
+from advisor.shop import Image, Shop, Thresholds
+from advisor.unit import StorageKind
+
+COMFORTABLE, SLOW, VERY_SLOW, UNUSABLE = 0, 1, 2, 3
+"""How an option will feel: within the shop's thresholds, within twice of them, within the shop's limit, beyond it."""
+
+SLOW_TIMES = 2.0
+"""Times the thresholds up to which an option is slow, and not yet very slow; common practice, no source."""
+
+BAND = 1.25
+"""Waits that differ by less than this factor are alike when options that are slow are compared; from memory."""
+
+ENOUGH_MEMORY_GIB = 8.0
+"""More memory than this changes no option: no edition's bound with browser and headroom takes more."""
+
+SMALL_DISK_GIB = 60.0
+"""An SSD below this may be worth replacing; larger ones only when they are worn."""
+
+PART_COLUMNS = ("module", "ssd", "adapter")
+
+KEY = (
+    "unusable", "dead", "level", "slow", "buy", "roomy", "unusual", "kernel", "n_parts", "bring", "stick", "rich", "size",
+    "fit_min",
+)  # fmt: skip
+"""What options are compared by, the weightiest first; in each, less is better. README words it as the shop's order of
+preference: usable at all; decisive devices work; comfortable; how slow, where it is not; nothing to buy; memory to
+spare; the shop's usual desktop; no kernel to be brought; few parts; little to bring; the usual stick; the richer desktop; small parts; minutes."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """The options of some units, read one way.
+
+    Attributes
+    ----------
+    frame : pandas.DataFrame
+        A row an option: `row` (unit), `image`, `module`, `modules`, `ssd`, `adapter` (positions on the shelf, -1 for
+        none), `edition`, the columns of `KEY`, and the figures of `comfort.Ladder` for the edition.
+    shelf : Shelf
+    n_units : int
+    """
+
+    frame: pd.DataFrame
+    shelf: Shelf
+    n_units: int
+
+    @cached_property
+    def order(self) -> np.ndarray:
+        """Rank of each option among those of its unit, best first."""
+        frame = self.frame
+        place = np.lexsort([frame[name].to_numpy() for name in reversed(KEY)] + [frame["row"].to_numpy()])
+        rank = np.empty(len(frame), dtype=int)
+        rank[place] = np.arange(len(frame))
+        return rank
+
+    def best(self, among: np.ndarray | None = None) -> np.ndarray:
+        """Position of each unit's best option, -1 where it has no usable one.
+
+        Parameters
+        ----------
+        among : numpy.ndarray of bool, optional
+            Options that may be taken; all usable ones when left out.
+        """
+        able = self.frame["unusable"].to_numpy() == 0
+        at = np.flatnonzero(able if among is None else able & among)
+        at = at[np.argsort(self.order[at], kind="stable")]
+        out = np.full(self.n_units, -1)
+        rows = self.frame["row"].to_numpy()[at]
+        first = np.unique(rows, return_index=True)
+        out[first[0]] = at[first[1]]
+        return out
+
+
+def level_of(
+    desktop_high: np.ndarray, browser_high: np.ndarray, left_mib: np.ndarray, killed: np.ndarray, ram_mib: np.ndarray,
+    limits: Thresholds,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Judge waits and memory against the shop's thresholds.
+
+    Parameters
+    ----------
+    desktop_high, browser_high : numpy.ndarray
+        Bounds [s].
+    left_mib, killed, ram_mib : numpy.ndarray
+        Memory left [MiB], probability of a kill [1], memory fitted [MiB].
+    limits : Thresholds
+
+    Returns
+    -------
+    level : numpy.ndarray of int
+        `COMFORTABLE` to `UNUSABLE`.
+    missed : numpy.ndarray
+        How far waits and memory miss their thresholds, as shares of them, in all [1].
+    """
+    times = np.fmax(desktop_high / limits.desktop_s, browser_high / limits.browser_s)
+    level = np.select(
+        [times <= 1, times <= SLOW_TIMES, times <= limits.slow_limit], [COMFORTABLE, SLOW, VERY_SLOW], UNUSABLE
+    )
+    least = limits.memory_left_pct / 100 * ram_mib
+    level = np.where(left_mib < least, np.maximum(level, VERY_SLOW), level)
+    # What is missed in each, added up, so that one that all editions miss alike does not hide the others.
+    shares = (desktop_high / limits.desktop_s - 1, browser_high / limits.browser_s - 1)
+    missed = sum(np.maximum(share, 0) for share in shares)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        missed = missed + np.where(least > 0, np.maximum(1 - left_mib / least, 0), 0)
+    return np.where(killed <= 1 - limits.certainty, level, UNUSABLE), missed
+
+
+def rich_rank(shop: Shop) -> tuple[dict[str, int], dict[str, int]]:
+    """Rank the shop's editions by how it prefers them, and tell the usual one (0) from the others (1)."""
+    names = [str(name) for name in shop.richness]
+    usual = str(shop.standard_edition)
+    if shop.take_richest:
+        return {name: at for at, name in enumerate(names)}, {name: int(at > 0) for at, name in enumerate(names)}
+    at_usual = names.index(usual)
+    # After the usual edition the lighter ones, richest first; a richer one only when none of these will do.
+    order = [usual, *names[at_usual + 1 :], *names[:at_usual][::-1]]
+    return {name: at for at, name in enumerate(order)}, {name: int(name != usual) for name in names}
+
+
+def offered(image: Image, shop: Shop) -> pd.DataFrame:
+    """Catalogue rows of the editions that an image installs and the shop lists."""
+    rows = editions.rows_of(image)
+    return rows[rows["edition"].isin([str(name) for name in shop.richness])].reset_index(drop=True)
+
+
+def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
+    """Tell which sticks come into question for each unit, and rank them.
+
+    Where an image that the row names starts, another comes into question only if devices that decide fare better on
+    it. Sticks that lie ready come before those that would have to be made.
+
+    Returns
+    -------
+    may : numpy.ndarray of bool, shape (n_units, n_images)
+    rank : numpy.ndarray of int, shape (n_units, n_images)
+        0 for the stick on which the devices fare best, the usual one where they fare alike.
+    """
+    shop, rows = facts.shop, reading.rows
+    may = np.column_stack(
+        [
+            np.where(
+                reading.open_boot,
+                editions.starts(reading.units, reading.processors, image, True),
+                editions.starts(reading.units, reading.processors, image, False),
+            )
+            for image in shop.images
+        ]
+    )
+    names = {image.name.casefold(): at for at, image in enumerate(shop.images)}
+    asked = reading.units["image"].str.strip().str.casefold().map(names).to_numpy(dtype="float64", na_value=-1)
+    asked = asked.astype(int)
+    named = (asked >= 0) & may[np.arange(len(rows)), asked]
+    trouble = facts.trouble
+    weight = trouble.dead[rows] * 100 + trouble.bring[rows]
+    better = weight < weight[np.arange(len(rows)), asked][:, None]
+    is_named = asked[:, None] == np.arange(len(shop.images))
+    may &= ~named[:, None] | is_named | better
+    ready = np.array([image.on_hand for image in shop.images]) | is_named
+    has_ready = (may & ready).any(axis=1)
+    may &= ready | ~has_ready[:, None]
+    default = np.arange(len(shop.images)) == names[shop.default_image.casefold()]
+    place = np.where(is_named, -2, np.where(default, -1, np.arange(len(shop.images))))
+    cost = trouble.dead[rows] * 1e6 + trouble.bring[rows] * 1e4 + trouble.cost[rows]
+    key = np.where(may, cost + place * 1e-3, np.inf)
+    return may, key.argsort(axis=1, kind="stable").argsort(axis=1)
+
+
+def survey(facts: Facts, reading: Reading, shelf: Shelf) -> Options:
+    """Evaluate the options of every unit of a reading.
+
+    Parameters
+    ----------
+    facts : Facts
+    reading : Reading
+    shelf : Shelf
+
+    Returns
+    -------
+    Options
+        Where the best stick gives the shop's usual desktop as the unit stands, with memory to spare and every
+        decisive device at work, nothing that costs a part can be better, and only that is listed. Other sticks than
+        the one on which the devices fare best are tried where that one makes the unit usable with no set of parts.
+    """
+    may, rank = sticks(facts, reading)
+    n = len(reading.rows)
+    first = np.flatnonzero(may.any(axis=1))
+    plain = _table(first, rank[first].argmin(axis=1))
+    found = _evaluate(facts, reading, plain, shelf, rank)
+    settled = found["unusable"].eq(0) & found["level"].eq(COMFORTABLE) & found["roomy"].eq(0)
+    settled &= found["unusual"].eq(0) & found["dead"].eq(0) & found["kernel"].eq(0)
+    left = np.ones(n, dtype=bool)
+    left[found.loc[settled, "at"].to_numpy()] = False
+    left &= may.any(axis=1)
+    if not left.any():
+        return Options(found, shelf, len(facts))
+    best = may & (rank == 0)
+    more = _evaluate(facts, reading, _sets(facts, reading, left, best, shelf), shelf, rank)
+    usable = np.zeros(n, dtype=bool)
+    usable[more.loc[more["unusable"].eq(0), "at"].to_numpy()] = True
+    stuck = left & ~usable & ((may & ~best).any(axis=1))
+    pieces = [found[~np.isin(found["at"].to_numpy(), np.flatnonzero(left))], more]
+    if stuck.any():
+        pieces.append(_evaluate(facts, reading, _sets(facts, reading, stuck, may & ~best, shelf), shelf, rank))
+    return Options(pd.concat(pieces, ignore_index=True), shelf, len(facts))
+
+
+def _table(at: np.ndarray, image: np.ndarray, **fitted: int) -> pd.DataFrame:
+    given = {"module": -1, "modules": 0, "ssd": -1, "adapter": -1, **fitted}
+    return pd.DataFrame({"at": at, "image": image, **{name: np.full(len(at), value) for name, value in given.items()}})
+
+
+def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, shelf: Shelf) -> pd.DataFrame:
+    """List all combinations of stick and parts of the units that are left."""
+    ram, disk = numbers(reading.units["ram_gib"]), numbers(reading.units["storage_gib"])
+    kind = reading.units["storage_kind"]
+    modules: list[tuple[int, int, np.ndarray]] = [(-1, 0, left)]
+    # Of choices that end above what any edition can use, only the smallest of the drawer and of the market count.
+    ample = {True: np.full(len(ram), np.inf), False: np.full(len(ram), np.inf)}
+    choices = [(at, count) for at in shelf.of("memory") for count in (1, 2)]
+    for at, count in sorted(choices, key=lambda one: (shelf.parts[one[0]].gib * one[1], one[1])):
+        fits = left & (ram < ENOUGH_MEMORY_GIB) & parts.memory_fits(facts, reading, shelf.parts[at], count)
+        drawer = bool(shelf.count[at] >= count)
+        after = ram + shelf.parts[at].gib * count
+        fits &= ample[drawer] > after
+        ample[drawer] = np.where(fits & (after >= ENOUGH_MEMORY_GIB), np.minimum(ample[drawer], after), ample[drawer])
+        if fits.any():
+            modules.append((at, count, fits))
+    solid = kind.isin([str(StorageKind.NVME), str(StorageKind.SATA_SSD)]).to_numpy(dtype=bool)
+    open_disk = left & (~solid | facts.worn[reading.rows] | (disk < SMALL_DISK_GIB))
+    disks: list[tuple[int, np.ndarray]] = [(-1, left)]
+    for at in shelf.of("ssd"):
+        fits = open_disk & parts.ssd_fits(facts, reading, shelf.parts[at])
+        if fits.any():
+            disks.append((at, fits))
+    tables = []
+    for image in range(len(facts.shop.images)):
+        here = may[:, image]
+        adapters = _adapters(facts, reading, image, shelf)
+        for module, count, memory in modules:
+            for ssd, fits in disks:
+                at = np.flatnonzero(here & memory & fits)
+                for adapter in (-1, *adapters):
+                    some = at if adapter < 0 else at[facts.trouble.adapter[reading.rows[at], image]]
+                    if len(some):
+                        tables.append(_table(some, np.full(len(some), image), module=module, modules=count, ssd=ssd,
+                                             adapter=adapter))  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _adapters(facts: Facts, reading: Reading, image: int, shelf: Shelf) -> list[int]:
+    """Wi-Fi adapters that an image drives: all that lie in the drawer, else the first that can be bought."""
+    if not facts.trouble.adapter[reading.rows, image].any():
+        return []
+    good = [at for at in shelf.of("wireless") if parts.adapter_works(shelf.parts[at].device, facts.shop.images)[image]]
+    drawer = [at for at in good if shelf.count[at]]
+    return drawer or good[:1]
+
+
+_OF_EDITION = (
+    "unusable", "level", "slow", "roomy", "unusual", "rich", "disk_left_pct", "desktop_s", "desktop_high_s",
+    "browser_s", "browser_high_s", "left_mib", "killed",
+)  # fmt: skip
+"""Columns of an option that hang on its edition."""
+
+
+def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf, rank: np.ndarray) -> pd.DataFrame:
+    """Find the best edition of each combination, and give it its place in the order of preference."""
+    shop = facts.shop
+    pieces = []
+    by_image = table.groupby("image", sort=True).indices
+    for image, where in by_image.items():
+        rows = offered(shop.images[int(image)], shop)
+        if rows.empty:
+            continue
+        some = table.iloc[where].reset_index(drop=True)
+        pieces.append(_best_editions(facts, reading, some, rows, shelf))
+    if pieces:
+        out = pd.concat(pieces, ignore_index=True)
+    else:
+        out = table.iloc[:0].assign(edition=pd.Series(dtype="object"), **dict.fromkeys(_OF_EDITION, 0.0))
+    at, image = out["at"].to_numpy(dtype=int), out["image"].to_numpy(dtype=int)
+    rows = reading.rows[at]
+    adapter = out["adapter"].to_numpy() >= 0
+    counts = np.append(shelf.count, 0)
+    gib = np.append([part.gib for part in shelf.parts], 0.0)
+    minutes = np.append([part.fit_min for part in shelf.parts], 0.0)
+    buy = np.zeros(len(out), dtype=int)
+    for name in PART_COLUMNS:
+        position = out[name].to_numpy(dtype=int)
+        asked = out["modules"].to_numpy() if name == "module" else 1
+        buy += (position >= 0) & (counts[position] < asked)
+    module, ssd = out["module"].to_numpy(dtype=int), out["ssd"].to_numpy(dtype=int)
+    several = out["modules"].to_numpy(dtype=int)
+    return out.assign(
+        row=rows,
+        dead=facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
+        kernel=facts.trouble.kernel[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]),
+        bring=facts.trouble.bring[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]) + ~np.array([one.on_hand for one in shop.images])[image],
+        stick=rank[at, image],
+        buy=buy,
+        memory_gib=np.where(module >= 0, gib[module] * several, 0.0),
+        n_parts=(ssd >= 0).astype(int) + several + adapter,
+        size=np.where(module >= 0, gib[module] * several, 0) + np.where(ssd >= 0, gib[ssd], 0),
+        fit_min=minutes[module] * several + minutes[ssd] + minutes[out["adapter"].to_numpy(dtype=int)],
+    )
+
+
+def fitted(reading: Reading, table: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
+    """Units of a reading with the parts of each combination fitted; shape (n_combinations, ...)."""
+    units = reading.units.iloc[table["at"].to_numpy(dtype=int)].reset_index(drop=True)
+    gib = np.append([part.gib for part in shelf.parts], 0.0)
+    nvme = np.append([part.fits == "nvme" for part in shelf.parts], False)
+    module, ssd = table["module"].to_numpy(dtype=int), table["ssd"].to_numpy(dtype=int)
+    units = parts.with_memory(units, gib[module], table["modules"].to_numpy(dtype=int))
+    return parts.with_ssd(units, ssd >= 0, gib[ssd], nvme[ssd].astype(bool))
+
+
+def judge(
+    facts: Facts, reading: Reading, table: pd.DataFrame, rows: pd.DataFrame, shelf: Shelf
+) -> tuple[comfort.Ladder, dict[str, np.ndarray]]:
+    """Judge every edition of an image under each combination.
+
+    Parameters
+    ----------
+    facts : Facts
+    reading : Reading
+    table : pandas.DataFrame, shape (n, ...)
+        Combinations, all on this image.
+    rows : pandas.DataFrame, shape (n_editions, ...)
+        The image's editions.
+    shelf : Shelf
+
+    Returns
+    -------
+    ladder : comfort.Ladder
+    judged : dict of str to numpy.ndarray, shape (n, n_editions)
+        The columns of `KEY` that hang on the edition: unusable, level, slow, roomy, unusual, rich; `gate` (whether
+        the hard gates pass) and `disk_left_pct` [%].
+    """
+    shop = facts.shop
+    limits = shop.thresholds
+    at = table["at"].to_numpy(dtype=int)
+    units = fitted(reading, table, shelf)
+    processors = reading.processors.iloc[at].reset_index(drop=True)
+    ladder = comfort.ladder(units, processors, rows, limits.certainty)
+    gate = editions.fits(units, reading.draws[at], rows)
+    ram = numbers(units["ram_gib"])[:, None] * 1024
+    level, missed = level_of(
+        ladder.desktop_high_s, ladder.browser_high_s, ladder.left_mib, ladder.killed, ram, limits
+    )
+    disk = numbers(units["storage_gib"])[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        disk_left = 100 * (1 - numbers(rows["installed_mib"]) / 1024 / disk)
+    level = np.where(disk_left < limits.disk_left_pct, np.maximum(level, SLOW), level)
+    worn = facts.worn[reading.rows[at]] & (table["ssd"].to_numpy() < 0)
+    level = np.where(worn[:, None], np.maximum(level, VERY_SLOW), level)
+    level = np.where(gate, level, UNUSABLE)
+    order, unusual = rich_rank(shop)
+    rich = np.array([order[name] for name in ladder.editions])
+    other = np.array([unusual[name] for name in ladder.editions])
+    names = [str(name) for name in shop.richness]
+    lighter = np.array([names.index(name) > names.index(str(shop.standard_edition)) for name in ladder.editions])
+    slow = level > COMFORTABLE
+    band = np.where(slow, np.ceil(np.log1p(missed) / np.log(BAND) - 1e-9), 0)
+    roomy = np.select([ladder.left_mib >= limits.headroom_mib, ladder.left_mib >= limits.headroom_mib / 2], [0, 1], 2)
+    judged = {
+        "unusable": (level == UNUSABLE).astype(int),
+        "level": level,
+        "slow": np.clip(np.nan_to_num(band, posinf=99), 0, 99).astype(int),
+        "roomy": roomy,
+        # Where a unit is slow with everything, one lighter than the usual desktop is the aim.
+        "unusual": np.where(slow, ~lighter, other),
+        # What is very slow is spared everything: the lightest desktop comes first.
+        "rich": np.where(level >= VERY_SLOW, len(names) - rich, rich),
+        "gate": gate,
+        "disk_left_pct": np.nan_to_num(disk_left, nan=0, neginf=0),
+    }
+    return ladder, judged
+
+
+def _best_editions(
+    facts: Facts, reading: Reading, table: pd.DataFrame, rows: pd.DataFrame, shelf: Shelf
+) -> pd.DataFrame:
+    """Each combination with the one edition that is best under it, its figures and its place."""
+    ladder, judged = judge(facts, reading, table, rows, shelf)
+    weights = {"unusable": 1e8, "level": 1e7, "slow": 1e4, "roomy": 1e3, "unusual": 1e2, "rich": 1.0}
+    key = sum(weights[name] * judged[name] for name in weights)
+    best = np.asarray(key).argmin(axis=1)
+    place = np.arange(len(table))
+    names = np.array(ladder.editions, dtype=object)
+    columns = {name: judged[name][place, best] for name in (*weights, "disk_left_pct")}
+    for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
+        columns[name] = getattr(ladder, name)[place, best]
+    return table.assign(edition=names[best], **columns)

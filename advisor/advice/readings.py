@@ -1,0 +1,158 @@
+"""Missing facts at their best and at their worst: a unit whose every fact is filled in is a reading of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice.facts import Facts
+from advisor.columns import numbers
+from advisor.unit import StorageKind
+
+RAM_GIB = (1.0, 16.0)
+"""Least and most memory that a unit of unknown memory is taken to have [GiB]; from memory of used PCs."""
+
+DISK_GIB = {StorageKind.EMMC: (16.0, 64.0), StorageKind.USB: (8.0, 64.0), None: (8.0, 480.0)}
+"""Least and most that a disk of unknown size holds [GiB], where one kind's least may be too small; from memory."""
+
+ENOUGH_GIB = 60.0
+"""What a spinning disk or SSD of unknown size holds at least [GiB]: common practice, no source."""
+
+KINDS = (StorageKind.HDD, StorageKind.NVME)
+"""Slowest and fastest disk that a unit of unknown disk is taken to have."""
+
+SPEED = (0.12, 2.5)
+"""Least and most speed that an unknown processor is taken to have; from memory of used PCs."""
+
+LEVEL = ("i686", "v3")
+"""Lowest and highest level that an unknown processor is taken to have."""
+
+WORST, BEST = 0, 1
+
+TITLES = {
+    "cpu": "the processor", "level": "whether the processor is 64-bit", "ram_gib": "the memory",
+    "storage_kind": "the kind of disk", "storage_gib": "the disk's size",
+    "boot_mode": "the boot mode",
+}  # fmt: skip
+"""Facts that may decide, in the order in which they are asked for, in words."""
+
+WHERE = {
+    "cpu": "the sticker, the firmware's set-up page, or a capture",
+    "level": "a capture, or the processor's full name on the firmware's set-up page",
+    "ram_gib": "the firmware's set-up page, the modules' labels, or a capture",
+    "storage_kind": "the disk's label, the firmware's set-up page, or a capture",
+    "storage_gib": "the disk's label, the firmware's set-up page, or a capture",
+    "boot_mode": "the firmware's set-up page",
+}
+"""Where each fact is read."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Units of which nothing that decides is missing; all of the same length.
+
+    Attributes
+    ----------
+    rows : numpy.ndarray of int
+        Positions of the units among the facts.
+    units, processors : pandas.DataFrame
+    draws : numpy.ndarray of bool
+        Where a graphics chip draws.
+    open_boot : numpy.ndarray of bool
+        What a boot mode that is not known counts as, where an image does not start in all.
+    """
+
+    rows: np.ndarray
+    units: pd.DataFrame
+    processors: pd.DataFrame
+    draws: np.ndarray
+    open_boot: np.ndarray
+
+    def take(self, at: np.ndarray) -> Reading:
+        """Some of the units, by mask or position, repeated where asked twice."""
+        at = np.flatnonzero(at) if at.dtype == bool else at
+        return Reading(
+            self.rows[at], self.units.iloc[at].reset_index(drop=True), self.processors.iloc[at].reset_index(drop=True),
+            self.draws[at], self.open_boot[at],
+        )  # fmt: skip
+
+
+def missing(facts: Facts) -> dict[str, np.ndarray]:
+    """Tell which facts that may decide are not known; of `TITLES` to bool arrays of shape (n_units,)."""
+    units, processors = facts.units, facts.processors
+    cpu = processors["cpu_speed"].isna().to_numpy() & ~(numbers(units["decompress_mib_s"]) > 0)
+    measured = (numbers(units["disk_read_mib_s"]) > 0) & (numbers(units["disk_access_ms"]) > 0)
+    kind = units["storage_kind"].isna().to_numpy()
+    some = any(len(set(image.boots)) < 3 for image in facts.shop.images)
+    return {
+        "cpu": cpu,
+        "level": processors["cpu_level"].isna().to_numpy() & ~cpu,
+        "ram_gib": units["ram_gib"].isna().to_numpy(),
+        "storage_kind": kind & ~measured,
+        "storage_gib": units["storage_gib"].isna().to_numpy() & ~facts.no_disk,
+        "boot_mode": units["boot_mode"].isna().to_numpy() & some,
+    }
+
+
+def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = None) -> Reading:
+    """Fill what is missing in.
+
+    Parameters
+    ----------
+    facts : Facts
+    side : dict of str to numpy.ndarray of int, shape (n_rows,)
+        For each fact of `TITLES`, `WORST` or `BEST`.
+    rows : numpy.ndarray of int, optional
+        Positions of the units; all when left out.
+
+    Returns
+    -------
+    Reading
+    """
+    rows = np.arange(len(facts)) if rows is None else rows
+    units = facts.units.iloc[rows].reset_index(drop=True)
+    processors = facts.processors.iloc[rows].reset_index(drop=True)
+    cpu = processors["cpu_speed"].isna().to_numpy()
+    if cpu.any():
+        speed = np.array(SPEED)[side["cpu"]][cpu]
+        for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"):
+            processors.loc[cpu, name] = speed
+    level = processors["cpu_level"].isna().to_numpy()
+    if level.any():
+        at = np.where(cpu, side["cpu"], side["level"])[level]
+        processors.loc[level, "cpu_level"] = np.array(LEVEL, dtype=object)[at]
+    ram = units["ram_gib"].isna().to_numpy()
+    if ram.any():
+        units.loc[ram, "ram_gib"] = np.array(RAM_GIB)[side["ram_gib"][ram]]
+    kind = units["storage_kind"].isna().to_numpy()
+    size = units["storage_gib"].isna().to_numpy()
+    if size.any():
+        units.loc[size, "storage_gib"] = _sizes(units["storage_kind"], side["storage_gib"])[size]
+    if kind.any():
+        units.loc[kind, "storage_kind"] = np.array([str(one) for one in KINDS], dtype=object)[side["storage_kind"][kind]]
+    word = facts.drawing.to_numpy(dtype=object, na_value=None)[rows]
+    draws = word == "hardware"
+    return Reading(rows, units, processors, draws.astype(bool), side["boot_mode"] == BEST)
+
+
+def _sizes(kinds: pd.Series[str], side: np.ndarray) -> np.ndarray:
+    out = np.full(len(kinds), ENOUGH_GIB)
+    for kind, ends in DISK_GIB.items():
+        at = kinds.isna().to_numpy() if kind is None else kinds.eq(str(kind)).fillna(False).to_numpy(dtype=bool)
+        out[at] = np.array(ends)[side[at]]
+    return out
+
+
+def sides(n: int, side: int) -> dict[str, np.ndarray]:
+    """Every missing fact of n units at one side."""
+    return {name: np.full(n, side) for name in TITLES}
+
+
+def moved(side: dict[str, np.ndarray], name: str, to: int) -> dict[str, np.ndarray]:
+    """The same but for one fact."""
+    return {**side, name: np.full_like(side[name], to)}
+
+
+__all__ = ["BEST", "TITLES", "WHERE", "WORST", "Reading", "missing", "moved", "read", "sides"]

@@ -1,0 +1,184 @@
+"""Parts shared over a batch, exactly: units saved first, then desktops gained, then minutes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice.options import KEY, PART_COLUMNS, Options
+from advisor.errors import AdvisorError
+
+_GAIN = {0: 40.0, 1: 20.0, 2: 0.0, 3: 0.0}
+"""Worth of a level of comfort when parts are shared."""
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Which option each unit of a batch gets, and where its parts come from; all of shape (n_rows,).
+
+    Attributes
+    ----------
+    choice : numpy.ndarray of int
+        Position of the option, -1 for none.
+    bought : dict of str to numpy.ndarray of bool
+        For each of `PART_COLUMNS`, whether that part of the option must be bought.
+    kept : numpy.ndarray of int, shape (n_parts,)
+        How many of the drawer's parts are kept for units.
+    """
+
+    choice: np.ndarray
+    bought: dict[str, np.ndarray]
+    kept: np.ndarray
+
+
+def usage(options: Options, at: np.ndarray) -> np.ndarray:
+    """Count the parts that options use; shape (len(at), n_parts)."""
+    out = np.zeros((len(at), len(options.shelf.parts)), dtype=int)
+    for name in PART_COLUMNS:
+        part = options.frame[name].to_numpy(dtype=int)[at]
+        number = options.frame["modules"].to_numpy(dtype=int)[at] if name == "module" else np.ones(len(at), dtype=int)
+        used = part >= 0
+        np.add.at(out, (np.flatnonzero(used), part[used]), number[used])
+    return out
+
+
+def share(
+    options: Options, pick: np.ndarray, machine: np.ndarray, asks: np.ndarray,
+    minutes: Callable[[np.ndarray], np.ndarray], buys: bool,
+) -> Shares:  # fmt: skip
+    """Share the drawer out over a batch.
+
+    Parameters
+    ----------
+    options : Options
+        Of the distinct machines.
+    pick : numpy.ndarray of int, shape (n_machines,)
+        Each machine's option were the drawer its own.
+    machine : numpy.ndarray of int, shape (n_rows,)
+        The machine of each unit.
+    asks : numpy.ndarray of bool, shape (n_rows,)
+        Units that are worked on now: neither held nor set aside.
+    minutes : callable
+        Elapsed minutes [min] of options, by position.
+    buys : bool
+        Whether the shop buys what the drawer lacks.
+
+    Returns
+    -------
+    Shares
+    """
+    count = options.shelf.count
+    choice = np.where(asks, pick[machine], -1)
+    taken = np.flatnonzero(choice >= 0)
+    used = np.zeros((len(machine), len(count)), dtype=int)
+    used[taken] = usage(options, choice[taken])
+    drawer = np.minimum(count, 1).astype(bool)
+    free = options.frame["buy"].to_numpy(dtype=int) == 0
+    if not ((used[taken][free[choice[taken]]].sum(axis=0) > count) & drawer).any():
+        return _sources(options, choice, choice, count)
+    wants = np.zeros(len(machine), dtype=bool)
+    wants[taken] = (used[taken].sum(axis=1) > 0) & free[choice[taken]]
+    rows = np.flatnonzero(wants)
+    choice[rows] = _assign(options, machine[rows], minutes)
+    given = choice.copy()
+    for row in rows:
+        choice[row] = _or_buy(options, machine[row], given[row], buys)
+    return _sources(options, choice, given, count)
+
+
+def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """Give each unit one of its options that cost nothing, or none (-1), as the batch as a whole is best served."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import coo_matrix, vstack
+
+    frame, count = options.frame, options.shelf.count
+    kinds, group = np.unique(machine, return_inverse=True)
+    able = np.isin(frame["row"].to_numpy(), kinds) & frame["unusable"].eq(0).to_numpy() & frame["buy"].eq(0).to_numpy()
+    at = np.flatnonzero(able)
+    at = at[np.argsort(options.order[at], kind="stable")]
+    uses = usage(options, at)
+    # Of options that use the same parts only the unit's best can be taken.
+    first = pd.DataFrame(uses).assign(row=frame["row"].to_numpy()[at]).drop_duplicates().index.to_numpy()
+    at, uses = at[first], uses[first]
+    of = np.searchsorted(kinds, frame["row"].to_numpy()[at])
+    n, groups = len(at), len(kinds)
+    saved = np.append(np.ones(n), np.zeros(groups))
+    level = frame["level"].to_numpy()[at]
+    gain = (
+        np.array([_GAIN[int(one)] for one in level]) + 100.0 * (frame["dead"].to_numpy()[at] == 0)
+        - frame["slow"].to_numpy()[at] - 2.0 * frame["roomy"].to_numpy()[at] - 3.0 * frame["unusual"].to_numpy()[at]
+        - 0.1 * frame["rich"].to_numpy()[at]
+    )  # fmt: skip
+    lasts = minutes(at)
+    lasts = np.nan_to_num(lasts, nan=0.0) + 0.01 * frame["n_parts"].to_numpy()[at]
+    each = coo_matrix((np.ones(n + groups), (np.append(of, np.arange(groups)), np.arange(n + groups))))
+    size = np.bincount(group, minlength=groups).astype(float)
+    parts = coo_matrix(np.vstack([uses, np.zeros((groups, len(count)))]).T)
+    held = [LinearConstraint(each, size, size), LinearConstraint(parts, -np.inf, count.astype(float))]
+    counts = np.zeros(n + groups)
+    for goal in (saved, np.append(gain, np.zeros(groups)), np.append(-lasts, np.zeros(groups))):
+        solved = milp(-goal, integrality=np.ones(n + groups), bounds=Bounds(0, np.inf), constraints=held)
+        if solved.x is None:
+            raise AdvisorError(f"The drawer could not be shared out: {solved.message}")
+        counts = np.round(solved.x)
+        best = float(goal @ counts)
+        held.append(LinearConstraint(vstack([coo_matrix(goal)]), best - 1e-6 * max(1.0, abs(best)), np.inf))
+    out = np.full(len(machine), -1)
+    for number in range(groups):
+        members = np.flatnonzero(group == number)
+        mine = [(int(at[one]), int(counts[one])) for one in np.flatnonzero(of == number) if counts[one]]
+        mine.sort(key=lambda one: options.order[one[0]])
+        given = [position for position, times in mine for _ in range(times)]
+        out[members[: len(given)]] = given
+    return out
+
+
+def _or_buy(options: Options, machine: int, given: int, buys: bool) -> int:
+    """The better of the option that a unit was given and the best one for which parts are bought."""
+    if not buys:
+        return given
+    frame = options.frame
+    at = np.flatnonzero((frame["row"].to_numpy() == machine) & (frame["unusable"].to_numpy() == 0))
+    some = frame.iloc[at][list(KEY)].copy()
+    some["buy"] = frame["n_parts"].to_numpy()[at]
+    if given >= 0:
+        some.loc[some.index[at == given], "buy"] = 0
+    place = np.lexsort([some[name].to_numpy() for name in reversed(KEY)])
+    return int(at[place[0]]) if len(place) else given
+
+
+def _sources(options: Options, choice: np.ndarray, given: np.ndarray, count: np.ndarray) -> Shares:
+    """Take each chosen option's parts out of the drawer in the order of the batch; what is gone is bought.
+
+    Units that got what they were given come first, so that none of them loses a part to one that waits anyway.
+    """
+    left = count.copy()
+    bought = {name: np.zeros(len(choice), dtype=bool) for name in PART_COLUMNS}
+    columns = {name: options.frame[name].to_numpy(dtype=int) for name in (*PART_COLUMNS, "modules")}
+    some = np.flatnonzero(choice >= 0)
+    using = np.zeros(len(some), dtype=bool)
+    for name in PART_COLUMNS:
+        using |= columns[name][choice[some]] >= 0
+    waiting = []
+    rows = some[using]
+    for row in rows[np.argsort(choice[rows] != given[rows], kind="stable")]:
+        wanted = [
+            (name, columns[name][choice[row]], columns["modules"][choice[row]] if name == "module" else 1)
+            for name in PART_COLUMNS
+            if columns[name][choice[row]] >= 0
+        ]
+        if all(left[part] >= number for _, part, number in wanted):
+            for _, part, number in wanted:
+                left[part] -= number
+        else:
+            waiting.append((row, wanted))
+    for row, wanted in waiting:
+        for name, part, number in wanted:
+            if left[part] >= number:
+                left[part] -= number
+            else:
+                bought[name][row] = True
+    return Shares(choice, bought, count - left)

@@ -1,0 +1,403 @@
+"""What was decided, in words: the first thing to do, why, and the part that would change the answer.
+
+Made once a case; the scored CSV, the sheet and the notebook show these words and derive nothing anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice.cases import Cases, FittedPart, facts_gib, seconds_words, shortfall
+from advisor.advice.facts import PRACTICE
+from advisor.advice.flags import processor_problems
+from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
+from advisor.advice.readings import TITLES, WHERE, WORST, read, sides
+from advisor.editions.gates import need_disk_gib, why_not_fit
+from advisor.unit import Advice
+
+NO_PART = "no part helps"
+NOTHING_TO_FIX = "none needed"
+FIND_OUT = "first find out what is missing"
+
+LEVEL_WORDS = {COMFORTABLE: "", SLOW: "slow", VERY_SLOW: "very slow"}
+
+COMFORT_SOURCE = "comfort model against the shop's thresholds"
+
+LOST = {
+    "unusable": "it would not be usable", "dead": "a device that decides would stay dead", "level": "it would be slower",
+    "slow": "it would be slower", "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
+    "unusual": "it is not the shop's usual desktop", "n_parts": "it takes more parts",
+    "kernel": "a newer kernel would have to be brought", "bring": "more has to be brought", "stick": "it takes another stick", "rich": "its desktop is less rich",
+    "size": "it takes a larger part", "fit_min": "it takes longer to fit",
+}  # fmt: skip
+"""Why a runner-up lost, by the first of `KEY` in which it is worse."""
+
+
+@dataclass(frozen=True)
+class EveryEdition:
+    """Every edition of the shop on each case, as it will be prepared; arrays of shape (n_cases, n_editions).
+
+    NaN, `offered` False, where the image does not have it.
+    """
+
+    editions: tuple[str, ...]
+    offered: np.ndarray
+    figures: dict[str, np.ndarray]
+
+
+class Wording:
+    """Words of some cases.
+
+    Parameters
+    ----------
+    cases : Cases
+    rank : tuple of (int, int), one a case
+        Which unit in the batch a case is to get its parts: the number of the part kept for it, of how many; by part.
+    """
+
+    def __init__(self, cases: Cases, kept: Mapping[tuple[int, int], int] | None = None) -> None:
+        self.cases = cases
+        self.facts = cases.facts
+        self.kept = kept or {}
+
+    @cached_property
+    def every(self) -> EveryEdition:
+        """Figures of every edition under each case's option, as it stands where it has none."""
+        cases, shop = self.cases, self.facts.shop
+        names = tuple(str(name) for name in shop.richness)
+        shape = (len(cases), len(names))
+        figures: dict[str, np.ndarray] = {}
+        offers = np.zeros(shape, dtype=bool)
+        reading = read(self.facts, sides(len(cases), WORST))
+        table = pd.DataFrame({"at": np.arange(len(cases)), "image": cases.image})
+        for name in (*PART_COLUMNS, "modules"):
+            empty = 0 if name == "modules" else -1
+            table[name] = cases.chosen[name].fillna(empty).to_numpy(dtype=int)
+        for image in np.unique(cases.image[cases.image >= 0]):
+            rows = offered(shop.images[int(image)], shop)
+            if rows.empty:
+                continue
+            some = table[table["image"].eq(image)]
+            ladder, judged = judge(self.facts, reading, some, rows, cases.options.shelf)
+            columns = [names.index(edition) for edition in ladder.editions]
+            cell = np.ix_(some["at"].to_numpy(), columns)
+            offers[cell] = True
+            for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
+                figures.setdefault(name, np.full(shape, np.nan))[cell] = getattr(ladder, name)
+            for name in ("level", "gate", "roomy", "disk_left_pct"):
+                figures.setdefault(name, np.full(shape, np.nan))[cell] = judged[name]
+        return EveryEdition(names, offers, figures)
+
+    def edition_row(self, case: int, edition: int) -> dict[str, Any]:
+        """One edition's figures under a case's option, as an option's row."""
+        row = {name: values[case, edition] for name, values in self.every.figures.items()}
+        mine = self.cases.rows[case]
+        return {**row, "memory_gib": np.nan_to_num(mine["memory_gib"]), "ssd": mine["ssd"] if mine["ssd"] >= 0 else -1}
+
+    def why_out(self, case: int, edition: int) -> str:
+        """Why an edition is not comfortable under a case's option, '' where it is."""
+        every, shop = self.every, self.facts.shop
+        image = int(self.cases.image[case])
+        if image < 0:
+            return "no image of the shop starts on this unit"
+        if not every.offered[case, edition]:
+            return f"the image {shop.images[image].name} does not have it"
+        rows = offered(shop.images[image], shop)
+        at = int(np.flatnonzero(rows["edition"].eq(every.editions[edition]))[0])
+        gate = why_not_fit(
+            self._prepared(case), self._drawing(case), rows.iloc[at].to_dict(), float(need_disk_gib(rows)[at])
+        )
+        if gate:
+            return gate
+        row = self.edition_row(case, edition)
+        lacks = shortfall(row, self.facts, case)
+        if not lacks and row["roomy"] > 0:
+            lacks = (
+                f"{np.floor(row['left_mib']):.0f} MiB of memory left, under the "
+                f"{shop.thresholds.headroom_mib:g} MiB kept for more pages"
+            )
+        return lacks
+
+    def _drawing(self, case: int) -> str | None:
+        word = self.facts.drawing.iat[case]
+        return None if pd.isna(word) else str(word)
+
+    def _prepared(self, case: int) -> dict[str, Any]:
+        """Fields of a unit with its option's parts fitted, None for unknown."""
+        unit = self.facts.units.iloc[case]
+        known = {str(name): None if pd.isna(value) else value for name, value in unit.items()}
+        row = self.cases.rows[case]
+        if known["ram_gib"] is not None and row["memory_gib"] > 0:
+            known["ram_gib"] += row["memory_gib"]
+        if row["ssd"] >= 0:
+            part = self.cases.options.shelf.parts[int(row["ssd"])]
+            known.update(storage_kind="nvme" if part.fits == "nvme" else "sata ssd", storage_gib=part.gib)
+        return known
+
+    # The first thing to do
+
+    def headline(self, case: int) -> str:
+        """The first thing to do with a unit, as a technician would call it across the bench."""
+        cases, advice = self.cases, self.cases.advice[case]
+        if advice in (Advice.SET_ASIDE, Advice.HOLD):
+            demanded = self._demands(case)
+            if demanded:
+                word = "SET ASIDE" if advice == Advice.SET_ASIDE else "HOLD"
+                return f"{word}: {demanded[0]['title']}"
+            if advice == Advice.HOLD:
+                return "READ " + _and([TITLES[name].upper() for name in cases.open_facts[case][:2]])
+            return "SET ASIDE: " + ("no stick starts it" if cases.image[case] < 0 else "not usable with any desktop")
+        row = cases.rows[case]
+        then = f"{row['edition']}"
+        stick = cases.image_used[case]
+        other = cases.image[case] != cases.wanted[case]
+        slow = LEVEL_WORDS[int(row["level"])]
+        after = f", which stays {slow}" if slow else ""
+        fitted = cases.parts_of(case)
+        if fitted:
+            verb = "BUY AND FIT" if all(part.bought for part in fitted) else "FIT"
+            names = _and([part.name + (" (to be bought)" if part.bought and verb == "FIT" else "") for part in fitted])
+            bring = self._bring(case)
+            return (
+                f"{verb} {names}, " + (f"bring {bring}, " if bring else "") + f"then {then}"
+                + (f" from stick {stick}" if other else "") + after
+            )  # fmt: skip
+        if advice == Advice.FIRMWARE_FIRST:
+            if not self.facts.shop.images[cases.image[case]].on_hand:
+                return f"MAKE STICK {stick}, then {then}{after}"
+            return f"BRING {self._bring(case)}, then {then}" + (f" from stick {stick}" if other else "") + after
+        if other:
+            return f"USE STICK {stick}, install {then}{after}"
+        return f"INSTALL {then}{after}"
+
+    def _bring(self, case: int) -> str:
+        return _and([one.package for one in self.cases.bring[case] if one.decides])
+
+    def _demands(self, case: int) -> list[dict[str, Any]]:
+        rows = self.facts.conditions
+        some = rows[rows["row"].eq(case) & rows["effect"].eq(self.cases.effect[case])]
+        return some.to_dict("records") if self.cases.effect[case] else []
+
+    # Why
+
+    def reason(self, case: int) -> tuple[str, str]:
+        """Why a unit gets its advice, and the source."""
+        cases, advice = self.cases, self.cases.advice[case]
+        demanded = self._demands(case)
+        if demanded:
+            return "; ".join(dict.fromkeys(f"{one['title'].lower()}: {one['reason']}" for one in demanded)), str(
+                demanded[0]["source"]
+            )
+        if advice == Advice.HOLD:
+            return self._why_held(case), COMFORT_SOURCE
+        if advice == Advice.SET_ASIDE:
+            return self._why_set_aside(case)
+        row = cases.rows[case]
+        words = [self._figures(row)]
+        fitted = cases.parts_of(case)
+        if fitted:
+            words.insert(0, self._why_parts(case, fitted))
+        blocked = self._device_reasons(case)
+        if blocked:
+            words.insert(0, blocked)
+        usual = self.every.editions.index(str(self.facts.shop.standard_edition))
+        if row["edition"] != self.every.editions[usual]:
+            why = self.why_out(case, usual)
+            words.append(f"not {self.every.editions[usual]}: {why}" if why else "the shop asks for the richest")
+        if row["level"] > COMFORTABLE:
+            words.append(f"stays {LEVEL_WORDS[int(row['level'])]}: {shortfall(row, self.facts, case)}")
+        return "; ".join(words), COMFORT_SOURCE
+
+    def _figures(self, row: Mapping[str, Any]) -> str:
+        return (
+            f"{row['edition']}: desktop after about {row['desktop_s']:.0f} s, browser {row['browser_s']:.0f} s, "
+            f"{np.floor(row['left_mib']):.0f} MiB of memory left"
+        )
+
+    def _why_parts(self, case: int, fitted: list[FittedPart]) -> str:
+        """What the parts mend."""
+        cases, facts = self.cases, self.facts
+        reasons = []
+        kinds = {part.part.kind for part in fitted}
+        if "ssd" in kinds:
+            if facts.no_disk[case]:
+                reasons.append("no disk is fitted")
+            elif facts.worn[case]:
+                reasons.append(f"the disk is worn ({facts.units['storage_health_pct'].iat[case]:.0f} % left)")
+            else:
+                reasons.append(f"{facts.units['storage_kind'].iat[case]}: {self._plain_shortfall(case)}")
+        if "memory" in kinds:
+            reasons.append(f"{facts.units['ram_gib'].iat[case]:g} GiB of memory is little for {cases.rows[case]['edition']}")
+        if "wireless" in kinds:
+            stays = cases.facts.trouble.no_wifi[case, cases.image[case]]
+            reasons.append("its Wi-Fi stays dead without an adapter" if stays else "an adapter spares a newer kernel")
+        return "; ".join(reasons)
+
+    def _plain_shortfall(self, case: int) -> str:
+        at = self._plain[self.cases.machine[case]]
+        if at < 0:
+            return "no desktop is usable as the unit stands"
+        row = self._option(int(at))
+        return shortfall(row, self.facts, case) or "as it stands a lesser desktop"
+
+    @cached_property
+    def _plain(self) -> np.ndarray:
+        """Each machine's best option without a part, -1 for none."""
+        frame = self.cases.options.frame
+        return self.cases.options.best(frame["n_parts"].to_numpy() == 0)
+
+    @property
+    def without_buying(self) -> np.ndarray:
+        """Each machine's best option without a part, -1 for none."""
+        return self._plain
+
+    def _option(self, at: int) -> dict[str, Any]:
+        return self.cases.options.frame.iloc[at].to_dict()
+
+    def _device_reasons(self, case: int) -> str:
+        if self.cases.rows[case]["bring"] + self.cases.rows[case]["dead"] <= 0:
+            return ""
+        return "; ".join(self._blocked.get(case, ()))
+
+    @cached_property
+    def _blocked(self) -> dict[int, list[str]]:
+        """Reasons of the devices that do nothing until something is done, by case."""
+        from advisor.advice.facts import DECISIVE
+        from advisor.unit import Support
+
+        rows = self.cases.devices
+        hit = rows[
+            rows["kind"].isin(DECISIVE)
+            & ~rows["support"].isin([str(Support.WORKS), str(Support.UNKNOWN)])
+            & rows["severity"].ne("degrades")
+        ]
+        out: dict[int, list[str]] = {}
+        for row, reason in zip(hit["row"], hit["reason"], strict=True):
+            out.setdefault(int(row), []).append(str(reason).rstrip("."))
+        return out
+
+    def _why_held(self, case: int) -> str:
+        """Which facts decide, and what hangs on them."""
+        names = self.cases.open_facts[case]
+        words = f"{_and([TITLES[name] for name in names])} {'decide' if len(names) > 1 else 'decides'} and is not known"
+        if len(names) > 1:
+            words = words.replace(" and is not known", " and are not known")
+        if "cpu" in names or "level" in names:
+            words += f": {processor_problems(self.facts)[case]}"
+        best = self.cases.lucky[case]
+        at_best = self._ask(best.options.frame.iloc[best.position].to_dict()) if best.position >= 0 else "set aside"
+        at = self.cases.options.best()[self.cases.machine[case]]
+        at_worst = self._ask(self._option(int(at))) if at >= 0 else "set aside"
+        return f"{words}; at worst: {at_worst}; at best: {at_best}"
+
+    def _ask(self, row: Mapping[str, Any]) -> str:
+        """What an option asks for, in short."""
+        names = []
+        for name in PART_COLUMNS:
+            if row[name] >= 0:
+                part = self.cases.options.shelf.parts[int(row[name])].name
+                names.append(f"{int(row['modules'])} x {part}" if name == "module" and row["modules"] > 1 else part)
+        stick = self.facts.shop.images[int(row["image"])].name
+        return (f"fit {_and(names)}, " if names else "") + f"{row['edition']} from {stick}"
+
+    def _why_set_aside(self, case: int) -> tuple[str, str]:
+        if self.cases.image[case] < 0:
+            return self.cases.why_no_image(case), "edition gates"
+        there = [at for at in range(len(self.every.editions)) if self.every.offered[case, at]]
+        if not there:
+            return "its stick has none of the shop's desktops", "edition gates"
+        why = self.why_out(case, there[-1]) or "over the shop's limit"
+        tail = "no part that fits makes it usable" if self._parts_tried(case) else "no part fits that would mend it"
+        return f"no desktop is usable ({self.every.editions[there[-1]]}: {why}); {tail}", COMFORT_SOURCE
+
+    def _parts_tried(self, case: int) -> bool:
+        frame = self.cases.options.frame
+        return bool((frame["row"].eq(self.cases.machine[case]) & frame["n_parts"].gt(0)).any())
+
+    # The part that changes the answer
+
+    def best_fix(self, case: int) -> str:
+        """The parts of the option, where they come from and what they change; else the part that would be worth it."""
+        cases, advice = self.cases, self.cases.advice[case]
+        if advice == Advice.HOLD:
+            return FIND_OUT
+        if advice == Advice.SET_ASIDE:
+            return NO_PART
+        fitted = cases.parts_of(case)
+        row = cases.rows[case]
+        if not fitted:
+            return self._worth_buying(case, row)
+        names = _and([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
+        at = self._plain[cases.machine[case]]
+        before = self._state(self._option(int(at))) if at >= 0 else "not usable"
+        checks = _and([part.check for part in fitted if part.check])
+        return f"fit {names}: {before} -> {self._state(row)}" + (f"; check {checks}" if checks else "")
+
+    def source_of(self, case: int, part: FittedPart) -> str:
+        """Where a part comes from: '3 of 9, kept for this unit', 'none left, to be bought' or 'to be bought'."""
+        count = int(self.cases.options.shelf.count[part.at])
+        if part.bought:
+            return "none left in the drawer, to be bought" if count else "not in the drawer, to be bought"
+        number = self.kept.get((case, part.at))
+        return f"{number} of {count}, kept for this unit" if number else f"{count} in the drawer"
+
+    def _state(self, row: Mapping[str, Any]) -> str:
+        slow = LEVEL_WORDS.get(int(row["level"]), "")
+        return f"{row['edition']}, {slow}" if slow else str(row["edition"])
+
+    def _worth_buying(self, case: int, row: Mapping[str, Any]) -> str:
+        """A part that would make more of a unit, if there is one, though it is not asked for."""
+        usual = str(self.facts.shop.standard_edition)
+        if row["level"] == COMFORTABLE and row["edition"] == usual:
+            return NOTHING_TO_FIX
+        at = self._better[self.cases.machine[case]]
+        if at < 0:
+            return NOTHING_TO_FIX if row["level"] == COMFORTABLE else NO_PART
+        other = self._option(int(at))
+        ask = self._ask(other).partition(", ")[0].removeprefix("fit ")
+        return f"{ask} (not in the drawer) would give {self._state(other)}"
+
+    @cached_property
+    def _better(self) -> np.ndarray:
+        """Each machine's best option with parts that is better in comfort or desktop than its best without."""
+        frame = self.cases.options.frame
+        plain = self._plain[frame["row"].to_numpy()]
+        level = np.where(plain >= 0, frame["level"].to_numpy()[plain], 9)
+        other = np.where(plain >= 0, frame["unusual"].to_numpy()[plain], 9)
+        gain = (frame["level"].to_numpy() < level) | (
+            (frame["level"].to_numpy() == level) & (frame["unusual"].to_numpy() < other)
+        )
+        return self.cases.options.best(gain & (frame["n_parts"].to_numpy() > 0))
+
+    # The runner-up
+
+    def runner_up(self, case: int) -> tuple[str, str]:
+        """The best option that asks for something else, and why it lost; ('', '') where there is none."""
+        cases = self.cases
+        if cases.option[case] < 0:
+            return "", ""
+        frame = cases.options.frame
+        mine = cases.rows[case]
+        some = frame[frame["row"].eq(cases.machine[case]) & frame["unusable"].eq(0)]
+        # The same on another stick is no other thing to do.
+        asks = ["edition", "module", "modules", "ssd", "adapter"]
+        some = some[(some[asks] != pd.Series({name: mine[name] for name in asks})[asks].to_numpy()).any(axis=1)]
+        if some.empty:
+            return "", ""
+        best = some.iloc[np.argmin(cases.options.order[some.index.to_numpy()])]
+        lost = next((LOST[name] for name in KEY if best[name] > mine[name]), "it is alike in all")
+        return self._ask(best.to_dict()), lost
+
+
+def _and(words: list[str]) -> str:
+    words = list(dict.fromkeys(words))
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+__all__ = ["FIND_OUT", "NOTHING_TO_FIX", "NO_PART", "PRACTICE", "WHERE", "Wording", "facts_gib", "seconds_words"]

@@ -1,0 +1,104 @@
+"""Units as the comfort model reads them: memory, processor and disk as numbers, typical and with certainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from advisor import tables
+from advisor.columns import numbers
+from advisor.comfort.model import Array, Machine
+from advisor.comfort.physics import Physics, usable_mib
+from advisor.errors import TableError
+
+Z_TENTH = float(ndtri(0.9))
+"""The tables' low and high ends are tenths; this many standard deviations lie between them and the middle."""
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Rates of one kind of storage, typical and of the slow tenth: sequential read [MiB/s], random read [ms]."""
+
+    read: float
+    read_slow: float
+    access: float
+    access_slow: float
+
+
+@cache
+def storage_rates() -> dict[str, Rates]:
+    """Rates by kind of storage, from the table timing/storage_rates; a TableError where one is no positive number."""
+    out = {}
+    for row in tables.load("timing/storage_rates").frame.itertuples():
+        try:
+            cells = (row.read_mib_s, row.read_low, row.access_ms, row.access_high)
+            read, read_slow, access, access_slow = (float(str(cell)) for cell in cells)
+        except ValueError as error:
+            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is no number.") from error
+        if min(read, read_slow, access, access_slow) <= 0:
+            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is not above 0.")
+        out[str(row.kind)] = Rates(read, read_slow, access, access_slow)
+    return out
+
+
+def _disk(units: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array, Array, Array]:
+    """Read rate and access time, typical and then cautious; NaN for a kind that is not known."""
+    rates = storage_rates()
+    codes, kinds = pd.factorize(units["storage_kind"])
+    unknown = Rates(*[np.nan] * 4)
+    per_kind = [rates.get(str(kind), unknown) for kind in kinds] + [unknown]
+    table = np.array([(one.read, one.read_slow, one.access, one.access_slow) for one in per_kind])[codes]
+    power = z / Z_TENTH
+    read, access = table[:, 0], table[:, 2]
+    read_c = read * (table[:, 1] / read) ** power
+    access_c = access * (table[:, 3] / access) ** power
+    factor = np.exp(z * p.measured_spread)
+    own = numbers(units["disk_read_mib_s"])
+    read, read_c = np.where(own > 0, own, read), np.where(own > 0, own / factor, read_c)
+    own = numbers(units["disk_access_ms"])
+    access, access_c = np.where(own > 0, own, access), np.where(own > 0, own * factor, access_c)
+    return read, access, read_c, access_c
+
+
+def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array]:
+    """Decompression of one core, typical and cautious [MiB/s]: measured, else by the processor's name."""
+    speed, low = numbers(processors["cpu_speed"]), numbers(processors["cpu_speed_low"])
+    low = np.fmin(np.where(np.isnan(low), speed, low), speed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.hypot(np.log(speed / low) / Z_TENTH, p.decompress_spread)
+    own = numbers(units["decompress_mib_s"])
+    typical = np.where(own > 0, own, speed * p.decompress_at_one)
+    slower = np.where(own > 0, own * np.exp(-z * p.measured_spread), speed * p.decompress_at_one * np.exp(-z * sd))
+    return typical, slower
+
+
+def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Physics) -> tuple[Machine, Machine]:
+    """Read the units, NaN for what is not known.
+
+    Parameters
+    ----------
+    units, processors : pandas.DataFrame, shape (n_units, ...)
+        A Unit frame and what `identify.processors` says of it (`cpu_speed`, `cpu_speed_low`, `cpu_cores`).
+    certainty : float
+        Such as 0.8.
+    p : Physics
+
+    Returns
+    -------
+    typical, cautious : Machine
+        `cautious` is slower in every part, by as much as the certainty asks for.
+    """
+    z = float(ndtri(certainty))
+    decompress, slower = _processor(units, processors, z, p)
+    cores = numbers(units["cpu_cores"])
+    cores = np.where(np.isnan(cores), numbers(processors["cpu_cores"]), cores)
+    # A processor whose cores nobody knows is taken to have one: never better than it is.
+    cores = np.where(np.isnan(cores), 1.0, cores)
+    read, access, read_c, access_c = _disk(units, z, p)
+    usable = usable_mib(numbers(units["ram_gib"]) * 1024, p)
+    typical = Machine(*(one[:, None] for one in (usable, decompress, cores, read, access)))
+    return typical, Machine(*(one[:, None] for one in (usable, slower, cores, read_c, access_c)))
