@@ -21,8 +21,11 @@ _ROOMS = frozenset(
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
+    from advisor.advice import Batch
     from advisor.shop import Shop
 
 
@@ -48,7 +51,52 @@ def score(units_frame: pd.DataFrame, shop: Shop | None = None) -> pd.DataFrame:
     """
     from advisor.advice import assess
 
-    return assess(units_frame, shop).scored
+    return assess(units_frame, shop).frame
+
+
+def assess(units_frame: pd.DataFrame, shop: Shop | None = None) -> Batch:
+    """Assess a batch of units: `batch.frame` is the scored table, `batch["TAG"]` a unit's record.
+
+    Parameters
+    ----------
+    units_frame : pandas.DataFrame, shape (n_units, any)
+        As for `score`.
+    shop : advisor.shop.Shop, optional
+        The workshop's settings; the built-in ones when left out.
+
+    Returns
+    -------
+    advisor.advice.Batch
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When no column can be understood as the asset tag or the processor.
+    """
+    from advisor.advice import assess as assessed
+
+    return assessed(units_frame, shop)
+
+
+def read(path: str | Path) -> pd.DataFrame:
+    """Read an intake sheet (CSV, TSV or Excel) as typed, every cell as text.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n_rows, any)
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When it cannot be read.
+    """
+    from advisor.intake import read as read_sheet
+
+    return read_sheet(path)
 
 
 def __getattr__(name: str) -> Any:

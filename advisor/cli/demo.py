@@ -36,8 +36,7 @@ def demo(
     shop = read_shop(here / "shop.toml")
     model = fit_log(serving_model(), read_log(here / "bench_log.csv"), shop)
     result = assess(intake.read(here / "intake.csv"), shop, model)
-    scored = result.scored
-    tags = result.units["asset_tag"].tolist()
+    scored, tags = result.frame, result.tags
     if tag not in tags:
         raise InputError(f"The demo has no unit {tag}.", f"Its tags run from {tags[0]} to {tags[-1]}.")
     try:
@@ -45,14 +44,14 @@ def demo(
     except OSError as error:
         raise InputError(f"The folder {out} cannot be made: {error.strerror}.", "Name another with --out.") from error
     write_whole(out / "scored.csv", intake.safe_frame(scored).to_csv(index=False))
-    sheets = sheet.compose_all(result)
+    sheets = list(result)
     write_whole(out / "sheets.pdf", sheet.render_pdf(sheets))
     write_whole(out / "sheet.html", sheet.render_html([sheets[tags.index(tag)]]))
 
     typer.echo(
         f"{shop.name}: {len(scored)} units. Everything in this demo but the hardware's names and ids is invented.\n"
     )
-    typer.echo(table(scored))
+    typer.echo(table(result))
     typer.echo(summary(scored))
     typer.echo(f"\nTimes are {result.timing.basis}.\n")
     typer.echo(sheet.render_text(sheets[tags.index(tag)], 100))

@@ -2,25 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import sys
-from concurrent.futures import ProcessPoolExecutor
-from itertools import repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import numpy as np
     import pandas as pd
 
-    from advisor.shop import Shop
-
-CHUNK_ROWS = 10_000
-"""Rows scored at a time: small enough for the progress bar to move, large enough to be quick."""
+    from advisor.advice import Batch
 
 
 def register(app: typer.Typer) -> None:
@@ -37,6 +27,9 @@ def score(
         Path | None, typer.Option("--out", "-o", help="Where the scored CSV goes; else a table is shown.")
     ] = None,
     shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML).")] = None,
+    parts: Annotated[
+        Path | None, typer.Option("--parts", help="Where the drawer's list and the shopping list go (CSV).")
+    ] = None,
     columns: Annotated[bool, typer.Option("--columns", help="Show how the columns were understood.")] = False,
     raw_text: Annotated[
         bool,
@@ -45,6 +38,7 @@ def score(
 ) -> None:
     """Score an intake sheet."""
     from advisor import intake
+    from advisor.advice import assess
     from advisor.files import write_whole
     from advisor.shop import default_shop
     from advisor.shop_file import read_shop
@@ -53,88 +47,27 @@ def score(
     raw = intake.read(sheet)
     if columns:
         typer.echo(intake.understand(raw).report() + "\n")
-    scored = score_in_chunks(raw, settings)
+    batch = assess(raw, settings)
+    scored = batch.frame
+
+    def written(path: Path, frame: pd.DataFrame) -> None:
+        safe = frame if raw_text else intake.safe_frame(frame)
+        write_whole(path, safe.to_csv(index=False))
+
     if out is not None:
-        safe = scored if raw_text else intake.safe_frame(scored)
-        write_whole(out, safe.to_csv(index=False))
+        written(out, scored)
     else:
-        typer.echo(table(scored))
+        typer.echo(table(batch))
     typer.echo(summary(scored))
     if out is not None:
         typer.echo(f"{len(scored)} rows written to {out}.")
+    if parts is not None:
+        written(parts, batch.drawer)
+        typer.echo(f"Parts kept, and parts to buy, written to {parts}.")
     unreadable = scored["status"].eq("unreadable").sum()
     if unreadable:
         typer.echo(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
         raise typer.Exit(1)
-
-
-def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    """Score a sheet a chunk at a time behind a progress bar.
-
-    Parameters
-    ----------
-    raw : pandas.DataFrame, shape (n_rows, any)
-    shop : Shop
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n_rows, any + scored columns)
-    """
-    import numpy as np
-    import pandas as pd
-
-    order, cuts = _together(raw)
-    chunks = [
-        raw.iloc[order[start:end]].reset_index(drop=True)
-        for start, end in zip([0, *cuts], [*cuts, len(raw)], strict=True)
-    ]
-    pieces: list[pd.DataFrame] = []
-    with typer.progressbar(length=len(raw), label="Scoring", file=sys.stderr, width=32) as bar:
-        for piece in _in_order(chunks, shop):
-            pieces.append(piece)
-            bar.update(len(piece))
-    return pd.concat(pieces, ignore_index=True).iloc[np.argsort(order)].reset_index(drop=True)
-
-
-def _together(raw: pd.DataFrame) -> tuple[np.ndarray, list[int]]:
-    """Order the rows so that equal tags fall into one chunk, where they are seen to be equal; and where to cut."""
-    import numpy as np
-    import pandas as pd
-
-    from advisor import intake
-
-    if len(raw) <= CHUNK_ROWS:
-        return np.arange(len(raw)), []
-    columns = intake.understand(raw.iloc[:0]).columns
-    headers = columns.loc[columns["field"].eq("asset_tag"), "header"].tolist()
-    if not headers:
-        return np.arange(len(raw)), list(range(CHUNK_ROWS, len(raw), CHUNK_ROWS))
-    tags = raw[headers[0]].astype("string").str.strip().replace("", None)
-    codes = tags.factorize()[0]
-    place = np.arange(len(raw))
-    # Each tag's rows stand where it is first seen; a row without a tag stays alone.
-    seen = pd.Series(place).groupby(codes).transform("first").to_numpy()
-    key = np.where(codes < 0, place, seen)
-    order = np.argsort(key, kind="stable")
-    ends = np.flatnonzero(np.diff(key[order])) + 1
-    at = np.searchsorted(ends, np.arange(CHUNK_ROWS, len(raw), CHUNK_ROWS))
-    return order, sorted({int(cut) for cut in ends[at[at < len(ends)]]})
-
-
-def _score_chunk(chunk: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    from advisor.advice import assess
-
-    return assess(chunk, shop).scored
-
-
-def _in_order(chunks: list[pd.DataFrame], shop: Shop) -> Iterator[pd.DataFrame]:
-    """Score chunks, on all processors when there are several, and give them back in order."""
-    workers = min(len(os.sched_getaffinity(0)), len(chunks))
-    if workers < 2:
-        yield from (_score_chunk(chunk, shop) for chunk in chunks)
-        return
-    with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(_score_chunk, chunks, repeat(shop))
 
 
 def summary(scored: pd.DataFrame) -> str:
@@ -162,30 +95,14 @@ def summary(scored: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def table(scored: pd.DataFrame, limit: int = 60) -> str:
-    """Show a scored batch in a terminal, a line a unit.
-
-    Parameters
-    ----------
-    scored : pandas.DataFrame
-    limit : int, default 60
-        Most rows shown; the rest is counted.
-
-    Returns
-    -------
-    str
-    """
-    from advisor import intake
-
-    tags = list(intake.understand(scored).units["asset_tag"].fillna("-"))
-    lines = [f"{'tag':<10}{'advice':<18}{'edition':<12}{'image':<20}{'min (80 %)':<18}why"]
+def table(batch: Batch, limit: int = 60) -> str:
+    """Show a scored batch in a terminal, a line a unit; the rest beyond `limit` is counted."""
+    scored = batch.scored
+    lines = [f"{'tag':<10}{'advice':<18}{'min (80 %)':<17}{'first thing to do'}"]
     for row in range(min(limit, len(scored))):
         unit = scored.iloc[row]
         minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
-        lines.append(
-            f"{tags[row][:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
-            f"{_text(unit['image_used'])[:19]:<20}{minutes:<18}{_text(unit['reasons'])[:110]}"
-        )
+        lines.append(f"{batch.tags[row][:9]:<10}{_text(unit['advice']):<18}{minutes:<17}{_text(unit['do_first'])}")
     if len(scored) > limit:
         lines.append(f"... and {len(scored) - limit} more; write them out with --out.")
     return "\n".join(lines) + "\n"

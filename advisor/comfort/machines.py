@@ -13,7 +13,6 @@ from advisor import tables
 from advisor.columns import numbers
 from advisor.comfort.model import Array, Machine
 from advisor.comfort.physics import Physics, usable_mib
-from advisor.errors import TableError
 
 Z_TENTH = float(ndtri(0.9))
 """The tables' low and high ends are tenths; this many standard deviations lie between them and the middle."""
@@ -31,18 +30,12 @@ class Rates:
 
 @cache
 def storage_rates() -> dict[str, Rates]:
-    """Rates by kind of storage, from the table timing/storage_rates; a TableError where one is no positive number."""
-    out = {}
-    for row in tables.load("timing/storage_rates").frame.itertuples():
-        try:
-            cells = (row.read_mib_s, row.read_low, row.access_ms, row.access_high)
-            read, read_slow, access, access_slow = (float(str(cell)) for cell in cells)
-        except ValueError as error:
-            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is no number.") from error
-        if min(read, read_slow, access, access_slow) <= 0:
-            raise TableError(f"Table timing/storage_rates, row {row.kind}: a rate is not above 0.")
-        out[str(row.kind)] = Rates(read, read_slow, access, access_slow)
-    return out
+    """Rates by kind of storage, from the table timing/storage_rates."""
+    names = ("read_mib_s", "read_low", "access_ms", "access_high")
+    table = "timing/storage_rates"
+    return tables.Named(
+        table, {row["kind"]: Rates(*(float(row[name]) for name in names)) for row in tables.dicts(table)}
+    )
 
 
 def _disk(units: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array, Array, Array]:
