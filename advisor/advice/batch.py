@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 SCORED_COLUMNS = (
     "status", "problem", "cpu_microarch", "cpu_generation", "cpu_year", "cpu_level", "advice", "do_first", "edition",
-    "image_used", "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min", "wireless_support",
-    "firmware_packages", "flags", "reasons", "best_fix", "taken_as",
+    "image_used", "hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min", "minutes_from",
+    "wireless_support", "firmware_packages", "flags", "reasons", "best_fix", "taken_as",
 )  # fmt: skip
 """Columns that scoring adds, in order."""
 
@@ -300,9 +300,7 @@ def _timing(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
     )  # fmt: skip
 
 
-def _minutes(
-    facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, model: TimingModel | None
-) -> np.ndarray:
+def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, model: TimingModel | None) -> np.ndarray:
     """Elapsed minutes of some options [min]."""
     from advisor import timing
 
@@ -375,6 +373,7 @@ def _scored(batch: Batch) -> pd.DataFrame:
             "elapsed_min": taken.elapsed_min.round(1),
             "elapsed_low_min": taken.elapsed_low_min.round(1),
             "elapsed_high_min": taken.elapsed_high_min.round(1),
+            "minutes_from": pd.Series(_minutes_from(taken), dtype="string"),
             "wireless_support": pd.Series(cases.support_of("wireless"), dtype="string"),
             "firmware_packages": pd.Series(
                 [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
@@ -384,6 +383,23 @@ def _scored(batch: Batch) -> pd.DataFrame:
             "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
         }
     )
+
+
+def _minutes_from(timing: Timing) -> list[str]:
+    """What the minutes of each case rest on, in words; '' where there are none."""
+    shares = timing.shares.to_numpy(dtype="float64", na_value=np.nan)
+    out = []
+    for parts, note in zip(shares, timing.note, strict=True):
+        if np.isnan(parts).any():
+            out.append("")
+            continue
+        told = ", ".join(
+            f"{100 * part:.0f} % {name}"
+            for name, part in zip(timing.shares.columns, parts, strict=True)
+            if part >= 0.005
+        )
+        out.append(f"{told}; {note}" if note else told)
+    return out
 
 
 _TOLD_BY_FACT = {"cpu": "processor-unknown", "ram_gib": "memory-unknown", "storage_kind": "disk-unknown"}

@@ -62,6 +62,12 @@ class Cases:
         return self.chosen.to_dict("records")
 
     @cached_property
+    def unit_rows(self) -> list[dict[str, Any]]:
+        """The units' fields as dictionaries, None for unknown."""
+        units = self.facts.units.astype(object)
+        return units.where(units.notna(), None).to_dict("records")
+
+    @cached_property
     def effect(self) -> np.ndarray:
         """What notes and model demand of each case: 'set aside', 'hold' or ''."""
         out = np.full(len(self), "", dtype=object)
@@ -137,9 +143,8 @@ class Cases:
     def why_not_start(self, case: int, image: int) -> str:
         """Why an image does not start on a unit, '' where nothing that is known speaks against it."""
         level = self.facts.processors["cpu_level"].iat[case]
-        unit = {"boot_mode": self.facts.units["boot_mode"].iat[case]}
-        known = {name: None if pd.isna(value) else value for name, value in unit.items()}
-        return why_not_start(known, None if pd.isna(level) else str(level), self.facts.shop.images[image])[0]
+        known = None if pd.isna(level) else str(level)
+        return why_not_start(self.unit_rows[case], known, self.facts.shop.images[image])[0]
 
     def why_no_image(self, case: int) -> str:
         """Why none of the shop's images starts on a unit."""
@@ -238,13 +243,13 @@ def shortfall(option: Mapping[str, Any], facts: Facts, case: int) -> str:
     limits = facts.shop.thresholds
     words = []
     for what, seconds, limit in (
-        ("desktop", option["desktop_high_s"], limits.desktop_s), ("browser", option["browser_high_s"], limits.browser_s),
+        ("desktop", option["desktop_high_s"], limits.desktop_s),
+        ("browser", option["browser_high_s"], limits.browser_s),
     ):  # fmt: skip
         if seconds > limit:
             words.append(f"{what} usable after {seconds_words(seconds)}, over {limit:g} s")
-    ram = facts.units["ram_gib"].iat[case]
-    gib = facts_gib(option, ram)
-    if not pd.isna(gib) and option["left_mib"] < limits.memory_left_pct / 100 * gib * 1024:
+    gib = facts.ram_gib[case] + option["memory_gib"]
+    if option["left_mib"] < limits.memory_left_pct / 100 * gib * 1024:
         words.append(f"{np.floor(option['left_mib']):.0f} MiB of memory left, under {limits.memory_left_pct:g} %")
     if option["killed"] > 1 - limits.certainty:
         words.append(f"{np.ceil(100 * option['killed']):.0f} % likely to have a program killed")
@@ -253,11 +258,6 @@ def shortfall(option: Mapping[str, Any], facts: Facts, case: int) -> str:
     if facts.worn[case] and option["ssd"] < 0:
         words.append("the disk is worn")
     return "; ".join(words)
-
-
-def facts_gib(option: Mapping[str, Any], ram_gib: float) -> float:
-    """Memory of a unit with an option's modules [GiB]."""
-    return ram_gib if pd.isna(ram_gib) else float(ram_gib) + float(option["memory_gib"])
 
 
 def seconds_words(seconds: float) -> str:

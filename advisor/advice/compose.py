@@ -148,8 +148,8 @@ class Composer:
             elapsed_low_min=minutes("elapsed_low_min"),
             elapsed_high_min=minutes("elapsed_high_min"),
             basis=clean(timing.basis),
-            shares=(),
-            beyond=str(self._beyond[case]) if works else "",
+            shares=tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()) if works else (),
+            beyond="; ".join(filter(None, (str(timing.note.iat[case]), self._comfort_beyond(case)))) if works else "",
             assumed=tuple(
                 f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
                 for entry in self._assumed(case)
@@ -166,6 +166,10 @@ class Composer:
             status=clean(scored["status"]),
             problem=clean(scored["problem"]),
         )
+
+    def _comfort_beyond(self, case: int) -> str:
+        words = str(self._beyond[case])
+        return f"waits beyond what was measured: {words}" if words else ""
 
     def _facts(self, case: int) -> tuple[str, ...]:
         unit = self.cases.facts.units.iloc[case]
@@ -228,7 +232,9 @@ class Composer:
         level = int(row["level"])
         words = {SLOW: "slow", VERY_SLOW: "very slow", UNUSABLE: "over the limit"}
         verdict = words.get(level, "comfortable" if row["roomy"] == 0 else "little memory")
-        mark = Mark.FULL if level == COMFORTABLE and row["roomy"] == 0 else Mark.CROSS if level == UNUSABLE else Mark.RING
+        mark = (
+            Mark.FULL if level == COMFORTABLE and row["roomy"] == 0 else Mark.CROSS if level == UNUSABLE else Mark.RING
+        )
         return Rung(
             edition=edition,
             verdict=f"advised, {verdict}" if edition == advised and level > COMFORTABLE

@@ -107,4 +107,8 @@ def _survey(
     options = survey(facts, read(facts, some, rows), shelf)
     pick = options.best()[rows]
     marks = _marks(facts, options, pick)
-    return options, dict(zip(map(int, rows), marks, strict=True)), dict(zip(map(int, rows), map(int, pick), strict=True))
+    return (
+        options,
+        dict(zip(map(int, rows), marks, strict=True)),
+        dict(zip(map(int, rows), map(int, pick), strict=True)),
+    )

@@ -6,9 +6,9 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from advisor.drivers.kinds import Kind
 from advisor.advice.cells import clean
 from advisor.advice.record import SUPPORT_MARK, Across, Device, Mark
+from advisor.drivers.kinds import Kind
 from advisor.unit import Support
 
 ACROSS_COLUMNS: tuple[str, ...] = ("row", "image", "kind", "device", "name", "support", "severity")

@@ -103,6 +103,11 @@ class Facts:
         return holds(self.units["form_factor"].isin([str(form) for form in PORTABLE]))
 
     @cached_property
+    def ram_gib(self) -> np.ndarray:
+        """Memory fitted [GiB], NaN for unknown."""
+        return numbers(self.units["ram_gib"])
+
+    @cached_property
     def no_processor(self) -> np.ndarray:
         """Where the processor's level or speed could not be told."""
         return self.processors["cpu_level"].isna().to_numpy() | self.processors["cpu_speed"].isna().to_numpy()

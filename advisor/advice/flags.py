@@ -313,12 +313,15 @@ def _secure_boot(cases: Cases) -> Hits:
 
 @rule("bring-network", Severity.ACT, "Needs a wired network at the bench",
       "Connect a cable, or another adapter, before the package is installed.",
-      "packages firmware-b43-installer and broadcom-sta-dkms: the one fetches, the other builds with what it fetches")  # fmt: skip
+      "packages firmware-b43-installer and broadcom-sta-dkms: they fetch, or build with what they fetch")  # fmt: skip
 def _network(cases: Cases) -> Hits:
     mask = np.array([any(one.network and one.decides for one in each) for each in cases.bring], dtype=bool)
     return where(
         mask,
-        lambda row: ", ".join(one.package for one in cases.bring[row] if one.network) + " fetch or build on the unit",
+        lambda row: (
+            ", ".join(one.package for one in cases.bring[row] if one.network)
+            + " fetch what they need, or build on the unit"
+        ),
     )
 
 

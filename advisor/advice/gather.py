@@ -12,8 +12,10 @@ from advisor.shop import Shop
 
 if not hasattr(identify, "traps"):  # XXX until landed
     from advisor.advice import _shim
+
     identify.traps, identify.likely = _shim.traps, _shim.likely
     from advisor import intake
+
     intake.conditions = _shim.conditions
 
 PART_KINDS = ("memory", "ssd", "wireless")
@@ -42,7 +44,9 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
-    conditions = pd.concat([_conditions(units), _foreign(processors), traps[list(CONDITION_COLUMNS)]], ignore_index=True)
+    conditions = pd.concat(
+        [_conditions(units), _foreign(processors), traps[list(CONDITION_COLUMNS)]], ignore_index=True
+    )
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
     for row, kinds, minutes in zip(traps["row"], traps["rules_out"], traps["extra_min"], strict=True):
@@ -51,7 +55,8 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
                 ruled_out[kind.strip()][int(row)] = True
         extra[int(row)] = max(extra[int(row)], float(minutes))
     return Facts(
-        shop=shop, units=units, processors=processors, drawing=drawn["drawing"], assumed_drawing=drawn["drawing_from"].eq(ASSUMED_FROM).fillna(False).to_numpy(dtype=bool),
+        shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
+        assumed_drawing=drawn["drawing_from"].eq(ASSUMED_FROM).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, likely=likely, twice=twice,
     )  # fmt: skip
@@ -78,14 +83,14 @@ def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _likely(
-    units: pd.DataFrame, processors: pd.DataFrame, traps: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _likely(units: pd.DataFrame, processors: pd.DataFrame, traps: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Fill in what size, year and model leave no doubt of, and say so."""
     found = identify.likely(units, processors)
     modes = traps[traps["boot_mode"].fillna("").ne("")]
     some = modes[units["boot_mode"].iloc[modes["row"].to_numpy(dtype=int)].isna().to_numpy()]
-    more = pd.DataFrame({"row": some["row"], "column": "boot_mode", "value": some["boot_mode"], "reason": some["reason"]})
+    more = pd.DataFrame(
+        {"row": some["row"], "column": "boot_mode", "value": some["boot_mode"], "reason": some["reason"]}
+    )
     found = pd.concat([found[["row", "column", "value", "reason"]], more], ignore_index=True)
     out = units.copy()
     for column, rows in found.groupby("column", sort=False):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,12 +37,13 @@ SMALL_DISK_GIB = 60.0
 PART_COLUMNS = ("module", "ssd", "adapter")
 
 KEY = (
-    "unusable", "dead", "level", "slow", "buy", "roomy", "unusual", "kernel", "n_parts", "bring", "stick", "rich", "size",
-    "fit_min",
+    "unusable", "dead", "level", "slow", "buy", "roomy", "unusual", "kernel", "n_parts", "bring", "stick", "rich",
+    "size", "fit_min",
 )  # fmt: skip
 """What options are compared by, the weightiest first; in each, less is better. README words it as the shop's order of
 preference: usable at all; decisive devices work; comfortable; how slow, where it is not; nothing to buy; memory to
-spare; the shop's usual desktop; no kernel to be brought; few parts; little to bring; the usual stick; the richer desktop; small parts; minutes."""
+spare; the shop's usual desktop; no kernel to be brought; few parts; little to bring; the usual stick; the richer
+desktop; small parts; minutes."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,20 @@ class Options:
         rank = np.empty(len(frame), dtype=int)
         rank[place] = np.arange(len(frame))
         return rank
+
+    @cached_property
+    def columns(self) -> dict[str, np.ndarray]:
+        """The frame's columns as arrays."""
+        return {str(name): self.frame[name].to_numpy() for name in self.frame.columns}
+
+    def row(self, at: int) -> dict[str, Any]:
+        """One option as a dictionary."""
+        return {name: values[at] for name, values in self.columns.items()}
+
+    @cached_property
+    def by_unit(self) -> Mapping[int, np.ndarray]:
+        """Positions of each unit's options."""
+        return self.frame.groupby("row", sort=False).indices
 
     def best(self, among: np.ndarray | None = None) -> np.ndarray:
         """Position of each unit's best option, -1 where it has no usable one.
@@ -312,7 +329,9 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         row=rows,
         dead=facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
         kernel=facts.trouble.kernel[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]),
-        bring=facts.trouble.bring[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]) + ~np.array([one.on_hand for one in shop.images])[image],
+        bring=facts.trouble.bring[rows, image]
+        - (adapter & facts.trouble.wifi_kernel[rows, image])
+        + ~np.array([one.on_hand for one in shop.images])[image],
         stick=rank[at, image],
         buy=buy,
         memory_gib=np.where(module >= 0, gib[module] * several, 0.0),
@@ -362,9 +381,7 @@ def judge(
     ladder = comfort.ladder(units, processors, rows, limits.certainty)
     gate = editions.fits(units, reading.draws[at], rows)
     ram = numbers(units["ram_gib"])[:, None] * 1024
-    level, missed = level_of(
-        ladder.desktop_high_s, ladder.browser_high_s, ladder.left_mib, ladder.killed, ram, limits
-    )
+    level, missed = level_of(ladder.desktop_high_s, ladder.browser_high_s, ladder.left_mib, ladder.killed, ram, limits)
     disk = numbers(units["storage_gib"])[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         disk_left = 100 * (1 - numbers(rows["installed_mib"]) / 1024 / disk)

@@ -131,7 +131,9 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
     if size.any():
         units.loc[size, "storage_gib"] = _sizes(units["storage_kind"], side["storage_gib"])[size]
     if kind.any():
-        units.loc[kind, "storage_kind"] = np.array([str(one) for one in KINDS], dtype=object)[side["storage_kind"][kind]]
+        units.loc[kind, "storage_kind"] = np.array([str(one) for one in KINDS], dtype=object)[
+            side["storage_kind"][kind]
+        ]
     word = facts.drawing.to_numpy(dtype=object, na_value=None)[rows]
     draws = word == "hardware"
     return Reading(rows, units, processors, draws.astype(bool), side["boot_mode"] == BEST)

@@ -140,14 +140,14 @@ def _or_buy(options: Options, machine: int, given: int, buys: bool) -> int:
     """The better of the option that a unit was given and the best one for which parts are bought."""
     if not buys:
         return given
-    frame = options.frame
-    at = np.flatnonzero((frame["row"].to_numpy() == machine) & (frame["unusable"].to_numpy() == 0))
-    some = frame.iloc[at][list(KEY)].copy()
-    some["buy"] = frame["n_parts"].to_numpy()[at]
-    if given >= 0:
-        some.loc[some.index[at == given], "buy"] = 0
-    place = np.lexsort([some[name].to_numpy() for name in reversed(KEY)])
-    return int(at[place[0]]) if len(place) else given
+    columns = options.columns
+    at = np.asarray(options.by_unit[machine])
+    at = at[columns["unusable"][at] == 0]
+    if not len(at):
+        return given
+    keys = [columns[name][at] for name in KEY]
+    keys[KEY.index("buy")] = np.where(at == given, 0, columns["n_parts"][at])
+    return int(at[np.lexsort(keys[::-1])[0]])
 
 
 def _sources(options: Options, choice: np.ndarray, given: np.ndarray, count: np.ndarray) -> Shares:

@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.advice.cases import Cases, FittedPart, facts_gib, seconds_words, shortfall
-from advisor.advice.facts import PRACTICE
+from advisor.advice.cases import Cases, FittedPart, shortfall
+from advisor.advice.facts import DECISIVE
 from advisor.advice.flags import processor_problems
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
-from advisor.advice.readings import TITLES, WHERE, WORST, read, sides
+from advisor.advice.readings import TITLES, WORST, read, sides
 from advisor.editions.gates import need_disk_gib, why_not_fit
-from advisor.unit import Advice
+from advisor.unit import Advice, Support
 
 NO_PART = "no part helps"
 NOTHING_TO_FIX = "none needed"
@@ -30,10 +30,11 @@ LEVEL_WORDS = {COMFORTABLE: "", SLOW: "slow", VERY_SLOW: "very slow"}
 COMFORT_SOURCE = "comfort model against the shop's thresholds"
 
 LOST = {
-    "unusable": "it would not be usable", "dead": "a device that decides would stay dead", "level": "it would be slower",
-    "slow": "it would be slower", "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
+    "unusable": "it would not be usable", "dead": "a device that decides would stay dead",
+    "level": "it would be slower", "slow": "it would be slower", "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
     "unusual": "it is not the shop's usual desktop", "n_parts": "it takes more parts",
-    "kernel": "a newer kernel would have to be brought", "bring": "more has to be brought", "stick": "it takes another stick", "rich": "its desktop is less rich",
+    "kernel": "a newer kernel would have to be brought", "bring": "more has to be brought",
+    "stick": "it takes another stick", "rich": "its desktop is less rich",
     "size": "it takes a larger part", "fit_min": "it takes longer to fit",
 }  # fmt: skip
 """Why a runner-up lost, by the first of `KEY` in which it is worse."""
@@ -65,6 +66,7 @@ class Wording:
         self.cases = cases
         self.facts = cases.facts
         self.kept = kept or {}
+        self._catalogues: dict[int, dict[str, tuple[dict[str, Any], float]]] = {}
 
     @cached_property
     def every(self) -> EveryEdition:
@@ -108,13 +110,11 @@ class Wording:
             return "no image of the shop starts on this unit"
         if not every.offered[case, edition]:
             return f"the image {shop.images[image].name} does not have it"
-        rows = offered(shop.images[image], shop)
-        at = int(np.flatnonzero(rows["edition"].eq(every.editions[edition]))[0])
-        gate = why_not_fit(
-            self._prepared(case), self._drawing(case), rows.iloc[at].to_dict(), float(need_disk_gib(rows)[at])
-        )
-        if gate:
-            return gate
+        if not every.figures["gate"][case, edition] or self.facts.ram_gib[case] != self.facts.ram_gib[case]:
+            row, need = self._catalogue(image)[every.editions[edition]]
+            gate = why_not_fit(self._prepared(case), self._drawing(case), row, need)
+            if gate:
+                return gate
         row = self.edition_row(case, edition)
         lacks = shortfall(row, self.facts, case)
         if not lacks and row["roomy"] > 0:
@@ -124,14 +124,24 @@ class Wording:
             )
         return lacks
 
+    def _catalogue(self, image: int) -> dict[str, tuple[dict[str, Any], float]]:
+        """Catalogue rows of an image's editions and the disk each needs [GiB], by edition."""
+        if image not in self._catalogues:
+            rows = offered(self.facts.shop.images[image], self.facts.shop)
+            needs = need_disk_gib(rows)
+            self._catalogues[image] = {
+                str(row["edition"]): (row, float(need))
+                for row, need in zip(rows.to_dict("records"), needs, strict=True)
+            }
+        return self._catalogues[image]
+
     def _drawing(self, case: int) -> str | None:
         word = self.facts.drawing.iat[case]
         return None if pd.isna(word) else str(word)
 
     def _prepared(self, case: int) -> dict[str, Any]:
         """Fields of a unit with its option's parts fitted, None for unknown."""
-        unit = self.facts.units.iloc[case]
-        known = {str(name): None if pd.isna(value) else value for name, value in unit.items()}
+        known = dict(self.cases.unit_rows[case])
         row = self.cases.rows[case]
         if known["ram_gib"] is not None and row["memory_gib"] > 0:
             known["ram_gib"] += row["memory_gib"]
@@ -180,9 +190,15 @@ class Wording:
         return _and([one.package for one in self.cases.bring[case] if one.decides])
 
     def _demands(self, case: int) -> list[dict[str, Any]]:
-        rows = self.facts.conditions
-        some = rows[rows["row"].eq(case) & rows["effect"].eq(self.cases.effect[case])]
-        return some.to_dict("records") if self.cases.effect[case] else []
+        effect = self.cases.effect[case]
+        return [one for one in self._conditions.get(case, ()) if one["effect"] == effect] if effect else []
+
+    @cached_property
+    def _conditions(self) -> dict[int, list[dict[str, Any]]]:
+        out: dict[int, list[dict[str, Any]]] = {}
+        for one in self.facts.conditions.to_dict("records"):
+            out.setdefault(int(one["row"]), []).append(one)
+        return out
 
     # Why
 
@@ -233,7 +249,9 @@ class Wording:
             else:
                 reasons.append(f"{facts.units['storage_kind'].iat[case]}: {self._plain_shortfall(case)}")
         if "memory" in kinds:
-            reasons.append(f"{facts.units['ram_gib'].iat[case]:g} GiB of memory is little for {cases.rows[case]['edition']}")
+            reasons.append(
+                f"{facts.units['ram_gib'].iat[case]:g} GiB of memory is little for {cases.rows[case]['edition']}"
+            )
         if "wireless" in kinds:
             stays = cases.facts.trouble.no_wifi[case, cases.image[case]]
             reasons.append("its Wi-Fi stays dead without an adapter" if stays else "an adapter spares a newer kernel")
@@ -258,7 +276,7 @@ class Wording:
         return self._plain
 
     def _option(self, at: int) -> dict[str, Any]:
-        return self.cases.options.frame.iloc[at].to_dict()
+        return self.cases.options.row(at)
 
     def _device_reasons(self, case: int) -> str:
         if self.cases.rows[case]["bring"] + self.cases.rows[case]["dead"] <= 0:
@@ -268,9 +286,6 @@ class Wording:
     @cached_property
     def _blocked(self) -> dict[int, list[str]]:
         """Reasons of the devices that do nothing until something is done, by case."""
-        from advisor.advice.facts import DECISIVE
-        from advisor.unit import Support
-
         rows = self.cases.devices
         hit = rows[
             rows["kind"].isin(DECISIVE)
@@ -289,12 +304,20 @@ class Wording:
         if len(names) > 1:
             words = words.replace(" and is not known", " and are not known")
         if "cpu" in names or "level" in names:
-            words += f": {processor_problems(self.facts)[case]}"
+            words += f": {self._nameless[case]}"
         best = self.cases.lucky[case]
-        at_best = self._ask(best.options.frame.iloc[best.position].to_dict()) if best.position >= 0 else "set aside"
-        at = self.cases.options.best()[self.cases.machine[case]]
+        at_best = self._ask(best.options.row(best.position)) if best.position >= 0 else "set aside"
+        at = self._best[self.cases.machine[case]]
         at_worst = self._ask(self._option(int(at))) if at >= 0 else "set aside"
         return f"{words}; at worst: {at_worst}; at best: {at_best}"
+
+    @cached_property
+    def _nameless(self) -> list[str]:
+        return processor_problems(self.facts)
+
+    @cached_property
+    def _best(self) -> np.ndarray:
+        return self.cases.options.best()
 
     def _ask(self, row: Mapping[str, Any]) -> str:
         """What an option asks for, in short."""
@@ -317,8 +340,9 @@ class Wording:
         return f"no desktop is usable ({self.every.editions[there[-1]]}: {why}); {tail}", COMFORT_SOURCE
 
     def _parts_tried(self, case: int) -> bool:
-        frame = self.cases.options.frame
-        return bool((frame["row"].eq(self.cases.machine[case]) & frame["n_parts"].gt(0)).any())
+        options = self.cases.options
+        at = options.by_unit.get(int(self.cases.machine[case]), np.zeros(0, dtype=int))
+        return bool((options.columns["n_parts"][at] > 0).any())
 
     # The part that changes the answer
 
@@ -398,6 +422,3 @@ class Wording:
 def _and(words: list[str]) -> str:
     words = list(dict.fromkeys(words))
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
-__all__ = ["FIND_OUT", "NOTHING_TO_FIX", "NO_PART", "PRACTICE", "WHERE", "Wording", "facts_gib", "seconds_words"]

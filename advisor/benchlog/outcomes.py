@@ -169,13 +169,25 @@ def proposals(rows: pd.DataFrame, shop: Shop) -> list[Proposal]:
 def _predicted(rows: pd.DataFrame, shop: Shop) -> dict[str, Array]:
     """Typical desktop and browser seconds of the edition that was installed; NaN where it is not to be told."""
     from advisor.comfort import ladder
+    from advisor.editions import rows_of
     from advisor.identify import processors
 
     if not {"cpu", "image", "edition"} <= set(rows.columns):
         return {name: np.full(len(rows), np.nan) for name in MOVES}
     units = log_units(rows)
-    images = rows["image"].astype("string").where(rows["image"].isin([image.name for image in shop.images]))
-    steps = ladder(units, processors(units), images, shop)
-    column = pd.Index(steps.editions).get_indexer(pd.Index(rows["edition"].astype("string").fillna("").astype(object)))
-    place = np.arange(len(rows))
-    return {name: np.where(column >= 0, getattr(steps, name)[place, np.maximum(column, 0)], np.nan) for name in MOVES}
+    cpus = processors(units)
+    out = {name: np.full(len(rows), np.nan) for name in MOVES}
+    images = rows["image"].astype("string").fillna("").to_numpy(dtype=object)
+    editions = rows["edition"].astype("string").fillna("").to_numpy(dtype=object)
+    for image in shop.images:
+        at = np.flatnonzero(images == image.name)
+        offered = rows_of(image)
+        if not len(at) or offered.empty:
+            continue
+        steps = ladder(units.iloc[at].reset_index(drop=True), cpus.iloc[at].reset_index(drop=True), offered,
+                       shop.thresholds.certainty)  # fmt: skip
+        column = pd.Index(steps.editions).get_indexer(pd.Index(editions[at]))
+        for name in MOVES:
+            seconds = getattr(steps, name)[np.arange(len(at)), np.maximum(column, 0)]
+            out[name][at] = np.where(column >= 0, seconds, np.nan)
+    return out

@@ -1,4 +1,4 @@
-"""The ladder: how soon each edition's desktop and browser are usable on each unit, and what they leave of its memory."""
+"""The ladder: how soon each edition's desktop and browser are usable on each unit, and what memory they leave."""
 
 from __future__ import annotations
 

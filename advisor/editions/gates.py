@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.columns import numbers, texts
+from advisor.columns import numbers
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
 

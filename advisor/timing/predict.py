@@ -29,6 +29,13 @@ LOG_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1, -1)
 """What a bench log may teach: a better machine may only shorten."""
 
 
+BASES = ("measured", "modelled", "assumed", "practice")
+"""What minutes may rest on, the firmest first."""
+
+REHEARSED = ("copy", "refresh")
+"""Machine work whose bytes, files and seconds rehearsals measured; base set and updates are sized from memory."""
+
+
 @dataclass(frozen=True)
 class Setting:
     """What is known of each unit before its times are worked out.
@@ -142,6 +149,30 @@ class Timing:
         beyond = (notes != "") & self._setting.usable
         text = notes.where(nearest == "", notes + "; nearest is " + nearest).where(beyond, "")
         return pd.Series(text.to_numpy(), index=self.hands_on_min.index, dtype="string")
+
+    @cached_property
+    def shares(self) -> pd.DataFrame:
+        """What the elapsed minutes rest on, a row a unit; NA where there are no minutes.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (phases that rehearsals were
+            made of, on conditions within theirs), 'modelled' (the same phases beyond them), 'assumed' (machine work
+            whose size is from memory) and 'practice' (hands-on minutes, common practice with no source).
+        """
+        work = self._work - self._overlap
+        rehearsed = np.isin(phase_table().machine, REHEARSED)
+        inside = self.note.eq("").to_numpy(dtype=bool)
+        fitted = work[:, rehearsed].sum(axis=1)
+        parts = np.column_stack([
+            np.where(inside, fitted, 0.0), np.where(inside, 0.0, fitted), work[:, ~rehearsed].sum(axis=1),
+            self._hands.sum(axis=1),
+        ])  # fmt: skip
+        total = parts.sum(axis=1, keepdims=True)
+        usable = self._setting.usable[:, None]
+        shares = np.where(usable & (total > 0), parts / np.where(total > 0, total, 1), np.nan)
+        return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> Array:
