@@ -71,7 +71,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         Indexed by release and edition: the medians of `session_mib` and `browser_mib` [MiB], `desktop_cpu_s` and
         `browser_cpu_s` [s on a processor of speed 1], `desktop_read_mib` and `browser_read_mib` [MiB] in
-        `desktop_reads` and `browser_reads` requests, and `runs`.
+        `desktop_reads` and `browser_reads` requests, `runs`, and `read_runs`, how many of these the reads rest on.
         A figure that no run has is NA.
     """
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
@@ -91,5 +91,7 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         for stage, names in _FIGURES.items()
     ]  # fmt: skip
     out = pd.concat(parts, axis=1)
+    counted = free[free["stage"].eq("idle") & free["read_mib"].notna()].groupby(keys).size()
+    out["read_runs"] = counted.reindex(out.index).fillna(0).astype(int)
     out["runs"] = free[free["stage"].eq("idle")].groupby(keys).size().reindex(out.index).fillna(0).astype(int)
     return out

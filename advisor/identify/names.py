@@ -160,6 +160,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
         r"\bsempron\b(?:\s*(?:64|mobile|x2))*[\s-]*(?:<NOT>(?P<n>\d{4}\s?\+|\d{3,4}[a-z]?"
         r"|[a-z]{1,2}[\s-]?\d{2,4})(?![\w]))?",
     ),
+    _rule("x", r"(?<![a-z0-9])(?:ii\s*)?x(?P<d>[2346])[\s-]+<NOT>(?P<n>b\d\d[ae]?|\d{4}\s?\+|\d{3,4}[a-z]?)(?![\w])"),
     _rule("duron", r"\bduron\b\s*(?P<n>\d{3,4})?"),
     _rule("fx", r"\bfx[\s-]*(?:<NOT>(?P<n>\d{4}[a-z]?)<END>)?(?<=\d|[a-z])"),
     _rule(
@@ -237,6 +238,8 @@ def _line(key: str, match: re.Match[str]) -> str:
         return "athlon 64" if digit in ("64", "fx") else "athlon"
     if key == "phenom":
         return f"phenom {digit}".strip()
+    if key == "x":
+        return f"x{digit}"
     if key == "a":
         return f"a{digit}{' micro' if extra else ''}"
     if key == "e" and extra:

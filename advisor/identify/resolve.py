@@ -106,6 +106,10 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
         if len(set(rows)) == 1:
             return of_row(rows[0], "model number")
         return _by_line(tables, name.line, reading, shown)
+    if re.fullmatch(r"x\d", name.line):
+        rows = [row for row in tables.by_number.get(name.number, []) if f" {name.line.upper()} " in tables.names[row]]
+        if len(rows) == 1:
+            return of_row(rows[0], "number of cores and model number")
     if name.line == "xeon" and re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", name.number):
         return _by_xeon_version(tables, name.number, reading, shown)
     for line in _sisters(name.line):

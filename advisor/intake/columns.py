@@ -221,3 +221,20 @@ def is_none(values: np.ndarray) -> np.ndarray:
     """
     found: np.ndarray = values == np.array(None, dtype=object)
     return found
+
+
+def only(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Keep an array of objects where told, None elsewhere.
+
+    Parameters
+    ----------
+    values : numpy.ndarray of object
+    rows : numpy.ndarray of bool
+
+    Returns
+    -------
+    numpy.ndarray of object
+    """
+    kept = values.copy()
+    kept[~rows] = None
+    return kept

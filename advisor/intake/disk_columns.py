@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from advisor.intake.disks import disks, with_unit
-from advisor.intake.headers import STORAGE
+from advisor.intake.disks import disks, no_disk, with_unit
+from advisor.intake.headers import DISK_KINDS, STORAGE
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.unit import StorageKind
 
@@ -19,9 +19,13 @@ def both(kind: Parsed, size: Parsed) -> Parsed:
 def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Parsed]:
     """Read all the cells of one row that speak of disks."""
     listed = []
+    without = 0
     for name, word in (("nvme", "NVMe"), ("ssd", "SSD"), ("hdd", "HDD")):
         text = squeeze(cells.get(name, ""))
-        if text in MISSING_WORDS or text in ("0", "none", "no"):
+        if text in MISSING_WORDS:
+            continue
+        if no_disk(text):
+            without += 1
             continue
         amount = "" if text in ("yes", "y", "x") else with_unit(text, units.get(name, ""))
         listed.append(f"{amount} {word}")
@@ -32,6 +36,8 @@ def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Pa
     kind_text = squeeze(cells.get("storage_kind", ""))
     if kind_text in MISSING_WORDS:
         kind_text = ""
+    if not listed and not kind_text and without == sum(name in cells for name in DISK_KINDS) > 0:
+        return Parsed(StorageKind.NONE), Parsed(0.0)
     if not listed:
         return disks(kind_text).kind, disks(kind_text).size
     read = disks(" + ".join(" ".join(text.split()) for text in listed))

@@ -8,11 +8,13 @@ unit stated by the header ("storage_gib", "Disk (TB)") holds for the bare number
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 from advisor.intake.memory import NUMBER, to_float
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.intake.words import mode_said
+from advisor.tables import load
 from advisor.unit import StorageKind
 
 GB_IN_GIB = 1e9 / 2**30
@@ -32,6 +34,7 @@ class Disk(NamedTuple):
     bus_said: bool = False
     doubt: str = ""
     several: bool = False
+    kind_doubt: str = ""
 
 
 class Disks(NamedTuple):
@@ -49,7 +52,7 @@ class Disks(NamedTuple):
 _DISK_SIZE = re.compile(
     rf"(?<![a-z0-9.,])(?:(?P<count>\d)\s*(?:x|\*)\s*)?(?P<size>{NUMBER})\s*(?P<unit>(?:gibibytes?|gigabytes?"
     rf"|gbytes?|gigs?|gib"
-    rf"|gb|go|g|tebibytes?|terabytes?|tib|tb|to|t|mib|mb|mo)(?![a-z0-9]))?"
+    rf"|gb|go|g|tebibytes?|terabytes?|terr?as?|tib|tb|to|t|mib|mb|mo)(?![a-z0-9]))?"
 )
 _RPM = re.compile(r"\b(?:4200|5200|5400|5900|7200|10000|10k|15000|15k|7\.2k|5\.4k)\s*(?:rpm|u/min|upm|tr/min)?\b")
 _KIND_WORDS: tuple[tuple[re.Pattern[str], StorageKind | None, bool], ...] = (
@@ -73,7 +76,31 @@ _DISK_WORDS = re.compile(
 _TINY_GB = 32.0
 _KIND = r"(?:ssd|hdd|nvme|emmc|sshd)"
 _SIZE_OR_KIND = re.compile(rf"(?<![a-z0-9.,])\d+(?:[.,]\d+)?\s*(?:gb|tb|gib|tib|gig|(?={_KIND}))|(?P<kind>{_KIND})")
-_LANES = re.compile(r"\bx\s?\d\b")
+_LANES = re.compile(r"\bx\s?\d\b|\b22(?:30|42|60|80)\b")
+"""PCIe lanes, and lengths of M.2 cards [mm]."""
+_HEALTH = re.compile(
+    r"(?:\b(?:health|life|smart)\b\s*:?\s*)?(?<![\d.])(?P<share>\d{1,3})\s?%\s*(?P<worn>used|worn|wear)?"
+    r"(?:\s*(?:health|life|left|good|ok))*"
+)
+_DISKS = r"(?:hdd|ssd|hd|disk|drive|storage|hard ?drives?|hard ?disks?|festplatte|disque|nvme|emmc)"
+_TAKEN = (
+    r"(?:removed|missing|none|out|pulled|taken(?: out)?|gone|stripped|shredded|destroyed|absent|kept(?: back)?"
+    r"|not (?:included|fitted|present|installed))"
+)
+_NONE = re.compile(
+    rf"(?:no caddy[\s,/&]*(?:and |or )?)?(?:(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)(?:\s*{_DISKS})?"
+    rf"(?:\s*(?:fitted|installed|present|included|in it))?"
+    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?"
+    r"|(?:caddy|bracket|tray) only|(?:empty|only|just)(?: the| a)? (?:caddy|bracket|tray|bay)|empty|diskless"
+    r"|wiped and removed)"
+)
+SSD_SIZES = frozenset({120, 128, 240, 256, 480, 512})
+"""Sizes that solid-state disks are sold in [GB]; as spinning disks they were rare, save 120."""
+
+
+def no_disk(plain: str) -> bool:
+    """Tell whether a text, as `squeeze` gives it, says that there is no disk."""
+    return plain in NONE_WORDS or bool(_NONE.fullmatch(plain))
 
 
 @lru_cache(maxsize=400_000)
@@ -100,13 +127,17 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
     if re.match(r"-\s?\d", plain):
         failed = Parsed(None, "a disk of less than nothing", _ACCEPT_DISK)
         return Disks(failed, failed)
-    if plain in NONE_WORDS or re.fullmatch(
-        r"(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)\s*(?:hdd|ssd|hd|disk|drive|storage|hard drive|hard disk"
-        r"|festplatte|disque)?"
-        r"|(?:hdd|ssd|hd|disk|drive|storage|hard drive|caddy)\s*(?:removed|missing|none|out|pulled)|diskless"
-        r"|wiped and removed", plain,
-    ):  # fmt: skip
+    if no_disk(plain):
         return Disks(Parsed(StorageKind.NONE), Parsed(0.0))
+    also: list[tuple[str, object]] = []
+    health = list(_HEALTH.finditer(plain))
+    if len(health) == 1 and int(health[0]["share"]) <= 100:
+        share = float(health[0]["share"])
+        also.append(("storage_health_pct", 100.0 - share if health[0]["worn"] else share))
+        plain = _HEALTH.sub(" ", plain).strip()
+    mode, plain = mode_said(plain)
+    if mode is not None:
+        also.append(("storage_mode", str(mode)))
     parts = [
         part
         for part in re.split(
@@ -130,7 +161,8 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
     if not found:
         failed = Parsed(None, "no disk is recognised", _ACCEPT_DISK)
         return Disks(failed, failed)
-    return _chosen(found, unread)
+    kind, size = _chosen(found, unread)
+    return Disks(kind._replace(also=tuple(also)), size)
 
 
 def _torn(part: str) -> list[str]:
@@ -150,40 +182,61 @@ def _torn(part: str) -> list[str]:
 def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
     """Read one disk; what could not be read of its text comes back beside it."""
     rest, kind, cache = part, None, False
+    family = next((one for one in _families() if one[0].search(rest)), None)
+    if family:
+        rest = family[0].sub(" ", rest)
     for pattern, meaning, is_cache in _KIND_WORDS:
         if pattern.search(rest):
             rest = pattern.sub(" ", rest)
             if kind is None and not cache:
                 kind, cache = meaning, is_cache
-    m2 = bool(_M2.search(rest))
-    rest = _M2.sub(" ", rest)
     sata = bool(_SATA.search(part))
-    rest = _SATA.sub(" ", rest)
+    if family and (kind is None or (kind is StorageKind.SATA_SSD and not sata)):
+        kind, sata = family[1], True
+    m2 = bool(_M2.search(rest))
+    rest = _SATA.sub(" ", _M2.sub(" ", rest))
     if _RPM.search(rest) and (re.search(r"rpm|u/min|upm|tr/min|\dk", rest) or len(_DISK_SIZE.findall(rest)) > 1):
         rest = _RPM.sub(" ", rest)
         kind = kind or StorageKind.HDD
-    gib: float | None = None
-    doubt, many = "", False
     rest = _LANES.sub(" ", rest)
-    sizes = list(_DISK_SIZE.finditer(rest))
-    size = next((match for match in sizes if match["unit"]), sizes[0] if len(sizes) == 1 else None)
-    if size:
-        gib = _disk_gib(to_float(size["size"]), size["unit"] or "", header_unit)
-        if gib is None:
-            doubt = f"{size['size']} without a unit may be GB or TB"
-        many = (size["count"] or "1") not in ("0", "1")
-        rest = rest[: size.start()] + " " + rest[size.end() :]
-    elif sizes:
-        doubt = "several numbers, none with a unit"
+    gib, doubt, many, rest = _size(rest, header_unit)
     rest = " ".join(_DISK_WORDS.sub(" ", rest).split()).strip(" .,:()[]-x\"'*")
+    kind_doubt = ""
     if kind is None and hint and not cache:
         kind = {"ssd": StorageKind.SATA_SSD, "hdd": StorageKind.HDD, "nvme": StorageKind.NVME}[hint]
+        if hint == "hdd" and gib is not None and round(gib / GB_IN_GIB) in SSD_SIZES:
+            kind, kind_doubt = None, f"the header says HDD, but {_gb(gib)} is the size of an SSD"
     if kind is None and gib is None and not m2 and not cache and not doubt:
         return None, part
     solid = kind in (StorageKind.NVME, StorageKind.SATA_SSD, StorageKind.EMMC) or m2
     if m2 and kind is None:
         kind = StorageKind.SATA_SSD
-    return Disk(gib, kind, cache, solid, sata, doubt, many), rest
+    return Disk(gib, kind, cache, solid, sata, doubt, many, kind_doubt), rest
+
+
+def _size(rest: str, header_unit: str) -> tuple[float | None, str, bool, str]:
+    """Size of one disk [GiB], the doubt about it, whether there are several of it, and the text without it."""
+    sizes = list(_DISK_SIZE.finditer(rest))
+    size = next((match for match in sizes if match["unit"]), sizes[0] if len(sizes) == 1 else None)
+    labels = [match for match in sizes if to_float(match["size"]) in LABEL_SIZES]
+    if size is None and len(labels) == 1:
+        size = labels[0]
+    if size is None:
+        return None, "several numbers, none with a unit" if sizes else "", False, rest
+    gib = _disk_gib(to_float(size["size"]), size["unit"] or "", header_unit)
+    doubt = f"{size['size']} without a unit may be GB or TB" if gib is None else ""
+    many = (size["count"] or "1") not in ("0", "1")
+    return gib, doubt, many, rest[: size.start()] + " " + rest[size.end() :]
+
+
+@cache
+def _families() -> list[tuple[re.Pattern[str], StorageKind]]:
+    """Families of disks that people name without saying the kind."""
+    rows = load("intake/drives").frame
+    return [
+        (re.compile(rf"(?<![a-z0-9])(?:{pattern})(?![a-z0-9])"), StorageKind(str(kind)))
+        for pattern, kind in zip(rows["pattern"], rows["kind"], strict=True)
+    ]
 
 
 LABEL_SIZES = frozenset(
@@ -281,7 +334,7 @@ def _chosen(found: list[Disk], unread: list[str]) -> Disks:
     if best.cache:
         problem = "only a cache module is named, not the disk behind it"
     elif best.kind is None:
-        problem = "the kind of disk is not said"
+        problem = best.kind_doubt or "the kind of disk is not said"
     if unread:
         note = f"not read: {'; '.join(unread)[:80]}"
         notes.append(note)

@@ -186,7 +186,9 @@ def map_headers(headers: Sequence[str], words: Vocabulary | None = None) -> list
             taken.setdefault(item.field, position)
     final = []
     for position, item in enumerate(found):
-        if item.field is not None and taken[item.field] != position and item.field not in (MERGED, STORAGE):
+        if item.field == MERGED and combined(item.header):
+            final.append(item)
+        elif item.field is not None and taken[item.field] != position and item.field not in (MERGED, STORAGE):
             first = found[taken[item.field]].header
             final.append(Mapped(item.header, None, f"second column for {item.field} beside {first!r}; carried through"))
         elif item.field == MERGED and taken[MERGED] != position:
@@ -204,6 +206,9 @@ def _map(header: str, words: Vocabulary) -> Mapped:
     name, unit = _bare(plain(header), words)
     if name in known:
         return Mapped(header, known[name], f"synonym of {known[name]}", unit, words.ranks.get(name, 1))
+    together = combined(header) if words is intake_words() else ()
+    if together:
+        return Mapped(header, MERGED, f"holds {', '.join(together)} together")
     if len(name) < 5 or name.startswith("no header"):
         return Mapped(header, None, "not recognised; carried through")
     choices = [word for word in known if len(word) > 4 and abs(len(word) - len(name)) <= 2]
@@ -212,6 +217,18 @@ def _map(header: str, words: Vocabulary) -> Mapped:
     if len(fields) == 1:
         return Mapped(header, fields.pop(), f"close to {best[0][0]!r}", unit, 1000)
     return Mapped(header, None, "not recognised; carried through")
+
+
+_TOGETHER = frozenset({"maker", "model", "cpu", "ram_gib", STORAGE, "storage_gib", *DISK_KINDS})
+
+
+@lru_cache(maxsize=1024)
+def combined(header: str) -> tuple[str, ...]:
+    """Fields that a header names together, such as 'CPU / RAM / HDD', in its order; () for a header of one field."""
+    words = intake_words()
+    parts = [plain(part) for part in re.split(r"[/+&,|]|\band\b|\bund\b", header.lower()) if part.strip()]
+    fields = [words.known.get(_bare(part, words)[0], "") for part in parts if part]
+    return tuple(fields) if len(set(fields)) == len(fields) > 1 and set(fields) <= _TOGETHER else ()
 
 
 def _unit_of(field: str) -> str:

@@ -1,13 +1,15 @@
 """Memory as people write it.
 
-Rule: a number without a unit counts in GiB (a typed 8 is 8 GiB), and "GB" beside memory means GiB too, as modules are
-made in powers of two. A unit stated by the header ("RAM (MB)") holds for the bare numbers below it.
+Rules: a number without a unit counts in GiB (a typed 8 is 8 GiB), and "GB" beside memory means GiB too, as modules are
+made in powers of two. A unit stated by the header ("RAM (MB)") holds for the bare numbers below it. An amount is never
+lost to a word beside it that is not known: the amount is taken, the word is asked about.
 """
 
 from __future__ import annotations
 
 import re
 from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
@@ -16,29 +18,73 @@ RAM_MAX_GIB = 16_384.0
 MOST_RAM_GIB = 256.0
 """Amount from which memory is doubted: a disk's size may stand in the wrong column [GiB]."""
 
-
+NO_MEMORY = "no memory is fitted, so none can be counted on"
 _ACCEPT_RAM = "memory such as '8', '8 GB', '8192 MB' or '2x4GB'"
+_NO_AMOUNT = "no amount of memory is recognised"
 
 _UNIT = (
     r"(?:gibibytes?|gigabytes?|gbytes?|gigs?|gib|gb|go|g|mebibytes?|megabytes?|megs?|mib|mb|mo|tebibytes?"
     r"|terabytes?|tib|tb|to)"
 )
 NUMBER = r"\d{1,3}'\d{3}|\d{1,2} \d{3}(?=\s?m[ib]?)|\d 000(?=\s?g)|\d+(?:[.,]\d+)?"
-_TERM = re.compile(
-    rf"(?:(?P<count>\d{{1,2}})\s*(?:x|\*|st(?:ü|u)ck|pcs\.?)\s*)?(?P<size>{NUMBER})\s*(?P<unit>{_UNIT})?(?![a-z0-9])"
-)
 _QUICK_RAM = re.compile(r"(\d{1,3})\s?(gb|g|gib|gig)?")
-_NOISE = re.compile(
-    r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|ddr\d?l?(?:-?\d{3,4})?|lpddr\d?x?(?:-?\d{3,4})?"
-    r"|sd-?ram|pc\d?l?-?\d{3,5}[a-z]?|\d{3,4}\s?(?:mhz|mt/s)|"
-    r"module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about|dual channel|single channel|soldered"
-    r"|onboard|on-?board|on board|sum)\b|[~≈]"
+_TIMES = r"(?:x|\*|st(?:ü|u)ck|pcs\.?)"
+_TERM = re.compile(
+    rf"(?<![\w.,'\-])(?:(?P<count>\d{{1,2}})\s*{_TIMES}\s*)?(?P<size>{NUMBER})\s*(?P<unit>{_UNIT})?"
+    rf"(?:\s*{_TIMES}\s*(?P<behind>\d)(?![\d.,]))?(?![a-z0-9'])"
+)
+_JOIN = re.compile(r"\s*(?:\+|&|;|,|\band\b|\bund\b)\s*")
+_EITHER = re.compile(r"\s*(?:/|\bor\b|\boder\b|\bou\b)\s*")
+
+_WORD_COUNTS = {"one": "1", "single": "1", "two": "2", "four": "4"}
+_MODULE = r"(?:module[sn]?|sticks?|(?:so-?)?dimms?|st(?:ü|u)ck)"
+_COUNTED = re.compile(
+    rf"\b(?P<count>\d|one|two|four)\s+(?P<each>{_MODULE}\s+(?:of|à|a|with|@)\s+(?=\d)|(?=\d+\s?{_UNIT}\s+{_MODULE}\b))"
+)
+_LONE_COUNT = re.compile(
+    r"\b(?:\d|one|two|four|single)\s*(?:module[sn]?|sticks?|(?:so-?)?dimms|slots?)\b|\bsingle\b(?=\s*\d)"
+)
+
+_FREE = r"(?:free|open|empty|spare|leer|frei|available)"
+_FULL = re.compile(
+    rf"\bno (?:{_FREE} )?slots?(?: {_FREE})?\b|\b(?:both|all) (?:slots )?(?:full|used)\b|\b0 slots? free\b"
 )
 _SLOTS = re.compile(
-    r"[,;/(]?\s*\b\d\s*(?:x\s*)?(?:slots?|free|open|empty|leer|frei)\b(?:\s*(?:free|open|empty|slots?))*\)?"
-    r"|\bfree slots?\b|[,;/(]?\s*\bmax(?:imum|\.)?\s*\d+\s*(?:gb|gib|g)?\b\)?"
+    rf"\b(?P<a>\d|one|two)\s*(?:x\s*)?(?:{_FREE} (?:ram |memory |dimm )?slots?|slots? {_FREE}|{_FREE})\b"
+    rf"|\b(?P<b>{_FREE} slots?|slots? {_FREE})\b"
 )
-_SOLDERED = re.compile(r"\b(?:soldered|on-?board|on board|verlötet|soudée?)\b")
+_AMOUNT = rf"(?:{NUMBER})\s*{_UNIT}?"
+_NOT_FITTED = re.compile(
+    rf"[,;/(]?\s*\b(?:max(?:imum|\.)?|(?:upgrad|expand|extend)e?[ai]ble|up|takes)(?: (?:to|up to))?\s*{_AMOUNT}\b\)?"
+    rf"|(?:[,;/(]|\bof\b)\s*{_AMOUNT}\s*max(?:imum|\.)?\b\)?|\b(?:was|originally|from)\s*{_AMOUNT}\b"
+)
+_NOW = re.compile(r"\b(?:upgraded to|now)\b")
+_GLUED = re.compile(r"(?<=[a-z]{3})(?=\d{1,2}\s?gb\b)")
+_USABLE = re.compile(r"\s*\b(?:usable|avail\w*|nutzbar)\b")
+_NOT_SOLDERED = re.compile(r"\bnot? (?:soldered|on-?board)\b")
+_SOLDERED = re.compile(r"\b(?:soldered|on-?board|on board|verlötet|soudée?)\b|\blpddr")
+_KIND = re.compile(
+    r"\b(?P<ddr>(?:lp)?ddr\d?)[lxu]?\b|\bpc(?P<pc>[2345])l?(?=[\s-]?\d{4}|\b)|\bpc(?:1600|2100|2700|3200)\b"
+)
+_SPEEDS = frozenset(
+    {"266", "333", "400", "533", "667", "800", "1066", "1067", "1333", "1600", "1866", "1867", "2133", "2400", "2666",
+     "2667", "2933", "3200", "4266", "4267", "4800", "5200", "5600", "6400"}
+)  # fmt: skip
+"""Clocks that stand on modules, DDR to DDR5 [MT/s]: JEDEC's standards for each kind; from memory."""
+_LABEL = re.compile(
+    r"\b\d?rx\d{1,2}\b|\bpc\d?l?\s?-?\d{4,5}\w*(?:-[\w-]+)?"
+    r"|\b(?=\w*\d)(?=\w*[a-z]{2})(?!(?:lp)?ddr)[a-z][\w/-]{6,}\b"
+)
+"""What is printed on a module beside its size: ranks, module name, part number."""
+_NOISE = re.compile(
+    r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|(?:lp)?ddr\d?[lxu]?(?:-?\d{3,4})?|pc\d?l?"
+    r"|sd-?ram|\d{3,4}\s?(?:mhz|mt/s)|module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about"
+    r"|dual channel|single channel|not soldered|soldered|onboard|on-?board|on board|sum|in)\b|[~≈]"
+)
+_TAKEN = re.compile(
+    r"(?:ram|memory|all|sticks?|modules?|dimms?)?\s*(?:pulled|taken(?: out)?|removed|missing|out|stripped|gone)"
+    r"|no (?:ram|memory|sticks|modules)(?: fitted| installed)?|kein ram|0 ?(?:gb|mb)?"
+)
 _GIB = {"g": 1.0, "m": 1 / 1024, "t": 1024.0}
 
 
@@ -50,15 +96,16 @@ def to_float(text: str) -> float:
     return float(text.replace(",", "."))
 
 
-class Memory(NamedTuple):
-    """Memory as one cell states it."""
+class Amount(NamedTuple):
+    """A sum of modules as written, and where."""
 
-    total: Parsed
-    soldered: bool | None = None
+    gib: float
+    start: int
+    end: int
 
 
 @lru_cache(maxsize=200_000)
-def memory(text: str, header_unit: str = "") -> Memory:
+def memory(text: str, header_unit: str = "") -> Parsed:
     """Read an amount of memory.
 
     Parameters
@@ -70,91 +117,124 @@ def memory(text: str, header_unit: str = "") -> Memory:
 
     Returns
     -------
-    Memory
-        Total [GiB], and whether all of it is said to be soldered.
+    Parsed
+        Total [GiB]; beside it ram_soldered, ram_slots_free and ram_type where the cell says them.
     """
-    plain = squeeze(text)
+    plain = _GLUED.sub(" ", squeeze(text).replace("gb's", "gb"))
     quick = _QUICK_RAM.fullmatch(plain)
     if quick and (quick[2] or header_unit not in ("mb", "mib")) and (quick[2] or int(quick[1]) < 192):
-        return Memory(_plausible(float(quick[1]), text))
+        return _plausible(float(quick[1]))
     if plain in MISSING_WORDS:
-        return Memory(UNKNOWN)
-    if plain in NONE_WORDS or plain in ("0", "0 gb", "0gb", "0 mb", "0mb", "no ram", "no memory", "kein ram"):
-        return Memory(Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM))
-    soldered = bool(_SOLDERED.search(plain))
-    rest = " ".join(_NOISE.sub(" ", _SLOTS.sub(" ", plain)).split())
-    outer, inner = rest, ""
-    bracket = re.fullmatch(r"([^()]*)\(([^()]*)\)([^()]*)", rest)
-    if bracket:
-        outer, inner = f"{bracket[1]} {bracket[3]}".strip(), bracket[2].strip()
-    total, bad = _sum(outer or inner, header_unit)
-    note = ""
-    if bad and not inner:
-        total, bad, note = _single(outer, bad)
-    if bad:
-        return Memory(Parsed(None, bad, _ACCEPT_RAM))
-    if outer and inner:
-        within, also_bad = _sum(inner, header_unit)
-        if not also_bad and within and total and abs(within - total) > 0.01:
-            return Memory(
-                Parsed(None, f"{_show(total)} GiB and {_show(within)} GiB contradict each other", _ACCEPT_RAM)
-            )
-    if total is None:
-        return Memory(Parsed(None, "no amount of memory is recognised", _ACCEPT_RAM))
-    if total <= 0 or total > RAM_MAX_GIB:
-        return Memory(Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM))
-    parsed = _plausible(total, text)
-    parsed = parsed._replace(note=note)
+        return UNKNOWN
+    if plain in NONE_WORDS or _TAKEN.fullmatch(plain):
+        return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
+    return _amount(plain, header_unit)._replace(also=_beside(plain))
+
+
+def _beside(plain: str) -> tuple[tuple[str, object], ...]:
+    """What a cell says of the memory beside its amount."""
+    found: list[tuple[str, object]] = []
+    if _NOT_SOLDERED.search(plain):
+        found.append(("ram_soldered", False))
+    elif _SOLDERED.search(plain):
+        found.append(("ram_soldered", "+" not in plain and "&" not in plain))
+    slots = _SLOTS.search(plain)
+    if _FULL.search(plain):
+        found.append(("ram_slots_free", 0))
+    elif slots:
+        number = slots["a"] or "1"
+        found.append(("ram_slots_free", int(_WORD_COUNTS.get(number, number))))
+    kinds = {_kind(match) for match in _KIND.finditer(plain)}
+    if len(kinds) == 1:
+        found.append(("ram_type", kinds.pop()))
+    return tuple(found)
+
+
+def _kind(match: re.Match[str]) -> str:
+    """Kind of a module: DDR3L fits where DDR3 does, PC3-12800 is a module of DDR3, PC2700 one of DDR."""
+    return match["ddr"].upper() if match["ddr"] else f"DDR{match['pc'] or ''}"
+
+
+def _amount(plain: str, header_unit: str) -> Parsed:
+    """The amount in a text of several words."""
+    rest = _SLOTS.sub(" ", _FULL.sub(" ", plain))
+    rest = _NOT_FITTED.sub(" ", _NOW.sub(" ", rest))
+    rest = _COUNTED.sub(lambda m: f"{_WORD_COUNTS.get(m['count'], m['count'])}x", rest)
+    labels = " ".join(match[0] for match in _LABEL.finditer(rest) if not match[0].startswith("pc"))
+    rest = " ".join(_NOISE.sub(" ", _LONE_COUNT.sub(" ", _LABEL.sub(" ", rest))).split())
+    found, problem = _amounts(rest, header_unit, bool(_KIND.search(plain)))
+    problem = problem or _contradiction(found, rest)
+    if problem:
+        return Parsed(None, problem, _ACCEPT_RAM)
+    parsed = _plausible(found[0].gib)
+    unread = _left(rest, found)
+    notes = [f"not read: {' '.join(filter(None, (unread, labels)))[:60]}" if unread or labels else ""]
     bare = re.fullmatch(r"\d{4,6}", rest)
     if bare and header_unit not in ("mb", "mib"):
-        parsed = parsed._replace(note=f"{rest} without a unit was read as MiB")
-    whole = None if not soldered else ("+" not in plain and "&" not in plain)
-    return Memory(parsed, whole)
+        notes.append(f"{rest} without a unit was read as MiB")
+    return parsed._replace(note="; ".join(filter(None, notes)))
 
 
-_AMOUNT = re.compile(rf"(?<![\w.,])(?:{NUMBER})\s?{_UNIT}(?![a-z0-9])")
+def _left(rest: str, found: list[Amount]) -> str:
+    """Words of a text that are no part of an amount."""
+    for amount in reversed(found):
+        rest = rest[: amount.start] + " " + rest[amount.end :]
+    return " ".join(word for word in re.split(r"[\s,;:()=+\-]+", _USABLE.sub(" ", rest)) if word.strip("./&"))
 
 
-def _single(text: str, bad: str) -> tuple[float | None, str, str]:
-    """One amount with its unit among words without a digit, such as '8 GB' and a maker's name."""
-    found = _AMOUNT.findall(text)
-    if len(found) != 1:
-        return None, bad, ""
-    words = " ".join(_AMOUNT.sub(" ", text).split()).strip(" .,;:()-")
-    if re.search(r"[\d/]|\bor\b|\boder\b", words):
-        return None, bad, ""
-    return *_sum(found[0], ""), f"not read: {words[:60]}" if words else ""
+def _amounts(rest: str, header_unit: str, kind_said: bool) -> tuple[list[Amount], str]:
+    """Sums of modules in a text, without its clocks and, beside a stated amount, its bare numbers; or why not."""
+    terms = [term for term in _TERM.finditer(rest) if len(term["size"]) <= 8]
+    stated = any(term["unit"] or term["count"] or term["behind"] for term in terms)
+    clocks = [t for t in terms if not (t["unit"] or t["count"] or t["behind"]) and t["size"] in _SPEEDS]
+    if stated or kind_said or len(clocks) < len(terms):
+        terms = [term for term in terms if term not in clocks]
+    groups: list[list[re.Match[str]]] = []
+    for term in terms:
+        if groups and _JOIN.fullmatch(rest[groups[-1][-1].end() : term.start()]):
+            groups[-1].append(term)
+        else:
+            groups.append([term])
+    if stated:
+        groups = [
+            group
+            for group in groups
+            if any(t["unit"] or t["count"] or t["behind"] for t in group) or rest[: group[0].start()].endswith("(")
+        ]
+    sums = [(_sum(group, header_unit), group) for group in groups]
+    doubts = [total for total, _ in sums if isinstance(total, str)]
+    if doubts or not sums:
+        return [], doubts[0] if doubts else _NO_AMOUNT
+    return [Amount(float(total), group[0].start(), group[-1].end()) for total, group in sums], ""
+
+
+def _sum(terms: list[re.Match[str]], header_unit: str) -> float | str:
+    """Sum of modules [GiB]; a reason when a number may be two things."""
+    last = next((term["unit"] for term in reversed(terms) if term["unit"]), "")
+    total = 0.0
+    for term in terms:
+        size, unit = to_float(term["size"]), term["unit"] or last or header_unit
+        if not unit and 192 <= size < 1000:
+            return f"{_show(size)} without a unit may be MB or GB"
+        unit = unit or ("mb" if size >= 1000 else "gb")
+        total += int(term["count"] or term["behind"] or 1) * size * _GIB[unit[0]]
+    return total
+
+
+def _contradiction(found: list[Amount], rest: str) -> str:
+    """Why none of several amounts can be taken; '' when all say the same."""
+    for one, other in pairwise(found):
+        usable = _USABLE.match(rest[other.end :]) and 0.8 * one.gib <= other.gib <= one.gib
+        if abs(other.gib - one.gib) < 0.01 or usable:
+            continue
+        if _EITHER.fullmatch(rest[one.end : other.start]):
+            return f"{_NO_AMOUNT}: it may be {_show(one.gib)} or {_show(other.gib)} GiB"
+        return f"{_show(one.gib)} GiB and {_show(other.gib)} GiB contradict each other"
+    return ""
 
 
 def _show(number: float) -> str:
     return f"{number:.2f}".rstrip("0").rstrip(".")
-
-
-def _sum(text: str, header_unit: str) -> tuple[float | None, str]:
-    """Sum of terms joined by '+', ',' or 'and' [GiB]; a reason when the text is not all terms."""
-    text = text.strip(" .,;:")
-    if not text:
-        return None, ""
-    parts = [part.strip(" .;:") for part in re.split(r"\s*(?:\+|&|\band\b|\bund\b|;)\s*", text)]
-    terms = [_TERM.fullmatch(part) for part in parts if part]
-    if not terms or not all(terms):
-        return None, "no amount of memory is recognised"
-    units = [term["unit"] or "" for term in terms if term]
-    last = next((unit for unit in reversed(units) if unit), "")
-    total = 0.0
-    for term, unit in zip(terms, units, strict=True):
-        assert term is not None
-        size = to_float(term["size"])
-        unit = unit or last or header_unit
-        if not unit:
-            if size >= 1000:
-                unit = "mb"
-            elif size >= 192:
-                return None, f"{_show(size)} without a unit may be MB or GB"
-            else:
-                unit = "gb"
-        total += int(term["count"] or 1) * size * _GIB[unit[0]]
-    return total, ""
 
 
 _MODULES = (0.25, 0.5, 1, 2, 4, 8, 12, 16, 24, 32, 48, 64, 96, 128)
@@ -166,9 +246,9 @@ def _made_of_modules(total: float) -> bool:
     return total in _MODULES or any(abs(total - first - second) < 1e-9 for first in _MODULES for second in _MODULES)
 
 
-def _plausible(total: float, text: str) -> Parsed:
+def _plausible(total: float) -> Parsed:
     if total <= 0:
-        return Parsed(None, "no memory is fitted, so none can be counted on", _ACCEPT_RAM)
+        return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
     if total > RAM_MAX_GIB:
         return Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM)
     rounded = round(total, 3)

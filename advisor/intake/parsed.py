@@ -18,12 +18,15 @@ class Parsed(NamedTuple):
         What would be accepted instead.
     note : str
         What was assumed or chosen; '' when nothing was.
+    also : tuple of (str, object)
+        Other fields of the unit that the cell states too, such as the battery's cycles beside its health.
     """
 
     value: Any
     problem: str = ""
     accepted: str = ""
     note: str = ""
+    also: tuple[tuple[str, Any], ...] = ()
 
 
 UNKNOWN = Parsed(None)

@@ -39,21 +39,21 @@ _OTHERS: dict[str, Callable[[str], Parsed]] = {
     "touch": words.yes_no,
     "camera": words.yes_no,
     "ram_soldered": words.soldered,
-    "battery_health_pct": lambda text: words.share(text, 150.0),
-    "storage_health_pct": words.share,
     "devices": devices,
 }
 
 
-def parser(field: str, unit: str = "") -> Callable[[str], Parsed]:
+def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Parsed]:
     """Give the parser of one field's cells.
 
     Parameters
     ----------
     field : str
-        A field of the unit that is not plain text, nor ram_gib, storage_kind or storage_gib.
+        A field of the unit that is not plain text, nor storage_kind or storage_gib.
     unit : str, optional
         Unit that the header states.
+    header : str, optional
+        The header itself: under 'wear' a share says what is gone.
 
     Returns
     -------
@@ -66,6 +66,11 @@ def parser(field: str, unit: str = "") -> Callable[[str], Parsed]:
     if field in _COUNTS:
         most, what = _COUNTS[field]
         return lambda text: words.count(text, most, what)
-    if field == "ram_max_gib":
-        return lambda text: memory(text, unit).total
+    if field in ("ram_gib", "ram_max_gib"):
+        return lambda text: memory(text, unit)
+    worn = "wear" in header.lower()
+    if field == "battery_health_pct":
+        return lambda text: words.battery(text, worn)
+    if field == "storage_health_pct":
+        return lambda text: words.share(text, 100.0, worn)
     return _OTHERS[field]

@@ -6,13 +6,12 @@ import numpy as np
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.intake import described, elsewhere
 from advisor.intake.columns import Column, Ledger, array_of, is_none
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
 from advisor.intake.disks import disks
 from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
-from advisor.intake.memory import memory
-from advisor.intake.merged import Pieces, pieces
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
@@ -53,6 +52,8 @@ class Sheet:
         self.values: dict[str, np.ndarray] = {}
         self.bad: dict[int, np.ndarray] = {}
         self.filled: dict[int, int] = {}
+        self.told: list[tuple[Column, list[Parsed]]] = []
+        """Outcomes that may state other fields beside their own."""
         self.extra = raw.iloc[:, [i for i, mapped in enumerate(self.mapping) if mapped.field is None]].reset_index(
             drop=True
         )
@@ -71,15 +72,14 @@ class Sheet:
             column = Column.of(self.raw, position, mapped)
             if mapped.field in TEXT_FIELDS:
                 self._plain(position, column)
-            elif mapped.field == "ram_gib":
-                self._memory(position, column)
             else:
-                parse = parser(mapped.field, mapped.unit)
+                parse = parser(mapped.field, mapped.unit, mapped.header)
                 self._store(position, column, mapped.field, [parse(text) for text in column.texts])
         self._disks()
-        self._descriptions()
-        self._processors_in_models()
+        described.read_all(self)
+        self._beside()
         self._ids_in_names()
+        elsewhere.read_all(self)
         self._tags()
         self._missing_processors()
         self._stray_cells()
@@ -117,27 +117,30 @@ class Sheet:
         texts = dict.fromkeys(("header", "field", "how", "rows"), "string")
         return pd.DataFrame(records, columns=names).astype(texts)
 
-    def _have(self, name: str) -> np.ndarray:
+    def have(self, name: str) -> np.ndarray:
+        """Values of a field so far; None where it has none."""
         have = self.values.get(name)
         return np.full(self.length, None, dtype=object) if have is None else have
 
-    def _fill(self, name: str, values: np.ndarray) -> np.ndarray:
+    def fill(self, name: str, values: np.ndarray) -> np.ndarray:
         """Give a field the values where it has none yet; tells where that happened."""
-        have = self._have(name)
+        have = self.have(name)
         taken = is_none(have) & ~is_none(values)
         if taken.any() or name not in self.values:
             self.values[name] = np.where(taken, values, have)
         return taken
 
-    def _record(self, position: int, column: Column, outcomes: list[Parsed]) -> None:
-        self._mark(position, self.ledger.outcomes(column, outcomes))
+    def record(self, position: int, column: Column, outcomes: list[Parsed]) -> None:
+        """Write down what is said of a column's cells."""
+        self.mark(position, self.ledger.outcomes(column, outcomes))
 
-    def _mark(self, position: int, rows: np.ndarray) -> None:
+    def mark(self, position: int, rows: np.ndarray) -> None:
         """Remember which rows of a column were not understood."""
         if len(rows):
             self.bad.setdefault(position, np.zeros(self.length, dtype=bool))[rows] = True
 
-    def _count(self, position: int, column: Column, empty: list[bool] | None = None) -> None:
+    def count(self, position: int, column: Column, empty: list[bool] | None = None) -> None:
+        """Count the filled cells of a column."""
         blank = [squeeze(text) in MISSING_WORDS for text in column.texts] if empty is None else empty
         self.filled[position] = int((~np.array([*blank, True]))[column.codes].sum())
 
@@ -151,18 +154,19 @@ class Sheet:
             unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
             values.append(None if unknown else tidy[:_MAX_TEXT] or None)
         self.values[name] = column.take(values)
-        self._count(position, column, [value is None for value in values])
+        self.count(position, column, [value is None for value in values])
 
     def _store(self, position: int, column: Column, name: str, outcomes: list[Parsed]) -> None:
         self.values[name] = column.take([outcome.value for outcome in outcomes])
-        self._record(position, column, outcomes)
-        self._count(position, column)
+        self.told.append((column, outcomes))
+        self.record(position, column, outcomes)
+        self.count(position, column)
 
-    def _memory(self, position: int, column: Column) -> None:
-        amounts = [memory(text, column.mapped.unit) for text in column.texts]
-        self._store(position, column, "ram_gib", [amount.total for amount in amounts])
-        if any(amount.soldered is not None for amount in amounts):
-            self._fill("ram_soldered", column.take([amount.soldered for amount in amounts]))
+    def _beside(self) -> None:
+        """Fill what is still unknown from what cells say beside their own field, such as DDR4 beside the memory."""
+        for column, outcomes in self.told:
+            for name in dict.fromkeys(name for outcome in outcomes for name, _ in outcome.also):
+                self.fill(name, column.take([dict(outcome.also).get(name) for outcome in outcomes]))
 
     def _disks(self) -> None:
         places: dict[str, int] = {}
@@ -177,14 +181,15 @@ class Sheet:
             if name != "storage_kind":
                 found = [disk.with_size_asked() for disk in found]
             self._keep_disks(column, [disk.kind for disk in found], [disk.size for disk in found])
-            self._record(position, column, [both(disk.kind, disk.size) for disk in found])
-            self._count(position, column)
+            self.record(position, column, [both(disk.kind, disk.size) for disk in found])
+            self.count(position, column)
         elif places:
             self._disks_of_several(places)
 
     def _keep_disks(self, column: Column, kinds: list[Parsed], sizes: list[Parsed]) -> None:
         self.values["storage_kind"] = column.take([None if k.value is None else str(k.value) for k in kinds])
         self.values["storage_gib"] = column.take([size.value for size in sizes])
+        self.told.append((column, kinds))
 
     def _disks_of_several(self, places: dict[str, int]) -> None:
         """Columns about disks, read as one: '240' under 'SSD' beside '1000' under 'HDD', or kind and size apart."""
@@ -208,65 +213,12 @@ class Sheet:
         kind_place = places.get("storage_kind", size_place)
         joined = Column(self.mapping[size_place], combined, shown)
         self._keep_disks(joined, kinds, sizes)
-        self._record(kind_place, Column(self.mapping[kind_place], combined, shown), kinds)
-        self._record(
+        self.record(kind_place, Column(self.mapping[kind_place], combined, shown), kinds)
+        self.record(
             size_place, joined, [s if s.problem != k.problem else UNKNOWN for k, s in zip(kinds, sizes, strict=True)]
         )
         for name, part in parts.items():
-            self._count(places[name], part)
-
-    def _descriptions(self) -> None:
-        """Fill what is still unknown from a column that holds model, processor, memory and disk together."""
-        for position, mapped in enumerate(self.mapping):
-            if mapped.field != MERGED:
-                continue
-            column = Column.of(self.raw, position, mapped)
-            found = [pieces(text) for text in column.texts]
-            self._count(position, column)
-            self._processor_from(column, position, found)
-            amounts = [memory(piece.ram).total if piece.ram else UNKNOWN for piece in found]
-            self._fill("ram_gib", column.take([amount.value for amount in amounts]))
-            drives = [disks(piece.disk) if piece.disk else None for piece in found]
-            said = []
-            for piece, drive in zip(found, drives, strict=True):
-                parts = [f"memory {piece.ram!r}" if piece.ram else "", f"disk {piece.disk!r}" if piece.disk else ""]
-                taken = " and ".join(filter(None, parts))
-                outcome = both(drive.kind, drive.size) if drive else UNKNOWN
-                notes = [f"{taken} taken from this cell" if taken else "", outcome.note]
-                said.append(outcome._replace(note="; ".join(filter(None, notes))))
-            if "storage_kind" in self.values or "storage_gib" in self.values:
-                said = [outcome._replace(problem="", accepted="") for outcome in said]
-            self._record(position, column, said)
-            kinds = [None if d is None or d.kind.value is None else str(d.kind.value) for d in drives]
-            self._fill("storage_kind", column.take(kinds))
-            self._fill("storage_gib", column.take([None if d is None else d.size.value for d in drives]))
-            self._fill("model", column.take([piece.rest or None for piece in found]))
-
-    def _processors_in_models(self) -> None:
-        """Take the processor out of the model's cell where no other cell gives it."""
-        position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "model"), None)
-        if position is None or not is_none(self._have("cpu")).any():
-            return
-        column = Column.of(self.raw, position, self.mapping[position])
-        found = [pieces(text, strict=True) for text in column.texts]
-        if any(piece.cpu for piece in found):
-            taken = self._processor_from(column, position, found)
-            rest = column.take([piece.rest or None for piece in found])
-            self.values["model"] = np.where(taken, rest, self._have("model"))
-
-    def _processor_from(self, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
-        empty = is_none(self._have("cpu"))
-        named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
-        taken = self._fill("cpu", named)
-        asked = "one processor"
-        said = [
-            Parsed(None, "names several processors; none was taken", asked)
-            if piece.several
-            else Parsed(None, note=f"processor {piece.cpu!r} taken from this cell" if piece.cpu else "")
-            for piece in found
-        ]
-        self._mark(position, self.ledger.outcomes(column, said, among=empty))
-        return taken
+            self.count(places[name], part)
 
     def _ids_in_names(self) -> None:
         """A chip given by its id, in a column meant for its name, joins the list of devices."""
@@ -280,14 +232,14 @@ class Sheet:
                 continue
             rows = column.rows(which)
             ids = column.take(found)[rows]
-            devices = self._have("devices").copy()
+            devices = self.have("devices").copy()
             before = devices[rows]
             before[is_none(before)] = ""
             codes, lists = pd.factorize(before + ";" + ids)
             joined = [";".join(dict.fromkeys(filter(None, text.split(";")))) for text in lists]
             devices[rows] = np.array(joined, dtype=object)[codes]
             self.values["devices"] = devices
-            kept = self._have(mapped.field).copy()
+            kept = self.have(mapped.field).copy()
             kept[rows] = None
             self.values[mapped.field] = kept
             self.ledger.outcomes(
@@ -299,7 +251,7 @@ class Sheet:
         """Missing and repeated asset tags are said; the rows stay."""
         position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "asset_tag"), None)
         header = self.mapping[position].header if position is not None else "asset_tag"
-        tags = self._have("asset_tag")
+        tags = self.have("asset_tag")
         codes, distinct = pd.factorize(pd.Series(tags, dtype=object))
         missing = np.flatnonzero(codes < 0)
         accepted = "a tag of its own for each unit"
@@ -317,10 +269,10 @@ class Sheet:
         ]
         self.ledger.problem(repeated, codes[repeated], said)
         if position is not None:
-            self._mark(position, repeated)
+            self.mark(position, repeated)
 
     def _missing_processors(self) -> None:
-        rows = np.flatnonzero(is_none(self._have("cpu")))
+        rows = np.flatnonzero(is_none(self.have("cpu")))
         header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
         accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
         none = np.zeros(len(rows), dtype=int)

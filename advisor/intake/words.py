@@ -126,13 +126,46 @@ def storage_mode(text: str) -> Parsed:
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN
-    for pattern, mode in (
-        (r"vmd", StorageMode.VMD), (r"raid|rst|optane", StorageMode.RAID), (r"ahci", StorageMode.AHCI),
-        (r"nvme", StorageMode.NVME), (r"\bide\b|pata|legacy|compatib", StorageMode.IDE),
-    ):  # fmt: skip
-        if re.search(pattern, plain):
-            return Parsed(mode)
-    return Parsed(None, "no controller mode is recognised", _ACCEPT_MODE)
+    mode, _ = mode_said(plain)
+    for pattern, other in ((r"nvme", StorageMode.NVME), (r"\bide\b|pata|legacy|compatib", StorageMode.IDE)):
+        mode = other if mode is None and re.search(pattern, plain) else mode
+    return Parsed(mode) if mode else Parsed(None, "no controller mode is recognised", _ACCEPT_MODE)
+
+
+_MODE_WORDS = re.compile(
+    r"(?:(?P<ahci>\bahci\b)|(?P<vmd>\bvmd\b)|\braid\b(?:[\s-]*[015]\b)?|\b(?:intel )?rst\b(?: premium)?"
+    r"|\brapid storage\b|\boptane (?:memory )?mode\b)(?:\s*(?:mode|on\b|enabled|active))*"
+)
+_WISHED = re.compile(r"\b(?:needs?|must|has to|have to|to be|should|please|want\w*)\b[^.;]*\bahci\b")
+_DENIED_BEFORE = re.compile(r"\b(?:no|not|non|without|from|was|maybe|possibly|perhaps)\b[\s-]*(?:in |on |set to |a )?$")
+_DENIED_BEHIND = re.compile(r"\s*(?:[:=]\s*)?(?:is )?(?:off\b|disabled|no\b|removed|\?)")
+
+
+def mode_said(plain: str) -> tuple[StorageMode | None, str]:
+    """Find what a text says of the storage controller's mode.
+
+    Parameters
+    ----------
+    plain : str
+        As `squeeze` gives it.
+
+    Returns
+    -------
+    mode : StorageMode or None
+        What it is set to now; None when nothing is said, it is said to be off, or in doubt.
+    rest : str
+        The text without these words.
+    """
+    wished = bool(_WISHED.search(plain))
+    said = set()
+    for match in _MODE_WORDS.finditer(plain):
+        denied = _DENIED_BEFORE.search(plain[: match.start()]) or _DENIED_BEHIND.match(plain, match.end())
+        if match["ahci"]:
+            said |= set() if wished or denied else {StorageMode.AHCI}
+        elif wished or not denied:
+            said.add(StorageMode.VMD if match["vmd"] else StorageMode.RAID)
+    mode = next((one for one in (StorageMode.AHCI, StorageMode.VMD, StorageMode.RAID) if one in said), None)
+    return mode, _MODE_WORDS.sub(" ", plain) if mode else plain
 
 
 _YES = frozenset(
@@ -231,13 +264,22 @@ def soldered(text: str) -> Parsed:
 
 
 _NUMBER = re.compile(
-    r"[~≈<>≤≥=]*\s*(?:ca\.?|approx\.?|about)?\s*([+-]?\d*[.,]?\d+)\s*(%|pct|percent|prozent|per cent|pour cent)?"
+    r"[~≈<>≤≥=]*\s*(?:ca\.?|approx\.?|about)?\s*([+-]?\d*[.,]?\d+)\s*(%|pct|percent|prozent|per cent|pour cent)?\+?"
 )
-_APPROXIMATE = re.compile(r"[~≈<>≤≥]|ca\.?\s|approx|about")
+_APPROXIMATE = re.compile(r"[~≈<>≤≥+]|ca\.?\s|approx|about")
+_WORN = re.compile(r"\b(?:wear|worn|used)\b")
+_CYCLES = re.compile(r"\b(\d{1,5})\s*(?:x\s*)?cyc(?:les?|s|\.)?(?![a-z])|\bcycles?(?: count)?\s*:?\s*(\d{1,5})\b")
+_ENERGY = re.compile(r"(\d[\d.,]*)\s*(?:m?wh|m?ah)?\s*(?:/|of|out of|von)\s*(\d[\d.,]*)\s*(m?wh|m?ah)\b")
+_PERCENT = re.compile(r"(?<![\d.,-])(\d{1,3}(?:[.,]\d+)?)\s*(?:%|pct\b|percent|prozent|per cent|pour cent)")
+_NAMED = re.compile(r"\b(?:of design(?: capacity)?|design|capacity|health|battery|charge|left)\b")
+_EMPTY = re.compile(
+    r"(?:completely |totally |battery |cell )*(?:dead|doa|flat|does ?n.?t hold(?: a)? charge|no charge|kaputt)"
+)
+_GONE = re.compile(r"(?:no|without|ohne) (?:battery|akku|disk)|battery (?:removed|missing)|removed|pulled|missing")
 
 
 @lru_cache(maxsize=50_000)
-def share(text: str, highest: float = 100.0) -> Parsed:
+def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
     """Read a percentage, such as '85%', '85,5 %', '~80'.
 
     Parameters
@@ -245,6 +287,8 @@ def share(text: str, highest: float = 100.0) -> Parsed:
     text : str
     highest : float
         Highest value accepted [%].
+    worn : bool
+        The header says that it is the share that is worn.
 
     Returns
     -------
@@ -255,25 +299,68 @@ def share(text: str, highest: float = 100.0) -> Parsed:
     accepted = f"a percentage from 0 to {highest:.0f}, such as 85 or '85%'"
     if plain in MISSING_WORDS:
         return UNKNOWN
-    if plain in NONE_WORDS or re.fullmatch(r"no battery|ohne akku|battery removed|no disk", plain):
+    if plain in NONE_WORDS or _GONE.fullmatch(plain):
         return Parsed(None, note="there is none, so it has no health")
-    match = _NUMBER.fullmatch(plain)
+    match, unread = _NUMBER.fullmatch(plain), ""
     if not match:
-        return Parsed(None, "no percentage is recognised", accepted)
+        percents = list(_PERCENT.finditer(plain))
+        if len(percents) != 1 or re.search(r"\d\s*-\s*$", plain[: percents[0].start()]):
+            return Parsed(None, "no percentage is recognised", accepted)
+        match = _NUMBER.fullmatch(percents[0][0])
+        assert match is not None
+        rest = _NAMED.sub(" ", _WORN.sub(" ", plain[: percents[0].start()] + " " + plain[percents[0].end() :]))
+        unread = " ".join(re.split(r"[\s,;:()]+", rest)).strip()
     number = float(match[1].replace(",", "."))
-    note = "an approximate value, taken as it stands" if _APPROXIMATE.search(plain) else ""
+    notes = ["an approximate value, taken as it stands" if _APPROXIMATE.search(plain) else ""]
+    notes.append(f"not read: {unread[:60]}" if unread else "")
     if not match[2] and 0 < abs(number) <= 1:
         if number < 1 and ("." in match[1] or "," in match[1]):
             return Parsed(round(number * 100, 4), note="a fraction, read as a share of one")
         return Parsed(None, f"{match[1]} without a percent sign may be {match[1]} % or all", accepted)
     if not 0 <= number <= highest:
         return Parsed(None, f"{match[1]} is outside 0 to {highest:.0f} %", accepted)
-    return Parsed(number, note=note)
+    if (worn or _WORN.search(plain)) and number <= 100:
+        number = 100 - number
+        notes.append(f"{match[1]} % is wear or used up: {number:g} % is left")
+    return Parsed(number, note="; ".join(filter(None, notes)))
+
+
+@lru_cache(maxsize=50_000)
+def battery(text: str, worn: bool = False) -> Parsed:
+    """Read a battery's health, such as '85%', '40 of 50 Wh', 'dead'.
+
+    Parameters
+    ----------
+    text : str
+    worn : bool
+        The header says that it is the share that is worn.
+
+    Returns
+    -------
+    Parsed
+        Capacity of what it was designed for [%]; beside it battery_cycles where the cell says them.
+    """
+    plain = squeeze(text)
+    also: tuple[tuple[str, int], ...] = ()
+    cycles = list(_CYCLES.finditer(plain))
+    if len(cycles) == 1:
+        also = (("battery_cycles", int(cycles[0][1] or cycles[0][2])),)
+        plain = _CYCLES.sub(" ", plain).strip(" ,;")
+        if not plain:
+            return Parsed(None, note="cycles alone; the health is not said", also=also)
+    energy = _ENERGY.search(plain)
+    if energy:
+        full, design = (float(re.sub(r"[.,](?=\d{3}\b)", "", one).replace(",", ".")) for one in energy.group(1, 2))
+        if design > 0 and full <= 1.5 * design:
+            return Parsed(round(100 * full / design, 2), note=f"{full:g} of {design:g} {energy[3].title()}", also=also)
+    if _EMPTY.fullmatch(plain):
+        return Parsed(0.0, note=f"{plain!r} taken as 0 %: it holds no charge", also=also)
+    return share(plain, 150.0, worn)._replace(also=also)
 
 
 _COUNT = re.compile(
     r"(\d{1,5})(?:[.,]0+)?(?:\s*(?:free|open|empty|spare|available|slots?|cycles?|frei|libres?|slots? free|free "
-    r"slots?|x))*"
+    r"slots?|x))*(?:\s*(?:of|von|sur|\(of)\s*\d\)?(?: slots?)?)?"
 )
 
 
@@ -297,16 +384,21 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN
-    if plain in NONE_WORDS or plain in (
-        "full",
-        "0 free",
-        "all used",
-        "all full",
-        "voll",
-        "no slots",
-        "no free slots",
-        "both used",
-        "both full",
+    if (
+        plain in NONE_WORDS
+        or plain
+        in (
+            "full",
+            "0 free",
+            "all used",
+            "all full",
+            "voll",
+            "no slots",
+            "no free slots",
+            "both used",
+            "both full",
+        )
+        or re.fullmatch(r"none\b.*\bsoldered|(?:all )?soldered", plain)
     ):
         return Parsed(0)
     if plain in ("one", "one free", "ein", "un"):

@@ -9,6 +9,7 @@ from advisor.intake.device_ids import devices
 from advisor.intake.disks import disks
 from advisor.intake.memory import memory
 from advisor.intake.merged import pieces
+from advisor.intake.parsed import UNKNOWN
 
 GB = 1e9 / 2**30  # one label GB in GiB: IEC 80000-13 and SI
 
@@ -26,7 +27,7 @@ GB = 1e9 / 2**30  # one label GB in GiB: IEC 80000-13 and SI
     ],
 )  # fmt: skip
 def test_memory(text, gib):
-    total = memory(text).total
+    total = memory(text)
     assert total.value == pytest.approx(gib)
     assert total.problem == ""
 
@@ -44,7 +45,7 @@ def test_memory(text, gib):
     ],
 )  # fmt: skip
 def test_memory_that_is_doubted(text, kept, words_):
-    total = memory(text).total
+    total = memory(text)
     assert total.value == kept
     assert words_ in total.problem
     assert "8 GB" in total.accepted
@@ -52,14 +53,14 @@ def test_memory_that_is_doubted(text, kept, words_):
 
 def test_memory_unknown_is_no_problem():
     for text in ("", "?", "n/a", "unknown", "-", "tbc"):
-        assert memory(text).total == (None, "", "", "")
+        assert memory(text) == UNKNOWN
 
 
 def test_the_headers_unit_holds_for_bare_numbers():
-    assert memory("8192", "mb").total.value == 8
-    assert memory("8192", "mb").total.note == ""
-    assert memory("512", "mb").total.value == 0.5
-    assert memory("8GB", "mb").total.value == 8
+    assert memory("8192", "mb").value == 8
+    assert memory("8192", "mb").note == ""
+    assert memory("512", "mb").value == 0.5
+    assert memory("8GB", "mb").value == 8
 
 
 @pytest.mark.parametrize(
@@ -67,7 +68,7 @@ def test_the_headers_unit_holds_for_bare_numbers():
     [("8GB soldered", True), ("8 GB onboard", True), ("4GB soldered + 4GB", False), ("8GB", None)],
 )
 def test_soldered_memory_is_said_beside_it(text, soldered):
-    assert memory(text).soldered is soldered
+    assert dict(memory(text).also).get("ram_soldered") is soldered
 
 
 @pytest.mark.parametrize(

@@ -84,17 +84,6 @@ def test_work_per_clock_of_each_microarchitecture_holds_on_runs(timings, table):
     assert (of_core["median"].abs() < 0.10).all(), of_core
 
 
-def test_what_was_corrected_says_so():
-    # The values before the correction stand in the rows; three cores of which there are no runs moved with their kin.
-    rows = catalogue().microarchs["source"]
-    corrected = rows[rows.str.contains("corrected by benchmarkmeData")]
-    along = rows[rows.str.contains("moved along with")]
-    assert (len(corrected), len(along)) == (6, 3)
-    ipc = catalogue().microarchs["ipc"]
-    for name, source in [*corrected.items(), *along.items()]:
-        assert 0.005 < abs(float(source.split()[0]) - float(ipc[name])) < 0.065, name
-
-
 def test_a_correction_goes_the_way_the_runs_point(timings):
     # The value before, times what the runs say of it: the corrected value lies nearer to that than the old one did.
     found = _by_processor(timings("past_results_v2"), "prog")

@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import csv
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
+from advisor import tables
 from advisor.errors import InputError
+from advisor.files import write_whole
 from advisor.lab.design import DISK_CLASSES, between, write_design
 from advisor.shop import Edition
 
@@ -161,14 +165,37 @@ def read_design(path: str | Path) -> list[Plan]:
         ) from error
 
 
+def measured(plans: Sequence[Plan], sessions: pd.DataFrame) -> list[str]:
+    """Say of each plan what became of it.
+
+    Parameters
+    ----------
+    plans : sequence of Plan
+    sessions : pandas.DataFrame
+        The table comfort/sessions.
+
+    Returns
+    -------
+    list of str
+        'yes' with an undisturbed session, 'disturbed' where every session of it was, 'no' where none was made.
+    """
+    made = set(sessions["plan"].dropna())
+    sound = set(sessions.loc[sessions["disturbed"].isna(), "plan"].dropna())
+    return ["yes" if one.name in sound else "disturbed" if one.name in made else "no" for one in plans]
+
+
 def main() -> None:
-    """Draw the design and write it."""
+    """Draw the design and write it, with what was measured of it so far."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=12, help="sessions an edition")
     parser.add_argument("--seed", type=int, default=6)
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
-    write_design(given.out, draw(given.rows, given.seed), Plan)
+    plans = draw(given.rows, given.seed)
+    write_design(given.out, plans, Plan)
+    table = pd.read_csv(given.out, dtype="string")
+    table["measured"] = measured(plans, tables.load("comfort/sessions").frame)
+    write_whole(given.out, table.to_csv(index=False, lineterminator="\n"))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,99 @@
+"""Cells that hold more than their own field: descriptions, the model with its processor, the processor with memory."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from advisor.intake.columns import Column, is_none, only
+from advisor.intake.disk_columns import both
+from advisor.intake.disks import disks
+from advisor.intake.headers import MERGED, combined
+from advisor.intake.memory import memory
+from advisor.intake.merged import Pieces, pieces
+from advisor.intake.parsed import UNKNOWN, Parsed
+
+if TYPE_CHECKING:
+    from advisor.intake.sheet import Sheet
+
+_LABELLED = re.compile(r"ram|memory|mem\b|ddr", re.I)
+
+
+def read_all(sheet: Sheet) -> None:
+    """Fill what is still unknown from descriptions, then from cells meant for the model or the processor alone.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    """
+    for position, mapped in enumerate(sheet.mapping):
+        if mapped.field == MERGED:
+            column = Column.of(sheet.raw, position, mapped)
+            fields = combined(mapped.header)
+            sheet.count(position, column)
+            _fill(sheet, position, column, [pieces(text, fields) for text in column.texts])
+    for position, mapped in enumerate(sheet.mapping):
+        if mapped.field == "model":
+            column = Column.of(sheet.raw, position, mapped)
+            found = [_surely(pieces(text, lines=False)) for text in column.texts]
+            taken = _fill(sheet, position, column, [piece._replace(rest="") for piece in found])
+            rest = column.take([piece.rest or None for piece in found])
+            sheet.values["model"] = np.where(taken, rest, sheet.have("model"))
+        elif mapped.field == "cpu":
+            column = Column.of(sheet.raw, position, mapped)
+            _fill(sheet, position, column, [pieces(text)._replace(cpu="", rest="") for text in column.texts])
+
+
+def _surely(piece: Pieces) -> Pieces:
+    """Leave an amount alone that may belong to the model's name, such as the 64GB of a tablet."""
+    if piece.ram and not (piece.disk or piece.cpu or _LABELLED.search(piece.ram)):
+        return piece._replace(ram="", disk="")
+    return piece
+
+
+def _fill(sheet: Sheet, position: int, column: Column, found: list[Pieces]) -> np.ndarray:
+    """Take from a column what no other cell has given; tells the rows from which something was taken."""
+    taken = _processor_from(sheet, column, position, found)
+    if not any(piece.ram or piece.disk or piece.rest for piece in found):
+        return taken
+    known = "storage_kind" in sheet.values or "storage_gib" in sheet.values
+    amounts = [memory(piece.ram) if piece.ram else UNKNOWN for piece in found]
+    drives = [disks(piece.disk, hint=piece.hint) if piece.disk else None for piece in found]
+    with_ram = sheet.fill("ram_gib", column.take([amount.value for amount in amounts]))
+    kinds = [None if d is None or d.kind.value is None else str(d.kind.value) for d in drives]
+    no_disk = is_none(sheet.have("storage_kind")) & is_none(sheet.have("storage_gib"))
+    sizes = column.take([None if d is None else d.size.value for d in drives])
+    with_disk = no_disk & ~(is_none(column.take(kinds)) & is_none(sizes))
+    sheet.fill("storage_kind", only(column.take(kinds), no_disk))
+    sheet.fill("storage_gib", only(sizes, no_disk))
+    sheet.fill("model", column.take([piece.rest or None for piece in found]))
+    sheet.told += [(column, amounts), (column, [d.kind if d else UNKNOWN for d in drives])]
+    said = []
+    for piece, drive, amount in zip(found, drives, amounts, strict=True):
+        parts = [f"memory {piece.ram!r}" if piece.ram else "", f"disk {piece.disk!r}" if piece.disk else ""]
+        words = " and ".join(filter(None, parts))
+        outcome = both(drive.kind, drive.size) if drive else UNKNOWN
+        notes = [f"{words} taken from this cell" if words else "", amount.note, outcome.note]
+        outcome = outcome._replace(problem="", accepted="") if known else outcome
+        said.append(outcome._replace(note="; ".join(filter(None, notes))))
+    sheet.mark(position, sheet.ledger.outcomes(column, said, among=with_ram | with_disk))
+    return taken | with_ram | with_disk
+
+
+def _processor_from(sheet: Sheet, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
+    empty = is_none(sheet.have("cpu"))
+    if not empty.any() or not any(piece.cpu for piece in found):
+        return np.zeros(sheet.length, dtype=bool)
+    named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
+    taken = sheet.fill("cpu", named)
+    asked = "one processor"
+    said = [
+        Parsed(None, "names several processors; none was taken", asked)
+        if piece.several
+        else Parsed(None, note=f"processor {piece.cpu!r} taken from this cell" if piece.cpu else "")
+        for piece in found
+    ]
+    sheet.mark(position, sheet.ledger.outcomes(column, said, among=empty))
+    return taken

@@ -1,0 +1,92 @@
+"""What cells say beyond their own field, and what notes say of fields that have no cell.
+
+A condition that decides, such as a swollen battery under 'Battery', is put into the notes, so that everything behind
+the Unit frame finds it in one place. From the notes in turn come the storage controller's mode, a missing disk and a
+processor, where no cell gives them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from advisor.intake.columns import Column, is_none, only
+from advisor.intake.headers import intake_words, map_headers
+from advisor.intake.merged import pieces
+from advisor.intake.notes import said
+from advisor.intake.parsed import Parsed, squeeze
+from advisor.intake.words import mode_said
+from advisor.unit import StorageKind
+
+if TYPE_CHECKING:
+    from advisor.intake.sheet import Sheet
+
+NO_DISK = "disk-missing"
+_NEVER = frozenset({"asset_tag", "cpu", "devices", "image", "notes"})
+_MOST = 2_000
+"""Distinct cells up to which a column of no known kind is read for conditions: states repeat, serials do not."""
+
+OWN_COLUMNS = frozenset({"status", "problem", "advice", "reasons", "flags", "best_fix", "taken_as"})
+"""Columns of a scored sheet, which hold this program's words."""
+
+
+def read_all(sheet: Sheet) -> None:
+    """Carry conditions from cells to the notes, then facts from the notes to fields that are still unknown.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    """
+    scored = len(OWN_COLUMNS & {mapped.header for mapped in sheet.mapping}) > 2
+    for position, mapped in enumerate(sheet.mapping):
+        if mapped.field not in _NEVER and not (scored and mapped.header in OWN_COLUMNS):
+            _carry(sheet, Column.of(sheet.raw, position, mapped))
+    for position, mapped in enumerate(sheet.mapping):
+        if mapped.field == "notes" or (mapped.field is None and _is_free_text(mapped.header)):
+            _facts(sheet, Column.of(sheet.raw, position, mapped))
+
+
+def _is_free_text(header: str) -> bool:
+    return map_headers([header], intake_words())[0].field == "notes"
+
+
+def _carry(sheet: Sheet, column: Column) -> None:
+    """Add the cells of a column that state a condition to the notes."""
+    free = _is_free_text(column.mapped.header)
+    if column.mapped.field is None and not free and len(column.texts) > _MOST:
+        return
+    label = "" if free else f"{column.mapped.header}: "
+    words = [f"{label}{' '.join(text.split())}" for text in column.texts]
+    telling = [text if said(text) else None for text in words]
+    if not any(telling):
+        return
+    added = column.take(telling)
+    notes = sheet.have("notes").copy()
+    for row in np.flatnonzero(~is_none(added)):
+        notes[row] = added[row] if notes[row] is None else f"{notes[row]}; {added[row]}"
+    sheet.values["notes"] = notes
+
+
+def _facts(sheet: Sheet, column: Column) -> None:
+    """Fill fields that no cell has given from free text, and say so."""
+    modes = [mode_said(squeeze(text))[0] for text in column.texts]
+    taken = sheet.fill("storage_mode", column.take([None if mode is None else str(mode) for mode in modes]))
+    _say(sheet, column, [f"controller mode {mode} taken from this cell" if mode else "" for mode in modes], taken)
+    gone = [any(one.condition.code == NO_DISK and not one.doubted for one in said(text)) for text in column.texts]
+    if any(gone):
+        open_ = is_none(sheet.have("storage_kind")) & is_none(sheet.have("storage_gib"))
+        none = only(column.take([str(StorageKind.NONE) if one else None for one in gone]), open_)
+        taken = sheet.fill("storage_kind", none)
+        sheet.fill("storage_gib", only(np.zeros(sheet.length, dtype=object), taken))
+        _say(sheet, column, ["no disk, as this cell says" if one else "" for one in gone], taken)
+    if is_none(sheet.have("cpu")).any():
+        found = [pieces(text, lines=False) for text in column.texts]
+        named = [piece.cpu if piece.cpu and not piece.several else None for piece in found]
+        taken = sheet.fill("cpu", column.take(named))
+        _say(sheet, column, [f"processor {one!r} taken from this cell" if one else "" for one in named], taken)
+
+
+def _say(sheet: Sheet, column: Column, notes: list[str], rows: np.ndarray) -> None:
+    if rows.any():
+        sheet.ledger.outcomes(column, [Parsed(None, note=note) for note in notes], among=rows)

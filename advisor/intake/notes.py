@@ -1,0 +1,256 @@
+"""What people write in notes that decides: passwords, damage, missing parts, doubts about ownership.
+
+Each sentence of a note is tried by itself, so that 'screen fine, keyboard broken' damages no screen; what is denied
+('no liquid damage', 'password removed') does not hold, and what is doubted ('maybe a BIOS password?') holds the unit.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from advisor.errors import TableError
+from advisor.tables import load
+
+CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source", "rules_out")
+
+SEVERITIES = ("stop", "act", "note")
+EFFECTS = ("set aside", "hold", "none")
+
+_GAP = r"(?:\W+(?!(?:not|no|never|isn.?t|wasn.?t|ok|okay|fine|good|without)\b)[\w'/-]+){0,2}?\W+"
+_SHORTHAND = {
+    "<GAP>": _GAP,
+    "<BAD>": (
+        r"(?:broken?|crack(?:ed|s)?|smash\w*|shatter\w*|damag\w*|fault\w*|dead|dying|bad|defect\w*|gone|fail\w*|flaky"
+        r"|iffy|erratic|intermittent\w*|bust(?:ed)?|snapped|torn|stuck|stick(?:s|y|ing)|knackered|kaputt|temperamental"
+        r"|worn|(?:not|isn.?t|barely|hardly|never|no longer) (?:work\w*|respond\w*|ok|good)|dont work|doesnt work"
+        r"|(?:do|does) ?(?:n.?t|not) (?:work|respond|function)|not (?:detected|found|recogni[sz]ed|seen)"
+        r"|needs? (?:to be )?(?:replac\w*|repair\w*|fix\w*|new|swap\w*|clean\w*))"
+    ),
+    "<OUT>": (
+        r"(?:removed|missing|taken(?: out)?|pulled|gone|absent|stripped|out"
+        r"|not (?:included|fitted|present|there|supplied))"
+    ),
+}
+"""Stand for words that many patterns share: up to two words between, none of which denies; is broken; is not there."""
+
+_SHOWN = 80
+
+_LIST = re.compile(
+    r"\b(no|without|w/o)((?: [\w'/-]+)+(?:, ?[\w'/-]+(?: [\w'/-]+)?)*),? (?:or|nor|and no) (?=[\w'/-]+)", re.I
+)
+_SENTENCE = re.compile(r"[.;!\n]+(?=\s|$)|\n|;|!|\s\|\s")
+_PART = re.compile(
+    r",|\bbut\b|\bhowever\b|\bexcept\b|\bthough\b|\s(?:-|/|&|\+)\s|(?<=\w)\s+(?=(?:no|without|w/o)\s)", re.I
+)
+_DOUBT = re.compile(
+    r"\b(?:maybe|may|might|possibl[ey]|perhaps|not (?:quite )?sure|unsure|uncertain|could (?:be|have)|suspect\w*"
+    r"|i think|seems?|seemingly|looks? like|apparently|probabl[ey]|likely|prob|check (?:if|for|whether)|unclear"
+    r"|not clear|supposed\w*|said to)\b|\?",
+    re.I,
+)
+_DENIED_BEFORE = re.compile(
+    r"(?:\b(?:no|not|never|none|nor|neither|without|w/o|free of|isn.?t|wasn.?t|aren.?t|hasn.?t|had no|kein\w*|ohne)"
+    r"(?:\s+(?:any|a|the|signs?|traces?|evidence|been|longer|have|having|had|is|on|of|visible|obvious|known|be|show\w*)"
+    r"\b)*"
+    r"(?:\s+(?!just|only|needs?|but)[\w'/-]+){0,2}"
+    r"|\b(?:removed|released|taken out|un-?enroll?ed) (?:from|of)(?: the)?"
+    r"|^\W*(?:(?:i|we|have|has|just|already|now|it) )*(?:cleared|removed|reset|replaced|fixed|repaired"
+    r"|mended|unlocked|disabled)(?: the| an?| old| its)*)\W*$",
+    re.I,
+)
+_DENIED_BEHIND = re.compile(
+    r"^(?:\s+(?:battery|batteries|password|pw|lock|damage|agent|account|issue|fault|problem))?[\s\"')]*(?:[:=]\s*(?:no|none|n|nil|0|ok|okay|fine|good)\b"
+    r"|[:=]?\s*(?:(?:has|have|had) (?:been )?|was |were |is |are |now |already |got |all |since |lock "
+    r"|permanently |fully )*"
+    r"(?:removed|cleared|reset|unlocked|deleted|disabled|deactivated|fixed|mended|repaired|replaced|solved|resolved|gone"
+    r"|(?:switched |turned )?off|none|nil|fine|ok|okay)\b)",
+    re.I,
+)
+
+_TO_DO = re.compile(r"\b(?:needs?|must|to be|should|wants?|please|requires?|requested)\b", re.I)
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One row of the table of notes."""
+
+    code: str
+    words: tuple[str, ...]
+    pattern: re.Pattern[str]
+    unless: re.Pattern[str] | None
+    severity: str
+    effect: str
+    title: str
+    action: str
+    rules_out: str
+    also_in: tuple[str, ...]
+    source: str
+
+
+class Said(NamedTuple):
+    """A condition that a note states."""
+
+    condition: Condition
+    part: str
+    doubted: bool
+
+
+@cache
+def table() -> list[Condition]:
+    """The conditions, in the order of their table.
+
+    Raises
+    ------
+    TableError
+        When a row cannot be used; the message names it.
+    """
+    made: list[Condition] = []
+    first: dict[str, Condition] = {}
+    for number, row in enumerate(load("intake/notes").frame.fillna("").to_dict("records"), start=1):
+        kin = first.get(str(row["code"]))
+        taken = {name: str(value) or (str(getattr(kin, name)) if kin and name in _INHERITED else "")
+                 for name, value in row.items()}  # fmt: skip
+        words = tuple(filter(None, taken["words"].lower().split(";"))) or (kin.words if kin else ())
+        also_in = tuple(filter(None, taken["also_in"].split(";"))) or (kin.also_in if kin else ())
+        try:
+            unless = _compiled(taken["unless"]) if taken["unless"] else kin.unless if kin else None
+            condition = Condition(
+                taken["code"], words, _compiled(taken["pattern"]), unless, taken["severity"], taken["effect"],
+                taken["title"], taken["action"], taken["rules_out"], also_in, taken["source"],
+            )  # fmt: skip
+        except re.error as error:
+            raise TableError(f"intake/notes, data row {number}: {error}.", "Mend the pattern.") from error
+        if condition.severity not in SEVERITIES or condition.effect not in EFFECTS:
+            raise TableError(
+                f"intake/notes, data row {number}: severity {condition.severity!r}, effect {condition.effect!r}.",
+                f"Severity is one of {', '.join(SEVERITIES)}; effect is one of {', '.join(EFFECTS)}.",
+            )
+        first.setdefault(condition.code, condition)
+        made.append(condition)
+    return made
+
+
+_INHERITED = ("severity", "effect", "title", "action", "rules_out", "source")
+
+
+def _compiled(pattern: str) -> re.Pattern[str]:
+    for name, words in _SHORTHAND.items():
+        pattern = pattern.replace(name, words)
+    return re.compile(pattern, re.I)
+
+
+@lru_cache(maxsize=100_000)
+def said(text: str, column: str = "notes") -> tuple[Said, ...]:
+    """Find the conditions that one text states.
+
+    Parameters
+    ----------
+    text : str
+    column : str
+        Column of the unit that holds it; 'notes' for notes.
+
+    Returns
+    -------
+    tuple of Said
+        Each code once, where it is stated most surely.
+    """
+    small = text.lower()
+    likely = [
+        one for one in table() if (column == "notes" or column in one.also_in) and any(w in small for w in one.words)
+    ]
+    if not likely:
+        return ()
+    found: dict[str, Said] = {}
+    for sentence in _SENTENCE.split(_LIST.sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))):
+        parts = [part.strip() for part in _PART.split(sentence) if part.strip()]
+        for one in likely:
+            if one.unless and one.unless.search(sentence):
+                continue
+            for part in parts:
+                doubted = _states(one, part)
+                if doubted is None:
+                    continue
+                said_before = found.get(one.code)
+                if said_before is None or _weight(one, doubted) > _weight(said_before.condition, said_before.doubted):
+                    found[one.code] = Said(one, part, doubted)
+    return tuple(found.values())
+
+
+def _weight(one: Condition, doubted: bool) -> tuple[bool, int]:
+    """Of two places that state the same condition the surer counts, then the one with more effect."""
+    return not doubted, -EFFECTS.index(one.effect)
+
+
+def _spelled_out(match: re.Match[str]) -> str:
+    """'no battery, memory or' becomes 'no battery, no memory, no', as the 'no' reaches over the whole list."""
+    items = re.split(r", ?", match[2].strip())
+    return ", ".join(f"{match[1]} {item}" for item in items) + f", {match[1]} "
+
+
+def _states(one: Condition, part: str) -> bool | None:
+    """Whether a part of a note doubts the condition, None when it does not state it."""
+    for match in one.pattern.finditer(part):
+        before, behind = part[: match.start()], part[match.end() :]
+        doubt = _DOUBT.search(part)
+        mended = _DENIED_BEHIND.search(behind) and not _TO_DO.search(part)
+        if mended or _DENIED_BEFORE.search(_DOUBT.sub(" ", before)):
+            continue
+        return bool(doubt)
+    return None
+
+
+def conditions(units: pd.DataFrame) -> pd.DataFrame:
+    """Say what the notes of every unit decide.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n_units, any)
+        A Unit frame. What other columns of a sheet say in words ('Battery: swollen') has been put into the notes by
+        `understand`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a condition, sorted by unit, worst first: row (position of the unit, from 0), code, severity (stop, act,
+        note), effect (set aside, hold, none), title, reason (quotes the note), action, source, rules_out (kinds of part
+        that cannot be fitted, ';' between).
+
+    Raises
+    ------
+    advisor.errors.TableError
+        When the table of notes is damaged.
+    """
+    columns = ["notes", *dict.fromkeys(name for one in table() for name in one.also_in)]
+    records: list[tuple[object, ...]] = []
+    for column in columns:
+        if column not in units:
+            continue
+        codes, distinct = pd.factorize(units[column])
+        each = [_records(str(text), column) for text in distinct]
+        hit = np.array([bool(found) for found in each] + [False])
+        for row in np.flatnonzero(hit[codes]):
+            records += [(int(row), *record) for record in each[codes[row]]]
+    frame = pd.DataFrame(records, columns=list(CONDITION_COLUMNS))
+    frame = frame.astype({"row": "int64"} | dict.fromkeys(CONDITION_COLUMNS[1:], "string"))
+    rank = frame["severity"].map({name: number for number, name in enumerate(SEVERITIES)})
+    order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
+    return frame.iloc[order].drop_duplicates(["row", "code"]).reset_index(drop=True)
+
+
+@lru_cache(maxsize=100_000)
+def _records(text: str, column: str) -> tuple[tuple[str, ...], ...]:
+    """The conditions of one text, as rows of the answer."""
+    where = "the notes say" if column == "notes" else f"the {column} is"
+    made = []
+    for one, part, doubted in said(text, column):
+        quoted = part if len(part) <= _SHOWN else part[: _SHOWN - 3] + "..."
+        effect = "hold" if doubted and one.effect == "set aside" else one.effect
+        reason = f"{where} '{quoted}'" + (", which is in doubt: find out first" if doubted else "")
+        made.append((one.code, one.severity, effect, one.title, reason, one.action, one.source, one.rules_out))
+    return tuple(made)
