@@ -8,15 +8,12 @@ import pandas as pd
 from advisor import drivers, editions, identify
 from advisor.advice.facts import CONDITION_COLUMNS, Facts, weigh
 from advisor.editions.gates import ASSUMED_FROM
+from advisor.intake.notes import conditions as conditions_of
 from advisor.shop import Shop
 
 if not hasattr(identify, "traps"):  # XXX until landed
     from advisor.advice import _shim
-
     identify.traps, identify.likely = _shim.traps, _shim.likely
-    from advisor import intake
-
-    intake.conditions = _shim.conditions
 
 PART_KINDS = ("memory", "ssd", "wireless")
 
@@ -49,23 +46,18 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     )
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
-    for row, kinds, minutes in zip(traps["row"], traps["rules_out"], traps["extra_min"], strict=True):
-        for kind in str(kinds).split(";"):
-            if kind.strip() in ruled_out:
-                ruled_out[kind.strip()][int(row)] = True
-        extra[int(row)] = max(extra[int(row)], float(minutes))
+    for found in (said, traps):
+        for row, kinds in zip(found["row"], found["rules_out"], strict=True):
+            for kind in str(kinds).split(";"):
+                if kind.strip() in ruled_out:
+                    ruled_out[kind.strip()][int(row)] = True
+    np.maximum.at(extra, traps["row"].to_numpy(dtype=int), traps["extra_min"].to_numpy(dtype=float))
     return Facts(
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
         assumed_drawing=drawn["drawing_from"].eq(ASSUMED_FROM).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, likely=likely, twice=twice,
     )  # fmt: skip
-
-
-def _conditions(units: pd.DataFrame) -> pd.DataFrame:
-    from advisor.intake import conditions
-
-    return conditions(units)[list(CONDITION_COLUMNS)]
 
 
 def _foreign(processors: pd.DataFrame) -> pd.DataFrame:

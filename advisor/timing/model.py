@@ -66,6 +66,24 @@ def speed_features(conditions: pd.DataFrame) -> Array:
     return np.log(conditions[list(SPEED_FEATURES)].to_numpy(dtype=float))
 
 
+_IN_WORDS: dict[str, tuple[str, float, str]] = {
+    "decompress_mib_s": ("decompression", 1, "MiB/s"), "cores": ("cores", 1, ""),
+    "disk_read_mib_s": ("disk reads", 1, "MiB/s"), "disk_access_ms": ("disk access", 1, "ms"),
+    "link_mbps": ("link", 1, "Mbit/s"), "memory_mib": ("memory", 1 / 1024, "GiB"),
+    "image_bytes": ("image", 2.0**-30, "GiB"), "installed_bytes": ("installed system", 2.0**-30, "GiB"),
+    "installed_files": ("files", 1, ""), "extra_packages": ("base set", 1, "packages"),
+    "extra_bytes": ("base set", 2.0**-20, "MiB"), "update_packages": ("updates", 1, "packages"),
+    "update_bytes": ("updates", 2.0**-20, "MiB"),
+}  # fmt: skip
+"""Conditions in words, with the unit they are said in."""
+
+
+def _outside(name: str, way: str, limit: float) -> str:
+    """Such as 'installed system more than 2.0 GiB'."""
+    word, times, unit = _IN_WORDS.get(name, (name.replace("_", " "), 1, ""))
+    return f"{word} {way} than {limit * times:.3g} {unit}".rstrip()
+
+
 @dataclass(frozen=True)
 class TimingModel:
     """Predicts seconds and minutes; made by `advisor.timing.fit`.
@@ -251,7 +269,7 @@ class TimingModel:
         Returns
         -------
         notes : pandas.Series of str
-            '' within; else 'beyond what was measured: ' and the conditions with the measured limit.
+            '' within; else 'beyond what was measured: ' and the conditions in words with the measured limit.
         nearest : pandas.Series of str
             '' within; else the nearest measured case in words.
         """
@@ -264,8 +282,8 @@ class TimingModel:
             values = conditions[name].to_numpy(dtype=float)
             low, high = float(self.seen[name].min()), float(self.seen[name].max())
             for wrong, text in (
-                (values < low / SLACK, f"{name} below {low:.4g}"),
-                (values > high * SLACK, f"{name} above {high:.4g}"),
+                (values < low / SLACK, _outside(name, "less", low)),
+                (values > high * SLACK, _outside(name, "more", high)),
             ):
                 notes[wrong] = np.where(notes[wrong] == "", f"{BEYOND}: {text}", notes[wrong] + f", {text}")
         outside = np.flatnonzero(notes != "")
