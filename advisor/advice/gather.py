@@ -13,6 +13,7 @@ from advisor.shop import Shop
 
 if not hasattr(identify, "traps"):  # XXX until landed
     from advisor.advice import _shim
+
     identify.traps, identify.likely = _shim.traps, _shim.likely
 
 PART_KINDS = ("memory", "ssd", "wireless")
@@ -41,9 +42,11 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
+    said = conditions_of(units)
     conditions = pd.concat(
-        [_conditions(units), _foreign(processors), traps[list(CONDITION_COLUMNS)]], ignore_index=True
+        [one[list(CONDITION_COLUMNS)] for one in (said, _foreign(processors), traps)], ignore_index=True
     )
+    conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
     for found in (said, traps):
