@@ -109,8 +109,10 @@ class Facts:
 
     @cached_property
     def no_processor(self) -> np.ndarray:
-        """Where the processor's level or speed could not be told."""
-        return self.processors["cpu_level"].isna().to_numpy() | self.processors["cpu_speed"].isna().to_numpy()
+        """Where nothing is known of the processor's level or speed."""
+        cpu = self.processors
+        level = cpu["cpu_level"].isna() & cpu["cpu_level_least"].isna()
+        return (level | (cpu["cpu_speed"].isna() & cpu["cpu_speed_least"].isna())).to_numpy(dtype=bool)
 
     @cached_property
     def no_disk(self) -> np.ndarray:

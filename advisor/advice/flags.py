@@ -138,6 +138,13 @@ def _processor_unknown(cases: Cases) -> Hits:
     return where(facts.no_processor, lambda row: problems[row])
 
 
+@rule("processor-open", Severity.NOTE, "Processor not told apart", "Write the whole number, or capture the unit.")
+def _processor_open(cases: Cases) -> Hits:
+    problems = cases.facts.processors["cpu_problem"].notna().to_numpy()
+    words = processor_problems(cases.facts)
+    return where(problems & ~cases.facts.no_processor, lambda row: words[row])
+
+
 def processor_problems(facts: Facts) -> list[str]:
     """Say why each unit's processor is not known.
 

@@ -24,7 +24,7 @@ KINDS = (StorageKind.HDD, StorageKind.NVME)
 """Slowest and fastest disk that a unit of unknown disk is taken to have."""
 
 SPEED = (0.12, 2.5)
-"""Least and most speed that an unknown processor is taken to have; from memory of used PCs."""
+"""Least and most speed that a processor of which nothing is known is taken to have; from memory of used PCs."""
 
 LEVEL = ("i686", "v3")
 """Lowest and highest level that an unknown processor is taken to have."""
@@ -116,13 +116,21 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
     processors = facts.processors.iloc[rows].reset_index(drop=True)
     cpu = processors["cpu_speed"].isna().to_numpy()
     if cpu.any():
-        speed = np.array(SPEED)[side["cpu"]][cpu]
+        ends = [
+            processors[name].fillna(bound).to_numpy(dtype=float)
+            for name, bound in zip(("cpu_speed_least", "cpu_speed_most"), SPEED, strict=True)
+        ]
+        speed = np.where(side["cpu"] == BEST, ends[BEST], ends[WORST])[cpu]
         for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"):
             processors.loc[cpu, name] = speed
     level = processors["cpu_level"].isna().to_numpy()
     if level.any():
-        at = np.where(cpu, side["cpu"], side["level"])[level]
-        processors.loc[level, "cpu_level"] = np.array(LEVEL, dtype=object)[at]
+        at = np.where(cpu, side["cpu"], side["level"])
+        found = [
+            processors[name].fillna(bound).to_numpy(dtype=object)
+            for name, bound in zip(("cpu_level_least", "cpu_level_most"), LEVEL, strict=True)
+        ]
+        processors.loc[level, "cpu_level"] = np.where(at == BEST, found[BEST], found[WORST])[level]
     ram = units["ram_gib"].isna().to_numpy()
     if ram.any():
         units.loc[ram, "ram_gib"] = np.array(RAM_GIB)[side["ram_gib"][ram]]

@@ -31,7 +31,8 @@ COMFORT_SOURCE = "comfort model against the shop's thresholds"
 
 LOST = {
     "unusable": "it would not be usable", "dead": "a device that decides would stay dead",
-    "level": "it would be slower", "slow": "it would be slower", "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
+    "level": "it would be slower", "slow": "it would be slower",
+    "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
     "unusual": "it is not the shop's usual desktop", "n_parts": "it takes more parts",
     "kernel": "a newer kernel would have to be brought", "bring": "more has to be brought",
     "stick": "it takes another stick", "rich": "its desktop is less rich",

@@ -13,6 +13,8 @@ from advisor.identify.catalogue import catalogue
 Z80 = 1.2815515655446004
 """Half-width of the central 80 % of a normal distribution [standard deviations]."""
 
+_LEVELS = ("i686", "v1", "v2", "v3", "v4")
+
 WIDEST = 2.5
 """A speed is given only while the high end of its 80 % spread is at most this many times the low end."""
 
@@ -23,6 +25,10 @@ class Answer:
 
     Attributes
     ----------
+    speed_least, speed_most : float
+        Where the name leaves several processors open: the slow end of the slowest and the fast end of the fastest.
+    level_least, level_most : str
+        The lowest and the highest level among them.
     exact : bool
         The answer is one row of the table.
     """
@@ -41,6 +47,10 @@ class Answer:
     graphics: str | None = None
     source: str | None = None
     problem: str | None = None
+    speed_least: float | None = None
+    speed_most: float | None = None
+    level_least: str | None = None
+    level_most: str | None = None
     exact: bool = False
 
 
@@ -99,7 +109,14 @@ def _common(rows: tuple[int, ...]) -> Answer:
         return values.iloc[0] if len(values) == 1 and not pd.isna(values.iloc[0]) else None
 
     speed, low, high = spread(group)
+    levels = sorted(set(group["level"].dropna().astype(str)), key=_LEVELS.index)
+    whole = bool(group["level"].notna().all())
+    speeds, sd = group["speed"].astype("float64"), group["log_sd"].astype("float64")
+    known = bool((speeds.notna() & sd.notna()).all())
     return Answer(
+        speed_least=float((speeds * np.exp(-Z80 * sd)).min()) if known else None,
+        speed_most=float((speeds * np.exp(Z80 * sd)).max()) if known else None,
+        level_least=levels[0] if levels and whole else None, level_most=levels[-1] if levels and whole else None,
         vendor=_str(same("vendor")), microarch=_str(same("microarch")), generation=_str(same("generation")),
         year=_int(same("year")), level=_str(same("level")), speed=speed, speed_low=low, speed_high=high,
         cores=_int(same("cores")), threads=_int(same("threads")), graphics=_str(same("graphics")),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from advisor.advice.record import Sheet
 from advisor.sheet.compose import compose, compose_all
 from advisor.sheet.html import render_html
-from advisor.advice.record import Sheet
 from advisor.sheet.pdf import render_pdf
 from advisor.sheet.text import render_text
 

@@ -8,8 +8,8 @@ import re
 from dataclasses import dataclass
 
 from advisor.advice import fixed as words
-from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
 from advisor.advice.record import Across, Device, Flag, Item, Phase, Reason, Sheet
+from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
 
 MOST_IMAGES = 5
 """Most images side by side."""

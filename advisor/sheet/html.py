@@ -9,11 +9,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from advisor.errors import InputError
 from advisor.advice import fixed as words
+from advisor.advice.record import Mark, Sheet
+from advisor.errors import InputError
 from advisor.sheet.fit import MOST_IMAGES, fit
 from advisor.sheet.layout import Measures
-from advisor.advice.record import Mark, Sheet
 from advisor.sheet.qr import qr_svg
 
 if TYPE_CHECKING:

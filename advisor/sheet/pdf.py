@@ -8,10 +8,10 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 from pathlib import Path
 
-from advisor.errors import InputError, ToolError
 from advisor.advice import fixed as words
-from advisor.sheet.fit import MOST_IMAGES, Page, fit
 from advisor.advice.record import Sheet
+from advisor.errors import InputError, ToolError
+from advisor.sheet.fit import MOST_IMAGES, Page, fit
 from advisor.sheet.qr import qr_svg
 
 HERE = Path(__file__).resolve().parent
