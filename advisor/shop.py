@@ -67,7 +67,7 @@ class Part(_Record):
 class Thresholds(_Record):
     """What counts as comfortable, and when a fact is raised as a flag."""
 
-    desktop_s: float = Field(default=40, gt=0, description="login to usable desktop [s]")
+    desktop_s: float = Field(default=45, gt=0, description="login to usable desktop [s]")
     browser_s: float = Field(default=15, gt=0, description="click to usable browser [s]")
     memory_left_pct: float = Field(default=25, ge=0, le=90, description="memory left with browser open [%]")
     headroom_mib: float = Field(

@@ -371,7 +371,7 @@ def judge(
     ladder : comfort.Ladder
     judged : dict of str to numpy.ndarray, shape (n, n_editions)
         The columns of `KEY` that hang on the edition: unusable, level, slow, roomy, unusual, rich; `gate` (whether
-        the hard gates pass) and `disk_left_pct` [%].
+        the hard gates pass), `sluggish` (old graphics draws it slowly) and `disk_left_pct` [%].
     """
     shop = facts.shop
     limits = shop.thresholds
@@ -388,6 +388,8 @@ def judge(
     level = np.where(disk_left < limits.disk_left_pct, np.maximum(level, SLOW), level)
     worn = facts.worn[reading.rows[at]] & (table["ssd"].to_numpy() < 0)
     level = np.where(worn[:, None], np.maximum(level, VERY_SLOW), level)
+    sluggish = editions.draws_slowly(units, processors)[:, None] & editions.wants_drawing(rows)
+    level = np.where(sluggish, np.maximum(level, SLOW), level)
     level = np.where(gate, level, UNUSABLE)
     order, unusual = rich_rank(shop)
     rich = np.array([order[name] for name in ladder.editions])
@@ -395,6 +397,7 @@ def judge(
     names = [str(name) for name in shop.richness]
     lighter = np.array([names.index(name) > names.index(str(shop.standard_edition)) for name in ladder.editions])
     slow = level > COMFORTABLE
+    missed = missed + np.where(sluggish, BAND, 0)
     band = np.where(slow, np.ceil(np.log1p(missed) / np.log(BAND) - 1e-9), 0)
     roomy = np.select([ladder.left_mib >= limits.headroom_mib, ladder.left_mib >= limits.headroom_mib / 2], [0, 1], 2)
     judged = {
@@ -407,6 +410,7 @@ def judge(
         # What is very slow is spared everything: the lightest desktop comes first.
         "rich": np.where(level >= VERY_SLOW, len(names) - rich, rich),
         "gate": gate,
+        "sluggish": sluggish,
         "disk_left_pct": np.nan_to_num(disk_left, nan=0, neginf=0),
     }
     return ladder, judged

@@ -29,6 +29,9 @@ SPEED = (0.12, 2.5)
 LEVEL = ("i686", "v3")
 """Lowest and highest level that an unknown processor is taken to have."""
 
+RECENT_YEAR = 2020
+"""Year that a processor which its name leaves open has at its best; from memory of used PCs."""
+
 WORST, BEST = 0, 1
 
 TITLES = {
@@ -131,6 +134,11 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
             for name, bound in zip(("cpu_level_least", "cpu_level_most"), LEVEL, strict=True)
         ]
         processors.loc[level, "cpu_level"] = np.where(at == BEST, found[BEST], found[WORST])[level]
+    old = processors["cpu_year"].isna().to_numpy() & processors["cpu_year_least"].notna().to_numpy()
+    if old.any():
+        newest = processors["cpu_year_least"].to_numpy(dtype=float, na_value=np.nan)
+        newest = np.where(side["cpu"] == BEST, RECENT_YEAR, newest)
+        processors.loc[old, "cpu_year"] = newest[old].astype(int)
     ram = units["ram_gib"].isna().to_numpy()
     if ram.any():
         units.loc[ram, "ram_gib"] = np.array(RAM_GIB)[side["ram_gib"][ram]]

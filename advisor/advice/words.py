@@ -18,7 +18,7 @@ from advisor.advice.facts import DECISIVE
 from advisor.advice.flags import processor_problems
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
-from advisor.editions.gates import need_disk_gib, why_not_fit
+from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
 from advisor.unit import Advice, Support
 
 NO_PART = "no part helps"
@@ -93,7 +93,7 @@ class Wording:
             offers[cell] = True
             for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
                 figures.setdefault(name, np.full(shape, np.nan))[cell] = getattr(ladder, name)
-            for name in ("level", "gate", "roomy", "disk_left_pct"):
+            for name in ("level", "gate", "roomy", "disk_left_pct", "sluggish"):
                 figures.setdefault(name, np.full(shape, np.nan))[cell] = judged[name]
         return EveryEdition(names, offers, figures)
 
@@ -116,8 +116,12 @@ class Wording:
             gate = why_not_fit(self._prepared(case), self._drawing(case), row, need)
             if gate:
                 return gate
+            if self._drawing(case) is None and not every.figures["gate"][case, edition]:
+                return "no graphics chip is known that draws it"
         row = self.edition_row(case, edition)
         lacks = shortfall(row, self.facts, case)
+        if row["sluggish"]:
+            lacks = "; ".join(filter(None, (lacks, DRAWS_SLOWLY)))
         if not lacks and row["roomy"] > 0:
             lacks = (
                 f"{np.floor(row['left_mib']):.0f} MiB of memory left, under the "

@@ -21,6 +21,12 @@ INSTALL_MARGIN = 1.07
 SURE_DRAWING_YEAR = 2008
 """PCs from this year on come with graphics that Mesa draws on, with few exceptions; common practice, no source."""
 
+SWIFT_DRAWING_YEAR = 2010
+"""Graphics of PCs before this year draws, but slowly, what a heavier desktop composes; common practice, no source."""
+
+DRAWS_SLOWLY = f"graphics of before {SWIFT_DRAWING_YEAR} draws it slowly"
+"""What is said where a heavier desktop is passed over for that."""
+
 ASSUMED_DRAWING = f"no graphics chip is known: a PC of {SURE_DRAWING_YEAR} or later is taken to draw"
 """What is said where the year alone lets a unit pass the graphics gate."""
 
@@ -54,6 +60,7 @@ def _patterns() -> tuple[list[tuple[re.Pattern[str], str | None]], list[tuple[re
     return both[0], both[1]
 
 
+_CARD = re.compile(r"radeon|geforce|quadro|firepro|\b(?:gtx?|rx|hd ?[5-8]\d{3}|r[579])\b ?\d*", re.IGNORECASE)
 _DISPLAY_ALIAS = re.compile(r"pci:v0000([0-9a-f]{4})d0000([0-9a-f]{4})\S*?bc03", re.IGNORECASE)
 _SHORT_ID = re.compile(r"(?<![0-9a-f])([0-9a-f]{4}):([0-9a-f]{4})(?![0-9a-f])", re.IGNORECASE)
 
@@ -111,11 +118,28 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         words = np.array([*(_chip(str(value)) for value in distinct), ""], dtype=object)[codes]
         fresh = (answer == "") & (words != "")
         answer[fresh], origin[fresh] = words[fresh], name
-    year = numbers(processors["cpu_year"])
+    year = least_year(processors)
     late = (answer == "") & (np.nan_to_num(year, nan=0) >= SURE_DRAWING_YEAR)
     answer[late], origin[late] = "hardware", ASSUMED_FROM
     out = pd.DataFrame({"drawing": answer, "drawing_from": origin}).astype("string")
     return out.mask(out == "").set_index(units.index)
+
+
+def least_year(processors: pd.DataFrame) -> np.ndarray:
+    """Year of each processor, that of the oldest where its name leaves several open; NaN for unknown."""
+    year = numbers(processors["cpu_year"])
+    if "cpu_year_least" not in processors:
+        return year
+    return np.where(np.isnan(year), numbers(processors["cpu_year_least"]), year)
+
+
+def draws_slowly(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
+    """Where the graphics is of an age at which a desktop that the chip composes feels slow; bool, shape (n_units,).
+
+    The processor's year stands for that of the graphics, unless a card is named, which may be younger.
+    """
+    card = units["graphics"].str.contains(_CARD).fillna(False).to_numpy(dtype=bool)
+    return (least_year(processors) < SWIFT_DRAWING_YEAR) & ~card
 
 
 def levels_of(image: Image) -> tuple[str, ...]:

@@ -29,6 +29,8 @@ class Answer:
         Where the name leaves several processors open: the slow end of the slowest and the fast end of the fastest.
     level_least, level_most : str
         The lowest and the highest level among them.
+    year_least : int
+        The year of the oldest among them.
     exact : bool
         The answer is one row of the table.
     """
@@ -51,6 +53,7 @@ class Answer:
     speed_most: float | None = None
     level_least: str | None = None
     level_most: str | None = None
+    year_least: int | None = None
     exact: bool = False
 
 
@@ -116,6 +119,7 @@ def _common(rows: tuple[int, ...]) -> Answer:
     return Answer(
         speed_least=float((speeds * np.exp(-Z80 * sd)).min()) if known else None,
         speed_most=float((speeds * np.exp(Z80 * sd)).max()) if known else None,
+        year_least=_int(group["year"].min()),
         level_least=levels[0] if levels and whole else None, level_most=levels[-1] if levels and whole else None,
         vendor=_str(same("vendor")), microarch=_str(same("microarch")), generation=_str(same("generation")),
         year=_int(same("year")), level=_str(same("level")), speed=speed, speed_low=low, speed_high=high,

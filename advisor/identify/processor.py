@@ -18,7 +18,7 @@ COLUMNS: dict[str, str] = {
     "cpu_year": "Int64", "cpu_level": "string", "cpu_speed": "Float64", "cpu_speed_low": "Float64",
     "cpu_speed_high": "Float64", "cpu_cores": "Int64", "cpu_threads": "Int64", "cpu_graphics": "string",
     "cpu_source": "string", "cpu_problem": "string", "cpu_speed_least": "Float64", "cpu_speed_most": "Float64",
-    "cpu_level_least": "string", "cpu_level_most": "string",
+    "cpu_level_least": "string", "cpu_level_most": "string", "cpu_year_least": "Int64",
 }  # fmt: skip
 """Columns of the answer and their dtypes."""
 
@@ -39,11 +39,12 @@ def processors(units: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    pandas.DataFrame, shape (n_units, 18)
+    pandas.DataFrame, shape (n_units, 19)
         Index as in `units`; see `COLUMNS`. cpu_speed is single-thread speed relative to an Intel Core i5-6300U (1.0),
         cpu_speed_low and cpu_speed_high its 80 % spread. cpu_graphics is 'none' where the processor has none. What is
         ambiguous is NA and named in cpu_problem; between which ends it lies stand in the columns ending in least and
-        most, where the name leaves several processors open. Captured flags decide the level, captured cores and threads win.
+        most, where the name leaves several processors open. Captured flags decide the level, captured cores and
+        threads win.
 
     Raises
     ------
