@@ -85,7 +85,7 @@ class IdList:
 @lru_cache(maxsize=4)
 def _load(bus: str, _where: str) -> IdList:
     arrays, _ = arrays_of("ids", bus)
-    if arrays["kinds"].tobytes().decode().split("\n") != [str(kind) for kind in KINDS]:
+    if arrays.get("kinds", np.zeros(0)).tobytes() != "\n".join(KINDS).encode():
         raise TableError(f"The names of {bus} ids are of a version with other kinds.", "Run advisor tables build.")
     return IdList(bus, arrays)
 
