@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
-import os
 import signal
 import threading
 import time
@@ -13,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from advisor.errors import AdvisorError, InputError
+from advisor.files import append_whole, is_there, parse_json, read_text
 from advisor.lab.limits import calm
 from advisor.lab.rehearsal import Plan, once
 from advisor.lab.workplace import Workplace, clean
@@ -40,40 +40,27 @@ def read_lines(path: Path) -> list[dict[str, object]]:
     InputError
         When a line before the last is not JSON.
     """
-    if not path.is_file():
+    if not is_there(path):
         return []
-    texts = path.read_text(encoding="utf-8").split("\n")
+    texts = read_text(path).split("\n")
     lines: list[dict[str, object]] = []
     for number, text in enumerate(texts, start=1):
         if not text.strip():
             continue
         try:
-            line = json.loads(text)
-        except ValueError as error:
+            line = parse_json(text, f"{path}, line {number}", hint="Take that line out.")
+        except InputError:
             if number == len(texts):
                 break
-            raise InputError(f"{path}, line {number} is not JSON: {error}.", "Take that line out.") from error
+            raise
         if isinstance(line, dict):
             lines.append(line)
     return lines
 
 
 def append_line(path: Path, line: dict[str, object]) -> None:
-    """Add a line and see it onto the disk; what a kill left half-written before it is closed off first."""
-    path.touch()
-    with open(path, "r+b") as file:
-        # A lock lets two campaigns share one file.
-        fcntl.flock(file, fcntl.LOCK_EX)
-        end = file.seek(0, os.SEEK_END)
-        if end:
-            file.seek(end - 1)
-            if file.read(1) != b"\n":
-                content = path.read_bytes()
-                file.truncate(content.rfind(b"\n") + 1)
-        file.seek(0, os.SEEK_END)
-        file.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
+    """Add a line and see it onto the disk."""
+    append_whole(path, json.dumps(line, ensure_ascii=False) + "\n")
 
 
 def outstanding(plans: Sequence[Plan], lines: Sequence[dict[str, object]]) -> list[Plan]:

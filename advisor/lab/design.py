@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from advisor.errors import InputError
-from advisor.files import write_whole
+from advisor.files import read_text, write_whole
 from advisor.lab.rehearsal import Plan
 
 
@@ -174,9 +174,8 @@ def read_design(path: str | Path) -> list[Plan]:
         When it cannot be read, a column is missing, a value is no number, or a name comes twice.
     """
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        rows = list(csv.DictReader(io.StringIO(read_text(path), newline="")))
+    except csv.Error as error:
         raise InputError(f"The design {path} cannot be read: {error}.") from error
     wanted = [field.name for field in fields(Plan)]
     missing = [name for name in wanted if rows and name not in rows[0] and name != "repeat_of"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import resource
 import struct
@@ -13,6 +14,7 @@ from pathlib import Path
 
 from advisor.capture import speed
 from advisor.errors import InputError, ToolError
+from advisor.files import opened
 
 MAGIC = 0x73717368
 SUPERBLOCK = struct.Struct("<5I6H8Q")
@@ -191,12 +193,9 @@ def read_image(path: str | Path) -> ImageFacts:
         When unsquashfs is missing or fails on it.
     """
     file = Path(path)
-    try:
-        with open(file, "rb") as handle:
-            superblock = parse_superblock(handle.read(SUPERBLOCK.size), file.name)
-        image_bytes = file.stat().st_size
-    except OSError as error:
-        raise InputError(f"{file} cannot be read: {error.strerror}.") from error
+    with opened(file) as handle:
+        superblock = parse_superblock(handle.read(SUPERBLOCK.size), file.name)
+        image_bytes = os.fstat(handle.fileno()).st_size
     if image_bytes < superblock.bytes_used:
         raise InputError(
             f"{file.name} is cut short: {image_bytes} bytes of {superblock.bytes_used}.", "Copy the image again."

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor.errors import InputError, ToolError
-from advisor.files import write_whole
+from advisor.files import is_there, read_json, write_whole
 from advisor.lab.depot import Depot
 from advisor.lab.workplace import Workplace, mounts_below
 
@@ -389,12 +389,16 @@ def read_facts(place: Workplace, name: str) -> TreeFacts:
     InputError
         When the tree was not built yet.
     """
+    path = place.trees / f"{name}.json"
+    hint = f"Take it away, then: advisor rehearse build {name}"
+    if not is_there(path):
+        raise InputError(f"The tree {name} is not built.", f"advisor rehearse build {name}")
+    content = read_json(path, hint=hint)
     try:
-        content = json.loads((place.trees / f"{name}.json").read_text())
-    except OSError as error:
-        raise InputError(f"The tree {name} is not built.", f"advisor rehearse build {name}") from error
-    for key in ("base_sets", "update_sets"):
-        content[key] = {
-            each: PackageSet(**{**value, "names": tuple(value["names"])}) for each, value in content[key].items()
-        }
-    return TreeFacts(**content)
+        for key in ("base_sets", "update_sets"):
+            content[key] = {
+                each: PackageSet(**{**value, "names": tuple(value["names"])}) for each, value in content[key].items()
+            }
+        return TreeFacts(**content)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise InputError(f"{path} is damaged: {error}.", hint) from error

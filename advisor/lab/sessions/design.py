@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -14,7 +15,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.errors import InputError
-from advisor.files import write_whole
+from advisor.files import read_text, write_whole
 from advisor.lab.design import DISK_CLASSES, between, write_design
 from advisor.shop import Edition
 
@@ -148,9 +149,9 @@ def read_design(path: str | Path) -> list[Plan]:
     InputError
         When it cannot be read, or a value is no number.
     """
+    text = read_text(path)
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            rows = list(csv.DictReader(file))
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
         return [
             Plan(
                 row["name"], str(Edition(row["edition"])), int(row["memory_limit_mib"]), int(row["quota_pct"]),
@@ -158,7 +159,7 @@ def read_design(path: str | Path) -> list[Plan]:
             )
             for row in rows
         ]  # fmt: skip
-    except (OSError, UnicodeDecodeError, csv.Error, KeyError, ValueError) as error:
+    except (csv.Error, KeyError, ValueError, TypeError) as error:
         raise InputError(
             f"The design {path} cannot be read: {error}.",
             f"Its columns are: {', '.join(f.name for f in fields(Plan))}.",

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from advisor.files import append_whole
+
 
 @dataclass(frozen=True)
 class Measured:
@@ -109,7 +111,7 @@ def append(rows: list[Measured], out: Path) -> pd.DataFrame:
     for name in frame.select_dtypes("number"):
         # Access times of fast disks need more places.
         frame[name] = frame[name].round(4 if str(name).endswith("_ms") else 2)
-    frame.to_csv(out, mode="a", header=not out.exists(), index=False, lineterminator="\n")
+    append_whole(out, frame.to_csv(index=False, header=False, lineterminator="\n"), ",".join(COLUMNS) + "\n")
     return frame
 
 

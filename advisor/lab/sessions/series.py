@@ -6,6 +6,7 @@ A series goes on where it was stopped. All that it writes is its table, and what
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import subprocess
 import sys
@@ -19,6 +20,7 @@ from pathlib import Path
 import pandas as pd
 
 from advisor.errors import AdvisorError, InputError
+from advisor.files import is_there, read_text
 from advisor.lab.campaign import alone, ends_tidily
 from advisor.lab.sessions.counters import Group
 from advisor.lab.sessions.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Plan
@@ -161,11 +163,13 @@ def so_far(out: Path) -> pd.DataFrame:
     InputError
         When it is no table of sessions.
     """
-    if not out.exists():
+    if not is_there(out):
         return pd.DataFrame(columns=list(COLUMNS), dtype="string")
     try:
-        frame = pd.read_csv(out, dtype="string")
-    except (OSError, ValueError) as error:
+        frame = pd.read_csv(io.StringIO(read_text(out)), dtype="string")
+    except InputError:
+        raise
+    except ValueError as error:
         raise InputError(f"{out} cannot be read: {error}.") from error
     if list(frame.columns) != list(COLUMNS):
         raise InputError(f"{out} is no table of sessions.", "Name a new file, or one that a series has written.")
