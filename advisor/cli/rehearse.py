@@ -139,7 +139,7 @@ def _clock(until: str | None) -> float | None:
 def _clean(work: Path) -> None:
     from advisor.lab.limits import calm
     from advisor.lab.sessions.series import clean_sessions
-    from advisor.lab.workplace import MARKER, TOOLS, clean, open_workplace, require
+    from advisor.lab.workplace import MARKER, TOOLS, clean, open_workplace, require, strangers
 
     require({"losetup": TOOLS["losetup"]})
     if not (work / MARKER).is_file():
@@ -147,6 +147,7 @@ def _clean(work: Path) -> None:
     place = open_workplace(work)
     done = [*clean_sessions(place), *clean(place)]
     calm()
+    done += [f"left alone, as the rig did not sign it: {path}" for path in strangers(place)]
     typer.echo("\n".join(done) if done else "Nothing was left behind.")
 
 

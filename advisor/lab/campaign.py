@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import os
 import signal
 import threading
 import time
@@ -91,7 +92,7 @@ def alone(place: Workplace) -> Iterator[None]:
     InputError
         When another rehearsal holds it.
     """
-    with open(place.root / "lock", "w") as file:
+    with os.fdopen(os.open(place.root / "lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644), "r+b") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

@@ -97,6 +97,7 @@ class Plan:
             Names the setting, its value, and what would be accepted.
         """
         for what, value, known in (
+            ("tree", self.tree, trees.RECIPES),
             ("base set", self.base_set, trees.BASE_SETS),
             ("update set", self.update_set, trees.UPDATE_SETS),
             ("compression", self.compression, trees.COMPRESSIONS),

@@ -18,7 +18,7 @@ from typing import Any
 from advisor.errors import InputError, ToolError
 from advisor.files import is_there, read_json, write_whole
 from advisor.lab.depot import Depot
-from advisor.lab.workplace import Workplace, mounts_below
+from advisor.lab.workplace import Workplace, mounts_below, remove
 
 BOOT_PACKAGES = ("linux-image-amd64", "initramfs-tools", "zstd", "grub-pc-bin", "grub-common", "grub2-common")
 COMPRESSIONS = ("xz", "zstd")
@@ -180,9 +180,7 @@ def build(place: Workplace, recipe: Recipe) -> TreeFacts:
     with Depot(place.mirror, record=True) as depot:
         if not target.is_dir():
             partial = place.trees / f".{recipe.name}.part"
-            if partial.exists():
-                unmount_below(partial)
-                shutil.rmtree(partial)
+            remove(partial)
             run(
                 [
                     "debootstrap",
@@ -233,7 +231,7 @@ def describe(place: Workplace, recipe: Recipe, target: Path, address: str) -> Tr
     plain = [line.split(":")[0] for line in installed if line.endswith("installed") and ":yes:" not in line]
     kernel = kernel_of(target)
     upper = place.trees / f".{recipe.name}.over"
-    shutil.rmtree(upper, ignore_errors=True)
+    remove(upper)
     for part in ("upper", "work", "merged"):
         (upper / part).mkdir(parents=True)
     merged = upper / "merged"
@@ -259,8 +257,7 @@ def describe(place: Workplace, recipe: Recipe, target: Path, address: str) -> Tr
                 chroot(merged, "apt-get", "--yes", "--download-only", *wanted)
                 chroot(merged, "apt-get", "clean")
     finally:
-        unmount_below(upper)
-        shutil.rmtree(upper, ignore_errors=True)
+        remove(upper)
     return TreeFacts(
         name=recipe.name, edition=recipe.edition, release=recipe.release, codename=recipe.codename,
         packages=len(names), installed_bytes=size, installed_files=files, kernel=kernel, index_bytes=index,

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import signal
+import stat
 import subprocess
 import time
 from collections.abc import Mapping, Sequence
@@ -14,9 +15,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.errors import AccessError, InputError, ToolError
+from advisor.files import is_there
 
 MARKER = ".advisor-rehearsal-rig"
 """A folder without this file is never cleaned."""
+
+SIGNATURE = "advisor-rehearsal"
+"""First word of the file `owner` in a run's folder; one without it is never deleted."""
 
 GROUP = "advisor-rehearsal"
 """Name under which the rig's control groups stand."""
@@ -104,10 +109,43 @@ def open_workplace(root: str | os.PathLike[str]) -> Workplace:
             "Name an empty or a new folder.",
         )
     place = Workplace(path)
-    for folder in (place.trees, place.images, place.mirror, place.runs):
-        folder.mkdir(parents=True, exist_ok=True)
+    for folder in (path, place.trees, place.images, place.mirror, place.runs):
+        own_folder(folder)
     (path / MARKER).touch()
     return place
+
+
+def own_folder(path: Path) -> Path:
+    """Make a folder of the rig's own, or take one that is there.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    pathlib.Path
+        The same.
+
+    Raises
+    ------
+    InputError
+        When it cannot be made, is a link or no folder, belongs to somebody else, or others may write to it: what the
+        rig deletes there would then be theirs to choose.
+    """
+    try:
+        if not is_there(path):
+            path.mkdir(parents=True)
+            path.chmod(0o755)
+        found = path.lstat()
+    except OSError as error:
+        raise InputError(f"The folder {path} cannot be made: {error.strerror}.", "Name another with --work.") from error
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid() or found.st_mode & 0o022:
+        raise InputError(
+            f"{path} is a link, belongs to somebody else, or may be written to by others; the rig does not use it.",
+            "Name a new folder with --work.",
+        )
+    return path
 
 
 def require(tools: Mapping[str, str] = TOOLS) -> None:
@@ -260,17 +298,34 @@ def open_run(place: Workplace, name: str) -> Path:
     """Make the folder of one rehearsal and note whose it is."""
     folder = place.runs / name
     folder.mkdir(parents=True)
-    (folder / "owner").write_text(f"{os.getpid()} {started(os.getpid())}\n")
+    (folder / "owner").write_text(f"{SIGNATURE} {os.getpid()} {started(os.getpid())}\n")
     return folder
 
 
+def signed(folder: Path) -> tuple[int, str] | None:
+    """Number and start time of the process that signed a run's folder; None where the rig did not sign it.
+
+    Neither the folder nor its signature may be a link.
+    """
+    follow_none = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    with contextlib.suppress(OSError, ValueError), contextlib.ExitStack() as stack:
+        handle = os.open(folder, follow_none | os.O_DIRECTORY)
+        stack.callback(os.close, handle)
+        with os.fdopen(os.open("owner", follow_none, dir_fd=handle), "rb") as note:
+            word, pid, start = note.read(200).decode("ascii").split()
+        return (int(pid), start) if word == SIGNATURE else None
+    return None
+
+
 def is_stale(folder: Path, proc: Path = Path("/proc")) -> bool:
-    """Whether the process that owned a run folder is gone (or never signed it)."""
-    try:
-        pid, start = (folder / "owner").read_text().split()
-        return not start or started(int(pid), proc) != start
-    except (OSError, ValueError):
-        return True
+    """Whether the rig signed a run's folder, and the process that did is gone."""
+    owner = signed(folder)
+    return owner is not None and started(owner[0], proc) != owner[1]
+
+
+def strangers(place: Workplace) -> list[str]:
+    """What lies among the runs and the rig did not sign: it is left alone, and said."""
+    return sorted(str(path) for path in place.runs.iterdir() if signed(path) is None)
 
 
 def clean(place: Workplace, *, everything: bool = False) -> list[str]:
@@ -288,8 +343,8 @@ def clean(place: Workplace, *, everything: bool = False) -> list[str]:
         What was put away, a line each.
     """
     done: list[str] = []
-    for folder in sorted(path for path in place.runs.iterdir() if path.is_dir()):
-        if everything or is_stale(folder):
+    for folder in sorted(place.runs.iterdir()):
+        if is_stale(folder) or (everything and signed(folder)):
             done += close_run(folder)
     return done
 
@@ -367,7 +422,9 @@ def close_run(folder: Path) -> list[str]:
 
 
 def remove(folder: Path) -> None:
-    """Delete a folder of the rig's own, unmounting first what is mounted on or below it; never through a mount.
+    """Delete a folder of the rig's own, unmounting first what is mounted on or below it.
+
+    No link is followed, neither the folder itself nor any below it, and nothing is deleted through a mount.
 
     Parameters
     ----------
@@ -377,9 +434,29 @@ def remove(folder: Path) -> None:
     Raises
     ------
     ToolError
-        When something would not be unmounted; nothing has been deleted then.
+        When it is no folder, or something would not be unmounted: nothing has been deleted then. Also when something
+        would not go.
     """
-    path = Path(os.path.realpath(folder))
+    path = Path(os.path.realpath(folder.parent)) / folder.name
+    try:
+        handle = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return
+    try:
+        if not stat.S_ISDIR(os.stat(path.name, dir_fd=handle, follow_symlinks=False).st_mode):
+            raise ToolError(f"{path} is a link or no folder; it was left alone.", "Look at who put it there.")
+        _unmount_all(path)
+        shutil.rmtree(path.name, dir_fd=handle)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise ToolError(f"{path} could not be deleted: {error.strerror}.", "Look at what holds it.") from error
+    finally:
+        os.close(handle)
+
+
+def _unmount_all(path: Path) -> None:
+    """Unmount what is mounted on or below a folder."""
 
     def mounted() -> list[str]:
         points = mounts_below(Path("/proc/self/mountinfo").read_text(), path.parent)
@@ -393,7 +470,6 @@ def remove(folder: Path) -> None:
             break
     if left := mounted():
         raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then try again.")
-    shutil.rmtree(path, ignore_errors=True)
 
 
 def _owned_pid(note: Path) -> int:

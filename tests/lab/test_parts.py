@@ -210,13 +210,11 @@ def test_only_the_folders_of_the_dead_are_stale(tmp_path):
     mine = workplace.open_run(place, "mine")
     assert not workplace.is_stale(mine)
     # Same number, other start time: the number was given to a later process.
-    (mine / "owner").write_text(f"{os.getpid()} 1\n")
+    (mine / "owner").write_text(f"advisor-rehearsal {os.getpid()} 1\n")
     assert workplace.is_stale(mine)
     child = subprocess.Popen(["true"])
     child.wait()
-    (mine / "owner").write_text(f"{child.pid} 12345\n")
-    assert workplace.is_stale(mine)
-    (mine / "owner").write_text("")
+    (mine / "owner").write_text(f"advisor-rehearsal {child.pid} 12345\n")
     assert workplace.is_stale(mine)
 
 

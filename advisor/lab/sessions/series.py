@@ -35,6 +35,7 @@ from advisor.lab.workplace import (
     is_stale,
     open_run,
     open_workplace,
+    own_folder,
     require,
 )  # fmt: skip
 
@@ -75,12 +76,12 @@ class Rig:
     @property
     def trees(self) -> Path:
         """Installed editions, 4 GB each."""
-        return self.place.trees / "sessions"
+        return own_folder(self.place.trees / "sessions")
 
     @property
     def images(self) -> Path:
         """File systems of editions, 5 GB each; a series keeps two at a time."""
-        return self.place.images / "sessions"
+        return own_folder(self.place.images / "sessions")
 
     def image(self, release: str, edition: str) -> Path:
         """File of an edition's image."""
@@ -116,7 +117,6 @@ def make_here(root: str, release: str, edition: str) -> None:
     release, edition : str
     """
     rig = Rig(open_workplace(root))
-    rig.images.mkdir(exist_ok=True)
     folder = open_run(rig.place, f"image-{os.getpid()}")
     try:
         make_image(Tree(release, edition, rig.trees).build(), rig.image(release, edition), folder)

@@ -16,6 +16,7 @@ from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
+from advisor.files import is_there
 from advisor.lab.tables import fetch, modtree
 from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
 
@@ -64,13 +65,23 @@ def unpack_kernel(
     stamp = folder / ".packages"
     wanted = "\n".join(f"{package.name} {package.version} {package.sha256}" for package in packages)
     if not (stamp.is_file() and stamp.read_text() == wanted):
-        if folder.exists():
-            shutil.rmtree(folder)
+        _renew(folder)
         say(f"{recipe.name}: {', '.join(f'{p.name} {p.version}' for p in packages)}")
         for file in apt.download(packages):
             fetch.unpack(file, folder)
         stamp.write_text(wanted)
     return folder, packages, apt
+
+
+def _renew(folder: Path) -> None:
+    """Begin a folder for unpacked packages anew; one that was not begun here is left alone."""
+    mark = folder / ".advisor-tree"
+    if is_there(folder):
+        if folder.is_symlink() or not mark.is_file():
+            raise InputError(f"{folder} holds other things; it was left alone.", "Name another folder with --cache.")
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True)
+    mark.touch()
 
 
 def build_kernel(
