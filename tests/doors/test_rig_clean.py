@@ -88,10 +88,8 @@ def test_a_folder_of_the_rig_that_is_a_link_stops_everything(place, precious, na
 
 
 def test_the_lock_is_no_way_to_empty_another_file(place, precious):
-    from advisor.lab.campaign import alone
-
     (place.root / "lock").symlink_to(precious / "letter")
-    with pytest.raises(OSError), alone(place):
+    with pytest.raises(OSError), workplace.alone(place):
         pass
     assert kept(precious)
 
