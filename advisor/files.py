@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import math
 import os
 import secrets
 import stat
@@ -37,9 +38,7 @@ _NULLS = (os.makedev(1, 3), os.makedev(1, 7))
 
 
 @contextlib.contextmanager
-def opened(
-    path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "Look at its name."
-) -> Iterator[BinaryIO]:
+def opened(path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "") -> Iterator[BinaryIO]:
     """Open a file that somebody named for reading, if it is a regular file: a pipe or a device might never end.
 
     Parameters
@@ -71,7 +70,7 @@ def opened(
         if isinstance(problem, AdvisorError):
             raise
         reason = "does not exist" if isinstance(problem, FileNotFoundError) else f"cannot be read: {_reason(problem)}"
-        raise error(f"{path} {reason}.", hint) from problem
+        raise error(f"{path} {reason}.", hint or "Look at its name and its rights.") from problem
     except ValueError as problem:
         # Of a name with a NUL in it; an error of the package is one too.
         if "null byte" not in str(problem):
@@ -81,9 +80,7 @@ def opened(
         raise error(f"{path} is {kind}, not a file.", "Name a file.")
 
 
-def read_whole(
-    path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "Look at its name."
-) -> bytes:
+def read_whole(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "") -> bytes:
     """Read a file that somebody named, up to a size.
 
     Parameters
@@ -113,9 +110,34 @@ def read_whole(
     return content
 
 
-def read_text(
-    path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "Look at its name."
-) -> str:
+def is_there(path: str | os.PathLike[str], error: Refusal = InputError) -> bool:
+    """Whether a path names anything at all; what may not be looked at is no reason to go on as if there were nothing.
+
+    Parameters
+    ----------
+    path : path-like
+    error : callable
+        Makes the error to raise.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    AdvisorError
+        When its folder may not be looked into.
+    """
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as problem:
+        raise error(f"{path} cannot be read: {_reason(problem)}.", "Look at the rights of its folder.") from problem
+    return True
+
+
+def read_text(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal = InputError, hint: str = "") -> str:
     """Read a text in UTF-8, with or without a byte order mark; see `read_whole`.
 
     Raises
@@ -123,7 +145,11 @@ def read_text(
     AdvisorError
         Also when it is no text.
     """
-    return _decoded(read_whole(path, most, error, hint), path, error)
+    try:
+        return read_whole(path, most, error, hint).decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        where = problem.start + 1
+        raise error(f"{path} is not text in UTF-8 (byte {where}).", hint or "Save it as UTF-8.") from problem
 
 
 def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "") -> dict[str, Any]:
@@ -134,7 +160,7 @@ def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: s
     AdvisorError
         Also when it is no TOML, or of a shape that nobody writes by hand.
     """
-    text = _decoded(read_whole(path, LARGEST_SETTINGS, error, hint), path, error)
+    text = read_text(path, LARGEST_SETTINGS, error, hint)
     if any(line.count(".") > MOST_DOTS for line in text.splitlines()):
         raise error(f"{path} has a line with more than {MOST_DOTS} dots, which no settings need.", hint)
     try:
@@ -153,7 +179,7 @@ def read_json(
     AdvisorError
         Also when it is no JSON, names a key twice, holds NaN or an infinity, or is no object.
     """
-    content = parse_json(read_text(path, most, error, hint or "Look at its name."), str(path), error, hint)
+    content = parse_json(read_text(path, most, error, hint), str(path), error, hint)
     if not isinstance(content, dict):
         raise error(f"{path} is JSON, but no object.", hint)
     return content
@@ -180,13 +206,16 @@ def parse_json(text: str, name: str, error: Refusal = InputError, hint: str = ""
         When it is not such JSON.
     """
     try:
-        return json.loads(text, parse_constant=_no_number, object_pairs_hook=_once)
+        return json.loads(text, parse_constant=_number, parse_float=_number, object_pairs_hook=_once)
     except (ValueError, RecursionError) as problem:
         raise error(f"{name} is not JSON that can be used: {_reason(problem)}.", hint) from problem
 
 
-def _no_number(word: str) -> float:
-    raise ValueError(f"{word} is no number")
+def _number(word: str) -> float:
+    value = float(word)
+    if not math.isfinite(value):
+        raise ValueError(f"{word} is no number")
+    return value
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -195,13 +224,6 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         names = [name for name, _ in pairs]
         raise ValueError(f"{next(name for name in names if names.count(name) > 1)!r} stands twice")
     return made
-
-
-def _decoded(data: bytes, path: str | os.PathLike[str], error: Refusal) -> str:
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        raise error(f"{path} is not text in UTF-8 (byte {problem.start + 1}).", "Save it as UTF-8.") from problem
 
 
 def _reason(problem: BaseException) -> str:

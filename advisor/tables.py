@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
 import warnings
 from collections.abc import Callable, Mapping
@@ -14,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from advisor.errors import TableError
-from advisor.files import datasets, read_text, read_toml, user_data
+from advisor.files import datasets, is_there, read_text, read_toml, user_data
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -196,13 +195,7 @@ class Named(dict[str, Any]):
 def own_file(name: str) -> Path | None:
     """The user's own rows of a table; None when there are none."""
     path = user_data() / "tables" / f"{name}.csv"
-    try:
-        os.lstat(path)
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except OSError as error:
-        raise TableError(f"{path} cannot be read: {error.strerror}.", "Look at the rights of its folder.") from error
-    return path
+    return path if is_there(path, TableError) else None
 
 
 def damaged(name: str, what: object) -> TableError:

@@ -95,10 +95,13 @@ def test_corrected_values_are_counted_as_they_are_said():
 
 
 def test_what_was_planned_and_what_was_measured(sessions):
-    from advisor.lab.sessions.design import measured, read_design
+    from advisor.lab.design import Pressure, measured
+    from advisor.lab.results import read_design
 
     design = tables.load("comfort/design").frame
-    assert design["measured"].tolist() == measured(read_design(datasets() / "comfort" / "design.csv"), sessions)
+    assert design["measured"].tolist() == measured(
+        read_design(datasets() / "comfort" / "design.csv", Pressure), sessions
+    )
     count = design["measured"].value_counts()
     words = re.search(
         r"(\d+) were planned \(comfort/design\), (\d+) made, (\d+) of these only", said("comfort/sessions")["source"]
@@ -117,14 +120,15 @@ def test_sessions_ran_as_said(sessions):
 
 
 def test_disturbed_rows_are_disturbed_by_the_rule_and_no_others_by_the_disk(sessions):
-    from advisor.lab.sessions.watch import disturbance
+    from advisor.lab.watch import DISTURBED_BESIDE, disturbance
 
     pressed = sessions[sessions["plan"].notna()]
     for row in pressed.itertuples():
         numbers = dict(re.findall(r"(took|got|read) (\d+)", "" if pd.isna(row.disturbed) else row.disturbed))
         again = disturbance(
-            float(row.quota_pct), int(numbers.get("took", 0)) / 100, int(numbers.get("got", 100)) / 100,
-            float(row.disk_read_mib_s), float(row.rate_mib_s),
+            beside=(int(numbers.get("took", 0)) / 100, float(row.quota_pct)),
+            shares=(int(numbers.get("got", 100)) / 100,), tolerance=DISTURBED_BESIDE,
+            read=(float(row.disk_read_mib_s), float(row.rate_mib_s)),
         )  # fmt: skip
         # What is written is rounded to a percent: one that stands at the limit may be either.
         near = numbers.get("got") == "92" or abs(int(numbers.get("took", 0)) - (108 - float(row.quota_pct))) <= 1
@@ -232,18 +236,18 @@ def test_ceilings_of_interfaces_are_what_the_lines_carry():
 
 
 def test_rehearsals_are_as_said(rehearsals):
-    from advisor.lab import rehearsal
+    from advisor.lab import disk, watch
 
     notes = said("rehearsals")["notes"]
-    assert f"differed by more than {100 * rehearsal.DISTURBED_DECOMPRESS:.0f} %" in notes
-    assert f"{100 * (1 - rehearsal.DISTURBED_SHARE):.0f} % of the processor time" in " ".join(notes.split())
-    assert f"more than {100 * rehearsal.DISTURBED_STEAL:.0f} % of the processor" in notes
-    assert rehearsal.DISTURBED_WRITE == 0.25 and "a quarter\nfaster than paced" in notes
-    assert rehearsal.DIRTY_SHARE == 0.2 and "a fifth of the memory" in notes
+    assert f"differed by more than {100 * watch.DISTURBED_DECOMPRESS:.0f} %" in notes
+    assert f"{100 * (1 - watch.DISTURBED_SHARE):.0f} % of the processor time" in " ".join(notes.split())
+    assert f"more than {100 * watch.DISTURBED_STEAL:.0f} % of the processor" in notes
+    assert watch.DISTURBED_WRITE == 0.25 and "a quarter\nfaster than paced" in notes
+    assert disk.DIRTY_SHARE == 0.2 and "a fifth of the memory" in notes
     assert rehearsals["started"].is_monotonic_increasing  # in the order made
     apart = (rehearsals["decompress_before_mib_s"] / rehearsals["decompress_after_mib_s"] - 1).abs()
     assert apart[~rehearsals["disturbed"]].max() <= 0.26  # to either side of the other
-    assert (rehearsals.loc[~rehearsals["disturbed"], "steal_share"] <= rehearsal.DISTURBED_STEAL).all()
+    assert (rehearsals.loc[~rehearsals["disturbed"], "steal_share"] <= watch.DISTURBED_STEAL).all()
 
 
 # The demo.

@@ -10,48 +10,14 @@ from typing import Any
 from advisor.capture.compose import valid
 from advisor.capture.machine import clean
 from advisor.errors import CaptureError
-from advisor.files import write_whole
+from advisor.files import read_whole, write_whole
 from advisor.unit import CAPTURE_FORMAT, Capture
 
 LARGEST_CAPTURE = 5 << 20
 """Largest capture file that is read [bytes]; a real one has some 10 KB."""
 
+_FILE = "Name the file that the capture was written to."
 _AGAIN = "Take the capture again: advisor capture --out FILE"
-
-
-def read_bytes(path: str | os.PathLike[str], most: int) -> bytes:
-    """Read a file from outside, up to a size.
-
-    Parameters
-    ----------
-    path : path-like
-    most : int
-        Largest size accepted [bytes].
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    CaptureError
-        When it is missing, no file, not readable, or larger.
-    """
-    shown = clean(str(path), 200)
-    try:
-        if not Path(path).is_file():
-            reason = "is a folder" if Path(path).is_dir() else "does not exist"
-            raise CaptureError(f"{shown} {reason}.", "Name the file that the capture was written to.")
-        with open(path, "rb") as file:
-            content = file.read(most + 1)
-    except (OSError, ValueError) as error:
-        text = error.strerror if isinstance(error, OSError) and error.strerror else error
-        raise CaptureError(f"{shown} cannot be read: {text}.", "Look at its name and its rights.") from error
-    if len(content) > most:
-        raise CaptureError(
-            f"{shown} is larger than {most >> 20} MiB, so it was not read.", "Hand in the capture or listing itself."
-        )
-    return content
 
 
 def read_capture(path: str | os.PathLike[str]) -> Capture:
@@ -72,7 +38,7 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
         When the file is missing, too large, no JSON, no capture, or of a newer format.
     """
     shown = clean(str(path), 200)
-    content = read_bytes(path, LARGEST_CAPTURE)
+    content = read_whole(path, LARGEST_CAPTURE, CaptureError, _FILE)
     if not content.strip():
         raise CaptureError(f"{shown} is empty.", _AGAIN)
     try:

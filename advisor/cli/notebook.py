@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from advisor.errors import ToolError
+
 HELP = "Open the triage view in the browser, as a notebook or, with --app, without code cells; on this machine alone."
 
 
@@ -24,23 +26,27 @@ def notebook(
 ) -> None:
     """Start a notebook server on loopback behind a token, and open the view."""
     import signal
-    import webbrowser
 
     from advisor.views import server
-
-    planned = server.plan(which, app=app, port=port)
-    typer.echo("Starting; this takes some seconds.")
-    process = server.start(planned)
 
     def end(_number: int, _frame: object) -> None:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, end)
+    planned = server.plan(which, app=app, port=port)
+    if browser and not server.find_browser():
+        raise ToolError(
+            "No browser can be opened from here.", "Use --no-browser, and open the address that it prints yourself."
+        )
+    typer.echo("Starting; this takes some seconds.")
+    process = server.start(planned)
     try:
-        opened = browser and server.find_browser() and webbrowser.open(planned.url)
-        typer.echo(("In the browser: " if opened else "Open this address in a browser on this machine: ") + planned.url)
+        typer.echo(f"The view is at {planned.url}")
         typer.echo("It stays until you press Ctrl-C here. The address holds a key: do not pass it on.")
+        if browser and not server.show(planned):
+            typer.echo("The browser did not open: open the address in it yourself.")
         process.wait()
+        raise ToolError("The notebook server has ended by itself.", f"Its messages are in {planned.log}.")
     except KeyboardInterrupt:
         typer.echo("Stopping.")
     finally:

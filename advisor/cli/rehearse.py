@@ -108,8 +108,8 @@ def _session(edition: str, out: Path | None, work: Path) -> None:
     (edition,) = _editions([edition])
     check(RELEASE)
     with tempfile.TemporaryDirectory() as folder:
-        rows = out or Path(folder) / "session.csv"
-        repeat(Rig(open_workplace(work)), RELEASE, [edition], 1, rows, say=typer.echo)
+        rig = Rig(open_workplace(work), out or Path(folder) / "session.csv", say=typer.echo)
+        repeat(rig, RELEASE, [edition], 1).carry_out(say=typer.echo)
     if out is not None:
         typer.echo(f"Added to {out}")
 
@@ -137,22 +137,23 @@ def _clock(until: str | None) -> float | None:
 
 
 def _clean(work: Path) -> None:
-    from advisor.lab.limits import calm
-    from advisor.lab.sessions.series import clean_sessions
-    from advisor.lab.workplace import MARKER, TOOLS, clean, open_workplace, require
+    from advisor.lab.groups import calm
+    from advisor.lab.workplace import MARKER, TOOLS, clean, open_workplace, require, strangers
 
     require({"losetup": TOOLS["losetup"]})
     if not (work / MARKER).is_file():
         raise InputError(f"{work} is no work folder of the rig.", "Name the folder that was given to --work.")
     place = open_workplace(work)
-    done = [*clean_sessions(place), *clean(place)]
+    done = clean(place)
     calm()
+    done += [f"left alone, as the rig did not sign it: {path}" for path in strangers(place)]
     typer.echo("\n".join(done) if done else "Nothing was left behind.")
 
 
-@rehearse_app.command("build", epilog="Example:  advisor rehearse build xfce13")
+@rehearse_app.command("build", epilog="Example:  advisor rehearse build xfce13 gnome13-full")
 def build(
-    tree: Annotated[list[str], typer.Argument(help="Names of recipes.")],
+    tree: Annotated[list[str], typer.Argument(help="Names of recipes; those that end in -full are full size.")],
+    clone: Annotated[bool, typer.Option("--clone", help="Also make the image that is cloned block by block.")] = False,
     work: Work = WORK,
 ) -> None:
     """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
@@ -165,8 +166,10 @@ def build(
         raise InputError(f"There is no recipe {unknown[0]!r}.", f"There are: {', '.join(trees.RECIPES)}.")
     place = open_workplace(work)
     for name in tree:
-        facts = trees.build(place, trees.RECIPES[name])
-        packed = [trees.pack(place, trees.RECIPES[name], compression) for compression in trees.COMPRESSIONS]
+        recipe = trees.RECIPES[name]
+        facts = trees.build(place, recipe)
+        packed = [trees.pack(place, recipe, compression) for compression in trees.COMPRESSIONS]
+        packed += [trees.clone_image(place, recipe)] if clone else []
         typer.echo(
             f"{name}: {facts.packages} packages, {facts.installed_files} files, {facts.installed_bytes / 1e6:.0f} MB; "
             + ", ".join(f"{path.name} {path.stat().st_size / 1e6:.0f} MB" for path in packed)
@@ -181,7 +184,9 @@ def run(
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the line to this file.")],
     tree: Annotated[str, typer.Option(help="Name of a built tree.")] = "xfce13",
     compression: Annotated[str, typer.Option(help="xz or zstd.")] = "xz",
-    base: Annotated[str, typer.Option(help="Base set: small, codecs or office.")] = "codecs",
+    installer: Annotated[str, typer.Option(help="Kind of installer: unpack, live, packages or clone.")] = "unpack",
+    model: Annotated[str, typer.Option(help="A disk of lab/disks, instead of --rate and --access.")] = "",
+    base: Annotated[str, typer.Option(help="Base set: small, codecs, office or apps.")] = "codecs",
     updates: Annotated[str, typer.Option(help="Update set: few, some or many.")] = "few",
     quota: Annotated[float, typer.Option(help="Processor time in percent of one core [%].")] = 100,
     cores: Annotated[int, typer.Option(help="Cores that it is spread over.")] = 1,
@@ -195,21 +200,25 @@ def run(
     work: Work = WORK,
 ) -> None:
     """Make one rehearsal of a built tree."""
-    from advisor.lab.campaign import carry_out
+    from advisor.lab import campaign, design
+    from advisor.lab.disk import models
     from advisor.lab.rehearsal import Plan
-    from advisor.lab.workplace import open_workplace, require
+    from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
     from advisor.unit import StorageKind
 
-    require()
+    require(INSTALL_TOOLS)
+    if model:
+        known = models.model(model)
+        disk, storage_kind, (rate, access) = known.name, known.kind, design.nominal(known)
     if storage_kind not in set(StorageKind):
         raise InputError(f"{storage_kind!r} is no kind of storage.", f"Known: {', '.join(StorageKind)}.")
     plan = Plan(
         name=name or time.strftime("run-%Y%m%d-%H%M%S"), tree=tree, compression=compression, base_set=base,
         update_set=updates, quota_pct=quota, cores=cores, memory_mib=memory, disk=disk, storage_kind=storage_kind,
-        rate_mib_s=rate, access_ms=access, link_mbps=link,
+        rate_mib_s=rate, access_ms=access, link_mbps=link, installer=installer, model=model,
     )  # fmt: skip
     plan.check()
-    if not carry_out(open_workplace(work), [plan], out, say=typer.echo):
+    if not campaign.rehearse(open_workplace(work), [plan], out, typer.echo).carry_out(say=typer.echo):
         raise InputError(f"{out} has a rehearsal named {plan.name} already.", "Give another --name.")
 
 
@@ -219,21 +228,32 @@ def design(
     count: Annotated[int, typer.Option(min=1, max=1000, help="How many different rehearsals.")] = 62,
     repeats: Annotated[int, typer.Option(min=0, help="How many of them are made twice.")] = 7,
     draw: Annotated[int, typer.Option(min=0, help="Number that fixes the draw.")] = 20,
+    full: Annotated[
+        bool, typer.Option("--full", help="Full-size trees by every kind of installer, on the disks of lab/disks.")
+    ] = False,
     work: Work = WORK,
 ) -> None:
-    """Choose rehearsals spread over processors, disks, links and the trees that are built."""
+    """Choose rehearsals spread over processors, disks, links and trees: the lean ones that are built, or full size."""
     from advisor.lab import design as designs
     from advisor.lab import trees
+    from advisor.lab.rehearsal import Plan
+    from advisor.lab.results import write_design
     from advisor.lab.workplace import open_workplace
 
-    place = open_workplace(work)
-    built = [name for name in trees.RECIPES if (place.trees / f"{name}.json").is_file()]
-    if not built:
-        raise InputError("No tree is built yet.", "advisor rehearse build xfce13")
-    sizes = {name: trees.read_facts(place, name).installed_bytes / 1e9 for name in built}
-    plans = designs.draw(count, sizes, draw, repeats)
-    designs.write_design(out, plans)
-    hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
+    if full:
+        pairs = len(designs.FULL_TREES) * len(designs.FULL_INSTALLERS)
+        plans = designs.draw_full(-(-count // pairs), draw, repeats)
+        hours = sum(designs.expected_s(plan, 4.5) for plan in plans) / 3600
+    else:
+        place = open_workplace(work)
+        lean = [name for name, recipe in trees.RECIPES.items() if not recipe.full]
+        built = [name for name in lean if (place.trees / f"{name}.json").is_file()]
+        if not built:
+            raise InputError("No tree is built yet.", "advisor rehearse build xfce13")
+        sizes = {name: trees.read_facts(place, name).installed_bytes / 1e9 for name in built}
+        plans = designs.draw(count, sizes, draw, repeats)
+        hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
+    write_design(out, plans, Plan)
     typer.echo(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
 
 
@@ -250,14 +270,15 @@ def campaign(
     work: Work = WORK,
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
-    from advisor.lab.campaign import carry_out
-    from advisor.lab.design import read_design
-    from advisor.lab.workplace import open_workplace, require
+    from advisor.lab import campaign as campaigns
+    from advisor.lab.rehearsal import Plan
+    from advisor.lab.results import read_design
+    from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
 
-    require()
+    require(INSTALL_TOOLS)
     limit = _clock(until)
-    plans = read_design(design)
-    added = carry_out(open_workplace(work), plans, out, pause_file, limit, say=typer.echo)
+    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, typer.echo)
+    added = made.carry_out(pause_file=pause_file, until=limit, say=typer.echo)
     typer.echo(f"{added} rehearsals made")
 
 
@@ -284,23 +305,24 @@ def sessions(
     work: Work = WORK,
 ) -> None:
     """Measure desktop sessions: those of a design under pressure that the table lacks, or repeats with no limits."""
-    from advisor.lab.sessions.design import read_design
-    from advisor.lab.sessions.series import Rig, carry_out, check, repeat, so_far
+    from advisor.lab.design import Pressure
+    from advisor.lab.results import read_design
+    from advisor.lab.sessions.series import Rig, check, repeat, under_pressure
     from advisor.lab.workplace import open_workplace
     from advisor.shop import Edition
 
     names = _editions(edition) if edition else [str(one) for one in Edition]
-    plans = [plan for plan in read_design(design) if plan.edition in names] if design else None
+    plans = [plan for plan in read_design(design, Pressure) if plan.edition in names] if design else None
     if plans is not None and core is None:
         raise InputError("Sessions under pressure run on one core.", "Give --core, such as --core 1.")
     limit = _clock(until)
-    so_far(out)
     check(release)
-    rig = Rig(open_workplace(work), core, beside)
+    rig = Rig(open_workplace(work), out, core, beside, typer.echo)
+    rig.rows()
     if plans is not None:
-        added = carry_out(rig, plans, out, limit, say=typer.echo)
+        added = under_pressure(rig, plans).carry_out(until=limit, say=typer.echo)
     else:
-        added = repeat(rig, release, names, runs, out, note, say=typer.echo)
+        added = repeat(rig, release, names, runs, note).carry_out(until=limit, say=typer.echo)
     typer.echo(f"{added} sessions measured")
 
 
@@ -313,7 +335,7 @@ def collect(
 ) -> None:
     """Collect lines into the data that the timing model is fitted on, and show how far repeats lie apart."""
     from advisor.lab import collect as collecting
-    from advisor.lab.campaign import read_lines
+    from advisor.lab.results import read_lines
 
     absent = [str(path) for path in lines if not path.is_file()]
     if absent:

@@ -26,7 +26,7 @@ def _say(text: str) -> None:
 
 def _kernels(named: list[str] | None) -> list[str]:
     from advisor.errors import InputError
-    from advisor.lab.tables.fetch import RECIPES
+    from advisor.lab.tables.build import RECIPES
 
     for name in named or ():
         if name not in RECIPES:
@@ -52,7 +52,7 @@ def build(
     """
     from advisor.errors import InputError
     from advisor.lab.tables import build as builder
-    from advisor.lab.tables.fetch import RECIPES
+    from advisor.lab.tables.build import RECIPES
 
     if (tree is None) != (name is None):
         raise InputError("--tree and --name go together: the module tree, and what its table is to be called.")

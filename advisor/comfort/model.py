@@ -5,25 +5,28 @@ A model file is plain JSON and holds numbers only.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ConfigDict, Field
 
-from advisor.errors import TableError
 from advisor.files import datasets
+from advisor.timing.kept import Factor, Kept, KeptSteps, Log, Overlap, Share, Size, damaged, read_kept
 from advisor.timing.learnt import Additive
 
 Array = NDArray[np.float64]
 
 FORMAT = 3
+REMAKE = "python -m advisor.comfort.fit"
 STAGES = ("desktop", "browser")
+MEASURED = ("decompress_mib_s", "read_mib_s", "access_ms", "memory_mib")
+"""Figures whose least and most measured a file states."""
 FEATURES = ("decompress", "read", "access", "room")
 DIRECTIONS = (-1, -1, 1, -1)
 """What the learnt remainder may bend by, and which way it may go: logarithms of decompression, sequential read,
@@ -284,45 +287,84 @@ class Model:
         }
 
     @classmethod
-    def from_json(cls, content: Mapping[str, Any], name: str = "the comfort model") -> Model:
+    def from_json(cls, content: Mapping[str, Any]) -> Model:
         """The inverse of `to_json`.
 
         Raises
         ------
-        TableError
-            When it is of another format, or a figure is missing, no number or out of its range.
+        ValueError, KeyError
+            When a figure is missing, or figures do not go together.
         """
-        if content.get("format") != FORMAT:
-            raise TableError(f"{name} is of format {content.get('format')!r}; {FORMAT} is read.")
-        try:
-            stages = {key: _stage(content["stages"][key]) for key in STAGES}
-            kill = Kill(float(content["kill"]["middle"]), float(content["kill"]["slope"]))
-            measured = {str(key): (float(low), float(high)) for key, (low, high) in content["measured"].items()}
-        except (KeyError, TypeError, ValueError) as error:
-            raise TableError(f"{name} is damaged: {error}.", "Make it anew: python -m advisor.comfort.fit") from error
-        if not (kill.slope >= 0 and kill.middle > 0):
-            raise TableError(f"{name}: killing must not grow likelier with memory.")
-        return cls(stages, kill, measured, dict(content.get("about", {})))
+        if content["format"] != FORMAT:
+            raise ValueError(f"it is of format {content['format']}, and {FORMAT} is read")
+        stages = {key: _stage(content["stages"][key]) for key in STAGES}
+        kill = Kill(float(content["kill"]["middle"]), float(content["kill"]["slope"]))
+        measured = {name: (float(low), float(high)) for name, (low, high) in content["measured"].items()}
+        if absent := set(MEASURED) - set(measured):
+            raise ValueError(f"it does not say what was measured of {', '.join(sorted(absent))}")
+        if any(low > high for low, high in measured.values()):
+            raise ValueError("the least that was measured is above the most")
+        return cls(stages, kill, measured, dict(content["about"]))
+
+
+class KeptStage(Kept):
+    """One stage of the file."""
+
+    wait_s: Size
+    work: Size
+    transfer: Size
+    access: Size
+    refault: Size
+    start: Size
+    overlap: Overlap
+    ready: list[Share]
+    learnt: KeptSteps
+    residuals: list[Log | None]
+    weights: list[Share]
+
+
+class KeptKill(Kept):
+    """How a kill grows likelier as memory shrinks."""
+
+    middle: Factor
+    slope: Size
+
+
+class KeptShown(Kept):
+    """What is shown of it, as far as it is read again."""
+
+    model_config = ConfigDict(strict=True, extra="allow")
+    words: list[str]
+
+
+class KeptComfort(Kept):
+    """The file."""
+
+    format: int
+    about: KeptShown
+    measured: dict[str, Annotated[list[Size], Field(min_length=2, max_length=2)]]
+    kill: KeptKill
+    stages: dict[str, KeptStage]
 
 
 def _stage(content: Mapping[str, Any]) -> Stage:
-    values = {name: float(content[name]) for name in COEFFICIENTS}
     ready = tuple(map(float, content["ready"]))
-    bad = [name for name, value in values.items() if not (math.isfinite(value) and value >= (name == "overlap"))]
-    if bad or list(ready) != sorted(ready, reverse=True) or not all(0 <= share <= 1 for share in ready):
-        raise ValueError(f"{', '.join(bad) or 'ready'} out of range")
+    if list(ready) != sorted(ready, reverse=True):
+        raise ValueError("the shares of moments with work for more threads do not fall")
     learnt = Additive.from_json(content["learnt"])
     if learnt.belief and learnt.features != FEATURES:
         raise ValueError(f"learnt features are {learnt.features}")
     for step, way in zip(learnt.steps, DIRECTIONS, strict=bool(learnt.belief)):
-        if (way * np.diff(step.levels) < -1e-9).any() or (np.diff(step.edges) < 0).any():
+        if (way * np.diff(step.levels) < -1e-9).any():
             raise ValueError("a learnt step goes the wrong way")
     residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
     weights = np.array(content["weights"], dtype=float)
-    if weights.size and (weights.shape != residuals.shape or weights.min() < 0 or abs(weights.sum() - 1) > 1e-3):
+    if weights.size and (weights.shape != residuals.shape or abs(weights.sum() - 1) > 1e-3):
         raise ValueError("the weights of the residuals do not add up to 1")
-    if (np.diff(residuals[np.isfinite(residuals)]) < 0).any():
+    # An infinity at the end is one that is not known to end.
+    if (residuals[1:] < residuals[:-1]).any():
         raise ValueError("the residuals do not rise")
+    values = {name: float(content[name]) for name in COEFFICIENTS}
     return Stage(**values, learnt=learnt, residuals=residuals, weights=weights, ready=ready)
 
 
@@ -340,15 +382,13 @@ def read_model(path: Path) -> Model:
     Raises
     ------
     TableError
-        When it cannot be read, or is no model.
+        When it cannot be read, or is damaged; the message names the file and what is wrong.
     """
+    content = read_kept(path, KeptComfort, FORMAT, REMAKE)
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, ValueError) as error:
-        raise TableError(f"{path} cannot be read: {error}.", "Make it anew: python -m advisor.comfort.fit") from error
-    if not isinstance(content, dict):
-        raise TableError(f"{path} is no model.")
-    return Model.from_json(content, str(path))
+        return Model.from_json(content)
+    except (ValueError, KeyError) as error:
+        raise damaged(path, error, REMAKE) from error
 
 
 @cache

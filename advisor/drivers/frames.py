@@ -30,7 +30,8 @@ class DeviceVerdicts:
     devices : pandas.DataFrame
         A row a device and image: row (unit position), image, kind, device (canonical id, or what was typed), name,
         support, modules, firmware_packages (to add), severity ('blocks', 'degrades' or ''), cure (image or package),
-        reason, source, quirk (code), action, problem, candidates. Text columns are categorical.
+        reason, source, quirk (code), action, problem, candidates, taken_as (what a typed name was taken as, where no
+        list has it as it stands). Text columns are categorical.
     kinds : pandas.DataFrame
         A row a unit, image and kind: row, image, kind, support (the worst of its devices), firmware_packages (of all
         its devices), severity (the worst), device, cure, reason (of the worst).
@@ -82,20 +83,26 @@ def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec
         For each device, one an image.
     """
     flat = [one for spec in specs for one in spec.candidates or (spec,)]
-    flat, verdicts = _judge(flat, places)
+    flat, each = _judge(flat, places)
     out: list[list[Verdict]] = []
     judged: list[Spec] = []
     at = 0
     for spec in specs:
         count = len(spec.candidates) or 1
-        ones, lists = flat[at : at + count], verdicts[at : at + count]
+        ones, lists = flat[at : at + count], each[at : at + count]
         at += count
         if not spec.candidates:
             judged.append(ones[0])
             out.append(lists[0])
+        elif spec.exact:
+            kept, verdicts = together(spec, lists)
+            judged.append(kept)
+            out.append(verdicts)
         else:
             judged.append(spec)
-            out.append(together(spec, lists) if spec.exact else [unknown(_sentence(spec.problem))] * len(places))
+            out.append([unknown(_sentence(spec.problem))] * len(places))
+        if spec.taken:
+            out[-1] = [replace(one, reason=f"{_sentence(spec.taken)} {one.reason}") for one in out[-1]]
     return judged, out
 
 
@@ -206,6 +213,7 @@ def _frames(
         frame[name] = _column([getattr(verdict, name) for verdict in flat], number)
     frame["problem"] = _column([one.problem for one in specs], which)
     frame["candidates"] = _column(["; ".join(c.text for c in one.candidates) for one in specs], which)
+    frame["taken_as"] = _column([one.taken for one in specs], which)
     return DeviceVerdicts(frame, _by_kind(frame, _take(support, number), flat, number, count))
 
 

@@ -33,7 +33,8 @@ class IdList:
     arrays: dict[str, NDArray[Any]]
 
     @cached_property
-    def _vendors(self) -> dict[int, str]:
+    def vendors(self) -> dict[int, str]:
+        """Name of every vendor."""
         keys = self.arrays["vendor"].tolist()
         return dict(zip(keys, self._lines("vendor_name"), strict=True))
 
@@ -62,7 +63,7 @@ class IdList:
 
     def vendor(self, vendor: int) -> str:
         """Name of a vendor, '' when it has none."""
-        return self._vendors.get(vendor, "")
+        return self.vendors.get(vendor, "")
 
     def index(self, vendor: int, device: int) -> int | None:
         """Position of a device, None when the list has it not."""
@@ -85,7 +86,7 @@ class IdList:
 @lru_cache(maxsize=4)
 def _load(bus: str, _where: str) -> IdList:
     arrays, _ = arrays_of("ids", bus)
-    if arrays["kinds"].tobytes().decode().split("\n") != [str(kind) for kind in KINDS]:
+    if arrays.get("kinds", np.zeros(0)).tobytes() != "\n".join(KINDS).encode():
         raise TableError(f"The names of {bus} ids are of a version with other kinds.", "Run advisor tables build.")
     return IdList(bus, arrays)
 

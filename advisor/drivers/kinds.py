@@ -32,9 +32,9 @@ _PCI_CLASSES = {
 }  # fmt: skip
 
 _FOLDERS = (
-    ("kernel/drivers/net/wireless/", Kind.WIRELESS),
+    ("kernel/drivers/net/wireless", Kind.WIRELESS),
     ("kernel/drivers/bluetooth", Kind.BLUETOOTH),
-    ("kernel/drivers/net/ethernet/", Kind.ETHERNET),
+    ("kernel/drivers/net/ethernet", Kind.ETHERNET),
     ("kernel/drivers/net/usb", Kind.ETHERNET),
     ("kernel/drivers/gpu/drm", Kind.GRAPHICS),
     ("kernel/drivers/video/fbdev", Kind.GRAPHICS),

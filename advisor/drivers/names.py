@@ -1,57 +1,35 @@
-"""What a typed device name means: the ids of the lists whose names hold its model words."""
+"""What a typed device name means: the ids of the lists whose names it is, or whose names hold its model words."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 
 from advisor.drivers import facts, ids
+from advisor.drivers.fitting import Index, fit
 from advisor.drivers.kinds import Kind
+from advisor.drivers.wording import (
+    NOISE,
+    bare,
+    chip_makers,
+    is_maker,
+    is_model,
+    makers,
+    telling,
+    tokens,
+    undressed,
+    unrevised,
+)
 
 MOST_CANDIDATES = 60
 """A name that fits more ids than this is too vague to decide on."""
 
-_MAKERS: dict[str, frozenset[int]] = {
-    "intel": frozenset({0x8086, 0x8087}),
-    "realtek": frozenset({0x10EC, 0x0BDA}),
-    "broadcom": frozenset({0x14E4, 0x0A5C}),
-    "atheros": frozenset({0x168C, 0x17CB, 0x0CF3, 0x1969, 0x13D3, 0x1A56}),
-    "qualcomm": frozenset({0x168C, 0x17CB, 0x0CF3, 0x1969, 0x1A56}),
-    "killer": frozenset({0x168C, 0x1969, 0x8086, 0x1A56}),
-    "ralink": frozenset({0x1814, 0x148F, 0x14C3}),
-    "mediatek": frozenset({0x14C3, 0x0E8D, 0x1814, 0x148F}),
-    "marvell": frozenset({0x11AB, 0x1B4B, 0x1286}),
-    "nvidia": frozenset({0x10DE}), "geforce": frozenset({0x10DE}), "quadro": frozenset({0x10DE}),
-    "nvs": frozenset({0x10DE}),
-    "amd": frozenset({0x1002, 0x1022}), "ati": frozenset({0x1002}), "radeon": frozenset({0x1002}),
-    "firepro": frozenset({0x1002}), "via": frozenset({0x1106}), "sis": frozenset({0x1039}),
-    "matrox": frozenset({0x102B}), "aspeed": frozenset({0x1A03}), "jmicron": frozenset({0x197B}),
-}  # fmt: skip
-
-_NOISE = frozenset(
-    re.split(
-        r"\s+",
-        """corporation corp inc ltd
-        co r tm c adapter network card controller wireless wi fi wifi wlan lan ac ax abgn bgn
-    ac1 graphics gfx graphic gpu vga video chip chipset integrated onboard discrete dedicated series family pci express
-    pcie mini minipcie half m2 ngff usb dual single band dualband with and the ethernet gigabit gbe fast connection
-    technology semiconductor communications semi electronics co internal builtin built in module combo mobile laptop
-    bluetooth bt rev revision version v1 v2 hp dell lenovo thinkpad acer asus toshiba advanced centrino ultimate n
-    80211 80211ac 80211ax 80211n 802 11n 11ax 11b 11g 802 11 2x2 1x1 3x3 1gb 2gb 4gb 512mb 1g
-    2g 4g mbps gbps nic""",
-    )
-)
-_SHORTEST_MODEL = 3
-"""A name is a chip's only when one of its words with a digit has this many letters: 'R5' alone is a series."""
-_SPEEDS = frozenset({"10", "100", "1000"})
-"""Link speeds, which name no model of a wired chip; to a wireless card they do."""
-_PREFIX = re.compile(r"(bcm|rtl|qca|ar|mt|rt|dw|hd|uhd|gma|88e)(\d{2,}[a-z0-9]*)")
-_SPLIT = re.compile(r"[^a-z0-9]+")
-_SEPARATORS = re.compile(r"\s*(?:;|\+|&|\n|\s/\s|\s\band\b\s)\s*", re.IGNORECASE)
+_MOST_VENDOR_WORDS = 16
+_NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -89,90 +67,27 @@ class Matched:
     entries : tuple of Entry
         Empty when nothing fits.
     problem : str
-        '' when the name is clear: one id, or several that all carry the name.
+        '' when the name is clear: one id.
     exact : bool
-        Every model word of the name is in the entries' names; else they are only near.
+        The name is the entries' own; else they are only near.
+    taken : str
+        What the name was taken as, where no list has it as it stands; '' otherwise.
+    chip : bool
+        The name is a chip's, so that ids of its maker that no kernel drives are strays; not a product's, of which one
+        version may work and another not.
+    whole : bool
+        Nothing in the name that may be a second device is left over.
+    listed : bool
+        The name stands in a list, letter for letter.
     """
 
     entries: tuple[Entry, ...]
     problem: str
     exact: bool = True
-
-
-def split(text: str) -> list[str]:
-    """Split a cell that names several devices, such as 'Intel HD 520 + GeForce 940MX'."""
-    return [part for part in _SEPARATORS.split(text) if part]
-
-
-def words(text: str) -> list[str]:
-    """Words of a name: lower case, trade marks dropped, chip prefixes also without their letters."""
-    lowered = re.sub(r"\((?:r|tm|c)\)|®|™", " ", text.lower())
-    lowered = re.sub(r"\(rev [0-9a-f]+\)", " ", lowered)
-    lowered = re.sub(r"\b802\.11\S*", " ", lowered)
-    return [word for word in _SPLIT.split(lowered) if word]
-
-
-def _variants(word: str) -> set[str]:
-    match = _PREFIX.fullmatch(word)
-    return {word, match[2]} if match else {word}
-
-
-def _spelled(asked: Sequence[str]) -> frozenset[str]:
-    """Words of a name with those that are written together taken apart too: 'hd4600' also as 'hd' and '4600'."""
-    found = set(asked)
-    for word in asked:
-        match = _PREFIX.fullmatch(word)
-        if match:
-            found |= {match[1], match[2]}
-    return frozenset(found)
-
-
-class _Index:
-    """Words of the names of one kind of device."""
-
-    def __init__(self, kind: Kind) -> None:
-        self.entries: list[Entry] = []
-        number = ids.KINDS.index(kind)
-        for bus in ("pci", "usb"):
-            listed = ids.load(bus)
-            for at in np.flatnonzero(listed.kind_of == number).tolist():
-                key = int(listed.ids[at])
-                if listed.names[at]:
-                    self.entries.append(Entry(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
-            for of, sub, name in zip(
-                listed.arrays["sub_of"].tolist(), listed.arrays["sub"].tolist(), listed.sub_names, strict=True
-            ):
-                if kind is Kind.WIRELESS:
-                    key = int(listed.ids[of])
-                    self.entries.append(Entry(bus, key >> 16, key & 0xFFFF, (sub >> 16, sub & 0xFFFF), name))
-        self.held: list[frozenset[str]] = []
-        self.where: dict[str, list[int]] = {}
-        for at, entry in enumerate(self.entries):
-            held = frozenset(variant for word in words(entry.name) for variant in _variants(word))
-            self.held.append(held)
-            for word in held:
-                self.where.setdefault(word, []).append(at)
-
-
-@cache
-def _index(kind: Kind) -> _Index:
-    return _Index(kind)
-
-
-@cache
-def _aliases(kind: Kind) -> list[tuple[frozenset[str], tuple[Entry, ...]]]:
-    """Trade names that the id lists do not carry, most words first."""
-    rows = []
-    for row in facts.rows("names"):
-        if row["kind"] != str(kind):
-            continue
-        entries = []
-        for text in facts.parts(row["ids"]):
-            bus, vendor, device = text.split(":")
-            name = ids.load(bus).name(int(vendor, 16), int(device, 16))
-            entries.append(Entry(bus, int(vendor, 16), int(device, 16), None, name))
-        rows.append((frozenset(row["words"].split()), tuple(entries)))
-    return sorted(rows, key=lambda row: -len(row[0]))
+    taken: str = ""
+    chip: bool = False
+    whole: bool = True
+    listed: bool = False
 
 
 def match(texts: Iterable[str], kind: Kind) -> list[Matched]:
@@ -183,7 +98,7 @@ def match(texts: Iterable[str], kind: Kind) -> list[Matched]:
     texts : iterable of str
         One device's name each, such as 'Intel Wireless-AC 8260'.
     kind : Kind
-        Only devices of this kind are looked at.
+        Only devices of this kind are looked at, and such as no kind is known of.
 
     Returns
     -------
@@ -192,94 +107,223 @@ def match(texts: Iterable[str], kind: Kind) -> list[Matched]:
     return [_match(text, kind) for text in texts]
 
 
+@lru_cache(maxsize=65_536)
 def _match(text: str, kind: Kind) -> Matched:
-    asked = words(text)
-    index = _index(kind)
-    makers = frozenset().union(*(_MAKERS.get(word, frozenset()) for word in asked))
-    noise = _NOISE | _SPEEDS if kind is Kind.ETHERNET else _NOISE
-    telling = [word for word in asked if word not in noise and word not in _MAKERS]
-    models = [word for word in telling if any(letter.isdigit() for letter in word)]
-    if not any(len(word) >= _SHORTEST_MODEL for word in models):
-        models = []
-    traded = _traded(_spelled(asked), kind, makers, bool(models))
-    if traded and makers:
-        return _told(text, traded)
-    found: set[int] | None = None
-    missed = []
-    for word in models:
-        spellings = {word} if word in index.where else _variants(word)
-        places = {at for spelling in spellings for at in index.where.get(spelling, ())}
-        if makers:
-            places = {at for at in places if index.entries[at].vendor in makers}
-        if found is None:
-            found = places or None
-        elif found & places:
-            found &= places
-        else:
-            places = set()
-        if not places:
-            missed.append(word)
-    if traded and not missed:
-        # Without a maker's name both may be meant: HD 4600 is Intel's as well as an old Radeon.
-        others = [word for word in telling if word not in models]
-        both = {at for at in found or () if all(word in index.held[at] for word in others)}
-        return _told(text, (*traded, *(index.entries[at] for at in sorted(both))))
-    if traded:
-        return _told(text, traded)
-    if found and not missed:
-        kept = _narrow(index, found, [word for word in telling if word not in models])
-        return _told(text, tuple(sorted({index.entries[at] for at in kept}, key=lambda entry: entry.text)))
-    return _near(text, index, makers, found or set())
+    plain = bare(text)
+    if found := _by_number(plain, kind):
+        return found
+    own, vendor_named = _listed(text, kind)
+    chip = bool(chip_makers(plain) or makers(plain, kind))
+    if own and vendor_named:
+        return replace(_told(text, own), listed=True, chip=chip)
+    words = tokens(plain)
+    asked = telling(words, kind)
+    row = _traded(words, kind, makers(plain, kind))
+    fitted = fit(index(kind), plain, words, kind)
+    if own:
+        alike = fitted.entries if fitted.equal and fitted.models else ()
+        traded = row.entries if row and row.words >= set(asked) else ()
+        if not asked and len(own) > 1:
+            return replace(_told(text, own), exact=False, problem=_generic(text, own))
+        return replace(_told(text, (*own, *traded, *alike)), chip=chip or bool(traded), listed=True)
+    if row and not (fitted.entries and fitted.equal and len(fitted.models) > len(fitted.models & row.words)):
+        vendors = {entry.vendor for entry in row.entries}
+        both = [entry for entry in fitted.entries if fitted.equal and row.numbered and entry.vendor not in vendors]
+        rest = [word for word in asked if is_model(word) and word not in row.used]
+        return replace(_told(text, (*row.entries, *both)), whole=not rest)
+    if fitted.entries:
+        told = _told(text, fitted.entries)
+        return replace(told, taken=_taken(text, told.entries) if fitted.loose else "", chip=chip)
+    return _open(text, plain, asked, kind)
 
 
-def _traded(every: frozenset[str], kind: Kind, makers: frozenset[int], modelled: bool) -> tuple[Entry, ...]:
-    """Ids of a trade name that the lists do not carry; the row with most words goes first.
+def _generic(text: str, entries: Sequence[Entry]) -> str:
+    return f"{text!r} is a name of {len(entries)} ids and says no model: {_some(entries)}"
 
-    A row without a number, such as 'hd graphics', is for names without a model number only.
-    """
-    for needed, entries in _aliases(kind):
-        numbered = any(letter.isdigit() for word in needed for letter in word)
-        fits = needed <= every and (numbered or not modelled)
-        if fits and (not makers or any(entry.vendor in makers for entry in entries)):
-            return entries
+
+def _taken(text: str, entries: Sequence[Entry]) -> str:
+    return f"{text!r} is in no id list as it stands; taken as {_some(entries, names=True)}"
+
+
+def _some(entries: Sequence[Entry], names: bool = False) -> str:
+    if names:
+        shown = [f"{entry.name or entry.text} ({entry.text})" if entry.name else entry.text for entry in entries[:3]]
+        return "; ".join(shown) + ("; …" if len(entries) > 3 else "")
+    return ", ".join(entry.text for entry in entries[:6]) + (", …" if len(entries) > 6 else "")
+
+
+def _told(text: str, entries: Sequence[Entry]) -> Matched:
+    distinct = {(entry.bus, entry.vendor, entry.device, entry.subsystem): entry for entry in entries}
+    whole = {key[:3] for key in distinct if key[3] is None}
+    kept = tuple(sorted(
+        (entry for key, entry in distinct.items() if key[3] is None or key[:3] not in whole),
+        key=lambda entry: entry.text,
+    ))  # fmt: skip
+    return Matched(kept, f"{text!r} fits {len(kept)} ids: {_some(kept)}" if len(kept) > 1 else "")
+
+
+def _by_number(text: str, kind: Kind) -> Matched | None:
+    """A device that lspci names by its number, as an older list does not know it: 'Realtek ... Device b822'."""
+    match = _NUMBERED.fullmatch(text)
+    if match is None:
+        return None
+    device = int(match[2], 16)
+    vendor = (match[1] or "").strip()
+    if vendor:
+        pairs = sorted(_vendors().get(vendor.lower(), ()))
+        pairs = pairs or [(bus, number) for bus in ("pci", "usb") for number in sorted(makers(vendor, kind))]
+        listed = [pair for pair in pairs if ids.load(pair[0]).index(pair[1], device) is not None]
+        of_kind = [pair for pair in listed if ids.load(pair[0]).kind(pair[1], device) is kind]
+        pairs = of_kind or listed or [pair for pair in pairs if pair[0] == "pci"][:1]
+        entries = tuple(Entry(bus, number, device, None, ids.load(bus).name(number, device)) for bus, number in pairs)
+        return _told(text, entries) if entries else None
+    entries = tuple(entry for entry in index(kind).entries if entry.bus == "pci" and entry.device == device)
+    if not entries:
+        return None
+    return replace(_told(text, entries), taken=f"{text!r} says no maker; taken as {_some(entries, names=True)}")
+
+
+@cache
+def _vendors() -> dict[str, set[tuple[str, int]]]:
+    """Vendors by the name that a list gives them."""
+    found: dict[str, set[tuple[str, int]]] = {}
+    for bus in ("pci", "usb"):
+        for number, name in ids.load(bus).vendors.items():
+            found.setdefault(" ".join(name.lower().split()), set()).add((bus, number))
+    return found
+
+
+def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
+    """Entries of which the text is the name, with the vendor's before it or not; and whether that was named in full."""
+    plain: tuple[Entry, ...] = ()
+    whole: tuple[Entry, ...] = ()
+    for form in dict.fromkeys((undressed(text), unrevised(undressed(text)), bare(text))):
+        words = form.lower().split(" ")
+        for cut in range(min(len(words), _MOST_VENDOR_WORDS)):
+            found = _named(" ".join(words[cut:]), kind)
+            if not found:
+                continue
+            before = " ".join(words[:cut])
+            if not cut:
+                plain += found
+            elif numbers := _vendors().get(before):
+                whole += tuple(entry for entry in found if (entry.bus, entry.vendor) in numbers)
+            elif all(word in NOISE or is_maker(word, kind) for word in tokens(before)):
+                said = makers(before, kind)
+                plain += tuple(entry for entry in found if entry.vendor in said)
+        if plain or whole:
+            return (*plain, *whole), not plain
+    return (), False
+
+
+def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
+    """Entries with exactly this name: of the kind, else of none that is known."""
+    for one in (kind, Kind.OTHER):
+        if found := index(one).named.get(name):
+            return tuple(index(one).entries[at] for at in found)
     return ()
 
 
-def _narrow(index: _Index, found: set[int], telling: Sequence[str]) -> set[int]:
-    """Keep the entries that hold most of the name's other words."""
-    counts = {at: sum(word in index.held[at] for word in telling) for at in found}
-    most = max(counts.values())
-    return {at for at, count in counts.items() if count == most}
+@cache
+def index(kind: Kind) -> Index[Entry]:
+    """Entries of one kind by name and by word; those without a name too, as only a number finds them."""
+    entries: list[Entry] = []
+    number = ids.KINDS.index(kind)
+    for bus in ("pci", "usb"):
+        listed = ids.load(bus)
+        of_kind = listed.kind_of == number
+        for at in np.flatnonzero(of_kind).tolist():
+            key = int(listed.ids[at])
+            entries.append(Entry(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
+        if kind is Kind.WIRELESS:
+            subs = (listed.arrays["sub_of"].tolist(), listed.arrays["sub"].tolist(), listed.sub_names)
+            for of, sub, name in zip(*subs, strict=True):
+                key = int(listed.ids[of])
+                entries.append(Entry(bus, key >> 16, key & 0xFFFF, (sub >> 16, sub & 0xFFFF), name))
+    return Index(entries)
 
 
-def _told(text: str, entries: tuple[Entry, ...]) -> Matched:
-    entries = tuple(dict.fromkeys(entries))
-    whole = {(entry.bus, entry.vendor, entry.device) for entry in entries if entry.subsystem is None}
-    entries = tuple(
-        entry for entry in entries if entry.subsystem is None or (entry.bus, entry.vendor, entry.device) not in whole
-    )
-    if len(entries) == 1:
-        return Matched(entries, "")
-    if len(entries) > MOST_CANDIDATES:
-        return Matched((), f"{text!r} fits {len(entries)} devices, too many to decide; give its id (lspci -nn)", False)
-    listed = ", ".join(entry.text for entry in entries[:6]) + (", …" if len(entries) > 6 else "")
-    return Matched(entries, f"{text!r} fits {len(entries)} ids: {listed}")
+@dataclass(frozen=True)
+class _Row:
+    """A trade name or a card's label that the lists do not carry: its words, beginnings of words, and its ids."""
+
+    words: frozenset[str]
+    begins: tuple[str, ...]
+    entries: tuple[Entry, ...]
+    used: frozenset[str] = frozenset()
+
+    @property
+    def numbered(self) -> bool:
+        return bool(self.begins) or any(letter.isdigit() for word in self.words for letter in word)
+
+    @property
+    def weight(self) -> tuple[int, int]:
+        return len(self.words) + len(self.begins), sum(map(len, (*self.words, *self.begins)))
 
 
-def _near(text: str, index: _Index, makers: frozenset[int], found: set[int]) -> Matched:
-    """Name the nearest entries by spelling; they are shown, never taken."""
+@cache
+def _rows(kind: Kind) -> tuple[dict[str, list[_Row]], dict[str, list[_Row]]]:
+    """Rows of datasets/drivers/names.csv by one of their words, and by the first letters of a beginning."""
+    by_word: dict[str, list[_Row]] = {}
+    by_begin: dict[str, list[_Row]] = {}
+    for row in facts.rows("names"):
+        if row["kind"] != str(kind):
+            continue
+        plain = " ".join(word for word in row["words"].split() if not word.endswith("*"))
+        begins = tuple(tokens(word.rstrip("*"))[-1] for word in row["words"].split() if word.endswith("*"))
+        entries = tuple(_entry(text, row["words"]) for text in facts.parts(row["ids"]))
+        made = _Row(frozenset(tokens(plain)), begins, entries)
+        if begins:
+            by_begin.setdefault(begins[0][:4], []).append(made)
+        else:
+            by_word.setdefault(max(made.words, key=len), []).append(made)
+    return by_word, by_begin
+
+
+def _entry(text: str, words: str) -> Entry:
+    bus, vendor, device = text.split(":")
+    numbers = int(vendor, 16), int(device, 16)
+    name = words.rstrip("*") if bus == "sdio" else ids.load(bus).name(*numbers)
+    return Entry(bus, *numbers, None, name)
+
+
+def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | None:
+    """The row of most words that a name holds.
+
+    A row without a number, such as 'hd graphics', is for names without a model number only.
+    """
+    by_word, by_begin = _rows(kind)
+    held = frozenset(words)
+    modelled = any(is_model(word) for word in telling(words, kind))
+    best: _Row | None = None
+    for word in held:
+        for row in (*by_word.get(word, ()), *by_begin.get(word[:4], ())):
+            if not row.words <= held or (modelled and not row.numbered):
+                continue
+            begun = [w for begin in row.begins for w in held if w.startswith(begin)]
+            if len(begun) < len(row.begins) or (said and not any(entry.vendor in said for entry in row.entries)):
+                continue
+            if best is None or row.weight > best.weight:
+                best = replace(row, used=row.words | frozenset(begun))
+    return best
+
+
+def _open(text: str, plain: str, asked: Sequence[str], kind: Kind) -> Matched:
+    """Say why a name stays open; the nearest entries by spelling are shown, never taken."""
+    if not asked:
+        return Matched((), f"{text!r} names no model; give it, or its id (lspci -nn, lsusb)", False)
     from rapidfuzz import fuzz, process, utils
 
-    pool = sorted(found) or [
-        at
-        for at, entry in enumerate(index.entries)
-        if entry.subsystem is None and (not makers or entry.vendor in makers)
-    ]
+    said = makers(plain, kind)
+    whole = index(kind)
+    pool = {
+        at: entry.name for at, entry in enumerate(whole.entries)
+        if entry.name and entry.subsystem is None and (not said or entry.vendor in said)
+    }  # fmt: skip
     best = process.extract(
-        text, {at: index.entries[at].name for at in pool}, scorer=fuzz.token_set_ratio,
-        processor=utils.default_process, limit=5, score_cutoff=55,
-    )  # fmt: skip
-    entries = tuple(index.entries[at] for _, _, at in best)
+        text, pool, scorer=fuzz.token_set_ratio, processor=utils.default_process, limit=5, score_cutoff=55
+    )
+    entries = tuple(whole.entries[at] for _, _, at in best)
     if not entries:
         return Matched((), f"{text!r} is in no id list; give its id, as lspci -nn or lsusb shows it", False)
     listed = "; ".join(f"{entry.text} {entry.name}" for entry in entries)

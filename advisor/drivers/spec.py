@@ -11,13 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.drivers import ids, kinds, names
+from advisor.drivers.cells import apart
 from advisor.drivers.kinds import Kind
 from advisor.drivers.packing import LAYOUTS, pack
 from advisor.unit import StorageMode
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _SHORT = re.compile(
-    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\s](?:0x)?([0-9a-f]{4})(?:[:\s]([0-9a-f]{4})[:\s]([0-9a-f]{4}))?",
+    r"(pci|usb|sdio)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\s](?:0x)?([0-9a-f]{4})(?:[:\s]([0-9a-f]{4})[:\s]([0-9a-f]{4}))?",
     re.IGNORECASE,
 )
 _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
@@ -68,6 +69,10 @@ class Spec:
         False when the candidates are only near to the name: they are shown, never taken.
     assumed : str
         Kind of which the class was taken for granted; '' when it was not.
+    taken : str
+        What a name was taken as, where no list has it as it stands; '' otherwise.
+    chip : bool
+        The candidates are ids of one chip: those that no kernel drives are strays of the list.
     """
 
     text: str
@@ -82,6 +87,8 @@ class Spec:
     candidates: tuple[Spec, ...] = field(default=(), repr=False)
     exact: bool = True
     assumed: str = ""
+    taken: str = ""
+    chip: bool = False
 
     @property
     def subsystem(self) -> tuple[int, int] | None:
@@ -122,13 +129,15 @@ def by_id(
     Parameters
     ----------
     bus : str
-        'pci' or 'usb'.
+        'pci', 'usb' or 'sdio'.
     vendor, device : int
     hint : Kind, optional
         What the column says that it is; the id lists and the modules know better.
     subsystem : (int, int), optional
         Subvendor and subdevice of a PCI device.
     """
+    if bus == "sdio":
+        return _on_sdio(vendor, device, hint)
     listed = ids.load(bus)
     kind = listed.kind(vendor, device)
     if kind is Kind.OTHER and hint is not None:
@@ -150,6 +159,13 @@ def by_id(
         b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, str(kind)
     name = listed.name(vendor, device)
     return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), assumed=assumed)
+
+
+def _on_sdio(vendor: int, device: int, hint: Kind | None) -> Spec:
+    """Describe an SDIO device: no list names these, and every one of them is of one class, 07 for wireless."""
+    modalias = f"sdio:c07v{vendor:04X}d{device:04X}"
+    [(_, a, b)] = pack([modalias]).buses.values()
+    return replace(_by_modalias(modalias, "sdio", int(a[0]), int(b[0])), kind=hint or Kind.OTHER)
 
 
 def _class_of(kind: Kind, name: str) -> int | None:
@@ -261,11 +277,16 @@ def _of_name(text: str, found: names.Matched, hint: Kind) -> Spec:
         replace(by_id(entry.bus, entry.vendor, entry.device, hint, entry.subsystem), kind=hint)
         for entry in found.entries
     )
-    if len(candidates) == 1 and not found.problem:
-        return candidates[0]
+    if len(candidates) == 1 and found.exact:
+        [entry] = found.entries
+        name = entry.name if entry.bus == "sdio" else candidates[0].name
+        return replace(candidates[0], name=name, taken=found.taken)
     if not candidates:
         return Spec(text, "", hint, text, problem=found.problem)
-    return Spec(text, candidates[0].bus, hint, text, problem=found.problem, candidates=candidates, exact=found.exact)
+    return Spec(
+        text, candidates[0].bus, hint, text, problem=found.problem, candidates=candidates, exact=found.exact,
+        taken=found.taken, chip=found.chip,
+    )  # fmt: skip
 
 
 def find(units: pd.DataFrame) -> Found:
@@ -340,8 +361,7 @@ def _spread(
         Unit position and index in `specs`, which is added to.
     """
     code, distinct = pd.factorize(cells.astype(object))
-    split = names.split if hint is not None else _list_parts
-    parts = [split(str(text)) for text in distinct]
+    parts = [_list_parts(str(text)) if hint is None else apart(str(text), hint) for text in distinct]
     token, tokens = pd.factorize(np.array([part.strip() for row in parts for part in row], dtype=object))
     start_of, count_of = [], []
     for found in specs_of([str(text) for text in tokens], hint):

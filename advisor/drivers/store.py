@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-import tomllib
 import zipfile
 from functools import lru_cache
 from pathlib import Path
@@ -14,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from advisor.drivers.about import read_about
 from advisor.drivers.firmware import FirmwareTable, firmware_table
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError
-from advisor.files import datasets, user_data
+from advisor.files import datasets, is_there, read_whole, user_data
 
 FORMAT = 1
 """Layout version of the .npz files; a newer one is refused."""
@@ -44,7 +44,7 @@ def _place(name: str, kind: str, _home: str | None) -> Path | None:
         return None
     for folder in folders():
         path = folder / f"{kind}-{name}.npz"
-        if path.is_file():
+        if is_there(path, TableError):
             return path
     return None
 
@@ -73,23 +73,10 @@ def meta(path: Path) -> dict[str, Any]:
     Raises
     ------
     TableError
-        When it is missing, is not TOML, or is of a newer format.
+        When it is missing, damaged, or of a newer format.
     """
-    file = path.with_suffix(".meta.toml")
-    name = path.stem.partition("-")[2]
-    hint = f"Build it again: {_REMAKE.format(name=name)}"
-    try:
-        about = tomllib.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise TableError(f"{file} cannot be read: {error.strerror}.", hint) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TableError(f"{file} is not TOML: {error}.", hint) from error
-    if not isinstance(about.get("format"), int) or about["format"] > FORMAT:
-        raise TableError(
-            f"{file} is of format {about.get('format')}; this version reads up to {FORMAT}.",
-            f"Install a newer version of the package, or build the table again: {_REMAKE.format(name=name)}",
-        )
-    return about
+    hint = f"Build it again: {_REMAKE.format(name=path.stem.partition('-')[2])}"
+    return read_about(path.with_suffix(".meta.toml"), FORMAT, hint)
 
 
 def arrays_of(kind: str, name: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
@@ -107,18 +94,16 @@ def arrays_of(kind: str, name: str) -> tuple[dict[str, NDArray[Any]], dict[str, 
         raise TableError(f"There is no {kind} table {name!r}; there are: {there}.", f"Build it: {remake}")
     hint = f"Build it again: {_REMAKE.format(name=name)}"
     about = meta(path)
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise TableError(f"{path} cannot be read: {error.strerror}.", hint) from error
+    content = read_whole(path, error=TableError, hint=hint)
     if hashlib.sha256(content).hexdigest() != about.get("sha256"):
         raise TableError(f"{path} is damaged, or is not the one its meta file describes (checksums differ).", hint)
     try:
         with np.load(io.BytesIO(content), allow_pickle=False) as archive:
             arrays = {key: archive[key] for key in archive.files}
-    except (ValueError, OSError, KeyError, EOFError, zipfile.BadZipFile) as error:
+        form = int(arrays.get("format", np.array(0)))
+    except (ValueError, TypeError, OSError, KeyError, EOFError, zipfile.BadZipFile) as error:
         raise TableError(f"{path} is damaged: {error}.", hint) from error
-    if int(arrays.get("format", np.array(0))) > FORMAT:
+    if form > FORMAT:
         raise TableError(f"{path} is of a newer format.", "Install a newer version of the package.")
     stamp = arrays.get("stamp", np.zeros(0, dtype=np.uint8)).tobytes().decode("utf-8", "replace")
     if stamp != f"{kind} {name}":
@@ -131,10 +116,8 @@ def _driver_table(name: str, _where: str) -> DriverTable:
     arrays, about = arrays_of("kernel", name)
     try:
         return table_of(name, about["version"], arrays, about)
-    except (KeyError, UnicodeDecodeError, IndexError) as error:
-        raise TableError(
-            f"The driver table {name!r} lacks {error}.", f"Build it again: {_REMAKE.format(name=name)}"
-        ) from error
+    except (LookupError, ValueError, TypeError) as error:
+        raise _lacks("kernel", name, error) from error
 
 
 @lru_cache(maxsize=16)
@@ -142,10 +125,15 @@ def _firmware_table(name: str, _where: str) -> FirmwareTable:
     arrays, about = arrays_of("firmware", name)
     try:
         return firmware_table(name, arrays, about)
-    except (KeyError, ValueError, UnicodeDecodeError) as error:
-        raise TableError(
-            f"The firmware table {name!r} lacks {error}.", f"Build it again: {_REMAKE.format(name=name)}"
-        ) from error
+    except (LookupError, ValueError, TypeError) as error:
+        raise _lacks("firmware", name, error) from error
+
+
+def _lacks(kind: str, name: str, error: Exception) -> TableError:
+    return TableError(
+        f"{place(name, kind)} does not hold what a {kind} table has to: {error}.",
+        f"Build it again: {_REMAKE.format(name=name)}",
+    )
 
 
 def load(kernel: str = "debian-13") -> DriverTable:

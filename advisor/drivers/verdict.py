@@ -15,6 +15,7 @@ from advisor.unit import Support
 
 RANK: dict[Support, int] = {support: rank for rank, support in enumerate(Support)}
 """Best first, as `Support` lists them."""
+_HARM = {"": 0, "degrades": 1, "blocks": 2}
 
 
 @dataclass(frozen=True)
@@ -89,8 +90,8 @@ def unknown(reason: str, source: str = "the intake") -> Verdict:
     return Verdict(Support.UNKNOWN, reason=reason, source=source, action="Read its id with lspci -nn or lsusb.")
 
 
-def together(spec: Spec, lists: Sequence[list[Verdict]]) -> list[Verdict]:
-    """Judge a name that fits several ids: where all of them get the same verdict it stands.
+def together(spec: Spec, lists: Sequence[list[Verdict]]) -> tuple[Spec, list[Verdict]]:
+    """Judge a name that fits several ids: what holds for all of them stands.
 
     Parameters
     ----------
@@ -101,28 +102,71 @@ def together(spec: Spec, lists: Sequence[list[Verdict]]) -> list[Verdict]:
 
     Returns
     -------
-    list of Verdict
+    spec : Spec
+        Without the candidates that are strays of the list: ids of a chip that no kernel drives, while it drives others
+        of the same vendor.
+    verdicts : list of Verdict
+        The common verdict where all get the same; firmware for some of them where the others work without; the worst
+        where none of them works; else unknown.
     """
+    strays = _strays(spec, lists)
+    kept = [at for at in range(len(lists)) if at not in strays]
+    ids = [spec.candidates[at].text for at in kept]
+    aside = ""
+    if strays:
+        shown = ", ".join(spec.candidates[at].text for at in sorted(strays)[:4]) + (", …" if len(strays) > 4 else "")
+        aside = f" Left aside: {shown}, which no kernel drives."
     out = []
-    count = len(spec.candidates)
-    shown = ", ".join(one.text for one in spec.candidates[:6]) + (", …" if count > 6 else "")
-    for verdicts in zip(*lists, strict=True):
-        first = verdicts[0]
-        if all(
-            (v.support, v.firmware_packages, v.severity, v.cure)
-            == (first.support, first.firmware_packages, first.severity, first.cure)
-            for v in verdicts
-        ):
-            modules = " ".join(sorted({name for v in verdicts for name in v.modules.split()}))
-            reason = f"The name fits {count} ids ({shown}), all with this verdict. {first.reason}"
-            out.append(replace(first, modules=modules, reason=reason))
-            continue
-        per: dict[str, list[str]] = {}
-        for one, v in zip(spec.candidates, verdicts, strict=True):
-            words = str(v.support) + (f" ({v.firmware_packages or v.cure})" if v.firmware_packages or v.cure else "")
-            per.setdefault(words, []).append(one.text)
-        told = "; ".join(
-            f"{words}: {', '.join(texts[:4])}{', …' if len(texts) > 4 else ''}" for words, texts in per.items()
-        )
-        out.append(unknown(f"The name fits {count} ids with different verdicts: {told}.", first.source))
-    return out
+    for verdicts in zip(*(lists[at] for at in kept), strict=True):
+        one = verdicts[0] if len(kept) == 1 else _common(ids, verdicts)
+        out.append(replace(one, reason=one.reason + aside) if aside else one)
+    return replace(spec, candidates=tuple(spec.candidates[at] for at in kept)), out
+
+
+def _strays(spec: Spec, lists: Sequence[list[Verdict]]) -> set[int]:
+    """Candidates without a driver on every image, of which nothing is known, beside driven ones of the same vendor."""
+    if not spec.chip:
+        return set()
+    barren = {at for at, each in enumerate(lists) if all(v.support is Support.NO_DRIVER and not v.quirk for v in each)}
+    driven = {spec.candidates[at].vendor for at in range(len(lists)) if at not in barren}
+    return {at for at in barren if spec.candidates[at].vendor in driven}
+
+
+def _common(ids: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
+    """What can be said of all ids of a name on one image."""
+    first = verdicts[0]
+    fits = f"The name fits {len(ids)} ids ({', '.join(ids[:6])}{', …' if len(ids) > 6 else ''})"
+    modules = " ".join(sorted({name for v in verdicts for name in v.modules.split()}))
+    if len({(v.support, v.firmware_packages, v.severity, v.cure) for v in verdicts}) == 1:
+        return replace(first, modules=modules, reason=f"{fits}, all with this verdict. {first.reason}")
+    told = _by_words(ids, verdicts)
+    packages = sorted({name for v in verdicts for name in v.firmware_packages.split()})
+    worst = max(verdicts, key=lambda v: (_HARM[v.severity], RANK[v.support]))
+    curable = (v.support is Support.NEEDS_FIRMWARE and bool(v.firmware_packages) for v in verdicts)
+    if all(v.support is Support.WORKS or there for v, there in zip(verdicts, curable, strict=True)):
+        listed = " and ".join(packages)
+        return replace(
+            worst, modules=modules, firmware_packages=" ".join(packages), cure=packages[0] if packages else "",
+            reason=f"{fits}; with {listed} on the stick all of them work. {told}" if packages else f"{fits}. {told}",
+            action=f"Copy {listed} to the stick." if packages else worst.action,
+        )  # fmt: skip
+    if all(v.severity == worst.severity and v.severity and v.support is not Support.WORKS for v in verdicts):
+        cures = {v.cure for v in verdicts if v.support is worst.support}
+        return replace(
+            worst, modules=modules, firmware_packages="", cure=worst.cure if len(cures) == 1 else "",
+            reason=f"{fits}, and none of them works on this image as it is. {told}",
+            action="Read its id with lspci -nn or lsusb: what helps differs.",
+        )  # fmt: skip
+    return unknown(f"{fits} with different verdicts. {told}", first.source)
+
+
+def _by_words(ids: Sequence[str], verdicts: Sequence[Verdict]) -> str:
+    """Verdicts with the ids that get each."""
+    per: dict[str, list[str]] = {}
+    for one, v in zip(ids, verdicts, strict=True):
+        words = str(v.support) + (f" ({v.firmware_packages or v.cure})" if v.firmware_packages or v.cure else "")
+        per.setdefault(words, []).append(one)
+    told = "; ".join(
+        f"{words}: {', '.join(texts[:4])}{', …' if len(texts) > 4 else ''}" for words, texts in per.items()
+    )
+    return told[:1].upper() + told[1:] + "."

@@ -14,8 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from advisor.errors import TableError
-from advisor.tables import load
+from advisor.tables import damaged, dicts
 
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source", "rules_out")
 
@@ -112,7 +111,7 @@ def table() -> list[Condition]:
     """
     made: list[Condition] = []
     first: dict[str, Condition] = {}
-    for number, row in enumerate(load("intake/notes").frame.fillna("").to_dict("records"), start=1):
+    for number, row in enumerate(dicts("intake/notes"), start=1):
         kin = first.get(str(row["code"]))
         taken = {name: str(value) or (str(getattr(kin, name)) if kin and name in _INHERITED else "")
                  for name, value in row.items()}  # fmt: skip
@@ -125,18 +124,15 @@ def table() -> list[Condition]:
                 taken["title"], taken["action"], taken["rules_out"], also_in, taken["source"],
             )  # fmt: skip
         except re.error as error:
-            raise TableError(f"intake/notes, data row {number}: {error}.", "Mend the pattern.") from error
-        if condition.severity not in SEVERITIES or condition.effect not in EFFECTS:
-            raise TableError(
-                f"intake/notes, data row {number}: severity {condition.severity!r}, effect {condition.effect!r}.",
-                f"Severity is one of {', '.join(SEVERITIES)}; effect is one of {', '.join(EFFECTS)}.",
-            )
+            raise damaged("intake/notes", f"data row {number}: {error}") from error
+        if not (condition.words and condition.severity and condition.effect and condition.title):
+            raise damaged("intake/notes", f"the first row of {condition.code!r} lacks words, severity, effect or title")
         first.setdefault(condition.code, condition)
         made.append(condition)
     return made
 
 
-_INHERITED = ("severity", "effect", "title", "action", "rules_out", "source")
+_INHERITED = ("severity", "effect", "title", "action", "rules_out")
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:

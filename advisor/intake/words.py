@@ -17,7 +17,7 @@ _FORMS: tuple[tuple[str, FormFactor], ...] = (
         r"|mobile(?: workstation)?|lap|nb|lt|sub[\s-]*notebook",
      FormFactor.LAPTOP),
     (r"sff|u\s?sff|usdt|ultra small form factor|small form factor|small(?: desktop)?|tiny|micro(?: pc| desktop| "
-        r"tower)?|mini(?:[\s-]*pc| desktop)?|nuc|dm|"
+        r"tower)?|mini(?:[\s-]*pc| desktop)?|dm|"
      r"desktop mini|mini desktop|stick(?:[\s-]*pc)?|cube|slim(?:line)?(?: desktop)?|small pc",
      FormFactor.SMALL_DESKTOP),
     (r"server|rack(?:[\s-]*mount)?(?: server)?|blade|[1-5]u", FormFactor.SERVER),

@@ -1,184 +1,120 @@
-"""Many rehearsals, one after another: resumable, pausable, a line a rehearsal."""
+"""Many rehearsals or sessions, one after another: resumable, pausable, a result each."""
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
-import json
-import os
-import signal
-import threading
+import subprocess
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Generic
 
-from advisor.errors import AdvisorError, InputError
-from advisor.lab.limits import calm
-from advisor.lab.rehearsal import Plan, once
-from advisor.lab.workplace import Workplace, clean
+from advisor.errors import AdvisorError
+from advisor.lab import rehearsal, results
+from advisor.lab.groups import calm
+from advisor.lab.results import P
+from advisor.lab.workplace import Workplace, alone, clean, ends_tidily
 
 TRIES = 2
-"""How often a disturbed rehearsal is made before it is left at that."""
+"""How often a disturbed or failed one is made before it is left at that."""
 
 PAUSE_S = 5.0
 
 
-def read_lines(path: Path) -> list[dict[str, object]]:
-    """Read the lines written so far; one cut off by a kill at the end is passed over.
+@dataclass(frozen=True)
+class Campaign(Generic[P]):
+    """A design and how its plans are carried out.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        May be missing.
-
-    Returns
-    -------
-    list of dict
-
-    Raises
-    ------
-    InputError
-        When a line before the last is not JSON.
-    """
-    if not path.is_file():
-        return []
-    texts = path.read_text(encoding="utf-8").split("\n")
-    lines: list[dict[str, object]] = []
-    for number, text in enumerate(texts, start=1):
-        if not text.strip():
-            continue
-        try:
-            line = json.loads(text)
-        except ValueError as error:
-            if number == len(texts):
-                break
-            raise InputError(f"{path}, line {number} is not JSON: {error}.", "Take that line out.") from error
-        if isinstance(line, dict):
-            lines.append(line)
-    return lines
-
-
-def append_line(path: Path, line: dict[str, object]) -> None:
-    """Add a line and see it onto the disk; what a kill left half-written before it is closed off first."""
-    path.touch()
-    with open(path, "r+b") as file:
-        # A lock lets two campaigns share one file.
-        fcntl.flock(file, fcntl.LOCK_EX)
-        end = file.seek(0, os.SEEK_END)
-        if end:
-            file.seek(end - 1)
-            if file.read(1) != b"\n":
-                content = path.read_bytes()
-                file.truncate(content.rfind(b"\n") + 1)
-        file.seek(0, os.SEEK_END)
-        file.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def outstanding(plans: Sequence[Plan], lines: Sequence[dict[str, object]]) -> list[Plan]:
-    """What is still to be made: first what was never made, in order, then what was disturbed and may be tried again.
-
-    Parameters
-    ----------
-    plans : sequence of Plan
-    lines : sequence of dict
-
-    Returns
-    -------
-    list of Plan
-    """
-    good = {line.get("name") for line in lines if not line.get("disturbed") and not line.get("failed")}
-    tried = [line.get("name") for line in lines]
-    fresh = [plan for plan in plans if plan.name not in tried]
-    again = [plan for plan in plans if plan.name in tried and plan.name not in good and tried.count(plan.name) < TRIES]
-    return fresh + again
-
-
-@contextlib.contextmanager
-def alone(place: Workplace) -> Iterator[None]:
-    """Hold the work folder's lock: two rehearsals at a time would measure each other.
-
-    Raises
-    ------
-    InputError
-        When another rehearsal holds it.
-    """
-    with open(place.root / "lock", "w") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise InputError(
-                f"Another rehearsal runs in {place.root}.", "Wait for it: two at a time would measure each other."
-            ) from error
-        yield
-
-
-@contextlib.contextmanager
-def ends_tidily() -> Iterator[None]:
-    """Let a request to end (SIGTERM) unwind, so that what is in hand is put away."""
-
-    def stop(number: int, frame: object) -> None:
-        raise SystemExit(128 + number)
-
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def carry_out(
-    place: Workplace,
-    plans: Sequence[Plan],
-    out: Path,
-    pause_file: Path | None = None,
-    until: float | None = None,
-    say: Callable[[str], None] = print,
-) -> int:
-    """Make what is outstanding of a design.
-
-    Parameters
+    Attributes
     ----------
     place : Workplace
     plans : sequence of Plan
-    out : pathlib.Path
-        Lines are added to this file.
-    pause_file : pathlib.Path, optional
-        While it exists, no further rehearsal starts.
-    until : float, optional
-        No rehearsal starts after this time [s since 1970].
-    say : callable
-        Called with lines of progress.
-
-    Returns
-    -------
-    int
-        How many lines were added.
+    made : callable
+        Gives (name, whether it is good) of every result so far.
+    once : callable
+        Carries out a plan, adds its result, and says it in a few words.
+    failed : callable
+        Writes down that a plan failed, and why.
+    prepare : callable
+        Gets what is outstanding before each plan.
     """
-    added = 0
-    with alone(place), ends_tidily():
-        for thing in clean(place):
-            say(f"left behind, put away: {thing}")
-        calm()
-        while (rest := outstanding(plans, read_lines(out))) and (until is None or time.time() < until):
-            if pause_file is not None and pause_file.exists():
-                say(f"paused while {pause_file} exists")
-                while pause_file.exists():
-                    time.sleep(PAUSE_S)
-            plan = rest[0]
-            say(
-                f"{time.strftime('%H:%M:%S')} {plan.name}, {len(rest)} of {len(plans)} to go: {plan.tree} "
-                f"{plan.compression}, {plan.quota_pct:g} % on {plan.cores}, {plan.disk}, {plan.link_mbps:g} Mbit/s"
-            )
-            try:
-                line: dict[str, object] = once(place, plan, say=lambda text: say(f"    {text}"))
-            except (AdvisorError, OSError) as error:
-                line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
-            append_line(out, line)
-            added += 1
-            say(f"  total {line.get('total_s', 0)} s {line.get('failed', '')}{line.get('disturbed_reason', '')}")
-    return added
+
+    place: Workplace
+    plans: Sequence[P]
+    made: Callable[[], Sequence[tuple[str, bool]]]
+    once: Callable[[P], str]
+    failed: Callable[[P, Exception], None] = lambda plan, error: None
+    prepare: Callable[[Sequence[P]], None] = lambda rest: None
+
+    def outstanding(self, failures: Counter[str] | None = None) -> list[P]:
+        """What is still to be made: what was never made, in order, then what was disturbed and may be tried again."""
+        made = self.made()
+        good = {name for name, fine in made if fine}
+        tried = Counter(name for name, _ in made) | (failures or Counter())
+        fresh = [plan for plan in self.plans if not tried[plan.name]]
+        again = [plan for plan in self.plans if 0 < tried[plan.name] < TRIES and plan.name not in good]
+        return fresh + again
+
+    def carry_out(
+        self, *, pause_file: Path | None = None, until: float | None = None, say: Callable[[str], None] = print
+    ) -> int:
+        """Make what is outstanding, and give how many were made.
+
+        Parameters
+        ----------
+        pause_file : pathlib.Path, optional
+            While it exists, nothing further starts.
+        until : float, optional
+            Nothing starts after this time [s since 1970].
+        say : callable
+            Called with lines of progress.
+        """
+        count, failures = 0, Counter[str]()
+        with alone(self.place), ends_tidily():
+            for thing in clean(self.place):
+                say(f"left behind, put away: {thing}")
+            calm()
+            while (rest := self.outstanding(failures)) and (until is None or time.time() < until):
+                if pause_file is not None and pause_file.exists():
+                    say(f"paused while {pause_file} exists")
+                    while pause_file.exists():
+                        time.sleep(PAUSE_S)
+                plan = rest[0]
+                say(f"{time.strftime('%H:%M:%S')} {plan.name}, {len(rest)} of {len(self.plans)} to go")
+                began = time.monotonic()
+                try:
+                    self.prepare(rest)
+                    told = self.once(plan)
+                    count += 1
+                except (AdvisorError, OSError, subprocess.SubprocessError) as error:
+                    failures[plan.name] += 1
+                    self.failed(plan, error)
+                    told = str(error)
+                say(f"  {time.monotonic() - began:.0f} s: {told}")
+        return count
+
+
+def rehearse(
+    place: Workplace, plans: Sequence[rehearsal.Plan], out: Path, say: Callable[[str], None] = print
+) -> Campaign[rehearsal.Plan]:
+    """A campaign of rehearsals, whose lines are added to a file."""
+
+    def made() -> list[tuple[str, bool]]:
+        return [
+            (str(line.get("name")), not line.get("disturbed") and not line.get("failed"))
+            for line in results.read_lines(out)
+        ]
+
+    def once(plan: rehearsal.Plan) -> str:
+        processor = f"{plan.quota_pct:g} % on {plan.cores}"
+        say(f"    {plan.tree} {plan.installer}, {processor}, {plan.disk}, {plan.link_mbps:g} Mbit/s")
+        line = rehearsal.once(place, plan, say=lambda text: say(f"    {text}"))
+        results.append_line(out, line)
+        return f"total {line['total_s']} s {line['disturbed_reason']}"
+
+    def failed(plan: rehearsal.Plan, error: Exception) -> None:
+        line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
+        results.append_line(out, line)
+
+    return Campaign(place, plans, made, once, failed)

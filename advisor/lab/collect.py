@@ -10,23 +10,14 @@ import numpy as np
 import pandas as pd
 
 from advisor.files import write_whole
-from advisor.lab.rehearsal import PHASES, judge
+from advisor.lab.installers import PHASES
+from advisor.lab.rehearsal import judge
 
 
 def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
     """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked so.
 
-    All are judged anew by the rule as it is now, so that it is the same for all.
-
-    Parameters
-    ----------
-    lines : sequence of dict
-        As a campaign wrote them; failed ones have no times and are left out.
-
-    Returns
-    -------
-    list of dict
-        In the order in which they were made.
+    All are judged anew by the rule as it is now; failed ones have no times and are left out.
     """
     chosen: list[dict[str, object]] = []
     seen: set[object] = set()
@@ -46,14 +37,7 @@ def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
 def repeats(lines: Sequence[dict[str, object]]) -> pd.DataFrame:
     """Set each undisturbed repeat beside what it repeats.
 
-    Parameters
-    ----------
-    lines : sequence of dict
-
-    Returns
-    -------
-    pandas.DataFrame
-        `name`, `first_s`, `again_s`, `difference_pct` (of their mean, signed), and `<phase>_difference_s`.
+    `name`, `first_s`, `again_s`, `difference_pct` (of their mean, signed), and `<phase>_difference_s`.
     """
     good = {line["name"]: line for line in lines if not line.get("disturbed") and not line.get("failed")}
     rows = []
@@ -68,24 +52,16 @@ def repeats(lines: Sequence[dict[str, object]]) -> pd.DataFrame:
             **{
                 f"{phase}_difference_s": float(str(line[f"{phase}_s"])) - float(str(first[f"{phase}_s"]))
                 for phase in PHASES
+                if f"{phase}_s" in line
             },
         })  # fmt: skip
     return pd.DataFrame(rows)
 
 
 def noise_floor_pct(differences_pct: Sequence[float]) -> float:
-    """Spread of one rehearsal about its own mean, from the differences of pairs.
+    """Spread of one rehearsal about its own mean, from the differences of pairs of their mean [%].
 
-    Parameters
-    ----------
-    differences_pct : sequence of float
-        Second less first, of their mean [%].
-
-    Returns
-    -------
-    float
-        Standard deviation of a single rehearsal [%]: the root mean square of the differences over the root of two
-        (Dahlberg's formula); NaN when there are none.
+    The root mean square of the differences over the root of two (Dahlberg's formula); NaN when there are none.
     """
     values = np.asarray(differences_pct, dtype=float)
     return float(np.sqrt((values**2).mean() / 2)) if values.size else float("nan")

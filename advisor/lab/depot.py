@@ -23,13 +23,7 @@ BLOCK = 16 * 1024
 
 
 class Link:
-    """One link shared by all transfers.
-
-    Parameters
-    ----------
-    mbps : float
-        Speed [Mbit/s]; 0 for no limit.
-    """
+    """One link shared by all transfers, of so many Mbit/s; 0 for no limit."""
 
     def __init__(self, mbps: float) -> None:
         self.rate = mbps * 1e6 / 8
@@ -103,25 +97,15 @@ def _handler(root: Path, link: Link, upstream: str | None) -> type[BaseHTTPReque
 
 
 class Depot:
-    """The server, in threads of this process.
-
-    Parameters
-    ----------
-    root : pathlib.Path
-        The mirror folder.
-    mbps : float
-        Speed of the link [Mbit/s]; 0 for no limit.
-    record : bool
-        Fetch what is missing and keep it.
-    """
+    """The server of a mirror folder at a link's speed, in threads of this process; `record` fetches what is missing."""
 
     def __init__(self, root: Path, mbps: float = 0.0, *, record: bool = False) -> None:
         upstream = None
         if record:
             # Only here, so that serving a frozen mirror, a script of its own, loads nothing of the package.
-            from advisor.lab.tables.fetch import mirror_bases
+            from advisor.lab.tables.apt import mirror_bases
 
-            upstream = mirror_bases()["Debian"].rstrip("/")
+            upstream = mirror_bases()["Debian"]
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(root, Link(mbps), upstream))
         self.server.daemon_threads = True
         self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)

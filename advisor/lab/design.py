@@ -1,36 +1,28 @@
-"""Which rehearsals are made: spread over processors, disks, links and editions, and every beginning of the list too."""
+"""Which rehearsals and sessions are made: spread over what matters, and every beginning of the list too."""
 
 from __future__ import annotations
 
-import csv
-import io
+import argparse
 import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+import pandas as pd
 
+from advisor import tables
 from advisor.errors import InputError
 from advisor.files import write_whole
+from advisor.lab.disk import models
 from advisor.lab.rehearsal import Plan
+from advisor.shop import Edition
 
 
 @dataclass(frozen=True)
 class DiskClass:
-    """A kind of disk and the span its figures are drawn from, evenly on a logarithmic scale.
-
-    Attributes
-    ----------
-    name : str
-    storage_kind : str
-        A word of `advisor.unit.StorageKind`.
-    rate : tuple of float
-        Lowest and highest sequential rate [MiB/s].
-    access : tuple of float
-        Lowest and highest access time [ms].
-    """
+    """A kind of disk, and the spans of rate [MiB/s] and access time [ms] its figures are drawn from, evenly in logs."""
 
     name: str
     storage_kind: str
@@ -58,20 +50,33 @@ BASES = ("small", "codecs", "office")
 UPDATES = ("few", "some", "many")
 
 LONGEST_S = 140.0
-"""Rehearsals expected to take longer are given less work [s]."""
+"""Rehearsals of lean trees expected to take longer are given less work [s]."""
+
+FULL_TREES = ("gnome13-full", "plasma13-full", "xfce13-full", "lxqt13-full", "gnome12-full", "xfce12-full")
+FULL_INSTALLERS = ("live", "packages", "clone")
+FULL_PROCESSORS = ((50, 1), (70, 1), (85, 1), (100, 2), (140, 2), (170, 2))
+FULL_LONGEST_S = 2400.0
+"""Full-size rehearsals expected to take longer get a faster processor [s]."""
+
+
+def between(span: tuple[float, float], part: float) -> float:
+    """The figure at a part of a span, on a logarithmic scale, to three digits."""
+    return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
 
 
 def expected_s(plan: Plan, gigabytes: float) -> float:
     """Guess how long a rehearsal takes, from the first few that were made; only steers what is drawn [s]."""
-    base = {"small": 2.0, "codecs": 7.0, "office": 12.0}[plan.base_set]
+    base = {"small": 2.0, "codecs": 7.0, "office": 12.0, "apps": 12.0}[plan.base_set]
     updates = {"few": 12.0, "some": 16.0, "many": 24.0}[plan.update_set]
-    megabytes = {"small": 4, "codecs": 70, "office": 160}[plan.base_set] + {"few": 110, "some": 130, "many": 170}[
-        plan.update_set
-    ]
-    synced = {"small": 1400, "codecs": 2500, "office": 3500}[plan.base_set] + {"few": 900, "some": 1500, "many": 2500}[
-        plan.update_set
-    ]
-    work = 8 + (14 if plan.compression == "xz" else 3) * gigabytes + base + updates
+    megabytes = {"small": 4.0, "codecs": 70, "office": 160, "apps": 160}[plan.base_set]
+    megabytes += {"few": 110, "some": 130, "many": 170}[plan.update_set]
+    synced = {"small": 1400.0, "codecs": 2500, "office": 3500, "apps": 3500}[plan.base_set]
+    synced += {"few": 900, "some": 1500, "many": 2500}[plan.update_set]
+    copying = {"unpack": 14.0 if plan.compression == "xz" else 3.0, "live": 22.0, "packages": 75.0, "clone": 6.0}
+    if plan.installer == "packages":
+        megabytes += 300 * gigabytes
+        synced += 9000 * gigabytes
+    work = 8 + copying[plan.installer] * gigabytes + base + updates
     return (
         work / (plan.quota_pct / plan.cores / 100)
         + 1e3 * (gigabytes + 1) / min(plan.rate_mib_s, 500)
@@ -81,24 +86,8 @@ def expected_s(plan: Plan, gigabytes: float) -> float:
     )
 
 
-def draw(count: int, sizes: dict[str, float], seed: int = 20, repeats: int = 7) -> list[Plan]:
-    """Draw a design.
-
-    Parameters
-    ----------
-    count : int
-        How many different rehearsals.
-    sizes : dict of str to float
-        Trees to use, and their installed size [GB].
-    seed : int
-    repeats : int
-        How many of the quicker ones are made a second time.
-
-    Returns
-    -------
-    list of Plan
-        In the order in which they are to be made.
-    """
+def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 7) -> list[Plan]:
+    """Draw so many rehearsals of lean trees (name to installed size [GB]); some of the quicker ones are made twice."""
     from scipy.stats import qmc
 
     points = qmc.Sobol(9, seed=seed).random(1 << math.ceil(math.log2(max(count, 2))))[:count]
@@ -108,8 +97,8 @@ def draw(count: int, sizes: dict[str, float], seed: int = 20, repeats: int = 7) 
     chosen: list[Plan] = []
     for at, point in enumerate(points, start=1):
         processor = int(np.searchsorted(edges, point[0]))
-        disk = DISK_CLASSES[int(point[1] * len(DISK_CLASSES))]
         quota, cores = PROCESSORS[processor]
+        disk = DISK_CLASSES[int(point[1] * len(DISK_CLASSES))]
         plan = Plan(
             name=f"r{at:03d}", tree=names[int(point[5] * len(names))], compression=("xz", "zstd")[int(point[6] * 2)],
             base_set=BASES[int(point[7] * 3)], update_set=UPDATES[int(point[8] * 3)],
@@ -127,80 +116,179 @@ def draw(count: int, sizes: dict[str, float], seed: int = 20, repeats: int = 7) 
                 break
         chosen.append(plan)
     quick = sorted(chosen, key=lambda plan: expected_s(plan, sizes[plan.tree]))[: max(repeats * 3, 1)]
-    again = [plan for plan in chosen if plan in quick][::3][:repeats]
+    return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
+
+
+def _twice(plans: list[Plan], again: Sequence[Plan]) -> list[Plan]:
+    """Put repeats in between, each well after what it repeats."""
+    count = len(plans)
     for number, plan in enumerate(again):
         copy = replace(plan, name=f"{plan.name}-again", repeat_of=plan.name)
-        chosen.insert(max(12 + number * (count // (repeats + 1)), chosen.index(plan) + 3), copy)
-    return chosen
-
-
-def between(span: tuple[float, float], part: float) -> float:
-    """The figure at a part of a span, on a logarithmic scale, to three digits."""
-    return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
-
-
-def write_design(path: str | Path, plans: Sequence[Any], kind: type = Plan) -> None:
-    """Write a design as CSV.
-
-    Parameters
-    ----------
-    path : path-like
-    plans : sequence of dataclass
-    kind : type
-        Their dataclass, whose fields are the columns.
-    """
-    text = io.StringIO()
-    writer = csv.DictWriter(text, [field.name for field in fields(kind)], lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(asdict(plan) for plan in plans)
-    write_whole(path, text.getvalue())
-
-
-def read_design(path: str | Path) -> list[Plan]:
-    """Read a design.
-
-    Parameters
-    ----------
-    path : path-like
-        A CSV with the columns of `Plan`.
-
-    Returns
-    -------
-    list of Plan
-
-    Raises
-    ------
-    InputError
-        When it cannot be read, a column is missing, a value is no number, or a name comes twice.
-    """
-    try:
-        with open(path, newline="", encoding="utf-8") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"The design {path} cannot be read: {error}.") from error
-    wanted = [field.name for field in fields(Plan)]
-    missing = [name for name in wanted if rows and name not in rows[0] and name != "repeat_of"]
-    if not rows or missing:
-        raise InputError(
-            f"The design {path} lacks {', '.join(missing) or 'rows'}.", f"Its columns are: {', '.join(wanted)}."
-        )
-    plans = []
-    for number, row in enumerate(rows, start=1):
-        values: dict[str, object] = {}
-        for field in fields(Plan):
-            text = (row.get(field.name) or "").strip()
-            kind = {"int": int, "float": float}.get(str(field.type), str)
-            try:
-                values[field.name] = kind(text)
-            except ValueError as error:
-                raise InputError(
-                    f"The design {path}, row {number}, column {field.name}: {text!r} is no number."
-                ) from error
-        plan = Plan(**values)  # type: ignore[arg-type]
-        plan.check()
-        plans.append(plan)
-    names = [plan.name for plan in plans]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise InputError(f"The design {path} has {twice[0]!r} twice.", "Each rehearsal needs a name of its own.")
+        plans.insert(max(12 + number * (count // (len(again) + 1)), plans.index(plan) + 3), copy)
     return plans
+
+
+def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Plan]:
+    """Draw full-size rehearsals: every tree by every kind of installer once a round, the disks of lab/disks in turn."""
+    from scipy.stats import qmc
+
+    pairs = list(product(FULL_TREES, FULL_INSTALLERS))
+    disks = list(models.known().values())
+    chance = np.random.default_rng(seed)
+    points = qmc.Sobol(5, seed=seed).random(1 << math.ceil(math.log2(rounds * len(pairs))))
+    chosen: list[Plan] = []
+    # A disk for every pair, another one each round.
+    offset = {pair: at for at, pair in enumerate(pairs[int(number)] for number in chance.permutation(len(pairs)))}
+    for turn in range(rounds):
+        for pair in (pairs[int(number)] for number in chance.permutation(len(pairs))):
+            tree, installer = pair
+            point = points[len(chosen)]
+            disk = disks[(offset[pair] + turn * (len(disks) // 2)) % len(disks)]
+            quota, cores = FULL_PROCESSORS[int(point[0] * len(FULL_PROCESSORS))]
+            rate, access = nominal(disk)
+            plan = Plan(
+                name=f"f{len(chosen) + 1:03d}", tree=tree, compression=("xz", "zstd")[int(point[1] * 2)],
+                base_set=("small", "codecs", "apps")[int(point[2] * 3)], update_set=UPDATES[int((point[2] * 9) % 3)],
+                quota_pct=quota, cores=cores, memory_mib=(2048, 4096, 8192)[int(point[3] * 3)], disk=disk.name,
+                storage_kind=disk.kind, rate_mib_s=rate, access_ms=access, link_mbps=between((60.0, 940.0), point[4]),
+                installer=installer, model=disk.name,
+            )  # fmt: skip
+            while expected_s(plan, 4.5) > FULL_LONGEST_S and (plan.quota_pct, plan.cores) != FULL_PROCESSORS[-1]:
+                at = FULL_PROCESSORS.index((int(plan.quota_pct), plan.cores)) + 1
+                plan = replace(plan, quota_pct=FULL_PROCESSORS[at][0], cores=FULL_PROCESSORS[at][1])
+            chosen.append(plan)
+    quick = sorted(chosen, key=lambda plan: expected_s(plan, 4.5))[: max(repeats * 3, 1)]
+    return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
+
+
+def nominal(disk: models.Model) -> tuple[float, float]:
+    """Outer sequential rate [MiB/s] and mean random read of 4 KiB [ms] that a disk's figures come to."""
+    f = disk.figures
+    if disk.rotational:
+        rate, access = f["outer_mb_s"], f["overhead_ms"] + f["seek_average_ms"] + 30_000 / f["rpm"]
+    else:
+        rate, access = f["read_mb_s"], 1000 / f["read_iops_1"]
+    return float(f"{rate * 1e6 / 2**20:.4g}"), float(f"{access:.4g}")
+
+
+# --- sessions under pressure
+
+SESSION_MEMORY_MIB = (1024, 1536, 2048, 3072, 4096, 8192)
+TIGHT = {"small": (512, 60), "tight": (768, 95), "narrow": (1024, 95)}
+"""Each edition is also measured with so little memory [MiB] that programs may be killed rather than slow, on a fast
+disk and with so much processor [% of one core] that the load gets that far; by the end of the plan's name."""
+
+QUOTA_PCT = (10, 16, 25, 40, 60, 80, 100)
+
+SESSION_MOST_PCT = 95
+"""The highest quota in use: the disk's server needs some of the core, as no real disk does [% of one core]."""
+
+ROUNDS = 3
+"""The design goes over the editions so many times, so that every beginning of it is spread too."""
+
+SESSION_LIMIT_S = 150.0
+BROWSER_LIMIT_S = 90.0
+"""A session under pressure is given up after so long [s]: 'not usable within that time' is a finding."""
+
+SESSION_LONGEST_S = 110.0
+"""Sessions expected to take longer get a faster processor [s], but for one in eight."""
+
+STILL_DRAWING = {Edition.CINNAMON: 40}
+"""Least quota of a desktop that never stops drawing where the processor draws: below, it would never rest [%]."""
+
+# Processor seconds, reads [MiB] and read requests of the first measured sessions: these only steer what is drawn.
+_EXPECTED = {
+    Edition.GNOME: (13.0, 860, 20000), Edition.PLASMA: (19.7, 910, 18800), Edition.CINNAMON: (9.2, 605, 15900),
+    Edition.MATE: (3.7, 370, 9100), Edition.XFCE: (5.2, 590, 13300), Edition.LXQT: (4.4, 450, 10500),
+    Edition.LXDE: (5.6, 320, 7900),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Pressure:
+    """One session under pressure: memory [MiB], processor [% of one core], and a disk as `rehearsal.Plan` has it."""
+
+    name: str
+    edition: str
+    memory_limit_mib: int
+    quota_pct: int
+    disk: str
+    rate_mib_s: float
+    access_ms: float
+    model: str = ""
+
+    def check(self) -> None:
+        """Refuse an edition or disk that there is not (InputError)."""
+        if self.edition not in set(Edition):
+            raise InputError(f"Session {self.name}: there is no edition {self.edition!r}.")
+        if self.model:
+            models.model(self.model)
+
+    def expected_s(self) -> float:
+        """Guess how long the desktop takes [s]."""
+        work, mib, requests = _EXPECTED[Edition(self.edition)]
+        return 100 * work / self.quota_pct + mib / self.rate_mib_s + requests * 0.15 * self.access_ms / 1000
+
+
+def draw_sessions(rows: int = 12, seed: int = 6) -> list[Pressure]:
+    """Draw so many sessions an edition, a Latin hypercube each: every memory size, processor and disk as often."""
+    from scipy.stats import qmc
+
+    by_edition: dict[str, list[Pressure]] = {}
+    for number, edition in enumerate(Edition):
+        points = qmc.LatinHypercube(5, seed=np.random.default_rng([seed, number])).random(rows)
+        plans = []
+        for at, point in enumerate(points, start=1):
+            disk = DISK_CLASSES[int(point[2] * len(DISK_CLASSES))]
+            # A little denser towards fast processors, as slow ones take ten times as long.
+            quota = QUOTA_PCT[int(point[1] ** 0.8 * len(QUOTA_PCT))]
+            plan = Pressure(
+                f"{edition.name.lower()}-{at:02d}", str(edition),
+                SESSION_MEMORY_MIB[int(point[0] * len(SESSION_MEMORY_MIB))],
+                max(min(quota, SESSION_MOST_PCT), STILL_DRAWING.get(edition, 0)), disk.name,
+                between(disk.rate, point[3]), between(disk.access, point[4]),
+            )  # fmt: skip
+            while at % 8 and plan.expected_s() > SESSION_LONGEST_S and plan.quota_pct < SESSION_MOST_PCT:
+                faster = next((one for one in QUOTA_PCT if one > plan.quota_pct), SESSION_MOST_PCT)
+                plan = replace(plan, quota_pct=min(faster, SESSION_MOST_PCT))
+            plans.append(plan)
+        by_edition[str(edition)] = plans
+    # Light and rich editions in turn.
+    names = list(by_edition)
+    turn = [name for pair in zip(names, reversed(names), strict=True) for name in pair]
+    order = list(dict.fromkeys(turn))
+    size = math.ceil(rows / ROUNDS)
+    spread = [plan for at in range(0, rows, size) for name in order for plan in by_edition[name][at : at + size]]
+    tight = [
+        Pressure(f"{Edition(name).name.lower()}-{word}", name, mib, quota, "nvme", 2000.0, 0.04)
+        for word, (mib, quota) in TIGHT.items()
+        for name in order
+    ]
+    return [*spread, *tight]
+
+
+def measured(plans: Sequence[Pressure], sessions: pd.DataFrame) -> list[str]:
+    """What the table comfort/sessions holds of each plan.
+
+    'yes' with an undisturbed session, 'disturbed' where every session of it was, 'no' where none was made.
+    """
+    made = set(sessions["plan"].dropna())
+    sound = set(sessions.loc[sessions["disturbed"].isna(), "plan"].dropna())
+    return ["yes" if one.name in sound else "disturbed" if one.name in made else "no" for one in plans]
+
+
+def main() -> None:
+    """Draw the design of sessions and write it, with what was measured of it so far."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--rows", type=int, default=12, help="sessions an edition")
+    parser.add_argument("--seed", type=int, default=6)
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    plans = draw_sessions(given.rows, given.seed)
+    frame = pd.DataFrame(plans).drop(columns="model")
+    frame["measured"] = measured(plans, tables.load("comfort/sessions").frame)
+    write_whole(given.out, frame.to_csv(index=False, lineterminator="\n"))
+
+
+if __name__ == "__main__":
+    main()

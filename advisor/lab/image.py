@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import resource
 import struct
@@ -13,6 +14,7 @@ from pathlib import Path
 
 from advisor.capture import speed
 from advisor.errors import InputError, ToolError
+from advisor.files import opened
 
 MAGIC = 0x73717368
 SUPERBLOCK = struct.Struct("<5I6H8Q")
@@ -27,21 +29,7 @@ HEADER = ",".join((
 
 @dataclass(frozen=True)
 class Superblock:
-    """The head of a squashfs file.
-
-    Attributes
-    ----------
-    compression : str
-    block_bytes : int
-        Largest block before compression [B].
-    inodes : int
-        Files of every kind, a hard-linked one once.
-    bytes_used : int
-        Length of the file system [B]; the file is padded beyond it.
-    made : int
-        [s since 1970]
-    version : str
-    """
+    """The head of a squashfs file: inodes, largest block [B], length [B] without padding, date [s since 1970]."""
 
     compression: str
     block_bytes: int
@@ -107,28 +95,9 @@ class ImageFacts:
 
 
 def parse_superblock(head: bytes, name: str = "the file") -> Superblock:
-    """Read a squashfs superblock.
+    """Read a squashfs superblock from the first 96 bytes; InputError when it is none of 4.0, or contradicts itself.
 
-    Parameters
-    ----------
-    head : bytes
-        The first 96 bytes.
-    name : str
-        For the message.
-
-    Returns
-    -------
-    Superblock
-
-    Raises
-    ------
-    InputError
-        When it is no squashfs 4.0, or its figures contradict each other.
-
-    References
-    ----------
-    .. [1] Linux 6.12, fs/squashfs/squashfs_fs.h, struct squashfs_super_block, and
-       Documentation/filesystems/squashfs.rst.
+    Linux 6.12, fs/squashfs/squashfs_fs.h, struct squashfs_super_block, and Documentation/filesystems/squashfs.rst.
     """
     hint = "On a live medium it is usually live/filesystem.squashfs."
     if len(head) < SUPERBLOCK.size or head[:4] != MAGIC.to_bytes(4, "little"):
@@ -148,18 +117,7 @@ _ENTRY = re.compile(r"^([-dlcbps])[-rwxsStT]{9} +\d+/\d+ +(\d+)(?:, *\d+)? +\d{4
 
 
 def count_listing(text: str) -> tuple[int, int]:
-    """Count a listing.
-
-    Parameters
-    ----------
-    text : str
-        Output of `unsquashfs -lln`.
-
-    Returns
-    -------
-    tuple of int
-        Sum of the regular files [B]; entries of every kind, the root left out.
-    """
+    """Sum of the regular files [B] of a listing (`unsquashfs -lln`), and its entries, the root left out."""
     size, entries = 0, 0
     for line in text.splitlines():
         found = _ENTRY.match(line)
@@ -174,29 +132,12 @@ def count_listing(text: str) -> tuple[int, int]:
 def read_image(path: str | Path) -> ImageFacts:
     """Read an image file and measure what unpacking it costs; nothing of it is written or run.
 
-    Parameters
-    ----------
-    path : path-like
-        A squashfs file.
-
-    Returns
-    -------
-    ImageFacts
-
-    Raises
-    ------
-    InputError
-        When it cannot be read, is no squashfs, is cut short, or holds nothing.
-    ToolError
-        When unsquashfs is missing or fails on it.
+    InputError when it cannot be read, is no squashfs, is cut short or holds nothing; ToolError when unsquashfs fails.
     """
     file = Path(path)
-    try:
-        with open(file, "rb") as handle:
-            superblock = parse_superblock(handle.read(SUPERBLOCK.size), file.name)
-        image_bytes = file.stat().st_size
-    except OSError as error:
-        raise InputError(f"{file} cannot be read: {error.strerror}.") from error
+    with opened(file) as handle:
+        superblock = parse_superblock(handle.read(SUPERBLOCK.size), file.name)
+        image_bytes = os.fstat(handle.fileno()).st_size
     if image_bytes < superblock.bytes_used:
         raise InputError(
             f"{file.name} is cut short: {image_bytes} bytes of {superblock.bytes_used}.", "Copy the image again."

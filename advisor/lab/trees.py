@@ -1,35 +1,36 @@
-"""Editions as trees: built with debootstrap and apt, described, packed, and their package sets fetched."""
+"""Editions as trees: layers built with debootstrap and apt, described, packed, and their package sets fetched."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
 import re
 import shutil
 import stat
-import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
 
 from advisor.errors import InputError, ToolError
-from advisor.files import write_whole
+from advisor.files import is_there, read_json, write_whole
 from advisor.lab.depot import Depot
-from advisor.lab.workplace import Workplace, mounts_below
+from advisor.lab.tables.editions import TASKS
+from advisor.lab.workplace import Workplace, chroot, inside_mounts, mounted, overlay, remove, run
+from advisor.shop import CODENAMES, Edition
 
 BOOT_PACKAGES = ("linux-image-amd64", "initramfs-tools", "zstd", "grub-pc-bin", "grub-common", "grub2-common")
 COMPRESSIONS = ("xz", "zstd")
+SESSION_PACKAGES = (
+    "dbus", "systemd", "systemd-sysv", "libpam-systemd", "udev", "firefox-esr", "libreoffice-writer", "xvfb",
+    "x11-utils",
+)  # fmt: skip
+"""What a tree gets beside its task to be measured as a session: the browser, a writer, and the virtual display."""
 
-QUIET = {
-    "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
-    "LC_ALL": "C",
-    "DEBIAN_FRONTEND": "noninteractive",
-    "HOME": "/root",
-}
-"""The whole environment of what runs inside a tree."""
+SPARE = 1.1
+SPARE_BYTES = 256 << 20
+"""A file system of an installed tree is this many times as large as what it holds, and so much more [B]."""
 
 
 @dataclass(frozen=True)
@@ -39,26 +40,47 @@ class Recipe:
     Attributes
     ----------
     name, edition, release : str
-    codename : str
-        The release's name in the archive.
     packages : tuple of str
-        Installed without recommended packages, on top of a minimal system, kernel and boot loader files.
+        Installed on top of the base system, kernel and boot loader files.
+    full : bool
+        With recommended packages onto Debian's ordinary base system, as an installer does; else onto the least.
     """
 
     name: str
     edition: str
     release: str
-    codename: str
     packages: tuple[str, ...]
+    full: bool = False
+
+    @property
+    def codename(self) -> str:
+        """The release's name in the archive."""
+        return CODENAMES[self.release]
+
+    @property
+    def bootstrap(self) -> tuple[str, ...]:
+        """debootstrap's words for the base system."""
+        return ("debootstrap", *(() if self.full else ("--variant=minbase",)), "--include=ca-certificates")
+
+    @property
+    def install(self) -> tuple[str, ...]:
+        """apt-get's words for kernel, boot loader and desktop."""
+        lean = () if self.full else ("--no-install-recommends",)
+        return ("-q", "--yes", "install", *lean, *BOOT_PACKAGES, *self.packages)
 
 
 RECIPES = {
     recipe.name: recipe
     for recipe in (
-        Recipe("lxqt13", "LXQt", "13", "trixie", ("task-lxqt-desktop",)),
-        Recipe("xfce13", "Xfce", "13", "trixie", ("task-xfce-desktop",)),
-        Recipe("mate12", "MATE", "12", "bookworm", ("mate-desktop-environment-core", "lightdm")),
-        Recipe("gnome12", "GNOME", "12", "bookworm", ("gnome-core",)),
+        Recipe("lxqt13", "LXQt", "13", ("task-lxqt-desktop",)),
+        Recipe("xfce13", "Xfce", "13", ("task-xfce-desktop",)),
+        Recipe("mate12", "MATE", "12", ("mate-desktop-environment-core", "lightdm")),
+        Recipe("gnome12", "GNOME", "12", ("gnome-core",)),
+        *(
+            Recipe(f"{edition.name.lower()}{release}-full", str(edition), release, (TASKS[edition],), full=True)
+            for release in CODENAMES
+            for edition in Edition
+        ),
     )
 }
 
@@ -66,8 +88,9 @@ BASE_SETS: dict[str, tuple[str, ...]] = {
     "small": ("htop", "mc", "unzip", "hunspell-en-us"),
     "codecs": ("ffmpeg", "gstreamer1.0-libav", "gstreamer1.0-plugins-ugly", "unzip", "hunspell-en-us"),
     "office": ("libreoffice-writer", "libreoffice-calc", "ffmpeg", "gstreamer1.0-libav", "hunspell-en-us"),
+    "apps": ("vlc", "gimp", "thunderbird", "hunspell-en-us"),
 }
-"""What a shop installs on top of the image: three sizes."""
+"""What a shop installs on top of the image: four sizes. Of `office`, a full tree has the most already."""
 
 UPDATE_SETS = {"few": 5, "some": 35, "many": 100}
 """Installed packages that are installed anew beside the kernel: how many."""
@@ -75,19 +98,7 @@ UPDATE_SETS = {"few": 5, "some": 35, "many": 100}
 
 @dataclass(frozen=True)
 class PackageSet:
-    """A set of packages, resolved on a tree.
-
-    Attributes
-    ----------
-    names : tuple of str
-        As given to apt.
-    count : int
-        Packages that apt unpacks.
-    download_bytes : int
-        [B]
-    installed_kib : int
-        What apt says they take when unpacked [KiB].
-    """
+    """A set of packages, resolved on a tree: apt's words, how many, their download [B], their room [KiB]."""
 
     names: tuple[str, ...]
     count: int
@@ -112,177 +123,132 @@ class TreeFacts:
     update_sets: dict[str, PackageSet] = field(default_factory=dict)
 
 
-def run(command: Sequence[str], **options: Any) -> str:
-    """Run a program to its end and give back what it printed.
-
-    Raises
-    ------
-    ToolError
-        When it fails; the message carries the last lines it printed.
-    """
-    done = subprocess.run(command, capture_output=True, text=True, errors="replace", **options)
-    if done.returncode != 0:
-        tail = " / ".join((done.stdout + done.stderr).strip().splitlines()[-4:])
-        raise ToolError(f"{' '.join(command[:4])} failed with {done.returncode}: {tail}")
-    return done.stdout
-
-
-@contextlib.contextmanager
-def inside_mounts(target: Path) -> Iterator[None]:
-    """Mount what programs in a chroot need, and unmount it whatever happens."""
-    try:
-        run(["mount", "--bind", "/dev", str(target / "dev")])
-        run(["mount", "-t", "proc", "proc", str(target / "proc")])
-        run(["mount", "-t", "sysfs", "-o", "ro", "sysfs", str(target / "sys")])
-        run(["mount", "-t", "tmpfs", "tmpfs", str(target / "run")])
-        yield
-    finally:
-        unmount_below(target)
-
-
-def unmount_below(target: Path) -> None:
-    """Unmount all that is mounted inside a folder."""
-    for point in mounts_below(Path("/proc/self/mountinfo").read_text(), target):
-        if subprocess.run(["umount", point], capture_output=True).returncode != 0:
-            run(["umount", "--lazy", point])
-
-
-def chroot(target: Path, *command: str) -> str:
-    """Run a program inside a tree."""
-    return run(["chroot", str(target), *command], env=QUIET)
-
-
 def source_line(address: str, codename: str) -> str:
     """The apt source line of a rehearsal."""
     return f"deb {address} {codename} main\n"
 
 
-def build(place: Workplace, recipe: Recipe) -> TreeFacts:
-    """Build a tree, once; a tree that is there already is only described.
+def layers(place: Workplace, recipe: Recipe, *, session: bool = False) -> list[Path]:
+    """Folders that a tree consists of, uppermost first."""
+    base = place.trees / f"base{recipe.release}{'-full' if recipe.full else ''}"
+    top = [place.trees / f"{recipe.name}.session"] if session else []
+    return [*top, place.trees / recipe.name, base]
 
-    Parameters
-    ----------
-    place : Workplace
-    recipe : Recipe
 
-    Returns
-    -------
-    TreeFacts
+@contextmanager
+def view(scratch: Path, lower: Sequence[Path], upper: Path | None = None) -> Iterator[Path]:
+    """A tree's layers as one folder; what is written goes to `upper`, or is thrown away."""
+    for name in ("upper", "work", "root"):
+        (scratch / name).mkdir(parents=True, exist_ok=True)
+    try:
+        with mounted(overlay(scratch / "root", upper or scratch / "upper", scratch / "work", lower)):
+            yield scratch / "root"
+    finally:
+        remove(scratch)
+
+
+def build(place: Workplace, recipe: Recipe, *, session: bool = False) -> TreeFacts:
+    """Build what is missing of a tree's layers, and describe it once.
 
     Raises
     ------
     ToolError
-        When debootstrap or apt fails.
+        When debootstrap or apt fails; a half-built layer is taken away.
     """
-    target, facts = place.trees / recipe.name, place.trees / f"{recipe.name}.json"
-    if target.is_dir() and facts.is_file():
-        return read_facts(place, recipe.name)
+    *above, base = layers(place, recipe, session=session)
+    facts = place.trees / f"{recipe.name}.json"
     with Depot(place.mirror, record=True) as depot:
-        if not target.is_dir():
-            partial = place.trees / f".{recipe.name}.part"
-            if partial.exists():
-                unmount_below(partial)
-                shutil.rmtree(partial)
-            run(
-                [
-                    "debootstrap",
-                    "--variant=minbase",
-                    "--include=ca-certificates",
-                    recipe.codename,
-                    str(partial),
-                    depot.address,
-                ]
-            )
-            prepare(partial)
-            (partial / "etc/apt/sources.list").write_text(source_line(depot.address, recipe.codename))
-            with inside_mounts(partial):
-                chroot(partial, "apt-get", "update")
-                chroot(
-                    partial, "apt-get", "install", "--yes", "--no-install-recommends",
-                    "-o", "Dpkg::Options::=--force-unsafe-io", *BOOT_PACKAGES, *recipe.packages,
-                )  # fmt: skip
-                chroot(partial, "apt-get", "clean")
-            tidy(partial)
-            os.replace(partial, target)
-        described = describe(place, recipe, target, depot.address)
-    write_whole(facts, json.dumps(asdict(described), indent=1) + "\n")
-    return described
+        if not base.is_dir():
+            _whole(base, lambda part: _bootstrap(part, recipe, depot.address))
+        wanted = {place.trees / recipe.name: recipe.install}
+        wanted[place.trees / f"{recipe.name}.session"] = ("-q", "--yes", "install", *SESSION_PACKAGES)
+        for at in range(len(above) - 1, -1, -1):
+            if not above[at].is_dir():
+                lower, words = [*above[at + 1 :], base], wanted[above[at]]
+                _whole(above[at], lambda part, lower=lower, words=words: _install(  # type: ignore[misc]
+                    part, lower, words, source_line(depot.address, recipe.codename)))  # fmt: skip
+        if not facts.is_file():
+            described = describe(place, recipe, depot.address)
+            write_whole(facts, json.dumps(asdict(described), indent=1) + "\n")
+    return read_facts(place, recipe.name)
 
 
-def prepare(target: Path) -> None:
+def _whole(folder: Path, make: Callable[[Path], None]) -> None:
+    part = folder.with_name(f".{folder.name}.part")
+    # A killed build may have left it with the machine's own /dev mounted in it.
+    remove(part)
+    part.mkdir(parents=True)
+    try:
+        make(part)
+    except BaseException:
+        remove(part)
+        raise
+    os.replace(part, folder)
+
+
+def _bootstrap(folder: Path, recipe: Recipe, address: str) -> None:
+    run([*recipe.bootstrap, recipe.codename, str(folder), address])
+    no_services(folder)
+    tidy(folder)
+
+
+def _install(folder: Path, lower: Sequence[Path], words: Sequence[str], sources: str) -> None:
+    with view(folder.with_name(folder.name + ".view"), lower, folder) as root, mounted(*inside_mounts(root)):
+        (root / "etc/apt/sources.list").write_text(sources)
+        chroot(root, "apt-get", "-q", "update")
+        chroot(root, "apt-get", "-o", "Dpkg::Options::=--force-unsafe-io", *words)
+        chroot(root, "apt-get", "clean")
+        tidy(root)
+
+
+def no_services(root: Path) -> None:
     """Keep packages from starting services inside the tree."""
-    policy = target / "usr/sbin/policy-rc.d"
+    policy = root / "usr/sbin/policy-rc.d"
     policy.write_text("#!/bin/sh\nexit 101\n")
     policy.chmod(0o755)
 
 
-def tidy(target: Path) -> None:
+def tidy(root: Path) -> None:
     """Take out what a medium does not carry: package lists and the builder's name server."""
-    for path in (target / "var/lib/apt/lists").iterdir():
+    for path in (root / "var/lib/apt/lists").iterdir():
         shutil.rmtree(path) if path.is_dir() else path.unlink()
-    (target / "etc/resolv.conf").unlink(missing_ok=True)
+    (root / "etc/resolv.conf").unlink(missing_ok=True)
     for name in ("pkgcache.bin", "srcpkgcache.bin"):
-        (target / "var/cache/apt" / name).unlink(missing_ok=True)
+        (root / "var/cache/apt" / name).unlink(missing_ok=True)
 
 
-def describe(place: Workplace, recipe: Recipe, target: Path, address: str) -> TreeFacts:
+def describe(place: Workplace, recipe: Recipe, address: str) -> TreeFacts:
     """Count a tree, resolve its package sets and fetch them into the mirror folder."""
-    size, files = measure(target)
-    installed = chroot(target, "dpkg-query", "-W", "-f", "${Package}:${Essential}:${Status}\n").splitlines()
-    names = [line.split(":")[0] for line in installed if line.endswith("installed")]
-    plain = [line.split(":")[0] for line in installed if line.endswith("installed") and ":yes:" not in line]
-    kernel = kernel_of(target)
-    upper = place.trees / f".{recipe.name}.over"
-    shutil.rmtree(upper, ignore_errors=True)
-    for part in ("upper", "work", "merged"):
-        (upper / part).mkdir(parents=True)
-    merged = upper / "merged"
-    run([
-        "mount", "-t", "overlay", "overlay", "-o",
-        f"lowerdir={target},upperdir={upper / 'upper'},workdir={upper / 'work'}", str(merged),
-    ])  # fmt: skip
-    try:
-        with inside_mounts(merged):
-            (merged / "etc/apt/sources.list").write_text(source_line(address, recipe.codename))
-            chroot(merged, "apt-get", "update")
-            index = index_bytes(place.mirror, recipe.codename)
+    with view(place.trees / f".{recipe.name}.view", layers(place, recipe)) as root:
+        size, files = measure(root)
+        kernel = kernel_of(root)
+        with mounted(*inside_mounts(root)):
+            listed = chroot(root, "dpkg-query", "-W", "-f", "${Package}:${Essential}:${Status}\n").splitlines()
+            installed = [line.split(":") for line in listed if line.endswith("installed")]
+            plain = [name for name, essential, _ in installed if essential != "yes"]
+            (root / "etc/apt/sources.list").write_text(source_line(address, recipe.codename))
+            chroot(root, "apt-get", "update")
             base = {
-                name: resolve(merged, ["install", "--no-install-recommends", *words])
-                for name, words in BASE_SETS.items()
+                name: resolve(root, ["install", "--no-install-recommends", *words]) for name, words in BASE_SETS.items()
             }
             updates = {
-                name: resolve(merged, ["install", "--reinstall", *update_names(plain, kernel, count)])
+                name: resolve(root, ["install", "--reinstall", *update_names(plain, kernel, count)])
                 for name, count in UPDATE_SETS.items()
             }
-            for wanted in [*(["install", "--no-install-recommends", *words] for words in BASE_SETS.values()),
-                           *(["install", "--reinstall", *each.names[2:]] for each in updates.values())]:  # fmt: skip
-                chroot(merged, "apt-get", "--yes", "--download-only", *wanted)
-                chroot(merged, "apt-get", "clean")
-    finally:
-        unmount_below(upper)
-        shutil.rmtree(upper, ignore_errors=True)
+            for each in (*base.values(), *updates.values()):
+                chroot(root, "apt-get", "--yes", "--download-only", *each.names)
+                chroot(root, "apt-get", "clean")
     return TreeFacts(
-        name=recipe.name, edition=recipe.edition, release=recipe.release, codename=recipe.codename,
-        packages=len(names), installed_bytes=size, installed_files=files, kernel=kernel, index_bytes=index,
-        base_sets=base, update_sets=updates,
+        recipe.name, recipe.edition, recipe.release, recipe.codename, len(installed), size, files, kernel,
+        index_bytes(place.mirror, recipe.codename), base, updates,
     )  # fmt: skip
 
 
-def measure(target: Path) -> tuple[int, int]:
-    """Count a tree.
-
-    Parameters
-    ----------
-    target : pathlib.Path
-
-    Returns
-    -------
-    tuple of int
-        Bytes of its regular files [B], a hard-linked file once; entries of every kind.
-    """
+def measure(root: Path) -> tuple[int, int]:
+    """Count a tree: bytes of its regular files [B], a hard-linked file once; entries of every kind."""
     size, entries = 0, 0
     seen: set[tuple[int, int]] = set()
-    for folder, folders, files in os.walk(target):
+    for folder, folders, files in os.walk(root):
         for name in (*folders, *files):
             entries += 1
             about = os.lstat(os.path.join(folder, name))
@@ -293,17 +259,11 @@ def measure(target: Path) -> tuple[int, int]:
     return size, entries
 
 
-def kernel_of(target: Path) -> str:
-    """Version of the tree's kernel.
-
-    Raises
-    ------
-    ToolError
-        When it has none, or more than one.
-    """
-    found = sorted(path.name.removeprefix("vmlinuz-") for path in (target / "boot").glob("vmlinuz-*"))
+def kernel_of(root: Path) -> str:
+    """Version of the tree's one kernel."""
+    found = sorted(path.name.removeprefix("vmlinuz-") for path in (root / "boot").glob("vmlinuz-*"))
     if len(found) != 1:
-        raise ToolError(f"{target} has {len(found)} kernels; one is needed.")
+        raise ToolError(f"{root} has {len(found)} kernels; one is needed.")
     return found[0]
 
 
@@ -319,29 +279,14 @@ def index_bytes(mirror: Path, codename: str) -> int:
     return sum(path.stat().st_size for path in (mirror / "debian/dists" / codename).rglob("*") if path.is_file())
 
 
-def resolve(target: Path, words: Sequence[str]) -> PackageSet:
+def resolve(root: Path, words: Sequence[str]) -> PackageSet:
     """Ask apt what an install would unpack and download."""
-    simulated = chroot(target, "apt-get", "--simulate", *words)
-    uris = chroot(target, "apt-get", "--yes", "--print-uris", "--quiet", *words)
-    return parse_set(tuple(words), simulated, uris)
+    simulated = chroot(root, "apt-get", "--simulate", *words)
+    return parse_set(tuple(words), simulated, chroot(root, "apt-get", "--yes", "--print-uris", "--quiet", *words))
 
 
 def parse_set(words: tuple[str, ...], simulated: str, uris: str) -> PackageSet:
-    """Read apt's simulation and its list of addresses.
-
-    Parameters
-    ----------
-    words : tuple of str
-        What was asked for; kept.
-    simulated : str
-        Output of `apt-get --simulate`; a line 'Inst NAME ...' a package.
-    uris : str
-        Output of `apt-get --print-uris`; lines "'URI' FILE SIZE HASH", and a sentence on the room needed.
-
-    Returns
-    -------
-    PackageSet
-    """
+    """Read apt's simulation, and its list of addresses with a sentence on the room needed."""
     room = re.search(r"([\d.,]+) ([kMG]?)B of additional disk space", uris)
     kib = 0.0
     if room:
@@ -355,46 +300,53 @@ def parse_set(words: tuple[str, ...], simulated: str, uris: str) -> PackageSet:
 
 
 def pack(place: Workplace, recipe: Recipe, compression: str) -> Path:
-    """Pack a tree as a squashfs image, once.
-
-    Parameters
-    ----------
-    place : Workplace
-    recipe : Recipe
-    compression : {'xz', 'zstd'}
-
-    Returns
-    -------
-    pathlib.Path
-    """
+    """Pack a tree as a squashfs image, once."""
     if compression not in COMPRESSIONS:
         raise InputError(f"Compression {compression!r} is not rehearsed.", f"Choose {' or '.join(COMPRESSIONS)}.")
     image = place.images / f"{recipe.name}-{compression}.squashfs"
     if not image.is_file():
         partial = image.with_suffix(".part")
         partial.unlink(missing_ok=True)
-        run([
-            "mksquashfs", str(place.trees / recipe.name), str(partial),
-            "-comp", compression, "-b", "131072", "-noappend", "-no-progress", "-quiet",
-        ])  # fmt: skip
+        with view(place.images / f".{recipe.name}.view", layers(place, recipe)) as root:
+            run([
+                "mksquashfs", str(root), str(partial),
+                "-comp", compression, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+            ])  # fmt: skip
         os.replace(partial, image)
     return image
 
 
-def read_facts(place: Workplace, name: str) -> TreeFacts:
-    """Read the description of a built tree.
+def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
+    """Make a file system (ext4) of a tree, in a sparse file."""
+    used = int(run(["du", "-sxk", str(root)]).split()[0]) * 1024
+    size = int(used * SPARE) + extra_bytes
+    run(["mke2fs", "-q", "-t", "ext4", "-F", "-m", "0", "-d", str(root), str(path), f"{size >> 10}k"])
 
-    Raises
-    ------
-    InputError
-        When the tree was not built yet.
-    """
+
+def clone_image(place: Workplace, recipe: Recipe) -> Path:
+    """Make a tree's file system, little larger than what it holds, packed block by block (zstd), once."""
+    image = place.images / f"{recipe.name}.ext4.zst"
+    if not image.is_file():
+        plain = place.images / f".{recipe.name}.ext4"
+        with view(place.images / f".{recipe.name}.view", layers(place, recipe)) as root:
+            file_system(root, plain)
+        run(["zstd", "-q", "-f", "-3", "--rm", str(plain), "-o", f"{plain}.zst"])
+        os.replace(f"{plain}.zst", image)
+    return image
+
+
+def read_facts(place: Workplace, name: str) -> TreeFacts:
+    """Read the description of a built tree; InputError when it was not built yet."""
+    path = place.trees / f"{name}.json"
+    if not is_there(path):
+        raise InputError(f"The tree {name} is not built.", f"advisor rehearse build {name}")
+    hint = f"Take it away, then: advisor rehearse build {name}"
+    content = read_json(path, hint=hint)
     try:
-        content = json.loads((place.trees / f"{name}.json").read_text())
-    except OSError as error:
-        raise InputError(f"The tree {name} is not built.", f"advisor rehearse build {name}") from error
-    for key in ("base_sets", "update_sets"):
-        content[key] = {
-            each: PackageSet(**{**value, "names": tuple(value["names"])}) for each, value in content[key].items()
-        }
-    return TreeFacts(**content)
+        for key in ("base_sets", "update_sets"):
+            content[key] = {
+                each: PackageSet(**{**value, "names": tuple(value["names"])}) for each, value in content[key].items()
+            }
+        return TreeFacts(**content)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise InputError(f"{path} is damaged: {error}.", hint) from error

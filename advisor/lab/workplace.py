@@ -1,70 +1,70 @@
-"""The rig's own folder: what it may touch, and how it is put back in order after a kill."""
+"""The laboratory's own folder: what it may touch, who works in it, and how it is put back in order after a kill."""
 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import shutil
 import signal
+import stat
 import subprocess
+import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from advisor.errors import AccessError, InputError, ToolError
+from advisor.files import is_there
+from advisor.lab import groups
 
 MARKER = ".advisor-rehearsal-rig"
 """A folder without this file is never cleaned."""
 
-GROUP = "advisor-rehearsal"
-"""Name under which the rig's control groups stand."""
-
-CONTROLLERS = ("cpu", "cpuacct", "cpuset", "memory")
-CGROUPS = Path("/sys/fs/cgroup")
+SIGNATURE = "advisor-rehearsal"
+"""First word of the file `owner` in a run's folder; one without it is never deleted."""
 
 TOOLS = {
-    "nbdkit": "nbdkit nbdkit-plugin-python",
-    "nbdfuse": "nbdfuse",
+    "gcc": "gcc libc6-dev libfuse3-dev pkg-config",
+    "fusermount3": "fuse3",
     "losetup": "mount",
-    "mkfs.ext4": "e2fsprogs",
+    "mke2fs": "e2fsprogs",
     "mksquashfs": "squashfs-tools",
-    "unsquashfs": "squashfs-tools",
     "debootstrap": "debootstrap",
     "chroot": "coreutils",
-    "fusermount3": "fuse3",
+    "chrt": "util-linux",
 }
-"""Programs that rehearsals call, and the Debian packages that bring them."""
+"""Programs that all real work calls, and the Debian packages that bring them."""
 
-SESSION_TOOLS = {
-    **{name: TOOLS[name] for name in ("nbdkit", "nbdfuse", "losetup", "debootstrap", "chroot")},
-    "mke2fs": "e2fsprogs",
-    "systemd-nspawn": "systemd-container",
+INSTALL_TOOLS = {**TOOLS, "unsquashfs": "squashfs-tools", "rsync": "rsync", "zstd": "zstd"}
+SESSION_TOOLS = {**TOOLS, "systemd-nspawn": "systemd-container"}
+
+QUIET = {
+    "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+    "LC_ALL": "C",
+    "DEBIAN_FRONTEND": "noninteractive",
+    "HOME": "/root",
 }
-"""Programs that measured sessions call."""
+"""The whole environment of what runs inside a tree."""
 
 
 @dataclass(frozen=True)
 class Workplace:
-    """The folders of one rig.
-
-    Attributes
-    ----------
-    root : pathlib.Path
-        The work folder; everything the rig writes is below it.
-    """
+    """The work folder; everything that the laboratory writes is below it."""
 
     root: Path
 
     @property
     def trees(self) -> Path:
-        """Built trees, a folder each, with a description beside."""
+        """Built trees, a layer each, with a description beside."""
         return self.root / "trees"
 
     @property
     def images(self) -> Path:
-        """Packed trees."""
+        """Packed trees and images of installed ones."""
         return self.root / "images"
 
     @property
@@ -74,21 +74,12 @@ class Workplace:
 
     @property
     def runs(self) -> Path:
-        """A folder for each rehearsal that runs."""
+        """A folder for each rehearsal or session that runs."""
         return self.root / "runs"
 
 
 def open_workplace(root: str | os.PathLike[str]) -> Workplace:
-    """Open the work folder, making it when it is new.
-
-    Parameters
-    ----------
-    root : path-like
-        A folder for the rig alone.
-
-    Returns
-    -------
-    Workplace
+    """Open the work folder, making it when it is new; one that holds other things is refused.
 
     Raises
     ------
@@ -104,26 +95,45 @@ def open_workplace(root: str | os.PathLike[str]) -> Workplace:
             "Name an empty or a new folder.",
         )
     place = Workplace(path)
-    for folder in (place.trees, place.images, place.mirror, place.runs):
-        folder.mkdir(parents=True, exist_ok=True)
+    for folder in (path, place.trees, place.images, place.mirror, place.runs):
+        own_folder(folder)
     (path / MARKER).touch()
     return place
 
 
-def require(tools: Mapping[str, str] = TOOLS) -> None:
-    """Check for root and for the programs that are called.
+def own_folder(path: Path) -> Path:
+    """Make a folder of the rig's own, or take one that is there.
 
-    Parameters
-    ----------
-    tools : mapping
-        Program to the Debian packages that bring it.
+    Raises
+    ------
+    InputError
+        When it cannot be made, is a link or no folder, belongs to somebody else, or others may write to it: what the
+        rig deletes there would then be theirs to choose.
+    """
+    try:
+        if not is_there(path):
+            path.mkdir(parents=True)
+            path.chmod(0o755)
+        found = path.lstat()
+    except OSError as error:
+        raise InputError(f"The folder {path} cannot be made: {error.strerror}.", "Name another with --work.") from error
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid() or found.st_mode & 0o022:
+        raise InputError(
+            f"{path} is a link, belongs to somebody else, or may be written to by others; the rig does not use it.",
+            "Name a new folder with --work.",
+        )
+    return path
+
+
+def require(tools: Mapping[str, str] = TOOLS) -> None:
+    """Check for root and for programs.
 
     Raises
     ------
     AccessError
         When not run as root.
     ToolError
-        When a program or a control group is missing; the hint names the Debian packages.
+        When a program is missing; the hint names the Debian packages.
     """
     if os.geteuid() != 0:
         raise AccessError(
@@ -136,26 +146,32 @@ def require(tools: Mapping[str, str] = TOOLS) -> None:
         raise ToolError(f"Missing: {', '.join(absent)}.", f"apt install {' '.join(packages)}")
 
 
-def homes(base: Path = CGROUPS) -> dict[str, Path]:
-    """Folders that the rig's control groups stand in.
+def run(command: Sequence[str], **options: Any) -> str:
+    """Run a program to its end and give back what it printed; a failure carries its last lines."""
+    try:
+        done = subprocess.run(
+            command, capture_output=True, text=True, errors="replace", stdin=subprocess.DEVNULL, **options
+        )
+    except FileNotFoundError as error:
+        raise ToolError(f"{command[0]} is not installed.", "It is in a Debian package of a like name.") from error
+    if done.returncode != 0:
+        tail = " / ".join((done.stdout + done.stderr).strip().splitlines()[-4:])
+        raise ToolError(f"{' '.join(command[:4])} failed with {done.returncode}: {tail}")
+    return done.stdout
 
-    Parameters
-    ----------
-    base : pathlib.Path
-        Where control groups are mounted.
 
-    Returns
-    -------
-    dict of str to pathlib.Path
-        By controller: apart (version 1), or the same folder for all (version 2); empty when neither is there.
-    """
-    if all((base / name / "cgroup.procs").exists() for name in CONTROLLERS):
-        return {name: base / name / GROUP for name in CONTROLLERS}
-    with contextlib.suppress(OSError):
-        # Version 2 counts processor time without a controller of its own.
-        if {"cpu", "cpuset", "memory"} <= set((base / "cgroup.controllers").read_text().split()):
-            return dict.fromkeys(CONTROLLERS, base / GROUP)
-    return {}
+def wait_until(ready: Callable[[], bool], what: str, seconds: float = 20.0) -> None:
+    """Wait until something is there, or say that it did not come."""
+    limit = time.monotonic() + seconds
+    while time.monotonic() < limit:
+        with contextlib.suppress(OSError):
+            if ready():
+                return
+        time.sleep(0.02)
+    raise ToolError(f"{what} did not appear.", "advisor rehearse --clean, then try again.")
+
+
+# --- what may be touched
 
 
 def is_below(path: str | os.PathLike[str], folder: str | os.PathLike[str]) -> bool:
@@ -164,23 +180,11 @@ def is_below(path: str | os.PathLike[str], folder: str | os.PathLike[str]) -> bo
     return inner != outer and os.path.commonpath([inner, outer]) == outer
 
 
-def mounts_below(mountinfo: str, folder: str | os.PathLike[str]) -> list[str]:
-    """Mount points inside a folder, in the order in which they can be unmounted.
-
-    Parameters
-    ----------
-    mountinfo : str
-        Text of /proc/self/mountinfo; see proc(5) for its columns and octal escapes.
-    folder : path-like
-        Only what lies below it is listed.
-
-    Returns
-    -------
-    list of str
-        Last mounted first.
-    """
+def mounts_below(folder: str | os.PathLike[str], mountinfo: str | None = None) -> list[str]:
+    """Mount points inside a folder, last mounted first, by /proc/self/mountinfo with its octal escapes (proc(5))."""
+    text = Path("/proc/self/mountinfo").read_text() if mountinfo is None else mountinfo
     points = []
-    for line in mountinfo.splitlines():
+    for line in text.splitlines():
         columns = line.split()
         if len(columns) < 5:
             continue
@@ -192,20 +196,11 @@ def mounts_below(mountinfo: str, folder: str | os.PathLike[str]) -> list[str]:
     return points[::-1]
 
 
-def loops_below(listing: str, folder: str | os.PathLike[str]) -> list[str]:
-    """Loop devices whose backing file lies inside a folder.
-
-    Parameters
-    ----------
-    listing : str
-        Output of `losetup --list --json --output NAME,BACK-FILE`; may be empty.
-    folder : path-like
-        Only what lies below it is listed.
-
-    Returns
-    -------
-    list of str
-    """
+def loops_below(folder: str | os.PathLike[str], listing: str | None = None) -> list[str]:
+    """Loop devices whose backing file lies inside a folder, by losetup's list as JSON."""
+    if listing is None:
+        command = ["losetup", "--list", "--json", "--output", "NAME,BACK-FILE"]
+        listing = subprocess.run(command, capture_output=True, text=True).stdout
     if not listing.strip():
         return []
     return [
@@ -216,16 +211,7 @@ def loops_below(listing: str, folder: str | os.PathLike[str]) -> list[str]:
 
 
 def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path("/sys")) -> None:
-    """Refuse to go on unless a device is a loop device on a file of the rig's own.
-
-    Parameters
-    ----------
-    device : str
-        Such as '/dev/loop3'.
-    folder : path-like
-        The folder its backing file must lie in.
-    sysfs : pathlib.Path
-        Where /sys is.
+    """Refuse to go on unless a device is a loop device on a file of the rig's own; called before every write.
 
     Raises
     ------
@@ -244,6 +230,80 @@ def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path
         )
 
 
+def unmount_below(folder: Path) -> None:
+    """Unmount all that is mounted inside a folder."""
+    for point in mounts_below(folder):
+        _quiet(["umount", point]) or run(["umount", "--lazy", point])
+
+
+@contextlib.contextmanager
+def mounted(*steps: Sequence[str]) -> Iterator[None]:
+    """Mount one after another, each given as mount's arguments, the mount point last; unmount all whatever happens."""
+    with contextlib.ExitStack() as stack:
+        for step in steps:
+            run(["mount", *step])
+            stack.callback(lambda point: _quiet(["umount", point]) or _quiet(["umount", "--lazy", point]), step[-1])
+        yield
+
+
+def overlay(root: Path, upper: Path, work: Path, lower: Sequence[Path]) -> tuple[str, ...]:
+    """Arguments of mount for an overlay; the layers below are given uppermost first."""
+    layers = ":".join(str(one.resolve()) for one in lower)
+    return ("-t", "overlay", "overlay", "-o", f"lowerdir={layers},upperdir={upper},workdir={work}", str(root))
+
+
+def inside_mounts(root: Path) -> list[tuple[str, ...]]:
+    """Arguments of mount for what programs in a chroot need."""
+    return [
+        ("--bind", "/dev", f"{root}/dev"), ("-t", "proc", "proc", f"{root}/proc"),
+        ("-t", "sysfs", "-o", "ro", "sysfs", f"{root}/sys"), ("-t", "tmpfs", "tmpfs", f"{root}/run"),
+    ]  # fmt: skip
+
+
+def chroot(root: Path, *command: str) -> str:
+    """Run a program inside a tree."""
+    return run(["chroot", str(root), *command], env=QUIET)
+
+
+# --- who works in it
+
+
+@contextlib.contextmanager
+def alone(place: Workplace) -> Iterator[None]:
+    """Hold the work folder's lock: two at a time would measure each other.
+
+    Raises
+    ------
+    InputError
+        When another rehearsal or session holds it.
+    """
+    with os.fdopen(os.open(place.root / "lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644), "r+b") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise InputError(
+                f"Another rehearsal runs in {place.root}.", "Wait for it: two at a time would measure each other."
+            ) from error
+        yield
+
+
+@contextlib.contextmanager
+def ends_tidily() -> Iterator[None]:
+    """Let a request to end (SIGTERM) unwind, so that what is in hand is put away."""
+
+    def stop(number: int, frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def started(pid: int, proc: Path = Path("/proc")) -> str:
     """Start time of a process in clock ticks since boot, which tells it from a later one of that number; '' if gone.
 
@@ -256,144 +316,135 @@ def started(pid: int, proc: Path = Path("/proc")) -> str:
         return ""
 
 
-def open_run(place: Workplace, name: str) -> Path:
-    """Make the folder of one rehearsal and note whose it is."""
-    folder = place.runs / name
+@contextlib.contextmanager
+def run_folder(place: Workplace, name: str) -> Iterator[Path]:
+    """A folder for one rehearsal or session, signed with whose it is, and everything in it put away at the end."""
+    folder = place.runs / f"{name}-{os.getpid()}"
     folder.mkdir(parents=True)
-    (folder / "owner").write_text(f"{os.getpid()} {started(os.getpid())}\n")
-    return folder
+    (folder / "owner").write_text(f"{SIGNATURE} {os.getpid()} {started(os.getpid())}\n")
+    try:
+        yield folder
+    finally:
+        close_run(folder)
+
+
+def signed(folder: Path) -> tuple[int, str] | None:
+    """Number and start time of the process that signed a run's folder; None where the rig did not sign it.
+
+    Neither the folder nor its signature may be a link.
+    """
+    follow_none = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    with contextlib.suppress(OSError, ValueError), contextlib.ExitStack() as stack:
+        handle = os.open(folder, follow_none | os.O_DIRECTORY)
+        stack.callback(os.close, handle)
+        with os.fdopen(os.open("owner", follow_none, dir_fd=handle), "rb") as note:
+            word, pid, start = note.read(200).decode("ascii").split()
+        return (int(pid), start) if word == SIGNATURE else None
+    return None
 
 
 def is_stale(folder: Path, proc: Path = Path("/proc")) -> bool:
-    """Whether the process that owned a run folder is gone (or never signed it)."""
-    try:
-        pid, start = (folder / "owner").read_text().split()
-        return not start or started(int(pid), proc) != start
-    except (OSError, ValueError):
-        return True
+    """Whether the rig signed a run's folder, and the process that did is gone."""
+    owner = signed(folder)
+    return owner is not None and started(owner[0], proc) != owner[1]
+
+
+def strangers(place: Workplace) -> list[str]:
+    """What lies among the runs and the rig did not sign: it is left alone, and said."""
+    return sorted(str(path) for path in place.runs.iterdir() if signed(path) is None)
+
+
+# --- putting away
 
 
 def clean(place: Workplace, *, everything: bool = False) -> list[str]:
-    """Put away what killed rehearsals left behind: processes, mounts, loop devices, control groups, folders.
+    """Put away what killed runs left behind: processes, mounts, loop devices, control groups, folders.
 
-    Parameters
-    ----------
-    place : Workplace
-    everything : bool
-        Also those whose owner still runs; for the rig's own use at the end of a rehearsal, see `close_run`.
-
-    Returns
-    -------
-    list of str
-        What was put away, a line each.
+    Also runs whose owner still lives when `everything` is set. Gives what was put away, a line each.
     """
     done: list[str] = []
-    for folder in sorted(path for path in place.runs.iterdir() if path.is_dir()):
-        if everything or is_stale(folder):
+    for folder in sorted(place.runs.iterdir()):
+        if is_stale(folder) or (everything and signed(folder)):
             done += close_run(folder)
     return done
 
 
-def close_run(folder: Path) -> list[str]:
-    """Put away one rehearsal: end its processes, unmount, detach, remove its control groups and its folder.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        A run folder.
-
-    Returns
-    -------
-    list of str
-        What was put away.
-
-    Raises
-    ------
-    ToolError
-        When something would not go; the folder is kept then.
-    """
-    done = []
-    groups = sorted({home / folder.name for home in homes().values()})
-    for sub in ("work",):
-        for pid in _tasks(groups, sub):
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
-                done.append(f"process {pid}")
-    for _ in range(100):
-        if not _tasks(groups, "work"):
-            break
-        time.sleep(0.05)
+def let_go(folder: Path) -> list[str]:
+    """End the work of a run and unmount what is mounted in its folder, but for the paced disk's own mount point."""
+    done = [f"process {pid}" for pid in groups.Groups(folder.name).end("work")]
     fuse = folder / "fuse"
-    # The file system on the loop device goes first, then the device, then the file below it.
-    for point in mounts_below(Path("/proc/self/mountinfo").read_text(), folder):
+    for point in mounts_below(folder):
         if not is_below(point, fuse) and Path(point) != fuse:
-            _quiet(["umount", point]) or _quiet(["umount", "--lazy", point])
+            _unmount(point)
             done.append(f"mount {point}")
-    listing = subprocess.run(
-        ["losetup", "--list", "--json", "--output", "NAME,BACK-FILE"], capture_output=True, text=True
-    ).stdout
-    for device in loops_below(listing, folder):
+    return done
+
+
+def close_run(folder: Path) -> list[str]:
+    """Put away one run: end its processes, unmount, detach, remove its control groups and its folder."""
+    # The file system on the loop device goes first, then the device, then the file below it.
+    done = let_go(folder)
+    for device in loops_below(folder):
         _quiet(["losetup", "--detach", device])
         done.append(f"loop device {device}")
-    for point in mounts_below(Path("/proc/self/mountinfo").read_text(), folder):
-        for _ in range(20):
-            if _quiet(["umount", point]):
-                break
-            time.sleep(0.1)
-        else:
-            _quiet(["umount", "--lazy", point])
+    for point in mounts_below(folder):
+        _unmount(point)
         done.append(f"mount {point}")
     for note in sorted(folder.glob("*.pid")):
-        pid = _owned_pid(note)
-        if pid:
+        if pid := _owned_pid(note):
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGTERM)
                 done.append(f"process {pid} ({note.stem})")
-    for _ in range(50):
-        if not _tasks(groups, "rig"):
-            break
-        time.sleep(0.05)
-    for pid in _tasks(groups, "rig"):
-        if pid != os.getpid():
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
-    time.sleep(0.05)
-    for group in groups:
-        for path in (group / "work", group / "rig", group):
-            with contextlib.suppress(OSError):
-                path.rmdir()
+    group = groups.Groups(folder.name)
+    group.end("rig")
+    group.remove()
     remove(folder)
     return [*done, f"folder {folder}"]
 
 
 def remove(folder: Path) -> None:
-    """Delete a folder of the rig's own, unmounting first what is mounted on or below it; never through a mount.
+    """Delete a folder of the rig's own, unmounting first what is mounted on or below it.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        May be missing.
+    No link is followed, neither the folder itself nor any below it, and nothing is deleted through a mount.
 
     Raises
     ------
     ToolError
-        When something would not be unmounted; nothing has been deleted then.
+        When it is no folder, or something would not be unmounted: nothing has been deleted then. Also when something
+        would not go.
     """
-    path = Path(os.path.realpath(folder))
+    path = Path(os.path.realpath(folder.parent)) / folder.name
+    try:
+        handle = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return
+    try:
+        if not stat.S_ISDIR(os.stat(path.name, dir_fd=handle, follow_symlinks=False).st_mode):
+            raise ToolError(f"{path} is a link or no folder; it was left alone.", "Look at who put it there.")
+        _unmount_all(path)
+        shutil.rmtree(path.name, dir_fd=handle)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise ToolError(f"{path} could not be deleted: {error.strerror}.", "Look at what holds it.") from error
+    finally:
+        os.close(handle)
 
-    def mounted() -> list[str]:
-        points = mounts_below(Path("/proc/self/mountinfo").read_text(), path.parent)
-        return [point for point in points if point == str(path) or is_below(point, path)]
+
+def _unmount_all(path: Path) -> None:
+    """Unmount what is mounted on or below a folder."""
+
+    def mounts() -> list[str]:
+        return [point for point in mounts_below(path.parent) if point == str(path) or is_below(point, path)]
 
     for _ in range(8):
-        points = mounted()
+        points = mounts()
         for point in points:
             _quiet(["umount", point]) or _quiet(["umount", "--lazy", point])
         if not points:
             break
-    if left := mounted():
+    if left := mounts():
         raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then try again.")
-    shutil.rmtree(path, ignore_errors=True)
 
 
 def _owned_pid(note: Path) -> int:
@@ -406,13 +457,13 @@ def _owned_pid(note: Path) -> int:
     return pid if any(str(note.parent) in word for word in words) else 0
 
 
-def _tasks(groups: Sequence[Path], sub: str) -> set[int]:
-    found: set[int] = set()
-    for group in groups:
-        with contextlib.suppress(OSError):
-            found |= {int(word) for word in (group / sub / "cgroup.procs").read_text().split()}
-    return found
+def _unmount(point: str) -> None:
+    for _ in range(20):
+        if _quiet(["umount", point]):
+            return
+        time.sleep(0.1)
+    _quiet(["umount", "--lazy", point])
 
 
 def _quiet(command: Sequence[str]) -> bool:
-    return subprocess.run(command, capture_output=True).returncode == 0
+    return subprocess.run(command, capture_output=True, stdin=subprocess.DEVNULL).returncode == 0

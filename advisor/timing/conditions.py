@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.files import read_text
 
 MIB = float(1 << 20)
 
@@ -132,9 +134,10 @@ def _memory(frame: pd.DataFrame) -> np.ndarray:
 
 def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:
     """Whether the kernel's modules are plain, by the release where it stands, else by how the tree compresses."""
-    if "plain_modules" in frame:
-        return pd.to_numeric(frame["plain_modules"]).to_numpy(dtype=float)
     guess = (ratio < PLAIN_BELOW).astype(float)
+    if "plain_modules" in frame:
+        said = pd.to_numeric(frame["plain_modules"], errors="coerce").astype("Float64")
+        return np.where(said.isna(), guess, said.to_numpy(dtype=float, na_value=np.nan))
     if "release" not in frame:
         return guess
     release = frame["release"].astype("string").str.strip()
@@ -159,8 +162,10 @@ def read_conditions(path: str | Path) -> pd.DataFrame:
         When it cannot be read, or holds no row.
     """
     try:
-        frame = pd.read_csv(path, dtype="string", encoding="utf-8-sig", skipinitialspace=True)
-    except (OSError, ValueError) as error:
+        frame = pd.read_csv(io.StringIO(read_text(path)), dtype="string", skipinitialspace=True)
+    except InputError:
+        raise
+    except ValueError as error:
         raise InputError(
             f"The conditions file {path} cannot be read: {error}.", "It must be a CSV in UTF-8."
         ) from error

@@ -101,6 +101,10 @@ class Additive:
         )
         if any(len(step.levels) != len(step.edges) + 1 for step in steps):
             raise ValueError("a step function needs one level more than edges")
+        if any((np.diff(step.edges) < 0).any() for step in steps):
+            raise ValueError("the edges of a step function do not rise")
+        if len(steps) != len(content["features"]):
+            raise ValueError("not every feature has its step function")
         return cls(tuple(content["features"]), steps, float(content["offset"]), float(content["belief"]))
 
 

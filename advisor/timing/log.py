@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.errors import InputError
+from advisor.files import read_text
 from advisor.shop import Shop
 from advisor.timing.conformal import GROUP_ROWS, LEVEL, Widths
 from advisor.timing.learnt import MIN_ROWS, Additive, LearntPart, Steps, effective_rows, weighted_median
@@ -296,6 +298,8 @@ def read_log(path: str | Path) -> pd.DataFrame:
         When it cannot be read.
     """
     try:
-        return pd.read_csv(path, encoding="utf-8-sig")
-    except (OSError, ValueError) as error:
+        return pd.read_csv(io.StringIO(read_text(path)))
+    except InputError:
+        raise
+    except (ValueError, OverflowError) as error:
         raise InputError(f"The bench log {path} cannot be read: {error}.", "It must be a CSV in UTF-8.") from error

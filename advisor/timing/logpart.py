@@ -138,16 +138,15 @@ class LogPart:
             else Curve(tuple(map(float, curve["levels"])), tuple(map(float, curve["factors"]))),
             first=str(content.get("first", "")),
             last=str(content.get("last", "")),
-            effective_rows=float(content.get("effective_rows", content["rows"])),
+            effective_rows=float(
+                content["rows"] if content.get("effective_rows") is None else content["effective_rows"]
+            ),
             half_life_days=float(content.get("half_life_days", 0.0)),
         )
-        numbers = [
-            part.hands_factor, *part.curve.factors, *(v for own in part.effects.values() for v in own.values()),
-        ]  # fmt: skip
-        if not np.isfinite(numbers).all() or part.hands_factor <= 0:
-            raise ValueError("what the log taught is no finite number")
-        if len(part.curve.levels) != len(part.curve.factors) or not part.curve.levels:
+        if len(part.curve.levels) != len(part.curve.factors):
             raise ValueError("the curve of half-widths needs as many levels as factors")
+        if min(np.diff(part.curve.levels), default=1) <= 0 or min(np.diff(part.curve.factors), default=0) < 0:
+            raise ValueError("the curve of half-widths does not rise")
         return part
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.errors import InputError
 from advisor.files import write_whole
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
+from advisor.timing.kept import KeptTiming, damaged, read_kept
 from advisor.timing.learnt import Additive
 from advisor.timing.logpart import LogPart, widths_in, widths_out
 from advisor.timing.physics import Physics, phase_terms
@@ -39,6 +39,8 @@ SAME_IMAGE = 0.005
 """Log ratio of sizes below which two images count as the same."""
 
 BEYOND = "beyond what was measured"
+
+REMAKE = "advisor learn"
 
 
 def disk_class(conditions: pd.DataFrame) -> pd.Series:
@@ -347,48 +349,44 @@ def load_model(path: str | Path) -> TimingModel:
 
     Raises
     ------
-    InputError
+    TableError
         When it cannot be read, is damaged, or is of a newer format.
     """
+    from advisor.timing.predict import LOG_FEATURES
+
+    content = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
     try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-        if int(content["format"]) > MODEL_FORMAT:
-            raise InputError(
-                f"The timing model {path} is of format {content['format']}; this version reads up to {MODEL_FORMAT}.",
-                "Install a newer version of the package, or make the model again with: advisor learn",
-            )
         coefficients, overlaps = {}, {}
         for phase in MEASURED_PHASES:
             told = content["physics"][phase]
             names = [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
             if set(names) != set(told["terms"]):
-                raise InputError(
-                    f"The timing model {path} was made with other terms of the phase {phase}.",
-                    "Make it again with: advisor learn",
-                )
+                raise ValueError(f"it was made with other terms of the phase {phase}")
             coefficients[phase] = np.array([float(told["terms"][name]) for name in names])
             overlaps[phase] = float(told["overlap"])
-            if not (coefficients[phase] >= 0).all() or overlaps[phase] < 1:
-                raise ValueError(f"phase {phase} has a negative coefficient or an overlap below 1")
-        seen = pd.DataFrame(content["seen"]["rows"], columns=content["seen"]["columns"])
+        learnt, log = Additive.from_json(content["learnt"]), LogPart.from_json(content["log"])
+        for part, features in ((learnt, SPEED_FEATURES), (log.work, LOG_FEATURES)):
+            if part.belief and part.features != tuple(features):
+                raise ValueError(f"what it learnt is of {', '.join(part.features)}, not {', '.join(features)}")
+        columns, rows = content["seen"]["columns"], content["seen"]["rows"]
+        if any(len(row) != len(columns) for row in rows):
+            raise ValueError("a rehearsal has not as many conditions as there are columns")
+        seen = pd.DataFrame(rows, columns=columns)
         if not seen.empty:
-            seen[[*CONDITIONS, *EXTRAS]] = seen[[*CONDITIONS, *EXTRAS]].astype(float)
+            figures = [*CONDITIONS, *EXTRAS]
+            seen[figures] = seen[figures].astype(float)
+            if not np.isfinite(seen[figures].to_numpy()).all():
+                raise ValueError("a condition of a rehearsal is no number")
         return TimingModel(
             physics=Physics(coefficients, overlaps),
-            learnt=Additive.from_json(content["learnt"]),
+            learnt=learnt,
             widths=widths_in(content["widths"]),
             seen=seen,
-            log=LogPart.from_json(content["log"]),
+            log=log,
             about=dict(content["about"]),
         )  # fmt: skip
-    except InputError:
-        raise
-    except OSError as error:
-        raise InputError(f"The timing model {path} cannot be read: {error.strerror}.") from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError(
-            f"The timing model {path} is damaged: {error}.", "Make it again with: advisor learn"
-        ) from error
+    except (ValueError, KeyError) as error:
+        raise damaged(path, error, REMAKE) from error
 
 
 def _plain(value: Any) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.errors import InputError, TableError
-from advisor.files import datasets
+from advisor.files import datasets, parse_json, read_text
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, check_conditions
 
 FORMAT = 1
@@ -20,6 +19,15 @@ FORMAT = 1
 
 LABELS: tuple[str, ...] = ("name", "disk", "storage_kind", "edition", "processor", "compression", "repeat_of")
 """What a rehearsal is called, and the groups it is left out by."""
+
+NEEDED: tuple[str, ...] = (*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES))
+"""Figures that every rehearsal states."""
+
+COUNTED = ("_pct", "_cpu_s", "_bytes", "_accesses")
+"""Endings of figures that a rehearsal may state."""
+
+MOST = 1e15
+"""Largest figure that is believed; a disk of a petabyte has fewer bytes."""
 
 
 @dataclass(frozen=True)
@@ -92,22 +100,17 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
         When a line is no JSON object, is of a newer format, or lacks a figure; the message names the line.
     """
     file = shipped() if path is None else Path(path)
-    try:
-        text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise TableError(f"The rehearsals {file} cannot be read: {error}.", "Install the package again.") from error
+    text = read_text(file, error=TableError)
     good: list[dict[str, Any]] = []
     disturbed = 0
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.strip():
             continue
-        try:
-            row = json.loads(line)
-        except ValueError as error:
-            raise InputError(f"{file}, line {number}: not JSON ({error}).", "Remove the line.") from error
+        row = parse_json(line, f"{file}, line {number},", hint="Remove the line.")
         if not isinstance(row, dict):
             raise InputError(f"{file}, line {number}: not a JSON object.", "Remove the line.")
-        if int(row.get("format", 1)) > FORMAT:
+        form = row.get("format", 1)
+        if not isinstance(form, int) or form > FORMAT:
             raise InputError(
                 f"{file}, line {number}: of format {row['format']}; this version reads up to {FORMAT}.",
                 "Install a newer version of the package.",
@@ -115,11 +118,12 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
         if row.get("disturbed"):
             disturbed += 1
             continue
-        lacking = [name for name in (*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES)) if name not in row]
+        lacking = [name for name in NEEDED if not _is_figure(row.get(name))]
+        lacking += [name for name in row if name.endswith(COUNTED) and not _is_figure(row[name])]
         if lacking:
-            raise InputError(f"{file}, line {number}: lacks {', '.join(lacking)}.", "Remove the line.")
+            raise InputError(f"{file}, line {number}: no figure for {', '.join(lacking)[:300]}.", "Remove the line.")
         good.append(row)
-    frame = pd.DataFrame(good, columns=None if good else [*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES)])
+    frame = pd.DataFrame(good, columns=None if good else list(NEEDED))
     seconds = frame[[f"{phase}_s" for phase in MEASURED_PHASES]].astype(float)
     seconds.columns = pd.Index(MEASURED_PHASES)
     if not (np.isfinite(seconds.to_numpy()).all() and (seconds.to_numpy() >= 0).all()):
@@ -129,6 +133,10 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
     return Rehearsals(check_conditions(frame), seconds, labels, disturbed, _needs(frame))
+
+
+def _is_figure(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= MOST
 
 
 def _needs(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:

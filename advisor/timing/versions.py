@@ -13,6 +13,7 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache, lru_cache
@@ -20,11 +21,9 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from advisor import tables
-from advisor.errors import AdvisorError, InputError
-from advisor.files import PACKAGE_NAME, datasets, user_data, write_whole
+from advisor import __version__, tables
+from advisor.errors import AdvisorError, InputError, TableError
+from advisor.files import PACKAGE_NAME, datasets, is_there, read_json, user_data, write_whole
 from advisor.timing.model import TimingModel, load_model
 
 SHIPPED = "shipped"
@@ -87,8 +86,8 @@ def models_folder(log: str | Path | None = None) -> Path:
 
 def made_with() -> dict[str, str]:
     """Versions of this package and of the libraries that a model is made with."""
-    out = {}
-    for name in (PACKAGE_NAME, *LIBRARIES):
+    out = {PACKAGE_NAME: __version__}
+    for name in LIBRARIES:
         with contextlib.suppress(metadata.PackageNotFoundError):
             out[name] = metadata.version(name)
     return out
@@ -154,7 +153,12 @@ def keep(model: TimingModel, folder: Path, gate: dict[str, Any], notes: dict[str
 
 
 def _files(folder: Path) -> list[Path]:
-    return sorted(path for path in folder.glob("timing-*.json") if path.stem[7:].isdigit())
+    return sorted(path for path in folder.glob("timing-*.json") if _number(path.stem[7:]))
+
+
+def _number(name: str) -> int:
+    """Number of a version; 0 when it is none."""
+    return int(name) if re.fullmatch("[0-9]{1,9}", name) else 0
 
 
 def pointed(folder: Path) -> str:
@@ -162,22 +166,16 @@ def pointed(folder: Path) -> str:
 
     Raises
     ------
-    InputError
+    TableError
         When the pointer is damaged.
     """
-    path = folder / POINTER
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        name = content["serving"]
-        if content["format"] > LAYOUT or not isinstance(name, str) or not (name == SHIPPED or name.isdigit()):
-            raise ValueError(f"{name!r} is no version")
-    except FileNotFoundError:
+    path, hint = folder / POINTER, "Choose what serves anew with: advisor learn --use shipped"
+    if not is_there(path, TableError):
         return SHIPPED
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError(
-            f"{path}, which says what timing model serves, cannot be used: {error}.",
-            "Choose one anew with: advisor learn --use shipped",
-        ) from error
+    content = read_json(path, error=TableError, hint=hint)
+    name = content.get("serving")
+    if content.get("format") != LAYOUT or not isinstance(name, str) or not (name == SHIPPED or _number(name)):
+        raise TableError(f"{path}, which says what timing model serves, is damaged: {str(name)[:60]!r}.", hint)
     return name
 
 
@@ -201,9 +199,9 @@ def read_version(name: str, folder: Path) -> TimingModel:
     """
     if name == SHIPPED:
         own = user_data() / "timing" / "model.json"
-        return load_model(own if own.is_file() else datasets() / "timing" / "model.json")
-    path = folder / f"timing-{int(name):04d}.json" if name.isdigit() else None
-    if path is None or not path.is_file():
+        return load_model(own if is_there(own, TableError) else datasets() / "timing" / "model.json")
+    path = folder / f"timing-{_number(name):04d}.json"
+    if not _number(name) or not is_there(path, TableError):
         raise InputError(
             f"There is no version {name!r} of the timing model in {folder}.", "List them: advisor learn --versions"
         )
@@ -259,7 +257,7 @@ def use(name: str, folder: Path) -> TimingModel:
         return model
     content = {
         "format": LAYOUT,
-        "serving": name if name == SHIPPED else f"{int(name):04d}",
+        "serving": name if name == SHIPPED else f"{_number(name):04d}",
         "since": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
     }
     write_whole(folder / POINTER, json.dumps(content, indent=1) + "\n")
@@ -279,7 +277,7 @@ def versions(folder: Path) -> list[Version]:
     """
     try:
         serving = pointed(folder)
-    except InputError:
+    except AdvisorError:
         serving = ""
     out = []
     for name in (SHIPPED, *(path.stem[7:] for path in _files(folder))):
@@ -322,13 +320,24 @@ def write_levels(levels: dict[str, float], units: int, folder: Path) -> None:
 
 
 def read_levels(folder: Path) -> dict[str, float]:
-    """Levels to serve intervals at; none when there are none, or they cannot be read: the log gives them anew."""
-    try:
-        content = json.loads((folder / LEVELS).read_text(encoding="utf-8"))
-        found = {str(kind): float(level) for kind, level in content["levels"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    """Levels to serve intervals at, by kind of storage; none when the log has given none.
+
+    Raises
+    ------
+    TableError
+        When the file is damaged.
+    """
+    path, hint = folder / LEVELS, "Take the file away; the log gives the levels anew with the next unit logged."
+    if not is_there(path, TableError):
         return {}
-    return found if content.get("format") == LAYOUT and np.isfinite(list(found.values())).all() else {}
+    content = read_json(path, error=TableError, hint=hint)
+    found = content.get("levels")
+    if content.get("format") != LAYOUT or not isinstance(found, dict):
+        raise TableError(f"{path}, which holds the levels of intervals, is damaged.", hint)
+    for kind, level in found.items():
+        if isinstance(level, bool) or not isinstance(level, (int, float)) or not -10 <= level <= 10:
+            raise TableError(f"{path} is damaged: the level of {kind[:60]!r} is {str(level)[:60]}.", hint)
+    return {kind: float(level) for kind, level in found.items()}
 
 
 def serving_model() -> TimingModel:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
+import webbrowser
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from pathlib import Path
@@ -20,6 +22,7 @@ from typing import Any
 
 from advisor.errors import InputError, ToolError
 from advisor.files import user_data, write_whole
+from advisor.views.door import PROOF, proof_of
 
 HOST = "127.0.0.1"
 """Loopback: nobody else on the network reaches the notebooks."""
@@ -46,6 +49,8 @@ class Plan:
         Variables beside those of this process.
     folder : pathlib.Path
         Folder it serves.
+    place : pathlib.Path
+        Folder of its own, for this user alone: its messages, its sockets, the page that opens it.
     notebook : str
         File name of the notebook shown first.
     port : int
@@ -56,6 +61,7 @@ class Plan:
 
     command: list[str]
     folder: Path
+    place: Path
     notebook: str
     port: int
     token: str = field(repr=False)
@@ -69,9 +75,9 @@ class Plan:
         return f"http://{HOST}:{self.port}/{place}?token={self.token}"
 
     @property
-    def probe(self) -> str:
-        """Address that answers as soon as the server is up."""
-        return f"http://{HOST}:{self.port}/" + ("voila/static/voila.js" if self.app else "api")
+    def log(self) -> Path:
+        """File of the server's messages."""
+        return self.place / "server.log"
 
 
 def shipped_notebooks() -> Path:
@@ -126,7 +132,7 @@ def free_port() -> int:
 
 
 def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Path | None = None) -> Plan:
-    """Work out how the server is started; nothing runs yet.
+    """Work out how the server is started; nothing runs and nothing is written yet.
 
     Parameters
     ----------
@@ -137,7 +143,7 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
     port : int
         0 takes a free one.
     folder : path-like, optional
-        Where the notebooks are laid out.
+        Where the notebooks are laid out. Default: `notebooks` in the user's data folder.
 
     Returns
     -------
@@ -146,58 +152,74 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
     Raises
     ------
     InputError
-        When there is no such notebook.
+        When there is no such notebook, or the port is taken.
     ToolError
         When JupyterLab or voila is not installed.
     """
     if which not in NOTEBOOKS:
         raise InputError(f"There is no notebook {which!r}.", f"There are: {', '.join(NOTEBOOKS)}.")
-    needed = "voila" if app else "jupyterlab"
-    if find_spec(needed) is None:
-        raise ToolError(f"{needed} is not installed.", _INSTALL)
-    served = lay_out(folder)
-    settings = served / ".lab"
-    if not app:
-        _calm_workspace(settings)
+    for needed in ("voila" if app else "jupyterlab", "ipykernel"):
+        if find_spec(needed) is None:
+            raise ToolError(f"{needed} is not installed.", _INSTALL)
+    _check_port(port)
     port = port or free_port()
     token = secrets.token_urlsafe(24)
-    environment = {
-        # The browser's address holds the token; the command line, which other users can read, does not.
-        "JUPYTER_TOKEN": token,
-        "JUPYTER_PATH": _joined(_HERE / "app" / "share", os.environ.get("JUPYTER_PATH")),
-        "JUPYTER_CONFIG_PATH": _joined(_HERE / "app" / "config", os.environ.get("JUPYTER_CONFIG_PATH")),
-        "JUPYTER_PREFER_ENV_PATH": "1",
-    }
-    root = ["--allow-root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+    served = Path(folder if folder is not None else user_data() / "notebooks").resolve()
+    place = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir()) / f"advisor-{secrets.token_hex(4)}"
+    # What stands in the settings below app/config is not repeated here.
     if app:
-        config = _HERE / "app" / "voila_token.py"
-        command = [
-            sys.executable,
-            "-m",
-            "voila",
-            str(served / NOTEBOOKS[which]),
-            "--no-browser",
-            f"--port={port}",
-            f"--Voila.ip={HOST}",
-            "--template=bench",
-            f"--config={config}",
-            "--VoilaConfiguration.show_tracebacks=True",
-        ]
+        command = ["voila", str(served / NOTEBOOKS[which]), f"--Voila.ip={HOST}", "--Voila.port_retries=0"]
+        command += ["--token", f"--Voila.config_file_paths={_HERE / 'app' / 'config'}"]
     else:
-        command = [
-            sys.executable,
-            "-m",
-            "jupyterlab",
-            "--no-browser",
-            f"--port={port}",
-            "--ServerApp.port_retries=0",
-            f"--ip={HOST}",
-            f"--ServerApp.root_dir={served}",
-            "--LabApp.news_url=None",
-            f"--LabApp.workspaces_dir={settings}",
-            *root,
-        ]
-    return Plan(command, served, NOTEBOOKS[which], port, token, app, environment)
+        command = ["jupyterlab", f"--ServerApp.root_dir={served}", f"--ip={HOST}", "--ServerApp.port_retries=0"]
+        command += [f"--LabApp.workspaces_dir={place / 'workspaces'}", "--LabApp.news_url=None", "--allow-root"]
+    return Plan(
+        # -P: what lies in the folder it is started in is not taken for a module.
+        command=[sys.executable, "-P", "-m", *command, "--no-browser", f"--port={port}"],
+        folder=served,
+        place=place,
+        notebook=NOTEBOOKS[which],
+        port=port,
+        token=token,
+        app=app,
+        environment=_environment(place, token),
+    )
+
+
+def _check_port(port: int) -> None:
+    with socket.socket() as probe:
+        # As servers do: a port that was in use a minute ago is free.
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((HOST, port))
+        except OSError as error:
+            raise InputError(
+                f"Port {port} on this machine cannot be used: {error.strerror}.", "Without --port, a free one is taken."
+            ) from error
+
+
+def _environment(place: Path, token: str) -> dict[str, str]:
+    """Variables of the server and, through it, of its kernels; the settings of this user's other servers stay away."""
+    from jupyter_core.paths import jupyter_config_dir
+
+    app = _HERE / "app"
+    return {
+        # Other users can read a command line, but not the environment.
+        "JUPYTER_TOKEN": token,
+        "JUPYTER_PATH": _joined(app / "share", os.environ.get("JUPYTER_PATH")),
+        "JUPYTER_CONFIG_PATH": _joined(app / "config", os.environ.get("JUPYTER_CONFIG_PATH")),
+        "JUPYTER_PREFER_ENV_PATH": "1",
+        "JUPYTER_CONFIG_DIR": str(place / "config"),
+        "JUPYTERLAB_SETTINGS_DIR": str(Path(jupyter_config_dir()) / "lab" / "user-settings"),
+        "JUPYTER_RUNTIME_DIR": str(place),
+        "PYTHONSAFEPATH": "1",
+        # Without its settings a server must not start.
+        "TRAITLETS_APPLICATION_RAISE_CONFIG_FILE_ERROR": "1",
+    }
+
+
+def _joined(first: Path, rest: str | None) -> str:
+    return f"{first}{os.pathsep}{rest}" if rest else str(first)
 
 
 def _calm_workspace(folder: Path) -> None:
@@ -206,16 +228,13 @@ def _calm_workspace(folder: Path) -> None:
 
     bars = {side: {"collapsed": True, "visible": True, "widgets": []} for side in ("left", "right")}
     workspace = {"data": {"layout-restorer:data": {"main": {"dock": None}, **bars}}, "metadata": {"id": "default"}}
-    folder.mkdir(exist_ok=True)
     WorkspacesManager(str(folder)).save("default", json.dumps(workspace))
-
-
-def _joined(first: Path, rest: str | None) -> str:
-    return f"{first}{os.pathsep}{rest}" if rest else str(first)
 
 
 def start(planned: Plan, patience_s: float = 120) -> subprocess.Popen[bytes]:
     """Start the server and wait until it answers; for a notebook, run it so that its view is there at once.
+
+    The server ends when the process that called this does, however that ends.
 
     Parameters
     ----------
@@ -229,52 +248,81 @@ def start(planned: Plan, patience_s: float = 120) -> subprocess.Popen[bytes]:
 
     Raises
     ------
+    InputError
+        When the notebooks cannot be laid out.
     ToolError
         When the server ends or does not answer in time.
     """
-    log = planned.folder / "server.log"
-    with log.open("wb") as output:
+    lay_out(planned.folder)
+    try:
+        planned.place.mkdir(mode=0o700)
+        if not planned.app:
+            _calm_workspace(planned.place / "workspaces")
+        planned.log.touch(mode=0o600)
+        output = planned.log.open("wb")
+    except OSError as error:
+        raise InputError(
+            f"The folder {planned.place} cannot be made: {error.strerror}.",
+            "Set XDG_RUNTIME_DIR or TMPDIR to a folder that you may write to.",
+        ) from error
+    with output:
         process = subprocess.Popen(
             planned.command,
             env=os.environ | planned.environment,
+            cwd=planned.place,
             stdout=output,
             stderr=subprocess.STDOUT,
-            stdin=subprocess.DEVNULL,
+            # Kept open as long as this process lives: its end is the sign to end.
+            stdin=subprocess.PIPE,
+            # Ctrl-C is for this process alone; it ends the server in good order.
+            process_group=0,
         )
     try:
-        _wait(process, planned, log, patience_s)
+        _wait(process, planned, patience_s)
         if not planned.app:
             run_ahead(planned)
-    except BaseException:
-        stop(process)
+    except BaseException as error:
+        stop(process, keep=isinstance(error, ToolError))
         raise
     return process
 
 
-def _wait(process: subprocess.Popen[bytes], planned: Plan, log: Path, patience_s: float) -> None:
+def _wait(process: subprocess.Popen[bytes], planned: Plan, patience_s: float) -> None:
     until = time.monotonic() + patience_s
     while time.monotonic() < until:
         if process.poll() is not None:
-            last = log.read_text(errors="replace").strip().splitlines()[-1:] or ["no message"]
-            raise ToolError(f"The notebook server ended at once: {last[0]}", f"Its messages are in {log}.")
-        try:
-            _ask(planned, planned.probe)
+            last = planned.log.read_text(errors="replace").strip().splitlines()[-1:] or ["no message"]
+            raise ToolError(f"The notebook server ended at once: {last[0]}", f"Its messages are in {planned.log}.")
+        if _answers(planned):
             return
-        except urllib.error.HTTPError:
-            return
-        except OSError:
-            time.sleep(0.15)
-    raise ToolError(f"The notebook server did not answer within {patience_s:g} s.", f"Its messages are in {log}.")
+        time.sleep(0.15)
+    raise ToolError(
+        f"The notebook server did not answer within {patience_s:g} s.", f"Its messages are in {planned.log}."
+    )
 
 
-def stop(process: subprocess.Popen[bytes]) -> None:
-    """End a server that `start` began.
+def _answers(planned: Plan) -> bool:
+    """Tell whether the port is answered by this server: a stranger's must not be shown the token."""
+    try:
+        with _opened(urllib.request.Request(f"http://{HOST}:{planned.port}/login")) as answer:
+            return bool(answer.headers.get(PROOF) == proof_of(planned.token))
+    except OSError:
+        return False
+
+
+def stop(process: subprocess.Popen[bytes], *, keep: bool = False) -> None:
+    """End a server that `start` began, with its kernels.
 
     Parameters
     ----------
     process : subprocess.Popen
+    keep : bool
+        Leave its messages to be read.
     """
-    process.terminate()
+    if keep:
+        process.terminate()
+    elif process.stdin:
+        process.stdin.close()
     try:
         process.wait(15)
     except subprocess.TimeoutExpired:
@@ -282,15 +330,19 @@ def stop(process: subprocess.Popen[bytes]) -> None:
         process.wait(5)
 
 
-def _ask(planned: Plan, url: str, body: Mapping[str, Any] | None = None) -> bytes:
-    request = urllib.request.Request(
-        url, headers={"Authorization": f"token {planned.token}", "Content-Type": "application/json"}
-    )
-    request.data = json.dumps(body).encode() if body is not None else None
+def _opened(request: urllib.request.Request) -> Any:
     # A proxy set for the network must not be asked for this machine's own address.
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    with opener.open(request, timeout=30) as answer:
-        return bytes(answer.read())
+    return urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=30)
+
+
+def _ask(planned: Plan, path: str, body: Mapping[str, Any]) -> Any:
+    request = urllib.request.Request(
+        f"http://{HOST}:{planned.port}/{path}",
+        headers={"Authorization": f"token {planned.token}", "Content-Type": "application/json"},
+        data=json.dumps(body).encode(),
+    )
+    with _opened(request) as answer:
+        return json.load(answer)
 
 
 def run_ahead(planned: Plan) -> None:
@@ -304,61 +356,77 @@ def run_ahead(planned: Plan) -> None:
     Raises
     ------
     ToolError
-        When a cell fails.
+        When a cell fails, or the kernel does not answer.
     """
     import nbformat
     from jupyter_client.blocking.client import BlockingKernelClient
-    from jupyter_core.paths import jupyter_runtime_dir
     from nbformat.sign import NotebookNotary
 
     path = planned.folder / planned.notebook
     notebook = nbformat.read(path, as_version=4)
-    session = json.loads(
-        _ask(
-            planned,
-            f"http://{HOST}:{planned.port}/api/sessions",
-            {"path": planned.notebook, "name": planned.notebook, "type": "notebook", "kernel": {"name": "python3"}},
-        )
-    )
-    client = BlockingKernelClient(
-        connection_file=str(Path(jupyter_runtime_dir()) / f"kernel-{session['kernel']['id']}.json")
-    )
-    client.load_connection_file()
-    # The heartbeat is left out: on a busy machine it calls a slow kernel dead.
-    client.start_channels(stdin=False, hb=False, control=False)
+    wanted = {"path": path.name, "name": path.name, "type": "notebook", "kernel": {"name": "python3"}}
     try:
-        client.wait_for_ready(timeout=60)
-        for cell in notebook.cells:
-            if cell.cell_type != "code":
-                continue
-            outputs: list[Any] = []
+        kernel = _ask(planned, "api/sessions", wanted)["kernel"]["id"]
+        client = BlockingKernelClient(connection_file=str(planned.place / f"kernel-{kernel}.json"))
+        client.load_connection_file()
+        # The heartbeat is left out: on a busy machine it calls a slow kernel dead.
+        client.start_channels(stdin=False, hb=False, control=False)
+        try:
+            client.wait_for_ready(timeout=60)
+            for cell in notebook.cells:
+                if cell.cell_type == "code":
+                    _execute(client, cell)
+        finally:
+            client.stop_channels()
+        nbformat.write(notebook, path)
+        NotebookNotary().sign(notebook)
+    except (OSError, RuntimeError, ValueError) as error:
+        raise ToolError(f"The notebook {path.name} failed: {error}", f"Its messages are in {planned.log}.") from error
 
-            def keep(message: dict[str, Any], outputs: list[Any] = outputs) -> None:
-                if message["msg_type"] in ("display_data", "execute_result", "stream", "error"):
-                    outputs.append(nbformat.v4.output_from_msg(message))
 
-            reply = client.execute_interactive(cell.source, output_hook=keep, timeout=120, allow_stdin=False)
-            if reply["content"]["status"] != "ok":
-                raise ToolError(
-                    f"The notebook {planned.notebook} failed: {reply['content'].get('evalue', '')}",
-                    "Open it in JupyterLab to see more.",
-                )
-            cell.outputs = outputs
-            cell.execution_count = reply["content"]["execution_count"]
-    finally:
-        client.stop_channels()
-    nbformat.write(notebook, path)
-    NotebookNotary().sign(notebook)
+def _execute(client: Any, cell: Any) -> None:
+    """Run one cell and keep what it shows."""
+    import nbformat
+
+    outputs: list[Any] = []
+
+    def keep(message: dict[str, Any]) -> None:
+        if message["msg_type"] in ("display_data", "execute_result", "stream", "error"):
+            outputs.append(nbformat.v4.output_from_msg(message))
+
+    reply = client.execute_interactive(cell.source, output_hook=keep, timeout=120, allow_stdin=False)["content"]
+    if reply["status"] != "ok":
+        raise RuntimeError(reply.get("evalue", "a cell failed"))
+    cell.outputs = outputs
+    cell.execution_count = reply["execution_count"]
 
 
 def find_browser() -> bool:
     """Tell whether a browser can be opened from here."""
-    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+    screen = ("DISPLAY", "WAYLAND_DISPLAY", "BROWSER")
+    if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in screen):
         return False
-    import webbrowser
+    with suppress(webbrowser.Error):
+        return bool(webbrowser.get())
+    return False
 
-    try:
-        webbrowser.get()
-    except webbrowser.Error:
-        return shutil.which("xdg-open") is not None
-    return True
+
+def show(planned: Plan) -> bool:
+    """Open the browser on a page that leads to the view: the browser's command line, which others see, has no token.
+
+    Parameters
+    ----------
+    planned : Plan
+        Of a running server.
+
+    Returns
+    -------
+    bool
+        Whether a browser was opened.
+    """
+    page = planned.place / "open.html"
+    with suppress(OSError, webbrowser.Error):
+        page.touch(mode=0o600)
+        page.write_text(f'<!doctype html><meta http-equiv="refresh" content="0; url={planned.url}">')
+        return webbrowser.open(page.as_uri())
+    return False

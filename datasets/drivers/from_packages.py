@@ -15,7 +15,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from advisor.lab.tables import fetch
+from advisor.lab.tables import build
+from advisor.lab.tables.apt import Apt, unpack
 
 RELEASES = {"12": "debian-12", "13": "debian-13"}
 # Series from the newest down, the list of nvidia-detect that names its chips, and the package that holds the driver.
@@ -32,19 +33,19 @@ SERIES = (
 FIELDS = ("code", "ids", "effect", "module", "packages", "reason", "action", "source")
 
 
-def unpacked(apts: dict[str, fetch.Apt], name: str, folder: Path) -> dict[str, tuple[Path, str]]:
+def unpacked(apts: dict[str, Apt], name: str, folder: Path) -> dict[str, tuple[Path, str]]:
     """Fetch and unpack a package of each release: folder and version."""
     found = {}
     for release, apt in apts.items():
         packages = apt.packages([name])
         if packages:
             place = folder / f"{name}-{release}"
-            fetch.unpack(apt.download(packages)[0], place)
+            unpack(apt.download(packages)[0], place)
             found[release] = (place, packages[0].version)
     return found
 
 
-def nvidia(apts: dict[str, fetch.Apt], folder: Path) -> list[dict[str, str]]:
+def nvidia(apts: dict[str, Apt], folder: Path) -> list[dict[str, str]]:
     """Rows of NVIDIA's driver series."""
     trees = unpacked(apts, "nvidia-detect", folder)
     place, version = trees["13"]
@@ -79,7 +80,7 @@ def nvidia(apts: dict[str, fetch.Apt], folder: Path) -> list[dict[str, str]]:
     return rows
 
 
-def fingerprint(apts: dict[str, fetch.Apt], folder: Path) -> list[dict[str, str]]:
+def fingerprint(apts: dict[str, Apt], folder: Path) -> list[dict[str, str]]:
     """Rows of fingerprint readers: those that libfprint drives, by release, and those it knows that it does not."""
     trees = unpacked(apts, "libfprint-2-2", folder)
     drives: dict[str, set[str]] = {}
@@ -116,7 +117,7 @@ def fingerprint(apts: dict[str, fetch.Apt], folder: Path) -> list[dict[str, str]
 
 def main(cache: Path) -> None:
     """Print the table."""
-    apts = {release: fetch.Apt(fetch.RECIPES[name], cache) for release, name in RELEASES.items()}
+    apts = {release: build.RECIPES[name].apt(cache) for release, name in RELEASES.items()}
     for apt in apts.values():
         apt.update()
     with tempfile.TemporaryDirectory() as folder:

@@ -381,13 +381,6 @@ def test_levels_widen_what_is_served(base):
     assert np.isfinite(replace(base, levels={"": 1.05}).log_widths(kinds)).all()
 
 
-def test_damaged_levels_are_as_none(home, base):
-    keep(base, home / "models", {})
-    for text in ("{", '{"format": 1, "levels": {"": "x"}}', '{"format": 1, "levels": {"": NaN}}', "[]"):
-        (home / "models" / "levels.json").write_text(text)
-        assert serving_model().levels == {}
-
-
 def test_drift_names_since_when_and_the_phase(home):
     with filled(home / "bench_log.sqlite", 100, longer=1.3) as book:
         found = drift_of(book)

@@ -16,8 +16,8 @@ from advisor.comfort.physics import physics
 from advisor.editions.measured import anchor_mib_s
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
-from advisor.lab.sessions.design import draw
-from advisor.lab.sessions.rows import COLUMNS
+from advisor.lab.design import draw_sessions
+from advisor.lab.sessions.measure import COLUMNS
 
 
 def column(value: float) -> np.ndarray:
@@ -155,7 +155,7 @@ def made(noise: float = 0.05) -> pd.DataFrame:
         rows.append(
             plain | {"stage": "browser", "processor_s": 4.5, "pss_mib": browser, "read_mib": 200, "reads": 3000}
         )
-    for plan in (one for one in draw() if one.memory_limit_mib >= 1024):
+    for plan in (one for one in draw_sessions() if one.memory_limit_mib >= 1024):
         work, cold, session, browser = OWN[plan.edition]
         unit = Machine(
             *(np.array([one]) for one in (plan.memory_limit_mib, 0.6 * plan.quota_pct, 1, plan.rate_mib_s,

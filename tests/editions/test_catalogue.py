@@ -7,9 +7,6 @@ import pytest
 
 from advisor import editions
 from advisor.editions import measured
-from advisor.errors import TableError
-from advisor.lab.tables import editions as build
-from advisor.lab.tables import index
 from advisor.shop import Edition, Image, default_shop
 
 FIGURES = ["packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib"]
@@ -63,41 +60,6 @@ def test_an_image_of_an_unknown_release_has_no_rows():
 def test_an_image_with_fewer_editions_has_only_those():
     image = Image(name="two", release="13", kernel="debian-13", editions=(Edition.LXQT, Edition.GNOME))
     assert list(editions.rows_of(image)["edition"]) == ["LXQt", "GNOME"]
-
-
-def test_the_guides_row_is_read_with_its_units():
-    page = "<tr><td>With Desktop</td><td>1.5 gigabytes</td><td>3GB</td><td>10 GB</td></tr>"
-    assert build.minimums(page) == (1.5, 3.0, 9.31)
-
-
-def test_a_guide_without_the_row_is_refused():
-    with pytest.raises(TableError, match="With Desktop"):
-        build.minimums("<table></table>")
-
-
-def test_apts_simulated_install_is_read(monkeypatch, tmp_path):
-    printed = (
-        "NOTE: This is only a simulation!\n"
-        "Inst libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
-        "Inst tzdata:amd64 (2025b-4+deb13u1 Debian:13.1/stable, Debian-Security:13/stable-security [all])\n"
-        "Conf libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
-    )
-    suite = index.Suite("13", "amd64", tmp_path)
-    monkeypatch.setattr(index.Suite, "apt", lambda self, *given, **more: printed)
-    assert suite.resolve(["tzdata"]) == [("libc6", "2.41-12"), ("tzdata", "2025b-4+deb13u1")]
-
-
-def test_the_index_is_read_record_by_record(monkeypatch, tmp_path):
-    printed = (
-        "Package: base-files\nVersion: 13.8\nPriority: required\nInstalled-Size: 402\nSize: 73000\n"
-        "Description: x\n Size: 99\n\nPackage: virtual-only\nProvides: nothing\n"
-    )
-    suite = index.Suite("13", "amd64", tmp_path)
-    monkeypatch.setattr(index.Suite, "apt", lambda self, *given, **more: printed)
-    found = suite.packages()
-    assert list(found) == [("base-files", "13.8")]
-    assert found["base-files", "13.8"] == index.Package("base-files", "13.8", "required", 73000, 402)
-    assert build.standard_system(found) == ["base-files"]
 
 
 def sessions(*rows: dict) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from advisor.errors import TableError
 from advisor.intake import understand
 from advisor.intake.notes import CONDITION_COLUMNS, _records, conditions, said, table
 from advisor.tables import load as tables_load
+from advisor.tables import rows
 
 NOTES = list(csv.DictReader(Path(__file__).with_name("notes_said.csv").open(encoding="utf-8")))
 
@@ -76,7 +77,11 @@ def test_the_shops_own_rows_are_added_and_a_broken_one_is_named(tmp_path, monkey
         own.write_text(head + "firmware-password,beep lock,beep lock,,,,,,,,ours\n", encoding="utf-8")
         forget()
         assert found("beep lock on this one") == {"firmware-password": "hold"}
-        for row, words in (("odd,odd,odd,,loud,none,Odd,Look,,,ours", "severity 'loud'"), ("odd,odd,(,,,,,,,,", "row")):
+        for row, words in (
+            ("odd,odd,odd,,loud,none,Odd,Look,,,ours", "column severity"),
+            ("odd,odd,(,,act,none,Odd,Look,,,ours", "column pattern"),
+            ("odd,odd,odd,,,,,,,,ours", "first row of 'odd'"),
+        ):
             own.write_text(head + row + "\n", encoding="utf-8")
             forget()
             with pytest.raises(TableError, match=words):
@@ -87,7 +92,7 @@ def test_the_shops_own_rows_are_added_and_a_broken_one_is_named(tmp_path, monkey
 
 
 def forget() -> None:
-    for cached in (tables_load, table, said, _records):
+    for cached in (tables_load, rows, table, said, _records):
         cached.cache_clear()
 
 

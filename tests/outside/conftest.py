@@ -59,13 +59,14 @@ def missing_fixture():
 
 @pytest.fixture(scope="session")
 def debian_package(pytestconfig) -> Callable[[str, str], Path]:
-    """Function from a package's name and a recipe of `advisor.lab.tables.fetch` to a folder with its files.
+    """Function from a package's name and a recipe of `advisor.lab.tables.build` to a folder with its files.
 
     A '*' in the name stands for the newest of the packages that fit, such as 'linux-headers-*-common'.
     apt keeps a state of its own in pytest's cache folder; nothing is installed and no script of the package is run.
     """
     from advisor.errors import AdvisorError
-    from advisor.lab.tables.fetch import RECIPES, Apt, unpack
+    from advisor.lab.tables.apt import Apt, unpack
+    from advisor.lab.tables.build import RECIPES
 
     cache = pytestconfig.cache.mkdir("debian")
     ready: dict[str, Apt] = {}
@@ -76,11 +77,10 @@ def debian_package(pytestconfig) -> Callable[[str, str], Path]:
             return folder
         try:
             if recipe not in ready:
-                ready[recipe] = Apt(RECIPES[recipe], cache)
-                ready[recipe].update()
+                ready[recipe] = RECIPES[recipe].apt(cache).update()
             names = [name]
             if "*" in name:
-                listed = ready[recipe]._run("apt-cache", "pkgnames", name.partition("*")[0]).stdout.split()
+                listed = ready[recipe].names()
                 names = fnmatch.filter(listed, name)
             found = ready[recipe].packages(names)
             found.sort(key=lambda package: [int(part) for part in re.findall(r"\d+", package.version)], reverse=True)

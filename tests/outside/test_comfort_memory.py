@@ -10,7 +10,7 @@ import sys
 
 import pytest
 
-from advisor.lab.sessions.counters import memory_of
+from advisor.lab.watch import memory_of
 
 pytestmark = pytest.mark.outside
 

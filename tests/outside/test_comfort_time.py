@@ -12,7 +12,7 @@ import pytest
 
 from advisor.comfort.model import Stage
 from advisor.comfort.training import spread_of
-from advisor.lab.sessions.watch import core_busy_s
+from advisor.lab.watch import busy_s
 
 pytestmark = pytest.mark.outside
 
@@ -23,7 +23,7 @@ def test_the_time_a_core_was_busy_is_what_psutil_says(missing):
     except ImportError:
         missing("psutil")
     for core, before in enumerate(psutil.cpu_times(percpu=True)):
-        ours = core_busy_s(core)
+        ours = busy_s([core])
         after = psutil.cpu_times(percpu=True)[core]
         low, high = (
             one.user + one.nice + one.system + one.irq + one.softirq + one.steal for one in (before, after)

@@ -13,7 +13,8 @@ from advisor import drivers
 from advisor.drivers import facts, ids, kinds, store
 from advisor.drivers.kinds import Kind
 from advisor.errors import ToolError
-from advisor.lab.tables import arrays, build, fetch
+from advisor.lab.tables import apt as apts
+from advisor.lab.tables import arrays, build
 from advisor.shop import default_shop
 from advisor.unit import Unit, frame
 
@@ -21,8 +22,8 @@ pytestmark = [pytest.mark.outside, pytest.mark.slow]
 
 
 @cache
-def updated() -> fetch.Apt:
-    found = fetch.Apt(fetch.RECIPES["debian-13"], build.default_cache())
+def updated() -> apts.Apt:
+    found = build.RECIPES["debian-13"].apt(build.default_cache())
     found.update()
     return found
 
@@ -45,7 +46,7 @@ def unpacked(apt, tmp_path):
     def unpack(name: str):
         [package] = apt.packages([name])
         [deb] = apt.download([package])
-        fetch.unpack(deb, tmp_path / name)
+        apts.unpack(deb, tmp_path / name)
         subprocess.run(["dpkg-deb", "-e", str(deb), str(tmp_path / name / "DEBIAN")], check=True)
         return tmp_path / name
 

@@ -8,7 +8,6 @@ package libgl1-mesa-dri of Debian 12 and 13; pci.ids (package hwdata or pci.ids)
 from __future__ import annotations
 
 import re
-import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -17,25 +16,25 @@ import pytest
 
 from advisor import editions, tables
 from advisor.errors import ToolError
-from advisor.lab.tables.editions import guide_page
-from advisor.lab.tables.index import CODENAMES, Suite
-from advisor.shop import default_shop
+from advisor.lab.tables.apt import Apt, unpack
+from advisor.lab.tables.editions import guide_page, source_of
+from advisor.shop import CODENAMES, default_shop
 from advisor.unit import BootMode, Unit, frame
 
 pytestmark = pytest.mark.outside
 RELEASES = ["12", "13"]
-_PREPARED: dict[tuple[str, str], Suite] = {}
+_PREPARED: dict[tuple[str, str], Apt] = {}
 
 
 @pytest.fixture
 def suite(tmp_path_factory, need, missing):
-    def prepared(release: str, architecture: str = "amd64") -> Suite:
+    def prepared(release: str, architecture: str = "amd64") -> Apt:
         need("apt-get")
         need("dpkg-deb")
         key = (release, architecture)
         if key not in _PREPARED:
             try:
-                _PREPARED[key] = Suite(release, architecture, tmp_path_factory.mktemp("apt")).prepare()
+                _PREPARED[key] = source_of(release, architecture, tmp_path_factory.mktemp("apt"))
             except ToolError as error:
                 missing(f"the package index of Debian {release} {architecture}: {error}")
         return _PREPARED[key]
@@ -43,13 +42,11 @@ def suite(tmp_path_factory, need, missing):
     return prepared
 
 
-def unpacked(suite: Suite, name: str) -> Path:
-    folder = suite.folder / name
+def unpacked(source: Apt, name: str) -> Path:
+    folder = source.folder / name
     if not folder.exists():
-        folder.mkdir()
-        suite.apt("download", name, cwd=folder)
-        subprocess.run(["dpkg-deb", "-x", str(next(folder.glob("*.deb"))), str(folder / "x")], check=True)
-    return folder / "x"
+        unpack(source.download(source.packages([name]))[0], folder)
+    return folder
 
 
 class Cells(HTMLParser):
@@ -114,7 +111,7 @@ def test_i386_is_in_the_guides_table_of_architectures_as_the_gate_says(suite, re
 
 @pytest.mark.parametrize(("release", "there"), [("12", True), ("13", False)])
 def test_the_installer_is_packaged_for_i386_as_the_gate_says(suite, release, there):
-    names = {name for name, _ in suite(release).packages()}
+    names = {name for name, _ in suite(release).index()}
     assert f"debian-installer-{release}-netboot-amd64" in names
     assert (f"debian-installer-{release}-netboot-i386" in names) == there
 

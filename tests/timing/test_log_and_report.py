@@ -119,12 +119,18 @@ def test_disturbed_and_failed_rehearsals_are_left_out(tmp_path):
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        ("not json\n", "line 1: not JSON"),
+        ("not json\n", "line 1, is not JSON"),
         ("[1]\n", "line 1: not a JSON object"),
         (json.dumps({"format": 9}) + "\n", "format 9"),
-        (json.dumps({"format": 1, "name": "x"}) + "\n", "lacks"),
-        (json.dumps(row(copy_s=float("nan"))) + "\n", "no finite time"),
-        (json.dumps(row(link_mbps="quick")) + "\n", "'quick'"),
+        (json.dumps({"format": 1, "name": "x"}) + "\n", "no figure for decompress_mib_s"),
+        (json.dumps(row(copy_s=float("nan"))) + "\n", "NaN is no number"),
+        (json.dumps(row(link_mbps="quick")) + "\n", "no figure for link_mbps"),
+        (json.dumps(row(quota_pct="half")) + "\n", "no figure for quota_pct"),
+        (json.dumps(row(copy_s=10**400)) + "\n", "no figure for copy_s"),
+        (json.dumps(row(copy_s=True)) + "\n", "no figure for copy_s"),
+        (json.dumps(row(boot_read_bytes=[1])) + "\n", "no figure for boot_read_bytes"),
+        (json.dumps(row(format="new")) + "\n", "of format new"),
+        ("[" * 100_000 + "\n", "nested too deeply"),
     ],
 )
 def test_bad_lines_are_named(tmp_path, content, words):
@@ -135,7 +141,7 @@ def test_bad_lines_are_named(tmp_path, content, words):
 
 
 def test_a_missing_file_is_said(tmp_path):
-    with pytest.raises(TableError, match="cannot be read"):
+    with pytest.raises(TableError, match="does not exist"):
         read_rehearsals(tmp_path / "none.jsonl")
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.errors import InputError
+from advisor.errors import InputError, TableError
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES
 from advisor.timing.fitting import FEWEST, fit_machine
 from advisor.timing.model import BEYOND, load_model
@@ -156,12 +156,12 @@ def test_damaged_model_files_are_refused(model, tmp_path):
         broken = json.loads(json.dumps(content))
         change(broken)
         path.write_text(json.dumps(broken))
-        with pytest.raises(InputError):
+        with pytest.raises(TableError):
             load_model(path)
     path.write_text("not json")
-    with pytest.raises(InputError, match="damaged"):
+    with pytest.raises(TableError, match="not JSON"):
         load_model(path)
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(TableError, match="does not exist"):
         load_model(tmp_path / "nowhere.json")
 
 

@@ -12,8 +12,9 @@ from advisor.capture.listings import buses, dmi, numbers, recording, udevdb
 from advisor.capture.listings.merge import merge
 from advisor.capture.listings.split import Kind, Section, split
 from advisor.capture.machine import clean
-from advisor.capture.store import from_json, read_bytes
+from advisor.capture.store import from_json
 from advisor.errors import CaptureError
+from advisor.files import read_whole
 from advisor.unit import Capture
 
 LARGEST_LISTING = 8 << 20
@@ -60,7 +61,7 @@ def read_listings(source: str | os.PathLike[str]) -> Capture:
     if isinstance(source, str) and "\n" in source:
         return _read(source, "The text")
     shown = str(clean(str(source), 200))
-    return _read(decode(read_bytes(source, LARGEST_LISTING), shown), shown)
+    return _read(decode(read_whole(source, LARGEST_LISTING, CaptureError), shown), shown)
 
 
 def read_files(paths: list[Path]) -> Capture:
@@ -83,7 +84,7 @@ def read_files(paths: list[Path]) -> Capture:
         return read_listings(paths[0])
     left, texts = LARGEST_LISTING, []
     for path in paths:
-        content = read_bytes(path, left)
+        content = read_whole(path, left, CaptureError)
         left -= len(content)
         texts.append(decode(content, str(clean(str(path), 200))))
     return _read("\n".join(texts), "The text of the files together")

@@ -14,13 +14,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from advisor.errors import ToolError
-from advisor.lab.sessions.counters import Group
+from advisor.lab.groups import Groups
 from advisor.lab.sessions.pages import write_pages
-from advisor.lab.sessions.trees import USER
+from advisor.lab.workplace import chroot, wait_until
 from advisor.shop import Edition
 
 SCREEN = (1366, 768)
 PORT = 8099
+
+USER = "recipient"
+
+MASKED = (
+    "display-manager.service", "systemd-udevd.service", "systemd-networkd-wait-online.service",
+    "NetworkManager-wait-online.service", "anacron.service", "anacron.timer", "apt-daily.timer",
+    "apt-daily-upgrade.timer", "man-db.timer", "fstrim.timer", "e2scrub_all.timer",
+)  # fmt: skip
+"""Units that have no device to work on in a container, or would start work of their own while a session is measured."""
 
 METHOD_X = "systemd-nspawn, Xvfb"
 METHOD_WAYLAND = "systemd-nspawn, virtual monitor"
@@ -105,13 +114,19 @@ exec systemd-run --user --quiet --collect {command}"""
 
 
 def prepare(root: Path, start: Start) -> None:
-    """Put the session's service, script and pages into a tree.
+    """Make a tree ready for its session: a new user, the session's service, script and pages."""
+    (root / "usr/sbin/policy-rc.d").unlink(missing_ok=True)
+    system = root / "etc/systemd/system"
+    targets = {**dict.fromkeys(MASKED, "/dev/null"), "default.target": "/usr/lib/systemd/system/multi-user.target"}
+    for unit, goal in targets.items():
+        (system / unit).unlink(missing_ok=True)
+        (system / unit).symlink_to(goal)
+    chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
+    write_session(root, start)
 
-    Parameters
-    ----------
-    root : pathlib.Path
-    start : Start
-    """
+
+def write_session(root: Path, start: Start) -> None:
+    """Write the session's service, script and pages."""
     service = _SERVICE.format(user=USER, desktop=start.desktop)
     (root / "etc/systemd/system/desktop-session.service").write_text(service)
     display = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
@@ -143,16 +158,7 @@ class _Pages(http.server.SimpleHTTPRequestHandler):
 def serving(folder: Path, leader: int) -> Iterator[dict[str, float]]:
     """Serve the pages on the container's own loopback, from outside its group.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-    leader : int
-        A process of the container.
-
-    Yields
-    ------
-    dict of str to float
-        Number of a page to when it said that it was shown [s of the monotonic clock].
+    Yields the number of a page to when it said that it was shown [s of the monotonic clock].
     """
     shown: dict[str, float] = {}
     handler = type("Pages", (_Pages,), {"shown": shown})
@@ -191,19 +197,8 @@ def serving(folder: Path, leader: int) -> Iterator[dict[str, float]]:
 
 
 @contextmanager
-def container(root: Path, group: Group) -> Iterator[int]:
-    """Start a tree's own systemd in a container, in a control group.
-
-    Parameters
-    ----------
-    root : pathlib.Path
-    group : Group
-
-    Yields
-    ------
-    int
-        Its process 1, as the host counts.
-    """
+def container(root: Path, group: Groups) -> Iterator[int]:
+    """Start a tree's own systemd in a container, in a run's control group; yields its process 1, as the host counts."""
     environment = {**os.environ, "SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1"}
     command = [
         "systemd-nspawn", "-q", "-D", str(root), f"--machine={group.name}", "--boot", "--register=no", "--keep-unit",
@@ -212,7 +207,7 @@ def container(root: Path, group: Group) -> Iterator[int]:
     try:
         process = subprocess.Popen(
             command, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            preexec_fn=group.join,
+            preexec_fn=lambda: group.enter("work"),
         )  # fmt: skip
     except FileNotFoundError as error:
         raise ToolError("systemd-nspawn is not installed.", "Install the package systemd-container.") from error
@@ -224,42 +219,26 @@ def container(root: Path, group: Group) -> Iterator[int]:
             process.send_signal(signal.SIGTERM)
             with suppress(subprocess.TimeoutExpired):
                 process.wait(5)
-        group.end()
+        group.end("work")
         process.wait(10)
 
 
 def _child(process: subprocess.Popen[bytes]) -> int:
-    until = time.monotonic() + 20
-    while time.monotonic() < until and process.poll() is None:
+    found: list[int] = []
+
+    def there() -> bool:
         for path in Path(f"/proc/{process.pid}/task").glob("*/children"):
-            for pid in path.read_text().split():
-                if Path(f"/proc/{pid}/comm").read_text().strip() == "systemd":
-                    return int(pid)
-        time.sleep(0.1)
-    raise ToolError("The container did not start.", "Try systemd-nspawn on the tree by hand.")
+            found.extend(pid for pid in map(int, path.read_text().split()) if command_of(pid) == "systemd")
+        return bool(found) or process.poll() is not None
+
+    wait_until(there, "The container")
+    if not found:
+        raise ToolError("The container did not start.", "Try systemd-nspawn on the tree by hand.")
+    return found[0]
 
 
 def inside(leader: int, script: str, user: str | None = None, timeout_s: float = 180) -> str:
-    """Run a shell script in the container and give what it printed.
-
-    Parameters
-    ----------
-    leader : int
-    script : str
-    user : str, optional
-        Root when left out.
-    timeout_s : float
-        It is ended after this long [s].
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    ToolError
-        When it has not ended by then.
-    """
+    """Run a shell script in the container, as root or a user, and give what it printed."""
     try:
         done = subprocess.run(
             _entered(leader, script, user), stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=timeout_s
@@ -276,90 +255,39 @@ def _entered(leader: int, script: str, user: str | None) -> list[str]:
 
 
 def in_session(leader: int, command: str) -> subprocess.Popen[bytes]:
-    """Start a program as the user would, without waiting for it.
-
-    Parameters
-    ----------
-    leader : int
-    command : str
-
-    Returns
-    -------
-    subprocess.Popen
-        Of what asks the user's service manager to start it.
-    """
+    """Start a program as the user would, without waiting for it: what asks the user's service manager to start it."""
     return subprocess.Popen(
         _entered(leader, _INSIDE.format(command=command), USER),
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
 
 
-def alive(group: Group, start: Start) -> bool:
-    """Tell whether the desktop's process is there.
-
-    Parameters
-    ----------
-    group : Group
-    start : Start
-
-    Returns
-    -------
-    bool
-    """
+def alive(group: Groups, start: Start) -> bool:
+    """Whether the desktop's process is there."""
     return any(command_of(pid) == start.process[:15] for pid in group.pids())
 
 
-def counted(group: Group) -> list[int]:
-    """Give the container's processes without the one that holds it.
-
-    Parameters
-    ----------
-    group : Group
-
-    Returns
-    -------
-    list of int
-    """
+def counted(group: Groups) -> list[int]:
+    """The container's processes without the one that holds it."""
     return [pid for pid in group.pids() if command_of(pid) != "systemd-nspawn"]
 
 
 def command_of(pid: int) -> str:
-    """Name of a process, '' when it has ended.
-
-    Parameters
-    ----------
-    pid : int
-
-    Returns
-    -------
-    str
-    """
+    """Name of a process, '' when it has ended."""
     try:
         return Path(f"/proc/{pid}/comm").read_text().strip()
     except OSError:
         return ""
 
 
-def await_page(shown: dict[str, float], page: str, group: Group, limit_s: float) -> tuple[float, float] | None:
+def await_page(shown: dict[str, float], page: str, group: Groups, limit_s: float) -> tuple[float, float] | None:
     """Wait until a page says that it is shown.
 
-    Parameters
-    ----------
-    shown : dict of str to float
-        As `serving` gives it.
-    page : str
-    group : Group
-    limit_s : float
-        Give up after this long [s].
-
-    Returns
-    -------
-    tuple of float, or None
-        When it was shown [s of the monotonic clock], and the processor time used by then [s].
+    Gives when [s of the monotonic clock], and the processor time used by then [s]; None when it takes too long.
     """
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         if page in shown:
-            return shown[page], group.processor_s()
+            return shown[page], group.cpu_s()
         time.sleep(0.05)
     return None

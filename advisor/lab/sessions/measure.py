@@ -1,12 +1,13 @@
-"""Measure one real desktop session (root, Debian).
+"""Measure one real desktop session: log in, wait for rest, open the browser, wait again.
 
 Every session starts from an image of the installed edition with cold caches, with nothing holding it back, or with
-memory, processor and disk limited together (`advisor.lab.sessions.series` makes many of them).
+memory, processor and disk limited together.
 """
 
 from __future__ import annotations
 
 import lzma
+import os
 import time
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -15,7 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from advisor.capture import speed
-from advisor.capture.speed import LZMA_PRESET, fixed_buffer
+from advisor.lab import disk as paced
+from advisor.lab import watch
+from advisor.lab.disk import models
+from advisor.lab.groups import Groups, Hurry, Limits, set_own
 from advisor.lab.sessions.container import (
     PORT,
     STARTS,
@@ -28,11 +32,18 @@ from advisor.lab.sessions.container import (
     inside,
     serving,
 )  # fmt: skip
-from advisor.lab.sessions.counters import Group, memory_of, wait_quiet
-from advisor.lab.sessions.paced import READ_AHEAD_KIB, attached
 from advisor.lab.sessions.pages import write_pages
-from advisor.lab.sessions.rows import Measured
-from advisor.lab.sessions.watch import Hurry, Ready, Watch, disturbance, under_limits
+from advisor.lab.watch import DISTURBED_BESIDE, Ready, wait_quiet
+from advisor.lab.workplace import mounted
+
+COLUMNS = (
+    "release", "edition", "stage", "run", "memory_limit_mib", "quota_pct", "disk", "method", "ok", "seconds",
+    "processor_s", "all_processor_s", "processes", "pss_mib", "anon_mib", "read_mib", "reads", "read_ahead_kib",
+    "kills", "host_mib_s", "note", "date", "plan", "cpus", "rate_mib_s", "access_ms", "decompress_mib_s",
+    "disk_read_mib_s",
+    "disk_access_ms", "limit_s", "throttled_s", "others_s", "beside_s", "disturbed", "ready_2", "ready_3", "ready_4",
+)  # fmt: skip
+"""Of the table comfort/sessions, which tells their meaning."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +60,8 @@ class Conditions:
         Name of the kind of disk that it is paced to.
     rate_mib_s, access_ms : float, optional
         That disk's sequential rate [MiB/s] and access time [ms].
+    model : str
+        A disk of lab/disks instead of a plain one of these figures; '' for none.
     plan : str, optional
         Name in a design.
     core : int, optional
@@ -64,6 +77,7 @@ class Conditions:
     disk: str | None = None
     rate_mib_s: float | None = None
     access_ms: float | None = None
+    model: str = ""
     plan: str | None = None
     core: int | None = None
     count_ready: bool = False
@@ -71,40 +85,68 @@ class Conditions:
     browser_limit_s: float = 180
     after_s: float = 180
 
+    def disk_model(self, image: Path) -> models.Model:
+        """The disk that an image of the tree lies on."""
+        if self.model:
+            return models.model(self.model)
+        size = -(-image.stat().st_size // 4096) * 4096
+        return models.plain(self.rate_mib_s or 1e4, self.access_ms or 0, size)
+
+
+class Watch:
+    """Counters of one stage, as differences from its begin."""
+
+    def __init__(self, group: Groups, core: int | None, beside: str = "") -> None:
+        self.group, self.core, self.beside = group, core, beside
+        self.start = self._now()
+
+    def _now(self) -> dict[str, float]:
+        core, (reads, read) = self.core, self.group.reads()
+        return {
+            "clock": time.monotonic(), "used": self.group.cpu_s(), "own": self.group.cpu_s() + self.group.cpu_s("rig"),
+            "read": read, "reads": reads, "throttled": self.group.throttled_s(),
+            "busy": 0.0 if core is None else watch.busy_s([core]),
+            "beside": 0.0 if core is None else watch.beside_s(self.beside, core),
+        }  # fmt: skip
+
+    def row(self) -> dict[str, Any]:
+        """What is recorded of the stage, the time of its end being now."""
+        now = self._now()
+        since = {name: now[name] - self.start[name] for name in now}
+        memory = watch.memory_of(counted(self.group))
+        return {
+            "read_mib": since["read"], "reads": int(since["reads"]), "throttled_s": since["throttled"],
+            "others_s": max(0.0, since["busy"] - since["own"]), "beside_s": since["beside"],
+            "kills": self.group.kills(), "beside_share": since["beside"] / max(since["clock"], 1e-9),
+            "processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib,
+        }  # fmt: skip
+
+    def rest(self, start: Start, limit_s: float, extra: float = 0.0) -> tuple[float, float] | None:
+        """Wait until the session is at rest, see `watch.wait_quiet`."""
+        waiting = lambda: any(state in "RD" for state in self.group.states())  # noqa: E731
+        return wait_quiet(
+            self.group.cpu_s, waiting, limit_s=limit_s, share=start.rest_share + extra,
+            waiting_share=0.5 if start.rest_share < 0.1 else 0.8,
+        )  # fmt: skip
+
 
 def host_speed(rounds: int = 5) -> float:
-    """Measure decompression on this machine by processor time, so that other work beside it counts little.
-
-    Parameters
-    ----------
-    rounds : int
-
-    Returns
-    -------
-    float
-        Median of the rounds [MiB/s]; what shares the core with us slows it as it slows the session.
-    """
-    packed = lzma.compress(fixed_buffer(), preset=LZMA_PRESET)
+    """Decompression on this machine by processor time, median of the rounds [MiB/s]: other work counts little."""
+    packed = lzma.compress(speed.fixed_buffer(), preset=speed.LZMA_PRESET)
     found = []
     for _ in range(rounds):
         began = time.process_time()
         for _ in range(4):
             lzma.decompress(packed)
-        found.append(4 * len(fixed_buffer()) / 2**20 / (time.process_time() - began))
+        found.append(4 * len(speed.fixed_buffer()) / 2**20 / (time.process_time() - began))
     return sorted(found)[rounds // 2]
 
 
 def measure(
-    release: str,
-    edition: str,
-    conditions: Conditions,
-    image: Path,
-    folder: Path,
-    beside: str = "",
-    run: int = 1,
+    release: str, edition: str, conditions: Conditions, image: Path, folder: Path, beside: str = "", run: int = 1,
     note: str = "",
-) -> list[Measured]:
-    """Measure one session: log in, wait for rest, open the browser, wait again.
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Measure one session.
 
     Parameters
     ----------
@@ -113,7 +155,7 @@ def measure(
     image : pathlib.Path
         Of the edition's tree.
     folder : pathlib.Path
-        Its name is that of the control group; made if need be, and removed at the end.
+        A run folder.
     beside : str
         Control group of real-time work on this machine, whose time on the core is recorded.
     run : int
@@ -122,124 +164,109 @@ def measure(
 
     Returns
     -------
-    list of Measured
-        A row for the desktop, and one for the browser when the desktop came up.
+    list of dict
+        A row of `COLUMNS` for the desktop, and one for the browser when the desktop came up.
     """
-    start, quota = STARTS[edition], conditions.quota_pct
-    group = Group(folder.name)
-    got = 1.0
+    start, core = STARTS[edition], conditions.core
+    group, root = Groups(folder.name), folder / "root"
+    root.mkdir()
+    write_pages(folder / "pages")
     rows: list[dict[str, Any]] = []
     speeds: dict[str, Any] = {}
-    pages = folder / "pages"
-    with (
-        Hurry() as hurry,
-        attached(image, conditions.rate_mib_s or 0, conditions.access_ms or 0, folder) as disk,
-    ):
-        write_pages(pages)
-        host_mib_s = host_speed()
-        core = None if conditions.core is None else str(conditions.core)
-        group.make(conditions.memory_limit_mib, None, core)
-        with container(disk.root, group) as leader:
-            inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
-            wait_quiet(group.processor_s, group.waiting, limit_s=20, window_s=2)
-            disk.flush()
-            group.drop_cache()
-            # What starts the session is warm, as it is after a boot.
-            inside(leader, "systemctl --version; systemctl is-active desktop-session; sleep 0", timeout_s=60)
-            if conditions.disk:
-                disk.pace()
-            group.throttle(quota)
-            if conditions.disk and quota:
-                found, share = under_limits(group, lambda: speed.decompress_mib_s(1.0))
-                got = 100 * share / quota
-                speeds = {
-                    "decompress_mib_s": found,
-                    "disk_read_mib_s": under_limits(group, lambda: speed.disk_read_mib_s(disk.device, 1.0))[0],
-                    "disk_access_ms": under_limits(group, lambda: speed.disk_access_ms(disk.device, 1.0))[0],
-                }
-            with hurry.aside():
-                with Ready(group) if conditions.count_ready else nullcontext() as ready:
-                    rows.append(_desktop(leader, start, Watch(group, disk, conditions.core, beside), conditions))
-                rows[-1] |= ready.shares() if ready else {}
-                if rows[-1]["ok"] == "yes":
-                    with serving(pages, leader) as shown:
-                        watch = Watch(group, disk, conditions.core, beside)
-                        rows.append(_browser(leader, start, watch, shown, conditions))
-    out = []
-    for row in rows:
-        beside_share = row.pop("beside_share")
-        reason = ""
-        if quota and speeds:
-            read, rate = speeds["disk_read_mib_s"], conditions.rate_mib_s or 0
-            reason = disturbance(quota, beside_share, got, read, rate)
-        row["note"] = "; ".join(one for one in (row["note"], note) if one)
-        known: dict[str, Any] = dict.fromkeys(("seconds", "processor_s", "all_processor_s"))
-        out.append(
-            Measured(
-                **(known | row), release=release, edition=edition, run=run,
-                memory_limit_mib=conditions.memory_limit_mib, quota_pct=quota, disk=conditions.disk,
-                method=start.method, read_ahead_kib=READ_AHEAD_KIB, host_mib_s=host_mib_s, date=str(date.today()),
-                plan=conditions.plan, cpus=core, rate_mib_s=conditions.rate_mib_s, access_ms=conditions.access_ms,
-                disturbed=reason or None, **speeds,
-            )
-        )  # fmt: skip
-    return out
-
-
-def _counters(watch: Watch) -> dict[str, Any]:
-    """What is recorded of a stage, the time of its end being now."""
-    since = watch.since()
-    memory = memory_of(counted(watch.group))
-    own = since["used"] + since["served"]
-    return {
-        "read_mib": since["read"], "reads": int(since["reads"]), "throttled_s": since["throttled"],
-        "others_s": max(0.0, since["busy"] - own), "beside_s": since["beside"], "kills": watch.group.kills(),
-        "beside_share": since["beside"] / max(since["clock"], 1e-9),
-        "processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib,
+    # What is no part of the measurement comes before ordinary work on the machine.
+    set_own(os.SCHED_RR, 1)
+    try:
+        group.make(Limits(None, None if core is None else (core,), conditions.memory_limit_mib, real_time=False))
+        model = conditions.disk_model(image)
+        with (
+            paced.attached(model, folder, group, image=image, held=True) as disk,
+            mounted((disk.device, str(root))), Hurry(disk.device), container(root, group) as leader,
+        ):  # fmt: skip
+            host_mib_s = host_speed()
+            speeds, got = _limit(conditions, group, disk, leader, root)
+            set_own(os.SCHED_OTHER, 0)
+            with Ready(group) if conditions.count_ready else nullcontext() as ready:
+                rows.append(_desktop(leader, start, Watch(group, core, beside), conditions))
+            rows[-1] |= ready.shares() if ready else {}
+            if rows[-1]["ok"] == "yes":
+                with serving(folder / "pages", leader) as shown:
+                    rows.append(_browser(leader, start, Watch(group, core, beside), shown, conditions))
+            set_own(os.SCHED_RR, 1)
+    finally:
+        set_own(os.SCHED_OTHER, 0)
+    common = {
+        "release": release, "edition": edition, "run": run, "memory_limit_mib": conditions.memory_limit_mib,
+        "quota_pct": conditions.quota_pct, "disk": conditions.disk, "method": start.method,
+        "read_ahead_kib": paced.READ_AHEAD_KIB, "host_mib_s": host_mib_s, "date": str(date.today()),
+        "plan": conditions.plan, "cpus": core, "rate_mib_s": conditions.rate_mib_s, "access_ms": conditions.access_ms,
     }  # fmt: skip
+    for row in rows:
+        share = row.pop("beside_share")
+        if conditions.quota_pct and speeds:
+            row["disturbed"] = watch.disturbance(
+                beside=(share, conditions.quota_pct), shares=(got,), tolerance=DISTURBED_BESIDE,
+                read=(speeds["disk_read_mib_s"], conditions.rate_mib_s or 0),
+            )  # fmt: skip
+        row["note"] = "; ".join(one for one in (row["note"], note) if one)
+    return [{**common, **speeds, **row} for row in rows]
 
 
-def _desktop(leader: int, start: Start, watch: Watch, conditions: Conditions) -> dict[str, Any]:
-    group = watch.group
+def _limit(
+    conditions: Conditions, group: Groups, disk: paced.PacedDisk, leader: int, root: Path
+) -> tuple[dict[str, float], float]:
+    """Bring the machine up, empty its caches, set the limits; the speeds under them, and the share they got [1]."""
+    quota = conditions.quota_pct
+    inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
+    wait_quiet(group.cpu_s, lambda: any(state in "RD" for state in group.states()), limit_s=20, window_s=2)
+    disk.flush(root)
+    group.drop_cache()
+    # What starts the session is warm, as it is after a boot.
+    inside(leader, "systemctl --version; systemctl is-active desktop-session; sleep 0", timeout_s=60)
+    if conditions.disk:
+        disk.pace()
+    group.allow(quota)
+    if not (conditions.disk and quota):
+        return {}, 1.0
+    found, share = group.measured(lambda: speed.decompress_mib_s(1.0))
+    speeds = {
+        "decompress_mib_s": found,
+        "disk_read_mib_s": group.measured(lambda: speed.disk_read_mib_s(disk.device, 1.0))[0],
+        "disk_access_ms": group.measured(lambda: speed.disk_access_ms(disk.device, 1.0))[0],
+    }
+    return speeds, 100 * share / quota
+
+
+def _desktop(leader: int, start: Start, seen: Watch, conditions: Conditions) -> dict[str, Any]:
     inside(leader, "systemctl start --no-block desktop-session.service", timeout_s=60)
-    rest = wait_quiet(
-        group.processor_s, group.waiting, limit_s=conditions.session_limit_s, share=start.rest_share,
-        waiting_share=0.5 if start.rest_share < 0.1 else 0.8,
-    )  # fmt: skip
-    row = {"stage": "idle", "limit_s": conditions.session_limit_s, **_counters(watch)}
-    there = alive(group, start)
-    note = "" if there else "the desktop's process was not there"
+    rest = seen.rest(start, conditions.session_limit_s)
+    row = {"stage": "idle", "limit_s": conditions.session_limit_s, **seen.row()}
+    there = alive(seen.group, start)
+    row["note"] = "" if there else "the desktop's process was not there"
     if rest is None or not there:
-        return row | {"ok": "no", "note": note}
-    seconds, used = rest[0] - watch.start["clock"], rest[1] - watch.start["used"]
-    return row | {"ok": "yes", "note": note, "seconds": seconds, "processor_s": used}
+        return row | {"ok": "no"}
+    return row | {"ok": "yes", "seconds": rest[0] - seen.start["clock"], "processor_s": rest[1] - seen.start["used"]}
 
 
-def _browser(
-    leader: int, start: Start, watch: Watch, shown: dict[str, float], conditions: Conditions
-) -> dict[str, Any]:
-    group = watch.group
+def _browser(leader: int, start: Start, seen: Watch, shown: dict[str, float], conditions: Conditions) -> dict[str, Any]:
+    group = seen.group
     asked = [in_session(leader, f"firefox-esr http://127.0.0.1:{PORT}/page0.html")]
     with Ready(group) if conditions.count_ready else nullcontext() as ready:
         first = await_page(shown, "0", group, conditions.browser_limit_s)
     # What was read by then; memory is that of the first page until more is open.
-    row = {"stage": "browser", "limit_s": conditions.browser_limit_s, **_counters(watch)}
+    row = {"stage": "browser", "limit_s": conditions.browser_limit_s, **seen.row()}
     row |= ready.shares() if ready else {}
     notes = []
     if first:
-        row |= {"seconds": first[0] - watch.start["clock"], "processor_s": first[1] - watch.start["used"]}
+        row |= {"seconds": first[0] - seen.start["clock"], "processor_s": first[1] - seen.start["used"]}
         for page in ("1", "2"):
             asked.append(in_session(leader, f"firefox-esr --new-tab http://127.0.0.1:{PORT}/page{page}.html"))
         asked.append(in_session(leader, "libreoffice --writer /srv/pages/text.fodt"))
         time.sleep(3)
-        rest = wait_quiet(
-            group.processor_s, group.waiting, limit_s=conditions.after_s, share=start.rest_share + 0.1,
-            waiting_share=0.5 if start.rest_share < 0.1 else 0.8,
-        )  # fmt: skip
-        memory = memory_of(counted(group))
+        rest = seen.rest(start, conditions.after_s, extra=0.1)
+        memory = watch.memory_of(counted(group))
         row |= {"processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib}
         if rest:
-            row["all_processor_s"] = rest[1] - watch.start["used"]
+            row["all_processor_s"] = rest[1] - seen.start["used"]
         else:
             notes.append(f"not at rest {conditions.after_s + 3:g} s after the first page")
         if len(shown) < 3:

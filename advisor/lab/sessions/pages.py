@@ -21,20 +21,7 @@ _DONE = """
 
 @cache
 def picture(label: str, width: int = 320, height: int = 200) -> bytes:
-    """Draw a picture that compresses as a photograph does, badly.
-
-    Parameters
-    ----------
-    label : str
-        Different labels give different pictures.
-    width, height : int
-        [pixels]
-
-    Returns
-    -------
-    bytes
-        A PNG file.
-    """
+    """Draw a picture (PNG) that compresses as a photograph does, badly; different labels give different ones."""
     noise = shake_256(label.encode()).digest(width * height)
     rows = []
     for y in range(height):
@@ -54,16 +41,7 @@ def picture(label: str, width: int = 320, height: int = 200) -> bytes:
 
 @cache
 def script(functions: int = 4000) -> str:
-    """Write a script of about 600 kB that is parsed, compiled and run as a page's own scripts are.
-
-    Parameters
-    ----------
-    functions : int
-
-    Returns
-    -------
-    str
-    """
+    """Write a script of about 600 kB that is parsed, compiled and run as a page's own scripts are."""
     lines = ["const bag = [];"]
     for number in range(functions):
         lines.append(
@@ -77,17 +55,9 @@ def script(functions: int = 4000) -> str:
 
 
 def write_pages(folder: Path) -> list[str]:
-    """Write the pages, their pictures and script, and the text document.
+    """Write the pages, their pictures and script, and the text document; gives the names of the pages.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Made when missing.
-
-    Returns
-    -------
-    list of str
-        Names of the pages: an article with pictures, a long table, a page of many boxes.
+    They are an article with pictures, a long table, a page of many boxes.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(IMAGES):
@@ -113,15 +83,7 @@ def write_pages(folder: Path) -> list[str]:
 
 
 def write_document(path: Path, text: str, paragraphs: int = 120) -> None:
-    """Write a text document of some ten pages (OpenDocument, flat XML).
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    text : str
-        A paragraph.
-    paragraphs : int
-    """
+    """Write a text document of some ten pages (OpenDocument, flat XML)."""
     office = "urn:oasis:names:tc:opendocument:xmlns:office:1.0"
     words = "urn:oasis:names:tc:opendocument:xmlns:text:1.0"
     body = "".join(f"<text:p>{text}</text:p>" for _ in range(paragraphs))

@@ -28,18 +28,11 @@ _ENDING = re.compile(r"\.(xz|zst)$")
 
 
 def driver_arrays(tree: Tree) -> dict[str, NDArray[Any]]:
-    """Put a kernel's modules in arrays.
+    """Put a kernel's modules in arrays; text lists are UTF-8 bytes, a line an entry.
 
-    Parameters
-    ----------
-    tree : Tree
-
-    Returns
-    -------
-    dict of str to ndarray
-        Text lists are UTF-8 bytes, a line an entry. `module`, `path`, `path_of`, `builtin` per module; for each
-        packed bus `_a`, `_b` (64-bit words by byte plane), `_masks`, `_mask`, `_module`; `text`, `text_module`;
-        `firmware`, `firmware_start`, `firmware_of`; `depends_start`, `depends_of`.
+    `module`, `path`, `path_of`, `builtin` per module; for each packed bus `_a`, `_b` (64-bit words by byte plane),
+    `_masks`, `_mask`, `_module`; `text`, `text_module`; `firmware`, `firmware_start`, `firmware_of`; `depends_start`,
+    `depends_of`.
     """
     modules = sorted(tree.modules, key=lambda module: (module.builtin, module.name))
     paths = sorted({module.path for module in modules})
@@ -110,14 +103,7 @@ def blob(lines: Iterable[str]) -> NDArray[np.uint8]:
 
 
 def firmware_arrays(packages: Sequence[FirmwarePackage], files: Iterable[tuple[str, int]]) -> dict[str, NDArray[Any]]:
-    """Put a suite's firmware in arrays: text lists as bytes, a line an entry.
-
-    Parameters
-    ----------
-    packages : sequence of FirmwarePackage
-    files : iterable of (path, package number)
-        Paths below lib/firmware; the ending of a packed file (.xz, .zst) is dropped.
-    """
+    """Put a suite's firmware, as paths below lib/firmware and package numbers, in arrays; .xz and .zst are dropped."""
     listed = sorted({(_ENDING.sub("", path), number) for path, number in files})
     return {
         "package": blob([f"{p.name}\t{p.version}\t{p.area}\t{p.size}" for p in packages]),
@@ -129,15 +115,7 @@ def firmware_arrays(packages: Sequence[FirmwarePackage], files: Iterable[tuple[s
 def read_ids(
     path: Path,
 ) -> tuple[dict[int, str], list[tuple[int, int, str]], list[tuple[int, int, int, int, str]], str]:
-    """Read a pci.ids or usb.ids file.
-
-    Returns
-    -------
-    vendors : dict of int to str
-    devices : list of (vendor, device, name)
-    subsystems : list of (vendor, device, subvendor, subdevice, name)
-    version : str
-    """
+    """Read pci.ids or usb.ids: vendors, (vendor, device, name), subsystems with names, the version."""
     vendors: dict[int, str] = {}
     devices: list[tuple[int, int, str]] = []
     subsystems: list[tuple[int, int, int, int, str]] = []
@@ -163,29 +141,12 @@ def read_ids(
 
 
 def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple[dict[str, NDArray[Any]], str]:
-    """Put an id list in arrays.
+    """Put an id list in arrays, and give its version as the file states it.
 
-    Parameters
-    ----------
-    bus : str
-    path : pathlib.Path
-        pci.ids or usb.ids.
-    bound : dict of (vendor, device) to Kind
-        What the modules of the kernels say that they drive; it goes before what a name tells. An id that is only
-        here gets no name.
-
-    Returns
-    -------
-    arrays : dict of str to ndarray
-        `vendor`, `vendor_name`, `id`, `name`, `kind` (number in `kinds`); `sub_of` (position of the device), `sub`
-        (subvendor and subdevice), `sub_name` for network devices.
-    version : str
-        As the file states it.
-
-    Notes
-    -----
-    A vendor that bears the number and the name of another vendor's device is that device, written without its tab
-    (pci.ids of June 2025 has one); it is left out.
+    `vendor`, `vendor_name`, `id`, `name`, `kind` (number in `kinds`); `sub_of` (position of the device), `sub`
+    (subvendor and subdevice), `sub_name` for network devices. `bound` is what the modules of the kernels drive, which
+    goes before what a name tells; an id that is only there gets no name. A vendor that bears the number and the name of
+    another vendor's device is that device, written without its tab (pci.ids of June 2025 has one), and is left out.
     """
     vendors, devices, subsystems, version = read_ids(path)
     strays = {device for vendor, device, name in devices if vendors.get(device) == name and vendor != device}
@@ -224,24 +185,7 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
 
 
 def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any]) -> Path:
-    """Write a table and its meta file.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Is made when it is not there.
-    kind : str
-        'kernel' or 'firmware'.
-    name : str
-    arrays : dict of str to ndarray
-    about : dict
-        Entries of the meta file; format, checksum and remake command are added.
-
-    Returns
-    -------
-    pathlib.Path
-        The .npz file.
-    """
+    """Write a table and its meta file, with format and checksum; `kind` is 'kernel', 'firmware' or 'ids'."""
     folder.mkdir(parents=True, exist_ok=True)
     buffer = io.BytesIO()
     stamp = np.frombuffer(f"{kind} {name}".encode(), dtype=np.uint8)

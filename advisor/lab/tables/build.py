@@ -1,4 +1,4 @@
-"""Build driver and firmware tables from the packages themselves, or from any kernel's module tree."""
+"""Build driver, firmware and id tables from the packages themselves, or from any kernel's module tree."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import posixpath
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,46 @@ from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
-from advisor.lab.tables import fetch, modtree
+from advisor.files import is_there
+from advisor.lab.tables import apt, modtree
+from advisor.lab.tables.apt import Apt, Package
 from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
+from advisor.shop import CODENAMES
 
 _FIRMWARE = re.compile(r"(?:usr/)?lib/firmware/(?:updates/)?(.+)")
+_FOR_BOARDS = re.compile("hexagon-dsp-|firmware-qcom-dsp|raspi-firmware")
+"""Packages of firmware for boards that are no PCs."""
 _LICENCE = "Facts stated by the packages: GPL-2.0-only for the kernel's own text; firmware is named, not copied."
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Where the packages of a kernel come from, and the firmware table that belongs to it."""
+
+    name: str
+    suite: str
+    backports: bool
+    architecture: str
+    metapackage: str
+    firmware: str
+
+    def apt(self, cache: Path) -> Apt:
+        """apt for its release, with a state of its own below a folder."""
+        return Apt(self.suite, self.architecture, cache / "apt" / self.name, cache / "debs", self.backports)
+
+
+def _recipe(release: str, backports: bool = False, architecture: str = "amd64") -> Recipe:
+    firmware = f"debian-{release}" + "-backports" * backports
+    i386 = architecture == "i386"
+    package = "linux-image-686-pae" if i386 else "linux-image-amd64"
+    return Recipe(firmware + "-i386" * i386, CODENAMES[release], backports, architecture, package, firmware)
+
+
+RECIPES: dict[str, Recipe] = {
+    recipe.name: recipe
+    for recipe in (_recipe("12"), _recipe("12", True), _recipe("13"), _recipe("13", True), _recipe("12", False, "i386"))
+}
+"""The kernels whose tables ship with the package."""
 
 
 def _quiet(_text: str) -> None:
@@ -42,50 +78,47 @@ def table_folder() -> Path:
     return own if os.access(own, os.W_OK) else store.folders()[0]
 
 
-def unpack_kernel(
-    recipe: fetch.Recipe, cache: Path, say: Callable[[str], None] = _quiet
-) -> tuple[Path, list[fetch.Package], fetch.Apt]:
-    """Fetch and unpack a kernel's packages.
-
-    Returns
-    -------
-    folder : pathlib.Path
-        The root that holds lib/modules or usr/lib/modules.
-    packages : list of Package
-    apt : Apt
-    """
+def unpack_kernel(recipe: Recipe, cache: Path, say: Callable[[str], None] = _quiet) -> tuple[Path, list[Package], Apt]:
+    """Fetch and unpack a kernel's packages: the root that holds lib/modules, the packages, and apt."""
     say(f"{recipe.name}: package indexes")
-    apt = fetch.Apt(recipe, cache)
-    apt.update()
-    packages = apt.packages(apt.closure(recipe.metapackage))
+    source = recipe.apt(cache).update()
+    packages = source.packages(source.closure(recipe.metapackage))
     if not packages:
         raise TableError(f"{recipe.metapackage} stands for no kernel package in {recipe.suite}.")
     folder = cache / "trees" / recipe.name
     stamp = folder / ".packages"
     wanted = "\n".join(f"{package.name} {package.version} {package.sha256}" for package in packages)
     if not (stamp.is_file() and stamp.read_text() == wanted):
-        if folder.exists():
-            shutil.rmtree(folder)
+        _renew(folder)
         say(f"{recipe.name}: {', '.join(f'{p.name} {p.version}' for p in packages)}")
-        for file in apt.download(packages):
-            fetch.unpack(file, folder)
+        for file in source.download(packages):
+            apt.unpack(file, folder)
         stamp.write_text(wanted)
-    return folder, packages, apt
+    return folder, packages, source
+
+
+def _renew(folder: Path) -> None:
+    """Begin a folder for unpacked packages anew; one that was not begun here is left alone."""
+    mark = folder / ".advisor-tree"
+    if is_there(folder):
+        if folder.is_symlink() or not mark.is_file():
+            raise InputError(f"{folder} holds other things; it was left alone.", "Name another folder with --cache.")
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True)
+    mark.touch()
 
 
 def build_kernel(
     name: str, cache: Path, folder: Path, say: Callable[[str], None] = _quiet, *, firmware: bool = True
 ) -> list[Path]:
-    """Build a shipped kernel's driver table, and the firmware table that belongs to it.
+    """Build a shipped kernel's driver table and the firmware table that belongs to it, unless that was built already.
 
     Parameters
     ----------
     name : str
-        A key of `fetch.RECIPES`.
-    cache : pathlib.Path
-        Folder for downloads.
-    folder : pathlib.Path
-        Where the tables go.
+        A key of `RECIPES`.
+    cache, folder : pathlib.Path
+        For downloads; for the tables.
     say : callable, optional
         Told what is going on.
     firmware : bool
@@ -96,24 +129,24 @@ def build_kernel(
     list of pathlib.Path
         The files written.
     """
-    recipe = fetch.RECIPES.get(name)
+    recipe = RECIPES.get(name)
     if recipe is None:
         raise InputError(
-            f"{name!r} is none of the kernels that can be fetched: {', '.join(fetch.RECIPES)}.",
+            f"{name!r} is none of the kernels that can be fetched: {', '.join(RECIPES)}.",
             "Another kernel's table is built from its tree: advisor tables build --tree DIR --name NAME",
         )
-    root, packages, apt = unpack_kernel(recipe, cache, say)
+    root, packages, source = unpack_kernel(recipe, cache, say)
     say(f"{name}: reading modules")
     tree = modtree.read(root)
     written = [
         _save_kernel(
             folder, name, tree, recipe.firmware, title=f"Driver table of {name}",
             source=f"Debian packages {', '.join(f'{p.name} {p.version}' for p in packages)}",
-            packages=packages, notes=apt.warnings,
+            packages=packages, notes=source.warnings,
         )
     ]  # fmt: skip
     if firmware:
-        written.append(_build_firmware(recipe, apt, folder, say))
+        written.append(_build_firmware(recipe, source, folder, say))
     return written
 
 
@@ -128,10 +161,6 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
         The table's name: lower-case letters, digits, '.', '-' and '_'.
     firmware : str
         Firmware table used with it.
-
-    Returns
-    -------
-    list of pathlib.Path
     """
     if not re.fullmatch(r"[a-z0-9][a-z0-9._-]{0,63}", name):
         raise InputError(f"{name!r} cannot name a table: use up to 64 lower-case letters, digits, '.', '-' and '_'.")
@@ -150,7 +179,7 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
 
 def _save_kernel(
     folder: Path, name: str, tree: modtree.Tree, firmware: str, *, title: str, source: str,
-    packages: list[fetch.Package], notes: list[str], remake: str = "",
+    packages: list[Package], notes: list[str], remake: str = "",
 ) -> Path:  # fmt: skip
     arrays = driver_arrays(tree)
     new = table_of(name, tree.version, arrays)
@@ -170,11 +199,9 @@ def _save_kernel(
     return save(folder, "kernel", name, arrays, about)
 
 
-def _package_facts(package: fetch.Package) -> dict[str, Any]:
-    return {
-        "name": package.name, "version": package.version, "architecture": package.architecture,
-        "area": package.area, "size": package.size, "sha256": package.sha256,
-    }  # fmt: skip
+def _package_facts(package: Package) -> dict[str, Any]:
+    known = asdict(package)
+    return {name: known[name] for name in ("name", "version", "architecture", "area", "size", "sha256")}
 
 
 def _previous(folder: Path, name: str) -> DriverTable | None:
@@ -187,13 +214,7 @@ def _previous(folder: Path, name: str) -> DriverTable | None:
 
 
 def changes(old: DriverTable, new: DriverTable) -> dict[str, Any]:
-    """Say what a new table has that the old one had not, and the other way round.
-
-    Returns
-    -------
-    dict
-        since [version], aliases_added, aliases_gone [counts], modules_added, modules_gone (names).
-    """
+    """What a new table has that the old one had not, and the other way round: counts of aliases, names of modules."""
     before, after = set(old.aliases), set(new.aliases)
     return {
         "since": old.version,
@@ -205,13 +226,28 @@ def changes(old: DriverTable, new: DriverTable) -> dict[str, Any]:
     }
 
 
-def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Callable[[str], None]) -> Path:
-    found: list[fetch.Package] = []
+def _may_hold_firmware(name: str) -> bool:
+    """Whether a package of another area than non-free-firmware is worth looking into for firmware files."""
+    return name in ("wireless-regdb", "alsa-topology-conf") or (
+        "firmware" in name and not re.search(r"-(tools?|source|doc|dev|installer|loaders?)$|^(python|lib|gnome)", name)
+    )
+
+
+def firmware_packages(source: Apt) -> list[Package]:
+    """Candidates of the packages that may hold firmware files: by their name, and all of non-free-firmware."""
+    named = {name for name in source.names() if _may_hold_firmware(name)}
+    free = {one.name for one in source.index().values() if one.area == "non-free-firmware"}
+    chosen = [name for name in (*sorted(named), *sorted(free - named)) if not _FOR_BOARDS.match(name)]
+    return source.packages(chosen)
+
+
+def _build_firmware(recipe: Recipe, source: Apt, folder: Path, say: Callable[[str], None]) -> Path:
+    found: list[Package] = []
     files: list[tuple[str, int]] = []
-    candidates = apt.firmware_packages()
+    candidates = firmware_packages(source)
     say(f"{recipe.firmware}: {len(candidates)} packages that may hold firmware")
-    for package, file in zip(candidates, apt.download(candidates), strict=True):
-        paths = firmware_paths(fetch.contents(file))
+    for package, file in zip(candidates, source.download(candidates), strict=True):
+        paths = firmware_paths(apt.contents(file))
         if paths:
             files += [(path, len(found)) for path in paths]
             found.append(package)
@@ -222,7 +258,7 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
         + (" and its backports" if recipe.backports else "") + ", listed below",
         "date": datetime.date.today().isoformat(), "licence": _LICENCE,
         "remake": f"advisor tables build --kernel {recipe.name}", "name": recipe.firmware, "files": len(files),
-        "notes": apt.warnings,
+        "notes": source.warnings,
         "columns": {"package": "name, version, archive area, size [bytes]", "file": "path below lib/firmware",
                     "package_of": "number of the package that ships the file"},
         "packages": [_package_facts(package) for package in found],
@@ -231,14 +267,8 @@ def _build_firmware(recipe: fetch.Recipe, apt: fetch.Apt, folder: Path, say: Cal
 
 
 def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) -> list[Path]:
-    """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there.
-
-    Returns
-    -------
-    list of pathlib.Path
-    """
-    apt = fetch.Apt(fetch.RECIPES["debian-13"], cache)
-    apt.update()
+    """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there."""
+    source = RECIPES["debian-13"].apt(cache).update()
     bound: dict[str, dict[tuple[int, int], Kind]] = {"pci": {}, "usb": {}}
     for name in reversed(store.SHIPPED):
         if store.place(name) is not None:
@@ -250,11 +280,11 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
                 _, vendor, device = text.split(":")
                 bound["usb"][int(vendor, 16), int(device, 16)] = Kind.FINGERPRINT
     written = []
-    for package in apt.packages(["pci.ids", "usb.ids"]):
+    for package in source.packages(["pci.ids", "usb.ids"]):
         say(f"{package.name} {package.version}")
         bus = package.name.removesuffix(".ids")
         root = cache / "ids"
-        fetch.unpack(apt.download([package])[0], root)
+        apt.unpack(source.download([package])[0], root)
         arrays, version = id_arrays(bus, root / "usr/share/misc" / package.name, bound[bus])
         about: dict[str, Any] = {
             "title": f"Names and kinds of {bus.upper()} ids",
@@ -272,18 +302,7 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
 
 
 def firmware_paths(contents: list[tuple[str, int, str]]) -> list[str]:
-    """Firmware files that a package gives, those reached through a link to a folder too.
-
-    Parameters
-    ----------
-    contents : list of (path, size, target)
-        As `fetch.contents` lists them.
-
-    Returns
-    -------
-    list of str
-        Paths below lib/firmware, sorted.
-    """
+    """Firmware files that a package gives below lib/firmware, those reached through a link to a folder too; sorted."""
     found: set[str] = set()
     links: dict[str, str] = {}
     for path, _size, target in contents:

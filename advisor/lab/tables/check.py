@@ -14,7 +14,7 @@ from advisor.drivers import store
 from advisor.drivers.packing import LAYOUTS, Layout
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError, ToolError
-from advisor.lab.tables import build, fetch, modtree
+from advisor.lab.tables import build, modtree
 from advisor.lab.tables.arrays import driver_arrays
 from advisor.lab.tables.oracle import Kmod, index_tree
 
@@ -29,21 +29,7 @@ FIRMWARE_MODULES = 50
 
 @dataclass
 class Report:
-    """What a check found.
-
-    Attributes
-    ----------
-    kernel, version : str
-    queries : dict of str to int
-        Look-ups compared, by what they were.
-    wrong : list of (modalias, ours, kmod's)
-    firmware : int
-        Modules whose firmware lists were compared.
-    firmware_wrong : list of str
-        Modules whose lists differ.
-    notes : list of str
-        What else is worth knowing, such as that the stored table is of another version.
-    """
+    """What a check found: look-ups by what they were, (modalias, ours, kmod's) that differ, firmware lists, notes."""
 
     kernel: str
     version: str
@@ -60,14 +46,7 @@ class Report:
 
 
 def concrete(pattern: str, chance: random.Random) -> str:
-    """Make a modalias that an alias pattern matches: wildcards by chance, brackets by one of their letters.
-
-    Parameters
-    ----------
-    pattern : str
-        As a module states it.
-    chance : random.Random
-    """
+    """Make a modalias that an alias pattern matches: wildcards by chance, brackets by one of their letters."""
     layout = _LAYOUT.get(pattern.partition(":")[0])
     found = layout.shape.match(pattern) if layout else None
     if layout is None or found is None:
@@ -117,13 +96,7 @@ def random_subsystems(aliases: Sequence[str], count: int, chance: random.Random)
 
 
 def questions(tree: modtree.Tree, seed: int = 1) -> dict[str, list[str]]:
-    """Look-ups to compare: one for every alias of every module, ids that nothing knows, random subsystems.
-
-    Returns
-    -------
-    dict of str to list of str
-        By what they are: each bus's name, 'unknown ids', 'random subsystems'.
-    """
+    """Look-ups to compare, by what they are: one for every alias, ids that nothing knows, random subsystems."""
     chance = random.Random(seed)
     aliases = sorted({alias for module in tree.modules for alias in module.aliases})
     out: dict[str, list[str]] = {}
@@ -162,27 +135,13 @@ def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report, see
 
 
 def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = None) -> Report:
-    """Fetch a kernel's packages, and compare a table built of them, and the stored one, with kmod.
-
-    Parameters
-    ----------
-    name : str
-        A key of `fetch.RECIPES`.
-    cache : pathlib.Path
-        Folder for downloads and for the tree that depmod indexes.
-    say : callable, optional
-        Told what is going on.
-
-    Returns
-    -------
-    Report
-    """
+    """Fetch a kernel's packages, and compare a table built of them, and the stored one, with kmod."""
     tell = say or (lambda _text: None)
-    root, _packages, apt = build.unpack_kernel(fetch.RECIPES[name], cache, tell)
+    root, _packages, source = build.unpack_kernel(build.RECIPES[name], cache, tell)
     tree = modtree.read(root)
     tell(f"{name}: depmod")
     folder = index_tree(root, tree.version)
-    report = Report(name, tree.version, notes=list(apt.warnings))
+    report = Report(name, tree.version, notes=list(source.warnings))
     fresh = table_of(name, tree.version, driver_arrays(tree))
     with Kmod(folder) as kmod:
         tell(f"{name}: comparing")

@@ -14,8 +14,8 @@ import tomlkit
 
 from advisor.errors import TableError
 from advisor.files import datasets, read_text, write_whole
-from advisor.lab.tables.index import Package, Suite
-from advisor.shop import Edition
+from advisor.lab.tables.apt import Apt, Package, unpack
+from advisor.shop import CODENAMES, Edition
 
 TASKS: dict[str, str] = {
     Edition.GNOME: "task-gnome-desktop",
@@ -41,35 +41,22 @@ STANDARD = ("required", "important", "standard")
 GUIDE = "installation-guide-amd64"
 
 
+def source_of(release: str, architecture: str, folder: Path) -> Apt:
+    """apt for what an image installs from, with a state of its own below a folder; its index is fetched."""
+    state = folder / f"{release}-{architecture}"
+    return Apt(CODENAMES[release], architecture, state, state / "debs", areas=("main", "non-free-firmware")).update()
+
+
 def standard_system(index: dict[tuple[str, str], Package]) -> list[str]:
-    """Name the packages of the standard system.
-
-    Parameters
-    ----------
-    index : dict
-        From `Suite.packages`.
-
-    Returns
-    -------
-    list of str
-        Sorted names of the packages of priority required, important or standard.
-    """
+    """Sorted names of the packages of priority required, important or standard."""
     return sorted({package.name for package in index.values() if package.priority in STANDARD})
 
 
 def minimums(page: str) -> tuple[float, float, float]:
-    """Read the least memory, recommended memory and least disk with a desktop from the Installation Guide.
+    """Read the least memory, recommended memory and least disk with a desktop [GiB] from the Installation Guide.
 
-    Parameters
-    ----------
-    page : str
-        HTML of section 3.4, table 3.2.
-
-    Returns
-    -------
-    tuple of float
-        Minimum memory [GiB], recommended memory [GiB], disk [GiB]. The guide's gigabytes of memory are taken as
-        GiB, as memory is made; its gigabytes of disk as 10**9 bytes, as disks are sold.
+    `page` is the HTML of section 3.4, table 3.2. The gigabytes of memory are taken as GiB, as memory is made; the
+    gigabytes of disk as 10**9 bytes, as disks are sold.
 
     Raises
     ------
@@ -86,71 +73,42 @@ def minimums(page: str) -> tuple[float, float, float]:
     return least, recommended, round(disk * 1e9 / 2**30, 2)
 
 
-def guide_page(suite: Suite, name: str) -> tuple[str, str]:
-    """Fetch one page of the Installation Guide of a suite's release.
-
-    Parameters
-    ----------
-    suite : Suite
-        Prepared.
-    name : str
-        Such as 'ch03s04.html'.
-
-    Returns
-    -------
-    tuple of str
-        The page's HTML and the version of the package it is from.
-    """
-    import subprocess
-
-    folder = suite.folder / "guide"
-    folder.mkdir(exist_ok=True)
-    if not list(folder.glob("*.deb")):
-        suite.apt("download", GUIDE, cwd=folder)
-    package = next(folder.glob("*.deb"))
+def guide_page(source: Apt, name: str) -> tuple[str, str]:
+    """One page of the Installation Guide of a release, such as 'ch03s04.html': its HTML, and the package's version."""
+    (package,) = source.packages([GUIDE])
+    folder = source.folder / "guide"
     if not (folder / "usr").exists():
-        subprocess.run(["dpkg-deb", "-x", str(package), str(folder)], check=True)
+        unpack(source.download([package])[0], folder)
     page = (folder / f"usr/share/doc/{GUIDE}/en/{name}").read_text(encoding="utf-8")
-    return page, package.name.split("_")[1].replace("%3a", ":")
+    return page, package.version
 
 
-def footprints(suite: Suite) -> pd.DataFrame:
-    """Work out the footprint of every edition on one release and architecture.
-
-    Parameters
-    ----------
-    suite : Suite
-        Prepared.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (7, 13)
-    """
-    index = suite.packages()
-    base = [*standard_system(index), *SYSTEM[suite.release, suite.architecture]]
-    sets = {edition: suite.resolve([*base, task]) for edition, task in TASKS.items()}
-    names = {name for chosen in sets.values() for name, _ in chosen}
-    files = suite.files(names)
-    parts = ", ".join(suite.parts())
-    guide_suite = suite
-    if suite.architecture != "amd64":
-        guide_suite = Suite(suite.release, "amd64", suite.folder.parent / f"{suite.release}-amd64")
-    page, version = guide_page(guide_suite, "ch03s04.html")
+def footprints(release: str, architecture: str, folder: Path) -> pd.DataFrame:
+    """Work out the footprint of every edition on one release and architecture, a row an edition."""
+    source = source_of(release, architecture, folder)
+    index = source.index()
+    base = [*standard_system(index), *SYSTEM[release, architecture]]
+    sets = {edition: source.resolve([*base, task]) for edition, task in TASKS.items()}
+    files = source.file_counts({name for chosen in sets.values() for name, _ in chosen})
+    parts = ", ".join(source.parts())
+    page, version = guide_page(
+        source if architecture == "amd64" else source_of(release, "amd64", folder), "ch03s04.html"
+    )
     least, recommended, disk = minimums(page)
     rows = []
     for edition, chosen in sets.items():
         known = [index[item] for item in chosen]
         rows.append(
             {
-                "release": suite.release,
-                "architecture": suite.architecture,
+                "release": release,
+                "architecture": architecture,
                 "edition": str(edition),
                 "task": TASKS[edition],
                 "packages": len(known),
-                "download_mib": round(sum(package.download_bytes for package in known) / 2**20),
+                "download_mib": round(sum(package.size for package in known) / 2**20),
                 "installed_mib": round(sum(package.installed_kib for package in known) / 2**10),
                 "installed_files": sum(files.get(package.name, 0) for package in known),
-                "footprint_source": f"package index of Debian {suite.release} ({parts}), {date.today()}",
+                "footprint_source": f"package index of Debian {release} ({parts}), {date.today()}",
                 "min_ram_gib": least,
                 "rec_ram_gib": recommended,
                 "min_disk_gib": disk,
@@ -161,21 +119,8 @@ def footprints(suite: Suite) -> pd.DataFrame:
 
 
 def build(folder: Path, out: Path) -> pd.DataFrame:
-    """Remake `editions/catalogue.csv` and its meta file.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Where apt keeps its index and the guide is unpacked; made when missing, reused when there.
-    out : pathlib.Path
-        Folder to write to.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (21, 13)
-    """
-    suites = [Suite(release, architecture, folder / f"{release}-{architecture}") for release, architecture in SYSTEM]
-    frame = pd.concat([footprints(suite.prepare()) for suite in suites], ignore_index=True)
+    """Remake `editions/catalogue.csv` and its meta file in a folder; `folder` keeps apt's index and the guide."""
+    frame = pd.concat([footprints(*system, folder) for system in SYSTEM], ignore_index=True)
     write_whole(out / "catalogue.csv", frame.to_csv(index=False, lineterminator="\n"))
     about = tomlkit.parse(read_text(datasets() / "editions" / "catalogue.meta.toml"))
     about["date"] = str(date.today())

@@ -19,19 +19,7 @@ _SUFFIX = re.compile(r"\.ko(\.xz|\.gz|\.zst)?$")
 
 @dataclass
 class Module:
-    """What one module says of itself.
-
-    Attributes
-    ----------
-    name : str
-        With underscores, as the kernel shows it.
-    path : str
-        Folder below the tree, such as 'kernel/drivers/net/wireless/ath/ath9k'; 'builtin' paths likewise.
-    builtin : bool
-        Linked into the kernel image.
-    aliases, firmware, depends, softdeps : list of str
-        Values of the `alias`, `firmware`, `depends` and `softdep` entries, in order; `depends` names are split.
-    """
+    """What one module says of itself, in order; its path is the folder below the tree, its name has underscores."""
 
     name: str
     path: str
@@ -55,17 +43,7 @@ class Module:
 
 @dataclass(frozen=True)
 class Tree:
-    """A kernel's modules.
-
-    Attributes
-    ----------
-    version : str
-        The kernel's release, the name of the folder below lib/modules.
-    folder : pathlib.Path
-        That folder.
-    modules : tuple of Module
-        Loadable ones in path order, then built-in ones.
-    """
+    """A kernel's modules: its release, its folder lib/modules/VERSION, loadable modules, then built-in."""
 
     version: str
     folder: Path
@@ -78,28 +56,10 @@ def normal_name(name: str) -> str:
 
 
 def section(content: bytes, wanted: bytes = b".modinfo") -> bytes:
-    """Take one section out of an ELF object file.
+    """Take one section out of an ELF object file of 32 or 64 bits and either byte order; empty when it has none.
 
-    Parameters
-    ----------
-    content : bytes
-        The file, uncompressed; 32 or 64 bit, either byte order.
-    wanted : bytes
-        The section's name.
-
-    Returns
-    -------
-    bytes
-        Empty when there is no such section.
-
-    Raises
-    ------
-    InputError
-        When it is no ELF file or is cut short.
-
-    References
-    ----------
-    .. [1] Tool Interface Standard, Executable and Linking Format, version 1.2; section header fields.
+    Tool Interface Standard, Executable and Linking Format, version 1.2: section header fields. InputError when it is no
+    ELF file or is cut short.
     """
     if len(content) < 52 or content[:4] != b"\x7fELF" or content[4] not in (1, 2) or content[5] not in (1, 2):
         raise InputError("not an ELF object file")
@@ -123,15 +83,7 @@ def section(content: bytes, wanted: bytes = b".modinfo") -> bytes:
 
 
 def read_module(path: Path) -> bytes:
-    """Read a module file, unpacking .xz, .gz and .zst.
-
-    Raises
-    ------
-    InputError
-        When it cannot be read or unpacked.
-    ToolError
-        When it is packed with zstd and neither the Python package nor the program is there.
-    """
+    """Read a module file, unpacking .xz, .gz and .zst."""
     try:
         data = path.read_bytes()
         if path.suffix == ".xz":
@@ -164,13 +116,7 @@ def entries(text: bytes) -> Iterator[tuple[str, str]]:
 
 
 def find(folder: str | Path) -> Path:
-    """Find the folder of modules in an unpacked package, a root folder or a folder lib/modules/VERSION.
-
-    Raises
-    ------
-    InputError
-        When there is none, or more than one version.
-    """
+    """Find the one folder of modules in an unpacked package, a root folder or a folder lib/modules/VERSION."""
     top = Path(folder)
     if (top / "kernel").is_dir():
         return top
@@ -190,22 +136,7 @@ def find(folder: str | Path) -> Path:
 
 
 def read(folder: str | Path) -> Tree:
-    """Read a kernel's module tree.
-
-    Parameters
-    ----------
-    folder : path-like
-        See `find`. Nothing in it is run or changed.
-
-    Returns
-    -------
-    Tree
-
-    Raises
-    ------
-    InputError
-        When there is no module, or one is damaged.
-    """
+    """Read a kernel's module tree, see `find`; nothing in it is run or changed, and a damaged module is named."""
     top = find(folder)
     modules = []
     for path in sorted(path for path in (top / "kernel").rglob("*.ko*") if _SUFFIX.search(path.name)):

@@ -14,23 +14,10 @@ from advisor.errors import ToolError
 
 
 class Kmod:
-    """libkmod on one kernel's modules.
+    """libkmod on one kernel's modules, a folder lib/modules/VERSION that depmod has indexed.
 
-    Parameters
-    ----------
-    folder : path-like
-        lib/modules/VERSION, indexed by `depmod`.
-    config : path-like, optional
-        A configuration file, such as one of `alias PATTERN MODULE` lines; None means an empty configuration.
-
-    Raises
-    ------
-    ToolError
-        When libkmod is not installed or cannot read the folder.
-
-    Notes
-    -----
-    It never reads this machine's own configuration, whose blacklist and aliases would change the answer.
+    It reads `config` (such as `alias PATTERN MODULE` lines) or nothing, never this machine's own configuration, whose
+    blacklist and aliases would change the answer.
     """
 
     def __init__(self, folder: str | Path, config: str | Path | None = None) -> None:
@@ -90,23 +77,9 @@ class Kmod:
 
 
 def index_tree(root: str | Path, version: str) -> Path:
-    """Let depmod index an unpacked tree.
+    """Let depmod index an unpacked tree, and give lib/modules/VERSION of it.
 
-    Parameters
-    ----------
-    root : path-like
-        The folder that holds lib/modules/VERSION (a link lib to usr/lib is made when only the latter is there).
-    version : str
-
-    Returns
-    -------
-    pathlib.Path
-        The indexed folder.
-
-    Raises
-    ------
-    ToolError
-        When depmod is missing or fails.
+    A link lib to usr/lib is made when only the latter is there.
     """
     top = Path(root)
     if not (top / "lib").exists() and (top / "usr/lib").is_dir():

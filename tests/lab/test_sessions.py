@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import os
-import re
 
 import pandas as pd
 import pytest
 
-from advisor.errors import InputError
+from advisor.errors import InputError, ToolError
 from advisor.files import datasets
-from advisor.lab.sessions import container, design, pages, rows, trees, watch
-from advisor.lab.sessions.counters import Group, memory_of, wait_quiet
+from advisor.lab import campaign, design, results, watch, workplace
+from advisor.lab.groups import Groups
+from advisor.lab.sessions import container, measure, pages, series
 from advisor.lab.tables.editions import TASKS
+from advisor.lab.watch import memory_of, wait_quiet
 from advisor.shop import Edition
 
 
@@ -57,31 +58,7 @@ def test_memory_is_added_up_over_processes(tmp_path):
             f"55-7ff rollup\nRss: 9999 kB\nPss:    {pss} kB\nPss_Anon:  {anon} kB\nPss_File:  {pss - anon} kB\n"
         )
     found = memory_of([7, 8, 9], tmp_path)
-    assert (found.processes, found.pss_mib, found.anon_mib, found.file_mib) == (2, 3, 1, 2)
-
-
-def test_counters_of_a_group_are_read_in_their_units(tmp_path):
-    group = Group("g", tmp_path)
-    for controller, name, text in (
-        ("cpuacct", "cpuacct.usage", "2500000000\n"),
-        (
-            "blkio",
-            "blkio.throttle.io_service_bytes",
-            "254:0 Read 3145728\n254:0 Write 999\n7:0 Read 1048576\nTotal 4194304\n",
-        ),
-        ("blkio", "blkio.throttle.io_serviced", "254:0 Read 12\n254:0 Write 9\nTotal 21\n"),
-        ("memory", "memory.oom_control", "oom_kill_disable 0\nunder_oom 0\noom_kill 2\n"),
-        ("memory", "cgroup.procs", "12\n13\n"),
-    ):
-        (tmp_path / controller / "g").mkdir(parents=True, exist_ok=True)
-        (tmp_path / controller / "g" / name).write_text(text)
-    assert (group.processor_s(), group.read_mib(), group.reads(), group.kills(), group.pids()) == (
-        2.5,
-        4,
-        12,
-        2,
-        [12, 13],
-    )
+    assert (found.processes, found.pss_mib, found.anon_mib) == (2, 3, 1)
 
 
 def test_every_edition_has_a_session_to_start_and_a_task_to_install():
@@ -91,10 +68,10 @@ def test_every_edition_has_a_session_to_start_and_a_task_to_install():
 def test_the_session_files_land_in_the_tree_and_nowhere_else(tmp_path):
     for name in ("etc/systemd/system", "etc/systemd/user", "srv"):
         (tmp_path / name).mkdir(parents=True)
-    container.prepare(tmp_path, container.STARTS[Edition.GNOME])
+    container.write_session(tmp_path, container.STARTS[Edition.GNOME])
     override = tmp_path / "etc/systemd/user/org.gnome.Shell@wayland.service.d/screen.conf"
     assert "ExecStart=\nExecStart=/usr/bin/gnome-shell --headless" in override.read_text()
-    assert f"User={trees.USER}" in (tmp_path / "etc/systemd/system/desktop-session.service").read_text()
+    assert f"User={container.USER}" in (tmp_path / "etc/systemd/system/desktop-session.service").read_text()
     assert "Xvfb" not in (tmp_path / "srv/session.sh").read_text()
 
 
@@ -110,24 +87,11 @@ def test_the_pages_are_the_same_each_time_and_say_when_they_are_shown(tmp_path):
         assert f'fetch("/shown?{number}")' in (tmp_path / "a" / name).read_text()
 
 
-def test_an_overlay_names_its_layers_uppermost_first(tmp_path):
-    made = trees.overlay(tmp_path / "r", tmp_path / "u", tmp_path / "w", tmp_path / "top", tmp_path / "base")
-    assert re.search(r"lowerdir=\S+/top:\S+/base,upperdir=\S+/u,workdir=\S+/w", made[4])
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may build")
-def test_building_without_root_is_refused(tmp_path):
-    from advisor.errors import AccessError
-
-    with pytest.raises(AccessError):
-        trees.Tree("13", "Xfce", tmp_path).build()
-
-
 def test_the_table_of_sessions_is_as_the_rig_writes_it():
     from advisor import tables
 
     table = tables.load("comfort/sessions")
-    assert list(table.columns) == list(rows.COLUMNS)
+    assert list(table.columns) == list(measure.COLUMNS)
     frame = table.frame
     assert frame["edition"].isin(list(map(str, Edition))).all() and frame["stage"].isin(["idle", "browser"]).all()
     good = frame[frame["ok"].eq("yes") & frame["plan"].isna()]
@@ -136,49 +100,17 @@ def test_the_table_of_sessions_is_as_the_rig_writes_it():
     assert (numbers["anon_mib"] < numbers["pss_mib"]).all() and (numbers["processor_s"] > 0.5).all()
 
 
-def test_the_design_that_ships_is_the_one_that_is_drawn():
-    assert design.read_design(datasets() / "comfort" / "design.csv") == design.draw()
-
-
-def test_every_edition_meets_each_memory_size_alike_and_every_kind_of_disk():
-    plans = pd.DataFrame(design.draw())
-    tight = plans["name"].str.rpartition("-")[2].isin(design.TIGHT)
-    for word, (mib, quota) in design.TIGHT.items():
-        some = plans[plans["name"].str.endswith(word)]
-        assert sorted(some["edition"]) == sorted(map(str, Edition))
-        assert some["memory_limit_mib"].eq(mib).all() and some["quota_pct"].eq(quota).all()
-    plans = plans[~tight]
-    per = plans.groupby(["edition", "memory_limit_mib"]).size()
-    assert set(per) == {2} and len(per) == len(Edition) * len(design.MEMORY_MIB)
-    assert (plans.groupby("edition")["disk"].nunique() == 5).all()
-    assert plans["name"].is_unique and plans["quota_pct"].between(10, 100).all()
-    assert set(plans["memory_limit_mib"]) == {1024, 1536, 2048, 3072, 4096, 8192}
-
-
-def test_every_beginning_of_the_design_is_spread_over_the_editions():
-    plans = pd.DataFrame(design.draw())[: -len(design.TIGHT) * len(Edition)]
-    third = len(plans) // 3
-    assert (plans.iloc[:third].groupby("edition").size() == 4).all()
-    assert plans.iloc[:third]["memory_limit_mib"].nunique() == 6 and plans.iloc[:third]["disk"].nunique() == 5
-
-
-def test_a_damaged_design_is_refused(tmp_path):
-    path = tmp_path / "design.csv"
-    path.write_text("name,edition\nx,Nothing\n")
-    with pytest.raises(InputError):
-        design.read_design(path)
-
-
 @pytest.mark.parametrize(
     ("quota", "beside", "got", "counts"),
     [(100, 0.0, 1.0, True), (100, 0.2, 1.0, False), (25, 0.5, 1.0, True), (25, 0.9, 1.0, False), (50, 0.0, 0.8, False)],
 )
 def test_real_time_work_disturbs_only_where_the_limit_leaves_it_no_room(quota, beside, got, counts):
-    assert (watch.disturbance(quota, beside, got) == "") is counts
+    said = watch.disturbance(beside=(beside, quota), shares=(got,), tolerance=watch.DISTURBED_BESIDE)
+    assert (said == "") is counts
 
 
 def test_how_many_threads_could_run_is_given_as_shares_of_the_moments_with_work():
-    ready = watch.Ready(Group("none"))
+    ready = watch.Ready(Groups("none"))
     ready.counts = [0, 1, 1, 2, 5]
     assert ready.shares() == {"ready_2": 0.5, "ready_3": 0.25, "ready_4": 0.25}
     ready.counts = [0]
@@ -188,7 +120,7 @@ def test_how_many_threads_could_run_is_given_as_shares_of_the_moments_with_work(
 def test_time_on_one_core_is_read_from_its_own_line(tmp_path):
     # proc(5): user nice system idle iowait irq softirq steal, in ticks.
     (tmp_path / "stat").write_text("cpu 1 1 1 1 1 1 1 1\ncpu0 9 9 9 9 9 9 9 9\ncpu1 100 20 30 400 50 6 7 8 0 0\n")
-    assert watch.core_busy_s(1, tmp_path) == pytest.approx((100 + 20 + 30 + 6 + 7 + 8) / os.sysconf("SC_CLK_TCK"))
+    assert watch.busy_s([1], tmp_path) == pytest.approx((100 + 20 + 30 + 6 + 7 + 8) / os.sysconf("SC_CLK_TCK"))
 
 
 def test_a_group_beside_that_is_not_there_takes_nothing(tmp_path):
@@ -214,7 +146,7 @@ def test_no_session_was_quicker_than_its_processor_time_at_its_quota():
 
 
 def test_every_session_under_pressure_is_one_of_the_design_and_kept_its_limits():
-    plans = {plan.name: plan for plan in design.read_design(datasets() / "comfort" / "design.csv")}
+    plans = {plan.name: plan for plan in results.read_design(datasets() / "comfort" / "design.csv", design.Pressure)}
     for row in pressed_rows().itertuples():
         plan = plans[row.plan]
         assert (row.edition, float(row.memory_limit_mib), row.disk) == (
@@ -246,3 +178,84 @@ def test_a_slower_machine_took_longer_over_the_same_desktop():
                 pairs += slower
                 wrong += slower and one.seconds < 0.95 * other.seconds
     assert pairs >= 5 and wrong == 0
+
+
+# --- series
+
+
+def rows(*given: dict[str, str]) -> list[dict[str, str]]:
+    return [{**dict.fromkeys(measure.COLUMNS, ""), **row} for row in given]
+
+
+@pytest.fixture
+def rig(tmp_path) -> series.Rig:
+    return series.Rig(workplace.open_workplace(tmp_path / "rig"), tmp_path / "s.csv", core=1)
+
+
+def test_a_disturbed_session_is_made_once_more_and_an_undisturbed_one_counts_as_made(rig):
+    plans = design.draw_sessions()[:4]
+    idle = {"stage": "idle", "disturbed": ""}
+    made = [
+        {**idle, "plan": plans[0].name},
+        {**idle, "plan": plans[1].name, "disturbed": "a speed test got 70 %"},
+        {**idle, "plan": plans[2].name, "disturbed": "a speed test got 70 %"},
+        {**idle, "plan": plans[2].name, "disturbed": "a speed test got 80 %"},
+        {**idle, "edition": plans[3].edition},
+    ]
+    assert series.under_pressure(rig, plans).outstanding() == plans
+    results.append_rows(rig.out, measure.COLUMNS, rows(*made))
+    assert series.under_pressure(rig, plans).outstanding() == [plans[3], plans[1]]
+
+
+def test_repeats_are_numbered_by_plan_and_free_sessions_by_edition():
+    free = {"release": "13", "edition": "Xfce", "stage": "idle"}
+    frame = rows(free, {**free, "stage": "browser"}, {**free, "plan": "xfce-01"}, free)
+    assert series._number(frame, "13", "Xfce", None) == 3
+    assert series._number(frame, "12", "Xfce", None) == 1
+    assert series._number(frame, "13", "Xfce", "xfce-01") == 2
+    assert series._number([], "13", "Xfce", "xfce-01") == 1
+
+
+def test_a_session_that_is_to_show_kills_gets_time_for_its_whole_load():
+    plans = {plan.name: plan for plan in design.draw_sessions()}
+    waits = {name: series.conditions_of(plan, 1).after_s for name, plan in plans.items()}
+    assert all(waits[name] == series.AFTER_TIGHT_S for name in plans if name.endswith(("small", "tight", "narrow")))
+    assert waits["gnome-02"] == series.AFTER_ROOMY_S and waits["xfce-01"] == series.AFTER_LIMIT_S
+    held = series.conditions_of(plans["gnome-02"], 1)
+    assert (held.memory_limit_mib, held.quota_pct, held.plan, held.core) == (8192, 95, "gnome-02", 1)
+
+
+def test_another_table_is_not_added_to(rig):
+    rig.out.write_text("a,b\n1,2\n")
+    with pytest.raises(InputError, match="another table"):
+        rig.rows()
+    assert rig.out.read_text() == "a,b\n1,2\n"
+
+
+def test_a_series_adds_rows_as_they_come_and_lives_through_a_failure(rig, monkeypatch):
+    tries: list[str] = []
+
+    def pretend(release, edition, conditions, image, folder, beside, number, note):
+        tries.append(edition)
+        if edition == "MATE" and tries.count("MATE") == 1:
+            raise ToolError("no container")
+        return [{"release": release, "edition": edition, "stage": "idle", "run": number, "seconds": 1.23456}]
+
+    monkeypatch.setattr(series, "measure", pretend)
+    monkeypatch.setattr(series.Rig, "make", lambda self, release, edition: self.image(release, edition))
+    monkeypatch.setattr(campaign, "calm", lambda: None)
+    said: list[str] = []
+    assert series.repeat(rig, "13", ["MATE", "Xfce"], 2).carry_out(say=said.append) == 4
+    assert tries == ["MATE", "MATE", "Xfce", "Xfce", "MATE"]
+    found = [(row["edition"], row["run"], row["seconds"]) for row in rig.rows()]
+    assert found == [("MATE", "1", "1.23"), ("Xfce", "1", "1.23"), ("Xfce", "2", "1.23"), ("MATE", "2", "1.23")]
+    assert any("no container" in line for line in said)
+    assert not list(rig.place.runs.iterdir())
+
+
+def test_two_series_do_not_share_a_work_folder(rig):
+    with workplace.alone(rig.place):
+        for made in (series.repeat(rig, "13", ["LXDE"], 1), series.under_pressure(rig, design.draw_sessions()[:1])):
+            with pytest.raises(InputError, match="Another rehearsal runs"):
+                made.carry_out(say=lambda text: None)
+    assert not rig.out.exists()

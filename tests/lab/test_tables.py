@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import lzma
 import struct
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,9 @@ from typer.testing import CliRunner
 
 from advisor.cli import tables
 from advisor.drivers import store
-from advisor.errors import InputError, TableError
-from advisor.lab.tables import modtree
+from advisor.errors import InputError, TableError, ToolError
+from advisor.lab.tables import apt, modtree
+from advisor.lab.tables import editions as catalogue
 
 
 def elf(entries: list[str], bits: int = 64, order: str = "<") -> bytes:
@@ -153,3 +155,68 @@ def test_an_old_table_says_so():
 def test_every_sub_command_shows_an_example(run):
     for name in ("build", "show", "find", "check"):
         assert "Example:" in run(name, "--help").output
+
+
+def saying(printed: str, folder: Path, monkeypatch) -> apt.Apt:
+    """apt that prints this, whatever it is asked."""
+    done = subprocess.CompletedProcess([], 0, printed, "")
+    monkeypatch.setattr(apt.Apt, "call", lambda self, *given, **more: done)
+    return apt.Apt("trixie", "amd64", folder, folder)
+
+
+def test_the_guides_row_is_read_with_its_units():
+    page = "<tr><td>With Desktop</td><td>1.5 gigabytes</td><td>3GB</td><td>10 GB</td></tr>"
+    assert catalogue.minimums(page) == (1.5, 3.0, 9.31)
+
+
+def test_a_guide_without_the_row_is_refused():
+    with pytest.raises(TableError, match="With Desktop"):
+        catalogue.minimums("<table></table>")
+
+
+def test_apts_simulated_install_is_read(monkeypatch, tmp_path):
+    printed = (
+        "NOTE: This is only a simulation!\n"
+        "Inst libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
+        "Inst tzdata:amd64 (2025b-4+deb13u1 Debian:13.1/stable, Debian-Security:13/stable-security [all])\n"
+        "Conf libc6 (2.41-12 Debian:13.1/stable [amd64])\n"
+    )
+    source = saying(printed, tmp_path, monkeypatch)
+    assert source.resolve(["tzdata"]) == [("libc6", "2.41-12"), ("tzdata", "2025b-4+deb13u1")]
+
+
+def test_the_index_is_read_record_by_record(monkeypatch, tmp_path):
+    printed = (
+        "Package: base-files\nVersion: 13.8\nPriority: required\nInstalled-Size: 402\nSize: 73000\n"
+        "Description: x\n Size: 99\n\nPackage: virtual-only\nProvides: nothing\n"
+    )
+    source = saying(printed, tmp_path, monkeypatch)
+    found = source.index()
+    assert list(found) == [("base-files", "13.8")]
+    package = found["base-files", "13.8"]
+    assert (package.priority, package.size, package.installed_kib, package.area) == ("required", 73000, 402, "main")
+    assert catalogue.standard_system(found) == ["base-files"]
+
+
+def test_areas_and_sources_are_taken_from_a_record():
+    record = (
+        "Package: firmware-x\nSource: firmware-nonfree (20250410)\nVersion: 1:2-3\nArchitecture: all\n"
+        "Section: non-free-firmware/kernel\nSize: 5\nSHA256: ab\n"
+    )
+    found = apt.package_of(record)
+    assert (found.area, found.source, found.version, found.sha256) == (
+        "non-free-firmware",
+        "firmware-nonfree",
+        "1:2-3",
+        "ab",
+    )
+    assert apt.package_of("Package: only-provided\n") is None
+
+
+def test_a_download_that_did_not_come_is_told(tmp_path, monkeypatch):
+    source = saying("", tmp_path, monkeypatch)
+    package = apt.package_of("Package: x\nVersion: 1:2\nArchitecture: all\nSize: 3\n")
+    with pytest.raises(ToolError, match=r"x_1%3a2_all\.deb is not in"):
+        source.download([package])
+    (tmp_path / "x_1%3a2_all.deb").write_bytes(b"abc")
+    assert source.download([package]) == [tmp_path / "x_1%3a2_all.deb"]

@@ -1,0 +1,265 @@
+"""Which entries of an id list a name's words fit: model numbers first, then series, then everything else it says."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Generic, Protocol, TypeVar
+
+from advisor.drivers.kinds import Kind
+from advisor.drivers.wording import (
+    NOISE,
+    QUALIFIERS,
+    SERIES,
+    chip_makers,
+    is_maker,
+    is_model,
+    makers,
+    pieces,
+    telling,
+    tokens,
+    wild,
+)
+
+_LETTERED = re.compile(r"([a-z]{0,2}\d{3,})[a-z]+")
+_FAMILY = 4
+"""A number of this many digits may stand for all chips whose names go on with letters: 8821 for 8821AE and 8821CE."""
+_TELLING = 4
+"""A name without a model and a maker has a word of this many letters at least: 'R5' alone is a series."""
+_OPEN_KINDS = frozenset({Kind.WIRELESS, Kind.ETHERNET})
+"""Kinds in which letters behind a number are a version; behind a graphics number they are another chip."""
+
+
+class Named(Protocol):
+    """What an index needs of an entry."""
+
+    @property
+    def vendor(self) -> int:
+        """Vendor number."""
+        ...
+
+    @property
+    def name(self) -> str:
+        """The entry's name in its list."""
+        ...
+
+
+E = TypeVar("E", bound=Named)
+
+
+class Index(Generic[E]):
+    """Entries of one kind of device, by their whole names and by the words of them."""
+
+    def __init__(self, entries: list[E]) -> None:
+        self.entries = entries
+
+    @cached_property
+    def named(self) -> dict[str, list[int]]:
+        """Positions by name, in lower case."""
+        found: dict[str, list[int]] = {}
+        for at, entry in enumerate(self.entries):
+            if entry.name:
+                found.setdefault(" ".join(entry.name.lower().split()), []).append(at)
+        return found
+
+    @cached_property
+    def held(self) -> list[frozenset[str]]:
+        """Words of every entry."""
+        return [frozenset(tokens(entry.name)) for entry in self.entries]
+
+    @cached_property
+    def where(self) -> dict[str, list[int]]:
+        """Positions by word."""
+        found: dict[str, list[int]] = {}
+        for at, words in enumerate(self.held):
+            for word in words:
+                found.setdefault(word, []).append(at)
+        return found
+
+    @cached_property
+    def words(self) -> list[str]:
+        """Every word, sorted."""
+        return sorted(self.where)
+
+    @cached_property
+    def wilds(self) -> list[tuple[re.Pattern[str], str]]:
+        """Words that leave digits open, and what they stand for."""
+        return [(pattern, word) for word in self.words if (pattern := wild(word))]
+
+
+@dataclass(frozen=True)
+class Fit(Generic[E]):
+    """Entries that fit best.
+
+    Attributes
+    ----------
+    entries : tuple
+        Empty when a model word is in none.
+    equal : bool
+        They say nothing beyond the name, and it nothing beyond them.
+    loose : bool
+        A word was taken as another: letters behind a number dropped, a number as a family, a series not told.
+    models : frozenset of str
+        The name's model words.
+    """
+
+    entries: tuple[E, ...] = ()
+    equal: bool = False
+    loose: bool = False
+    models: frozenset[str] = frozenset()
+
+
+def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:
+    """Find the entries that a name's words fit.
+
+    Parameters
+    ----------
+    index : Index
+    text : str
+        The name.
+    words : sequence of str
+        Its words (`wording.tokens`).
+    kind : Kind
+
+    Returns
+    -------
+    Fit
+    """
+    asked = telling(words, kind)
+    said = makers(text, kind)
+    names = frozenset(word for word in words if is_maker(word, kind))
+    tries = [_Whose(said or chip_makers(text), frozenset()), _Whose(said, names)]
+    for whose in tries:
+        found = _fit(index, asked, words, kind, whose)
+        if found.entries:
+            return found
+    return Fit()
+
+
+@dataclass(frozen=True)
+class _Whose:
+    """Whose entries count: those of these vendors, and those that bear one of these makers' names."""
+
+    vendors: frozenset[int]
+    names: frozenset[str]
+
+    def keeps(self, index: Index[E], at: int) -> bool:
+        return not self.vendors or index.entries[at].vendor in self.vendors or bool(self.names & index.held[at])
+
+
+def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind, whose: _Whose) -> Fit[E]:
+    models = frozenset(word for word in asked if is_model(word))
+    if not models and not whose.vendors and max(map(len, asked), default=0) < _TELLING:
+        return Fit()
+    stands: dict[str, frozenset[str]] = {}
+    loose = False
+    found: set[int] | None = None
+    for word in models or dict.fromkeys(asked):
+        spellings, changed = _stands_for(index, word, kind, whose) if models else (frozenset({word}), False)
+        places = {at for one in spellings for at in index.where.get(one, ()) if whose.keeps(index, at)}
+        found = places if found is None else found & places
+        if not found:
+            return Fit()
+        stands[word] = spellings
+        loose |= changed
+    if not found:
+        return Fit()
+    if not models:
+        alone = [at for at in sorted(found) if _alone(index.entries[at].name, frozenset(asked), kind)]
+        return Fit(tuple(index.entries[at] for at in alone), True)
+    best, relaxed, equal = _best(index, found, asked, words, stands, kind)
+    return Fit(tuple(index.entries[at] for at in best), equal, loose or relaxed, models)
+
+
+def _stands_for(index: Index[E], word: str, kind: Kind, whose: _Whose) -> tuple[frozenset[str], bool]:
+    """Words of the list that a model word stands for, and whether it had to be changed for that."""
+
+    def there(spellings: frozenset[str]) -> frozenset[str]:
+        return frozenset(
+            one for one in spellings if any(whose.keeps(index, at) for at in index.where.get(one, ()))
+        )  # fmt: skip
+
+    if found := there(frozenset({word})):
+        return found, False
+    if kind not in _OPEN_KINDS:
+        return frozenset(), False
+    if found := there(frozenset(one for pattern, one in index.wilds if pattern.fullmatch(word))):
+        return found, False
+    if pattern := wild(word):
+        return there(frozenset(one for one in index.words if pattern.fullmatch(one))), False
+    if sum(letter.isdigit() for letter in word) >= _FAMILY:
+        start, stop = bisect_left(index.words, word), bisect_left(index.words, word + "{")
+        family = (one for one in index.words[start:stop] if one[len(word) :].isalpha())
+        if found := there(frozenset(family)):
+            return found, True
+    if match := _LETTERED.fullmatch(word):
+        wilds = (one for pattern, one in index.wilds if pattern.fullmatch(match[1]))
+        return there(frozenset({match[1]})) or there(frozenset(wilds)), True
+    return frozenset(), False
+
+
+def _best(
+    index: Index[E],
+    found: set[int],
+    asked: Sequence[str],
+    words: Sequence[str],
+    stands: dict[str, frozenset[str]],
+    kind: Kind,
+) -> tuple[list[int], bool, bool]:
+    """Keep the entries that agree best; whether a series was let go for that, and whether they equal the name."""
+    series = frozenset(asked) & SERIES
+    said = frozenset(word for word in words if word not in NOISE)
+    ranked: dict[tuple[int, int, int], list[int]] = {}
+    for at in sorted(found):
+        outside, alternatives = pieces(index.entries[at].name)
+        ranks = (
+            _rank(one, outside, index.held[at], said, series, frozenset(asked), stands, kind) for one in alternatives
+        )
+        keys = [key for key in ranks if key is not None]
+        if keys:
+            ranked.setdefault(min(keys), []).append(at)
+    if not ranked:
+        return [], False, False
+    top = min(ranked)
+    kept = ranked[top]
+    everything = all(
+        any(frozenset(asked) <= outside | one | stands.keys() for one in alternatives)
+        for outside, alternatives in (pieces(index.entries[at].name) for at in kept)
+    )
+    return kept, top[0] > 0, top[2] == 0 and everything
+
+
+def _alone(name: str, asked: frozenset[str], kind: Kind) -> bool:
+    """Whether a name without a number is one of an entry's names, word for word."""
+    return any(frozenset(telling(one, kind)) == asked for one in pieces(name)[1])
+
+
+def _rank(
+    one: frozenset[str],
+    outside: frozenset[str],
+    held: frozenset[str],
+    said: frozenset[str],
+    series: frozenset[str],
+    asked: frozenset[str],
+    stands: dict[str, frozenset[str]],
+    kind: Kind,
+) -> tuple[int, int, int] | None:
+    """How well one name of an entry agrees, less is better; None when it lacks a model or is of another series.
+
+    First the series that had to be let go, then the words that both say, then those that set it apart.
+    """
+    whole = outside | one
+    if not all(spellings & whole for spellings in stands.values()):
+        return None
+    lacking = series - whole
+    if lacking and one & SERIES:
+        return None
+    models = frozenset().union(*stands.values())
+    beyond = {
+        word for word in telling(one - asked - models, kind) if word in QUALIFIERS or word.isdigit() or is_model(word)
+    }
+    agreed = said & (whole | (held - asked))
+    return len(lacking), -len(agreed), len(beyond)

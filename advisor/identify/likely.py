@@ -1,0 +1,133 @@
+"""What a missing fact likely is, where size, year and model leave no doubt: 250 GB in a PC of 2008 means spinning."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from advisor.columns import numbers, texts
+from advisor.identify.traps import machine_texts, processor_texts, traps
+from advisor.tables import dicts
+
+LIKELY_FIELDS = ("storage_kind", "ram_type", "form_factor", "boot_mode")
+"""Fields for which a likely value may be known."""
+
+_GB_IN_GIB = 1e9 / 2**30
+_NEAR, _EXACT = 0.02, 0.004
+"""How far a disk's size may be from a label's, and how near it must be to be one as it stands, as a share; from memory:
+disks hold up to a hundredth more than their label, and 119.2, which systems show of 128 GB, is not 120."""
+
+
+class _Rule(NamedTuple):
+    """One row of the table."""
+
+    field: str
+    value: str
+    model: re.Pattern[str] | None
+    processor: re.Pattern[str] | None
+    unless: re.Pattern[str] | None
+    sizes_gb: tuple[float, ...]
+    years: tuple[float, float]
+    why: str
+
+
+@cache
+def _rules() -> list[_Rule]:
+    made = []
+    for row in dicts("identify/likely"):
+        model, processor, unless = (
+            re.compile(row[name]) if row[name] else None for name in ("model", "processor", "unless")
+        )
+        sizes = tuple(float(size) for size in row["sizes_gb"].split(";") if size)
+        years = (float(row["year_from"] or "nan"), float(row["year_to"] or "nan"))
+        why = f"{row['reason']} ({row['source']})"
+        made.append(_Rule(row["field"], row["value"], model, processor, unless, sizes, years, why))
+    return made
+
+
+def likely(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
+    """Give likely values for facts that are missing.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n_units, any)
+        A Unit frame.
+    processors : pandas.DataFrame, shape (n_units, 14)
+        From `identify.processors`, same order.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n_units, 2 * len(LIKELY_FIELDS))
+        Index as in `units`. For each field of `LIKELY_FIELDS` its likely value, NA where the unit states it or where
+        there is doubt, and beside it, as '<field>_why', the reason with its source.
+
+    Raises
+    ------
+    advisor.errors.TableError
+        When a table is damaged.
+    """
+    n_units = len(units)
+    values = {field: np.full(n_units, None, dtype=object) for field in LIKELY_FIELDS}
+    why = {field: np.full(n_units, None, dtype=object) for field in LIKELY_FIELDS}
+    open_ = {field: pd.isna(texts(units[field].astype("string"))) for field in LIKELY_FIELDS}
+
+    def fill(field: str, rows: np.ndarray, value: object, reason: object) -> None:
+        rows = rows & open_[field] & pd.isna(values[field])
+        values[field][rows] = value[rows] if isinstance(value, np.ndarray) else value
+        why[field][rows] = reason[rows] if isinstance(reason, np.ndarray) else reason
+
+    found = traps(units, processors)
+    for code, value, reason in _boot_modes(found):
+        rows = np.zeros(n_units, dtype=bool)
+        rows[found.loc[found["code"].eq(code), "row"].to_numpy()] = True
+        fill("boot_mode", rows, value, reason)
+    machines, cores = machine_texts(units), processor_texts(processors)
+    year, size = numbers(processors["cpu_year"]), _labels(numbers(units["storage_gib"]) / _GB_IN_GIB)
+    for rule in _rules():
+        rows = open_[rule.field].copy()
+        if rule.model is not None:
+            rows &= machines.having(rule.model)
+        if rule.processor is not None:
+            rows &= cores.having(rule.processor)
+        if rule.unless is not None:
+            rows &= ~machines.having(rule.unless)
+        if rule.sizes_gb:
+            rows &= np.any([np.abs(size - one) <= _NEAR * one for one in rule.sizes_gb], axis=0)
+        first, last = rule.years
+        rows &= (np.isnan(first) | (year >= first)) & (np.isnan(last) | (year <= last))
+        fill(rule.field, rows, rule.value, rule.why)
+    soldered = np.zeros(n_units, dtype=bool)
+    soldered[found.loc[found["rules_out"].str.contains("memory"), "row"].to_numpy()] = True
+    kinds = {row["microarch"]: row for row in dicts("advice/memory_types")}
+    core = texts(processors["cpu_microarch"])
+    usual = np.array([kinds[one]["type"] if one in kinds else None for one in core], dtype=object)
+    because = np.array(
+        [f"most units with {one} take it ({kinds[one]['source']})" if one in kinds else None for one in core],
+        dtype=object,
+    )  # fmt: skip
+    fill("ram_type", ~soldered & ~pd.isna(usual), usual, because)
+    made = {}
+    for field in LIKELY_FIELDS:
+        made[field] = pd.Series(values[field], index=units.index, dtype="string")
+        made[f"{field}_why"] = pd.Series(why[field], index=units.index, dtype="string")
+    return pd.DataFrame(made)
+
+
+def _labels(size: np.ndarray) -> np.ndarray:
+    """Sizes as on labels [GB]: what a system shows, counting in GiB and writing GB, is brought to GB first."""
+    known = np.array(sorted({one for rule in _rules() for one in rule.sizes_gb}))
+    exact = np.any(np.abs(size[:, None] - known) <= _EXACT * known, axis=1)
+    return np.where(exact, size, size / _GB_IN_GIB)
+
+
+def _boot_modes(found: pd.DataFrame) -> list[tuple[str, str, str]]:
+    """Codes of the traps that settle what the firmware starts, with the mode and the reason."""
+    some = found[found["boot_mode"].ne("")].drop_duplicates("code")
+    return [
+        (str(row.code), str(row.boot_mode), f"{str(row.reason).partition(': ')[2]} ({row.source})")
+        for row in some.itertuples()
+    ]

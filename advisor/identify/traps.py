@@ -1,0 +1,180 @@
+"""Models with a trap of their own: glued bodies, soldered or unusual disks, firmware that starts little."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from advisor.columns import numbers
+from advisor.tables import dicts
+
+TRAP_COLUMNS: dict[str, str] = {
+    "row": "int64", "code": "string", "severity": "string", "effect": "string", "title": "string", "reason": "string",
+    "action": "string", "source": "string", "rules_out": "string", "disk_form": "string", "boot_mode": "string",
+    "extra_min": "Float64",
+}  # fmt: skip
+"""Columns of the answer and their dtypes."""
+
+_RANK = {"stop": 0, "act": 1, "note": 2}
+
+
+class _Trap(NamedTuple):
+    """One row of the table of models, with the kind that it points to."""
+
+    kind: dict[str, str]
+    machine: tuple[re.Pattern[str], ...]
+    processor: re.Pattern[str] | None
+    unless: re.Pattern[str] | None
+    years: tuple[float, float]
+    own: dict[str, str]
+
+
+@cache
+def _traps() -> list[_Trap]:
+    kinds = {row["code"]: row for row in dicts("identify/trap_kinds")}
+    made = []
+    for row in dicts("identify/traps"):
+        made.append(
+            _Trap(
+                kinds[row["code"]],
+                tuple(re.compile(row[name]) for name in ("maker", "model") if row[name]),
+                re.compile(row["processor"]) if row["processor"] else None,
+                re.compile(row["unless"]) if row["unless"] else None,
+                (float(row["year_from"] or "nan"), float(row["year_to"] or "nan")),
+                row,
+            )
+        )
+    return made
+
+
+class Machines(NamedTuple):
+    """What units are called, each distinct text once.
+
+    Attributes
+    ----------
+    codes : numpy.ndarray of int, shape (n_units,)
+        Position in `texts` of each unit's text.
+    texts : list of str
+    """
+
+    codes: np.ndarray
+    texts: list[str]
+
+    @classmethod
+    def of(cls, *columns: pd.Series[str], between: str = " ", lower: bool = True) -> Machines:
+        """Join columns, unknown ones left out."""
+        joined = columns[0].astype("string").fillna("")
+        for column in columns[1:]:
+            joined = joined.str.cat(column.astype("string").fillna(""), sep=between)
+        codes, texts = pd.factorize(joined)
+        return cls(np.asarray(codes), [" ".join(str(text).lower().split()) if lower else str(text) for text in texts])
+
+    def having(self, *patterns: re.Pattern[str]) -> np.ndarray:
+        """Units whose text holds all of these patterns."""
+        hit = np.array([all(pattern.search(text) for pattern in patterns) for text in self.texts], dtype=bool)
+        return hit[self.codes]
+
+
+def machine_texts(units: pd.DataFrame) -> Machines:
+    """Maker and model of every unit as one text in small letters.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame
+        Any of the columns maker and model is used when present.
+
+    Returns
+    -------
+    Machines
+    """
+    none = pd.Series(pd.NA, index=units.index, dtype="string")
+    return Machines.of(units.get("maker", none), units.get("model", none))
+
+
+def processor_texts(processors: pd.DataFrame) -> Machines:
+    """Name, core and generation of every processor as one text.
+
+    Parameters
+    ----------
+    processors : pandas.DataFrame
+        From `identify.processors`.
+
+    Returns
+    -------
+    Machines
+    """
+    names = ("cpu_name", "cpu_microarch", "cpu_generation")
+    return Machines.of(*(processors[name] for name in names), between=" | ", lower=False)
+
+
+def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
+    """Find the traps of every unit's model and processor.
+
+    Parameters
+    ----------
+    units : pandas.DataFrame, shape (n_units, any)
+        A Unit frame; maker and model are read.
+    processors : pandas.DataFrame, shape (n_units, 14)
+        From `identify.processors`, same order.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a trap, each code once a unit, sorted by unit, worst first: row (position of the unit, from 0), code,
+        severity (stop, act, note), effect (set aside, hold, none), title, reason, action, source, rules_out (kinds of
+        part that cannot be fitted, ';' between: memory, ssd), disk_form (1.8-inch, pata, soldered, maker's own, flash
+        module, or ''), boot_mode (what the firmware starts where the model leaves no doubt, or ''), extra_min
+        (hands-on minutes that it adds, 0 for none [min]).
+
+    Raises
+    ------
+    advisor.errors.TableError
+        When a table of traps is damaged.
+    """
+    machines, cores = machine_texts(units), processor_texts(processors)
+    year = numbers(processors["cpu_year"])
+    # Units of one model with one processor have the same traps: each such pair is judged once.
+    pairs, _ = pd.factorize(machines.codes.astype("int64") * (len(cores.texts) + 1) + cores.codes)
+    _, first = np.unique(pairs, return_index=True)
+    each = _of_pairs(
+        Machines(machines.codes[first], machines.texts), Machines(cores.codes[first], cores.texts), year[first]
+    )
+    counts = np.bincount(each["row"], minlength=len(first))
+    starts = np.cumsum(counts) - counts
+    rows = np.repeat(np.arange(len(units)), counts[pairs])
+    within = np.arange(len(rows)) - np.repeat(np.cumsum(counts[pairs]) - counts[pairs], counts[pairs])
+    return each.iloc[starts[pairs[rows]] + within].assign(row=rows).reset_index(drop=True)
+
+
+def _of_pairs(machines: Machines, cores: Machines, year: np.ndarray) -> pd.DataFrame:
+    """Traps of distinct pairs of model and processor, sorted, worst first."""
+    found: list[tuple[object, ...]] = []
+    for trap in _traps():
+        hit = machines.having(*trap.machine)
+        if trap.processor is not None:
+            hit = hit & cores.having(trap.processor)
+        if trap.unless is not None:
+            hit = hit & ~machines.having(trap.unless)
+        first, last = trap.years
+        hit &= (year >= first) | np.isnan(first)
+        hit &= ~(year > last)
+        found += [_record(trap, int(row), machines, cores) for row in np.flatnonzero(hit)]
+    frame = pd.DataFrame(found, columns=list(TRAP_COLUMNS)).astype(TRAP_COLUMNS)
+    rank = frame["severity"].map(_RANK).to_numpy(dtype=int)
+    order = np.lexsort((np.arange(len(frame)), rank, frame["row"].to_numpy()))
+    return frame.iloc[order].drop_duplicates(["row", "code"])
+
+
+def _record(trap: _Trap, row: int, machines: Machines, cores: Machines) -> tuple[object, ...]:
+    kind, own = trap.kind, trap.own
+    named = machines.texts[machines.codes[row]] if trap.machine else cores.texts[cores.codes[row]].partition(" | ")[0]
+    source = kind["source"] if kind["source"] == own["source"] else f"{own['source']}; kind: {kind['source']}"
+    return (
+        row, kind["code"], kind["severity"], kind["effect"], kind["title"],
+        f"{named[:60] or 'its processor'}: {kind['reason']}", kind["action"], source, kind["rules_out"],
+        own["disk_form"] or kind["disk_form"], kind["boot_mode"], float(own["extra_min"] or kind["extra_min"] or 0),
+    )  # fmt: skip

@@ -1,0 +1,239 @@
+"""The paced disk: a loop device that answers at the pace of a disk, with the mechanics in C, compiled at first use.
+
+`models` says which disks there are, `mechanics.c` how long each request takes, `paced.c` serves them (libfuse).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import hashlib
+import os
+import subprocess
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from advisor.errors import InputError, ToolError
+from advisor.files import PACKAGE_NAME
+from advisor.lab.disk.models import Model
+from advisor.lab.groups import REAL_TIME, Groups
+from advisor.lab.workplace import guard_device, let_go, run, wait_until
+
+LATENCY_S = 0.00015
+"""A request spends about this long between the kernel and the server, and is taken as having come so much earlier.
+Measured here: fio, random reads of 4 KiB at depth 1 of a disk that takes no time: 0.11 ms each."""
+
+READ_AHEAD_KIB = 128
+"""What the kernel reads ahead on disks in PCs: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
+
+SCHEDULER = "mq-deadline"
+"""What the kernel gives a disk with one queue (Linux 6.12, block/elevator.c, elevator_get_default)."""
+
+DIRTY_SHARE = 0.2
+"""Share of memory that may wait unwritten: the kernel's default (vm.dirty_ratio) for a machine of that memory."""
+
+HERE = Path(__file__).parent
+READ, WRITE, FLUSH = 0, 1, 2
+
+
+def compiled(*, server: bool) -> Path:
+    """The server, or the mechanics alone as a library; compiled when its sources are new, kept in the user's cache.
+
+    Raises
+    ------
+    ToolError
+        When the compiler or libfuse's headers are missing.
+    """
+    import platformdirs
+
+    sources = [HERE / "mechanics.c", *([HERE / "paced.c"] if server else [])]
+    content = b"".join(path.read_bytes() for path in [HERE / "mechanics.h", *sources])
+    name = f"{'paced' if server else 'mechanics.so'}-{hashlib.sha256(content).hexdigest()[:16]}"
+    target = Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "disk" / name
+    if target.is_file():
+        return target
+    hint = "apt install gcc libc6-dev libfuse3-dev pkg-config"
+    target.parent.mkdir(parents=True, exist_ok=True)
+    partial = target.with_name(f"{name}.{os.getpid()}")
+    try:
+        flags = run(["pkg-config", "--cflags", "--libs", "fuse3"]).split() if server else ["-shared", "-fPIC"]
+        run(["gcc", "-O2", "-std=gnu11", "-o", str(partial), *map(str, sources), *flags, "-lm"])
+    except ToolError as error:
+        raise ToolError(f"The paced disk cannot be compiled: {error.message}", hint) from error
+    os.replace(partial, target)
+    return target
+
+
+class Mechanics:
+    """A disk's mechanics on a clock of its own, without any disk: for tests and for looking at a model."""
+
+    def __init__(self, model: Model) -> None:
+        library = ctypes.CDLL(str(compiled(server=False)))
+        pointer, number, whole = ctypes.c_void_p, ctypes.c_double, ctypes.c_int64
+        self._functions = {}
+        for name, gives, takes in (
+            ("new", pointer, []), ("free", None, [pointer]), ("set", ctypes.c_int, [pointer, ctypes.c_char_p, number]),
+            ("ready", ctypes.c_int, [pointer]), ("run", None, [pointer, number]),
+            ("submit", None, [pointer, number, whole, ctypes.c_int, number, number]),
+            ("done", whole, [pointer, number, ctypes.POINTER(number)]), ("next", number, [pointer]),
+            ("turn", number, [pointer]), ("accesses", number, [pointer]), ("seek", number, [pointer, number]),
+            ("cylinders", number, [pointer]),
+        ):  # fmt: skip
+            function = getattr(library, f"disk_{name}")
+            function.restype, function.argtypes = gives, takes
+            self._functions[name] = function
+        self._disk = self._functions["new"]()
+        self.now = 0.0
+        for key, value in model.parameters.items():
+            if not self._call("set", key.encode(), value):
+                raise InputError(f"The mechanics have no parameter {key!r}.")
+        if not self._call("ready"):
+            raise InputError(f"The disk {model.name!r} has a parameter out of range.")
+
+    def _call(self, name: str, *given: object) -> float:
+        return self._functions[name](self._disk, *given)
+
+    def __del__(self) -> None:
+        if getattr(self, "_disk", None):
+            self._call("free")
+
+    def submit(self, tag: int, op: int, offset: float, length: float) -> None:
+        """A request arrives now."""
+        self._call("submit", self.now, tag, op, offset, length)
+
+    def wait(self) -> int:
+        """Go on to the end of the next request; its tag."""
+        when = ctypes.c_double()
+        while True:
+            self._call("run", self.now)
+            tag = int(self._call("done", self.now, ctypes.byref(when)))
+            if tag >= 0:
+                return tag
+            nearest = min(self._call("next"), self._call("turn"))
+            if nearest == float("inf"):
+                raise InputError("Nothing is under way.")
+            self.now = max(self.now, nearest)
+
+    def do(self, op: int, offset: float = 0, length: float = 0) -> float:
+        """One request from now to its end [s]."""
+        start = self.now
+        self.submit(0, op, offset, length)
+        self.wait()
+        return self.now - start
+
+    def seek_s(self, share: float) -> float:
+        """Time to move the head over a share of the stroke [s]."""
+        return self._call("seek", round(share * self._call("cylinders")))
+
+    @property
+    def accesses(self) -> int:
+        """How often it went elsewhere."""
+        return int(self._call("accesses"))
+
+
+@dataclass(frozen=True)
+class PacedDisk:
+    """A paced disk that is attached.
+
+    Attributes
+    ----------
+    model : Model
+    device : str
+        Such as '/dev/loop3'.
+    folder : pathlib.Path
+        Run folder that its backing file lies in.
+    """
+
+    model: Model
+    device: str
+    folder: Path
+
+    def state(self) -> dict[str, int]:
+        """Counters of the server: accesses, reads, writes, flushes, read_bytes, written_bytes."""
+        return {
+            name: int(value)
+            for name, value in (line.split() for line in (self.folder / "fuse/state").read_text().splitlines())
+        }
+
+    def pace(self) -> None:
+        """From now on it is as slow as it is to be."""
+        (self.folder / "fuse/state").write_text("pace\n")
+
+    def flush(self, mounted: Path) -> None:
+        """Write out what waits, and drop the file system's own records from the page cache."""
+        subprocess.run(["sync", "-f", str(mounted)], check=False)
+        subprocess.run(["blockdev", "--flushbufs", self.device], check=False)
+
+
+@contextmanager
+def attached(
+    model: Model, folder: Path, group: Groups, *, image: Path | None = None, held: bool = False,
+    memory_mib: float | None = None,
+) -> Iterator[PacedDisk]:  # fmt: skip
+    """Attach a paced disk inside a run folder, and take it away afterwards.
+
+    Parameters
+    ----------
+    model : Model
+    folder : pathlib.Path
+    group : Groups
+        Its `rig` takes the server.
+    image : pathlib.Path, optional
+        What it begins as a copy of; it is never changed.
+    held : bool
+        Nothing is paced before `PacedDisk.pace`, so that a machine is brought up quickly first.
+    memory_mib : float, optional
+        Memory of the rehearsed machine, a fifth of which may wait unwritten [MiB].
+    """
+    point = folder / "fuse"
+    point.mkdir()
+    words = [f"{name}={value!r}" for name, value in model.parameters.items()]
+    words += [f"image={image}"] if image else []
+    if image:
+        into_cache(image)
+    log = open(folder / "disk.log", "w")  # noqa: SIM115
+    server = subprocess.Popen(
+        [*REAL_TIME, str(compiled(server=True)), str(point), *words, f"latency={LATENCY_S}", f"held={int(held)}"],
+        preexec_fn=lambda: group.enter("rig"), stdin=subprocess.DEVNULL, stdout=log, stderr=log,
+    )  # fmt: skip
+    log.close()
+    with ExitStack() as stack:
+        stack.callback(_stop, server)
+        (folder / "disk.pid").write_text(f"{server.pid}\n")
+        wait_until(lambda: (point / "disk").stat().st_size > 0 or server.poll() is not None, "The paced disk")
+        if server.poll() is not None:
+            raise ToolError(f"The paced disk ended: {(folder / 'disk.log').read_text().strip()}.")
+        device = run(["losetup", "--find", "--show", "--direct-io=on", str(point / "disk")]).strip()
+        stack.callback(subprocess.run, ["losetup", "--detach", device], capture_output=True)
+        guard_device(device, folder)
+        queue = Path("/sys/block") / device.removeprefix("/dev/")
+        settings = {"queue/rotational": str(int(model.rotational)), "queue/read_ahead_kb": str(READ_AHEAD_KIB),
+                    "queue/scheduler": SCHEDULER if model.figures else "none"}  # fmt: skip
+        if memory_mib is not None:
+            settings |= {"bdi/strict_limit": "1", "bdi/max_bytes": str(int(memory_mib * (1 << 20) * DIRTY_SHARE))}
+        for name, value in settings.items():
+            with contextlib.suppress(OSError):
+                (queue / name).write_text(value)
+        group.count_reads_of(device)
+        stack.callback(let_go, folder)
+        yield PacedDisk(model, device, folder)
+
+
+def into_cache(path: Path) -> None:
+    """Read a file once, so that it is served from memory: the speed of the machine's own disk is no part of it."""
+    with path.open("rb", buffering=0) as file:
+        block = bytearray(1 << 24)
+        while file.readinto(block):
+            pass
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(5)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()

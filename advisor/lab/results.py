@@ -1,0 +1,122 @@
+"""What campaigns write: JSON lines or CSV rows, added one by one and seen onto the disk, read back after any kill."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import MISSING, asdict, fields, is_dataclass
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from advisor.errors import InputError
+from advisor.files import append_whole, is_there, parse_json, read_text, write_whole
+
+
+class Plan(Protocol):
+    """A row of a design: has a name of its own, and says when it cannot be carried out."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+
+    def check(self) -> None:
+        """Refuse a plan that cannot be carried out (InputError)."""
+
+
+P = TypeVar("P", bound=Plan)
+
+
+def read_lines(path: Path) -> list[dict[str, Any]]:
+    """Read JSON lines; one cut off by a kill at the end is passed over, and a missing file has none."""
+    texts = read_text(path).split("\n") if is_there(path) else []
+    lines: list[dict[str, Any]] = []
+    for number, text in enumerate(texts, start=1):
+        if not text.strip():
+            continue
+        try:
+            line = parse_json(text, f"{path}, line {number}", hint="Take that line out.")
+        except InputError:
+            if number == len(texts):
+                break
+            raise
+        if isinstance(line, dict):
+            lines.append(line)
+    return lines
+
+
+def read_rows(path: Path, columns: Sequence[str]) -> list[dict[str, str]]:
+    """Read CSV rows of exactly these columns as text; one cut off by a kill is left out, a missing file has none."""
+    if not is_there(path):
+        return []
+    text = read_text(path)
+    reader = csv.DictReader(io.StringIO(text[: text.rfind("\n") + 1], newline=""))
+    if list(reader.fieldnames or []) != list(columns):
+        raise InputError(f"{path} is another table.", "Name a new file, or one that such a campaign has written.")
+    return list(reader)
+
+
+def append_line(path: Path, line: Mapping[str, Any]) -> None:
+    """Add a JSON line."""
+    append_whole(path, json.dumps(line, ensure_ascii=False) + "\n")
+
+
+def append_rows(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
+    """Add CSV rows, under a head when the file is new."""
+    append_whole(path, _csv(columns, rows, head=False), _csv(columns, (), head=True))
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], *, head: bool) -> str:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
+    if head:
+        writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def write_design(path: str | Path, plans: Sequence[Any], kind: type) -> None:
+    """Write a design as CSV: plans of one dataclass, whose fields are the columns."""
+    columns = [field.name for field in fields(kind)]
+    write_whole(path, _csv(columns, (asdict(plan) for plan in plans), head=True))
+
+
+def read_design(path: str | Path, kind: type[P]) -> list[P]:
+    """Read a design: a CSV with the columns of a plan, those that have a default may be missing.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, lacks a column, has a value that is no number or cannot be, or a name twice.
+    """
+    assert is_dataclass(kind)
+    try:
+        rows = list(csv.DictReader(io.StringIO(read_text(path), newline="")))
+    except csv.Error as error:
+        raise InputError(f"The design {path} cannot be read: {error}.") from error
+    wanted = fields(kind)
+    missing = [field.name for field in wanted if rows and field.name not in rows[0] and field.default is MISSING]
+    if not rows or missing:
+        raise InputError(f"The design {path} lacks {', '.join(missing) or 'rows'}.",
+                         f"Its columns are: {', '.join(field.name for field in wanted)}.")  # fmt: skip
+    plans: list[P] = []
+    for number, row in enumerate(rows, start=1):
+        values: dict[str, object] = {}
+        for field in wanted:
+            if field.name not in row:
+                continue
+            text = (row[field.name] or "").strip()
+            try:
+                values[field.name] = {"int": int, "float": float}.get(str(field.type), str)(text)
+            except ValueError as error:
+                raise InputError(
+                    f"The design {path}, row {number}, column {field.name}: {text!r} is no number."
+                ) from error
+        plan = kind(**values)
+        plan.check()
+        plans.append(plan)
+    names = [plan.name for plan in plans]
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise InputError(f"The design {path} has {twice[0]!r} twice.", "Each one needs a name of its own.")
+    return plans

@@ -1,0 +1,310 @@
+"""apt with a state of its own: a release's package index and packages, read without touching the system's."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import re
+import shutil
+import subprocess
+import urllib.error
+import urllib.request
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+from advisor.errors import InputError, ToolError
+from advisor.files import write_whole
+
+AREAS = ("main", "contrib", "non-free", "non-free-firmware")
+KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
+
+_INST = re.compile(r"^Inst (\S+) \((\S+) .*?\[([^]]+)\]\)", re.MULTILINE)
+_FIELDS = re.compile(r"^([A-Za-z0-9-]+): (.*)$", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Package:
+    """A package as the index describes it.
+
+    Attributes
+    ----------
+    name, version, architecture, section, area, source, priority, sha256 : str
+        `area` is main, contrib, non-free or non-free-firmware.
+    size : int
+        Of the .deb [B].
+    installed_kib : int
+        Its own statement of the space it takes [KiB].
+    """
+
+    name: str
+    version: str
+    architecture: str
+    section: str
+    area: str
+    source: str
+    priority: str
+    size: int
+    installed_kib: int
+    sha256: str
+
+
+@cache
+def mirror_bases() -> dict[str, str]:
+    """Base addresses, no slash at the end, of the archive ('Debian') and, when there, of 'Debian-Security'.
+
+    As the system's own apt is set up.
+
+    Raises
+    ------
+    ToolError
+        When apt is missing or has no source of Debian's own archive.
+    """
+    program = shutil.which("apt-get")
+    if program is None:
+        raise ToolError("apt-get is not here.", "Build tables on a Debian machine, or in its container.")
+    done = subprocess.run(
+        [program, "indextargets", "--format", "$(REPO_URI)|$(ORIGIN)|$(LABEL)|$(CODENAME)", "Created-By: Packages"],
+        capture_output=True, text=True, check=False,
+        env={key: value for key, value in os.environ.items() if key != "APT_CONFIG"},
+    )  # fmt: skip
+    bases: dict[str, str] = {}
+    for line in done.stdout.splitlines():
+        address, _origin, label, _suite = f"{line}|||".split("|")[:4]
+        address = address.rstrip("/")
+        if label not in ("Debian", "Debian-Security"):
+            label = {"debian": "Debian", "debian-security": "Debian-Security"}.get(address.rsplit("/", 1)[-1], "")
+        if label:
+            bases.setdefault(label, address)
+    if "Debian" not in bases:
+        raise ToolError(
+            "The system's apt has no source of Debian's archive to take the base address from.",
+            "Add one to /etc/apt/sources.list.d and run 'apt-get update'.",
+        )
+    return bases
+
+
+@dataclass
+class Apt:
+    """One release and architecture.
+
+    Attributes
+    ----------
+    suite : str
+        Debian's code name of the release.
+    architecture : str
+    folder : pathlib.Path
+        For apt's state, outside any checkout.
+    archives : pathlib.Path
+        For downloaded packages.
+    backports : bool
+        Packages come from the release's backports where these have them.
+    areas : tuple of str
+    warnings : list of str
+        Indexes that could not be fetched.
+    """
+
+    suite: str
+    architecture: str
+    folder: Path
+    archives: Path
+    backports: bool = False
+    areas: tuple[str, ...] = AREAS
+    warnings: list[str] = field(default_factory=list)
+
+    def update(self) -> Apt:
+        """Write the source list and fetch the package indexes; gives itself.
+
+        Raises
+        ------
+        ToolError
+            When apt is missing, or the release's own index cannot be fetched.
+        """
+        bases = mirror_bases()
+        for one in (self.folder / "lists/partial", self.folder / "cache/archives/partial", self.archives):
+            one.mkdir(parents=True, exist_ok=True)
+        suites = [("Debian", self.suite), ("Debian", f"{self.suite}-updates")]
+        suites += [("Debian-Security", f"{self.suite}-security")]
+        suites += [("Debian", f"{self.suite}-backports")] if self.backports else []
+        options = f"arch={self.architecture}" + (f" signed-by={KEYRING}" if KEYRING.exists() else "")
+        lines = []
+        for label, suite in suites:
+            if label in bases:
+                lines.append(f"deb [{options}] {bases[label]} {suite} {' '.join(self.areas)}\n")
+            else:
+                self.warnings.append(f"{suite}: no base address in the system's apt configuration")
+        state = self.folder
+        write_whole(state / "sources.list", "".join(lines))
+        write_whole(state / "status", "")
+        write_whole(
+            state / "apt.conf",
+            f'Dir::State "{state}";\nDir::State::lists "{state}/lists";\nDir::State::status "{state}/status";\n'
+            f'Dir::Cache "{state}/cache";\nDir::Etc::sourcelist "{state}/sources.list";\n'
+            'Dir::Etc::sourceparts "/dev/null";\nDir::Etc::parts "/dev/null";\nDir::Etc::preferences "/dev/null";\n'
+            'Dir::Etc::preferencesparts "/dev/null";\n'
+            f'APT::Architecture "{self.architecture}";\nAPT::Architectures {{ "{self.architecture}"; }};\n'
+            'APT::Install-Recommends "true";\nAcquire::Languages "none";\nAPT::Sandbox::User "root";\n'
+            'Acquire::Retries "2";\n' + (f'APT::Default-Release "{self.suite}-backports";\n' if self.backports else ""),
+        )
+        done = self.call("apt-get", "update", check=False)
+        failed = re.findall(r"^E: Failed to fetch \S*/dists/(\S+)", done.stderr, re.MULTILINE)
+        self.warnings += [f"{path}: index not fetched" for path in failed]
+        if "release" not in self.parts():
+            raise ToolError(
+                f"apt could not fetch the package index of {self.suite}: {done.stderr.strip()[:300]}",
+                "Check the network and the system's apt sources, then try again.",
+            )
+        return self
+
+    def parts(self) -> list[str]:
+        """Of 'release', 'updates', 'security' and 'backports', those whose index is here."""
+        names = {"release": "", "updates": "-updates", "security": "-security", "backports": "-backports"}
+        pattern = "*dists_{}_main_binary-{}_Packages*"
+        lists = self.folder / "lists"
+        return [
+            name for name, end in names.items() if any(lists.glob(pattern.format(self.suite + end, self.architecture)))
+        ]
+
+    def call(self, *command: str, check: bool = True, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
+        """Run a program of apt's on this release alone."""
+        if shutil.which(command[0]) is None:
+            raise ToolError(f"{command[0]} is not here.", "Build tables on a Debian machine, or in its container.")
+        done = subprocess.run(
+            command, capture_output=True, text=True, check=False, cwd=folder, errors="replace",
+            stdin=subprocess.DEVNULL, env={**os.environ, "APT_CONFIG": str(self.folder / "apt.conf"), "LC_ALL": "C"},
+        )  # fmt: skip
+        if check and done.returncode:
+            raise ToolError(f"{' '.join(command[:3])} failed: {done.stderr.strip()[-300:]}")
+        return done
+
+    def closure(self, package: str) -> list[str]:
+        """Names of the kernel packages that a metapackage stands for; modules may be in a package of their own."""
+        done = self.call("apt-get", "install", "--print-uris", "-y", "--no-install-recommends", package, check=False)
+        names = re.findall(r"^'\S+' (\S+?)_\S+\.deb", done.stdout, re.MULTILINE)
+        if done.returncode or not names:
+            raise ToolError(f"apt cannot resolve {package} in {self.suite}: {done.stderr.strip()[-300:]}")
+        names = [name.replace("%3a", ":") for name in names]
+        return [name for name in names if re.match(r"linux-(image|modules|base|binary)-\d+\.", name)]
+
+    def packages(self, names: Iterable[str]) -> list[Package]:
+        """Candidates of packages; a name that is not in the release is left out."""
+        wanted = list(names)
+        done = self.call("apt-cache", "show", "--no-all-versions", *wanted, check=False) if wanted else None
+        return [one for stanza in (done.stdout if done else "").split("\n\n") if (one := package_of(stanza))]
+
+    def index(self) -> dict[tuple[str, str], Package]:
+        """The whole index by name and version."""
+        records = self.call("apt-cache", "dumpavail").stdout.split("\n\n")
+        found = [one for record in records if (one := package_of(record)) is not None]
+        return {(one.name, one.version): one for one in found}
+
+    def names(self) -> list[str]:
+        """Names of all packages."""
+        return self.call("apt-cache", "pkgnames").stdout.split()
+
+    def resolve(self, names: Sequence[str]) -> list[tuple[str, str]]:
+        """Name and version of what an install onto nothing brings in, recommended packages included.
+
+        Raises
+        ------
+        ToolError
+            When the packages cannot be installed together.
+        """
+        printed = self.call("apt-get", "install", "-s", "-q", *names).stdout
+        return [(name.split(":")[0], version) for name, version, _ in _INST.findall(printed)]
+
+    def download(self, packages: Iterable[Package]) -> list[Path]:
+        """Fetch packages in one go; apt checks their checksums. Those fetched before are not fetched again."""
+        chosen = list(packages)
+        files = [
+            self.archives / f"{package.name}_{package.version.replace(':', '%3a')}_{package.architecture}.deb"
+            for package in chosen
+        ]
+        wanted = [
+            f"{package.name}={package.version}"
+            for package, file in zip(chosen, files, strict=True)
+            if not (file.is_file() and file.stat().st_size == package.size)
+        ]
+        if wanted:
+            self.call("apt-get", "download", *wanted, folder=self.archives)
+        for package, file in zip(chosen, files, strict=True):
+            if not file.is_file():
+                raise ToolError(f"apt fetched {package.name}, yet {file.name} is not in {self.archives}.")
+        return files
+
+    def file_counts(self, wanted: Iterable[str]) -> dict[str, int]:
+        """Count the files and links of packages, from the archive's lists of contents (about 50 MB to fetch).
+
+        A package that no list knows, as a kernel of a newer security update, is fetched and counted itself. The lists
+        are not checked against the signed index, as mirrors often hold another one: they are counted, not installed.
+        """
+        names = set(wanted)
+        bases = mirror_bases()
+        if "Debian-Security" not in bases:
+            raise ToolError(
+                "The system's apt has no source of Debian's security updates to take the base address from.",
+                "Add one to /etc/apt/sources.list.d and run 'apt-get update'.",
+            )
+        counts: dict[str, int] = {}
+        places = [f"{bases['Debian']}/dists/{self.suite}/{area}" for area in ("main", "non-free-firmware")]
+        for place in [*places, f"{bases['Debian-Security']}/dists/{self.suite}-security/main"]:
+            seen: dict[str, int] = {}
+            for architecture in (self.architecture, "all"):
+                for name in _listed(f"{place}/Contents-{architecture}.gz"):
+                    if name in names:
+                        seen[name] = seen.get(name, 0) + 1
+            # A security update of a package replaces it: the last list that knows the name counts.
+            counts |= seen
+        for package in self.packages(sorted(names - counts.keys())):
+            (file,) = self.download([package])
+            counts[package.name] = sum(not path.endswith("/") for path, _, _ in contents(file))
+        return counts
+
+
+def package_of(stanza: str) -> Package | None:
+    """Read a record of the index; None for one that is no package to fetch."""
+    fields: dict[str, str] = dict(_FIELDS.findall(stanza))
+    if "Package" not in fields or "Size" not in fields:
+        return None
+    section = fields.get("Section", "")
+    area = section.split("/")[0] if "/" in section and section.split("/")[0] in AREAS else "main"
+    return Package(
+        fields["Package"], fields["Version"], fields.get("Architecture", ""), section, area,
+        fields.get("Source", fields["Package"]).split()[0], fields.get("Priority", ""), int(fields["Size"]),
+        int(fields.get("Installed-Size", 0)), fields.get("SHA256", ""),
+    )  # fmt: skip
+
+
+def contents(deb: Path) -> list[tuple[str, int, str]]:
+    """What a package holds: path from the root without './' (a folder's ends in '/'), size [B], a link's target."""
+    done = subprocess.run(["dpkg-deb", "-c", str(deb)], capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise InputError(f"{deb} cannot be read: {done.stderr.strip()}.")
+    found = []
+    for line in done.stdout.splitlines():
+        mode, _owner, size, _day, _time, rest = line.split(None, 5)
+        path, _, target = rest.partition(" -> " if mode[0] == "l" else " link to ")
+        found.append((path.removeprefix("./"), int(size), target.removeprefix("./")))
+    return found
+
+
+def unpack(deb: Path, folder: Path) -> None:
+    """Unpack a package's files (no script of it is run)."""
+    folder.mkdir(parents=True, exist_ok=True)
+    done = subprocess.run(["dpkg-deb", "-x", str(deb), str(folder)], capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise InputError(f"{deb} cannot be unpacked: {done.stderr.strip()}.")
+
+
+def _listed(url: str) -> Iterator[str]:
+    try:
+        with urllib.request.urlopen(url, timeout=60) as response, gzip.open(response, "rt", errors="replace") as lines:
+            for line in lines:
+                for entry in line.rsplit(None, 1)[-1].split(","):
+                    yield entry.rsplit("/", 1)[-1]
+    except urllib.error.HTTPError as error:
+        if error.code != 404:
+            raise ToolError(f"{url} cannot be fetched: {error}.", "Try again later.") from error
+    except OSError as error:
+        raise ToolError(f"{url} cannot be fetched: {error}.", "Try again later.") from error

@@ -1,0 +1,204 @@
+"""What is watched while something is measured, and when it counts as disturbed by other work on the machine."""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from advisor.lab.groups import CGROUPS, Groups
+
+# The mean of before and after counts. Of the first 25 rehearsals those that drifted by 10 to 23 % were predicted no
+# worse than the rest, so that a smaller drift is noise of the measuring machine, not a disturbance.
+DISTURBED_DECOMPRESS = 0.25
+DISTURBED_SHARE = 0.06
+DISTURBED_STEAL = 0.02
+DISTURBED_WRITE = 0.25
+
+DISTURBED_BESIDE = 0.08
+"""Share of a session's processor time that may be lost to others before it counts as disturbed [1]."""
+
+DISTURBED_READ = 0.5
+SERVED_MIB_S = 200.0
+"""A paced disk that reads slower than its pace by this share [1] was held up, up to the rate [MiB/s] at which serving
+it costs little."""
+
+_PSS = re.compile(r"^(Pss|Pss_Anon|Pss_File|Pss_Shmem):\s+(\d+) kB", re.MULTILINE)
+
+
+def disturbance(
+    *, drift: tuple[float, float] | None = None, steal: float = 0.0, shares: Iterable[float] = (),
+    tolerance: float = DISTURBED_SHARE, write: tuple[float, float] | None = None,
+    read: tuple[float, float] | None = None, beside: tuple[float, float] | None = None,
+) -> str:  # fmt: skip
+    """Say why a rehearsal or session counts as disturbed; '' when it does not.
+
+    Parameters
+    ----------
+    drift : tuple of float, optional
+        Decompression under the limits, before and after [MiB/s].
+    steal : float
+        Processor time that the host gave to others while it ran [1].
+    shares : iterable of float
+        Processor time that the speed tests got, of what they were allowed [1].
+    tolerance : float
+        How much of that may be missing [1].
+    write, read : tuple of float, optional
+        Direct sequential rate measured, and that set [MiB/s].
+    beside : tuple of float, optional
+        What real-time work, which comes first, took of the same core [1], and the quota [% of one core].
+    """
+    reasons = []
+    if drift and abs(drift[1] - drift[0]) / max(drift) > DISTURBED_DECOMPRESS:
+        reasons.append(f"decompression went from {drift[0]:.1f} to {drift[1]:.1f} MiB/s")
+    if steal > DISTURBED_STEAL:
+        reasons.append(f"the host took {100 * steal:.1f} % of the processor")
+    # While the limit holds the session back, others take nothing from it.
+    if beside and beside[0] > 1 - beside[1] / 100 + DISTURBED_BESIDE:
+        reasons.append(f"real-time work took {100 * beside[0]:.0f} % of the core")
+    for share in shares:
+        # More than its share is no disturbance: the kernel may move a thread to a core that has some left.
+        if share < 1 - tolerance:
+            reasons.append(f"a speed test got {100 * share:.0f} % of its processor time")
+    if write and write[0] > write[1] * (1 + DISTURBED_WRITE):
+        reasons.append(f"the disk wrote {write[0]:.0f} MiB/s, paced at {write[1]:.0f}")
+    # Above that, serving the disk takes longer than its pace, on an idle machine too.
+    if read and read[0] < (1 - DISTURBED_READ) * min(read[1], SERVED_MIB_S):
+        reasons.append(f"the disk read {read[0]:.0f} MiB/s, paced at {read[1]:.0f}")
+    return "; ".join(reasons)
+
+
+def cpu_ticks(stat: str | None = None) -> tuple[int, int]:
+    """Ticks in all, and ticks stolen by the host, of the first line of /proc/stat (proc(5))."""
+    text = Path("/proc/stat").read_text() if stat is None else stat
+    numbers = [int(word) for word in text.splitlines()[0].split()[1:]]
+    return sum(numbers[:8]), numbers[7] if len(numbers) > 7 else 0
+
+
+def busy_s(cpus: Sequence[int], proc: Path = Path("/proc")) -> float:
+    """Seconds that some cores were busy since boot, by /proc/stat (proc(5)); idle and waiting for a disk left out."""
+    ticks = 0
+    for line in (proc / "stat").read_text().splitlines():
+        words = line.split()
+        if words and words[0].startswith("cpu") and words[0][3:].isdigit() and int(words[0][3:]) in cpus:
+            numbers = [int(word) for word in words[1:9]]
+            ticks += sum(numbers) - numbers[3] - numbers[4]
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
+def beside_s(group: str, core: int, base: Path = CGROUPS) -> float:
+    """Processor time that a control group of version 1 has used of one core [s]; 0 when it is not there."""
+    with suppress(OSError, IndexError):
+        return int((base / "cpuacct" / group / "cpuacct.usage_percpu").read_text().split()[core]) / 1e9 if group else 0
+    return 0.0
+
+
+@dataclass(frozen=True)
+class Memory:
+    """Processes, and their proportional set size: all, and the anonymous part [MiB]."""
+
+    processes: int
+    pss_mib: float
+    anon_mib: float
+
+
+def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> Memory:
+    """Add up the memory of processes; one that has ended meanwhile is left out.
+
+    smaps_rollup: Linux, Documentation/ABI/testing/procfs-smaps_rollup.
+    """
+    totals = {"Pss": 0, "Pss_Anon": 0}
+    count = 0
+    for pid in pids:
+        try:
+            text = (proc / str(pid) / "smaps_rollup").read_text()
+        except OSError:
+            continue
+        count += 1
+        for name, kib in _PSS.findall(text):
+            totals[name] = totals.get(name, 0) + int(kib)
+    return Memory(count, totals["Pss"] / 1024, totals["Pss_Anon"] / 1024)
+
+
+def wait_quiet(
+    used: Callable[[], float], waiting: Callable[[], bool] = lambda: False, *, window_s: float = 4,
+    share: float = 0.06, waiting_share: float = 0.25, limit_s: float = 300,
+    clock: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep,
+) -> tuple[float, float] | None:  # fmt: skip
+    """Wait until a group of processes has come to rest.
+
+    Parameters
+    ----------
+    used : callable
+        Gives the processor time used so far [s].
+    waiting : callable
+        Tells whether a process runs or waits for processor or disk: on a machine that others use too, little
+        processor time alone does not mean rest.
+    window_s, share, waiting_share : float
+        It rests when for so long [s] it uses less than `share` of one core, and waits at less than `waiting_share` of
+        the moments looked at.
+    limit_s : float
+        Give up after this long [s].
+    clock, sleep : callable
+        For tests.
+
+    Returns
+    -------
+    tuple of float, or None
+        When the rest began [s of `clock`], and the processor time used by then [s]; None when it never came.
+    """
+    start = clock()
+    points = [(start, used(), False)]
+    while clock() - start < limit_s:
+        sleep(0.25)
+        points.append((clock(), used(), waiting()))
+        now, total, _ = points[-1]
+        while len(points) > 1 and points[1][0] <= now - window_s:
+            points.pop(0)
+        then, before, _ = points[0]
+        busy = sum(point[2] for point in points) / len(points)
+        if now - then >= window_s and total - before < share * (now - then) and busy < waiting_share:
+            return then, before
+    return None
+
+
+class Ready:
+    """Counts, while a stage runs on one core, how many of a group's threads could run at each moment.
+
+    On more cores so many at once would run, which tells what further cores are worth. Use as a context.
+    """
+
+    MOST = 4
+
+    def __init__(self, group: Groups, every_s: float = 0.12) -> None:
+        self.group, self.every_s = group, every_s
+        self.counts: list[int] = []
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._look, daemon=True)
+
+    def __enter__(self) -> Ready:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._done.set()
+        self._thread.join()
+
+    def _look(self) -> None:
+        while not self._done.wait(self.every_s):
+            with suppress(OSError):
+                self.counts.append(sum(state == "R" for state in self.group.states()))
+
+    def shares(self) -> dict[str, float]:
+        """Share of the moments with work at which at least 2, 3, 4 threads could run, by column; empty without any."""
+        busy = [count for count in self.counts if count]
+        return {
+            f"ready_{least}": sum(count >= least for count in busy) / len(busy)
+            for least in range(2, self.MOST + 1)
+            if busy
+        }

@@ -1,0 +1,257 @@
+"""Every figure of the README is counted anew from what ships, or carries the day it was measured and the command.
+
+The held-out figures of the comfort model are taken from its file, which tests/comfort/test_model.py makes anew from the
+sessions; those of the timing model are judged here.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from advisor import tables
+from advisor.comfort.model import COEFFICIENTS, Load, Machine
+from advisor.comfort.model import model as comfort_model
+from advisor.editions.measured import anchor_mib_s, unhindered
+from advisor.files import datasets
+from advisor.shop import Edition, Thresholds
+from advisor.timing import read_rehearsals, serving_model
+from advisor.timing.conformal import LEVEL
+from advisor.timing.physics import TERMS
+from advisor.timing.report import OURS, WITHHELD, judge, noise
+
+README = datasets().parent / "README.md"
+WORDS = {5: "five", 6: "six", 7: "seven", 8: "eight"}
+
+pytestmark = pytest.mark.skipif(not README.is_file(), reason="an installed package has no README beside it")
+
+
+@cache
+def text() -> str:
+    """The README on one line, tables and code blocks left out."""
+    plain = re.sub(r"```.*?```", "", README.read_text(encoding="utf-8"), flags=re.DOTALL)
+    return " ".join(re.sub(r"^ *(?:\||!\[|<!--).*$", "", plain, flags=re.MULTILINE).split())
+
+
+def rows_under(header: str) -> list[list[str]]:
+    """Cells of the table whose first header is this."""
+    lines = [line.strip() for line in README.read_text(encoding="utf-8").splitlines()]
+    at = next(number for number, line in enumerate(lines) if line.startswith(f"| {header} |")) + 2
+    cells = []
+    while lines[at].startswith("|"):
+        cells.append([cell.strip() for cell in lines[at].strip("|").split("|")])
+        at += 1
+    return cells
+
+
+@cache
+def report():
+    return judge(read_rehearsals())
+
+
+@cache
+def sessions() -> pd.DataFrame:
+    return tables.load("comfort/sessions").frame
+
+
+def covered(split: str, group: str) -> str:
+    found = report().groups.set_index(["split", "group"])
+    return f"{found.at[(split, group), 'coverage_pct']:.0f}"
+
+
+def ours(column: str) -> list[float]:
+    summary = report().summary
+    return summary.loc[summary["method"] == OURS, column].tolist()
+
+
+# Sentences of the README with their figures taken out, and what counts those figures anew.
+
+
+def demo() -> list[str]:
+    return [str(len(pd.read_csv(datasets() / "demo" / "intake.csv")))]
+
+
+def rehearsals() -> list[str]:
+    data = read_rehearsals()
+    return [f"{100 * LEVEL:.0f}", str(len(data)), WORDS[len(noise(data))], f"{report().noise_floor_pct:.1f}"]
+
+
+def held_out_coverage() -> list[str]:
+    return [f"{min(ours('coverage_pct')):.0f}", f"{max(ours('coverage_pct')):.0f}"]
+
+
+def uneven() -> list[str]:
+    return [covered("disk", "sata ssd"), covered("disk", "spinning disk"), covered("processor", "30 % of a core")]
+
+
+def timing_bounds() -> list[str]:
+    bounds = serving_model().about["at_bound"]
+    zero = [one for one in bounds if one.endswith(" at 0")]
+    return [str(len(TERMS)), str(len(zero)), str(len(bounds) - len(zero))]
+
+
+def thresholds() -> list[str]:
+    plain = Thresholds()
+    return [f"{plain.desktop_s:g}", f"{plain.browser_s:g}", f"{100 * plain.certainty:.0f}"]
+
+
+def points() -> list[str]:
+    rows = comfort_model().about["rows"]
+    low, high = comfort_model().measured["memory_mib"]
+    return [str(rows["points"]), f"{low:.0f}", f"{high / 1024:.0f}", str(rows["disturbed_points_left_out"])]
+
+
+def comfort_errors() -> list[str]:
+    about = comfort_model().about
+    within = [100 * one["within_bound"] for one in about["stages"]]
+    killed = about["killed"]
+    assert killed["edition"] == killed["memory"] and killed["edition"]["called_comfortable"] == 0
+    return [
+        f"{100 * about['both']['edition']:.1f}", f"{100 * about['both']['memory']:.1f}", f"{min(within):.0f}",
+        f"{max(within):.0f}", str(killed["edition"]["sessions"]),
+    ]  # fmt: skip
+
+
+def given_up() -> list[str]:
+    by_way: dict[str, list[int]] = {"edition": [0, 0], "memory": [0, 0]}
+    for one in comfort_model().about["stages"]:
+        by_way[one["left_out"]][0] += one["given_up"]
+        by_way[one["left_out"]][1] += one["given_up_foreseen"]
+    assert by_way["edition"][0] == by_way["memory"][0]
+    return [str(by_way["edition"][0]), str(by_way["edition"][1]), str(by_way["memory"][1])]
+
+
+def most_again() -> list[str]:
+    (bound,) = [one for one in comfort_model().about["at_bound"] if one["coefficient"] == "refault"]
+    assert (bound["stage"], bound["side"]) == ("desktop", "most")
+    return [f"{bound['bound']:g}"]
+
+
+def browser_on_a_disk() -> list[str]:
+    """The threshold that the fastest spinning disk misses on a fast machine, by the model's own middle figure."""
+    limit = Thresholds().browser_s
+    disk = tables.load("timing/storage_rates").frame.set_index("kind").loc["spinning disk"]
+    fast = Machine(*(np.array([[float(one)]]) for one in (16384, 200, 16, disk["read_high"], disk["access_low"])))
+    own = unhindered(sessions()).astype(float)
+    load = Load(
+        (own["browser_cpu_s"] * anchor_mib_s()).to_numpy(), own["browser_read_mib"].to_numpy(),
+        own["browser_reads"].to_numpy(), own["browser_mib"].to_numpy(),
+    )  # fmt: skip
+    assert comfort_model().stages["browser"].seconds(fast, load).min() > limit
+    return [f"{limit:g}"]
+
+
+FIGURES = [
+    (r"scores an invented workshop of (\d+) units", demo),
+    (
+        r"then conformal (\d+) % intervals, fitted on (\d+) rehearsals: real installs on a paced disk under a limited "
+        r"processor \(`datasets/rehearsals.jsonl`\), (\w+) of them made twice, which differ by ([\d.]+) %",
+        rehearsals,
+    ),
+    (r"8 of 10 is what the intervals aim at, and (\d+) to (\d+) of 100 what they held", held_out_coverage),
+    (
+        r"a SATA SSD in (\d+), a spinning disk in (\d+), a processor held to 30 % of a core in (\d+) of 100",
+        uneven,
+    ),
+    (r"Of the (\d+) coefficients (\d+) stand at zero, and (\d+) overlaps at the most that is tried", timing_bounds),
+    (r"\((\d+) s and (\d+) s unless the shop says otherwise\).* meets it with (\d+) % certainty", thresholds),
+    (r"(\d+) points measured with limited memory \((\d+) MiB to (\d+) GiB\), processor and disk \((\d+) more", points),
+    (
+        r"median error is ([\d.]+) % for an edition and ([\d.]+) % for a memory size never seen, the upper bound holds "
+        r"in (\d+) to (\d+) of 100, and of (\d+) sessions",
+        comfort_errors,
+    ),
+    (r"Of (\d+) stages that never .* foresees (\d+) with their edition .* and (\d+) with their memory size", given_up),
+    (r"stands at the most that the fit allows, (\d+) times", most_again),
+    (r"A spinning disk misses (\d+) s for a browser on every machine", browser_on_a_disk),
+]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("sentence", "counted"), FIGURES, ids=[counted.__name__ for _, counted in FIGURES])
+def test_a_figure_of_the_readme_is_what_is_counted(sentence, counted):
+    found = re.search(sentence, text())
+    assert found is not None, "the README's sentence was changed: change the pattern with it"
+    assert list(found.groups()) == counted()
+
+
+@pytest.mark.slow
+def test_the_table_of_held_out_times():
+    splits = {"a class of disk": "disk", "an edition": "edition", "a level of processor": "processor"}
+    written = rows_under("left out")
+    assert [row[0] for row in written] == list(splits)
+    for name, *cells in written:
+        found = report().summary[report().summary["split"] == splits[name]].set_index("method")
+        baselines = found.drop(index=[OURS, WITHHELD])["median_pct"]
+        expected = [
+            f"{found.at[OURS, 'median_pct']:.1f}", f"{found.at[OURS, 'worst_pct']:.0f}",
+            f"{found.at[OURS, 'coverage_pct']:.0f}", f"{found.at[WITHHELD, 'median_pct']:.1f}",
+            f"{baselines.min():.1f}",
+        ]  # fmt: skip
+        assert [cell.removesuffix(" %") for cell in cells] == expected, name
+
+
+def session_rows() -> list[list[str]]:
+    """The README's table of sessions, from the measured rows."""
+    free = sessions()[sessions()["plan"].isna() & sessions()["ok"].eq("yes")].copy()
+    figures = ["processes", "pss_mib", "processor_s"]
+    free[figures] = free[figures].astype(float)
+    middle = free.groupby(["release", "edition", "stage"])[figures].median()
+    reads = unhindered(sessions())
+    rows = []
+    for release in ("13", "12"):
+        for edition in (one for one in Edition if (release, one) in reads.index):
+            idle, browser = middle.loc[release, edition, "idle"], middle.loc[release, edition, "browser"]
+            own = reads.loc[(release, edition)]
+            rows.append([
+                release, str(edition), f"{idle['processes']:.0f}", f"{idle['pss_mib']:.0f}",
+                f"{browser['pss_mib']:.0f}",
+                f"{idle['processor_s']:.1f}", f"{browser['processor_s']:.1f}", f"{own['desktop_read_mib']:.0f}",
+                f"{own['browser_read_mib']:.0f}", f"{own['runs']:.0f} ({own['read_runs']:.0f})",
+            ])  # fmt: skip
+    return rows
+
+
+def test_the_table_of_sessions():
+    assert rows_under("release") == session_rows()
+
+
+# Numbers that are no measurement: names of releases, levels and standards, exit codes, what a column may hold.
+NO_FIGURES = (
+    r"Python 3\.11", r"OM-\d+", r"debian-1[23]", r"\b1[23](?:-backports)?(?:'s 32-bit kernel)?\b", r"32-bit",
+    r"8 of 10", r"Exit codes: 0 done, 1 some rows could not be read .*?, 2 a wrong call",
+    r"(?:80|30) % (?:of a core|intervals)", r"[\w/]+\.(?:csv|toml|py|pdf|png|jsonl|md)", r"DSP0134", r"4 KiB",
+)  # fmt: skip
+
+
+def test_every_other_figure_carries_its_day():
+    """What no pattern counts anew stands in a sentence with 'measured' and the day."""
+    left = text()
+    for sentence, _ in FIGURES:
+        left = re.sub(sentence, "", left)
+    left = re.sub(r"`[^`]*`", "", left)
+    for pattern in NO_FIGURES:
+        left = re.sub(pattern, "", left)
+    bare = [
+        one
+        for one in re.split(r"(?<=[.:;])\s+(?=[A-Z`*-])", left)
+        if re.search(r"\d", one) and not re.search(r"measured 20\d\d-\d\d-\d\d", one)
+    ]
+    assert not bare
+
+
+def test_what_is_dated_names_a_command_that_is_there():
+    dated = re.findall(r"[Mm]easured (20\d\d-\d\d-\d\d)", text())
+    assert len(dated) == 2
+    commands = re.findall(r"python (tests/benchmarks/\w+\.py)", text())
+    assert len(commands) == 3
+    for command in commands:
+        assert (README.parent / command).is_file()
+
+
+def test_coefficients_are_named_in_the_comfort_model():
+    assert {one["coefficient"] for one in comfort_model().about["at_bound"]} <= set(COEFFICIENTS)
