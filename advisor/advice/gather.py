@@ -8,15 +8,15 @@ import pandas as pd
 from advisor import drivers, editions, identify
 from advisor.advice.facts import CONDITION_COLUMNS, Facts, weigh
 from advisor.editions.gates import ASSUMED_FROM
+from advisor.identify.likely import likely
+from advisor.identify.traps import traps
 from advisor.intake.notes import conditions as conditions_of
 from advisor.shop import Shop
 
-if not hasattr(identify, "traps"):  # XXX until landed
-    from advisor.advice import _shim
-
-    identify.traps, identify.likely = _shim.traps, _shim.likely
-
 PART_KINDS = ("memory", "ssd", "wireless")
+
+TAKEN_AS_LIKELY = ("storage_kind", "form_factor", "boot_mode")
+"""Missing facts that a likely value stands for; a likely memory type is only ever looked for, never taken."""
 
 
 def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop: Shop) -> Facts:
@@ -37,29 +37,29 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     """
     units = units.reset_index(drop=True)
     processors = identify.processors(units).reset_index(drop=True)
-    traps = identify.traps(units, processors)
-    units, likely = _likely(units, processors, traps)
+    trapped = traps(units, processors)
+    units, taken = _likely(units, processors)
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
     said = conditions_of(units)
     conditions = pd.concat(
-        [one[list(CONDITION_COLUMNS)] for one in (said, _foreign(processors), traps)], ignore_index=True
+        [one[list(CONDITION_COLUMNS)] for one in (said, _foreign(processors), trapped)], ignore_index=True
     )
     conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
-    for found in (said, traps):
+    for found in (said, trapped):
         for row, kinds in zip(found["row"], found["rules_out"], strict=True):
             for kind in str(kinds).split(";"):
                 if kind.strip() in ruled_out:
                     ruled_out[kind.strip()][int(row)] = True
-    np.maximum.at(extra, traps["row"].to_numpy(dtype=int), traps["extra_min"].to_numpy(dtype=float))
+    np.maximum.at(extra, trapped["row"].to_numpy(dtype=int), trapped["extra_min"].to_numpy(dtype=float))
     return Facts(
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
         assumed_drawing=drawn["drawing_from"].eq(ASSUMED_FROM).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
-        ruled_out=ruled_out, extra_min=extra, likely=likely, twice=twice,
+        ruled_out=ruled_out, extra_min=extra, likely=taken, twice=twice,
     )  # fmt: skip
 
 
@@ -78,18 +78,17 @@ def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _likely(units: pd.DataFrame, processors: pd.DataFrame, traps: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _likely(units: pd.DataFrame, processors: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Fill in what size, year and model leave no doubt of, and say so."""
-    found = identify.likely(units, processors)
-    modes = traps[traps["boot_mode"].fillna("").ne("")]
-    some = modes[units["boot_mode"].iloc[modes["row"].to_numpy(dtype=int)].isna().to_numpy()]
-    more = pd.DataFrame(
-        {"row": some["row"], "column": "boot_mode", "value": some["boot_mode"], "reason": some["reason"]}
-    )
-    found = pd.concat([found[["row", "column", "value", "reason"]], more], ignore_index=True)
-    out = units.copy()
-    for column, rows in found.groupby("column", sort=False):
-        at = rows["row"].to_numpy(dtype=int)
-        values = pd.Series(rows["value"].to_numpy(), index=at).astype(out[column].dtype)
-        out.loc[at, column] = values
-    return out, found
+    found = likely(units, processors)
+    out, told = units.copy(), []
+    for column in TAKEN_AS_LIKELY:
+        rows = np.flatnonzero(found[column].notna().to_numpy())
+        if len(rows):
+            values = found[column].iloc[rows].to_numpy(dtype=object)
+            out.loc[rows, column] = values
+            words = [f"{column.replace('_', ' ')} taken as {value}: {why}" for value, why in
+                     zip(values, found[f"{column}_why"].iloc[rows], strict=True)]  # fmt: skip
+            told.append(pd.DataFrame({"row": rows, "column": column, "value": values, "reason": words}))
+    empty = pd.DataFrame({"row": pd.Series(dtype="int64"), "column": "", "value": "", "reason": ""})
+    return out, pd.concat(told, ignore_index=True) if told else empty
