@@ -79,7 +79,7 @@ class Thresholds(_Record):
     battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
     slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
     slow_limit: float = Field(
-        default=3, ge=1, description="no unit leaves that takes more than this many times desktop_s or browser_s"
+        default=4, ge=1, description="no unit leaves that takes more than this many times desktop_s or browser_s"
     )
 
 

@@ -15,7 +15,7 @@ from advisor.advice.decide import Decision, decide
 from advisor.advice.facts import Facts
 from advisor.advice.flags import raise_flags
 from advisor.advice.gather import gather
-from advisor.advice.options import PART_COLUMNS, fitted
+from advisor.advice.options import PART_COLUMNS, SLOW, fitted
 from advisor.advice.parts import Shelf, shelf
 from advisor.advice.share import Shares, share, usage
 from advisor.advice.words import Wording
@@ -134,7 +134,7 @@ class Batch:
         pandas.DataFrame
             A row a part that lies in the drawer or is wanted: part, kind, in_drawer, kept (for units of this batch),
             kept_for (their tags), to_buy, for_units (their tags), and what each further part buys: saves (units that
-            no option without it makes usable), lifts (units that get comfortable, or the usual desktop, by it).
+            would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop, by it).
         """
         return _drawer(self)
 
@@ -435,7 +435,11 @@ def _drawer(batch: Batch) -> pd.DataFrame:
         wanted = buy.get(at, [])
         if not (parts.count[at] or wanted):
             continue
-        saves = [tag for tag, case in wanted if plain[cases.machine[case]] < 0]
+        level = cases.options.columns["level"]
+        saves = [
+            tag for tag, case in wanted
+            if (at_plain := plain[cases.machine[case]]) < 0 or level[at_plain] > SLOW >= cases.level[case]
+        ]  # fmt: skip
         rows.append(
             {
                 "part": part.name, "kind": part.kind, "in_drawer": int(parts.count[at]),

@@ -1,4 +1,7 @@
-"""Parts shared over a batch, exactly: units saved first, then desktops gained, then minutes."""
+"""Parts shared over a batch, exactly: units saved first, then desktops gained, then minutes.
+
+A unit is saved that leaves comfortable or slow, and would not without the part.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from advisor.advice.options import KEY, PART_COLUMNS, Options
+from advisor.advice.options import KEY, PART_COLUMNS, SLOW, Options
 from advisor.errors import AdvisorError
 
 _GAIN = {0: 40.0, 1: 20.0, 2: 0.0, 3: 0.0}
@@ -77,7 +80,8 @@ def share(
     used[taken] = usage(options, choice[taken])
     drawer = np.minimum(count, 1).astype(bool)
     free = options.frame["buy"].to_numpy(dtype=int) == 0
-    if not ((used[taken][free[choice[taken]]].sum(axis=0) > count) & drawer).any():
+    short = (used[taken][free[choice[taken]]].sum(axis=0) > count) & drawer
+    if not short.any():
         return _sources(options, choice, choice, count)
     wants = np.zeros(len(machine), dtype=bool)
     wants[taken] = (used[taken].sum(axis=1) > 0) & free[choice[taken]]
@@ -85,7 +89,7 @@ def share(
     choice[rows] = _assign(options, machine[rows], minutes)
     given = choice.copy()
     for row in rows:
-        choice[row] = _or_buy(options, machine[row], given[row], buys)
+        choice[row] = _or_buy(options, machine[row], given[row], short, buys)
     return _sources(options, choice, given, count)
 
 
@@ -105,8 +109,9 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     at, uses = at[first], uses[first]
     of = np.searchsorted(kinds, frame["row"].to_numpy()[at])
     n, groups = len(at), len(kinds)
-    saved = np.append(np.ones(n), np.zeros(groups))
     level = frame["level"].to_numpy()[at]
+    # Saved is what leaves comfortable or slow; who is very slow either way is not.
+    saved = np.append((level <= SLOW).astype(float), np.zeros(groups))
     gain = (
         np.array([_GAIN[int(one)] for one in level]) + 100.0 * (frame["dead"].to_numpy()[at] == 0)
         - frame["slow"].to_numpy()[at] - 2.0 * frame["roomy"].to_numpy()[at] - 3.0 * frame["unusual"].to_numpy()[at]
@@ -136,8 +141,8 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     return out
 
 
-def _or_buy(options: Options, machine: int, given: int, buys: bool) -> int:
-    """The better of the option that a unit was given and the best one for which parts are bought."""
+def _or_buy(options: Options, machine: int, given: int, short: np.ndarray, buys: bool) -> int:
+    """The better of the option that a unit was given and the best one for which the parts that are short are bought."""
     if not buys:
         return given
     columns = options.columns
@@ -146,7 +151,8 @@ def _or_buy(options: Options, machine: int, given: int, buys: bool) -> int:
     if not len(at):
         return given
     keys = [columns[name][at] for name in KEY]
-    keys[KEY.index("buy")] = np.where(at == given, 0, columns["n_parts"][at])
+    lacking = sum((columns[name][at] >= 0) & np.append(short, False)[columns[name][at]] for name in PART_COLUMNS)
+    keys[KEY.index("buy")] = np.where(at == given, 0, columns["buy"][at] + lacking)
     return int(at[np.lexsort(keys[::-1])[0]])
 
 
