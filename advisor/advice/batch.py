@@ -134,7 +134,7 @@ class Batch:
         pandas.DataFrame
             A row a part that lies in the drawer or is wanted: part, kind, in_drawer, kept (for units of this batch),
             kept_for (their tags), to_buy, for_units (their tags), and what each further part buys: saves (units that
-            would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop, by it).
+            would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop).
         """
         return _drawer(self)
 
