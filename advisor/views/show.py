@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import pandas as pd
 
 from advisor.advice import Batch
 from advisor.advice.record import ADVICE_MARK, Record
@@ -90,8 +91,10 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
         unit = batch.understood.units.iloc[at]
         title = " ".join(str(one) for one in (unit["maker"], unit["model"]) if isinstance(one, str))
         minutes = row["elapsed_min"]
-        shown.append({"tag": batch.tags[at], "title": title, "headline": row["do_first"], "mark": ADVICE_MARK[row["advice"]],
-                      "elapsed": None if minutes is None or minutes != minutes else float(minutes)})  # fmt: skip
+        shown.append({
+            "tag": batch.tags[at], "title": title, "headline": row["do_first"], "mark": ADVICE_MARK[row["advice"]],
+            "elapsed": None if pd.isna(minutes) else float(minutes),
+        })  # fmt: skip
     return str(_template("batch")({
         "counted": words.count(len(batch), "unit"), "shop": batch.shop.name,
         "advice": [(str(word), int(counts[str(word)])) for word in Advice if str(word) in counts],

@@ -9,7 +9,8 @@ from advisor.unit import Advice, Support, Unit
 LABELS: dict[str, str] = {
     "asset_tag": "Asset tag", "maker": "Maker", "model": "Model", "form_factor": "Type", "cpu": "Processor",
     "cpu_vendor": "Processor vendor id", "cpu_family": "Processor family", "cpu_model": "Processor model number",
-    "cpu_stepping": "Processor stepping", "cpu_flags": "Processor flags", "cpu_cores": "Cores", "cpu_threads": "Threads",
+    "cpu_stepping": "Processor stepping", "cpu_flags": "Processor flags", "cpu_cores": "Cores",
+    "cpu_threads": "Threads",
     "ram_gib": "Memory", "ram_slots": "Memory slots", "ram_slots_free": "Free memory slots",
     "ram_soldered": "Memory soldered in", "ram_max_gib": "Most memory it takes", "ram_type": "Memory type",
     "ram_modules": "Modules fitted", "storage_kind": "Kind of disk", "storage_gib": "Disk size",
@@ -33,12 +34,15 @@ MORE = tuple(name for name in LABELS if name not in FIRST)
 """The others, shown when asked for."""
 
 PLACEHOLDERS = {
-    "asset_tag": "the tag on the case", "cpu": "such as i5-6300U", "ram_gib": "such as 8 GB", "storage_gib": "such as 240 GB",
+    "asset_tag": "the tag on the case", "cpu": "such as i5-6300U", "ram_gib": "such as 8 GB",
+    "storage_gib": "such as 240 GB",
     "wireless": "such as Intel 8260, or 8086:24f3", "devices": "pci:8086:24f3; usb:0bda:c811", "screen": "1366x768 14",
 }  # fmt: skip
 
-UNITS = {"ram_gib": "GiB", "ram_max_gib": "GiB", "storage_health_pct": "%", "battery_health_pct": "%",
-         "link_mbps": "Mbit/s", "decompress_mib_s": "MiB/s", "disk_read_mib_s": "MiB/s", "disk_access_ms": "ms"}  # fmt: skip
+UNITS = {
+    "ram_gib": "GiB", "ram_max_gib": "GiB", "storage_health_pct": "%", "battery_health_pct": "%",
+    "link_mbps": "Mbit/s", "decompress_mib_s": "MiB/s", "disk_read_mib_s": "MiB/s", "disk_access_ms": "ms",
+}  # fmt: skip
 
 ADVICE_SAID: dict[str, str] = {
     Advice.STANDARD: "Install the usual desktop",

@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
+from advisor.views.batch import Batch
+from advisor.views.batch_view import BatchView
 from bench_rescore import Nowhere, timed
 
 from advisor.files import datasets
-from advisor.views.batch import Batch
-from advisor.views.batch_view import BatchView
 
 ROWS = 10_000
 ACTS = {

@@ -19,11 +19,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-
-from advisor.files import datasets
 from advisor.views.bench import Bench
 from advisor.views.log_port import ShopLog
 from advisor.views.triage_view import Triage
+
+from advisor.files import datasets
 
 CORRECTIONS = (
     ("ram_gib", "8"), ("ram_gib", "4 GB"), ("storage_kind", "sata ssd"), ("storage_gib", "240 GB"), ("cpu", "i5-6300U"),
