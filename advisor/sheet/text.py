@@ -279,7 +279,7 @@ def _ladder(page: _Page, sheet: Sheet) -> None:
         if rung.why:
             page.item(lead, rung.why)
         else:
-            numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_pct:>8}"
+            numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_mib:>8}"
             if page.width >= len(lead) + 30 + 26:
                 page.item(f"{lead}{numbers}  ", rung.verdict)
             else:
