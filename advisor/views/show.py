@@ -33,7 +33,7 @@ def _template(name: str) -> Any:
 
     environment.globals.update(
         mark=mark, advice_said=words.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=words.SUPPORT_SAID,
-        severity_said=words.SEVERITY_SAID, said=words.minutes,
+        severity_said=words.SEVERITY_SAID, said=words.minutes, kind_said=words.KIND_SAID,
     )  # fmt: skip
     return getattr(environment.get_template("show.html.j2").module, name)
 
@@ -64,9 +64,14 @@ def html(thing: Any) -> str:
     return framed(body(thing))
 
 
+def part(name: str, *given: Any) -> str:
+    """One macro of `show.html.j2`, such as the head of a record."""
+    return str(_template(name)(*given))
+
+
 def record_html(record: Record) -> str:
     """A record, the first thing to do largest."""
-    return str(_template("record")(record))
+    return part("record", record)
 
 
 def unit_html(unit: Unit) -> str:
@@ -95,7 +100,7 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
             "tag": batch.tags[at], "title": title, "headline": row["do_first"], "mark": ADVICE_MARK[row["advice"]],
             "elapsed": None if pd.isna(minutes) else float(minutes),
         })  # fmt: skip
-    return str(_template("batch")({
+    return part("batch", {
         "counted": words.count(len(batch), "unit"), "shop": batch.shop.name,
         "advice": [(str(word), int(counts[str(word)])) for word in Advice if str(word) in counts],
         "elapsed": words.minutes(float(total["elapsed_min"])), "hands": words.minutes(float(total["hands_on_min"])),
@@ -103,7 +108,7 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
         "buy": f"{int(batch.drawer['to_buy'].sum())} to buy",
         "problems": f"{words.count(unread, 'row')} could not be read" if unread else "",
         "rows": shown, "more": words.count(len(batch) - rows, "more unit") if len(batch) > rows else "",
-    }))  # fmt: skip
+    })  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,9 @@ SUPPORT_SAID: dict[str, str] = {
 }
 """Support of a device as it is said."""
 
+KIND_SAID = {"wireless": "Wi-Fi", "ethernet": "wired network", "bluetooth": "Bluetooth", "storage": "disk controller"}
+"""Kinds of device as they are said, where that is another word."""
+
 SEVERITY_SAID = {"stop": "Stop", "act": "Do first", "note": "Note"}
 
 

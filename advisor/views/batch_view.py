@@ -1,0 +1,194 @@
+"""The Batch tab: a sheet scored whole, its table, its pictures, its parts; from a row to the bench or the printer."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as w
+import pandas as pd
+
+from advisor.advice import Batch, assess
+from advisor.benchlog.queue import Queued
+from advisor.errors import InputError
+from advisor.files import datasets
+from advisor.intake.handed_in import Sheet, read_file, read_pasted
+from advisor.shop_file import read_shop
+from advisor.unit import unit_of
+from advisor.views import show, words
+from advisor.views.widgets import button, classed, html, text
+
+if TYPE_CHECKING:
+    from advisor.views.app_view import App
+
+SHOWN = {
+    "tag": "tag", "title": "unit", "advice": "advice", "do_first": "first thing to do", "edition": "desktop",
+    "image_used": "stick", "elapsed_min": "in the slot [min]", "hands_on_min": "hands-on [min]",
+    "wireless_support": "Wi-Fi", "status": "read",
+}  # fmt: skip
+"""Columns of the table on the screen, and what they are called there."""
+
+
+class Scoring(w.VBox):
+    """The tab.
+
+    Parameters
+    ----------
+    app : App
+    """
+
+    def __init__(self, app: App) -> None:
+        self.app, self.batch, self.row = app, None, -1  # type: ignore[assignment]
+        self.batch: Batch | None
+        self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-batch-upload")
+        self.upload.observe(self._uploaded, "value")
+        self.pasted = w.Textarea(placeholder="Rows of a sheet, with their header", rows=3)
+        more = w.Accordion(
+            [w.VBox([self.pasted, button("Score the text", self._paste)])], titles=["Paste rows"], selected_index=None
+        )
+        self.progress = html("", "ba")
+        self.find = text("Find", self._find, "ba-batch-find", placeholder="tag")
+        self.actions = w.HBox([
+            self.find,
+            button("Take to the bench", self._to_bench, "ba-batch-take", "mod-primary"),
+            button("Print sheet", self._print, "ba-batch-print"),
+            button("Print all", lambda: self._print(True), "ba-batch-print-all"),
+            button("Save scored CSV", self._save, "ba-batch-save"),
+            button("Save parts list", lambda: self._save(True), "ba-batch-parts"),
+        ])  # fmt: skip
+        self.summary, self.detail = html("", "ba"), html("", "ba")
+        self.table, self.pictures = classed(w.VBox([]), "ba-table"), html("", "ba")
+        opened = w.HBox([self.upload, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
+        super().__init__([opened, self.progress, self.summary, self.actions, self.table, self.detail, self.pictures])
+        self.add_class("ba-batch")
+
+    # -- what a person does -------------------------------------------------------------------------------------------
+
+    def take_files(self, files: list[tuple[str, bytes]]) -> None:
+        """Score the sheets that were handed in, one below the other."""
+        self.app.act(lambda: self._score([read_file(name, content) for name, content in files]))
+
+    def _uploaded(self, change: dict[str, object]) -> None:
+        files = [(one.name, bytes(one.content)) for one in self.upload.value]
+        if files:
+            self.take_files(files)
+            self.upload.value = ()
+
+    def _paste(self) -> None:
+        self.app.act(lambda: self._score([read_pasted(self.pasted.value)]))
+
+    def _demo(self) -> None:
+        folder = datasets() / "demo"
+        self.app.bench.shop = read_shop(folder / "shop.toml")
+        self.take_files([("intake.csv", (folder / "intake.csv").read_bytes())])
+
+    def _score(self, got: list[Any]) -> str:
+        sheets = [one for one in got if isinstance(one, Sheet)]
+        if not sheets:
+            raise InputError("That is no sheet of units.", "Captures go to the Triage tab.")
+        raw = pd.concat([one.raw for one in sheets], ignore_index=True)
+
+        def told(done: int, count: int) -> None:
+            self.progress.value = f"<progress max='{count}' value='{done}'></progress> {done} of {count} units"
+
+        try:
+            self.batch = assess(raw, self.app.bench.shop, progress=told)
+        finally:
+            self.progress.value = ""
+        self._show()
+        return f"{words.count(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
+
+    def _here(self) -> tuple[Batch, int]:
+        if self.batch is None or self.row < 0:
+            raise InputError("No row is chosen.", "Click one, or type its tag.")
+        return self.batch, self.row
+
+    def _find(self, typed: str) -> None:
+        if typed.strip():
+            self.app.act(lambda: self._choose(self._named(typed)))
+
+    def _named(self, typed: str) -> int:
+        assert self.batch is not None
+        at = [row for row, tag in enumerate(self.batch.tags) if tag.casefold() == typed.strip().casefold()]
+        if not at:
+            raise InputError(
+                f"No row has the tag {typed.strip()!r}.", f"Tags begin with {', '.join(self.batch.tags[:3])}."
+            )
+        return at[0]
+
+    def _choose(self, row: int) -> None:
+        assert self.batch is not None
+        self.row = row
+        self.detail.value = show.record_html(self.batch[row])
+
+    def _to_bench(self) -> None:
+        def take() -> str:
+            batch, row = self._here()
+            unit = unit_of(batch.understood.units, row)
+            return self.app.bench.join([Queued(unit, f"batch, row {row + 1}", kept=batch.kept_for(row))])
+
+        if self.app.act(take) is not None:
+            self.app.tabs.selected_index = 0
+            self.app.front.focus(".ba-do-print")
+
+    def _print(self, every: bool = False) -> None:
+        def page() -> str:
+            if every:
+                assert self.batch is not None
+                return show.page(self.batch).html
+            batch, row = self._here()
+            return show.page([batch[row]]).html
+
+        with contextlib.suppress(TypeError):
+            printed = self.app.act(lambda: {"page": page()})
+            self.app.front.print(printed["page"])
+
+    def _save(self, parts: bool = False) -> None:
+        from advisor.intake import safe_frame
+
+        assert self.batch is not None
+        frame = self.batch.drawer if parts else self.batch.frame
+        self.app.front.save("parts.csv" if parts else "scored.csv", safe_frame(frame).to_csv(index=False).encode())
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        assert self.batch is not None
+        self.row, self.detail.value = -1, ""
+        self.summary.value = show.batch_html(self.batch, rows=0)
+        self.table.children = [table_of(self.batch, self._choose)]
+        plot = self.batch.plot
+        self.pictures.value = (
+            "<div class='cols'>"
+            + "".join(one()._repr_html_() for one in (plot.advice, plot.minutes, plot.parts))
+            + "</div>"
+        )
+
+    def refresh(self) -> None:
+        """Show what there is to do."""
+        self.actions.layout.display = "" if self.batch is not None else "none"
+
+
+def frame_of(batch: Batch) -> pd.DataFrame:
+    """The table on the screen, in the words of the bench."""
+    units = batch.understood.units
+    title = units["maker"].fillna("").str.cat(units["model"].fillna(""), sep=" ").str.strip()
+    scored = batch.scored.assign(tag=batch.tags, title=title)
+    scored["advice"] = scored["advice"].map(words.ADVICE_SAID)
+    out = scored[list(SHOWN)].rename(columns=SHOWN)
+    for name in ("in the slot [min]", "hands-on [min]"):
+        out[name] = out[name].astype("Float64").round(0).astype("Int64")
+    return out.astype(object).where(out.notna(), "")
+
+
+def table_of(batch: Batch, choose: Any) -> Any:
+    """The table: sorts, searches and pages in the browser; a row that is clicked is shown below."""
+    from itables.widget import ITable
+
+    table = ITable(
+        frame_of(batch), select="single", maxBytes=0, showIndex=False, classes="display compact",
+        lengthMenu=[10, 25, 50, 100], pageLength=10, layout={"topStart": "pageLength", "topEnd": "search"},
+        deferRender=True,
+    )  # fmt: skip
+    table.observe(lambda change: change["new"] and choose(int(change["new"][0])), "selected_rows")
+    return table
