@@ -128,10 +128,8 @@ class BatchPictures:
             one.set_xlabel("parts")
             if names:
                 one.legend(frameon=False, loc="best")
-        return Picture(
-            figure,
-            f"{words.count(int(drawer['kept'].sum()), 'part')} kept from the drawer, {int(drawer['to_buy'].sum())} to buy.",
-        )
+        kept, buy = int(drawer["kept"].sum()), int(drawer["to_buy"].sum())
+        return Picture(figure, f"{words.count(kept, 'part')} kept from the drawer, {buy} to buy.")
 
     def measured(self) -> Picture:
         """Where the units lie against the installs that were measured."""
