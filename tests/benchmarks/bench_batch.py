@@ -40,9 +40,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         app = App(Bench(log=Path(folder) / "log.sqlite"))
         clock, processor = timed(lambda: app.batch._score([Sheet("many.csv", many)]))
-        print(
-            f"{ROWS} rows scored and shown in {clock / 1e3:.1f} s by the clock, {processor / 1e3:.1f} s of processor time"
-        )
+        print(f"{ROWS} rows scored in {clock / 1e3:.1f} s by the clock, {processor / 1e3:.1f} s of processor time")
         batch = app.batch.batch
         text = batch.scored["reasons"].astype("string")
         beside = np.median([timed(lambda: text.sort_values(kind="stable"))[1] for _ in range(5)])
