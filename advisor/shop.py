@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
 from enum import StrEnum
 from functools import cache
 from typing import Literal
@@ -119,13 +118,6 @@ class Shop(_Record):
     def standard_edition(self) -> str:
         """The edition that counts as standard; a unit advised a less rich one gets a lighter image."""
         return self.default_edition or self.richness[0]
-
-    def without(self, parts: Mapping[str, int]) -> Shop:
-        """The same shop with fewer parts in the drawer: name to how many are kept for other units."""
-        stock = tuple(
-            part.model_copy(update={"count": max(0, part.count - parts.get(part.name, 0))}) for part in self.stock
-        )
-        return self.model_copy(update={"stock": stock}) if parts else self
 
     def image(self, name: str) -> Image | None:
         """Find an image by name, ignoring case and surrounding space; None when there is none."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from advisor.benchlog.store import BenchLog, now
 from advisor.errors import InputError
+from advisor.shop import Shop
 from advisor.unit import Unit
 
 
@@ -141,14 +143,14 @@ class Queue:
         with self.log.writing() as db:
             db.execute("UPDATE queue SET kept = ? WHERE id = ?", (json.dumps(dict(parts)), number))
 
-    def kept_elsewhere(self, number: int) -> dict[str, int]:
-        """Parts of the drawer kept for all other units of the queue that are not logged yet."""
-        out: dict[str, int] = {}
+    def offered(self, number: int, shop: Shop) -> Shop:
+        """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""
+        kept = Counter[str]()
         for one in self.units():
             if one.number != number and one.job is None:
-                for name, count in one.kept.items():
-                    out[name] = out.get(name, 0) + count
-        return out
+                kept.update(one.kept)
+        stock = tuple(part.model_copy(update={"count": max(0, part.count - kept[part.name])}) for part in shop.stock)
+        return shop.model_copy(update={"stock": stock}) if kept else shop
 
     def mark(self, number: int, *, printed: bool = False, job: int | None = None) -> None:
         """Note that a unit's sheet was printed, or its job logged."""

@@ -40,7 +40,7 @@ class Scoring(w.VBox):
     def __init__(self, app: App) -> None:
         self.app, self.batch, self.row = app, None, -1  # type: ignore[assignment]
         self.batch: Batch | None
-        self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-batch-upload")
+        self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-upload", "ba-batch-upload")
         self.upload.observe(self._uploaded, "value")
         self.pasted = w.Textarea(placeholder="Rows of a sheet, with their header", rows=3)
         more = w.Accordion(
@@ -187,6 +187,7 @@ def table_of(batch: Batch, choose: Any) -> Any:
 
     table = ITable(
         frame_of(batch), select="single", maxBytes=0, showIndex=False, classes="display compact",
+        style="width:100%;table-layout:auto",
         lengthMenu=[10, 25, 50, 100], pageLength=10, layout={"topStart": "pageLength", "topEnd": "search"},
         deferRender=True,
     )  # fmt: skip

@@ -223,7 +223,7 @@ class Bench:
         """Score the unit in view; parts that are kept for other units of the queue are not offered to it."""
         entry = self.here()
         _spare_tables()
-        self._batch = assess(frame([entry.unit]), self.shop.without(self.queue.kept_elsewhere(entry.number)))
+        self._batch = assess(frame([entry.unit]), self.queue.offered(entry.number, self.shop))
         kept = self._batch.kept_for(0)
         if kept != entry.kept and entry.job is None:
             self.queue.keep(entry.number, kept)
