@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -114,7 +115,7 @@ class App(w.VBox):
             self.batch.take_files(files)
             return
         for name, content in files:
-            self.act(lambda name=name, content=content: self.bench.take_file(name, content), ".ba-queue select")
+            self.act(partial(self.bench.take_file, name, content), ".ba-queue select")
 
     def _shop(self, typed: str) -> None:
         if typed.strip():
@@ -183,7 +184,7 @@ class App(w.VBox):
             title = titles().get(lap.phase, lap.phase)
             children += [
                 html(f'{escape(lap.tag)} {escape(title)} <b data-since="{escape(lap.started_at)}"></b>', "ba"),
-                button("Stop", lambda lap=lap: self.act(lambda: self.bench.stop(lap.tag, lap.phase)), "ba-do-stop",
+                button("Stop", partial(self.act, partial(self.bench.stop, lap.tag, lap.phase)), "ba-do-stop",
                        hint=f"Stop {title} of {lap.tag}"),
             ]  # fmt: skip
         self.running.children = children

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 import ipywidgets as w
@@ -117,7 +118,7 @@ class Log(w.VBox):
             "ba-why-line",
             placeholder="something else",
         )
-        whys = [button(one, lambda one=one: self.app.act(lambda: self.bench.why(one))) for one in WHYS]
+        whys = [button(one, partial(self.app.act, partial(self.bench.why, one))) for one in WHYS]
         self.after.children = [
             html(show.part("beside", last), "ba"),
             html("<h3>Why?</h3>", "ba"),

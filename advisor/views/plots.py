@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -11,7 +12,9 @@ from typing import Any
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from advisor.advice import Batch
 from advisor.unit import Advice
@@ -22,7 +25,7 @@ INK, DO, GOOD, WARN, STOP, LINE = "#010203", "#0b57a4", "#1c6b32", "#8a4b00", "#
 """Colours; all but the last take the page's own on the screen, so that they hold in the light and in the dark."""
 
 _VARIABLES = {INK: "currentColor", DO: "var(--do)", GOOD: "var(--good)", WARN: "var(--warn)", STOP: "var(--stop)"}
-_STYLE = {
+STYLE: Any = {
     "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 9.5, "text.color": INK, "axes.edgecolor": INK,
     "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False,
     "axes.spines.right": False,
@@ -41,7 +44,7 @@ class Picture:
     def svg(self) -> str:
         """As SVG, its colours those of the page."""
         out = io.StringIO()
-        with rc_context(_STYLE):
+        with rc_context(STYLE):
             self.figure.savefig(out, format="svg", transparent=True, bbox_inches="tight", metadata={"Date": None})
         text = re.sub(r"^.*?(?=<svg)", "", out.getvalue(), flags=re.S)
         text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
@@ -60,16 +63,24 @@ class Picture:
         return f"<Picture: {self.says}>"
 
 
-def axes(wide: float = 6.2, high: float = 2.8, columns: int = 1) -> tuple[Figure, Any]:
+def axes(wide: float = 6.2, high: float = 2.8, columns: int = 1, rows: int = 1) -> tuple[Figure, Any]:
     """A figure with its axes, in the house's style."""
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         figure = Figure(figsize=(wide, high), layout="constrained")
-        return figure, figure.subplots(1, columns)
+        return figure, figure.subplots(rows, columns)
+
+
+def plain_log(scale: Callable[[str], None], axis: Axis) -> None:
+    """A scale in powers with plain numbers at its marks."""
+    scale("log")
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=6))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}" if value < 1e6 else f"{value / 1e6:g} M"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def bars(names: list[str], values: Any, xlabel: str, colour: Any = DO, texts: list[str] | None = None) -> Figure:
     """Bars side by side, the first on top, each with its number."""
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         figure, one = axes(high=0.5 + 0.28 * max(len(names), 1))
         drawn = one.barh(names, values, color=colour, height=0.65)
         one.bar_label(drawn, texts or [f"{value:.0f}" for value in values], padding=3)
@@ -104,7 +115,7 @@ class BatchPictures:
         """Minutes in the slot, a line a unit, shortest first, each with the range that holds 8 of 10."""
         frame = self.batch.scored[["elapsed_min", "elapsed_low_min", "elapsed_high_min"]].dropna().astype(float)
         frame = frame.sort_values("elapsed_min")
-        with rc_context(_STYLE):
+        with rc_context(STYLE):
             figure, one = axes()
             place = np.arange(len(frame))
             one.vlines(place, frame["elapsed_low_min"], frame["elapsed_high_min"], color=LINE, linewidth=2)
@@ -120,7 +131,7 @@ class BatchPictures:
         drawer = self.batch.drawer
         drawer = drawer[(drawer["kept"] > 0) | (drawer["to_buy"] > 0)]
         names = drawer["part"].tolist()
-        with rc_context(_STYLE):
+        with rc_context(STYLE):
             figure, one = axes(high=0.7 + 0.3 * max(len(names), 1))
             one.barh(names, drawer["kept"], color=GOOD, height=0.65, label="kept from the drawer")
             one.barh(names, drawer["to_buy"], left=drawer["kept"], color=WARN, hatch="//", height=0.65, label="to buy")
@@ -136,17 +147,19 @@ class BatchPictures:
         from advisor.timing.review import placed
 
         here, there = placed(self.batch.timing)
-        with rc_context(_STYLE):
+        with rc_context(STYLE):
             figure, one = axes()
             _cloud(one, there, LINE, "s", "measured installs")
             _cloud(one, here, DO, "o", "this batch")
-            one.set_xscale("log")
-            one.set_yscale("log")
+            plain_log(one.set_xscale, one.xaxis)
+            plain_log(one.set_yscale, one.yaxis)
             one.set_xlabel("unpacking speed [MiB/s]")
             one.set_ylabel("disk read [MiB/s]")
             one.legend(frameon=False)
         outside = int((~here["inside"]).sum())
-        return Picture(figure, f"{outside} of {words.count(len(here), 'unit')} lie outside of what was measured.")
+        return Picture(
+            figure, f"{outside} of {words.count(len(here), 'unit')} lie beyond what was measured in some way."
+        )
 
 
 def _cloud(one: Axes, frame: Any, colour: str, marker: str, label: str) -> None:

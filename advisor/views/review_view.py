@@ -1,4 +1,4 @@
-"""The Review tab: how good the predictions are, looked at."""
+"""The Review tab: how well the minutes hold, in one sentence and in pictures, without a press."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 import ipywidgets as w
 
+from advisor.benchlog.compare import sentence, shop_log
 from advisor.views.widgets import html
 
 if TYPE_CHECKING:
     from advisor.views.app_view import App
+    from advisor.views.plots import Picture
 
 
 class Review(w.VBox):
@@ -22,8 +24,33 @@ class Review(w.VBox):
 
     def __init__(self, app: App) -> None:
         self.app = app
-        self.body = html("", "ba")
-        super().__init__([self.body])
+        self.first, self.body, self.of_batch = html("", "ba"), html("", "ba"), html("", "ba")
+        self._batch: object = None
+        super().__init__([self.first, self.of_batch, self.body])
+        self.add_class("ba-review")
 
     def refresh(self) -> None:
-        """Show the pictures."""
+        """Show the sentence and the pictures; those of the models are drawn once."""
+        from advisor.views import review_plots as plots
+
+        bench = self.app.bench
+        compared = shop_log(bench.shop, bench.log.path)
+        drawn = plots.scatter(compared).figure_html() if len(compared) else ""
+        self.first.value = f"<h2 class='headline'>{sentence(compared)}</h2>{drawn}"
+        batch = self.app.batch.batch
+        if batch is not None and batch is not self._batch:
+            self._batch = batch
+            self.of_batch.value = "<h3>The batch that is open</h3>" + _side_by_side(
+                batch.plot.measured(), plots.swings(batch)
+            )
+        if not self.body.value:
+            pictures = (
+                plots.scatter(), plots.misses("disk"), plots.misses("edition"), plots.coverage("disk"),
+                plots.coverage("edition"),
+            )  # fmt: skip
+            title = "<h3>The model that ships, on what it had not seen</h3>"
+            self.body.value = title + _side_by_side(*pictures) + plots.curves().figure_html()
+
+
+def _side_by_side(*pictures: Picture) -> str:
+    return "<div class='cols'>" + "".join(one.figure_html() for one in pictures) + "</div>"

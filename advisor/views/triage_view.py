@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -140,10 +141,7 @@ class Triage(w.HBox):
         ways = {"update": "Take its new facts", "both": "Keep both", "leave": "Leave it as it is"}
         self.question.children = [
             html(said, "ba", "ba-twice"),
-            *(
-                button(title, lambda how=how: self.app.act(lambda: self.bench.answer(how)))
-                for how, title in ways.items()
-            ),
+            *(button(title, partial(self.app.act, partial(self.bench.answer, how))) for how, title in ways.items()),
         ]
 
 
