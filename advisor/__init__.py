@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from advisor.advice import Batch
     from advisor.shop import Shop
+    from advisor.unit import Unit
 
 
 def score(units_frame: pd.DataFrame, shop: Shop | None = None) -> pd.DataFrame:
@@ -54,12 +55,12 @@ def score(units_frame: pd.DataFrame, shop: Shop | None = None) -> pd.DataFrame:
     return assess(units_frame, shop).frame
 
 
-def assess(units_frame: pd.DataFrame, shop: Shop | None = None) -> Batch:
+def assess(units_frame: pd.DataFrame | list[Unit], shop: Shop | None = None) -> Batch:
     """Assess a batch of units: `batch.frame` is the scored table, `batch["TAG"]` a unit's record.
 
     Parameters
     ----------
-    units_frame : pandas.DataFrame, shape (n_units, any)
+    units_frame : pandas.DataFrame, shape (n_units, any), or list of Unit
         As for `score`.
     shop : advisor.shop.Shop, optional
         The workshop's settings; the built-in ones when left out.
@@ -75,7 +76,48 @@ def assess(units_frame: pd.DataFrame, shop: Shop | None = None) -> Batch:
     """
     from advisor.advice import assess as assessed
 
+    if isinstance(units_frame, list):
+        from advisor.unit import frame
+
+        units_frame = frame(units_frame)
     return assessed(units_frame, shop)
+
+
+def read_shop(path: str | Path | None = None) -> Shop:
+    """Read a shop's settings: of a file, else of `shop.toml` in the user's data folder, else the built-in ones.
+
+    Parameters
+    ----------
+    path : path-like, optional
+
+    Returns
+    -------
+    advisor.shop.Shop
+
+    Raises
+    ------
+    advisor.errors.InputError
+        When it cannot be read, or a value is not acceptable.
+    """
+    from advisor.shop_file import the_shop
+
+    return the_shop(path)
+
+
+def read_unit(path: str | Path) -> Unit:
+    """Read the unit of a capture file; raises `CaptureError` where it is none.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    advisor.unit.Unit
+    """
+    from advisor.capture import read_capture
+
+    return read_capture(path).unit
 
 
 def read(path: str | Path) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from collections.abc import Callable, Iterable
@@ -13,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 from advisor import drivers, tables
 from advisor.drivers import store
 from advisor.errors import InputError
-from advisor.files import datasets
+from advisor.files import datasets, user_data
 from advisor.intake import device_ids
 from advisor.nearest import choose, fold
 from advisor.shop import CODENAMES, Image, Part, Shop, Thresholds, default_shop
@@ -33,6 +34,17 @@ _ADAPTER_FITS = ("usb", "m.2", "mini pcie")
 _NO_FILES = "A package that only asks for others, such as firmware-linux, holds no files: name those."
 _OWN_KERNEL = "The table of a kernel of your own is built with: advisor tables build --tree DIR --name NAME."
 _OWN_ROWS = "A release or edition of your own goes into <user data folder>/tables/editions/catalogue.csv."
+
+
+def default_shop_file() -> Path:
+    """Where every command looks for the shop's settings unless told otherwise: ADVISOR_SHOP, else the user's data."""
+    return Path(os.environ.get("ADVISOR_SHOP") or user_data() / "shop.toml")
+
+
+def the_shop(path: str | Path | None = None) -> Shop:
+    """The shop of a file, else of `default_shop_file`, else the built-in settings; raises as `read_shop`."""
+    file = Path(path) if path else default_shop_file()
+    return read_shop(file) if path or os.environ.get("ADVISOR_SHOP") or file.exists() else default_shop()
 
 
 def read_shop(path: str | Path) -> Shop:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import typing
 from enum import StrEnum
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
+
+from advisor.display import Shown, page
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,7 +97,7 @@ def _fact(default: Any, meaning: str, read: str, unit: str = "", typed: bool = F
     return Field(default=default, description=meaning, json_schema_extra=extra, **limits)
 
 
-class Unit(BaseModel):
+class Unit(Shown, BaseModel):
     """One machine on the bench. None means unknown; nothing here is a guess."""
 
     model_config = ConfigDict(frozen=True, extra="ignore", str_max_length=20_000)
@@ -189,6 +192,15 @@ class Unit(BaseModel):
     )
     notes: str | None = _fact(None, "anything else", "typed", typed=True)
 
+    def __repr__(self) -> str:
+        known = {name: value for name, value in self if value is not None}
+        tag = known.pop("asset_tag", "no tag yet")
+        return "\n".join([f"Unit {tag}", *(f"  {name:<20} {str(value)[:90]}" for name, value in known.items())])
+
+    def sheet(self, shop: Any = None) -> Any:
+        """The printed page of this unit as `shop` would have it prepared; see `Record.sheet`."""
+        return page([self], shop)
+
 
 UNIT_COLUMNS: tuple[str, ...] = tuple(Unit.model_fields)
 """Columns of a Unit frame, in order."""
@@ -213,6 +225,18 @@ def _dtype(annotation: Any) -> str:
 
 DTYPES: dict[str, str] = {name: _dtype(field.annotation) for name, field in Unit.model_fields.items()}
 """pandas dtype of each Unit column; all of them nullable, pandas.NA meaning unknown."""
+
+
+@cache
+def choices(name: str) -> tuple[str, ...]:
+    """Values that a field of the Unit may have, ('yes', 'no') for a truth, () where anything may be typed."""
+    annotation = Unit.model_fields[name].annotation
+    for one in typing.get_args(annotation) or (annotation,):
+        if one is bool:
+            return ("yes", "no")
+        if isinstance(one, type) and issubclass(one, StrEnum):
+            return tuple(str(value) for value in one)
+    return ()
 
 
 class Capture(BaseModel):

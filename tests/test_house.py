@@ -16,7 +16,7 @@ from advisor.files import datasets
 PACKAGE = Path(advisor.__file__).parent
 
 ORDER = [
-    {"errors", "files", "nearest"},
+    {"display", "errors", "files", "nearest"},
     {"unit", "tables", "columns"},
     {"shop"},
     {"capture", "intake", "identify"},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from advisor.advice.options import PART_COLUMNS, SLOW, fitted
 from advisor.advice.parts import Shelf, shelf
 from advisor.advice.share import Shares, share, usage
 from advisor.advice.words import Wording
+from advisor.display import Shown, page, pictures
 from advisor.shop import Shop, default_shop
 from advisor.unit import Advice, Status
 
@@ -39,8 +40,8 @@ PIECE = 20_000
 """Distinct units that are decided at a time: bounds the memory of a large batch."""
 
 
-@dataclass(frozen=True)
-class Batch:
+@dataclass(frozen=True, repr=False)
+class Batch(Shown):
     """A batch of units with what was decided of them. `batch[tag]` is a unit's record, `batch.frame` the scored table.
 
     Attributes
@@ -96,6 +97,57 @@ class Batch:
         if len(at) != 1:
             raise KeyError(f"{tag!r} stands on {len(at)} rows of this batch; give the row's number, from 0, instead.")
         return self._composer.compose(at[0])
+
+    def where(self, condition: Callable[[pd.DataFrame], Any] | pd.Series[bool]) -> Batch:
+        """Some units of the batch, as they were decided with all the others beside them.
+
+        Parameters
+        ----------
+        condition : callable or boolean Series
+            True for the rows to keep, or a function that makes it from `frame`, such as
+            ``lambda frame: frame["advice"] == "hold"``.
+
+        Returns
+        -------
+        Batch
+            Same decisions, same parts kept.
+        """
+        mask = pd.Series(condition(self.frame) if callable(condition) else condition, dtype="boolean")
+        if len(mask) != len(self):
+            raise ValueError(f"The condition has {len(mask)} rows, the batch {len(self)}.")
+        rows = np.flatnonzero(mask.fillna(False).to_numpy(dtype=bool))
+        number = pd.Series(np.arange(1, len(rows) + 1), index=rows + 1)
+        of_rows = {
+            name: frame[frame["row"].isin(number.index)].assign(row=lambda some: some["row"].map(number))
+            for name, frame in (("problems", self.understood.problems), ("notes", self.understood.notes))
+        }
+        understood = replace(
+            self.understood, units=self.understood.units.iloc[rows].reset_index(drop=True), **of_rows,
+            extra=self.understood.extra.iloc[rows].reset_index(drop=True) if len(self.understood.extra) else
+            self.understood.extra,
+        )  # fmt: skip
+        shares = replace(
+            self.shares, choice=self.shares.choice[rows],
+            bought={name: bought[rows] for name, bought in self.shares.bought.items()},
+        )  # fmt: skip
+        raw = self.raw.iloc[rows].reset_index(drop=True)
+        return replace(self, raw=raw, understood=understood, case=self.case[rows], shares=shares)
+
+    def kept_for(self, row: int) -> dict[str, int]:
+        """Parts of the drawer that are kept for a unit: name to how many."""
+        case = int(self.case[row])
+        if not self.cases.works[case]:
+            return {}
+        return {one.part.name: one.times for one in self.cases.parts_of(case) if not one.bought}
+
+    @property
+    def plot(self) -> Any:
+        """Pictures: `batch.plot.advice()`, `.minutes()`, `.memory()`, `.parts()`, `.measured()`."""
+        return pictures(self)
+
+    def sheet(self) -> Any:
+        """The printed pages of all units: show themselves in a notebook; `.pdf`, `.html`, `.save(path)`."""
+        return page(self)
 
     @cached_property
     def _composer(self) -> Composer:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
+from advisor.display import Shown, page
 from advisor.unit import Advice, Support
 
 
@@ -174,8 +176,8 @@ class Flag:
     source: str = ""
 
 
-@dataclass(frozen=True)
-class Record:
+@dataclass(frozen=True, repr=False)
+class Record(Shown):
     """Everything that was decided about one unit. A technician's view shows `headline` first.
 
     Attributes
@@ -299,3 +301,17 @@ class Record:
     made_with: str
     status: str
     problem: str
+
+    def __repr__(self) -> str:
+        lines = [f"{self.tag}  {self.title}".rstrip(), f"  {self.headline}"]
+        if self.elapsed_min is not None:
+            lines.append(
+                f"  {self.elapsed_min:.0f} min in the slot ({self.elapsed_low_min:.0f} to {self.elapsed_high_min:.0f}),"
+                f" {self.hands_on_min:.0f} min hands-on"
+            )
+        lines += [f"  why: {reason.text}" for reason in self.reasons[:1]]
+        return "\n".join(lines)
+
+    def sheet(self) -> Any:
+        """The printed page of this unit: shows itself in a notebook; `.pdf`, `.html`, `.save(path)`."""
+        return page([self])

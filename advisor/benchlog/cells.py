@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 from functools import cache
 
+from advisor.errors import InputError
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.shop import Edition
 from advisor.tables import load
@@ -298,3 +299,17 @@ def edition(text: str) -> Parsed:
     [found] = named
     plain = words in (found.lower(), *(word for word, one in _EDITIONS.items() if one == found))
     return Parsed(str(found), note="" if plain else f"read as {found}")
+
+
+def read_minutes(text: str | None, what: str) -> float | None:
+    """Minutes as a person types them into a box that counts minutes: 75, 1:15, 1h15; None for nothing typed [min].
+
+    Raises
+    ------
+    InputError
+        When it is no time; names the box and what is accepted.
+    """
+    found = minutes(text or "", "min")
+    if found.problem:
+        raise InputError(f"{what}: {text!r} {found.problem}.", f"Accepted: {found.accepted}.")
+    return None if found.value is None else float(found.value)

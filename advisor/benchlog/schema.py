@@ -84,5 +84,22 @@ MIGRATIONS: tuple[str, ...] = (
                 'hands_on_min', OLD.hands_on_min, 'elapsed_min', OLD.elapsed_min, 'note', OLD.note));
     END;
     """,
+    # 2: the units that stand in the queue, for every page and every technician of the bench
+    """
+    CREATE TABLE queue (
+        id INTEGER PRIMARY KEY,
+        asset_tag TEXT NOT NULL DEFAULT '',
+        facts TEXT NOT NULL CHECK (json_valid(facts)),
+        unread TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(unread)),
+        wrong TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(wrong)),
+        kept TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(kept)),
+        origin TEXT NOT NULL,
+        printed_at TEXT,
+        job_id INTEGER REFERENCES job (id) ON DELETE SET NULL,
+        came_at TEXT NOT NULL,
+        left_at TEXT
+    );
+    CREATE INDEX queue_tag ON queue (asset_tag) WHERE left_at IS NULL;
+    """,
 )
 """SQL of each version, oldest first; `PRAGMA user_version` counts those applied."""

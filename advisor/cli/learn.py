@@ -61,13 +61,12 @@ def learn(
     """
     from advisor.benchlog.store import default_path
     from advisor.errors import InputError
-    from advisor.shop import default_shop
-    from advisor.shop_file import read_shop
+    from advisor.shop_file import the_shop
     from advisor.timing.versions import models_folder
 
     if apply and not (thresholds and shop):
         raise InputError("--apply goes with --thresholds and --shop FILE.", "It writes into that file.")
-    settings = read_shop(shop) if shop else default_shop()
+    settings = the_shop(shop)
     path, folder = log or default_path(), models_folder(log)
     chosen = False
     if use is not None:

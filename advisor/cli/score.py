@@ -26,7 +26,9 @@ def score(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Where the scored CSV goes; else a table is shown.")
     ] = None,
-    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML).")] = None,
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
+    ] = None,
     parts: Annotated[
         Path | None, typer.Option("--parts", help="Where the drawer's list and the shopping list go (CSV).")
     ] = None,
@@ -40,10 +42,9 @@ def score(
     from advisor import intake
     from advisor.advice import assess
     from advisor.files import write_whole
-    from advisor.shop import default_shop
-    from advisor.shop_file import read_shop
+    from advisor.shop_file import the_shop
 
-    settings = read_shop(shop) if shop else default_shop()
+    settings = the_shop(shop)
     raw = intake.read(sheet)
     if columns:
         typer.echo(intake.understand(raw).report() + "\n")

@@ -44,16 +44,17 @@ def sheet(
         str | None, typer.Option("--tag", help="Asset tag of the row; with a capture, the tag to print on it.")
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
-    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML).")] = None,
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
+    ] = None,
     width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
 ) -> None:
     """Print a sheet."""
-    from advisor.shop import default_shop
-    from advisor.shop_file import read_shop
+    from advisor.shop_file import the_shop
 
     if out is not None:
         _check_suffix(out)
-    settings = read_shop(shop) if shop else default_shop()
+    settings = the_shop(shop)
     if csv is not None:
         frame = rows_of(csv, None if every else _one_tag(unit, tag))
     elif unit is not None and not every:

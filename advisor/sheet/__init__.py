@@ -1,11 +1,9 @@
-"""Room sheet: the printout of a unit, as PDF, HTML and plain text."""
+"""Room sheet: the printout of a unit, as PDF, HTML and plain text, from its record."""
 
 from __future__ import annotations
 
-from advisor.advice.record import Sheet
-from advisor.sheet.compose import compose, compose_all
 from advisor.sheet.html import render_html
 from advisor.sheet.pdf import render_pdf
 from advisor.sheet.text import render_text
 
-__all__ = ["Sheet", "compose", "compose_all", "render_html", "render_pdf", "render_text"]
+__all__ = ["render_html", "render_pdf", "render_text"]

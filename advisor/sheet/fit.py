@@ -5,10 +5,12 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
 
 from advisor.advice import fixed as words
-from advisor.advice.record import Across, Device, Flag, Item, Phase, Reason, Sheet
+from advisor.advice.record import Across, Device, Flag, Item, Phase, Reason, Record
 from advisor.sheet.layout import HARD_SPACE, PT, SCALES, SLACK, Measures, ems, height, shorten, wrap
 
 MOST_IMAGES = 5
@@ -35,6 +37,33 @@ _FLAGS_KEPT = 36.0
 
 _ACROSS_KEPT = 34.0
 """Height that the rows of devices which an image decides get before the devices take theirs [mm]."""
+
+
+@dataclass(frozen=True, repr=False)
+class Sheet(Record):
+    """A record on its way to paper: `more` counts what was left off, by section; `part` names what is fitted."""
+
+    more: dict[str, int] = field(default_factory=dict)
+    part: str = ""
+
+
+_MINUTES = ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+
+
+def sheets_of(records: Record | Iterable[Record]) -> list[Sheet]:
+    """Sheets of one record or several: minutes as text, '' where there are none."""
+    some = [records] if isinstance(records, Record) else list(records)
+    return [one if isinstance(one, Sheet) else _sheet_of(one) for one in some]
+
+
+def _sheet_of(record: Record) -> Sheet:
+    values: dict[str, Any] = {one.name: getattr(record, one.name) for one in dataclasses.fields(Record)}
+    values |= {name: "" if values[name] is None else f"{values[name]:.0f}" for name in _MINUTES}
+    values["phases"] = tuple(
+        dataclasses.replace(one, hands_on_min=f"{one.hands_on_min:.1f}", slot_min=f"{one.slot_min:.1f}")  # type: ignore[arg-type]
+        for one in record.phases
+    )
+    return Sheet(**values, part=", ".join(part.name for part in record.parts))
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from advisor.advice import fixed as words
-from advisor.advice.record import Mark, Sheet
+from advisor.advice.record import Mark, Record
 from advisor.errors import InputError
-from advisor.sheet.fit import MOST_IMAGES, fit
+from advisor.sheet.fit import MOST_IMAGES, fit, sheets_of
 from advisor.sheet.layout import Measures
 from advisor.sheet.qr import qr_svg
 
@@ -44,12 +44,12 @@ _SHAPES: dict[str, str] = {
 """Shapes in a field of 100 by 100; the word always stands beside them."""
 
 
-def render_html(sheets: Sheet | Iterable[Sheet]) -> str:
+def render_html(sheets: Record | Iterable[Record]) -> str:
     """Set sheets as one HTML file that needs nothing beside it: fonts, codes and shapes are inside.
 
     Parameters
     ----------
-    sheets : Sheet or iterable of Sheet
+    sheets : Record or iterable of Record
 
     Returns
     -------
@@ -61,7 +61,7 @@ def render_html(sheets: Sheet | Iterable[Sheet]) -> str:
     InputError
         When there is no sheet.
     """
-    some = [sheets] if isinstance(sheets, Sheet) else list(sheets)
+    some = sheets_of(sheets)
     if not some:
         raise InputError("There is no unit to print.", "Name at least one.")
     paper = Measures()

@@ -9,9 +9,9 @@ from functools import cache
 from pathlib import Path
 
 from advisor.advice import fixed as words
-from advisor.advice.record import Sheet
+from advisor.advice.record import Record
 from advisor.errors import InputError, ToolError
-from advisor.sheet.fit import MOST_IMAGES, Page, fit
+from advisor.sheet.fit import MOST_IMAGES, Page, fit, sheets_of
 from advisor.sheet.qr import qr_svg
 
 HERE = Path(__file__).resolve().parent
@@ -20,12 +20,12 @@ TAGGED_MOST = 20
 """Sheets up to which the PDF is tagged for screen readers; tags make a large batch eight times larger and slower."""
 
 
-def render_pdf(sheets: Sheet | Iterable[Sheet]) -> bytes:
+def render_pdf(sheets: Record | Iterable[Record]) -> bytes:
     """Set sheets as one PDF, an A4 page a unit.
 
     Parameters
     ----------
-    sheets : Sheet or iterable of Sheet
+    sheets : Record or iterable of Record
 
     Returns
     -------
@@ -39,7 +39,7 @@ def render_pdf(sheets: Sheet | Iterable[Sheet]) -> bytes:
     ToolError
         When the typesetter fails.
     """
-    some = [sheets] if isinstance(sheets, Sheet) else list(sheets)
+    some = sheets_of(sheets)
     if not some:
         raise InputError("There is no unit to print.", "Name at least one.")
     import typst

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from advisor.advice import fixed as words
-from advisor.advice.record import Mark, Sheet
+from advisor.advice.record import Mark, Record
+from advisor.sheet.fit import Sheet, sheets_of
 
 NARROWEST = 40
 """Narrowest terminal the text is set for; a narrower one wraps it."""
@@ -31,12 +32,12 @@ _MARKS: dict[str, tuple[str, str]] = {
 """Character of each mark, and the one for a terminal that knows only ASCII."""
 
 
-def render_text(sheet: Sheet, width: int = 100, *, ascii_only: bool = False) -> str:
+def render_text(record: Record, width: int = 100, *, ascii_only: bool = False) -> str:
     """Set a sheet as text.
 
     Parameters
     ----------
-    sheet : Sheet
+    record : Record
     width : int, default 100
         Columns of the terminal; less than 40 counts as 40.
     ascii_only : bool, default False
@@ -47,6 +48,7 @@ def render_text(sheet: Sheet, width: int = 100, *, ascii_only: bool = False) -> 
     str
         No line is wider than `width`; nothing in it moves a cursor or sets a colour.
     """
+    sheet = sheets_of(record)[0]
     page = _Page(max(width, NARROWEST), ascii_only)
     _head(page, sheet)
     _verdict(page, sheet)
@@ -279,7 +281,7 @@ def _ladder(page: _Page, sheet: Sheet) -> None:
         if rung.why:
             page.item(lead, rung.why)
         else:
-            numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_pct:>8}"
+            numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_mib:>8}"
             if page.width >= len(lead) + 30 + 26:
                 page.item(f"{lead}{numbers}  ", rung.verdict)
             else:

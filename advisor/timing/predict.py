@@ -102,6 +102,11 @@ class Timing:
     _model: TimingModel = field(repr=False)
     _measured: pd.DataFrame = field(repr=False)
 
+    @property
+    def conditions(self) -> pd.DataFrame:
+        """Conditions of the units that have minutes, by their position."""
+        return self._setting.conditions[self._setting.usable]
+
     @cached_property
     def phases(self) -> pd.DataFrame:
         """Breakdown, a row a unit and phase.
@@ -315,11 +320,11 @@ def machine_minutes(model: TimingModel, conditions: pd.DataFrame) -> Array:
     numpy.ndarray, shape (n, number of bench phases)
         [min]
     """
-    return _by_phase(model, conditions, 1.0, 1.0)
+    return scaled_minutes(model, conditions, 1.0, 1.0)
 
 
-def _by_phase(model: TimingModel, conditions: pd.DataFrame, medium: Array | float, wait: Array | float) -> Array:
-    """Minutes by bench phase; factors on the medium's speed and firmware's wait."""
+def scaled_minutes(model: TimingModel, conditions: pd.DataFrame, medium: Array | float, wait: Array | float) -> Array:
+    """Minutes by bench phase, as `machine_minutes`, with factors on the stick's speed and the firmware's wait."""
     facts, measured = assumed(), model.seconds(conditions)
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
@@ -444,7 +449,7 @@ def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -
                 columns[name][pair[-1]] *= np.exp(sign * move.sd)
         spans.append(pair)
     table = pd.DataFrame(columns)
-    minutes = _by_phase(model, table, columns[_MEDIUM], columns[_WAIT])
+    minutes = scaled_minutes(model, table, columns[_MEDIUM], columns[_WAIT])
     sums = minutes.sum(axis=1)
     variance = np.zeros(n)
     for move, (up, down) in zip(moves, spans, strict=True):

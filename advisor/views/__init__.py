@@ -1,23 +1,29 @@
-"""Room views: notebook views of the other rooms. Pure functions write the HTML; one widget shows it.
+"""Room views: what notebooks and the app show of the other rooms; no rule and no statistic lives here.
 
-Importing this package imports no widget library; `triage`, `batch` and `review` do when they are called.
+Importing this package imports no widget library; `bench` does when it is called.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from advisor.views.batch_view import batch as batch
-    from advisor.views.review_view import review as review
-    from advisor.views.triage_view import triage as triage
-
-__all__ = ["batch", "review", "triage"]
+__all__ = ["bench"]
 
 
-def __getattr__(name: str) -> Any:
-    import importlib
+def bench(tab: str = "triage", shop: Any = None) -> Any:
+    """The bench as one page: triage, batch, log and review.
 
-    if name in __all__:
-        return getattr(importlib.import_module(f"advisor.views.{name}_view"), name)
-    raise AttributeError(f"module 'advisor.views' has no attribute {name!r}")
+    Parameters
+    ----------
+    tab : str
+        The tab shown first.
+    shop : Shop, optional
+        The settings of `advisor.shop_file.the_shop` when left out.
+
+    Returns
+    -------
+    ipywidgets.Widget
+    """
+    from advisor.views.app_view import build
+
+    return build(tab, shop)

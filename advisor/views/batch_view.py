@@ -1,277 +1,195 @@
-"""The batch view: a whole sheet of units at a glance."""
+"""The Batch tab: a sheet scored whole, its table, its pictures, its parts; from a row to the bench or the printer."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
 from typing import TYPE_CHECKING, Any
 
+import ipywidgets as w
+import pandas as pd
+
+from advisor.advice import Batch, assess
+from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
-from advisor.shop import Shop, default_shop
-from advisor.views.batch import Batch, Scored
-from advisor.views.markup import Markup, el, labelled, notices
-from advisor.views.notices import notice
-from advisor.views.panels import batch_columns, batch_pictures, batch_table, verdict
-from advisor.views.triage_view import gather
+from advisor.files import datasets
+from advisor.intake.handed_in import Sheet, read_file, read_pasted
+from advisor.shop_file import read_shop
+from advisor.unit import unit_of
+from advisor.views import show, words
+from advisor.views.widgets import button, classed, html, text
 
 if TYPE_CHECKING:
-    from advisor.views.surface import Surface
+    from advisor.views.app_view import App
+
+SHOWN = {
+    "tag": "tag", "title": "unit", "advice": "advice", "do_first": "first thing to do", "edition": "desktop",
+    "image_used": "stick", "elapsed_min": "in the slot [min]", "hands_on_min": "hands-on [min]",
+    "wireless_support": "Wi-Fi", "status": "read",
+}  # fmt: skip
+"""Columns of the table on the screen, and what they are called there."""
 
 
-def layout() -> Markup:
-    """Lay out the regions of the batch view.
-
-    Returns
-    -------
-    markupsafe.Markup
-    """
-    return el(
-        "div",
-        el("header", el("h1", "Batch scoring", class_="ba-hidden"), el("div", data_region="sources")),
-        notices(),
-        el("div", data_region="progress"),
-        el("main", (el("div", data_region=name) for name in ("columns", "glance", "one", "table", "pictures"))),
-        class_="ba-view ba-batch",
-    )
-
-
-def regions(batch: Batch) -> dict[str, Markup]:
-    """Write out the whole view.
+class Scoring(w.VBox):
+    """The tab.
 
     Parameters
     ----------
-    batch : Batch
-
-    Returns
-    -------
-    dict of str to markupsafe.Markup
-        HTML by region, 'notice' apart.
+    app : App
     """
-    scored = batch.scored
-    out = {"sources": _sources(scored), "progress": Markup("")}
-    if scored is None:
-        empty = el(
-            "section",
-            el("h2", "No sheet yet"),
-            el("p", "Open an intake sheet: CSV, TSV or Excel, with at least a tag and a processor on a row."),
-            class_="ba-card ba-welcome",
+
+    def __init__(self, app: App) -> None:
+        self.app, self.batch, self.row = app, None, -1  # type: ignore[assignment]
+        self.batch: Batch | None
+        self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-upload", "ba-batch-upload")
+        self.upload.observe(self._uploaded, "value")
+        self.pasted = w.Textarea(placeholder="Rows of a sheet, with their header", rows=3)
+        more = w.Accordion(
+            [w.VBox([self.pasted, button("Score the text", self._paste)])], titles=["Paste rows"], selected_index=None
         )
-        return out | {"columns": empty} | dict.fromkeys(("glance", "one", "table", "pictures"), Markup(""))
-    out["columns"] = el(
-        "section",
-        batch_columns.columns(scored),
-        class_="ba-card ba-tight",
-        aria_label="How the columns were understood",
-    )
-    out["pictures"] = batch_pictures.pictures(scored)
-    return out | moving(batch)
+        self.progress = html("", "ba")
+        self.find = text("Find", self._find, "ba-batch-find", placeholder="tag")
+        self.actions = w.HBox([
+            self.find,
+            button("Take to the bench", self._to_bench, "ba-batch-take", "mod-primary"),
+            button("Print sheet", self._print, "ba-batch-print"),
+            button("Print all", lambda: self._print(True), "ba-batch-print-all"),
+            button("Save scored CSV", self._save, "ba-batch-save"),
+            button("Save parts list", lambda: self._save(True), "ba-batch-parts"),
+        ])  # fmt: skip
+        self.summary, self.detail = html("", "ba"), html("", "ba")
+        self.table, self.pictures = classed(w.VBox([]), "ba-table"), html("", "ba")
+        opened = w.HBox([self.upload, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
+        super().__init__([opened, self.progress, self.summary, self.actions, self.table, self.detail, self.pictures])
+        self.add_class("ba-batch")
 
+    # -- what a person does -------------------------------------------------------------------------------------------
 
-def moving(batch: Batch) -> dict[str, Markup]:
-    """Write out what changes when the table is sorted, narrowed or turned.
+    def take_files(self, files: list[tuple[str, bytes]]) -> None:
+        """Score the sheets that were handed in, one below the other."""
+        self.app.act(lambda: self._score([read_file(name, content) for name, content in files]))
 
-    Parameters
-    ----------
-    batch : Batch
+    def _uploaded(self, change: dict[str, object]) -> None:
+        files = [(one.name, bytes(one.content)) for one in self.upload.value]
+        if files:
+            self.take_files(files)
+            self.upload.value = ()
 
-    Returns
-    -------
-    dict of str to markupsafe.Markup
-    """
-    found = batch.found()
-    one = Markup("")
-    if found is not None:
-        one = el(
-            "section",
-            el("h2", verdict.title(found), id="ba-one-title", tabindex="-1"),
-            verdict.verdict(found),
-            el("button", "Close", type="button", data_do="close-row", id="ba-close-row"),
-            aria_labelledby="ba-one-title",
-            class_="ba-card",
-        )
-    return {
-        "glance": batch_table.glance(batch),
-        "one": one,
-        "table": labelled("Units", batch_table.tools(batch), batch_table.units(batch), key="units", class_="ba-card"),
-    }
+    def _paste(self) -> None:
+        self.app.act(lambda: self._score([read_pasted(self.pasted.value)]))
 
+    def _demo(self) -> None:
+        folder = datasets() / "demo"
+        self.app.bench.shop = read_shop(folder / "shop.toml")
+        self.take_files([("intake.csv", (folder / "intake.csv").read_bytes())])
 
-def _sources(scored: Scored | None) -> Markup:
-    from advisor.views.panels.sources import ACCEPTS
+    def _score(self, got: list[Any]) -> str:
+        sheets = [one for one in got if isinstance(one, Sheet)]
+        if not sheets:
+            raise InputError("That is no sheet of units.", "Captures go to the Triage tab.")
+        raw = pd.concat([one.raw for one in sheets], ignore_index=True)
 
-    ready = None if scored else "true"
-    return el(
-        "div",
-        el(
-            "button",
-            "Open an intake sheet",
-            type="button",
-            id="ba-open",
-            data_do="pick-file",
-            data_for="ba-file",
-            data_first=True,
-            class_="ba-main",
-        ),
-        el(
-            "input",
-            type="file",
-            id="ba-file",
-            data_do="upload",
-            accept=ACCEPTS,
-            class_="ba-hidden",
-            tabindex="-1",
-            aria_label="Sheet to open",
-        ),
-        el("button", "Save the scored CSV", type="button", id="ba-csv", data_do="csv", aria_disabled=ready),
-        el(
-            "button",
-            "Save the sheets as one PDF",
-            type="button",
-            id="ba-pdf",
-            data_do="pdf",
-            aria_disabled=ready,
-            title="Of the rows that the table shows, in its order",
-        ),
-        class_="ba-sources",
-        data_drop="upload",
-    )
+        def told(done: int, count: int) -> None:
+            self.progress.value = f"<progress max='{count}' value='{done}'></progress> {done} of {count} units"
 
-
-def progress_bar(done: int, count: int, what: str) -> Markup:
-    """Show how far a long piece of work is.
-
-    Parameters
-    ----------
-    done, count : int
-    what : str
-
-    Returns
-    -------
-    markupsafe.Markup
-    """
-    words = f"{what}: {done} of {count}"
-    return el(
-        "div",
-        el("label", words, for_="ba-progress"),
-        el("progress", words, id="ba-progress", value=done, max=max(count, 1)),
-        class_="ba-progress",
-        role="status",
-    )
-
-
-class BatchView:
-    """What each message of the view does.
-
-    Parameters
-    ----------
-    batch : Batch
-    surface : Surface
-        Anything with `show`, `focus` and `download`.
-    """
-
-    def __init__(self, batch: Batch, surface: Surface) -> None:
-        self.batch = batch
-        self.surface = surface
-        self._pieces: dict[str, list[bytes]] = {}
-
-    def handle(self, message: Mapping[str, Any], buffers: list[bytes]) -> None:
-        """Do what one message asks for, then show what changed."""
-        what = str(message.get("do", ""))
-        action: Callable[[Mapping[str, Any], list[bytes]], dict[str, Any]] | None = getattr(
-            self, f"_do_{what.replace('-', '_')}", None
-        )
-        if action is None:
-            raise InputError(f"The view asked for {what!r}, which this version does not know.", "Load the page again.")
         try:
-            shown = action(message, buffers)
-        except Exception:
-            self.surface.show(progress="")
-            raise
-        self.surface.show(**shown)
+            self.batch = assess(raw, self.app.bench.shop, progress=told)
+        finally:
+            self.progress.value = ""
+        self._show()
+        return f"{words.count(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
 
-    def _progress(self, what: str) -> Callable[[int, int], None]:
-        return lambda done, count: self.surface.show(progress=progress_bar(done, count, what))
+    def _here(self) -> tuple[Batch, int]:
+        if self.batch is None or self.row < 0:
+            raise InputError("No row is chosen.", "Click one, or type its tag.")
+        return self.batch, self.row
 
-    def _do_hello(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        return {}
+    def _find(self, typed: str) -> None:
+        if typed.strip():
+            self.app.act(lambda: self._choose(self._named(typed)))
 
-    def _do_upload(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        whole = gather(self._pieces, message, buffers)
-        if whole is None:
-            return {}
-        words = self.batch.score(str(message["name"]), whole, self._progress("Scoring"))
-        self.surface.focus("ba-words")
-        return {**regions(self.batch), "notice": notice(words)}
+    def _named(self, typed: str) -> int:
+        assert self.batch is not None
+        at = [row for row, tag in enumerate(self.batch.tags) if tag.casefold() == typed.strip().casefold()]
+        if not at:
+            raise InputError(
+                f"No row has the tag {typed.strip()!r}.", f"Tags begin with {', '.join(self.batch.tags[:3])}."
+            )
+        return at[0]
 
-    def _do_sort(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        self.batch.choice = self.batch.choice.sorted_by(
-            _one_of(message["column"], [column.name for column in batch_table.COLUMNS])
+    def _choose(self, row: int) -> None:
+        assert self.batch is not None
+        self.row = row
+        self.detail.value = show.record_html(self.batch[row])
+
+    def _to_bench(self) -> None:
+        def take() -> str:
+            batch, row = self._here()
+            unit = unit_of(batch.understood.units, row)
+            return self.app.bench.join([Queued(unit, f"batch, row {row + 1}", kept=batch.kept_for(row))])
+
+        if self.app.act(take) is not None:
+            self.app.tabs.selected_index = 0
+            self.app.front.focus(".ba-do-print")
+
+    def _print(self, every: bool = False) -> None:
+        def page() -> str:
+            if every:
+                assert self.batch is not None
+                return show.page(self.batch).html
+            batch, row = self._here()
+            return show.page([batch[row]]).html
+
+        with contextlib.suppress(TypeError):
+            printed = self.app.act(lambda: {"page": page()})
+            self.app.front.print(printed["page"])
+
+    def _save(self, parts: bool = False) -> None:
+        from advisor.intake import safe_frame
+
+        assert self.batch is not None
+        frame = self.batch.drawer if parts else self.batch.frame
+        self.app.front.save("parts.csv" if parts else "scored.csv", safe_frame(frame).to_csv(index=False).encode())
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        assert self.batch is not None
+        self.row, self.detail.value = -1, ""
+        self.summary.value = show.batch_html(self.batch, rows=0)
+        self.table.children = [table_of(self.batch, self._choose)]
+        plot = self.batch.plot
+        self.pictures.value = (
+            "<div class='cols'>"
+            + "".join(one()._repr_html_() for one in (plot.advice, plot.minutes, plot.parts))
+            + "</div>"
         )
-        return moving(self.batch)
 
-    def _do_page(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        from dataclasses import replace
-
-        self.batch.choice = replace(self.batch.choice, page=max(0, int(message["page"])))
-        return moving(self.batch)
-
-    def _do_words(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        self.batch.choice = self.batch.choice.narrowed(
-            str(message.get("value", message.get("values", {}).get("words", "")))
-        )
-        return moving(self.batch)
-
-    def _do_only(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        self.batch.choice = self.batch.choice.only_where(
-            _one_of(message["field"], ["advice", "edition", "status"]), str(message["value"])
-        )
-        return moving(self.batch)
-
-    def _do_row(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        self.batch.row = int(message["row"])
-        self.surface.focus("ba-one-title")
-        return moving(self.batch)
-
-    def _do_close_row(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        if self.batch.row is not None:
-            self.surface.focus(f"ba-row-{self.batch.row}")
-        self.batch.row = None
-        return moving(self.batch)
-
-    def _do_csv(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        name, content = self.batch.csv()
-        self.surface.download(name, content, "text/csv")
-        return {"notice": notice(f"{name} was handed to the browser.")}
-
-    def _do_pdf(self, message: Mapping[str, Any], buffers: list[bytes]) -> dict[str, Any]:
-        name, content = self.batch.sheets(self._progress("Making sheets"))
-        self.surface.download(name, content, "application/pdf")
-        return {"progress": "", "notice": notice(f"{name} was handed to the browser, {len(self.batch.rows())} sheets.")}
+    def refresh(self) -> None:
+        """Show what there is to do."""
+        self.actions.layout.display = "" if self.batch is not None else "none"
 
 
-def _one_of(value: object, allowed: list[str]) -> str:
-    if value not in allowed:
-        raise InputError(f"{value!r} is no column of this table.", "Load the page again.")
-    return str(value)
+def frame_of(batch: Batch) -> pd.DataFrame:
+    """The table on the screen, in the words of the bench."""
+    units = batch.understood.units
+    title = units["maker"].fillna("").str.cat(units["model"].fillna(""), sep=" ").str.strip()
+    scored = batch.scored.assign(tag=batch.tags, title=title)
+    scored["advice"] = scored["advice"].map(words.ADVICE_SAID)
+    out = scored[list(SHOWN)].rename(columns=SHOWN)
+    for name in ("in the slot [min]", "hands-on [min]"):
+        out[name] = out[name].astype("Float64").round(0).astype("Int64")
+    return out.astype(object).where(out.notna(), "")
 
 
-def batch(shop: Shop | None = None, state: Batch | None = None) -> Surface:
-    """Make the batch view for a notebook cell.
+def table_of(batch: Batch, choose: Any) -> Any:
+    """The table: sorts, searches and pages in the browser; a row that is clicked is shown below."""
+    from itables.widget import ITable
 
-    Parameters
-    ----------
-    shop : Shop, optional
-        The workshop's settings; the built-in ones when left out.
-    state : Batch, optional
-        State to show.
-
-    Returns
-    -------
-    Surface
-        An ipywidgets widget.
-    """
-    from advisor.views.surface import Surface
-
-    held = state or Batch(shop or default_shop())
-    surface = Surface(layout(), lambda message, buffers: view.handle(message, buffers), **regions(held))
-    view = BatchView(held, surface)
-    return surface
+    table = ITable(
+        frame_of(batch), select="single", maxBytes=0, showIndex=False, classes="display compact",
+        style="width:100%;table-layout:auto",
+        lengthMenu=[10, 25, 50, 100], pageLength=10, layout={"topStart": "pageLength", "topEnd": "search"},
+        deferRender=True,
+    )  # fmt: skip
+    table.observe(lambda change: change["new"] and choose(int(change["new"][0])), "selected_rows")
+    return table

@@ -28,6 +28,7 @@ HOST = "127.0.0.1"
 """Loopback: nobody else on the network reaches the notebooks."""
 
 NOTEBOOKS: dict[str, str] = {
+    "bench": "bench.ipynb",
     "triage": "intake_triage.ipynb",
     "batch": "batch_scoring.ipynb",
     "review": "model_review.ipynb",

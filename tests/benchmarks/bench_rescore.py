@@ -1,4 +1,4 @@
-"""Time from a correction typed in the triage view to the whole view written anew.
+"""Time from a correction typed at the bench to the whole page written anew, in the kernel.
 
     python tests/benchmarks/bench_rescore.py            # 60 demo units, a correction each
     python tests/benchmarks/bench_rescore.py --profile  # and where the time goes
@@ -20,26 +20,14 @@ from pathlib import Path
 
 import numpy as np
 
-from advisor.files import datasets
-from advisor.views.bench import Bench
-from advisor.views.log_port import ShopLog
-from advisor.views.triage_view import Triage
+from advisor.views.app_view import App
+from advisor.views.state import Bench
 
 CORRECTIONS = (
     ("ram_gib", "8"), ("ram_gib", "4 GB"), ("storage_kind", "sata ssd"), ("storage_gib", "240 GB"), ("cpu", "i5-6300U"),
     ("wireless", "Intel Wireless 8260"), ("boot_mode", "uefi 64-bit"), ("ram_gib", ""), ("cpu", "AMD A6-9225"),
     ("graphics", "GeForce GT 710"),
 )  # fmt: skip
-
-
-class Nowhere:
-    """Takes what a view shows and drops it."""
-
-    def show(self, **regions: str) -> None:
-        """Drop the regions."""
-
-    def focus(self, element: str, after: str = "") -> None:
-        """Move nothing."""
 
 
 def timed(act: Callable[[], object]) -> tuple[float, float]:
@@ -56,14 +44,13 @@ def peer() -> None:
         total += number
 
 
-def measure(view: Triage) -> np.ndarray:
+def measure(app: App) -> np.ndarray:
     """Correct one fact of each unit; clock and processor time of each [ms]."""
     out = []
-    for place, entry in enumerate(list(view.bench.entries)):
-        view.handle({"do": "select", "key": entry.key}, [])
+    for place, one in enumerate(list(app.bench.units)):
+        app.act(lambda one=one: app.bench.select(one.number))
         name, value = CORRECTIONS[place % len(CORRECTIONS)]
-        message = {"do": "correct", "field": name, "value": value}
-        out.append(timed(lambda message=message: view.handle(message, [])))
+        out.append(timed(lambda name=name, value=value: app.act(lambda: app.bench.correct(name, value))))
     return np.array(out)
 
 
@@ -73,19 +60,16 @@ def main() -> None:
     options.add_argument("--profile", action="store_true", help="print where the time goes")
     profile = options.parse_args().profile
     with tempfile.TemporaryDirectory() as folder:
-        bench = Bench(log=ShopLog(Path(folder) / "log.sqlite"))
-        bench.open_file("intake.csv", (datasets() / "demo" / "intake.csv").read_bytes())
-        bench.take_rows(range(len(bench.loaded.listed)))
-        bench.loaded = None
-        view = Triage(bench, Nowhere())  # type: ignore[arg-type]
-        view.handle({"do": "correct", "field": "notes", "value": "first call loads the tables"}, [])
+        app = App(Bench(log=Path(folder) / "log.sqlite"))
+        app.act(app.bench.try_demo)
+        app.act(lambda: app.bench.correct("notes", "first call loads the tables"))
         profiler = cProfile.Profile()
         if profile:
             profiler.enable()
-        took = measure(view)
+        took = measure(app)
         profiler.disable()
     beside = np.array([timed(peer) for _ in range(9)])
-    print(f"{len(took)} corrections, each with the whole view written anew [ms]")
+    print(f"{len(took)} corrections, each with the whole page written anew [ms]")
     for column, name in enumerate(("by the clock", "processor time")):
         middle, high = np.percentile(took[:, column], [50, 95])
         print(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from advisor.comfort.facts import facts, storage_rates
 
 from advisor import comfort, identify, intake
-from advisor.comfort.facts import facts, storage_rates
 from advisor.comfort.physics import physics
 from advisor.files import datasets
 from advisor.shop_file import read_shop

@@ -8,13 +8,13 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from advisor.comfort.facts import storage_rates
+from advisor.comfort.rungs import LONGEST_SAID_S
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from advisor import comfort
-from advisor.comfort.facts import storage_rates
 from advisor.comfort.physics import memory_left_pct, physics
-from advisor.comfort.rungs import LONGEST_SAID_S
 from advisor.shop import Edition, Shop, default_shop
 from advisor.unit import Unit, frame
 

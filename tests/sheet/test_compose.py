@@ -6,13 +6,13 @@ import re
 
 import pandas as pd
 import pytest
+from advisor.sheet.compose import minutes, number, span
 
 from advisor import intake
 from advisor.advice import assess
+from advisor.advice.cells import clean
 from advisor.files import datasets
 from advisor.sheet import compose, compose_all, render_text
-from advisor.advice.cells import clean
-from advisor.sheet.compose import minutes, number, span
 from advisor.shop_file import read_shop
 
 

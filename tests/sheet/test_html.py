@@ -8,10 +8,10 @@ from html.parser import HTMLParser
 
 import pytest
 
+from advisor.advice.record import Mark
 from advisor.errors import InputError
 from advisor.sheet import render_html
 from advisor.sheet.html import mark
-from advisor.advice.record import Mark
 
 from .conftest import HOSTILE
 

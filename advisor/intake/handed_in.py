@@ -96,6 +96,26 @@ def read_file(name: str, content: bytes) -> Capture | Sheet:
     return _through_file(shown, ".txt", content, _listing)
 
 
+def read_pasted(text: str) -> Capture | Sheet:
+    """Read pasted text: rows of a sheet where its first line has headers, else a capture or listings.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Capture or Sheet
+    """
+    from advisor.intake.headers import recognised
+
+    first = text.strip().splitlines()[0] if text.strip() else ""
+    separator = max("\t;,", key=first.count)
+    table = first.count(separator) > 0 and recognised(first.split(separator)) >= 2
+    name = "pasted.csv" if table else "pasted.json" if first.startswith("{") else "pasted.txt"
+    return read_file(name, text.encode())
+
+
 def _is_json_listing(content: bytes) -> bool:
     """Tell whether JSON is a tool's listing (as of `lsblk -J`) and not a capture that may be damaged."""
     if len(content) > LARGEST_JSON:

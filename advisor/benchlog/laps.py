@@ -1,10 +1,12 @@
-"""What the stopwatches say, as the triage view needs it: kept in the bench log, so a restart stops none of them."""
+"""What the stopwatches say: kept in the bench log, so that a restart stops none of them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+
+from advisor.benchlog.store import BenchLog, minutes_between
 
 
 @dataclass(frozen=True)
@@ -38,14 +40,11 @@ class Watches:
         Of all units, oldest first.
     slot_min : float
         Minutes in which any stopwatch of the unit in view ran, stopped ones only [min].
-    problem : str
-        Why the log cannot be read, '' when it can.
     """
 
     laps: tuple[Lap, ...] = ()
     running: tuple[Lap, ...] = ()
     slot_min: float = 0.0
-    problem: str = ""
 
     @property
     def current(self) -> Lap | None:
@@ -84,6 +83,21 @@ def titles() -> dict[str, str]:
     return dict(zip(table.names, table.titles, strict=True))
 
 
+def watches(log: BenchLog, tag: str) -> Watches:
+    """What the stopwatches say of a unit, by its tag ('' for none), and which run for any."""
+    laps = log.laps(tag) if tag else []
+    spans = [(one["started_at"], one["stopped_at"]) for one in laps if one["stopped_at"]]
+    return Watches(
+        tuple(
+            Lap(tag, one["phase"], one["started_at"],
+                minutes_between(one["started_at"], one["stopped_at"]) if one["stopped_at"] else None)
+            for one in laps
+        ),
+        tuple(Lap(one["asset_tag"], one["phase"], one["started_at"]) for one in log.running()),
+        covered(spans),
+    )  # fmt: skip
+
+
 def covered(spans: Sequence[tuple[str, str]]) -> float:
     """Count the minutes in which at least one of several spans ran: side by side they count once.
 
@@ -97,8 +111,6 @@ def covered(spans: Sequence[tuple[str, str]]) -> float:
     float
         [min]
     """
-    from advisor.benchlog import minutes_between
-
     total, reached = 0.0, ""
     for start, stop in sorted(spans):
         begin = max(start, reached)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import pandas as pd
 from pydantic import ValidationError
 
 from advisor.errors import AdvisorError
-from advisor.unit import INTAKE_COLUMNS, Unit, unit_of
-from advisor.views.wording import field_words
+from advisor.unit import INTAKE_COLUMNS, Unit, choices, unit_of
 
 FOLLOWS: dict[str, tuple[str, ...]] = {
     "cpu": (
@@ -64,13 +64,16 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
     -------
     Correction
     """
-    words = field_words(field)
+    allowed = choices(field)
     typed = typed.strip()
+    if field == "storage_gib" and re.fullmatch(r"[0-9]+(?:[.,][0-9]+)?", typed):
+        # As it stands on the label: makers count in thousands.
+        typed += " GB"
     if not typed or typed.casefold() == "unknown":
         found: dict[str, object] = {field: None}
-    elif words.choices:
-        if typed not in words.choices:
-            return Correction(unit, f"{typed!r} is none of: {', '.join(words.choices)}.")
+    elif allowed:
+        if typed not in allowed:
+            return Correction(unit, f"{typed!r} is none of: {', '.join(allowed)}.")
         found = {field: YES_NO.get(typed, typed)}
     elif field in INTAKE_COLUMNS:
         read = _as_intake(field, typed, _context(unit, field))
@@ -112,7 +115,7 @@ def _as_intake(field: str, typed: str, context: dict[str, str]) -> dict[str, obj
         if len(problems):
             first = problems.iloc[0]
             return f"{first['problem']}; accepted: {first['accepted']}."
-        return f"{typed!r} was not understood as {field_words(field).label.lower()}."
+        return f"{typed!r} was not understood."
     return {
         name: value
         for name, value in facts.items()

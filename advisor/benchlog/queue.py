@@ -1,0 +1,185 @@
+"""The queue of the bench: the units that wait or are worked on, one table for every page and technician."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from advisor.benchlog.store import BenchLog, now
+from advisor.errors import InputError
+from advisor.shop import Shop
+from advisor.unit import Unit
+
+
+@dataclass(frozen=True)
+class Queued:
+    """A unit in the queue.
+
+    Attributes
+    ----------
+    unit : Unit
+    origin : str
+        Where it came from, in words.
+    unread : dict of str to str
+        Field: why the capture could not read it.
+    wrong : dict of str to list of str
+        Field: what was typed, and why it was not taken.
+    kept : dict of str to int
+        Parts of the drawer kept for it: name to how many.
+    printed : bool
+    job : int or None
+        Row of the log in which it was logged.
+    number : int
+        Its row; 0 before it is added.
+    """
+
+    unit: Unit
+    origin: str = "typed in"
+    unread: dict[str, str] = field(default_factory=dict)
+    wrong: dict[str, list[str]] = field(default_factory=dict)
+    kept: dict[str, int] = field(default_factory=dict)
+    printed: bool = False
+    job: int | None = None
+    number: int = 0
+
+    @property
+    def tag(self) -> str:
+        """Asset tag, '' for none."""
+        return self.unit.asset_tag or ""
+
+
+class Queue:
+    """The queue of a bench log.
+
+    Parameters
+    ----------
+    log : BenchLog
+    """
+
+    def __init__(self, log: BenchLog) -> None:
+        self.log = log
+
+    def units(self) -> list[Queued]:
+        """Every unit in the queue, in the order they came."""
+        rows = self.log.rows("SELECT * FROM queue WHERE left_at IS NULL ORDER BY id")
+        return [_queued(row) for row in rows]
+
+    def get(self, number: int) -> Queued:
+        """One unit.
+
+        Raises
+        ------
+        InputError
+            When it was taken off the queue.
+        """
+        rows = self.log.rows("SELECT * FROM queue WHERE id = ? AND left_at IS NULL", (number,))
+        if not rows:
+            raise InputError("That unit is no longer in the queue.", "Somebody took it off; undo puts it back.")
+        return _queued(rows[0])
+
+    def add(self, units: Iterable[Queued]) -> list[int]:
+        """Add units, all or none; gives their rows."""
+        numbers = []
+        with self.log.writing() as db:
+            for one in units:
+                cursor = db.execute(
+                    "INSERT INTO queue (asset_tag, facts, unread, wrong, kept, origin, came_at)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    (one.tag, _facts(one.unit), *map(json.dumps, (one.unread, one.wrong, one.kept)), one.origin, now()),
+                )
+                numbers.append(int(cursor.lastrowid or 0))
+        return numbers
+
+    def tagged(self, tag: str) -> list[Queued]:
+        """Units in the queue that carry a tag, whatever its case."""
+        return [one for one in self.units() if tag and one.tag.casefold() == tag.casefold()]
+
+    def change(self, number: int, facts: Mapping[str, Any], seen: Mapping[str, Any]) -> tuple[Queued, dict[str, Any]]:
+        """Change some facts of a unit; what others changed meanwhile stays.
+
+        Parameters
+        ----------
+        number : int
+        facts : mapping
+            Field to new value, None for unknown.
+        seen : mapping
+            Field to the value that stood there when it was changed.
+
+        Returns
+        -------
+        Queued
+            The unit as it stands now.
+        dict
+            Fields that somebody else had changed too, with their value, which is replaced.
+        """
+        with self.log.writing() as db:
+            row = db.execute("SELECT * FROM queue WHERE id = ? AND left_at IS NULL", (number,)).fetchone()
+            if row is None:
+                raise InputError("That unit is no longer in the queue.", "Somebody took it off; undo puts it back.")
+            before = _queued(row)
+            stands = before.unit.model_dump(mode="json")
+            theirs = {name: stands[name] for name in facts if name in seen and stands[name] != seen[name]}
+            unit = Unit.model_validate({**stands, **facts})
+            wrong = {name: why for name, why in before.wrong.items() if name not in facts}
+            db.execute(
+                "UPDATE queue SET asset_tag = ?, facts = ?, wrong = ?, printed_at = NULL WHERE id = ?",
+                (unit.asset_tag or "", _facts(unit), json.dumps(wrong), number),
+            )
+        return self.get(number), theirs
+
+    def refuse(self, number: int, field: str, typed: str, why: str) -> None:
+        """Keep what was typed and not taken, so that every page shows it at its field."""
+        with self.log.writing() as db:
+            row = db.execute("SELECT wrong FROM queue WHERE id = ?", (number,)).fetchone()
+            wrong = {**json.loads(row["wrong"]), field: [typed, why]}
+            db.execute("UPDATE queue SET wrong = ? WHERE id = ?", (json.dumps(wrong), number))
+
+    def keep(self, number: int, parts: Mapping[str, int]) -> None:
+        """Keep parts of the drawer for a unit; those kept before are free again."""
+        with self.log.writing() as db:
+            db.execute("UPDATE queue SET kept = ? WHERE id = ?", (json.dumps(dict(parts)), number))
+
+    def offered(self, number: int, shop: Shop) -> Shop:
+        """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""
+        kept = Counter[str]()
+        for one in self.units():
+            if one.number != number and one.job is None:
+                kept.update(one.kept)
+        stock = tuple(part.model_copy(update={"count": max(0, part.count - kept[part.name])}) for part in shop.stock)
+        return shop.model_copy(update={"stock": stock}) if kept else shop
+
+    def mark(self, number: int, *, printed: bool = False, job: int | None = None) -> None:
+        """Note that a unit's sheet was printed, or its job logged."""
+        with self.log.writing() as db:
+            if printed:
+                db.execute("UPDATE queue SET printed_at = ? WHERE id = ?", (now(), number))
+            if job is not None:
+                db.execute("UPDATE queue SET job_id = ? WHERE id = ?", (job, number))
+
+    def take_off(self, number: int) -> None:
+        """Take a unit off the queue; `put_back` undoes it."""
+        with self.log.writing() as db:
+            db.execute("UPDATE queue SET left_at = ? WHERE id = ?", (now(), number))
+
+    def put_back(self, number: int) -> None:
+        """Put a unit back that was taken off."""
+        with self.log.writing() as db:
+            db.execute("UPDATE queue SET left_at = NULL WHERE id = ?", (number,))
+
+    def stamp(self) -> int:
+        """A number that is another one as soon as somebody else wrote to the file."""
+        return int(self.log.rows("PRAGMA data_version")[0][0])
+
+
+def _facts(unit: Unit) -> str:
+    return json.dumps(unit.model_dump(mode="json", exclude_none=True))
+
+
+def _queued(row: sqlite3.Row) -> Queued:
+    unread, wrong, kept = (json.loads(row[name]) for name in ("unread", "wrong", "kept"))
+    unit = Unit.model_validate(json.loads(row["facts"]))
+    return Queued(unit, row["origin"], unread, wrong, kept, row["printed_at"] is not None, row["job_id"], row["id"])

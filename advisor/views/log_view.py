@@ -1,0 +1,127 @@
+"""The Log tab: what a unit really took, beside what was predicted, and why."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import partial
+from typing import TYPE_CHECKING
+
+import ipywidgets as w
+
+from advisor.benchlog import Job
+from advisor.benchlog.cells import read_minutes
+from advisor.benchlog.jobs import OUTCOMES
+from advisor.benchlog.laps import titles
+from advisor.views import show
+from advisor.views.state import WHYS, Logged
+from advisor.views.widgets import button, choice, classed, html, text
+
+if TYPE_CHECKING:
+    from advisor.views.app_view import App
+
+LATEST = 12
+"""Jobs of the log that are listed."""
+
+
+class Log(w.VBox):
+    """The tab.
+
+    Parameters
+    ----------
+    app : App
+    """
+
+    def __init__(self, app: App) -> None:
+        self.app, self.bench = app, app.bench
+        self.head = html("", "ba")
+        self.boxes: dict[str, w.Widget] = {
+            "elapsed_min": text("In the slot", None, "ba-log-elapsed_min", placeholder="such as 75 or 1:15"),
+            "hands_on_min": text("Hands-on", None, "ba-log-hands_on_min", placeholder="minutes"),
+            "edition": choice("Desktop", self.bench.shop.richness, None, "ba-log-edition"),
+            "parts": text("Parts fitted", None, "ba-log-parts"),
+            "outcome": choice(
+                "First start", [("not checked", ""), *((one, one) for one in OUTCOMES)], None, "ba-log-outcome"
+            ),
+            "technician": text("Technician", None, "ba-log-technician"),
+            "note": text("Note", None, "ba-log-note"),
+        }
+        self.day = classed(w.DatePicker(description="Day"), "ba-log-day")
+        self.steps = {name: text(title, None, f"ba-log-{name}") for name, title in titles().items()}
+        steps = w.Accordion([w.VBox(list(self.steps.values()))], titles=["Minutes by step"], selected_index=None)
+        self.form = classed(
+            w.VBox([*self.boxes.values(), self.day, steps, button("Log it", self.log_it, "ba-log-do", "mod-primary")]),
+            "ba-form",
+        )
+        self.after = w.VBox([])
+        self.list = html("", "ba")
+        self._number, self._job = -1, 0
+        super().__init__([self.head, classed(w.HBox([self.form, w.VBox([self.after, self.list])]), "ba-log")])
+
+    def log_it(self) -> None:
+        """Log the unit in view with what stands in the boxes."""
+        self.app.act(lambda: f"{self.bench.log_it(self._read()).tag} is logged.", ".ba-why button")
+
+    def _read(self) -> Job:
+        values = {name: (box.value or "").strip() or None for name, box in self.boxes.items()}
+        steps = {name: read_minutes(box.value, titles()[name]) for name, box in self.steps.items() if box.value.strip()}
+        return Job(
+            asset_tag=self.bench.here().tag, done_on=(self.day.value or date.today()).isoformat(),
+            elapsed_min=read_minutes(values.pop("elapsed_min"), "In the slot"),
+            hands_on_min=read_minutes(values.pop("hands_on_min"), "Hands-on"),
+            image=self.bench.record.image if self.bench.record else None, phases=steps, **values,
+        )  # fmt: skip
+
+    def refresh(self) -> None:
+        """Show the form for the unit in view, and the newest jobs."""
+        bench = self.bench
+        record = bench.record if bench.entry else None
+        self.head.value = show.part("head", record) if record else "<p>Choose a unit in the Triage tab first.</p>"
+        self.form.layout.display = "" if record and bench.last is None else "none"
+        if record and self._number != bench.number:
+            self._fill()
+        if bench.last is None and self.after.children:
+            self.after.children = []
+        if bench.last is not None and self._job != bench.last.job:
+            self._beside(bench.last)
+        rows = bench.log.rows(
+            "SELECT job.*, unit.elapsed_min AS predicted FROM job LEFT JOIN unit ON unit.id = job.unit_id"
+            " ORDER BY job.id DESC LIMIT ?", (LATEST,)
+        )  # fmt: skip
+        self.list.value = show.part("jobs", [dict(row) for row in rows])
+
+    def _fill(self) -> None:
+        """Put in what is known: the stopwatches' minutes, what was advised, who logged last and for which day."""
+        bench, record = self.bench, self.bench.record
+        assert record is not None
+        self._number, watches = bench.number, bench.watches()
+        timed = watches.timed()
+        for name, box in self.steps.items():
+            box.value = f"{timed[name]:.1f}" if name in timed else ""
+        known = {
+            "elapsed_min": f"{watches.slot_min:.0f}" if watches.slot_min >= 1 else "",
+            "parts": ", ".join(one.name for one in record.parts),
+            "technician": bench.technician,
+        }  # fmt: skip
+        for name, box in self.boxes.items():
+            if isinstance(box, w.Text):
+                box.value = known.get(name, "")
+        self.boxes["edition"].value = record.edition or bench.shop.standard_edition
+        self.boxes["outcome"].value = ""
+        self.day.value = date.fromisoformat(bench.day)
+
+    def _beside(self, last: Logged) -> None:
+        """Predicted and actual side by side, and why."""
+        self._job = last.job
+        line = text(
+            "",
+            lambda typed: typed.strip() and self.app.act(lambda: self.bench.why(typed)),
+            "ba-why-line",
+            placeholder="something else",
+        )
+        whys = [button(one, partial(self.app.act, partial(self.bench.why, one))) for one in WHYS]
+        self.after.children = [
+            html(show.part("beside", last), "ba"),
+            html("<h3>Why?</h3>", "ba"),
+            classed(w.HBox([*whys, line]), "ba-why"),
+            button("Next unit", self.app.next_unit, "ba-do-next", "mod-primary", hint="F7"),
+        ]  # fmt: skip

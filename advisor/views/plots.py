@@ -1,0 +1,168 @@
+"""Pictures of a batch, each from one public function; drawn as SVG that follows the page's colours."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+from advisor.advice import Batch
+from advisor.unit import Advice
+from advisor.views import words
+from advisor.views.show import framed
+
+INK, DO, GOOD, WARN, STOP, LINE = "#010203", "#0b57a4", "#1c6b32", "#8a4b00", "#a3160f", "#aab0b6"
+"""Colours; all but the last take the page's own on the screen, so that they hold in the light and in the dark."""
+
+_VARIABLES = {INK: "currentColor", DO: "var(--do)", GOOD: "var(--good)", WARN: "var(--warn)", STOP: "var(--stop)"}
+STYLE: Any = {
+    "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 9.5, "text.color": INK, "axes.edgecolor": INK,
+    "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.titlelocation": "left", "axes.titleweight": "bold", "axes.titlesize": 10, "svg.hashsalt": "advisor",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture that shows itself: `figure` is matplotlib's, `says` the sentence that it shows."""
+
+    figure: Figure
+    says: str
+
+    @property
+    def svg(self) -> str:
+        """As SVG, its colours those of the page."""
+        out = io.StringIO()
+        with rc_context(STYLE):
+            self.figure.savefig(out, format="svg", transparent=True, bbox_inches="tight", metadata={"Date": None})
+        text = re.sub(r"^.*?(?=<svg)", "", out.getvalue(), flags=re.S)
+        text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+        for colour, variable in _VARIABLES.items():
+            text = text.replace(colour, variable)
+        return text.replace("<svg ", f'<svg class="picture" role="img" aria-label="{escape(self.says)}" ', 1)
+
+    def figure_html(self) -> str:
+        """With the sentence below, without a style of its own."""
+        return f"<figure>{self.svg}<figcaption>{escape(self.says)}</figcaption></figure>"
+
+    def _repr_html_(self) -> str:
+        return framed(self.figure_html())
+
+    def __repr__(self) -> str:
+        return f"<Picture: {self.says}>"
+
+
+def axes(wide: float = 6.2, high: float = 2.8, columns: int = 1, rows: int = 1) -> tuple[Figure, Any]:
+    """A figure with its axes, in the house's style."""
+    with rc_context(STYLE):
+        figure = Figure(figsize=(wide, high), layout="constrained")
+        return figure, figure.subplots(rows, columns)
+
+
+def plain_log(scale: Callable[[str], None], axis: Axis) -> None:
+    """A scale in powers with plain numbers at its marks."""
+    scale("log")
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=6))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}" if value < 1e6 else f"{value / 1e6:g} M"))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def bars(names: list[str], values: Any, xlabel: str, colour: Any = DO, texts: list[str] | None = None) -> Figure:
+    """Bars side by side, the first on top, each with its number."""
+    with rc_context(STYLE):
+        figure, one = axes(high=0.5 + 0.28 * max(len(names), 1))
+        drawn = one.barh(names, values, color=colour, height=0.65)
+        one.bar_label(drawn, texts or [f"{value:.0f}" for value in values], padding=3)
+        one.invert_yaxis()
+        one.set_xlabel(xlabel)
+        one.tick_params(axis="y", length=0)
+        one.margins(x=0.12)
+    return figure
+
+
+class BatchPictures:
+    """Pictures of a batch.
+
+    Parameters
+    ----------
+    batch : Batch
+    """
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+
+    def advice(self) -> Picture:
+        """Units by advice."""
+        counts = self.batch.scored["advice"].value_counts()
+        some = [word for word in Advice if str(word) in counts]
+        numbers = [int(counts[str(word)]) for word in some]
+        said = [words.ADVICE_SAID[word] for word in some]
+        told = ", ".join(f"{number} {one.lower()}" for one, number in zip(said, numbers, strict=True))
+        return Picture(bars(said, numbers, "units"), f"What to do with {words.count(len(self.batch), 'unit')}: {told}.")
+
+    def minutes(self) -> Picture:
+        """Minutes in the slot, a line a unit, shortest first, each with the range that holds 8 of 10."""
+        frame = self.batch.scored[["elapsed_min", "elapsed_low_min", "elapsed_high_min"]].dropna().astype(float)
+        frame = frame.sort_values("elapsed_min")
+        with rc_context(STYLE):
+            figure, one = axes()
+            place = np.arange(len(frame))
+            one.vlines(place, frame["elapsed_low_min"], frame["elapsed_high_min"], color=LINE, linewidth=2)
+            one.plot(place, frame["elapsed_min"], ".", color=DO, markersize=5)
+            one.set_ylim(bottom=0)
+            one.set_xlabel("units, shortest first")
+            one.set_ylabel("minutes in the slot")
+        told = f"half take under {words.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
+        return Picture(figure, f"Minutes in the slot of {words.count(len(frame), 'unit')}: {told}; bars hold 8 of 10.")
+
+    def parts(self) -> Picture:
+        """Parts of the drawer: kept for units, and to buy."""
+        drawer = self.batch.drawer
+        drawer = drawer[(drawer["kept"] > 0) | (drawer["to_buy"] > 0)]
+        names = drawer["part"].tolist()
+        with rc_context(STYLE):
+            figure, one = axes(high=0.7 + 0.3 * max(len(names), 1))
+            one.barh(names, drawer["kept"], color=GOOD, height=0.65, label="kept from the drawer")
+            one.barh(names, drawer["to_buy"], left=drawer["kept"], color=WARN, hatch="//", height=0.65, label="to buy")
+            one.invert_yaxis()
+            one.set_xlabel("parts")
+            if names:
+                one.legend(frameon=False, loc="best")
+        kept, buy = int(drawer["kept"].sum()), int(drawer["to_buy"].sum())
+        return Picture(figure, f"{words.count(kept, 'part')} kept from the drawer, {buy} to buy.")
+
+    def measured(self) -> Picture:
+        """Where the units lie against the installs that were measured."""
+        from advisor.timing.review import placed
+
+        here, there = placed(self.batch.timing)
+        with rc_context(STYLE):
+            figure, one = axes()
+            _cloud(one, there, LINE, "s", "measured installs")
+            _cloud(one, here, DO, "o", "this batch")
+            plain_log(one.set_xscale, one.xaxis)
+            plain_log(one.set_yscale, one.yaxis)
+            one.set_xlabel("unpacking speed [MiB/s]")
+            one.set_ylabel("disk read [MiB/s]")
+            one.legend(frameon=False)
+        outside = int((~here["inside"]).sum())
+        return Picture(
+            figure, f"{outside} of {words.count(len(here), 'unit')} lie beyond what was measured in some way."
+        )
+
+
+def _cloud(one: Axes, frame: Any, colour: str, marker: str, label: str) -> None:
+    one.scatter(
+        frame["decompress_mib_s"], frame["disk_read_mib_s"], c=colour, marker=marker, s=18, label=label, alpha=0.8
+    )

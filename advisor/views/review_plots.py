@@ -1,0 +1,143 @@
+"""Pictures of the models, each from one public function; the numbers come from the rooms that hold them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib import rc_context
+
+from advisor.timing import review
+from advisor.views.plots import DO, GOOD, INK, LINE, STYLE, WARN, Picture, axes, bars, plain_log
+
+if TYPE_CHECKING:
+    from advisor.advice import Batch
+
+DISKS = {"nvme": "o", "sata ssd": "s", "emmc": "^", "spinning disk": "D", "slow spinning disk": "v"}
+"""Marker of each class of disk."""
+
+
+def scatter(rows: pd.DataFrame | None = None) -> Picture:
+    """Predicted against actual, each unit with its 80 % range.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame, optional
+        As `advisor.benchlog.compare.compare` gives it; the rehearsals, their class of disk left out, when left out.
+    """
+    own = rows is not None
+    if rows is None:
+        rows = review.held_out().query("split == 'disk' and speeds == 'measured'")
+        rows = rows.rename(columns=lambda name: name.replace("_s", "_min") if name.endswith("_s") else name)
+        rows = rows.assign(**{name: rows[name] / 60 for name in ("actual_min", "predicted_min", "low_min", "high_min")})
+    rows = rows.rename(columns={"storage_kind": "disk"})
+    with rc_context(STYLE):
+        figure, one = axes(high=3.6)
+        ends = [rows["actual_min"].min() * 0.8, rows["high_min"].max() * 1.1] if len(rows) else [1, 100]
+        one.plot(ends, ends, color=INK, linewidth=1, linestyle="--")
+        one.vlines(rows["actual_min"], rows["low_min"], rows["high_min"], color=LINE, linewidth=2)
+        for disk, part in rows.groupby("disk"):
+            one.plot(
+                part["actual_min"], part["predicted_min"], DISKS.get(str(disk), "x"), markersize=4, label=str(disk)
+            )
+        plain_log(one.set_xscale, one.xaxis)
+        plain_log(one.set_yscale, one.yaxis)
+        one.set_xlabel("took [min]")
+        one.set_ylabel("predicted [min]")
+        if len(rows):
+            one.legend(frameon=False)
+    inside = rows["actual_min"].between(rows["low_min"], rows["high_min"])
+    what = "units of the log" if own else "rehearsals, predicted by a model that had not seen their class of disk"
+    return Picture(
+        figure, f"{int(inside.sum())} of {len(rows)} {what}, fell inside their range; the dashed line is a perfect one."
+    )
+
+
+def misses(by: str = "disk") -> Picture:
+    """Typical miss by class, the class never trained on: 'disk', 'edition' or 'processor'."""
+    rows = review.held_out()
+    known, blind = (
+        review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(speeds)], "group").set_index("class")
+        for speeds in (review.MEASURED, review.NOT_MEASURED)
+    )
+    names = known.index.tolist()
+    with rc_context(STYLE):
+        figure, one = axes(high=0.8 + 0.42 * len(names))
+        places = range(len(names))
+        one.barh([at - 0.2 for at in places], known["miss_pct"], height=0.36, color=DO, label="speeds measured")
+        one.barh(
+            [at + 0.2 for at in places],
+            blind.loc[names, "miss_pct"],
+            height=0.36,
+            color=WARN,
+            hatch="//",
+            label="not measured",
+        )
+        one.set_yticks(places, [f"{name} ({known.loc[name, 'units']})" for name in names])
+        one.invert_yaxis()
+        one.set_xlabel("typical miss [%]")
+        one.legend(frameon=False)
+    worst = known["miss_pct"].idxmax()
+    return Picture(
+        figure,
+        f"Typical miss by {by}, that {by} never trained on: {worst} is the worst, {known['miss_pct'].max():.0f} %.",
+    )
+
+
+def coverage(by: str = "disk") -> Picture:
+    """How many of ten fell inside their range, by class, with how sure that is (95 %)."""
+    rows = review.held_out()
+    found = review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(review.MEASURED)], "group")
+    with rc_context(STYLE):
+        figure, one = axes(high=0.9 + 0.32 * len(found))
+        names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
+        one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)
+        one.plot(found["covered_pct"], names, "o", color=DO)
+        one.axvline(80, color=INK, linestyle="--", linewidth=1)
+        one.set_xlim(0, 101)
+        one.invert_yaxis()
+        one.set_xlabel("inside the range [%]")
+    least = found.sort_values("covered_pct").iloc[0]
+    return Picture(
+        figure, f"Inside the 80 % range by {by}: {least['class']} least often, {least['covered_pct']:.0f} %."
+    )
+
+
+def curves() -> Picture:
+    """What each input alone does to the machine's minutes."""
+    found = review.curves()
+    with rc_context(STYLE):
+        figure, all_axes = axes(wide=9, high=4.2, columns=3, rows=2)
+        for one, (name, title) in zip(all_axes.flat, review.INPUTS.items(), strict=True):
+            part = found[found["input"].eq(name)]
+            one.plot(part["value"], part["minutes"], color=DO)
+            plain_log(one.set_xscale, one.xaxis)
+            one.set_ylim(0, found["minutes"].max() * 1.05)
+            one.set_xlabel(title)
+        all_axes[0, 0].set_ylabel("minutes")
+        all_axes[1, 0].set_ylabel("minutes")
+    span = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())
+    return Picture(
+        figure,
+        f"What moves the machine's minutes: most of all the {review.INPUTS[str(span.idxmax())].partition(' [')[0]}.",
+    )
+
+
+SWING_SAID = {
+    "update_packages": "updates since the image was made", "extra_packages": "the usual programs",
+    "link_factor": "what the link really gives", "decompress_at_one": "the processor's speed",
+    "medium_mib_s": "the stick's speed", "restart_wait": "the wait at a restart", "hands_on": "hands-on minutes",
+}  # fmt: skip
+
+
+def swings(batch: Batch) -> Picture:
+    """The assumptions by how far they move the minutes of a batch."""
+    found = review.swings(batch.timing)
+    names = [SWING_SAID[name] for name in found["assumption"]]
+    colours = [GOOD if "measured here" in source else WARN for source in found["source"]]
+    figure = bars(
+        names, found["minutes"], "minutes, from low to high", colours, [f"{one:.1f}" for one in found["minutes"]]
+    )
+    return Picture(
+        figure, f"What is assumed, by how far it moves a unit: {names[0]} {found['minutes'].iloc[0]:.0f} min."
+    )

@@ -1,0 +1,168 @@
+"""What a unit, a record and a batch look like in a notebook: HTML that needs nothing beside it, escaped throughout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pandas as pd
+
+from advisor.advice import Batch
+from advisor.advice.record import ADVICE_MARK, Record
+from advisor.shop import Shop
+from advisor.unit import Advice, Unit, frame
+from advisor.views import words
+
+HERE = Path(__file__).resolve().parent
+
+FIRST_ROWS = 12
+"""Units of a batch shown before it is asked for more."""
+
+
+@cache
+def _template(name: str) -> Any:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    from advisor.sheet.html import mark
+
+    environment.globals.update(
+        mark=mark, advice_said=words.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=words.SUPPORT_SAID,
+        severity_said=words.SEVERITY_SAID, said=words.minutes, kind_said=words.KIND_SAID,
+    )  # fmt: skip
+    return getattr(environment.get_template("show.html.j2").module, name)
+
+
+@cache
+def style() -> str:
+    """The one style sheet."""
+    return (HERE / "look.css").read_text(encoding="utf-8")
+
+
+def framed(body: str) -> str:
+    """A display that stands alone, with its style."""
+    return f'<style>{style()}</style><div class="ba">{body}</div>'
+
+
+def html(thing: Any) -> str:
+    """The rich display of a record, a batch or a unit.
+
+    Parameters
+    ----------
+    thing : Record, Batch or Unit
+
+    Returns
+    -------
+    str
+    """
+    body = {Record: record_html, Batch: batch_html, Unit: unit_html}[type(thing)]
+    return framed(body(thing))
+
+
+def part(name: str, *given: Any) -> str:
+    """One macro of `show.html.j2`, such as the head of a record."""
+    return str(_template(name)(*given))
+
+
+def record_html(record: Record) -> str:
+    """A record, the first thing to do largest."""
+    return part("record", record)
+
+
+def unit_html(unit: Unit) -> str:
+    """A unit's known facts, and which of those that decide are not known."""
+    unknown = [words.LABELS[name].lower() for name in words.FIRST if getattr(unit, name) is None and name != "notes"]
+    title = " ".join(filter(None, (unit.maker, unit.model)))
+    facts = [(label, value[:300]) for label, value in words.facts_of(unit)]
+    return str(
+        _template("unit")({"tag": unit.asset_tag or "no tag yet", "title": title, "facts": facts, "unknown": unknown})
+    )
+
+
+def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
+    """A batch summed up, with its first units."""
+    scored = batch.scored
+    counts = scored["advice"].value_counts()
+    total = scored[["elapsed_min", "hands_on_min"]].sum()
+    unread = int(scored["status"].eq("unreadable").sum())
+    shown = []
+    for at in range(min(rows, len(batch))):
+        row = scored.iloc[at]
+        unit = batch.understood.units.iloc[at]
+        title = " ".join(str(one) for one in (unit["maker"], unit["model"]) if isinstance(one, str))
+        minutes = row["elapsed_min"]
+        shown.append({
+            "tag": batch.tags[at], "title": title, "headline": row["do_first"], "mark": ADVICE_MARK[row["advice"]],
+            "elapsed": None if pd.isna(minutes) else float(minutes),
+        })  # fmt: skip
+    return part("batch", {
+        "counted": words.count(len(batch), "unit"), "shop": batch.shop.name,
+        "advice": [(str(word), int(counts[str(word)])) for word in Advice if str(word) in counts],
+        "elapsed": words.minutes(float(total["elapsed_min"])), "hands": words.minutes(float(total["hands_on_min"])),
+        "kept": words.count(int(batch.drawer["kept"].sum()), "part") + " kept from the drawer",
+        "buy": f"{int(batch.drawer['to_buy'].sum())} to buy",
+        "problems": f"{words.count(unread, 'row')} could not be read" if unread else "",
+        "rows": shown, "more": words.count(len(batch) - rows, "more unit") if len(batch) > rows else "",
+    })  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Page:
+    """The printed pages of some units.
+
+    Attributes
+    ----------
+    records : tuple of Record
+    """
+
+    records: tuple[Record, ...]
+
+    @cached_property
+    def html(self) -> str:
+        """As one HTML file with nothing beside it."""
+        from advisor.sheet import render_html
+
+        return str(render_html(self.records))
+
+    @cached_property
+    def pdf(self) -> bytes:
+        """As PDF, a page a unit."""
+        from advisor.sheet import render_pdf
+
+        return bytes(render_pdf(self.records))
+
+    def save(self, path: str | Path) -> Path:
+        """Write to a file ending in .pdf, .html or .txt."""
+        from advisor.errors import InputError
+        from advisor.files import write_whole
+        from advisor.sheet import render_text
+
+        file = Path(path)
+        if file.suffix not in (".pdf", ".html", ".txt"):
+            raise InputError(f"{file} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
+        text = {".html": lambda: self.html, ".txt": lambda: "\f".join(render_text(one) for one in self.records)}
+        write_whole(file, self.pdf if file.suffix == ".pdf" else text[file.suffix]())
+        return file
+
+    def _repr_html_(self) -> str:
+        return framed(f'<iframe sandbox="" title="sheet" srcdoc="{escape(self.html)}"></iframe>')
+
+    def __repr__(self) -> str:
+        from advisor.sheet import render_text
+
+        return "\n".join(render_text(one) for one in self.records)
+
+
+def page(what: Iterable[Record] | Sequence[Unit], shop: Shop | None = None) -> Page:
+    """The printed pages of records, or of units as `shop` (the built-in settings when left out) would prepare them."""
+    from advisor.advice import assess
+
+    some = list(what)
+    if some and isinstance(some[0], Unit):
+        some = list(assess(frame(some), shop))
+    return Page(tuple(some))
