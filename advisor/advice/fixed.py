@@ -15,7 +15,7 @@ CAUTIONS: tuple[str, ...] = (
 """Cautions every sheet carries."""
 
 CHECKS: tuple[str, ...] = (
-    "Settings of the bench account copied to /etc/skel, the skeleton for new users; nothing private among them",
+    "Settings of the bench account copied to /etc/skel, for every new account; nothing private among them",
     "Bench account, its home and its password removed; the root password is not the shop's",
     "No Wi-Fi password, browser profile, shell history, mail or file of the bench left",
     "Machine id and SSH host keys are made anew; host name says nothing of the shop or the giver",

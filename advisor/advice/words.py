@@ -366,7 +366,7 @@ class Wording:
         at = self._plain[cases.machine[case]]
         before = self._state(self._option(int(at))) if at >= 0 else "not usable"
         checks = _and([part.check for part in fitted if part.check])
-        return f"fit {names}: {before} -> {self._state(row)}" + (f"; check {checks}" if checks else "")
+        return f"fit {names}: {before} becomes {self._state(row)}" + (f"; check {checks}" if checks else "")
 
     def source_of(self, case: int, part: FittedPart) -> str:
         """Where a part comes from: '3 of 9, kept for this unit', 'none left, to be bought' or 'to be bought'."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from advisor.errors import ToolError
 
-HELP = "Open the triage view in the browser, as a notebook or, with --app, without code cells; on this machine alone."
+HELP = "Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."
 
 
 def register(app: typer.Typer) -> None:
@@ -17,8 +18,13 @@ def register(app: typer.Typer) -> None:
 
 
 def notebook(
-    which: Annotated[str, typer.Argument(help="triage, batch or review.")] = "triage",
-    app: Annotated[bool, typer.Option("--app", help="The view alone, without code cells.")] = False,
+    which: Annotated[
+        str, typer.Argument(help="bench; or triage, batch, review: a notebook cell by cell, with --app a tab.")
+    ] = "bench",
+    app: Annotated[bool, typer.Option("--app", help="The bench alone, without code cells.")] = False,
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
+    ] = None,
     port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.", min=0, max=65535)] = 0,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the address.")
@@ -33,7 +39,11 @@ def notebook(
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, end)
-    planned = server.plan(which, app=app, port=port)
+    if shop is not None:
+        from advisor.shop_file import read_shop
+
+        read_shop(shop)
+    planned = server.plan(which, app=app, port=port, shop=shop)
     if browser and not server.find_browser():
         raise ToolError(
             "No browser can be opened from here.", "Use --no-browser, and open the address that it prints yourself."

@@ -38,8 +38,8 @@ class Scoring(w.VBox):
     """
 
     def __init__(self, app: App) -> None:
-        self.app, self.batch, self.row = app, None, -1  # type: ignore[assignment]
-        self.batch: Batch | None
+        self.app, self.row = app, -1
+        self.batch: Batch | None = None
         self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-upload", "ba-batch-upload")
         self.upload.observe(self._uploaded, "value")
         self.pasted = w.Textarea(placeholder="Rows of a sheet, with their header", rows=3)

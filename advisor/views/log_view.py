@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
 
@@ -62,8 +62,9 @@ class Log(w.VBox):
         self.app.act(lambda: f"{self.bench.log_it(self._read()).tag} is logged.", ".ba-why button")
 
     def _read(self) -> Job:
-        values = {name: (box.value or "").strip() or None for name, box in self.boxes.items()}
-        steps = {name: read_minutes(box.value, titles()[name]) for name, box in self.steps.items() if box.value.strip()}
+        values: dict[str, Any] = {name: (box.value or "").strip() or None for name, box in self.boxes.items()}
+        took = {name: read_minutes(box.value, titles()[name]) for name, box in self.steps.items()}
+        steps = {name: minutes for name, minutes in took.items() if minutes is not None}
         return Job(
             asset_tag=self.bench.here().tag, done_on=(self.day.value or date.today()).isoformat(),
             elapsed_min=read_minutes(values.pop("elapsed_min"), "In the slot"),

@@ -132,7 +132,9 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Path | None = None) -> Plan:
+def plan(
+    which: str = "bench", *, app: bool = False, port: int = 0, folder: Path | None = None, shop: Path | None = None
+) -> Plan:
     """Work out how the server is started; nothing runs and nothing is written yet.
 
     Parameters
@@ -140,11 +142,13 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
     which : str
         A key of `NOTEBOOKS`.
     app : bool
-        The view alone, without code cells.
+        The bench alone, without code cells; `which` says its first tab.
     port : int
         0 takes a free one.
     folder : path-like, optional
         Where the notebooks are laid out. Default: `notebooks` in the user's data folder.
+    shop : path-like, optional
+        The shop's settings, for every kernel of the server.
 
     Returns
     -------
@@ -159,6 +163,7 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
     """
     if which not in NOTEBOOKS:
         raise InputError(f"There is no notebook {which!r}.", f"There are: {', '.join(NOTEBOOKS)}.")
+    notebook = NOTEBOOKS["bench" if app else which]
     for needed in ("voila" if app else "jupyterlab", "ipykernel"):
         if find_spec(needed) is None:
             raise ToolError(f"{needed} is not installed.", _INSTALL)
@@ -169,7 +174,7 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
     place = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir()) / f"advisor-{secrets.token_hex(4)}"
     # What stands in the settings below app/config is not repeated here.
     if app:
-        command = ["voila", str(served / NOTEBOOKS[which]), f"--Voila.ip={HOST}", "--Voila.port_retries=0"]
+        command = ["voila", str(served / notebook), f"--Voila.ip={HOST}", "--Voila.port_retries=0"]
         command += ["--token", f"--Voila.config_file_paths={_HERE / 'app' / 'config'}"]
     else:
         command = ["jupyterlab", f"--ServerApp.root_dir={served}", f"--ip={HOST}", "--ServerApp.port_retries=0"]
@@ -179,11 +184,11 @@ def plan(which: str = "triage", *, app: bool = False, port: int = 0, folder: Pat
         command=[sys.executable, "-P", "-m", *command, "--no-browser", f"--port={port}"],
         folder=served,
         place=place,
-        notebook=NOTEBOOKS[which],
+        notebook=notebook,
         port=port,
         token=token,
         app=app,
-        environment=_environment(place, token),
+        environment=_environment(place, token) | _wanted(which, shop),
     )
 
 
@@ -217,6 +222,12 @@ def _environment(place: Path, token: str) -> dict[str, str]:
         # Without its settings a server must not start.
         "TRAITLETS_APPLICATION_RAISE_CONFIG_FILE_ERROR": "1",
     }
+
+
+def _wanted(which: str, shop: Path | None) -> dict[str, str]:
+    """The tab and the shop that were asked for, as the kernels are told them."""
+    tab = {} if which == "bench" else {"ADVISOR_TAB": which}
+    return tab | ({"ADVISOR_SHOP": str(Path(shop).resolve())} if shop else {})
 
 
 def _joined(first: Path, rest: str | None) -> str:

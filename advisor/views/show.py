@@ -60,7 +60,7 @@ def html(thing: Any) -> str:
     -------
     str
     """
-    body = {Record: record_html, Batch: batch_html, Unit: unit_html}[type(thing)]
+    body: Any = record_html if isinstance(thing, Record) else batch_html if isinstance(thing, Batch) else unit_html
     return framed(body(thing))
 
 
@@ -162,7 +162,5 @@ def page(what: Iterable[Record] | Sequence[Unit], shop: Shop | None = None) -> P
     """The printed pages of records, or of units as `shop` (the built-in settings when left out) would prepare them."""
     from advisor.advice import assess
 
-    some = list(what)
-    if some and isinstance(some[0], Unit):
-        some = list(assess(frame(some), shop))
-    return Page(tuple(some))
+    some: list[Any] = list(what)
+    return Page(tuple(assess(frame(some), shop) if some and isinstance(some[0], Unit) else some))
