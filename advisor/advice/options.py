@@ -136,7 +136,7 @@ def level_of(
     missed = sum(np.maximum(share, 0) for share in shares)
     with np.errstate(divide="ignore", invalid="ignore"):
         missed = missed + np.where(least > 0, np.maximum(1 - left_mib / least, 0), 0)
-    return np.where(killed <= 1 - limits.certainty, level, UNUSABLE), missed
+    return np.where(killed <= 1 - limits.certainty + 1e-9, level, UNUSABLE), missed
 
 
 def rich_rank(shop: Shop) -> tuple[dict[str, int], dict[str, int]]:

@@ -1,0 +1,80 @@
+"""Parts shared over a batch: worked by hand, and against every way of handing them out."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from advisor.advice.share import usage
+from advisor.shop import Part
+from tests.advice.conftest import DDR4, SSD, batch_of, shop_with
+
+HDD = {"storage_kind": "HDD 500 GB"}
+STRONG = {**HDD}
+WEAK = {**HDD, "cpu": "Celeron N2830", "ram_gib": "4", "ram_slots_free": "0", "graphics": "Bay Trail", "model": ""}
+HOPELESS = {**HDD, "cpu": "Atom 330", "ram_gib": "2", "ram_slots_free": "0", "model": "", "form_factor": "desktop",
+            "graphics": "GMA 950"}  # fmt: skip
+
+
+def ssds(count: int) -> Part:
+    return SSD.model_copy(update={"count": count})
+
+
+def test_each_part_is_kept_for_one_unit_and_said_to_be() -> None:
+    batch = batch_of(STRONG, STRONG, WEAK, shop=shop_with(ssds(2)))
+    fixes = batch.scored["best_fix"].tolist()
+    assert "(1 of 2, kept for this unit)" in fixes[0]
+    assert sum("kept for this unit" in fix for fix in fixes) == 2
+    left = [fix for fix in fixes if "kept" not in fix]
+    assert len(left) == 1 and "none left in the drawer, to be bought" in left[0]
+
+
+def test_desktops_gained_decide_where_as_many_units_are_saved() -> None:
+    batch = batch_of(WEAK, STRONG, shop=shop_with(ssds(1)))
+    fixes = batch.scored["best_fix"].tolist()
+    assert "to be bought" in fixes[0]
+    assert "1 of 1, kept for this unit" in fixes[1]
+
+
+def test_a_unit_that_stays_very_slow_either_way_waits() -> None:
+    batch = batch_of(HOPELESS, STRONG, shop=shop_with(ssds(1)))
+    assert "1 of 1, kept" in batch.scored["best_fix"].iloc[1]
+
+
+def test_a_held_or_stopped_unit_keeps_no_part() -> None:
+    batch = batch_of({**STRONG, "notes": "battery swollen"}, STRONG, shop=shop_with(ssds(1)))
+    assert "1 of 1, kept" in batch.scored["best_fix"].iloc[1]
+    assert batch.drawer.set_index("part").loc["SATA SSD 240 GB", "kept"] == 1
+
+
+def test_a_single_unit_sees_the_full_drawer() -> None:
+    for unit in (STRONG, WEAK):
+        assert "1 of 1, kept" in batch_of(unit, shop=shop_with(ssds(1))).scored["best_fix"].iloc[0]
+
+
+def test_the_shopping_list_says_what_each_further_part_buys() -> None:
+    rows = batch_of(STRONG, STRONG, STRONG, shop=shop_with(ssds(1))).drawer.set_index("part")
+    assert rows.loc["SATA SSD 240 GB", ["in_drawer", "kept", "to_buy", "saves"]].tolist() == [1, 1, 2, 2]
+    assert rows.loc["SATA SSD 240 GB", "for_units"] == "T-2; T-3"
+
+
+@pytest.mark.parametrize("counts", [(1, 1), (2, 1), (1, 2)])
+def test_no_other_way_of_handing_the_parts_out_saves_more(counts: tuple[int, int]) -> None:
+    """Against all ways, one by one: as many units as any way leave comfortable or slow."""
+    units = [STRONG, WEAK, {**STRONG, "ram_gib": "4"}, {"ram_gib": "4"}]
+    modules = DDR4.model_copy(update={"count": counts[1]})
+    batch = batch_of(*units, shop=shop_with(ssds(counts[0]), modules, buys_parts=False))
+    options = batch.cases.options
+    frame, count = options.frame, options.shelf.count
+    machine = batch.cases.machine[batch.case]
+    lists = [np.append(np.flatnonzero(frame["row"].eq(one) & frame["unusable"].eq(0)), -1) for one in machine]
+    best = 0
+    for way in itertools.product(*lists):
+        taken = np.array([at for at in way if at >= 0], dtype=int)
+        if (usage(options, taken).sum(axis=0) <= count).all():
+            best = max(best, int((frame["level"].to_numpy()[taken] <= 1).sum()))
+    chosen = batch.shares.choice[batch.shares.choice >= 0]
+    assert (usage(options, chosen).sum(axis=0) <= count).all()
+    assert int((frame["level"].to_numpy()[chosen] <= 1).sum()) == best
