@@ -90,10 +90,10 @@ class Assessment:
 
     @cached_property
     def scored(self) -> pd.DataFrame:
-        """The intake columns as they came, and `SCORED_COLUMNS` beside them."""
-        added = _scored(self)
-        kept = self.raw.drop(columns=[name for name in self.raw.columns if name in SCORED_COLUMNS])
-        return pd.concat([kept.reset_index(drop=True), added], axis=1)
+        """The intake columns as they came, under names of their own, and `SCORED_COLUMNS` beside them."""
+        from advisor.intake.carried import carried
+
+        return pd.concat([carried(self.raw, SCORED_COLUMNS), _scored(self)], axis=1)
 
 
 def assess(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None) -> Assessment:

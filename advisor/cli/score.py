@@ -14,7 +14,6 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    import numpy as np
     import pandas as pd
 
     from advisor.shop import Shop
@@ -80,45 +79,17 @@ def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     -------
     pandas.DataFrame, shape (n_rows, any + scored columns)
     """
-    import numpy as np
     import pandas as pd
 
-    order, cuts = _together(raw)
-    chunks = [
-        raw.iloc[order[start:end]].reset_index(drop=True)
-        for start, end in zip([0, *cuts], [*cuts, len(raw)], strict=True)
-    ]
+    from advisor import intake
+
+    chunks = list(intake.in_pieces(raw, CHUNK_ROWS))
     pieces: list[pd.DataFrame] = []
     with typer.progressbar(length=len(raw), label="Scoring", file=sys.stderr, width=32) as bar:
         for piece in _in_order(chunks, shop):
             pieces.append(piece)
             bar.update(len(piece))
-    return pd.concat(pieces, ignore_index=True).iloc[np.argsort(order)].reset_index(drop=True)
-
-
-def _together(raw: pd.DataFrame) -> tuple[np.ndarray, list[int]]:
-    """Order the rows so that equal tags fall into one chunk, where they are seen to be equal; and where to cut."""
-    import numpy as np
-    import pandas as pd
-
-    from advisor import intake
-
-    if len(raw) <= CHUNK_ROWS:
-        return np.arange(len(raw)), []
-    columns = intake.understand(raw.iloc[:0]).columns
-    headers = columns.loc[columns["field"].eq("asset_tag"), "header"].tolist()
-    if not headers:
-        return np.arange(len(raw)), list(range(CHUNK_ROWS, len(raw), CHUNK_ROWS))
-    tags = raw[headers[0]].astype("string").str.strip().replace("", None)
-    codes = tags.factorize()[0]
-    place = np.arange(len(raw))
-    # Each tag's rows stand where it is first seen; a row without a tag stays alone.
-    seen = pd.Series(place).groupby(codes).transform("first").to_numpy()
-    key = np.where(codes < 0, place, seen)
-    order = np.argsort(key, kind="stable")
-    ends = np.flatnonzero(np.diff(key[order])) + 1
-    at = np.searchsorted(ends, np.arange(CHUNK_ROWS, len(raw), CHUNK_ROWS))
-    return order, sorted({int(cut) for cut in ends[at[at < len(ends)]]})
+    return pd.concat(pieces, ignore_index=True)
 
 
 def _score_chunk(chunk: pd.DataFrame, shop: Shop) -> pd.DataFrame:

@@ -148,11 +148,12 @@ class Batch:
         )
 
     def _pieces(self, raw: pd.DataFrame) -> Iterator[tuple[int, Assessment]]:
+        from advisor import intake
         from advisor.advice import assess
 
         score = self.assess or assess
-        for start in range(0, len(raw), PIECE):
-            yield start, score(raw.iloc[start : start + PIECE].reset_index(drop=True), self.shop)
+        for number, piece in enumerate(intake.in_pieces(raw, PIECE)):
+            yield number * PIECE, score(piece, self.shop)
 
     def rows(self) -> np.ndarray:
         """Positions of the rows the table shows, over all pages."""
