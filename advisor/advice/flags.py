@@ -16,6 +16,7 @@ import pandas as pd
 
 from advisor.advice.facts import Facts
 from advisor.columns import holds, numbers, present, texts
+from advisor.intake.said import TAG_TWICE
 from advisor.unit import BootMode, StorageKind, StorageMode, Support
 
 PRACTICE = "common practice, no source"
@@ -391,6 +392,9 @@ def _long(facts: Facts) -> Hits:
 def _twice(facts: Facts) -> Hits:
     tags = facts.units["asset_tag"]
     mask = holds(tags.duplicated(keep=False) & tags.notna())
+    # A batch taken in pieces: intake has compared each row with all of them.
+    elsewhere = facts.problems.loc[facts.problems["problem"].str.startswith(TAG_TWICE), "row"]
+    mask = mask | np.isin(np.arange(len(tags)), elsewhere.astype(int) - 1)
     return where(mask, lambda row: f"{tags.iat[row]} stands on more than one row")
 
 

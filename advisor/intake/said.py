@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 _KEY = "advisor.said"
+TAG_TWICE = "this tag stands on"
+"""What is said of a tag that other rows of the batch have too begins so."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -292,7 +292,7 @@ class Sheet:
         counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
         rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else nothing
         used, which = np.unique(codes[rows], return_inverse=True)
-        texts = [(header, str(distinct[one]), f"this tag stands on {counts[one]} rows", _OWN_TAG) for one in used]
+        texts = [(header, str(distinct[one]), f"{said.TAG_TWICE} {counts[one]} rows", _OWN_TAG) for one in used]
         return said.Said(rows, which, texts)
 
     def _tags(self) -> None:

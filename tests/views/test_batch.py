@@ -63,6 +63,20 @@ def test_a_sheet_is_scored_in_pieces_with_progress_and_every_row_comes_out(view,
     assert not view.surface.regions["progress"]
 
 
+def test_tags_that_stand_in_different_pieces_are_flagged_as_on_the_command_line():
+    from advisor.cli.score import score_in_chunks
+    from advisor.shop import default_shop
+
+    rows = [f"T-{n}" for n in range(700)]
+    rows[660] = " T-10"
+    raw = pd.DataFrame({"asset_tag": rows, "cpu": "i5-6300U", "ram_gib": "8", "storage_kind": "ssd"})
+    state = room.Batch(default_shop())
+    state.score_frame("many.csv", raw, lambda done, count: None)
+    flags = state.scored.frame["flags"]
+    assert np.flatnonzero(flags.str.contains("tag-twice")).tolist() == [10, 660]
+    assert flags.tolist() == score_in_chunks(raw, default_shop())["flags"].tolist()
+
+
 def test_an_upload_in_pieces_is_put_together(view):
     half = len(CSV) // 2
     view.handle({"do": "upload", "name": "m.csv", "piece": 0, "count": 2, "size": len(CSV)}, [CSV[:half]])
