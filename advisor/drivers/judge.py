@@ -102,9 +102,9 @@ def _chipset(spec: Spec) -> bool:
 def working(bound: Bound, spec: Spec, table: DriverTable, found: Sequence[Quirk]) -> list[tuple[str, int]]:
     """Modules that do the work of a device.
 
-    Left out are those of a bus, those that Debian forbids to load, those of another kind where the kind is telling, those that take a whole class of
-    graphics chips where another names this chip or where their files show that they do not know it, and those that
-    only serve where another does not.
+    Left out are those of a bus, those that Debian forbids to load, those of another kind where the kind is telling,
+    those that take a whole class of graphics chips where another names this chip or where their files show that they
+    do not know it, and those that only serve where another does not.
     """
     kind = spec.kind
     barred = BUS_MODULES | quirks.forbidden()

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 import pandas as pd
 
-from advisor import tables
 from advisor.columns import numbers
+from advisor.editions.drawing import FROM_YEAR, SURE_DRAWING_YEAR, drawing
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
 
@@ -23,13 +21,8 @@ PASS, FAIL, UNKNOWN = 1, 0, -1
 INSTALL_MARGIN = 1.07
 """What a tree takes over what its packages state; measured: Xfce on Debian 13, 3286 MiB (du) for 3063 MiB stated."""
 
-SURE_DRAWING_YEAR = 2014
-"""Processors from this year on come with graphics that Mesa draws on; common practice, no source."""
-
-ASSUMED_DRAWING = f"no graphics is noted: a processor of {SURE_DRAWING_YEAR} or later is taken to draw"
+ASSUMED_DRAWING = f"no graphics chip is named: a processor of {SURE_DRAWING_YEAR} or later is taken to draw"
 """What is said where the year alone lets a unit pass the graphics gate."""
-
-_YEAR = "year of the processor"
 
 LEVELS = ("i686", "v1", "v2", "v3", "v4")
 
@@ -84,86 +77,6 @@ def _at_least(have: np.ndarray, need: float) -> np.ndarray:
     if np.isnan(need):
         return np.full(have.shape, UNKNOWN, dtype=np.int8)
     return np.where(np.isnan(have), UNKNOWN, have >= need).astype(np.int8)
-
-
-@cache
-def _patterns() -> tuple[list[tuple[re.Pattern[str], str | None]], list[tuple[re.Pattern[str], str | None]]]:
-    rows = tables.load("editions/graphics").frame
-    both = []
-    for match in ("id", "name"):
-        some = rows[rows["match"].eq(match)]
-        both.append(
-            [
-                (re.compile(pattern), None if pd.isna(drawing) else drawing)
-                for pattern, drawing in zip(some["pattern"], some["drawing"], strict=True)
-            ]
-        )
-    return both[0], both[1]
-
-
-_DISPLAY_ALIAS = re.compile(r"pci:v0000([0-9a-f]{4})d0000([0-9a-f]{4})\S*?bc03", re.IGNORECASE)
-_SHORT_ID = re.compile(r"(?<![0-9a-f])([0-9a-f]{4}):([0-9a-f]{4})(?![0-9a-f])", re.IGNORECASE)
-
-
-def _chip(text: str | None) -> str:
-    """Say 'hardware', 'software' or '' for a graphics text: ids first, then names; the best of several chips."""
-    if not text:
-        return ""
-    by_id, by_name = _patterns()
-    ids = [f"{vendor}:{device}".lower() for vendor, device in _DISPLAY_ALIAS.findall(text)]
-    if "modalias:" not in text:
-        ids += [f"{vendor}:{device}".lower() for vendor, device in _SHORT_ID.findall(text)]
-    found = {next((draws for pattern, draws in by_id if pattern.fullmatch(one)), None) for one in ids}
-    if not found - {None}:
-        lowered = text.lower().replace("(r)", "").replace("(tm)", "")
-        found = {next((draws for pattern, draws in by_name if pattern.search(lowered)), None)}
-    for word in ("hardware", "software"):
-        if word in found:
-            return word
-    return ""
-
-
-def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
-    """Tell whether a unit's graphics chip draws, or its processor has to.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame, shape (n_units, ...)
-        A Unit frame; `graphics` and `devices` are read.
-    processors : pandas.DataFrame, shape (n_units, ...)
-        From `identify.processors`; `cpu_graphics` and `cpu_year` are read.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n_units, 2)
-        `drawing` ('hardware', 'software', NA when it cannot be told) and `drawing_from` ('graphics', 'devices',
-        'processor', 'year of the processor', NA).
-    """
-    answer = np.full(len(units), "", dtype=object)
-    origin = np.full(len(units), "", dtype=object)
-    display = units["devices"]
-    if display.notna().any():
-        # Only the aliases of display controllers say something of graphics.
-        codes, distinct = pd.factorize(display)
-        short = [
-            " ".join(["modalias:", *(m.group(0) for m in _DISPLAY_ALIAS.finditer(str(value)))]) for value in distinct
-        ]
-        display = pd.Series(np.array([*short, None], dtype=object)[codes])
-    for name, column in (
-        ("graphics", units["graphics"]),
-        ("devices", display),
-        ("processor", processors["cpu_graphics"]),
-    ):
-        codes, distinct = pd.factorize(column)
-        words = np.array([*(_chip(str(value)) for value in distinct), ""], dtype=object)[codes]
-        fresh = (answer == "") & (words != "")
-        answer[fresh], origin[fresh] = words[fresh], name
-    year = numbers(processors["cpu_year"])
-    bare = units["graphics"].isna().to_numpy() & (answer == "")
-    late = bare & (np.nan_to_num(year, nan=0) >= SURE_DRAWING_YEAR)
-    answer[late], origin[late] = "hardware", _YEAR
-    out = pd.DataFrame({"drawing": answer, "drawing_from": origin}).astype("string")
-    return out.mask(out == "").set_index(units.index)
 
 
 def _architecture(units: pd.DataFrame, processors: pd.DataFrame, image: Image) -> np.ndarray:
@@ -236,7 +149,7 @@ def gate_codes(units: pd.DataFrame, processors: pd.DataFrame, image: Image, cata
             "disk": np.column_stack([_at_least(disk, need) for need in least_disk]),
             "graphics": np.where(wants[None, :], chip[:, None], PASS).astype(np.int8),
         },
-        assumed_drawing=drawn["drawing_from"].eq(_YEAR).fillna(False).to_numpy(dtype=bool),
+        assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
     )
 
 

@@ -134,6 +134,21 @@ def test_no_disk_is_said_in_so_many_words():
         (None, None, {"cpu_graphics": "Intel HD Graphics 2500", "cpu_year": 2012}, "hardware"),
         (None, None, {"cpu_graphics": pd.NA, "cpu_year": 2018}, "hardware"),
         (None, None, {"cpu_graphics": pd.NA, "cpu_year": 2008}, None),
+        # A maker alone says nothing, unless all of its chips are alike; a processor's year counts then as without it.
+        ("NVIDIA", None, {"cpu_year": 2008}, None),
+        ("Intel / NVIDIA", None, {"cpu_year": 2008}, None),
+        ("onboard", None, {"cpu_year": 2008}, None),
+        ("NVIDIA", None, {"cpu_year": 2018}, "hardware"),
+        ("ASPEED", None, {"cpu_year": 2018}, "software"),
+        # pci.ids: 1002:6660 [R5 M330], 10de:1d10 [MX150], 8086:2a42 for the trade name.
+        ("R5 M330", None, {"cpu_year": 2008}, "hardware"),
+        ("MX150", None, {"cpu_year": 2008}, "hardware"),
+        ("4500MHD", None, {"cpu_year": 2008}, "hardware"),
+        ("HD 3000 + NVS 4200M", None, {"cpu_year": 2008}, "hardware"),
+        # drm_pciids.h of Linux 6.12: 1002:4966 is RV250; pci.ids: 10de:0171 NV17 [GeForce4 MX 440], 10de:0240 C51.
+        ("1002:4966", None, {"cpu_year": 2003}, "software"),
+        ("10de:0171", None, {"cpu_year": 2003}, "software"),
+        ("10de:0240", None, {"cpu_year": 2007}, "hardware"),
         ("colour", None, {"cpu_year": 2008}, None),
         ("colour", None, {"cpu_year": 2018}, None),
     ],
