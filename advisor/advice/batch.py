@@ -160,9 +160,10 @@ class Batch(Shown):
 
     @cached_property
     def frame(self) -> pd.DataFrame:
-        """The rows as they came, and `SCORED_COLUMNS` beside them."""
-        kept = self.raw.drop(columns=[name for name in self.raw.columns if name in SCORED_COLUMNS])
-        return pd.concat([kept.reset_index(drop=True), self.scored], axis=1)
+        """The rows as they came, under names of their own, and `SCORED_COLUMNS` beside them."""
+        from advisor.intake.carried import carried
+
+        return pd.concat([carried(self.raw, SCORED_COLUMNS), self.scored], axis=1)
 
     @cached_property
     def scored(self) -> pd.DataFrame:

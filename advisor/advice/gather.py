@@ -7,7 +7,7 @@ import pandas as pd
 
 from advisor import drivers, editions, identify
 from advisor.advice.facts import CONDITION_COLUMNS, Facts, weigh
-from advisor.editions.gates import ASSUMED_FROM
+from advisor.editions.drawing import FROM_YEAR
 from advisor.identify.likely import likely
 from advisor.identify.traps import traps
 from advisor.intake.notes import conditions as conditions_of
@@ -57,7 +57,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     np.maximum.at(extra, trapped["row"].to_numpy(dtype=int), trapped["extra_min"].to_numpy(dtype=float))
     return Facts(
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
-        assumed_drawing=drawn["drawing_from"].eq(ASSUMED_FROM).fillna(False).to_numpy(dtype=bool),
+        assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, likely=taken, twice=twice,
     )  # fmt: skip

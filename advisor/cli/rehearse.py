@@ -75,12 +75,12 @@ def rehearse(
 
 
 def _image(path: Path, out: Path | None) -> None:
-    from advisor.files import write_whole
-    from advisor.lab.image import HEADER, catalogue_row, read_image
+    from advisor.lab.image import read_image
+    from advisor.lab.results import write_rows
 
     facts = read_image(path)
     if out is not None:
-        write_whole(out, HEADER + "\n" + catalogue_row(facts) + "\n")
+        write_rows(out, [facts.row()])
         typer.echo(f"Written: {out}")
         return
     for title, value in facts.lines():

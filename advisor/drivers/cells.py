@@ -51,8 +51,10 @@ def apart(text: str, kind: Kind) -> tuple[str, ...]:
             return (text,)
         devices = [part for part in found if not _OTHER_HALF.fullmatch(part)]
         if kind is not Kind.GRAPHICS:
-            models = [part for part in devices if telling(tokens(part), kind)]
-            devices = models or devices
+            devices = [part for part in devices if telling(tokens(part), kind)] or devices
+            [whole] = match([text], kind)
+            if _taken(whole) and not all(_taken(one) for one in match(devices, kind)):
+                return (text,)
         return tuple(one for part in devices for one in apart(part, kind)) or (text,)
     [whole] = match([text], kind)
     if whole.listed or (whole.exact and whole.whole and not (kind is Kind.GRAPHICS and _two_makers(text))):

@@ -11,6 +11,7 @@ from typing import Generic, Protocol, TypeVar
 
 from advisor.drivers.kinds import Kind
 from advisor.drivers.wording import (
+    COMPANIES,
     NOISE,
     QUALIFIERS,
     SERIES,
@@ -170,7 +171,9 @@ def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind
     if not models:
         alone = [at for at in sorted(found) if _alone(index.entries[at].name, frozenset(asked), kind)]
         return Fit(tuple(index.entries[at] for at in alone), True)
-    best, relaxed, equal = _best(index, found, asked, words, stands, kind)
+    said = frozenset(words) - NOISE - COMPANIES
+    held = frozenset(asked)
+    best, relaxed, equal = _best(index, found, _Asked(held, held & SERIES, said, stands, kind))
     return Fit(tuple(index.entries[at] for at in best), equal, loose or relaxed, models)
 
 
@@ -201,65 +204,57 @@ def _stands_for(index: Index[E], word: str, kind: Kind, whose: _Whose) -> tuple[
     return frozenset(), False
 
 
-def _best(
-    index: Index[E],
-    found: set[int],
-    asked: Sequence[str],
-    words: Sequence[str],
-    stands: dict[str, frozenset[str]],
-    kind: Kind,
-) -> tuple[list[int], bool, bool]:
+@dataclass(frozen=True)
+class _Asked:
+    """What a name says: its telling words, its series, all words but noise, and what its models stand for."""
+
+    words: frozenset[str]
+    series: frozenset[str]
+    said: frozenset[str]
+    stands: dict[str, frozenset[str]]
+    kind: Kind
+
+    def rank(
+        self, one: frozenset[str], outside: frozenset[str], held: frozenset[str], joined: bool
+    ) -> tuple[int, int, int] | None:
+        """How well one name of an entry agrees, less is better; None when it lacks a model or is of another series.
+
+        Several names joined say nothing beyond what is asked. First the series that had to be let go, then the words
+        that both say, then those that set it apart.
+        """
+        whole = outside | one
+        if not all(spellings & whole for spellings in self.stands.values()):
+            return None
+        lacking = self.series - whole
+        if lacking and one & SERIES:
+            return None
+        models = frozenset().union(*self.stands.values())
+        beyond: set[str] = set()
+        if not joined and models & one:
+            rest = telling(one - self.words - models, self.kind)
+            beyond = {word for word in rest if word in QUALIFIERS or word.isdigit() or is_model(word)}
+        agreed = self.said & (whole | (held - self.words))
+        return len(lacking), -len(agreed), len(beyond)
+
+
+def _best(index: Index[E], found: set[int], asked: _Asked) -> tuple[list[int], bool, bool]:
     """Keep the entries that agree best; whether a series was let go for that, and whether they equal the name."""
-    series = frozenset(asked) & SERIES
-    said = frozenset(word for word in words if word not in NOISE)
     ranked: dict[tuple[int, int, int], list[int]] = {}
     for at in sorted(found):
         outside, alternatives = pieces(index.entries[at].name)
-        ranks = (
-            _rank(one, outside, index.held[at], said, series, frozenset(asked), stands, kind) for one in alternatives
-        )
-        keys = [key for key in ranks if key is not None]
-        if keys:
-            ranked.setdefault(min(keys), []).append(at)
+        for joined, choice in ((False, alternatives), (True, (frozenset().union(*alternatives),))):
+            ranks = [key for one in choice if (key := asked.rank(one, outside, index.held[at], joined)) is not None]
+            if ranks:
+                ranked.setdefault(min(ranks), []).append(at)
+                break
     if not ranked:
         return [], False, False
     top = min(ranked)
     kept = ranked[top]
-    everything = all(
-        any(frozenset(asked) <= outside | one | stands.keys() for one in alternatives)
-        for outside, alternatives in (pieces(index.entries[at].name) for at in kept)
-    )
+    everything = all(asked.words <= index.held[at] | asked.stands.keys() for at in kept)
     return kept, top[0] > 0, top[2] == 0 and everything
 
 
 def _alone(name: str, asked: frozenset[str], kind: Kind) -> bool:
     """Whether a name without a number is one of an entry's names, word for word."""
     return any(frozenset(telling(one, kind)) == asked for one in pieces(name)[1])
-
-
-def _rank(
-    one: frozenset[str],
-    outside: frozenset[str],
-    held: frozenset[str],
-    said: frozenset[str],
-    series: frozenset[str],
-    asked: frozenset[str],
-    stands: dict[str, frozenset[str]],
-    kind: Kind,
-) -> tuple[int, int, int] | None:
-    """How well one name of an entry agrees, less is better; None when it lacks a model or is of another series.
-
-    First the series that had to be let go, then the words that both say, then those that set it apart.
-    """
-    whole = outside | one
-    if not all(spellings & whole for spellings in stands.values()):
-        return None
-    lacking = series - whole
-    if lacking and one & SERIES:
-        return None
-    models = frozenset().union(*stands.values())
-    beyond = {
-        word for word in telling(one - asked - models, kind) if word in QUALIFIERS or word.isdigit() or is_model(word)
-    }
-    agreed = said & (whole | (held - asked))
-    return len(lacking), -len(agreed), len(beyond)

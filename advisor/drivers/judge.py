@@ -102,14 +102,13 @@ def _chipset(spec: Spec) -> bool:
 def working(bound: Bound, spec: Spec, table: DriverTable, found: Sequence[Quirk]) -> list[tuple[str, int]]:
     """Modules that do the work of a device.
 
-    Left out are those of a bus, those of another kind where the kind is telling, those that take a whole class of
-    graphics chips where another names this chip or where their files show that they do not know it, and those that
-    only serve where another does not.
+    Left out are those of a bus, those that Debian forbids to load, those of another kind where the kind is telling,
+    those that take a whole class of graphics chips where another names this chip or where their files show that they
+    do not know it, and those that only serve where another does not.
     """
     kind = spec.kind
-    modules = [
-        (name, how) for name, of, how in bound if name not in BUS_MODULES and (kind not in _STRICT or of is kind)
-    ]
+    barred = BUS_MODULES | quirks.forbidden()
+    modules = [(name, how) for name, of, how in bound if name not in barred and (kind not in _STRICT or of is kind)]
     if kind is Kind.GRAPHICS:
         best = min((how for _, how in modules), default=NAMED)
         modules = [
@@ -260,7 +259,10 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
     others = sorted({name for name, _, _ in bound if name not in BUS_MODULES})
     bus = " ".join(buses)
     aside = f" {_listed(buses)} binds it, which only opens a bus." if buses else ""
-    if others and not buses:
+    barred = sorted(quirks.forbidden().intersection(others))
+    if barred:
+        aside = f" {_listed(barred)} would bind it, but Debian forbids that it is loaded."
+    elif others and not buses:
         aside = f" {_listed(others)} binds it, which does not make it work as a {spec.kind} device."
     for quirk in found:
         package = quirk.package(place.image.release)

@@ -128,7 +128,8 @@ def _match(text: str, kind: Kind) -> Matched:
         return replace(_told(text, (*own, *traded, *alike)), chip=chip or bool(traded), listed=True)
     if row and not (fitted.entries and fitted.equal and len(fitted.models) > len(fitted.models & row.words)):
         vendors = {entry.vendor for entry in row.entries}
-        both = [entry for entry in fitted.entries if fitted.equal and row.numbered and entry.vendor not in vendors]
+        both = [entry for entry in fitted.entries if not chip and fitted.equal and row.numbered]
+        both = [entry for entry in both if entry.vendor not in vendors]
         rest = [word for word in asked if is_model(word) and word not in row.used]
         return replace(_told(text, (*row.entries, *both)), whole=not rest)
     if fitted.entries:
@@ -308,6 +309,15 @@ def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | No
     return best
 
 
+@cache
+def _pool(kind: Kind) -> dict[int, str]:
+    """Names to compare a spelling with: those of whole devices, without signs and in lower case."""
+    from rapidfuzz import utils
+
+    entries = enumerate(index(kind).entries)
+    return {at: utils.default_process(one.name) for at, one in entries if one.name and one.subsystem is None}
+
+
 def _open(text: str, plain: str, asked: Sequence[str], kind: Kind) -> Matched:
     """Say why a name stays open; the nearest entries by spelling are shown, never taken."""
     if not asked:
@@ -315,15 +325,11 @@ def _open(text: str, plain: str, asked: Sequence[str], kind: Kind) -> Matched:
     from rapidfuzz import fuzz, process, utils
 
     said = makers(plain, kind)
-    whole = index(kind)
-    pool = {
-        at: entry.name for at, entry in enumerate(whole.entries)
-        if entry.name and entry.subsystem is None and (not said or entry.vendor in said)
-    }  # fmt: skip
-    best = process.extract(
-        text, pool, scorer=fuzz.token_set_ratio, processor=utils.default_process, limit=5, score_cutoff=55
-    )
-    entries = tuple(whole.entries[at] for _, _, at in best)
+    pool = _pool(kind)
+    if said:
+        pool = {at: name for at, name in pool.items() if index(kind).entries[at].vendor in said}
+    best = process.extract(utils.default_process(text), pool, scorer=fuzz.token_set_ratio, limit=5, score_cutoff=55)
+    entries = tuple(index(kind).entries[at] for _, _, at in best)
     if not entries:
         return Matched((), f"{text!r} is in no id list; give its id, as lspci -nn or lsusb shows it", False)
     listed = "; ".join(f"{entry.text} {entry.name}" for entry in entries)

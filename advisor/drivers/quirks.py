@@ -74,6 +74,12 @@ def _table() -> dict[tuple[str, int, int], list[Quirk]]:
     return out
 
 
+@lru_cache(maxsize=1)
+def forbidden() -> frozenset[str]:
+    """Modules that Debian forbids the kernel to load by itself: old framebuffer drivers."""
+    return frozenset(row["module"] for row in facts.rows("forbidden"))
+
+
 def of_device(spec: Spec) -> list[Quirk]:
     """Quirks of a device: those of its own id, then those of its maker."""
     table = _table()

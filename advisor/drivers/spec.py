@@ -22,7 +22,7 @@ _SHORT = re.compile(
     re.IGNORECASE,
 )
 _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
-_BRACKETED = re.compile(r"\[([0-9a-f]{4}):([0-9a-f]{4})\]", re.IGNORECASE)
+_BRACKETED = re.compile(r"[\[(]([0-9a-f]{4}):([0-9a-f]{4})[\])]", re.IGNORECASE)
 _BUS = re.compile(r"[a-z][a-z0-9_-]*:")
 _NONE = re.compile(r"\s*(none|no|nil|-|—|n/?a|not fitted|not present|absent|0)\s*", re.IGNORECASE)
 _UNKNOWN = re.compile(r"\s*(unknown|\?+|tbc|not known|not checked)?\s*", re.IGNORECASE)

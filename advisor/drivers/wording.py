@@ -24,6 +24,8 @@ _EVERYWHERE = {
     "mediatek": _MEDIATEK, "atheros": _ATHEROS, "qualcomm": _ATHEROS,
     "killer": _ATHEROS | _INTEL | frozenset({0x10EC}), "nvidia": _NVIDIA, "nforce": _NVIDIA,
 }  # fmt: skip
+COMPANIES = frozenset(_EVERYWHERE)
+"""Makers' names, which a list repeats in some names and not in others."""
 _OF_KIND: dict[Kind, dict[str, frozenset[int]]] = {
     Kind.WIRELESS: {"centrino": _INTEL, "zydas": frozenset({0x0ACE})},
     Kind.GRAPHICS: {
@@ -57,7 +59,7 @@ NOISE = _set(
     wireless wi fi wifi wlan lan ac ax abgn bgn agn abg bg be ac1 graphics gfx graphic gpu vga video chip chipset
     integrated onboard discrete dedicated series family pci express pcie mini minipcie half height m2 ngff usb usb2 dual
     single band dualband ethernet gigabit gbe ge fast connection technology technologies semiconductor communications
-    semi electronics internal builtin built in module combo mobile laptop notebook desktop edition mac oem
+    semi electronics internal builtin built in module combo edition mac oem
     bluetooth bt wimax revision version v1 v2 hp dell lenovo thinkpad acer asus toshiba fujitsu sony advanced ultimate n
     11n 11ax 11b 11g nic base tx compatible device devices unit accelerator subsystem primary link"""
 )
@@ -76,14 +78,15 @@ _ASIDE = re.compile(
     r"\bwi-?fi ?[4-7]e?\b|\b\d+(?:\.\d+)?\s?[mg]hz\b|\b\d+(?:\.\d+)?\s?[mg]b(?:it|ps|/s)\b|\bbt ?\d(?:\.\d)?\b|"
     r"\bbluetooth(?:\s?v?\d(?:\.\d)?)?|\b\dx\d(?::\d)?\b|\bpci-e(?:xpress)?\b|\bm\.2\b|\b100base\S*|\b\dt/?\dr\b|\bmax-?q\b"
 )
-_HYPHENED = re.compile(rf"\b({'|'.join(_CHIP_MAKERS)})-(?=\d)")
+_HYPHENED = re.compile(rf"\b({'|'.join(_CHIP_MAKERS)})[- ](?=\d)")
+_LETTERS_APART = re.compile(r"\b((?:rtl)?8\d{3}) ([a-e][esu])\b")
 _COUNTED = re.compile(r"\((\d{1,2})\)")
 _DECIMAL = re.compile(r"(\d)\.(\d)(?=\s?gb)")
 _SPLIT = re.compile(r"[^a-z0-9]+")
 _CHIP = re.compile(rf"({'|'.join(_CHIP_MAKERS)})(\d[a-z0-9]+)")
 _SERIAL = re.compile(r"(hd|uhd|gma|gtx|gts|gt|rtx|rx|mx|dw|vega|nvs|fx)(\d+\w*)")
 _SUFFIXED = re.compile(r"(\d{3,4})(ti|super)")
-_WEAK = re.compile(r"\d+(?:st|nd|rd|th)|\d{1,4}gb?|\d+gbe|no\d+|v\d+|\w{1,2}")
+_WEAK = re.compile(r"\d+(?:st|nd|rd|th)|(?:\d{1,3}|1024)gb?|\d+gbe|no\d+|v\d+|\w{1,2}")
 _SLOT = re.compile(r"^\s*(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\s+", re.IGNORECASE)
 _CLASS = re.compile(
     r"^\s*(?:VGA compatible|Network|Ethernet|3D|Display|Audio|Wireless)\s(?:controller|device)\s*(?:\[[0-9a-f]{4}\])?"
@@ -121,10 +124,11 @@ def _spelled(word: str) -> tuple[str, ...]:
     return (word,)
 
 
-def _raw(text: str) -> list[str]:
+@lru_cache(maxsize=16_384)
+def _raw(text: str) -> tuple[str, ...]:
     lowered = _DECIMAL.sub(r"\1\2", _ASIDE.sub(" ", _TRADE_MARKS.sub(" ", text.lower())))
-    lowered = _COUNTED.sub(r" no\1 ", _HYPHENED.sub(r"\1", lowered))
-    return [word for word in _SPLIT.split(lowered) if word]
+    lowered = _COUNTED.sub(r" no\1 ", _LETTERS_APART.sub(r"\1\2", _HYPHENED.sub(r"\1", lowered)))
+    return tuple(word for word in _SPLIT.split(lowered) if word)
 
 
 def tokens(text: str) -> list[str]:

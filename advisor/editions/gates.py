@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from advisor import tables
 from advisor.columns import numbers
+from advisor.editions.drawing import SURE_DRAWING_YEAR, least_year
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
 
 INSTALL_MARGIN = 1.07
 """What a tree takes over what its packages state; measured: Xfce on Debian 13, 3286 MiB (du) for 3063 MiB stated."""
-
-SURE_DRAWING_YEAR = 2008
-"""PCs from this year on come with graphics that Mesa draws on, with few exceptions; common practice, no source."""
 
 SWIFT_DRAWING_YEAR = 2010
 """Graphics of PCs before this year draws, but slowly, what a heavier desktop composes; common practice, no source."""
@@ -29,9 +25,6 @@ DRAWS_SLOWLY = f"graphics of before {SWIFT_DRAWING_YEAR} draws it slowly"
 
 ASSUMED_DRAWING = f"no graphics chip is known: a PC of {SURE_DRAWING_YEAR} or later is taken to draw"
 """What is said where the year alone lets a unit pass the graphics gate."""
-
-ASSUMED_FROM = "year of the processor"
-"""What `drawing_from` says there."""
 
 LEVELS = ("i686", "v1", "v2", "v3", "v4")
 
@@ -45,92 +38,7 @@ DEBIAN_CD = (
 )
 
 
-@cache
-def _patterns() -> tuple[list[tuple[re.Pattern[str], str | None]], list[tuple[re.Pattern[str], str | None]]]:
-    rows = tables.load("editions/graphics").frame
-    both = []
-    for match in ("id", "name"):
-        some = rows[rows["match"].eq(match)]
-        both.append(
-            [
-                (re.compile(pattern), None if pd.isna(drawing) else drawing)
-                for pattern, drawing in zip(some["pattern"], some["drawing"], strict=True)
-            ]
-        )
-    return both[0], both[1]
-
-
 _CARD = re.compile(r"radeon|geforce|quadro|firepro|\b(?:gtx?|rx|hd ?[5-8]\d{3}|r[579])\b ?\d*", re.IGNORECASE)
-_DISPLAY_ALIAS = re.compile(r"pci:v0000([0-9a-f]{4})d0000([0-9a-f]{4})\S*?bc03", re.IGNORECASE)
-_SHORT_ID = re.compile(r"(?<![0-9a-f])([0-9a-f]{4}):([0-9a-f]{4})(?![0-9a-f])", re.IGNORECASE)
-
-
-def _chip(text: str | None) -> str:
-    """Say 'hardware', 'software' or '' for a graphics text: ids first, then names; the best of several chips."""
-    if not text:
-        return ""
-    by_id, by_name = _patterns()
-    ids = [f"{vendor}:{device}".lower() for vendor, device in _DISPLAY_ALIAS.findall(text)]
-    if "modalias:" not in text:
-        ids += [f"{vendor}:{device}".lower() for vendor, device in _SHORT_ID.findall(text)]
-    found = {next((draws for pattern, draws in by_id if pattern.fullmatch(one)), None) for one in ids}
-    if not found - {None}:
-        lowered = text.lower().replace("(r)", "").replace("(tm)", "")
-        found = {next((draws for pattern, draws in by_name if pattern.search(lowered)), None)}
-    for word in ("hardware", "software"):
-        if word in found:
-            return word
-    return ""
-
-
-def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
-    """Tell whether a unit's graphics chip draws, or its processor has to.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame, shape (n_units, ...)
-        A Unit frame; `graphics` and `devices` are read.
-    processors : pandas.DataFrame, shape (n_units, ...)
-        From `identify.processors`; `cpu_graphics` and `cpu_year` are read.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n_units, 2)
-        `drawing` ('hardware', 'software', NA when it cannot be told) and `drawing_from` ('graphics', 'devices',
-        'processor', 'year of the processor', NA).
-    """
-    answer = np.full(len(units), "", dtype=object)
-    origin = np.full(len(units), "", dtype=object)
-    display = units["devices"]
-    if display.notna().any():
-        # Only the aliases of display controllers say something of graphics.
-        codes, distinct = pd.factorize(display)
-        short = [
-            " ".join(["modalias:", *(m.group(0) for m in _DISPLAY_ALIAS.finditer(str(value)))]) for value in distinct
-        ]
-        display = pd.Series(np.array([*short, None], dtype=object)[codes])
-    for name, column in (
-        ("graphics", units["graphics"]),
-        ("devices", display),
-        ("processor", processors["cpu_graphics"]),
-    ):
-        codes, distinct = pd.factorize(column)
-        words = np.array([*(_chip(str(value)) for value in distinct), ""], dtype=object)[codes]
-        fresh = (answer == "") & (words != "")
-        answer[fresh], origin[fresh] = words[fresh], name
-    year = least_year(processors)
-    late = (answer == "") & (np.nan_to_num(year, nan=0) >= SURE_DRAWING_YEAR)
-    answer[late], origin[late] = "hardware", ASSUMED_FROM
-    out = pd.DataFrame({"drawing": answer, "drawing_from": origin}).astype("string")
-    return out.mask(out == "").set_index(units.index)
-
-
-def least_year(processors: pd.DataFrame) -> np.ndarray:
-    """Year of each processor, that of the oldest where its name leaves several open; NaN for unknown."""
-    year = numbers(processors["cpu_year"])
-    if "cpu_year_least" not in processors:
-        return year
-    return np.where(np.isnan(year), numbers(processors["cpu_year_least"]), year)
 
 
 def draws_slowly(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:

@@ -1,8 +1,12 @@
-"""Bytes of a sheet to text: the encodings that spreadsheets write."""
+"""Bytes of a sheet to lines of text: the encodings that spreadsheets write, a damaged character kept apart."""
 
 from __future__ import annotations
 
 import codecs
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 from advisor.errors import InputError
 
@@ -37,8 +41,85 @@ _CONTROL = bytes(set(range(32)) - {9, 10, 11, 12, 13, 27} | {127})
 SAVE_AS = "Save the sheet as CSV (UTF-8) or as .xlsx and hand that in."
 
 
-def decode(data: bytes, name: str) -> tuple[str, str]:
-    """Turn the bytes of a text table into text.
+MAX_LINE = 1 << 20
+"""Longest line read [character]; what stands behind is left out, and said. No row of a sheet is that long."""
+
+_BLOCK = 1 << 20
+_ESCAPED = re.compile("[\udc80-\udcff]")
+_FOREIGN = re.compile("[^\x00-\x7f\udc80-\udcff]")
+_ODD = re.compile("[\x00\ufffd\ud800-\udfff]")
+_MOST_LOST = 100
+"""One lost character in so many is a damaged sheet; more, and it is no sheet in that encoding."""
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text table's lines.
+
+    Attributes
+    ----------
+    data : bytes
+    encoding : str
+        'utf-8', 'utf-16', 'utf-16-le', 'utf-16-be', 'utf-32' or 'windows-1252'.
+    suspect : bool
+        Some characters may be damaged: cells are to be passed through `mend`.
+    """
+
+    data: bytes
+    encoding: str
+    suspect: bool
+
+    def lines(self) -> Iterator[str]:
+        """Lines with their ends; one longer than `MAX_LINE` is cut there, and then has none."""
+        errors = "surrogateescape" if self.encoding == "utf-8" else "replace"
+        encoding = "utf-8-sig" if self.encoding == "utf-8" else self.encoding
+        stream = io.TextIOWrapper(io.BytesIO(self.data), encoding, errors, newline="")
+        while line := stream.readline(MAX_LINE):
+            if len(line) == MAX_LINE and line[-1] not in "\r\n":
+                while (more := stream.readline(MAX_LINE)) and more[-1] not in "\r\n":
+                    pass
+            yield line
+
+
+def odd(text: str) -> bool:
+    """Whether a text holds a character that `mend` has something to say of."""
+    return _ODD.search(text) is not None
+
+
+def mend(text: str) -> tuple[str, str]:
+    """Read the bytes of a cell that are no UTF-8 as Windows-1252, and drop zero characters.
+
+    Parameters
+    ----------
+    text : str
+        As `Text.lines` gives it.
+
+    Returns
+    -------
+    tuple of str
+        The cell, and what is wrong with it.
+    """
+    bad = _ESCAPED.findall(text)
+    said = []
+    if bad:
+        text = _ESCAPED.sub(lambda found: _single(ord(found[0]) - 0xDC00), text)
+        shown = ", ".join(dict.fromkeys(f"{ord(one) - 0xDC00:#04x}" for one in bad[:5]))
+        said.append(f"byte {shown} is no UTF-8; read as Windows-1252")
+    if "\x00" in text:
+        text = text.replace("\x00", "")
+        said.append("holds zero characters; they were left out")
+    text = re.sub("[\ud800-\udfff]", "\ufffd", text)
+    if "\ufffd" in text and not bad:
+        said.append("holds a character that was lost when it was saved")
+    return text, "; ".join(said)
+
+
+def _single(byte: int) -> str:
+    return bytes([byte]).decode("windows-1252", "replace")
+
+
+def decode(data: bytes, name: str) -> Text:
+    """Find out how the bytes of a text table are encoded.
 
     Parameters
     ----------
@@ -49,8 +130,9 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
 
     Returns
     -------
-    tuple of str
-        The text, and the encoding it was in: 'utf-8', 'utf-16', 'utf-16-le', 'utf-16-be', 'utf-32', 'windows-1252'.
+    Text
+        A text that is mostly UTF-8 is read as such, its bad bytes one by one; one without a single character of more
+        than a byte in UTF-8 as Windows-1252.
 
     Raises
     ------
@@ -60,38 +142,57 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
     for start, kind in _KINDS:
         if data.startswith(start) and (kind != "a program" or b"\x00" in data[:512]):
             raise InputError(f"{name} is {kind}, not a table.", SAVE_AS)
+    encoding = _encoding(data, name)
+    if encoding != "utf-8":
+        text = Text(data, encoding, True)
+        _printable(text, name)
+        return text
+    bad, foreign = _counted(data)
+    if bad and not foreign and not data.startswith(codecs.BOM_UTF8):
+        lost = sum(data.count(byte) for byte in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
+        if lost > len(data) // _MOST_LOST:
+            raise InputError(f"{name} is in no encoding that sheets are saved in.", SAVE_AS)
+        text = Text(data, "windows-1252", b"\x00" in data or lost > 0)
+    else:
+        text = Text(data, "utf-8", bad > 0 or b"\x00" in data or b"\xef\xbf\xbd" in data)
+    _printable(text, name)
+    return text
+
+
+def _encoding(data: bytes, name: str) -> str:
+    """The encoding as far as its marks and zero bytes tell; 'utf-8' stands for one of a byte a character too."""
     for mark, encoding in _BOMS:
         if data.startswith(mark) and not (encoding == "utf-32" and len(data) % 4):
-            try:
-                return _textual(data.decode(encoding), name), encoding.removesuffix("-sig")
-            except UnicodeDecodeError as error:
-                raise InputError(
-                    f"{name} starts as {encoding}, but is damaged at byte {error.start}.", SAVE_AS
-                ) from error
+            return "utf-8" if encoding == "utf-8-sig" else encoding
     sample = data[:4096]
     if sample.count(0) > len(sample) // 4:
-        even, odd = sample[0::2].count(0), sample[1::2].count(0)
-        encoding = "utf-16-le" if odd > even else "utf-16-be"
-        try:
-            return _textual(data.decode(encoding), name), encoding
-        except UnicodeDecodeError:
-            raise InputError(f"{name} is not text: it is full of zero bytes.", SAVE_AS) from None
-    if len(sample) and (sample.count(0) or len(sample) - len(sample.translate(None, _CONTROL)) > len(sample) // 50):
+        even, uneven = sample[0::2].count(0), sample[1::2].count(0)
+        return "utf-16-le" if uneven > even else "utf-16-be"
+    if len(sample) - len(sample.translate(None, _CONTROL)) > len(sample) // 50:
         raise InputError(f"{name} is not text: it holds control bytes that no sheet has.", SAVE_AS)
-    try:
-        return _textual(data.decode("utf-8"), name), "utf-8"
-    except UnicodeDecodeError:
-        # Windows-1252 leaves five bytes undefined; Latin-1 reads those as control characters, which are dropped.
-        text = data.decode("windows-1252", errors="replace")
-        if text.count("�") > len(text) // 100:
-            raise InputError(f"{name} is in no encoding that sheets are saved in.", SAVE_AS) from None
-        return _textual(text, name), "windows-1252"
+    return "utf-8"
 
 
-def _textual(text: str, name: str) -> str:
-    """Drop zero characters that slip in; refuse a text that is mostly not printable."""
-    sample = text[:4096]
-    odd = sum(1 for c in sample if not c.isprintable() and c not in "\t\r\n\x0b\x0c\ufeff\xa0\u2028\u2029")
-    if odd > 8 and odd > len(sample) // 20:
+def _counted(data: bytes) -> tuple[int, int]:
+    """Bytes that are no UTF-8, and characters that are and take more than one byte."""
+    decoder = codecs.getincrementaldecoder("utf-8")("surrogateescape")
+    bad = foreign = 0
+    for start in range(0, len(data), _BLOCK):
+        text = decoder.decode(data[start : start + _BLOCK], final=start + _BLOCK >= len(data))
+        if not text.isascii():
+            bad += len(_ESCAPED.findall(text))
+            foreign += len(_FOREIGN.findall(text))
+    return bad, foreign
+
+
+def _printable(text: Text, name: str) -> None:
+    """Refuse a text whose beginning is mostly not printable, or mostly lost."""
+    lines = text.lines()
+    sample = ""
+    while len(sample) < 4096 and (line := next(lines, "")):
+        sample += line
+    sample = sample[:4096]
+    kept = [one for one in sample if not one.isprintable() and one not in "\t\r\n\x0b\x0c\ufeff\xa0\u2028\u2029"]
+    strange = len(kept) + sample.count("\ufffd")
+    if strange > 8 and strange > len(sample) // 20:
         raise InputError(f"{name} is not text: most of its characters cannot be printed.", SAVE_AS)
-    return text.replace("\x00", "").lstrip("\ufeff")

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from advisor.columns import texts
 from advisor.tables import damaged, dicts
 
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source", "rules_out")
@@ -27,7 +28,8 @@ _SHORTHAND = {
     "<BAD>": (
         r"(?:broken?|crack(?:ed|s)?|smash\w*|shatter\w*|damag\w*|fault\w*|dead|dying|bad|defect\w*|gone|fail\w*|flaky"
         r"|iffy|erratic|intermittent\w*|bust(?:ed)?|snapped|torn|stuck|stick(?:s|y|ing)|knackered|kaputt|temperamental"
-        r"|worn|(?:not|isn.?t|barely|hardly|never|no longer) (?:work\w*|respond\w*|ok|good)|dont work|doesnt work"
+        r"|worn|loose|stiff|wobbly|weak|jump(?:s|y)|dont work|doesnt work"
+        r"|(?:not|isn.?t|barely|hardly|never|no longer) (?:work\w*|respond\w*|ok|good)"
         r"|(?:do|does) ?(?:n.?t|not) (?:work|respond|function)|not (?:detected|found|recogni[sz]ed|seen)"
         r"|needs? (?:to be )?(?:replac\w*|repair\w*|fix\w*|new|swap\w*|clean\w*))"
     ),
@@ -135,7 +137,22 @@ def table() -> list[Condition]:
 _INHERITED = ("severity", "effect", "title", "action", "rules_out")
 
 
+_PART_BROKEN = re.compile(r"<BROKEN:(.*)>")
+_BROKEN = (
+    r"\b{0}<GAP><BAD>|\b{0}\s*[:=]\s*(?:<BAD>|no\b)|\b(?<!not )<BAD> {1}{0}\b|\b{0}<GAP>(?:has|with)(?: an?)? {2}"
+    r"|\b{2} (?:in|on|to|across) (?:the )?{0}\b"
+)
+_WHERE = (
+    r"(?:(?:laptop|main|built-in|internal|left|right|rear|front|lcd|tft|touch|numeric|one|some|several|both|all|old|the)"
+    r" ){0,2}"
+)
+_HARM = r"(?:crack|fault|damage|problem|defect|chip)"
+
+
 def _compiled(pattern: str) -> re.Pattern[str]:
+    if part := _PART_BROKEN.fullmatch(pattern):
+        noun = f"(?:{part[1]})"
+        pattern = _BROKEN.replace("{0}", noun).replace("{1}", _WHERE).replace("{2}", _HARM)
     for name, words in _SHORTHAND.items():
         pattern = pattern.replace(name, words)
     return re.compile(pattern, re.I)
@@ -232,11 +249,29 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
         hit = np.array([bool(found) for found in each] + [False])
         for row in np.flatnonzero(hit[codes]):
             records += [(int(row), *record) for record in each[codes[row]]]
-    frame = pd.DataFrame(records, columns=list(CONDITION_COLUMNS))
+    frame = _contradicted(pd.DataFrame(records, columns=list(CONDITION_COLUMNS)), units)
     frame = frame.astype({"row": "int64"} | dict.fromkeys(CONDITION_COLUMNS[1:], "string"))
     rank = frame["severity"].map({name: number for number, name in enumerate(SEVERITIES)})
     order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
     return frame.iloc[order].drop_duplicates(["row", "code"]).reset_index(drop=True)
+
+
+_CONTRADICTS = {"disk-missing": "storage_kind", "memory-missing": "ram_gib"}
+"""Conditions that say that a part is out, and the field that says otherwise when it holds something."""
+
+
+def _contradicted(frame: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Hold units whose note says that a part is out while its cell says what is fitted."""
+    for code, field in _CONTRADICTS.items():
+        if field not in units:
+            continue
+        stated = texts(units[field].astype("string"))
+        against = np.array([value not in (None, "none") for value in stated], dtype=bool)
+        rows = frame["row"].to_numpy(dtype=int)
+        hit = frame["code"].eq(code).to_numpy() & against[rows]
+        frame.loc[hit, "effect"] = "hold"
+        frame.loc[hit, "reason"] += [f", but {field} says {stated[row]}: find out which holds" for row in rows[hit]]
+    return frame
 
 
 @lru_cache(maxsize=100_000)

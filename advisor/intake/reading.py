@@ -2,34 +2,41 @@
 
 from __future__ import annotations
 
-import csv
-import datetime as dt
-import io
-import zipfile
-from collections.abc import Iterable
+import itertools
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.intake import records, said, workbook
 from advisor.intake.encoding import OLE, SAVE_AS, ZIP, decode
 from advisor.intake.headers import Vocabulary, recognised
+from advisor.intake.records import Remark, Row
 
-MAX_BYTES = 1 << 30
-"""Largest file read [byte]."""
+MAX_BYTES = 512 << 20
+"""Largest file read [byte]: some two million units."""
 
-MAX_UNPACKED = 1 << 30
-"""Most that an Excel file may unpack to [byte]."""
-
-MAX_CELL = 20_000
-"""Longest cell kept [character]; longer ones are cut, as no fact about a PC is that long."""
+MAX_ROWS = 2_000_000
+"""Most rows of a sheet."""
 
 MAX_COLUMNS = 512
 """Most columns of a sheet."""
 
+MOST_BEYOND = 32
+"""Most cells kept right of the last header; a row that has more is torn."""
+
+MOST_EMPTY = 1_000
+"""Most empty rows in a row that count as rows; behind more, something strayed far below the sheet."""
+
 _DELIMITERS = (",", ";", "\t", "|")
 _HEADER_ROWS = 12
+_PEEKED_ROWS = 40
+_PEEKED_LINES = 400
+_PEEKED_TEXT = 1 << 20
+_CHUNK = 20_000
+_VALUE = 200
+_BESIDE = "a header over every column, and quotes around values that hold the separator"
 NO_HEADER = "(no header)"
 """Start of the name given to a column whose header cell is empty."""
 
@@ -47,8 +54,10 @@ def read(path: str | Path, words: Vocabulary | None = None) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame, shape (n_rows, n_columns)
-        Text cells ('' when empty) under the headers found, RangeIndex. Wholly empty rows are left out. A header
-        that occurs twice gets a number behind; a column without header is named '(no header) N'.
+        Text cells ('' when empty) under the headers found, RangeIndex. A row of empty cells is a row, unless only
+        such follow, or more than `MOST_EMPTY` stand together; a blank line is none. A header that occurs twice gets a
+        number behind; a column without header is named '(no header) N'. What could not be read as it stands is
+        carried along for `understand` to say.
 
     Raises
     ------
@@ -94,44 +103,36 @@ def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = 
     if data.startswith(OLE):
         raise InputError(f"{name} is in the Excel format from before 2007.", SAVE_AS)
     if data.startswith(ZIP):
-        return _frame(_excel(data, name, words), name, words)
-    text, _ = decode(data, name)
-    delimiter = _delimiter(text, words)
-    frame = _fast(text, delimiter, words)
-    if frame is not None:
-        return frame
-    return _frame(_rows(text, delimiter, name), name, words)
+        return _frame(workbook.rows(data, name, words), name, words)
+    text = decode(data, name)
+    lines = text.lines()
+    peeked = _peeked(lines)
+    delimiter = _delimiter(peeked, words)
+    head = list(itertools.islice(records.rows(peeked, delimiter), _HEADER_ROWS))
+    at = _header_row([row.cells for row in head], words)
+    width = len(head[at].cells) if head else 0
+    found = records.rows(itertools.chain(peeked, lines), delimiter, width, text.suspect)
+    return _frame(found, name, words)
 
 
-def _rows(text: str, delimiter: str, name: str) -> list[list[str]]:
-    limit = csv.field_size_limit(1 << 24)
-    try:
-        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    except csv.Error as error:
-        raise InputError(f"{name} is not a well-formed table: {error}.", SAVE_AS) from error
-    finally:
-        csv.field_size_limit(limit)
+def _peeked(lines: Iterator[str]) -> list[str]:
+    """First lines, enough to find separator and header."""
+    out: list[str] = []
+    size = 0
+    for line in itertools.islice(lines, _PEEKED_LINES):
+        out.append(line)
+        size += len(line)
+        if size > _PEEKED_TEXT:
+            break
+    return out
 
 
-def _head(text: str, delimiter: str, count: int) -> list[list[str]]:
-    """First records; a quote that never closes gives what came before it."""
-    rows: list[list[str]] = []
-    reader = csv.reader(io.StringIO(text[:200_000], newline=""), delimiter=delimiter)
-    try:
-        for row in reader:
-            rows.append(row)
-            if len(rows) >= count:
-                break
-    except csv.Error:
-        pass
-    return rows
-
-
-def _delimiter(text: str, words: Vocabulary | None) -> str:
+def _delimiter(lines: list[str], words: Vocabulary | None) -> str:
     """The separator under which most headers are recognised, then most rows are equally wide."""
     best, best_score = ",", (-1, -1.0, -1)
     for delimiter in _DELIMITERS:
-        rows = [row for row in _head(text, delimiter, 40) if any(cell.strip() for cell in row)]
+        found = itertools.islice(records.rows(lines, delimiter), _PEEKED_ROWS)
+        rows = [row.cells for row in found if any(cell.strip() for cell in row.cells)]
         if not rows:
             return delimiter
         known = max(recognised(row, words) for row in rows[:_HEADER_ROWS])
@@ -142,26 +143,6 @@ def _delimiter(text: str, words: Vocabulary | None) -> str:
         if score > best_score:
             best, best_score = delimiter, score
     return best
-
-
-def _fast(text: str, delimiter: str, words: Vocabulary | None) -> pd.DataFrame | None:
-    """The common case with pandas' C reader: header in the first line, no row longer than it."""
-    head = _head(text, delimiter, _HEADER_ROWS)
-    if len(text) < 500_000 or not head or _header_row(head, words) != 0 or len(head[0]) > MAX_COLUMNS:
-        return None
-    try:
-        frame = pd.read_csv(
-            io.StringIO(text), sep=delimiter, header=None, skiprows=0, dtype=str, keep_default_na=False,
-            na_filter=False,
-            names=range(len(head[0])), index_col=False, on_bad_lines="error", engine="c", low_memory=False,
-        )  # fmt: skip
-    except (ValueError, pd.errors.ParserError):
-        return None
-    if frame.empty or [str(v) for v in frame.iloc[0]] != head[0]:
-        return None
-    frame = frame.iloc[1:].reset_index(drop=True)
-    frame.columns = _headers(head[0], len(head[0]))
-    return frame
 
 
 def _header_row(rows: list[list[str]], words: Vocabulary | None) -> int:
@@ -191,69 +172,98 @@ def _headers(cells: Iterable[str], width: int) -> list[str]:
     return names
 
 
-def _frame(rows: list[list[str]], name: str, words: Vocabulary | None) -> pd.DataFrame:
-    start = _header_row(rows[:_HEADER_ROWS], words)
-    filled = [row for row in rows[start:] if any(cell.strip() for cell in row)]
-    if not filled:
+class _Frame:
+    """Rows on their way to a frame, in chunks, so that a large sheet never stands in memory as lists."""
+
+    def __init__(self, header: list[str], name: str) -> None:
+        self.header, self.name = header, name
+        self.widest = len(header)
+        self.count = self.empty = 0
+        self.entries: list[tuple[int, int, str, str, str]] = []
+        self._held: list[list[str]] = []
+        self._chunks: list[pd.DataFrame] = []
+
+    def add(self, row: Row) -> None:
+        cells = row.cells
+        if not (row.remarks or self.empty) and len(cells) <= len(self.header) and cells and cells[0].strip():
+            self._keep(cells)
+            return
+        if not any(cell and not cell.isspace() for cell in cells):
+            self.empty += 1
+            return
+        if self.empty > MOST_EMPTY:
+            strayed = f"stands below {self.empty} empty rows, which were left out"
+            row = Row(cells, [*row.remarks, Remark(_first(cells), strayed, "units in consecutive rows")])
+        else:
+            for _ in range(self.empty):
+                self._keep([])
+        self.empty = 0
+        most = len(self.header) + MOST_BEYOND
+        if len(cells) > len(self.header):
+            cells = self._without_blank_end(cells)
+            if len(cells) > most:
+                torn = f"{len(cells)} cells under {len(self.header)} headers; those from the {most + 1}th on left out"
+                row = Row(cells, [*row.remarks, Remark(_first(cells), torn, _BESIDE)])
+                cells = cells[:most]
+        for place, problem, accepted in row.remarks:
+            at = min(place, len(cells) - 1)
+            self.entries.append((self.count, at, cells[at][:_VALUE], problem, accepted))
+        self._keep(cells)
+
+    def _without_blank_end(self, cells: list[str]) -> list[str]:
+        end = len(cells)
+        while end > len(self.header) and not cells[end - 1].strip():
+            end -= 1
+        return cells[:end]
+
+    def _keep(self, cells: list[str]) -> None:
+        self.count += 1
+        if self.count > MAX_ROWS:
+            raise InputError(f"{self.name} has more than {MAX_ROWS} rows.", "Split it into several sheets.")
+        self._held.append(cells)
+        if len(self._held) == _CHUNK:
+            self._flush()
+
+    def _flush(self) -> None:
+        width = max(map(len, self._held))
+        columns = list(itertools.zip_longest(*self._held, fillvalue=""))
+        columns += [("",) * len(self._held)] * (len(self.header) - width)
+        self._chunks.append(pd.DataFrame({at: pd.Series(column, dtype="str") for at, column in enumerate(columns)}))
+        self.widest = max(self.widest, width)
+        self._held = []
+
+    def whole(self) -> pd.DataFrame:
+        if self._held:
+            self._flush()
+        names = _headers(self.header, self.widest)
+        if not self._chunks:
+            return pd.DataFrame({name: pd.Series([], dtype="str") for name in names})
+        frame = pd.concat(self._chunks, ignore_index=True) if len(self._chunks) > 1 else self._chunks[0]
+        for place in range(len(self.header), self.widest):
+            frame[place] = frame[place].fillna("")
+        frame.columns = pd.Index(names, dtype="str")
+        if self.entries:
+            told = [(row, (names[at], value, problem, asked)) for row, at, value, problem, asked in self.entries]
+            said.attach(frame, said.of_entries(told))
+        return frame
+
+
+def _first(cells: list[str]) -> int:
+    """Position of the first filled cell."""
+    return next(at for at, cell in enumerate(cells) if cell.strip())
+
+
+def _frame(rows: Iterator[Row], name: str, words: Vocabulary | None) -> pd.DataFrame:
+    head = list(itertools.islice(rows, _HEADER_ROWS))
+    if not any(cell.strip() for row in head for cell in row.cells):
+        head += list(itertools.islice(itertools.dropwhile(lambda row: not any(map(str.strip, row.cells)), rows), 1))
+    start = _header_row([row.cells for row in head], words)
+    if start >= len(head) or not any(cell.strip() for cell in head[start].cells):
         raise InputError(f"{name} is empty.", "A sheet needs a header line with asset_tag and cpu, and a line a unit.")
-    width = max(len(row) for row in filled)
-    while width > len(filled[0]) and not any(len(row) >= width and row[width - 1].strip() for row in filled):
-        width -= 1
-    width = max(width, len(filled[0]))
-    if width > MAX_COLUMNS:
-        raise InputError(f"{name} has {width} columns; up to {MAX_COLUMNS} are read.", SAVE_AS)
-    body = [(row + [""] * (width - len(row)))[:width] for row in filled[1:]]
-    columns = _headers(filled[0], width)
-    if not body:
-        return pd.DataFrame({column: pd.Series([], dtype="str") for column in columns})
-    frame = pd.DataFrame(body, columns=columns, dtype="str")
-    return frame
-
-
-def _excel(data: bytes, name: str, words: Vocabulary | None) -> list[list[str]]:
-    """Rows of the first worksheet that has a header the advisor knows, else of the first one."""
-    import openpyxl
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            names = set(archive.namelist())
-            unpacked = sum(item.file_size for item in archive.infolist())
-    except (zipfile.BadZipFile, ValueError, OSError) as error:
-        raise InputError(f"{name} is a damaged Excel file: {error}.", SAVE_AS) from error
-    if "xl/workbook.xml" not in names:
-        what = "an OpenDocument sheet" if "content.xml" in names else "a ZIP archive, not an Excel sheet"
-        raise InputError(f"{name} is {what}.", SAVE_AS)
-    if unpacked > MAX_UNPACKED:
-        raise InputError(f"{name} unpacks to more than {MAX_UNPACKED >> 20} MiB.", "Split it, or save it as CSV.")
-    try:
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-        first: list[list[str]] = []
-        for sheet in book.worksheets:
-            rows = []
-            for values in sheet.iter_rows(values_only=True, max_col=MAX_COLUMNS):
-                cells = [_cell(value) for value in values]
-                while cells and not cells[-1]:
-                    cells.pop()
-                rows.append(cells)
-            if any(recognised(row, words) >= 2 for row in rows[:_HEADER_ROWS]):
-                return rows
-            first = first or rows
-        return first
-    except InputError:
-        raise
-    # A damaged workbook makes the reader fail in many ways: missing parts, bad XML, impossible values.
-    except Exception as error:
-        raise InputError(f"{name} is a damaged Excel file: {type(error).__name__}: {error}.", SAVE_AS) from error
-
-
-def _cell(value: Any) -> str:
-    """A cell's value as somebody would have typed it."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(round(value, 10))
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat() if value.time() == dt.time() else value.isoformat(" ")
-    return str(value)[:MAX_CELL]
+    header = head[start].cells
+    if len(header) > MAX_COLUMNS:
+        raise InputError(f"{name} has {len(header)} columns; up to {MAX_COLUMNS} are read.", SAVE_AS)
+    made = _Frame(header, name)
+    for row in itertools.chain(head[start + 1 :], rows):
+        made.add(row)
+    return made.whole()

@@ -68,5 +68,5 @@ def _grouped(frame: pd.DataFrame, what: str, most: int = 40) -> list[str]:
 
 
 def _short(text: object, width: int) -> str:
-    plain = " ".join(str(text).split())
+    plain = "".join(one for one in " ".join(str(text).split()) if one.isprintable())
     return plain if len(plain) <= width else plain[: width - 3] + "..."

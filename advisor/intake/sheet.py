@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
 from advisor.errors import InputError
-from advisor.intake import described, elsewhere
+from advisor.intake import described, elsewhere, said
 from advisor.intake.columns import Column, Ledger, array_of, is_none
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
@@ -22,6 +24,12 @@ _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "n
 _DISK_FIELDS = "storage_kind, storage_gib"
 _SHOWN = dict.fromkeys((STORAGE, *DISK_KINDS), _DISK_FIELDS) | {MERGED: f"model, cpu, ram_gib, {_DISK_FIELDS}"}
 _MAX_TEXT = 20_000
+_OWN_TAG = "a tag of its own for each unit"
+_CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
+"""Characters that no name has and that a terminal would obey."""
+
+_MAX_FACT = 500
+"""Longest cell read as a fact, devices and notes apart [character]; from memory: a whole unit takes some 200."""
 
 
 class Sheet:
@@ -57,6 +65,29 @@ class Sheet:
         self.extra = raw.iloc[:, [i for i, mapped in enumerate(self.mapping) if mapped.field is None]].reset_index(
             drop=True
         )
+        self._shorten()
+
+    def _shorten(self) -> None:
+        """Cells too long for a fact are read as far as that goes, and said; the sheet itself is left as it is."""
+        accepted = f"a cell of up to {_MAX_FACT} characters"
+        for place, mapped in enumerate(self.mapping):
+            column = self.raw.iloc[:, place]
+            texts = pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)
+            if mapped.field in (None, "devices", "notes") or not texts:
+                continue
+            long = np.flatnonzero(column.astype("string").str.len().fillna(0).to_numpy() > _MAX_FACT)
+            if not len(long):
+                continue
+            rest = _MAX_FACT if mapped.field in TEXT_FIELDS or mapped.field == MERGED else 0
+            did = f"the first {rest} were read" if rest else "it was not read"
+            cells = [str(cell) for cell in column.iloc[long]]
+            told = [(mapped.header, cell, f"{len(cell)} characters are no fact; {did}", accepted) for cell in cells]
+            self.ledger.problem(long, np.arange(len(long)), told)
+            self.mark(place, long)
+            shorter = column.copy()
+            shorter.iloc[long] = [cell[:rest] for cell in cells]
+            self.raw = self.raw.copy(deep=False)
+            self.raw.isetitem(place, shorter.array)
 
     def read(self) -> pd.DataFrame:
         """Read all columns.
@@ -83,6 +114,7 @@ class Sheet:
         self._tags()
         self._missing_processors()
         self._stray_cells()
+        self._tell(*said.positions(self.raw))
         unknown = {
             dtype: pd.Series(pd.NA, index=range(self.length), dtype=dtype).array for dtype in set(DTYPES.values())
         }
@@ -149,7 +181,7 @@ class Sheet:
         name = str(column.mapped.field)
         values: list[str | None] = []
         for text in column.texts:
-            tidy = " ".join(text.split())
+            tidy = " ".join(text.translate(_CONTROLS).split())
             small = tidy.lower()
             unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
             values.append(None if unknown else tidy[:_MAX_TEXT] or None)
@@ -247,29 +279,41 @@ class Sheet:
                 [Parsed(None, note=f"{device} put in the list of devices" if device else "") for device in found],
             )
 
+    def repeated(self) -> said.Said:
+        """Rows whose tag stands on another row too, and what is to be said of them."""
+        position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "asset_tag"), None)
+        nothing = np.array([], dtype="int64")
+        if position is None:
+            return said.Said(nothing, nothing, [])
+        header = self.mapping[position].header
+        if "asset_tag" not in self.values:
+            self._plain(position, Column.of(self.raw, position, self.mapping[position]))
+        codes, distinct = pd.factorize(pd.Series(self.have("asset_tag"), dtype=object))
+        counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
+        rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else nothing
+        used, which = np.unique(codes[rows], return_inverse=True)
+        texts = [(header, str(distinct[one]), f"{said.TAG_TWICE} {counts[one]} rows", _OWN_TAG) for one in used]
+        return said.Said(rows, which, texts)
+
     def _tags(self) -> None:
         """Missing and repeated asset tags are said; the rows stay."""
-        position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "asset_tag"), None)
-        header = self.mapping[position].header if position is not None else "asset_tag"
-        tags = self.have("asset_tag")
-        codes, distinct = pd.factorize(pd.Series(tags, dtype=object))
-        missing = np.flatnonzero(codes < 0)
-        accepted = "a tag of its own for each unit"
+        header = next((mapped.header for mapped in self.mapping if mapped.field == "asset_tag"), "asset_tag")
+        missing = np.flatnonzero(is_none(self.have("asset_tag")))
         none = np.zeros(len(missing), dtype=int)
-        self.ledger.problem(missing, none, [(header, "", "no asset tag; the row is kept", accepted)])
-        if not len(distinct):
+        self.ledger.problem(missing, none, [(header, "", "no asset tag; the row is kept", _OWN_TAG)])
+        if not said.tags_compared(self.raw):
+            found = self.repeated()
+            self._tell(found.rows, found.which, found.texts)
+
+    def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, str, str, str]]) -> None:
+        """Take over what the reader, or a look at the whole batch, found wrong with rows."""
+        if not len(rows):
             return
-        counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
-        repeated = np.flatnonzero((codes >= 0) & (counts[codes] > 1))
-        if not len(repeated):
-            return
-        said = [
-            (header, str(tag), f"this tag stands on {n} rows", accepted)
-            for tag, n in zip(distinct, counts, strict=True)
-        ]
-        self.ledger.problem(repeated, codes[repeated], said)
-        if position is not None:
-            self.mark(position, repeated)
+        self.ledger.problem(rows, which, list(texts))
+        places = {mapped.header: place for place, mapped in reversed(list(enumerate(self.mapping)))}
+        of_text = np.array([places.get(column, -1) for column, *_ in texts])
+        for place in set(of_text[which].tolist()) - {-1}:
+            self.mark(place, rows[of_text[which] == place])
 
     def _missing_processors(self) -> None:
         rows = np.flatnonzero(is_none(self.have("cpu")))
@@ -285,5 +329,5 @@ class Sheet:
                 continue
             column = Column.of(self.extra, place, Mapped(str(name), None, ""))
             accepted = "a header over every column, and quotes around values that hold the separator"
-            said = Parsed(None, "a cell under no header; the row may be shifted", accepted)
-            self.ledger.outcomes(column, [said if text.strip() else UNKNOWN for text in column.texts])
+            torn = Parsed(None, "a cell under no header; the row may be shifted", accepted)
+            self.ledger.outcomes(column, [torn if text.strip() else UNKNOWN for text in column.texts])

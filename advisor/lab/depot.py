@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import threading
 import time
-import urllib.error
-import urllib.parse
 import urllib.request
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
 ARCHIVE = "/debian"
 """Folder of the archive on this server."""
@@ -39,61 +40,46 @@ class Link:
             return self._free_at - now
 
 
-def inside(root: Path, url_path: str) -> Path | None:
-    """File below the mirror folder that a request means; None when the request leads elsewhere."""
-    words = [urllib.parse.unquote(word) for word in urllib.parse.urlsplit(url_path).path.split("/") if word]
-    if not words or any(word in (".", "..") or "/" in word or "\0" in word for word in words):
-        return None
-    return root.joinpath(*words)
+class Handler(SimpleHTTPRequestHandler):
+    """Files of a folder over a link; what is missing is fetched first when there is an upstream address."""
 
+    protocol_version = "HTTP/1.1"
 
-def _handler(root: Path, link: Link, upstream: str | None) -> type[BaseHTTPRequestHandler]:
-    class Handler(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
+    def __init__(self, *given: Any, link: Link, upstream: str | None, directory: str) -> None:
+        self.link, self.upstream = link, upstream
+        super().__init__(*given, directory=directory)
 
-        def log_message(self, format: str, *args: object) -> None:
-            pass
+    def send_head(self) -> Any:
+        """Answer with a file; folders are not listed."""
+        path = Path(self.translate_path(self.path))
+        if self.upstream and not path.exists() and self.path.startswith(f"{ARCHIVE}/"):
+            self._fetch(self.upstream + self.path.removeprefix(ARCHIVE), path)
+        if not path.is_file():
+            self.send_error(404)
+            return None
+        return super().send_head()
 
-        def do_GET(self) -> None:
-            path = inside(root, self.path)
-            if path is None:
-                self.send_error(404)
-                return
-            if not path.is_file() and upstream is not None:
-                self._fetch(upstream + self.path.removeprefix(ARCHIVE), path)
-            try:
-                length = path.stat().st_size if path.is_file() else -1
-            except OSError:
-                length = -1
-            if length < 0:
-                self.send_response(404)
-                self.send_header("Content-Length", "0")
-                self.end_headers()
-                return
-            self.send_response(200)
-            self.send_header("Content-Type", "application/octet-stream")
-            self.send_header("Content-Length", str(length))
-            self.end_headers()
-            with open(path, "rb") as file:
-                while block := file.read(BLOCK):
-                    wait = link.book(time.monotonic(), len(block))
-                    # Short waits are left to add up: a sleep is never exact below a millisecond.
-                    if wait > 0.002:
-                        time.sleep(wait)
-                    self.wfile.write(block)
+    def copyfile(self, source: Any, outputfile: Any) -> None:
+        """Pass a file on, at the link's speed."""
+        while block := source.read(BLOCK):
+            wait = self.link.book(time.monotonic(), len(block))
+            # Short waits are left to add up: a sleep is never exact below a millisecond.
+            if wait > 0.002:
+                time.sleep(wait)
+            outputfile.write(block)
 
-        def _fetch(self, address: str, path: Path) -> None:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            partial = path.with_name(f".{path.name}.{threading.get_ident()}")
-            try:
-                with urllib.request.urlopen(address, timeout=60) as answer, open(partial, "wb") as file:
-                    while block := answer.read(1 << 20):
-                        file.write(block)
-                os.replace(partial, path)
-            except (urllib.error.URLError, OSError):
-                partial.unlink(missing_ok=True)
+    def log_message(self, format: str, *args: object) -> None:
+        """Say nothing."""
 
-    return Handler
+    def _fetch(self, address: str, path: Path) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(f".{path.name}.{threading.get_ident()}")
+        try:
+            with urllib.request.urlopen(address, timeout=60) as answer, open(part, "wb") as file:
+                shutil.copyfileobj(answer, file, 1 << 20)
+            os.replace(part, path)
+        except OSError:
+            part.unlink(missing_ok=True)
 
 
 class Depot:
@@ -106,8 +92,8 @@ class Depot:
             from advisor.lab.tables.apt import mirror_bases
 
             upstream = mirror_bases()["Debian"]
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(root, Link(mbps), upstream))
-        self.server.daemon_threads = True
+        handler = partial(Handler, link=Link(mbps), upstream=upstream, directory=str(root))
+        self.server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
         self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)
 
     @property

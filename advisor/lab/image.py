@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import re
 import resource
-import struct
 import subprocess
 import tempfile
 import time
@@ -16,27 +16,14 @@ from advisor.capture import speed
 from advisor.errors import InputError, ToolError
 from advisor.files import opened
 
-MAGIC = 0x73717368
-SUPERBLOCK = struct.Struct("<5I6H8Q")
-COMPRESSIONS = {1: "gzip", 2: "lzma", 3: "lzo", 4: "xz", 5: "lz4", 6: "zstd"}
+MAGIC, HEAD_BYTES = b"hsqs", 96
+"""First bytes and length of the head of a squashfs file: Linux 6.12, fs/squashfs/squashfs_fs.h."""
+
 MIB = 1 << 20
+_USUAL = "On a live medium it is usually live/filesystem.squashfs."
 
-HEADER = ",".join((
-    "file", "compression", "block_bytes", "image_bytes", "installed_bytes", "installed_files", "made",
-    "unpack_s_per_gib", "unpack_relative", "source",
-))  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Superblock:
-    """The head of a squashfs file: inodes, largest block [B], length [B] without padding, date [s since 1970]."""
-
-    compression: str
-    block_bytes: int
-    inodes: int
-    bytes_used: int
-    made: int
-    version: str
+# A line of `unsquashfs -lln`: mode, owner/group, size (or major, minor), date, time, name.
+_ENTRY = re.compile(r"^([-dlcbps])[-rwxsStT]{9} +\d+/\d+ +(\d+)(?:, *\d+)? +\d{4}-\d\d-\d\d \d\d:\d\d ")
 
 
 @dataclass(frozen=True)
@@ -45,88 +32,62 @@ class ImageFacts:
 
     Attributes
     ----------
-    name : str
-        File name.
-    superblock : Superblock
-    image_bytes : int
+    file, compression : str
+    block_bytes, image_bytes : int
         [B]
     installed_bytes : int
         Sum of its regular files, a hard-linked one at each of its names [B].
     installed_files : int
         Entries of every kind below the root.
+    made : int
+        [s since 1970]
     unpack_s : float
         Processor time to unpack all of it on one core of this machine [s].
     decompress_mib_s : float
         The work of `advisor capture --speed` a second of processor time, at the same time [MiB/s].
     """
 
-    name: str
-    superblock: Superblock
+    file: str
+    compression: str
+    block_bytes: int
     image_bytes: int
     installed_bytes: int
     installed_files: int
+    made: int
     unpack_s: float
     decompress_mib_s: float
 
-    @property
-    def unpack_s_per_gib(self) -> float:
-        """Processor time to unpack a GiB of output on one core of this machine [s/GiB]."""
-        return self.unpack_s / (self.installed_bytes / (1 << 30))
+    def row(self) -> dict[str, str]:
+        """The facts as a row of a table: unpacking a GiB of output [s], and beside the speed test's work a byte [1].
 
-    @property
-    def unpack_relative(self) -> float:
-        """Cost of a byte beside that of the speed test's lzma: carries over to a machine of another speed [1]."""
-        return self.unpack_s * self.decompress_mib_s / (self.installed_bytes / MIB)
+        The last carries over to a machine of another speed.
+        """
+        plain = ("file", "compression", "block_bytes", "image_bytes", "installed_bytes", "installed_files", "made")
+        return {
+            **{name: str(getattr(self, name)) for name in plain},
+            "unpack_s_per_gib": f"{self.unpack_s / (self.installed_bytes / (1 << 30)):.3f}",
+            "unpack_relative": f"{self.unpack_s * self.decompress_mib_s / (self.installed_bytes / MIB):.4f}",
+            "source": "measured: advisor rehearse --image",
+        }
 
     def lines(self) -> list[tuple[str, str]]:
         """The facts in words."""
-        import datetime
-
-        made = datetime.datetime.fromtimestamp(self.superblock.made, datetime.UTC)
+        made, row = datetime.datetime.fromtimestamp(self.made, datetime.UTC), self.row()
         return [
-            ("File", self.name),
-            ("Compression", f"{self.superblock.compression}, blocks of {self.superblock.block_bytes // 1024} KiB"),
+            ("File", self.file),
+            ("Compression", f"{self.compression}, blocks of {self.block_bytes // 1024} KiB"),
             ("Image", f"{self.image_bytes / 1e6:.0f} MB"),
             ("Installed", f"{self.installed_bytes / 1e6:.0f} MB in {self.installed_files} files and folders"),
             ("Made", made.date().isoformat()),
-            ("Unpacking on this machine", f"{self.unpack_s:.1f} s on one core ({self.unpack_s_per_gib:.1f} s a GiB)"),
-            ("Unpacking, relative", f"{self.unpack_relative:.2f} of the speed test's work a byte"),
+            ("Unpacking here", f"{self.unpack_s:.1f} s on one core ({float(row['unpack_s_per_gib']):.1f} s a GiB)"),
+            ("Unpacking, relative", f"{float(row['unpack_relative']):.2f} of the speed test's work a byte"),
         ]
-
-
-def parse_superblock(head: bytes, name: str = "the file") -> Superblock:
-    """Read a squashfs superblock from the first 96 bytes; InputError when it is none of 4.0, or contradicts itself.
-
-    Linux 6.12, fs/squashfs/squashfs_fs.h, struct squashfs_super_block, and Documentation/filesystems/squashfs.rst.
-    """
-    hint = "On a live medium it is usually live/filesystem.squashfs."
-    if len(head) < SUPERBLOCK.size or head[:4] != MAGIC.to_bytes(4, "little"):
-        raise InputError(f"{name} is not a squashfs file.", hint)
-    (_, inodes, made, block_bytes, _, kind, block_log, _, _, major, minor, _, bytes_used, *_) = SUPERBLOCK.unpack_from(
-        head
-    )
-    if (major, minor) != (4, 0):
-        raise InputError(f"{name} is squashfs {major}.{minor}; 4.0 is read.", hint)
-    if kind not in COMPRESSIONS or block_bytes != 1 << min(block_log, 31) or not 4096 <= block_bytes <= MIB:
-        raise InputError(f"{name} has a damaged squashfs head.", "Copy the image again.")
-    return Superblock(COMPRESSIONS[kind], block_bytes, inodes, bytes_used, made, f"{major}.{minor}")
-
-
-# A line of `unsquashfs -lln`: mode, owner/group, size (or major, minor), date, time, name.
-_ENTRY = re.compile(r"^([-dlcbps])[-rwxsStT]{9} +\d+/\d+ +(\d+)(?:, *\d+)? +\d{4}-\d\d-\d\d \d\d:\d\d ")
 
 
 def count_listing(text: str) -> tuple[int, int]:
     """Sum of the regular files [B] of a listing (`unsquashfs -lln`), and its entries, the root left out."""
-    size, entries = 0, 0
-    for line in text.splitlines():
-        found = _ENTRY.match(line)
-        if found is None:
-            continue
-        entries += 1
-        if found[1] == "-":
-            size += int(found[2])
-    return size, max(0, entries - 1)
+    found = [match for line in text.splitlines() if (match := _ENTRY.match(line))]
+    return sum(int(one[2]) for one in found if one[1] == "-"), max(0, len(found) - 1)
 
 
 def read_image(path: str | Path) -> ImageFacts:
@@ -136,26 +97,38 @@ def read_image(path: str | Path) -> ImageFacts:
     """
     file = Path(path)
     with opened(file) as handle:
-        superblock = parse_superblock(handle.read(SUPERBLOCK.size), file.name)
-        image_bytes = os.fstat(handle.fileno()).st_size
-    if image_bytes < superblock.bytes_used:
-        raise InputError(
-            f"{file.name} is cut short: {image_bytes} bytes of {superblock.bytes_used}.", "Copy the image again."
-        )
-    listing = _unsquashfs("-lln", str(file.resolve()))
-    installed_bytes, installed_files = count_listing(listing)
+        head, image_bytes = handle.read(HEAD_BYTES), os.fstat(handle.fileno()).st_size
+    if len(head) < HEAD_BYTES or not head.startswith(MAGIC):
+        raise InputError(f"{file.name} is not a squashfs file.", _USUAL)
+    real = str(file.resolve())
+    told = _unsquashfs("-s", real)
+    size, block = (_figure(rf"^{name} (\d+)", told) for name in ("Filesystem size", "Block size"))
+    if image_bytes < size:
+        raise InputError(f"{file.name} is cut short: {image_bytes} bytes of {size}.", "Copy the image again.")
+    compression = re.search(r"^Compression (\w+)", told, re.MULTILINE)
+    installed_bytes, installed_files = count_listing(_unsquashfs("-lln", real))
     if not installed_bytes:
-        raise InputError(f"{file.name} holds no files.", "On a live medium it is usually live/filesystem.squashfs.")
+        raise InputError(f"{file.name} holds no files.", _USUAL)
     before = _decompress_mib_per_cpu_s()
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    start = used.ru_utime + used.ru_stime
-    _unsquashfs("-processors", "1", "-pf", "/dev/null", str(file.resolve()))
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    start = _children_s()
+    _unsquashfs("-processors", "1", "-pf", "/dev/null", real)
     return ImageFacts(
-        name=file.name, superblock=superblock, image_bytes=image_bytes, installed_bytes=installed_bytes,
-        installed_files=installed_files, unpack_s=used.ru_utime + used.ru_stime - start,
-        decompress_mib_s=(before + _decompress_mib_per_cpu_s()) / 2,
+        file.name, compression[1] if compression else "", block, image_bytes, installed_bytes, installed_files,
+        _figure(r"^(\d+)", _unsquashfs("-fstime", real)), _children_s() - start,
+        (before + _decompress_mib_per_cpu_s()) / 2,
     )  # fmt: skip
+
+
+def _figure(pattern: str, text: str) -> int:
+    found = re.search(pattern, text, re.MULTILINE)
+    if found is None:
+        raise ToolError("unsquashfs does not tell what was asked.", "squashfs-tools 4.5 or newer is needed.")
+    return int(found[1])
+
+
+def _children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _decompress_mib_per_cpu_s() -> float:
@@ -163,20 +136,6 @@ def _decompress_mib_per_cpu_s() -> float:
     wall, cpu = time.perf_counter(), time.process_time()
     rate = speed.decompress_mib_s(1.0)
     return rate * (time.perf_counter() - wall) / (time.process_time() - cpu)
-
-
-def catalogue_row(facts: ImageFacts) -> str:
-    """A line of CSV under `HEADER`."""
-    import csv
-    import io
-
-    text = io.StringIO()
-    csv.writer(text, lineterminator="").writerow([
-        facts.name, facts.superblock.compression, facts.superblock.block_bytes, facts.image_bytes,
-        facts.installed_bytes, facts.installed_files, facts.superblock.made, f"{facts.unpack_s_per_gib:.3f}",
-        f"{facts.unpack_relative:.4f}", "measured: advisor rehearse --image",
-    ])  # fmt: skip
-    return text.getvalue()
 
 
 def _unsquashfs(*words: str) -> str:

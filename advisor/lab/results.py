@@ -76,6 +76,11 @@ def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], *, head: boo
     return text.getvalue()
 
 
+def write_rows(path: str | Path, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write rows as a CSV, whole; the first has the columns."""
+    write_whole(path, _csv(list(rows[0]), rows, head=True))
+
+
 def write_design(path: str | Path, plans: Sequence[Any], kind: type) -> None:
     """Write a design as CSV: plans of one dataclass, whose fields are the columns."""
     columns = [field.name for field in fields(kind)]

@@ -17,6 +17,10 @@ from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, check_co
 FORMAT = 1
 """Layout of a rehearsal's line that is read; a newer one is refused."""
 
+MODELLED = "unpack"
+"""Kind of installer (`advisor.lab.installers`) that the model of the copy is of; lines from before there were others
+name none."""
+
 LABELS: tuple[str, ...] = ("name", "disk", "storage_kind", "edition", "processor", "compression", "repeat_of")
 """What a rehearsal is called, and the groups it is left out by."""
 
@@ -90,7 +94,8 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     Returns
     -------
     Rehearsals
-        Rows that say `disturbed`, failed ones among them, are counted and left out.
+        Rows that say `disturbed`, failed ones among them, are counted and left out; those of an installer that is not
+        modelled are left out.
 
     Raises
     ------
@@ -117,6 +122,8 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
             )
         if row.get("disturbed"):
             disturbed += 1
+            continue
+        if row.get("installer", MODELLED) != MODELLED:
             continue
         lacking = [name for name in NEEDED if not _is_figure(row.get(name))]
         lacking += [name for name in row if name.endswith(COUNTED) and not _is_figure(row[name])]

@@ -12,7 +12,7 @@ from advisor.drivers.needs import Severity
 from advisor.drivers.quirks import Effect
 from advisor.tables import load
 
-TABLES = ("severity", "chips", "chips_kernel", "quirks", "quirks_packages", "names")
+TABLES = ("severity", "chips", "chips_kernel", "quirks", "quirks_packages", "names", "forbidden")
 ID = re.compile(r"(pci|usb|sdio):[0-9a-f]{4}:([0-9a-f]{4}|\*)")
 
 

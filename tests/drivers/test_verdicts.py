@@ -13,6 +13,7 @@ from advisor.unit import StorageMode, Support, Unit, frame
 
 IMAGES = {image.name: image for image in default_shop().images}
 BARE = Image(name="bare", release="13", kernel="debian-13", firmware=("area:main",))
+BARE_12 = Image(name="bare 12", release="12", kernel="debian-12", firmware=("area:main",))
 
 
 def verdict(device: str, image: Image | str, **unit) -> dict[str, str]:
@@ -59,6 +60,22 @@ CASES = [
     # libfprint's hwdb: 138a:0011 is driven, 06cb:009a is known and not supported.
     ("usb:138a:0011", "debian-13", "works", "", ""),
     ("usb:06cb:009a", "debian-13", "no driver", "", "degrades"),
+    # Firmware that the modules load and do not name: mwifiex/pcie.h (mrvl/, in firmware-libertas), ath12k/hw.c
+    # (ath12k/WCN7850, in firmware-atheros), rtl8723bs/hal/rtl8723b_hal_init.c (rtlwifi/, in firmware-realtek).
+    ("pci:11ab:2b38", BARE_12, "needs firmware", "firmware-libertas", "blocks"),
+    ("pci:11ab:2b38", "debian-12", "works", "", ""),
+    ("pci:17cb:1107", BARE, "needs firmware", "firmware-atheros", "blocks"),
+    ("pci:17cb:1107", "debian-13", "works", "", ""),
+    ("sdio:024c:b723", BARE, "needs firmware", "firmware-realtek", "blocks"),
+    ("sdio:024c:b723", BARE_12, "needs firmware", "firmware-realtek", "blocks"),
+    ("sdio:02df:912d", BARE_12, "needs firmware", "firmware-libertas", "blocks"),
+    # package udev, modprobe.d/fbdev-blacklist.conf: savagefb, neofb and tridentfb are in the kernels and never loaded.
+    ("pci:5333:8c12", "debian-13", "no driver", "", "degrades"),
+    ("pci:10c8:0005", "debian-12", "no driver", "", "degrades"),
+    # Beside radeonfb, which is forbidden too, radeon drives it (RV100, drivers/gpu/drm/radeon).
+    ("pci:1002:5159", "debian-12", "works", "", ""),
+    # jme.c lies in drivers/net/ethernet itself and takes 197b:0250.
+    ("pci:197b:0250", "debian-13", "works", "", ""),
     # pci.ids: 1022:b000 takes over an NVMe disk's id when AMD's RAID is on.
     ("pci:1022:b000", "debian-13", "no driver", "", "blocks"),
 ]
@@ -69,6 +86,11 @@ def test_known_devices(device, image, support, cure, severity):
     found = verdict(device, image)
     assert (found["support"], found["cure"], found["severity"]) == (support, cure, severity), found["reason"]
     assert found["reason"].endswith(".") and found["source"]
+
+
+def test_a_module_that_debian_forbids_is_named_and_counts_for_nothing():
+    found = verdict("pci:5333:8c12", "debian-13")
+    assert found["modules"] == "" and "savagefb" in found["reason"] and "forbids" in found["reason"]
 
 
 def test_a_newer_kernel_names_the_image_that_has_it():

@@ -7,7 +7,10 @@ for text that must hold the words, `storage_gb` in GB of 10^9 byte) and what mus
 from __future__ import annotations
 
 import csv
+import re
+from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 import pytest
@@ -20,11 +23,27 @@ CELLS = list(csv.DictReader(Path(__file__).with_name("cells.csv").open(encoding=
 WITHOUT_PROCESSOR = ("CPU", "Model", "Specs", "Notes")
 
 
-def sheet(header: str, cell: str) -> pd.DataFrame:
-    row = {"Asset": "A1"} | dict(zip(header.split("|"), cell.split("|"), strict=True))
+class Read(NamedTuple):
+    """One sheet of all cells under one header."""
+
+    facts: pd.DataFrame
+    problems: pd.DataFrame
+    notes: pd.DataFrame
+
+
+@cache
+def read(header: str) -> Read:
+    """Read all cells of a header as one sheet, a row a cell."""
+    cells = [row["cell"].split("|") for row in CELLS if row["column"] == header]
+    raw = pd.DataFrame(cells, columns=header.split("|"))
+    raw.insert(0, "Asset", [f"A{number}" for number in range(len(raw))])
     if not header.startswith(WITHOUT_PROCESSOR):
-        row |= {"Processor": "i5-6300U"}
-    return pd.DataFrame([row])
+        raw["Processor"] = "i5-6300U"
+    sheet = understand(raw)
+    facts = sheet.units.assign(storage_gb=sheet.units["storage_gib"] / GB_IN_GIB)
+    known = processors(sheet.units)
+    facts = facts.assign(**{name: known[name] for name in known.columns if name not in facts})
+    return Read(facts, sheet.problems, sheet.notes)
 
 
 def shown(value: object) -> str:
@@ -33,15 +52,12 @@ def shown(value: object) -> str:
 
 def wrong(row: dict[str, str]) -> list[str]:
     """What of a row's expectation does not hold."""
-    read = understand(sheet(row["column"], row["cell"]))
-    unit = read.units.iloc[0]
-    facts = unit.to_dict() | processors(read.units).iloc[0].to_dict()
-    facts |= {"cpu": unit["cpu"], "storage_gb": unit["storage_gib"] / GB_IN_GIB}
+    sheet = read(row["column"])
+    place = [one["cell"] for one in CELLS if one["column"] == row["column"]].index(row["cell"])
+    facts = sheet.facts.iloc[place]
     bad = []
     for expected in filter(None, row["expect"].split("; ")):
-        name, sign, value = (
-            expected.partition("~") if "~" in expected.partition("=")[0] else expected.partition("=")
-        )  # fmt: skip
+        name, sign, value = re.fullmatch(r"(\w+)([=~])(.*)", expected).groups()
         found = facts[name]
         if sign == "~":
             holds = value.lower() in shown(found).lower()
@@ -50,8 +66,10 @@ def wrong(row: dict[str, str]) -> list[str]:
         else:
             holds = shown(found) == value
         bad += [] if holds else [f"{expected}, but is {shown(found)!r}"]
-    problems = read.problems[read.problems["problem"].ne("no processor is given")]
-    said = [*(problems["value"] + ": " + problems["problem"]), *read.notes["note"]]
+    problems = sheet.problems[sheet.problems["problem"].ne("no processor is given")]
+    problems = problems[problems["row"].eq(place + 1)]
+    notes = sheet.notes[sheet.notes["row"].eq(place + 1)]
+    said = [*(problems["value"] + ": " + problems["problem"]), *notes["note"]]
     if row["asked"] == "-":
         bad += [f"nothing should be said, but is: {said}"] if said else []
     elif row["asked"] and not any(row["asked"].lower() in text.lower() for text in said):

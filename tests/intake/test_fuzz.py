@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from advisor.errors import InputError
-from advisor.intake import read_bytes, reading, understand
+from advisor.intake import read_bytes, understand, workbook
 from advisor.intake.headers import synonyms
 from advisor.unit import DTYPES, INTAKE_COLUMNS, UNIT_COLUMNS
 
@@ -113,7 +113,7 @@ def test_a_damaged_workbook_is_refused_or_read(position, junk):
 
 
 def test_a_workbook_that_unpacks_without_end_is_refused(monkeypatch):
-    monkeypatch.setattr(reading, "MAX_UNPACKED", 1 << 20)
+    monkeypatch.setattr(workbook, "MAX_UNPACKED", 1 << 20)
     file = io.BytesIO()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/workbook.xml", b" " * 1000)

@@ -43,7 +43,7 @@ def test_quoted_newlines_and_quotes():
 
 def test_ragged_rows_are_kept_and_said():
     raw = read_bytes(b"asset_tag,cpu\nA1\nA2,i5-6300U,stray\n\n,,\nA3,i3-4005U\n")
-    assert raw["asset_tag"].tolist() == ["A1", "A2", "A3"]
+    assert raw["asset_tag"].tolist() == ["A1", "A2", "", "A3"]
     sheet = understand(raw)
     stray = sheet.problems[sheet.problems["problem"].str.contains("no header")]
     assert stray["row"].tolist() == [2]

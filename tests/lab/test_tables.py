@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import lzma
 import struct
 import subprocess
@@ -99,16 +98,17 @@ def test_firmware_of_a_module_it_depends_on_counts(run, tree):
     assert needs.files(store.load("own"), "own_wifi") == ("own/core.bin", "own/wifi.bin")
 
 
-@pytest.mark.parametrize(("bits", "order"), [(64, "<"), (32, "<"), (64, ">"), (32, ">")])
-def test_sections_are_read_from_every_kind_of_elf(bits, order):
-    found = list(modtree.entries(modtree.section(elf(WIFI, bits, order))))
-    assert found[0] == ("alias", "pci:v00001234d00005678sv*sd*bc*sc*i*")
-    assert len(found) == 4
-
-
-def test_packed_modules_are_unpacked(tmp_path):
-    (tmp_path / "a.ko.gz").write_bytes(gzip.compress(elf(WIFI)))
-    assert b"own/wifi.bin" in modtree.section(modtree.read_module(tmp_path / "a.ko.gz"))
+@pytest.mark.parametrize("bits", [64, 32])
+def test_modules_of_either_width_are_read_packed_or_not(tree, bits):
+    folder = tree / "lib/modules/9.9.9-own/kernel/drivers/net/wireless/own"
+    (folder / "own-wifi.ko.xz").unlink()
+    (folder / "plain.ko").write_bytes(elf(WIFI, bits))
+    (folder / "packed.ko.xz").write_bytes(lzma.compress(elf(WIFI, bits)))
+    found = {module.name: module for module in modtree.read(tree).modules}
+    for name in ("plain", "packed"):
+        assert found[name].aliases == ["pci:v00001234d00005678sv*sd*bc*sc*i*"]
+        assert (found[name].firmware, found[name].depends) == (["own/wifi.bin"], ["own_core"])
+        assert found[name].path == "kernel/drivers/net/wireless/own" and not found[name].builtin
 
 
 @pytest.mark.parametrize("change", [lambda d: d[:100], lambda d: b"", lambda d: b"MZ" + d[2:], lambda d: d[:-60]])
@@ -117,7 +117,7 @@ def test_a_damaged_module_is_named(tree, change):
     path.write_bytes(change(path.read_bytes()))
     with pytest.raises(InputError) as refused:
         modtree.read(tree)
-    assert "own-core.ko" in refused.value.message
+    assert "own_core" in refused.value.message
 
 
 @pytest.mark.parametrize(

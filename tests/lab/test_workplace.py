@@ -24,35 +24,41 @@ def test_the_link_passes_what_its_speed_allows():
     assert depot.Link(0).book(0.0, 10**9) == 0
 
 
-@pytest.mark.parametrize(
-    "asked",
-    [
-        "/../etc/passwd",
-        "/debian/%2e%2e/%2e%2e/etc/passwd",
-        "/a/..%2f..%2fetc/passwd",
-        "/",
-        "/a/%00",
-        "/a/.",
-        "/%2E%2E/x",
-    ],
-)
-def test_the_package_server_never_leaves_its_folder(tmp_path, asked):
-    assert depot.inside(tmp_path, asked) is None
-
-
-def test_the_package_server_serves_names_with_escapes(tmp_path):
-    (tmp_path / "pool").mkdir()
-    (tmp_path / "pool" / "g++_1+2~3.deb").write_bytes(b"x" * 100_000)
-    with depot.Depot(tmp_path) as server:
+def test_the_package_server_serves_names_with_escapes_and_never_leaves_its_folder(tmp_path):
+    root = tmp_path / "mirror"
+    (root / "pool").mkdir(parents=True)
+    (root / "pool" / "g++_1+2~3.deb").write_bytes(b"x" * 100_000)
+    (tmp_path / "secret").write_text("keep me")
+    (root / "secret.link").mkdir()
+    with depot.Depot(root) as server:
         base = server.address.removesuffix("/debian")
         assert urllib.request.urlopen(f"{base}/pool/g%2b%2b_1%2b2%7e3.deb").read() == b"x" * 100_000
-        with pytest.raises(urllib.error.HTTPError, match="404"):
-            urllib.request.urlopen(f"{base}/pool/none.deb")
-        # A raw request, as the client library tidies paths.
         host, port = server.server.server_address[:2]
-        with socket.create_connection((str(host), int(port))) as plain:
-            plain.sendall(b"GET /../../etc/passwd HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
-            assert b" 404 " in plain.recv(200)
+        for asked in (
+            "/../secret", "/pool/%2e%2e/%2e%2e/secret", "/a/..%2f..%2fsecret", "/", "/pool", "/pool/", "/a/%00",
+            "/none", "//etc/passwd", "/%2E%2E/secret", "/pool/../../secret",
+        ):  # fmt: skip
+            # A raw request, as the client library tidies paths.
+            with socket.create_connection((str(host), int(port))) as plain:
+                plain.sendall(f"GET {asked} HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n".encode())
+                answer = b"".join(iter(lambda plain=plain: plain.recv(4096), b""))
+            assert b" 404 " in answer.split(b"\r\n")[0] and b"keep me" not in answer, asked
+
+
+def test_a_recording_server_fetches_what_is_missing_once_and_keeps_it(tmp_path, monkeypatch):
+    upstream, mirror = tmp_path / "upstream", tmp_path / "mirror"
+    (upstream / "debian/dists").mkdir(parents=True)
+    (upstream / "debian/dists/Release").write_text("first")
+    mirror.mkdir()
+    with depot.Depot(upstream) as far:
+        monkeypatch.setattr("advisor.lab.tables.apt.mirror_bases", lambda: {"Debian": far.address})
+        with depot.Depot(mirror, record=True) as near:
+            assert urllib.request.urlopen(f"{near.address}/dists/Release").read() == b"first"
+            (upstream / "debian/dists/Release").write_text("second")
+            assert urllib.request.urlopen(f"{near.address}/dists/Release").read() == b"first"
+            with pytest.raises(urllib.error.HTTPError, match="404"):
+                urllib.request.urlopen(f"{near.address}/dists/none")
+    assert [path.name for path in (mirror / "debian/dists").iterdir()] == ["Release"]
 
 
 MOUNTINFO = r"""22 1 254:0 / / rw - ext4 /dev/vda rw

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import re
 import subprocess
 
 import pytest
 
 from advisor.errors import InputError, ToolError
-from advisor.lab.image import COMPRESSIONS, HEADER, catalogue_row, count_listing, parse_superblock, read_image
+from advisor.lab.image import count_listing, read_image
 
 pytestmark = pytest.mark.outside
 
@@ -40,15 +39,12 @@ def packed(request, folder, tmp_path_factory):
     return request.param, image
 
 
-def test_the_head_reads_as_unsquashfs_reads_it(packed, need):
+def test_the_head_reads_as_it_was_packed(packed, need):
     need("unsquashfs")
     name, image = packed
-    told = subprocess.run(["unsquashfs", "-s", image], capture_output=True, text=True, check=True).stdout
-    found = parse_superblock(image.read_bytes()[:96])
-    assert found.compression == name == re.search(r"Compression (\w+)", told)[1]
-    assert found.block_bytes == int(re.search(r"Block size (\d+)", told)[1]) == 262144
-    assert found.inodes == int(re.search(r"Number of inodes (\d+)", told)[1])
-    assert found.bytes_used == int(re.search(r"Filesystem size (\d+) bytes", told)[1])
+    found = read_image(image)
+    assert (found.compression, found.block_bytes) == (name, 262144)
+    assert abs(found.made - image.stat().st_mtime) < 60
 
 
 def test_the_counts_are_those_of_the_tree_packed(packed, folder, need):
@@ -61,10 +57,8 @@ def test_the_counts_are_those_of_the_tree_packed(packed, folder, need):
     assert facts.installed_bytes == sum(sizes)
     assert facts.installed_files == len(list(folder.rglob("*"))) == len(entries)
     assert facts.image_bytes == image.stat().st_size
-    assert facts.unpack_s > 0 and facts.unpack_relative > 0
-    row = catalogue_row(facts).split(",")
-    assert len(row) == len(HEADER.split(","))
-    assert row[1] == name and COMPRESSIONS
+    row = facts.row()
+    assert facts.unpack_s > 0 and float(row["unpack_relative"]) > 0 and row["compression"] == name
 
 
 def test_reading_writes_nothing(packed, need, tmp_path, monkeypatch):
@@ -105,7 +99,7 @@ def test_other_files_are_refused_by_name(tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"\xff\xd8" * 100)
     with pytest.raises(InputError, match=r"photo\.jpg is not a squashfs file"):
         read_image(tmp_path / "photo.jpg")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="does not exist"):
         read_image(tmp_path / "none")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="is a folder"):
         read_image(tmp_path)

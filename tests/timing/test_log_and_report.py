@@ -116,6 +116,11 @@ def test_disturbed_and_failed_rehearsals_are_left_out(tmp_path):
     assert data.total.tolist() == [14.0]
 
 
+def test_rehearsals_of_installers_that_are_not_modelled_are_left_out(tmp_path):
+    kinds = [row(), row(installer="unpack"), row(installer="live"), row(installer="packages"), row(installer="clone")]
+    assert len(read_rehearsals(written(tmp_path / "r.jsonl", kinds))) == 2
+
+
 @pytest.mark.parametrize(
     ("content", "words"),
     [

@@ -1,18 +1,18 @@
-"""Read what kernel modules say about themselves: the `.modinfo` section of each file of a module tree."""
+"""Read what kernel modules say about themselves, with kmod's modinfo."""
 
 from __future__ import annotations
 
-import gzip
-import lzma
 import re
 import shutil
-import struct
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from advisor.errors import InputError, ToolError
+
+BATCH = 500
+"""Modules that are asked about at once."""
 
 _SUFFIX = re.compile(r"\.ko(\.xz|\.gz|\.zst)?$")
 
@@ -30,7 +30,7 @@ class Module:
     softdeps: list[str] = field(default_factory=list)
 
     def take(self, key: str, value: str) -> None:
-        """File one `key=value` entry of the section."""
+        """File one `key=value` entry."""
         if key == "alias":
             self.aliases.append(value)
         elif key == "firmware":
@@ -55,60 +55,8 @@ def normal_name(name: str) -> str:
     return name.strip().replace("-", "_")
 
 
-def section(content: bytes, wanted: bytes = b".modinfo") -> bytes:
-    """Take one section out of an ELF object file of 32 or 64 bits and either byte order; empty when it has none.
-
-    Tool Interface Standard, Executable and Linking Format, version 1.2: section header fields. InputError when it is no
-    ELF file or is cut short.
-    """
-    if len(content) < 52 or content[:4] != b"\x7fELF" or content[4] not in (1, 2) or content[5] not in (1, 2):
-        raise InputError("not an ELF object file")
-    order = "<" if content[5] == 1 else ">"
-    wide = content[4] == 2
-    try:
-        offset = struct.unpack_from(order + ("Q" if wide else "I"), content, 0x28 if wide else 0x20)[0]
-        size, count, names = struct.unpack_from(order + "HHH", content, 0x3A if wide else 0x2E)
-        form = order + ("II8x8xQQ" if wide else "II4x4xII")
-        headers = [struct.unpack_from(form, content, offset + index * size) for index in range(count)]
-        table = headers[names]
-        text = content[table[2] : table[2] + table[3]]
-        for name, _kind, start, length in headers:
-            if text[name : text.index(b"\0", name)] == wanted:
-                if start + length > len(content):
-                    raise InputError("cut short")
-                return content[start : start + length]
-    except (struct.error, IndexError, ValueError) as error:
-        raise InputError(f"damaged ELF file: {error}") from error
-    return b""
-
-
-def read_module(path: Path) -> bytes:
-    """Read a module file, unpacking .xz, .gz and .zst."""
-    try:
-        data = path.read_bytes()
-        if path.suffix == ".xz":
-            return lzma.decompress(data)
-        if path.suffix == ".gz":
-            return gzip.decompress(data)
-        if path.suffix == ".zst":
-            return _zstd(data)
-    except (OSError, lzma.LZMAError, EOFError) as error:
-        raise InputError(f"{path} cannot be read: {error}.") from error
-    return data
-
-
-def _zstd(data: bytes) -> bytes:
-    program = shutil.which("zstd")
-    if program is None:
-        raise ToolError("The modules are packed with zstd and the program zstd is not here.", "Install package zstd.")
-    done = subprocess.run([program, "-dcq"], input=data, capture_output=True, check=False)
-    if done.returncode:
-        raise InputError(f"zstd could not unpack a module: {done.stderr.decode(errors='replace').strip()}.")
-    return done.stdout
-
-
 def entries(text: bytes) -> Iterator[tuple[str, str]]:
-    """Split a `.modinfo` section in its `key=value` entries."""
+    """Split text in its `key=value` entries, each of which ends in NUL."""
     for entry in text.split(b"\0"):
         key, equals, value = entry.partition(b"=")
         if equals:
@@ -138,20 +86,30 @@ def find(folder: str | Path) -> Path:
 def read(folder: str | Path) -> Tree:
     """Read a kernel's module tree, see `find`; nothing in it is run or changed, and a damaged module is named."""
     top = find(folder)
-    modules = []
-    for path in sorted(path for path in (top / "kernel").rglob("*.ko*") if _SUFFIX.search(path.name)):
-        module = Module(
-            normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix()
-        )  # fmt: skip
-        try:
-            for key, value in entries(section(read_module(path))):
-                module.take(key, value)
-        except InputError as error:
-            raise InputError(f"{path}: {error.message}", "Unpack the kernel's package again.") from error
-        modules.append(module)
+    paths = sorted(path for path in (top / "kernel").rglob("*.ko*") if _SUFFIX.search(path.name))
+    modules = [module for at in range(0, len(paths), BATCH) for module in _told(top, paths[at : at + BATCH])]
     if not modules:
         raise InputError(f"{top} holds no kernel modules.")
     return Tree(top.name, top, tuple(modules + _builtins(top)))
+
+
+def _told(top: Path, paths: list[Path]) -> Iterator[Module]:
+    """What kmod's modinfo tells of some modules; it unpacks them itself."""
+    program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
+    if program is None:
+        raise ToolError("modinfo is not here.", "Install package kmod.")
+    done = subprocess.run([program, "-0", *map(str, paths)], capture_output=True, check=False)
+    if done.returncode:
+        said = done.stderr.decode(errors="replace").strip().splitlines()
+        raise InputError(f"A module is damaged: {said[0] if said else 'modinfo failed'}.", "Unpack the package again.")
+    # Of each module its file name, then entries; all end in NUL.
+    for told in re.split(rb"(?:^|(?<=\0))filename: +", done.stdout)[1:]:
+        name, _, text = told.partition(b"\0")
+        path = Path(name.decode().strip())
+        module = Module(normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix())
+        for key, value in entries(text):
+            module.take(key, value)
+        yield module
 
 
 def _builtins(top: Path) -> list[Module]:

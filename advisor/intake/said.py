@@ -1,0 +1,114 @@
+"""What a reader found wrong with cells before they are understood; it travels with the frame, row by row."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+_KEY = "advisor.said"
+TAG_TWICE = "this tag stands on"
+"""What is said of a tag that other rows of the batch have too begins so."""
+
+
+@dataclass(frozen=True, eq=False)
+class Said:
+    """Problems of a frame's cells, each distinct one once.
+
+    Attributes
+    ----------
+    rows : numpy.ndarray of int
+        Labels of the rows in the frame's index.
+    which : numpy.ndarray of int
+        Position in `texts` of each row's entry.
+    texts : sequence of tuple of str
+        Column, value, problem and what is accepted.
+    tags_of : range or None
+        Rows whose tags were compared with those of the whole batch already.
+    """
+
+    rows: np.ndarray
+    which: np.ndarray
+    texts: Sequence[tuple[str, str, str, str]]
+    tags_of: range | None = None
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Said:
+        """Return itself: pandas copies a frame's attributes at every step."""
+        return self
+
+
+def of_entries(entries: Sequence[tuple[int, tuple[str, str, str, str]]]) -> Said:
+    """Put single entries together: the row's label, and column, value, problem and what is accepted."""
+    distinct = {text: number for number, text in enumerate(dict.fromkeys(text for _, text in entries))}
+    rows = np.array([row for row, _ in entries], dtype="int64")
+    return Said(rows, np.array([distinct[text] for _, text in entries], dtype="int64"), list(distinct))
+
+
+def attach(frame: pd.DataFrame, said: Said) -> pd.DataFrame:
+    """Let a frame carry what was said of it; the frame itself is changed and returned."""
+    frame.attrs[_KEY] = said
+    return frame
+
+
+def carried(frame: pd.DataFrame) -> Said | None:
+    """What a frame carries, None when nothing."""
+    found = frame.attrs.get(_KEY)
+    return found if isinstance(found, Said) else None
+
+
+def joined(one: Said | None, other: Said, tags_of: range | None) -> Said:
+    """Put two together."""
+    if one is None:
+        return Said(other.rows, other.which, other.texts, tags_of)
+    return Said(
+        np.concatenate([one.rows, other.rows]),
+        np.concatenate([one.which, other.which + len(one.texts)]),
+        [*one.texts, *other.texts],
+        tags_of,
+    )
+
+
+def narrowed(frame: pd.DataFrame, rows: range) -> pd.DataFrame:
+    """Take consecutive rows of a frame with a default index, and what is said of them alone."""
+    said, piece = carried(frame), frame.iloc[rows.start : rows.stop]
+    if said is None:
+        return piece
+    within = (said.rows >= rows.start) & (said.rows < rows.stop)
+    used, which = np.unique(said.which[within], return_inverse=True)
+    texts = [said.texts[number] for number in used]
+    return attach(piece, Said(said.rows[within], which, texts, rows if said.tags_of is not None else None))
+
+
+def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tuple[str, str, str, str]]]:
+    """Entries about rows that the frame still has: positions of the rows, which text, and the texts.
+
+    A row that was sorted or filtered away, or that a new index calls by another's number, is passed over: an entry
+    counts only where the cell it is about still holds that value.
+    """
+    nothing = np.array([], dtype="int64")
+    said = carried(frame)
+    if said is None or not len(said.rows) or not frame.index.is_unique:
+        return nothing, nothing, []
+    at = frame.index.get_indexer(pd.Index(said.rows))
+    places = {str(name): place for place, name in reversed(list(enumerate(frame.columns)))}
+    of_text = np.array([places.get(column, -1) for column, *_ in said.texts])
+    begins = np.array([" ".join(value.split()) for _, value, *_ in said.texts], dtype=object)
+    good = (at >= 0) & (of_text[said.which] >= 0)
+    for place in set(of_text[said.which[good]].tolist()):
+        mine = np.flatnonzero(good & (of_text[said.which] == place))
+        cells = frame.iloc[at[mine], place]
+        pairs = zip(cells, begins[said.which[mine]], strict=True)
+        good[mine] = [" ".join(str(cell).split()).startswith(value) for cell, value in pairs]
+    return at[good], said.which[good], said.texts
+
+
+def tags_compared(frame: pd.DataFrame) -> bool:
+    """Whether these very rows were compared with the whole batch."""
+    said = carried(frame)
+    if said is None or said.tags_of is None:
+        return False
+    rows = said.tags_of
+    return frame.index.equals(pd.RangeIndex(rows.start, rows.stop))
