@@ -1,0 +1,224 @@
+"""What a technician does at the bench, without a screen: the queue, corrections, two pages at once, the log."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from advisor.benchlog import BenchLog, Job
+from advisor.errors import InputError
+from advisor.files import datasets
+from advisor.shop_file import default_shop_file, read_shop, the_shop
+from advisor.unit import Capture, Unit
+from advisor.views import words
+from advisor.views.state import MOST_AT_ONCE, Bench
+
+CSV = b"tag,cpu,ram,disk\nA-1,i5-6300U,8,256 ssd\nA-2,i3-4005U,4,500 hdd\nA-3,i5-8250U,8,256 nvme\nA-4,i7-4600U,lots,240 ssd\n"
+
+
+@pytest.fixture
+def queue(bench):
+    bench.take_file("intake.csv", CSV)
+    return bench
+
+
+def test_a_sheet_joins_the_queue_and_its_first_unit_is_scored(queue):
+    assert [one.tag for one in queue.units] == ["A-1", "A-2", "A-3", "A-4"]
+    assert queue.entry.tag == "A-1"
+    assert queue.record.headline.startswith("INSTALL")
+    assert queue.units[1].origin == "intake.csv, row 2"
+
+
+def test_what_was_not_understood_stands_at_its_field_and_falls_away_when_corrected(queue):
+    queue.find("a-4")
+    typed, why = queue.entry.wrong["ram_gib"]
+    assert typed == "lots"
+    assert "accepted" in why
+    queue.correct("ram_gib", "8 GB")
+    assert queue.entry.wrong == {}
+    assert queue.entry.unit.ram_gib == 8
+
+
+def test_a_correction_changes_the_advice_and_says_what_followed(queue):
+    queue.find("A-3")
+    before = queue.record.headline
+    said = queue.correct("ram_gib", "2")
+    assert said.startswith("Memory is 2 GiB.")
+    assert queue.record.headline != before
+    said = queue.correct("cpu", "i3-4005U")
+    assert said.startswith("Processor is")
+
+
+def test_a_bare_disk_size_is_meant_as_on_the_label(queue):
+    queue.correct("storage_gib", "240")
+    assert words.said("storage_gib", queue.entry.unit.storage_gib) == "240 GB"
+
+
+def test_a_wrong_correction_changes_nothing_and_is_kept_at_the_field(queue):
+    before = queue.entry.unit
+    with pytest.raises(InputError, match="Memory"):
+        queue.correct("ram_gib", "plenty")
+    assert queue.entry.unit == before
+    assert queue.entry.wrong["ram_gib"][0] == "plenty"
+
+
+def test_two_pages_change_one_unit_and_lose_nothing(queue, shop, tmp_path):
+    other = Bench(shop, tmp_path / "log.sqlite")
+    number = queue.entry.number
+    other.select(number)
+    queue.correct("maker", "Dell")
+    assert other.changed_elsewhere()
+    other.correct("ram_gib", "16")
+    queue.reload()
+    assert (queue.entry.unit.maker, queue.entry.unit.ram_gib) == ("Dell", 16)
+
+
+def test_the_same_fact_typed_twice_says_so(queue, shop, tmp_path):
+    other = Bench(shop, tmp_path / "log.sqlite")
+    other.select(queue.entry.number)
+    queue.correct("maker", "Dell")
+    assert "Somebody else had typed Dell; yours stands." in other.correct("maker", "HP")
+
+
+def test_a_page_sees_what_another_one_added_and_took_off(queue, shop, tmp_path):
+    other = Bench(shop, tmp_path / "log.sqlite")
+    other.type_in()
+    queue.reload()
+    assert len(queue.units) == 5
+    other.take_off()
+    queue.reload()
+    assert len(queue.units) == 4
+    with pytest.raises(InputError, match="no longer in the queue"):
+        queue.queue.get(5)
+
+
+@pytest.mark.parametrize(("how", "count", "ram"), [("update", 4, 16), ("both", 5, 16), ("leave", 4, 8)])
+def test_a_tag_that_comes_twice_asks(queue, how, count, ram):
+    said = queue.take_file("again.csv", b"tag,cpu,ram\nA-1,i5-6300U,16\n")
+    assert "in the queue already" in said
+    assert len(queue.units) == 4
+    queue.answer(how)
+    assert len(queue.units) == count
+    assert queue.entry.unit.ram_gib == ram
+    assert queue.twice == []
+
+
+def test_what_is_taken_off_can_be_put_back(queue):
+    queue.find("A-2")
+    queue.take_off()
+    assert [one.tag for one in queue.units] == ["A-1", "A-3", "A-4"]
+    assert queue.entry.tag == "A-3"
+    queue.undo()
+    assert queue.entry.tag == "A-2"
+    with pytest.raises(InputError):
+        queue.undo()
+
+
+def test_parts_kept_for_one_unit_are_not_offered_to_another(shop, tmp_path):
+    one = next(part for part in shop.stock if part.kind == "ssd")
+    small = shop.model_copy(update={"stock": (one.model_copy(update={"count": 1}),)})
+    bench = Bench(small, tmp_path / "log.sqlite")
+    bench.take_file("two.csv", b"tag,cpu,ram,disk\nB-1,i5-6300U,8,none\nB-2,i5-6300U,8,none\n")
+    assert [part.source for part in bench.record.parts] == ["1 in the drawer"] or "kept" in bench.record.parts[0].source
+    bench.find("B-2")
+    assert "to be bought" in bench.record.parts[0].source
+    bench.find("B-1")
+    bench.log_it(Job("B-1", "2026-01-05", elapsed_min=50))
+    bench.find("B-2")
+    assert "to be bought" not in bench.record.parts[0].source
+
+
+def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
+    assert queue.go_on().endswith("the clock runs.")
+    again = Bench(shop, tmp_path / "log.sqlite")
+    again.find("A-1")
+    assert [lap.phase for lap in again.watches().running] == ["prepare"]
+    assert re.match(r"Prepare.*, A-1: 0\.0 min\. Start from the stick: the clock runs\.", again.go_on())
+    assert again.state_of(again.entry) == "running"
+
+
+def test_a_corrected_tag_takes_its_stopwatches_along_and_never_another_units_tag(queue):
+    queue.go_on()
+    queue.correct("asset_tag", "A-9")
+    assert [lap.tag for lap in queue.watches().running] == ["A-9"]
+    with pytest.raises(InputError, match="another unit"):
+        queue.correct("asset_tag", "A-2")
+
+
+def test_logging_keeps_prediction_and_outcome_side_by_side_and_why(queue, shop, tmp_path):
+    predicted = queue.record.elapsed_min
+    done = queue.log_it(Job("A-1", "2026-01-05", elapsed_min=75, hands_on_min=20, technician="Ada"))
+    assert done.predicted[0] == predicted
+    assert done.actual == (75, 20)
+    queue.why("slow download")
+    row = queue.log.rows("SELECT * FROM job JOIN unit ON unit.id = job.unit_id")[0]
+    assert (row["asset_tag"], row["note"], row["technician"]) == ("A-1", "why: slow download", "Ada")
+    assert row["phases"].count('"phase"') == 14
+    assert queue.next_unit() == "Next: A-2."
+    again = Bench(shop, tmp_path / "log.sqlite")
+    assert again.technician == "Ada"
+    assert again.state_of(again.units[0]) == "logged"
+
+
+def test_a_unit_without_a_tag_says_so_before_clock_or_log(bench):
+    bench.type_in()
+    for act in (bench.go_on, lambda: bench.log_it(Job("", "2026-01-05", elapsed_min=5))):
+        with pytest.raises(InputError, match="no tag"):
+            act()
+
+
+def test_pasted_text_is_a_sheet_or_listings(bench):
+    bench.take_text("asset tag\tcpu\tram\nP-1\ti5-6300U\t8\n")
+    assert bench.entry.tag == "P-1"
+    bench.take_text("00:14.3 Network controller [0280]: Intel Corporation Wireless 8260 [8086:24f3] (rev 3a)\n")
+    assert "8086:24f3" in bench.entry.unit.devices or "24F3" in bench.entry.unit.devices.upper()
+
+
+def test_a_watched_folder_gives_captures_and_names_what_is_broken(bench, tmp_path):
+    from advisor.capture import write_capture
+
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    write_capture(Capture(unit=Unit(asset_tag="W-1", cpu="i5-6300U")), stick / "one.json")
+    assert "1 unit joined" in bench.watch(str(stick))
+    assert bench.look() == ""
+    (stick / "two.json").write_text("{")
+    with pytest.raises(InputError, match=r"two\.json"):
+        bench.look()
+    assert [one.tag for one in bench.units] == ["W-1"]
+    with pytest.raises(InputError, match="no folder"):
+        bench.watch(str(tmp_path / "nowhere"))
+
+
+def test_a_sheet_too_large_for_the_queue_is_sent_to_the_batch_tab(bench):
+    rows = "".join(f"X-{number},i5-6300U\n" for number in range(MOST_AT_ONCE + 1))
+    assert "Batch tab" in bench.take_file("large.csv", f"tag,cpu\n{rows}".encode())
+    assert bench.units == []
+
+
+def test_the_shop_file_has_one_place_for_all(home, monkeypatch, tmp_path):
+    assert default_shop_file() == home / "shop.toml"
+    assert the_shop().name == "this bench"
+    home.mkdir(parents=True)
+    (home / "shop.toml").write_text('name = "Our bench"\n')
+    assert the_shop().name == "Our bench"
+    monkeypatch.setenv("ADVISOR_SHOP", str(datasets() / "demo" / "shop.toml"))
+    assert the_shop().name == read_shop(datasets() / "demo" / "shop.toml").name
+    monkeypatch.setenv("ADVISOR_SHOP", str(tmp_path / "gone.toml"))
+    with pytest.raises(InputError):
+        the_shop()
+
+
+def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, monkeypatch):
+    from advisor.benchlog import schema, store
+
+    path = tmp_path / "old.sqlite"
+    monkeypatch.setattr(store, "MIGRATIONS", schema.MIGRATIONS[:1])
+    with BenchLog(path) as log:
+        log.add_jobs([Job("A-1", "2026-01-05", elapsed_min=60)])
+    monkeypatch.undo()
+    bench = Bench(log=path)
+    assert bench.log.rows("SELECT count(*) AS n FROM job")[0]["n"] == 1
+    bench.type_in()
+    assert len(bench.units) == 1
