@@ -15,6 +15,9 @@ from advisor.shop import Shop
 
 PART_KINDS = ("memory", "ssd", "wireless")
 
+DISK_GOES_OUT = ("disk-failing", "disk-password")
+"""Conditions under which a disk counts as worn out; common practice, no source."""
+
 TAKEN_AS_LIKELY = ("storage_kind", "form_factor", "boot_mode")
 """Missing facts that a likely value stands for; a likely memory type is only ever looked for, never taken."""
 
@@ -55,6 +58,8 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
                 if kind.strip() in ruled_out:
                     ruled_out[kind.strip()][int(row)] = True
     np.maximum.at(extra, trapped["row"].to_numpy(dtype=int), trapped["extra_min"].to_numpy(dtype=float))
+    goes_out = conditions["row"][conditions["code"].isin(DISK_GOES_OUT)].to_numpy(dtype=int)
+    units.loc[np.unique(goes_out), "storage_health_pct"] = 0.0
     return Facts(
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
         assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),

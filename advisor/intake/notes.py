@@ -269,8 +269,12 @@ def _contradicted(frame: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         against = np.array([value not in (None, "none") for value in stated], dtype=bool)
         rows = frame["row"].to_numpy(dtype=int)
         hit = frame["code"].eq(code).to_numpy() & against[rows]
-        frame.loc[hit, "effect"] = "hold"
-        frame.loc[hit, "reason"] += [f", but {field} says {stated[row]}: find out which holds" for row in rows[hit]]
+        if hit.any():
+            frame.loc[hit, "effect"] = "hold"
+            words = [f", but {field} says {stated[row]}: find out which holds" for row in rows[hit]]
+            frame.loc[hit, "reason"] = [
+                f"{said}{more}" for said, more in zip(frame.loc[hit, "reason"], words, strict=True)
+            ]
     return frame
 
 
