@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -17,6 +19,13 @@ PART_KINDS = ("memory", "ssd", "wireless")
 
 DISK_GOES_OUT = ("disk-failing", "disk-password")
 """Conditions under which a disk counts as worn out; common practice, no source."""
+
+_REPLACED_FIRMWARE = re.compile(
+    r"\b(?:uefi|full|other|new|own|custom|free)\b[\w ]{0,20}\b(?:firmware|rom|bios)\b[\w ]{0,20}"
+    r"\b(?:written|flashed|installed|fitted|in place)\b"
+    r"|\b(?:firmware|rom|bios)\b[\w ]{0,20}\b(?:was|is|already|been)\b[\w ]{0,10}\b(?:replaced|flashed|written)\b",
+    re.IGNORECASE,
+)
 
 TAKEN_AS_LIKELY = ("storage_kind", "form_factor", "boot_mode")
 """Missing facts that a likely value stands for; a likely memory type is only ever looked for, never taken."""
@@ -40,7 +49,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     """
     units = units.reset_index(drop=True)
     processors = identify.processors(units).reset_index(drop=True)
-    trapped = traps(units, processors)
+    trapped = _still_trapped(traps(units, processors), units)
     units, taken = _likely(units, processors)
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
@@ -66,6 +75,12 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, likely=taken, twice=twice,
     )  # fmt: skip
+
+
+def _still_trapped(trapped: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the firmware of a ChromeOS device where the notes say that another was written."""
+    freed = units["notes"].str.contains(_REPLACED_FIRMWARE).fillna(False).to_numpy(dtype=bool)
+    return trapped[~(trapped["code"].eq("write-protect").to_numpy() & freed[trapped["row"].to_numpy(dtype=int)])]
 
 
 def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
