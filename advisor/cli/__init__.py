@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import typer
@@ -34,8 +35,15 @@ def _root() -> None:
     """Keep `advisor NAME` a sub-command even while only one door is open."""
 
 
+def _leave_the_current_folder() -> None:
+    """Look for programs in folders that PATH names whole: any other entry depends on the folder that one stands in."""
+    folders = os.environ.get("PATH", os.defpath).split(os.pathsep)
+    os.environ["PATH"] = os.pathsep.join(folder for folder in folders if os.path.isabs(folder))
+
+
 def main() -> None:
     """Run the command line; exit 0 when done, 1 when some rows could not be used, 2 for a wrong call."""
+    _leave_the_current_folder()
     wanted = next((word for word in sys.argv[1:] if not word.startswith("-")), None)
     _open_doors(wanted)
     try:

@@ -167,7 +167,7 @@ class Rehearsal:
 
     def _open_depot(self) -> str:
         server = subprocess.Popen(
-            [*REAL_TIME, sys.executable, str(Path(__file__).with_name("depot.py")), str(self.place.mirror),
+            [*REAL_TIME, sys.executable, "-P", str(Path(__file__).with_name("depot.py")), str(self.place.mirror),
              "--mbps", str(self.plan.link_mbps)],
             preexec_fn=lambda: self.groups.enter("rig"), stdout=subprocess.PIPE, text=True,
         )  # fmt: skip

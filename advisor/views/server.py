@@ -82,17 +82,7 @@ class Plan:
 
 
 def shipped_notebooks() -> Path:
-    """Folder of the notebooks that come with the package.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    ToolError
-        When the installation lacks them.
-    """
+    """Find the notebooks that come with the package."""
     package = _HERE.parent
     for candidate in (package / "_notebooks", package.parent / "notebooks"):
         if (candidate / NOTEBOOKS["triage"]).is_file():
@@ -100,36 +90,17 @@ def shipped_notebooks() -> Path:
     raise ToolError("The notebooks are missing from this installation.", "Install the package again.")
 
 
-def lay_out(folder: Path | None = None) -> Path:
-    """Copy the shipped notebooks to where they are opened from.
-
-    Parameters
-    ----------
-    folder : path-like, optional
-        Default: `notebooks` in the user's data folder. Notebooks of the same names in it are replaced.
-
-    Returns
-    -------
-    pathlib.Path
-    """
-    target = Path(folder) if folder is not None else user_data() / "notebooks"
+def lay_out(folder: Path) -> None:
+    """Copy the shipped notebooks to where they are opened from, over those of the same names."""
     try:
-        target.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(
-            f"The folder {target} cannot be made: {error.strerror}.",
+            f"The folder {folder} cannot be made: {error.strerror}.",
             "Set ADVISOR_HOME to a folder that you may write to.",
         ) from error
     for source in sorted(shipped_notebooks().glob("*.ipynb")):
-        write_whole(target / source.name, source.read_bytes())
-    return target
-
-
-def free_port() -> int:
-    """Find a port nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
+        write_whole(folder / source.name, source.read_bytes())
 
 
 def plan(
@@ -167,11 +138,11 @@ def plan(
     for needed in ("voila" if app else "jupyterlab", "ipykernel"):
         if find_spec(needed) is None:
             raise ToolError(f"{needed} is not installed.", _INSTALL)
-    _check_port(port)
-    port = port or free_port()
+    port = _usable(port)
     token = secrets.token_urlsafe(24)
     served = Path(folder if folder is not None else user_data() / "notebooks").resolve()
-    place = Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir()) / f"advisor-{secrets.token_hex(4)}"
+    runtime = os.environ.get("XDG_RUNTIME_DIR", "")
+    place = Path(runtime if os.access(runtime, os.W_OK) else tempfile.gettempdir()) / f"advisor-{secrets.token_hex(4)}"
     # What stands in the settings below app/config is not repeated here.
     if app:
         command = ["voila", str(served / notebook), f"--Voila.ip={HOST}", "--Voila.port_retries=0"]
@@ -192,7 +163,8 @@ def plan(
     )
 
 
-def _check_port(port: int) -> None:
+def _usable(port: int) -> int:
+    """Give the port, or for 0 one that nobody listens on."""
     with socket.socket() as probe:
         # As servers do: a port that was in use a minute ago is free.
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -202,18 +174,19 @@ def _check_port(port: int) -> None:
             raise InputError(
                 f"Port {port} on this machine cannot be used: {error.strerror}.", "Without --port, a free one is taken."
             ) from error
+        return int(probe.getsockname()[1])
 
 
 def _environment(place: Path, token: str) -> dict[str, str]:
     """Variables of the server and, through it, of its kernels; the settings of this user's other servers stay away."""
     from jupyter_core.paths import jupyter_config_dir
 
-    app = _HERE / "app"
+    first = {"JUPYTER_PATH": _HERE / "app" / "share", "JUPYTER_CONFIG_PATH": _HERE / "app" / "config"}
     return {
+        name: os.pathsep.join(filter(None, [str(folder), os.environ.get(name)])) for name, folder in first.items()
+    } | {
         # Other users can read a command line, but not the environment.
         "JUPYTER_TOKEN": token,
-        "JUPYTER_PATH": _joined(app / "share", os.environ.get("JUPYTER_PATH")),
-        "JUPYTER_CONFIG_PATH": _joined(app / "config", os.environ.get("JUPYTER_CONFIG_PATH")),
         "JUPYTER_PREFER_ENV_PATH": "1",
         "JUPYTER_CONFIG_DIR": str(place / "config"),
         "JUPYTERLAB_SETTINGS_DIR": str(Path(jupyter_config_dir()) / "lab" / "user-settings"),
@@ -228,10 +201,6 @@ def _wanted(which: str, shop: Path | None) -> dict[str, str]:
     """The tab and the shop that were asked for, as the kernels are told them."""
     tab = {} if which == "bench" else {"ADVISOR_TAB": which}
     return tab | ({"ADVISOR_SHOP": str(Path(shop).resolve())} if shop else {})
-
-
-def _joined(first: Path, rest: str | None) -> str:
-    return f"{first}{os.pathsep}{rest}" if rest else str(first)
 
 
 def _calm_workspace(folder: Path) -> None:
@@ -358,18 +327,7 @@ def _ask(planned: Plan, path: str, body: Mapping[str, Any]) -> Any:
 
 
 def run_ahead(planned: Plan) -> None:
-    """Run the notebook in the kernel that its page will use, and keep the outputs: the view opens with the page.
-
-    Parameters
-    ----------
-    planned : Plan
-        Of a running server.
-
-    Raises
-    ------
-    ToolError
-        When a cell fails, or the kernel does not answer.
-    """
+    """Run the notebook in the kernel that its page will use, and keep the outputs: the view opens with the page."""
     import nbformat
     from jupyter_client.blocking.client import BlockingKernelClient
     from nbformat.sign import NotebookNotary

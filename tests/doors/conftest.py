@@ -21,11 +21,17 @@ PATIENCE_S = 120
 """How long anything may take on a machine with other work to do [s]."""
 
 
-def until(holds: Callable[[], object], what: str) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not holds():
-        assert time.monotonic() < end, f"not within {PATIENCE_S} s: {what}"
-        time.sleep(0.1)
+@pytest.fixture(scope="session")
+def until() -> Callable[..., None]:
+    """Wait for what will hold."""
+
+    def wait(holds: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> None:
+        end = time.monotonic() + patience_s
+        while not holds():
+            assert time.monotonic() < end, f"not within {patience_s} s: {what}"
+            time.sleep(0.1)
+
+    return wait
 
 
 @dataclass

@@ -6,9 +6,11 @@ import json
 import socket
 import stat
 import sys
+import tempfile
 import threading
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 
 import pytest
 
@@ -39,8 +41,21 @@ def test_every_start_has_a_token_and_a_folder_of_its_own():
     assert one.token != other.token and one.place != other.place and not one.place.exists()
 
 
-def test_notebooks_are_laid_out_without_outputs():
-    folder = server.lay_out()
+def test_a_runtime_folder_that_is_not_there_is_done_without(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "none"))
+    assert server.plan().place.parent == Path(tempfile.gettempdir())
+
+
+def test_a_folder_that_somebody_else_has_made_is_not_taken():
+    planned = server.plan()
+    planned.place.mkdir(mode=0o777)
+    with pytest.raises(InputError, match="cannot be made: File exists"):
+        server.start(planned)
+
+
+def test_notebooks_are_laid_out_without_outputs(tmp_path):
+    folder = tmp_path / "notebooks"
+    server.lay_out(folder)
     for path in folder.glob("*.ipynb"):
         assert all(not cell["outputs"] for cell in json.loads(path.read_text())["cells"] if cell["cell_type"] == "code")
     assert {path.name for path in folder.glob("*.ipynb")} >= set(server.NOTEBOOKS.values())

@@ -85,7 +85,7 @@ class Rig:
         if not image.exists():
             code = "import sys; from advisor.lab.sessions.series import make_here; make_here(*sys.argv[1:])"
             words = [str(self.place.root), release, edition, str(image)]
-            subprocess.run(["nice", "-n", "10", sys.executable, "-c", code, *words], check=True)
+            subprocess.run(["nice", "-n", "10", sys.executable, "-P", "-c", code, *words], check=True)
         return image
 
     def keep(self, *images: Path) -> None:
