@@ -56,10 +56,12 @@ class Scoring(w.VBox):
             button("Save scored CSV", self._save, "ba-batch-save"),
             button("Save parts list", lambda: self._save(True), "ba-batch-parts"),
         ])  # fmt: skip
-        self.summary, self.detail = html("", "ba"), html("", "ba")
+        self.summary, self.chosen, self.detail = html("", "ba"), html("", "ba"), html("", "ba")
         self.table, self.pictures = classed(w.VBox([]), "ba-table"), html("", "ba")
         opened = w.HBox([self.upload, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
-        super().__init__([opened, self.progress, self.summary, self.actions, self.table, self.detail, self.pictures])
+        super().__init__(
+            [opened, self.progress, self.summary, self.actions, self.chosen, self.table, self.detail, self.pictures]
+        )
         self.add_class("ba-batch")
 
     # -- what a person does -------------------------------------------------------------------------------------------
@@ -119,7 +121,8 @@ class Scoring(w.VBox):
     def _choose(self, row: int) -> None:
         assert self.batch is not None
         self.row = row
-        self.detail.value = show.record_html(self.batch[row])
+        record = self.batch[row]
+        self.chosen.value, self.detail.value = show.part("head", record), show.part("rest", record)
 
     def _to_bench(self) -> None:
         def take() -> str:
@@ -154,7 +157,7 @@ class Scoring(w.VBox):
 
     def _show(self) -> None:
         assert self.batch is not None
-        self.row, self.detail.value = -1, ""
+        self.row, self.chosen.value, self.detail.value = -1, "", ""
         self.summary.value = show.batch_html(self.batch, rows=0)
         self.table.children = [table_of(self.batch, self._choose)]
         plot = self.batch.plot

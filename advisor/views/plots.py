@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
@@ -48,6 +49,9 @@ class Picture:
             self.figure.savefig(out, format="svg", transparent=True, bbox_inches="tight", metadata={"Date": None})
         text = re.sub(r"^.*?(?=<svg)", "", out.getvalue(), flags=re.S)
         text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+        # Several pictures stand on one page: each has names of its own, or one's hatching would be another's.
+        own = f"p{zlib.crc32(self.says.encode()):x}-"
+        text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{own}", text)
         for colour, variable in _VARIABLES.items():
             text = text.replace(colour, variable)
         return text.replace("<svg ", f'<svg class="picture" role="img" aria-label="{escape(self.says)}" ', 1)

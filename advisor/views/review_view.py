@@ -36,7 +36,7 @@ class Review(w.VBox):
         bench = self.app.bench
         compared = shop_log(bench.shop, bench.log.path)
         drawn = plots.scatter(compared).figure_html() if len(compared) else ""
-        self.first.value = f"<h2 class='headline'>{sentence(compared)}</h2>{drawn}"
+        self.first.value = f"<h2 class='headline sentence'>{sentence(compared)}</h2>{drawn}"
         batch = self.app.batch.batch
         if batch is not None and batch is not self._batch:
             self._batch = batch

@@ -28,7 +28,7 @@ def run(path: Path, folder: Path, edits: dict[str, str] | None = None):
 
 
 def shown(cell, kind: str = "text/html") -> str:
-    texts = [output.get("data", {}).get(kind, "") for output in cell.outputs]
+    texts = [str(output.get("data", {}).get(kind, "")) for output in cell.outputs]
     return "".join(texts + [output.text for output in cell.outputs if output.output_type == "stream"])
 
 

@@ -1,4 +1,4 @@
-"""The real page in Debian's Chromium: servers, browser and pages for the tests beside this file."""
+"""The real page in Debian's Chromium: one server, a browser and pages for the tests beside this file."""
 
 from __future__ import annotations
 
@@ -19,6 +19,9 @@ FLAGS = [
     "--disable-dev-shm-usage",
 ]
 PATIENCE_MS = 90_000
+
+# Counts what would be printed, in every frame.
+PRINTS = "window.print = () => { top.printed = [...(top.printed ?? []), document.documentElement.innerText]; };"
 
 
 @pytest.fixture(scope="session")
@@ -46,58 +49,38 @@ def home(tmp_path_factory):
         os.environ["ADVISOR_HOME"] = before
 
 
-def serve(which: str, app: bool, home: Path):
+@pytest.fixture(scope="session")
+def app(browser, home):
+    """The bench without code cells, with the demo's invented shop."""
+    yield from _served(home, True)
+
+
+@pytest.fixture(scope="session")
+def lab(browser, home):
+    """The bench in JupyterLab."""
+    yield from _served(home, False)
+
+
+def _served(home: Path, app: bool):
+    from advisor.files import datasets
     from advisor.views import server
 
-    planned = server.plan(which, app=app, folder=home / f"{which}-{'app' if app else 'lab'}")
+    folder = home / ("app" if app else "lab")
+    planned = server.plan(app=app, folder=folder, shop=datasets() / "demo" / "shop.toml")
     process = server.start(planned)
-    return planned, process
-
-
-@pytest.fixture(scope="session")
-def triage_app(browser, home):
-    from advisor.views import server
-
-    planned, process = serve("triage", True, home)
     yield planned
     server.stop(process)
 
 
-@pytest.fixture(scope="session")
-def triage_lab(browser, home):
-    from advisor.views import server
-
-    planned, process = serve("triage", False, home)
-    yield planned
-    server.stop(process)
-
-
-@pytest.fixture(scope="session")
-def batch_app(browser, home):
-    from advisor.views import server
-
-    planned, process = serve("batch", True, home)
-    yield planned
-    server.stop(process)
-
-
-@pytest.fixture(scope="session")
-def review_app(browser, home):
-    from advisor.views import server
-
-    planned, process = serve("review", True, home)
-    yield planned
-    server.stop(process)
-
-
-@pytest.fixture
+@pytest.fixture(scope="module")
 def visit(browser):
     """Open a page that is watched for errors and for fetches from anywhere but this machine."""
     contexts = []
 
-    def go(planned, ready: str, **options):
+    def go(planned, **options):
         context = browser.new_context(accept_downloads=True, **({"viewport": {"width": 1366, "height": 768}} | options))
         contexts.append(context)
+        context.add_init_script(PRINTS)
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         page.strangers = []
@@ -105,7 +88,7 @@ def visit(browser):
         page.on("request", lambda request: page.strangers.append(request.url) if _strange(request.url) else None)
         page.on("pageerror", lambda error: page.failures.append(str(error)))
         page.goto(planned.url)
-        page.wait_for_selector(ready)
+        page.wait_for_selector(".ba-app .ba-do-demo")
         return page
 
     yield go
@@ -117,10 +100,25 @@ def _strange(url: str) -> bool:
     return url.startswith(("http:", "https:", "ws:", "wss:")) and "//127.0.0.1:" not in url
 
 
-def focused(page) -> str:
-    """Id of the element that has the keyboard."""
-    return page.evaluate("document.activeElement.id")
+def sheet(*rows: str) -> dict[str, object]:
+    """An intake sheet as a file to hand in."""
+    content = "\n".join(("asset_tag,maker,model,form_factor,cpu,ram_gib,storage_kind,storage_gib,boot_mode", *rows))
+    return {"name": "intake.csv", "mimeType": "text/csv", "buffer": content.encode()}
 
 
-def wait_focus(page, key: str) -> None:
-    page.wait_for_function(f"document.activeElement.id === {key!r}")
+def row(tag: str, ram: str = "8") -> str:
+    """A row of that sheet."""
+    return f"{tag},Lenovo,ThinkPad T460,laptop,i5-6300U,{ram},sata ssd,223.5,uefi 64-bit"
+
+
+def hand_in(page, *tags: str) -> None:
+    """Hand a sheet in by the button, and wait for its first unit."""
+    with page.expect_file_chooser() as chooser:
+        page.locator(".ba-ways .ba-upload").click()
+    chooser.value.set_files(sheet(*map(row, tags)))
+    page.locator(".ba-unit", has_text=tags[0]).wait_for()
+
+
+def wait_focus(page, query: str) -> None:
+    """Wait until an element has the keyboard."""
+    page.wait_for_function(f"document.activeElement.matches({query!r})")

@@ -14,7 +14,8 @@ from advisor.unit import Capture, Unit
 from advisor.views import words
 from advisor.views.state import MOST_AT_ONCE, Bench
 
-CSV = b"tag,cpu,ram,disk\nA-1,i5-6300U,8,256 ssd\nA-2,i3-4005U,4,500 hdd\nA-3,i5-8250U,8,256 nvme\nA-4,i7-4600U,lots,240 ssd\n"
+ROWS = ("tag,cpu,ram,disk", "A-1,i5-6300U,8,256 ssd", "A-2,i3-4005U,4,500 hdd", "A-3,i5-8250U,8,256 nvme")
+CSV = "\n".join((*ROWS, "A-4,i7-4600U,lots,240 ssd\n")).encode()
 
 
 @pytest.fixture
