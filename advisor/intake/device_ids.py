@@ -15,7 +15,7 @@ _ID = re.compile(
     r"(?::[0-9a-f]{4}:[0-9a-f]{4})?(?:\s*\(rev\s*[0-9a-f]+\))?",
     re.I,
 )
-_BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?", re.I)
+_BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?(?:\s*\(rev\s*[0-9a-f]+\))?", re.I)
 _WINDOWS_PCI = re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
 _WINDOWS_USB = re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
 _PCI_ALIAS = re.compile(
@@ -32,9 +32,20 @@ _OTHER_ALIAS = re.compile(r"(?:acpi|hid|hdaudio|sdio|i2c|platform|cpu|dmi|input|
     r"|typec|wmi|mei|pcmcia|ssb|bcma|thunderbolt|tbsvc|rmi|of|"
                           r"firmware|ieee1394|snd|intel_vsec|auxiliary|vmbus|soundwire"
                           r"|sdw):[A-Za-z0-9_\-:,.*+&/=()]{1,300}")  # fmt: skip
-_SPLIT = re.compile(r"[;\n\r|]+|,(?=\s*(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform|\[?(?:0x)?[0-9a-fA-F]{4}:))"
+_LINES = re.compile(r"[;\n\r|]+")
+_SPLIT = re.compile(r",(?=\s*(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform|\[?(?:0x)?[0-9a-fA-F]{4}:))"
     r"|\s+(?=(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform)[:\\])|"
                     r"(?<=[0-9a-fA-F]{4})[\s,]+(?=\[?[0-9a-fA-F]{4}:)", re.I)  # fmt: skip
+_LSUSB = re.compile(r"\s*(?:bus\s+\d+\s+device\s+\d+:\s*)?id\s+([0-9a-f]{4}):([0-9a-f]{4})\b.*", re.I)
+_SLOT = re.compile(r"\s*(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\s|.{3,60}\[[0-9a-f]{4}\]:", re.I)
+_ONLY_BRACKETS = re.compile(r"(?:\s*,?\s*\[[0-9a-f]{4}:[0-9a-f]{4}\])+\s*", re.I)
+_IN_BRACKETS = re.compile(r"\[([0-9a-f]{4}):([0-9a-f]{4})\]", re.I)
+_NAMED = re.compile(r"[^\[\]]*[g-z][^\[\]]*(?:\[[^\[\]:]*\][^\[\]]*)*\[[0-9a-f]{4}:[0-9a-f]{4}\].*", re.I)
+_NUMBERED = re.compile(r"(?:.*?:\s+)?(\S.*?)\s+device\s+([0-9a-f]{4})(?:\s*\(rev\s*[0-9a-f]+\))?", re.I)
+_ABOUT = re.compile(
+    r"\s*(?:(?:device)?subsystem|devicename|kernel driver in use|kernel modules|flags|control|capabilities):", re.I
+)
+_LONGEST_LINE = 400
 MAX_ITEMS = 2_000
 """Most devices read from one cell."""
 
@@ -44,6 +55,35 @@ def _bus_of() -> dict[str, str]:
     """Bus of the makers whose ids sit on one bus only."""
     table = load("intake/id_makers").frame
     return dict(zip(table["vendor"].str.lower(), table["bus"], strict=True))
+
+
+@cache
+def _maker_of() -> dict[str, str]:
+    """Vendor number by how a PCI maker's name begins."""
+    table = load("intake/id_makers").frame
+    named = table[table["name"].notna()]
+    return dict(zip(named["name"], named["vendor"].str.lower(), strict=True))
+
+
+def _listing(line: str) -> list[str] | None:
+    """Ids of a line as lspci -nn or lsusb prints it; None when it is no such line.
+
+    A line about a device, such as that of its subsystem, names none.
+    """
+    if " " not in line or len(line) > _LONGEST_LINE:
+        return None
+    if _ABOUT.match(line):
+        return []
+    if match := _LSUSB.fullmatch(line):
+        return [f"usb:{match[1].lower()}:{match[2].lower()}"]
+    if _ONLY_BRACKETS.fullmatch(line) or ("[" in line and _NAMED.fullmatch(line)):
+        bus = "pci:" if _SLOT.match(line) else ""
+        return [f"{bus}{vendor}:{device}".lower() for vendor, device in _IN_BRACKETS.findall(line)]
+    if match := _NUMBERED.fullmatch(line.strip()):
+        maker = match[1].lower()
+        vendors = [number for name, number in _maker_of().items() if maker.startswith(name)]
+        return [f"pci:{vendors[0]}:{match[2].lower()}"] if len(vendors) == 1 else None
+    return None
 
 
 @lru_cache(maxsize=100_000)
@@ -103,7 +143,11 @@ def devices(text: str) -> Parsed:
     good: dict[str, None] = {}
     bad: list[str] = []
     taken: list[str] = []
-    parts = [part for part in _SPLIT.split(text) if part.strip()]
+    parts: list[str] = []
+    for line in _LINES.split(text):
+        found = _listing(line)
+        parts += _SPLIT.split(line) if found is None else found
+    parts = [part for part in parts if part.strip()]
     for part in parts[:MAX_ITEMS]:
         device, reason = item(part)
         if device:

@@ -244,6 +244,49 @@ def test_the_bus_of_a_bare_id_is_an_assumption():
     assert devices("pci:8086:24f3").note == ""
 
 
+LISTING = """00:02.0 VGA compatible controller [0300]: Intel Corporation HD Graphics 520 [8086:1916] (rev 07)
+\tDeviceName: Onboard - Video
+\tSubsystem: Lenovo Device [17aa:5049]
+\tKernel driver in use: i915
+04:00.0 Network controller [0280]: Intel Corporation Wireless 8260 [8086:24f3] (rev 3a)"""
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        (
+            "02:00.0 Network controller [0280]: Realtek Semiconductor Co., Ltd. Device [10ec:b822] (rev 01)",
+            "pci:10ec:b822",
+        ),
+        ("Bus 001 Device 004: ID 0bda:b812 Realtek Semiconductor Corp. RTL88x2bu", "usb:0bda:b812"),
+        ("Realtek RTL8822BE [10ec:b822]", "pci:10ec:b822"),
+        # lspci prints so what its list lacks; the numbers of the makers are pci.ids'.
+        ("Realtek Semiconductor Co., Ltd. Device b822", "pci:10ec:b822"),
+        ("Network controller: Intel Corporation Device a0f0 (rev 20)", "pci:8086:a0f0"),
+        ("[8086:24f3] [10ec:8168]", "pci:8086:24f3;pci:10ec:8168"),
+        ("10ec:b822 (rev 03)", "pci:10ec:b822"),
+        ("sdio:024c:b723", "sdio:024c:b723"),
+    ],
+)
+def test_lines_of_listings_are_devices(text, value):
+    parsed = devices(text)
+    assert (parsed.value, parsed.problem) == (value, "")
+
+
+def test_a_whole_listing_names_its_devices_and_not_their_subsystems():
+    parsed = devices(LISTING)
+    assert parsed.value == "pci:8086:1916;pci:8086:24f3"
+
+
+def test_a_maker_with_two_numbers_is_not_guessed():
+    # pci.ids: Qualcomm Atheros is 168c and 1969.
+    assert devices("Qualcomm Atheros Device 0042").problem
+
+
+def test_a_long_line_takes_no_long_time():
+    assert devices("g[" * 40_000 + " device ").problem
+
+
 def test_malformed_devices_are_named_and_good_ones_kept():
     parsed = devices("pci:8086:24f3; pci:zz:yy; 1234:5678")
     assert parsed.value == "pci:8086:24f3"

@@ -54,3 +54,19 @@ def test_network_chips_are_put_on_their_bus(need, lists):
     chips = [pair for pair in ids["pci"] - ids["usb"] if pair[0] in makers]
     assert len(chips) > 5_000
     assert all(item(f"{vendor}:{product}") == (f"pci:{vendor}:{product}", "") for vendor, product in chips)
+
+
+def test_makers_names_begin_as_in_pci_ids(need, lists):
+    # hwdata's pci.ids: each beginning is of the vendor's own name, and of no other vendor's in the table.
+    named = {}
+    for line in need(lists["pci"]).read_text(encoding="utf-8", errors="replace").splitlines():
+        if line.startswith("C "):
+            break
+        if line[:1].strip() and not line.startswith("#"):
+            named[line[:4].lower()] = line[4:].strip().lower()
+    table = load("intake/id_makers").frame
+    told = table[table["name"].notna()]
+    assert len(told) > 20
+    for vendor, name in zip(told["vendor"], told["name"], strict=True):
+        fits = [other for other in table.loc[table["bus"] == "pci", "vendor"] if named[other].startswith(name)]
+        assert fits == [vendor]
