@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from itertools import repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from advisor.cli.screen import one_line, say
+from advisor.errors import ToolError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,26 +49,27 @@ def score(
 ) -> None:
     """Score an intake sheet."""
     from advisor import intake
-    from advisor.files import write_whole
+    from advisor.files import refuse_same, write_whole
     from advisor.shop import default_shop
     from advisor.shop_file import read_shop
 
+    refuse_same(out, sheet, shop)
     settings = read_shop(shop) if shop else default_shop()
     raw = intake.read(sheet)
     if columns:
-        typer.echo(intake.understand(raw).report() + "\n")
+        say(intake.understand(raw).report() + "\n")
     scored = score_in_chunks(raw, settings)
     if out is not None:
         safe = scored if raw_text else intake.safe_frame(scored)
         write_whole(out, safe.to_csv(index=False))
     else:
-        typer.echo(table(scored))
-    typer.echo(summary(scored))
+        say(table(scored))
+    say(summary(scored))
     if out is not None:
-        typer.echo(f"{len(scored)} rows written to {out}.")
+        say(f"{len(scored)} rows written to {out}.")
     unreadable = scored["status"].eq("unreadable").sum()
     if unreadable:
-        typer.echo(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
+        say(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
         raise typer.Exit(1)
 
 
@@ -85,10 +91,12 @@ def score_in_chunks(raw: pd.DataFrame, shop: Shop) -> pd.DataFrame:
 
     chunks = list(intake.in_pieces(raw, CHUNK_ROWS))
     pieces: list[pd.DataFrame] = []
-    with typer.progressbar(length=len(raw), label="Scoring", file=sys.stderr, width=32) as bar:
-        for piece in _in_order(chunks, shop):
-            pieces.append(piece)
-            bar.update(len(piece))
+    with open(os.devnull, "w") as nowhere:
+        screen = sys.stderr if sys.stderr.isatty() else nowhere
+        with typer.progressbar(length=len(raw), label="Scoring", file=screen, width=32) as bar:
+            for piece in _in_order(chunks, shop):
+                pieces.append(piece)
+                bar.update(len(piece))
     return pd.concat(pieces, ignore_index=True)
 
 
@@ -104,8 +112,18 @@ def _in_order(chunks: list[pd.DataFrame], shop: Shop) -> Iterator[pd.DataFrame]:
     if workers < 2:
         yield from (_score_chunk(chunk, shop) for chunk in chunks)
         return
-    with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(_score_chunk, chunks, repeat(shop))
+    # Ctrl+C reaches every process of the terminal; only this one is to say so.
+    with ProcessPoolExecutor(workers, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN)) as pool:
+        try:
+            yield from pool.map(_score_chunk, chunks, repeat(shop))
+        except BrokenProcessPool as error:
+            raise ToolError(
+                "A process that scored some of the rows was ended from outside, perhaps for want of memory.",
+                "Close other programs, or score the sheet in smaller parts.",
+            ) from error
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def summary(scored: pd.DataFrame) -> str:
@@ -154,7 +172,7 @@ def table(scored: pd.DataFrame, limit: int = 60) -> str:
         unit = scored.iloc[row]
         minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
         lines.append(
-            f"{tags[row][:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
+            f"{_text(tags[row])[:9]:<10}{_text(unit['advice']):<18}{_text(unit['edition']):<12}"
             f"{_text(unit['image_used'])[:19]:<20}{minutes:<18}{_text(unit['reasons'])[:110]}"
         )
     if len(scored) > limit:
@@ -165,7 +183,7 @@ def table(scored: pd.DataFrame, limit: int = 60) -> str:
 def _text(value: str | float | None) -> str:
     import pandas as pd
 
-    return "-" if pd.isna(value) or value == "" else " ".join(str(value).split())
+    return "-" if pd.isna(value) or value == "" else one_line(value)
 
 
 def _minutes(middle: float, low: float, high: float) -> str:
