@@ -243,12 +243,18 @@ record() {
         [ -d "$d" ] && device "${d#"$R"}"
     done
     here /sys/class/power_supply
+    n=0
     for d in "$R"/sys/class/power_supply/*; do
-        case ${d##*/} in
-        *:* | '*') ;;
-        *) device "${d#"$R"}" type scope present energy_full energy_full_design charge_full charge_full_design \
-            cycle_count ;;
-        esac
+        [ -d "$d" ] || continue
+        # That of a mouse or a pen is not the unit's. Its name holds its serial number or address; any name may.
+        scope=
+        [ -r "$d/scope" ] && read -r scope <"$d/scope"
+        [ "$scope" = Device ] && continue
+        n=$((n + 1)) at=/sys/devices/supply$n
+        say "/sys/class/power_supply/supply$n -> $at"
+        for a in type present energy_full energy_full_design charge_full charge_full_design cycle_count; do
+            [ -r "$d/$a" ] && read -r line <"$d/$a" && say "$at/$a = $line"
+        done
     done
     say 'bench-advisor recording ends'
 }
@@ -281,7 +287,19 @@ if [ -z "$goal" ]; then
     [ -w "$folder" ] || folder=.
     goal=$folder/unit-$(date +%Y%m%d-%H%M%S 2>/dev/null).txt
 fi
-if record 2>/dev/null >"$goal.part" && mv "$goal.part" "$goal"; then
+if [ -h "$goal" ] || { [ -e "$goal" ] && ! [ -f "$goal" ]; }; then
+    say "$goal is a link, a folder or a device. Name a file: sh $0 FILE" >&2
+    exit 2
+fi
+# A folder made anew is this run's own: no link can have been put in the way.
+part=$goal.$$
+trap 'exit 2' HUP INT TERM
+if mkdir -m 700 "$part" 2>/dev/null; then
+    trap 'rm -f "$part/unit"; rmdir "$part"' EXIT
+else
+    part=
+fi
+if [ -n "$part" ] && record 2>/dev/null >"$part/unit" && mv -f "$part/unit" "$goal"; then
     say "$goal written. Next: advisor capture --from $goal"
 else
     say "$goal could not be written. Name a file on a disk with room: sh $0 FILE" >&2

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import importlib
+import io
+import itertools
 import os
 import sys
+import warnings
+from typing import Annotated, Any
 
 import typer
+import typer.main
 
-from advisor.errors import AdvisorError
+from advisor.cli import screen
+from advisor.cli.faults import failed
+from advisor.errors import InputError
+
+UsageError: Any = typer.BadParameter.__bases__[0]
+"""The error of a wrong call; where its module is depends on typer's version."""
 
 DOORS = ("demo", "capture", "score", "sheet", "log", "learn", "tables", "rehearse", "notebook")
 """Command names; each lives in the module of the same name and adds itself with `register`."""
@@ -31,7 +41,9 @@ def _open_doors(wanted: str | None) -> None:
 
 
 @app.callback()
-def _root() -> None:
+def _root(
+    debug: Annotated[bool, typer.Option("--debug", help="Show where a fault of the program arose.")] = False,
+) -> None:
     """Keep `advisor NAME` a sub-command even while only one door is open."""
 
 
@@ -42,20 +54,52 @@ def _leave_the_current_folder() -> None:
 
 
 def main() -> None:
-    """Run the command line; exit 0 when done, 1 when some rows could not be used, 2 for a wrong call."""
+    """Run the command line; exit 0 when done, 1 when some rows could not be read, 2 for anything that went wrong."""
     _leave_the_current_folder()
-    wanted = next((word for word in sys.argv[1:] if not word.startswith("-")), None)
-    _open_doors(wanted)
+    screen.open_streams()
+    if not sys.warnoptions:
+        # Warnings of libraries are for who develops this.
+        warnings.simplefilter("ignore")
+    words = sys.argv[1:]
+    before_command = list(itertools.takewhile(lambda word: word.startswith("-"), words))
     try:
-        app()
-    except AdvisorError as error:
-        typer.echo(f"advisor: {error.message}", err=True)
-        if error.hint:
-            typer.echo(f"  {error.hint}", err=True)
-        sys.exit(2)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(2)
+        code = _run(words)
+        sys.stdout.flush()
+    except Exception as error:
+        code = failed(error, "--debug" in before_command)
     except KeyboardInterrupt:
-        typer.echo("advisor: stopped.", err=True)
-        sys.exit(130)
+        screen.say("advisor: stopped.", err=True)
+        code = 130
+    sys.exit(code)
+
+
+def _run(words: list[str]) -> int:
+    """Carry out a call; its exit code."""
+    _check_letters(words)
+    _open_doors(next((word for word in words if not word.startswith("-")), None))
+    command = typer.main.get_command(app)
+    # Not through `command.main`, which has exit codes of its own for a closed pipe and for Ctrl+C.
+    try:
+        with command.make_context("advisor", words) as context:
+            command.invoke(context)
+    except typer.Exit as done:
+        return done.exit_code
+    except typer.Abort:
+        raise KeyboardInterrupt from None
+    except UsageError as error:
+        error.show(file=(said := io.StringIO()))
+        screen.say(said.getvalue(), err=True, nl=False)
+        return 2
+    return 0
+
+
+def _check_letters(words: list[str]) -> None:
+    """Refuse words that are no text, unless they name a file: an asset tag of such bytes could never be written out."""
+    for word in words:
+        try:
+            os.fsencode(word).decode("utf-8")
+        except UnicodeDecodeError:
+            if not os.path.lexists(word):
+                raise InputError(
+                    f"{word!r} is no text in UTF-8, and no file has that name.", "Write it anew."
+                ) from None

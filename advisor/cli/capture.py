@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.screen import say
 from advisor.errors import InputError
+from advisor.files import refuse_same
 
 if TYPE_CHECKING:
     from advisor.unit import Capture
@@ -95,8 +98,9 @@ def _check(
     if chosen and (speed or (identifiers and chosen != ["--root"])):
         option = "--speed" if speed else "--identifiers"
         raise InputError(f"{option} has no meaning with {chosen[0]}.", f"Leave out {option}.")
-    if out is not None and out.is_dir():
+    if out is not None and os.path.isdir(out):
         raise InputError(f"{out} is a folder.", "Name a file, such as unit-017.json.")
+    refuse_same(out, *(listings or ()))
 
 
 def _tagged(found: Capture, tag: str | None) -> Capture:
@@ -108,10 +112,10 @@ def _show(found: Capture, out: Path | None) -> None:
     from advisor.capture.summary import text
 
     if out is None:
-        typer.echo(text(found), nl=False)
+        say(text(found), nl=False)
     else:
         write_capture(found, out)
-        typer.echo(f"{out} written.")
+        say(f"{out} written.")
 
 
 def _script(out: Path | None) -> None:
@@ -121,10 +125,10 @@ def _script(out: Path | None) -> None:
 
     content = (files("advisor.capture") / "script.sh").read_text(encoding="utf-8")
     if out is None:
-        typer.echo(content, nl=False)
+        say(content, nl=False)
         return
     write_whole(out, content)
-    typer.echo(f"{out} written. On the unit: sh {out.name}, then here: advisor capture --from FILE")
+    say(f"{out} written. On the unit: sh {out.name}, then here: advisor capture --from FILE")
 
 
 def _watch(out: Path | None, tag: str | None) -> None:
@@ -134,11 +138,11 @@ def _watch(out: Path | None, tag: str | None) -> None:
     from advisor.capture.watch import watch
 
     def report(lines: list[str], found: Capture) -> None:
-        typer.echo(time.strftime("%H:%M:%S"))
+        say(time.strftime("%H:%M:%S"))
         for line in lines:
-            typer.echo(f"  {line}")
+            say(f"  {line}")
         if out is not None:
             write_capture(_tagged(found, tag), out)
-            typer.echo(f"  {out} written.")
+            say(f"  {out} written.")
 
-    watch(report, lambda: typer.echo("Watching. Plug a device in or out; stop with Ctrl+C."))
+    watch(report, lambda: say("Watching. Plug a device in or out; stop with Ctrl+C."))

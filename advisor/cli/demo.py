@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from advisor.cli.screen import say
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -48,11 +50,9 @@ def demo(
     write_whole(out / "sheets.pdf", sheet.render_pdf(sheets))
     write_whole(out / "sheet.html", sheet.render_html([sheets[tags.index(tag)]]))
 
-    typer.echo(
-        f"{shop.name}: {len(scored)} units. Everything in this demo but the hardware's names and ids is invented.\n"
-    )
-    typer.echo(table(result))
-    typer.echo(summary(scored))
-    typer.echo(f"\nTimes are {result.timing.basis}.\n")
-    typer.echo(sheet.render_text(sheets[tags.index(tag)], 100))
-    typer.echo(f"\nWritten: {out}/scored.csv, {out}/sheets.pdf (a page a unit), {out}/sheet.html (unit {tag}).")
+    say(f"{shop.name}: {len(scored)} units. Everything in this demo but the hardware's names and ids is invented.\n")
+    say(table(result))
+    say(summary(scored))
+    say(f"\nTimes are {result.timing.basis}.\n")
+    say(sheet.render_text(sheets[tags.index(tag)], 100))
+    say(f"\nWritten: {out}/scored.csv, {out}/sheets.pdf (a page a unit), {out}/sheet.html (unit {tag}).")

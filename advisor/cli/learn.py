@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.screen import one_line, say
+
 if TYPE_CHECKING:
     from advisor.shop import Shop
 
@@ -61,11 +63,13 @@ def learn(
     """
     from advisor.benchlog.store import default_path
     from advisor.errors import InputError
+    from advisor.files import refuse_same
     from advisor.shop_file import the_shop
     from advisor.timing.versions import models_folder
 
     if apply and not (thresholds and shop):
         raise InputError("--apply goes with --thresholds and --shop FILE.", "It writes into that file.")
+    refuse_same(out, log, shop, rehearsals)
     settings = the_shop(shop)
     path, folder = log or default_path(), models_folder(log)
     chosen = False
@@ -103,28 +107,29 @@ def _learn(path: Path, folder: Path, shop: Shop, rehearsals: Path | None, half_l
         )
     base = None if rehearsals is None else fit(read_rehearsals(rehearsals))
     for line in lines(learn_from(log_rows(path), folder, shop, base=base, half_life_days=half_life)):
-        typer.echo(line)
+        say(line)
 
 
 def _use(name: str, folder: Path) -> None:
     from advisor.timing.versions import use
 
     model = use(name, folder)
-    typer.echo(f"Version {model.version} serves: times {model.basis}.")
+    say(f"Version {model.version} serves: times {model.basis}.")
 
 
 def _versions(folder: Path) -> None:
     from advisor.timing.versions import versions
 
-    typer.echo(f"{'':<2}{'version':<9}{'learnt':<21}{'gate':<14}{'median error':<20}rests on")
+    say(f"{'':<2}{'version':<9}{'learnt':<21}{'gate':<14}{'median error':<20}rests on")
     for one in versions(folder):
         gate = "" if one.accepted is None else "accepted" if one.accepted else "not accepted"
         found = [one.gate.get(f"median_{name}") for name in ("serving", "candidate")]
         error = "" if None in found else f"{found[0]:.1f} % -> {found[1]:.1f} %"
-        note = f"  CANNOT SERVE: it {one.problem}" if one.problem else ""
+        note = f"  CANNOT SERVE: {one_line(one.problem)}" if one.problem else ""
         mark = "> " if one.serving else "  "
-        typer.echo(f"{mark}{one.name:<9}{one.learnt.replace('T', ' '):<21}{gate:<14}{error:<20}{one.basis}{note}")
-    typer.echo(f"'>' serves. Kept in {folder}; go back with: advisor learn --use VERSION")
+        learnt, basis = one_line(one.learnt.replace("T", " ")), one_line(one.basis)
+        say(f"{mark}{one.name:<9}{learnt:<21}{gate:<14}{error:<20}{basis}{note}")
+    say(f"'>' serves. Kept in {folder}; go back with: advisor learn --use VERSION")
 
 
 def _drift(path: Path) -> None:
@@ -132,10 +137,11 @@ def _drift(path: Path) -> None:
     from advisor.benchlog.drift import ALARM, watch
     from advisor.benchlog.learning import drift_of, log_rows
     from advisor.errors import InputError
+    from advisor.files import opened
 
     if not path.exists():
         raise InputError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
-    with path.open("rb") as file:
+    with opened(path) as file:
         is_log = file.read(16).startswith(b"SQLite format 3")
     if is_log:
         with BenchLog(path) as book:
@@ -143,12 +149,12 @@ def _drift(path: Path) -> None:
     else:
         found = watch(log_rows(path))
     if not len(found.rows):
-        typer.echo("No unit of the log carries what was predicted for it, so drift cannot be seen.")
+        say("No unit of the log carries what was predicted for it, so drift cannot be seen.")
         return
     inside = 100 * found.rows["inside"].mean()
-    typer.echo(f"{len(found.rows)} units predicted by the version that serves; {inside:.0f} % within their interval.")
-    typer.echo(found.sentence())
-    typer.echo(f"Where times hold as predicted, drift is called wrongly less than once in {ALARM:g} units on average.")
+    say(f"{len(found.rows)} units predicted by the version that serves; {inside:.0f} % within their interval.")
+    say(found.sentence())
+    say(f"Where times hold as predicted, drift is called wrongly less than once in {ALARM:g} units on average.")
 
 
 def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
@@ -158,18 +164,18 @@ def _thresholds(path: Path, shop: Shop, write: Path | None) -> None:
 
     found = proposals(log_rows(path), shop)
     for one in found:
-        typer.echo(one.sentence())
+        say(one.sentence())
     changes = {one.name: one.proposed for one in found if one.change}
     if write is None:
         if changes:
-            typer.echo("Nothing is changed. To take it over: advisor learn --thresholds --shop FILE --apply")
+            say("Nothing is changed. To take it over: advisor learn --thresholds --shop FILE --apply")
         return
     if changes:
         kept = set_thresholds(write, changes)
-        typer.echo(f"Written to {write}: {', '.join(f'{name} = {value:g}' for name, value in changes.items())}.")
-        typer.echo(f"As it was before: {kept}.")
+        say(f"Written to {write}: {', '.join(f'{name} = {value:g}' for name, value in changes.items())}.")
+        say(f"As it was before: {kept}.")
     else:
-        typer.echo(f"{write} stays as it is.")
+        say(f"{write} stays as it is.")
 
 
 def _report(rehearsals: Path | None) -> None:
@@ -179,9 +185,9 @@ def _report(rehearsals: Path | None) -> None:
     data = read_rehearsals(rehearsals)
     basis = serving_model().basis if rehearsals is None else f"from {len(data)} rehearsals"
     for line in lines(judge(data, basis=basis)):
-        typer.echo(line)
+        say(line)
     if rehearsals is None and (bounds := serving_model().physics.at_bound()):
-        typer.echo(f"At the edge of what the fit allows: {'; '.join(bounds)}.")
+        say(f"At the edge of what the fit allows: {'; '.join(bounds)}.")
 
 
 def _fit(out: Path, rehearsals: Path | None, log: Path | None, shop: Shop, half_life: float) -> None:
@@ -193,4 +199,4 @@ def _fit(out: Path, rehearsals: Path | None, log: Path | None, shop: Shop, half_
     if log is not None:
         model = fit_log(model, log_rows(log), shop, half_life_days=half_life)
     model.save(out)
-    typer.echo(f"Wrote {out}: times {model.basis}.")
+    say(f"Wrote {out}: times {model.basis}.")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.screen import one_line, say
+
 if TYPE_CHECKING:
     from advisor.benchlog import BenchLog
 
@@ -27,7 +29,7 @@ def register(app: typer.Typer) -> None:
 def _open(path: Path | None) -> BenchLog:
     from advisor.benchlog import BenchLog
 
-    return BenchLog(path, on_wait=lambda text: typer.echo(text, err=True))
+    return BenchLog(path, on_wait=lambda text: say(text, err=True))
 
 
 @log_app.command("add", epilog="Example:  advisor log add OM-1003 --hands-on 31 --elapsed 96 --outcome fine")
@@ -61,9 +63,9 @@ def add(
         [number] = book.add_jobs([job])
         said = _said(book, [number])
     timed = ", ".join(f"{name} {minutes:.1f}" for name, minutes in phases.items())
-    typer.echo(f"Logged {tag} as job {number}." + (f" Minutes by phase: {timed}." if timed else ""))
+    say(f"Logged {tag} as job {number}." + (f" Minutes by phase: {timed}." if timed else ""))
     if said:
-        typer.echo(said)
+        say(said)
 
 
 def _said(book: BenchLog, jobs: list[int]) -> str:
@@ -110,7 +112,7 @@ def edit(
     with _open(log) as book:
         book.edit_job(job, **{name: value for name, value in given.items() if value is not None})
         _said(book, [job])
-    typer.echo(f"Job {job} changed; the former values stay in the history.")
+    say(f"Job {job} changed; the former values stay in the history.")
 
 
 @log_app.command("outcome", epilog="Example:  advisor log outcome 12 returned --reason 'Wi-Fi drops' --later")
@@ -125,7 +127,7 @@ def outcome(
     """Say how a unit fared."""
     with _open(log) as book:
         book.add_outcome(job, result, reason, "later" if later else "first-boot check", day or date.today().isoformat())
-    typer.echo(f"Job {job}: {result}.")
+    say(f"Job {job}: {result}.")
 
 
 @log_app.command("start", epilog="Example:  advisor log start OM-1003 copy")
@@ -134,7 +136,7 @@ def start(tag: Tag, phase: Annotated[str, typer.Argument(help="Phase, as in the 
     _phases([f"{phase}=0"])
     with _open(log) as book:
         book.start(tag, phase)
-    typer.echo(f"{tag}, {phase}: running.")
+    say(f"{tag}, {phase}: running.")
 
 
 @log_app.command("stop", epilog="Example:  advisor log stop OM-1003 copy")
@@ -142,7 +144,7 @@ def stop(tag: Tag, phase: Annotated[str, typer.Argument(help="Phase.")], log: Lo
     """Stop a unit's stopwatch for a phase."""
     with _open(log) as book:
         minutes = book.stop(tag, phase)
-    typer.echo(f"{tag}, {phase}: {minutes:.1f} min.")
+    say(f"{tag}, {phase}: {minutes:.1f} min.")
 
 
 @log_app.command("running", epilog="Example:  advisor log running")
@@ -153,9 +155,9 @@ def running(log: LogFile = None) -> None:
     with _open(log) as book:
         rows = book.running()
     for row in rows:
-        typer.echo(f"{row['asset_tag']:<14}{row['phase']:<12}{minutes_between(row['started_at'], now()):>7.1f} min")
+        say(f"{one_line(row['asset_tag']):<14}{row['phase']:<12}{minutes_between(row['started_at'], now()):>7.1f} min")
     if not rows:
-        typer.echo("No stopwatch runs.")
+        say("No stopwatch runs.")
 
 
 @log_app.command("list", epilog="Example:  advisor log list --last 20")
@@ -170,19 +172,20 @@ def listing(
     with _open(log) as book:
         rows = benchlog.frame(book).tail(last)
 
+    def word(value: str | None) -> str:
+        return "-" if pd.isna(value) else one_line(value)
+
     def figure(value: float | None) -> str:
         return "-" if pd.isna(value) else f"{value:.0f}"
 
-    typer.echo(
-        f"{'job':>5}  {'date':<11}{'tag':<14}{'edition':<12}{'hands-on':>9}{'elapsed':>9}{'predicted':>11}  outcome"
-    )
+    say(f"{'job':>5}  {'date':<11}{'tag':<14}{'edition':<12}{'hands-on':>9}{'elapsed':>9}{'predicted':>11}  outcome")
     for row in rows.itertuples(index=False):
-        typer.echo(
-            f"{row.job:>5}  {row.date:<11}{row.asset_tag[:13]:<14}{'-' if pd.isna(row.edition) else row.edition:<12}"
+        say(
+            f"{row.job:>5}  {row.date:<11}{one_line(row.asset_tag)[:13]:<14}{word(row.edition):<12}"
             f"{figure(row.hands_on_min):>9}{figure(row.elapsed_min):>9}{figure(row.predicted_min):>11}"
-            f"  {'-' if pd.isna(row.outcome) else row.outcome}"
+            f"  {word(row.outcome)}"
         )
-    typer.echo(f"{len(rows)} jobs shown.")
+    say(f"{len(rows)} jobs shown.")
 
 
 @log_app.command("import", epilog="Example:  advisor log import old-jobs.xlsx --dates dmy --dry-run")
@@ -210,7 +213,7 @@ def import_sheet(
         headers.read_sheet(sheet), sheet.name, dates=sheets.Order(dates) if dates else None, unit=unit or "",
         columns=_pairs(column or []),
     )  # fmt: skip
-    typer.echo(found.report())
+    say(found.report())
     path = log or benchlog.default_path()
     if dry_run and not path.exists():
         result = importing.import_rows(None, found.rows)
@@ -219,9 +222,9 @@ def import_sheet(
             result = importing.import_rows(book, found.rows, write=not dry_run)
     bad = found.length - len(found.rows)
     for line in importing.words(result, found.rows, dry_run):
-        typer.echo(line)
+        say(line)
     if bad:
-        typer.echo(f"{bad} of {found.length} rows were not taken; mend them as said above and import again.", err=True)
+        say(f"{bad} of {found.length} rows were not taken; mend them as said above and import again.", err=True)
         raise typer.Exit(1)
 
 
@@ -245,13 +248,14 @@ def _wrong(option: str, value: str, accepted: str) -> Exception:
 def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log: LogFile = None) -> None:
     """Write every job to a CSV."""
     from advisor import benchlog, intake
-    from advisor.files import write_whole
+    from advisor.files import refuse_same, write_whole
 
+    refuse_same(out, log or benchlog.default_path())
     with _open(log) as book:
         rows = benchlog.frame(book)
     # CR LF, as RFC 4180 has it: the csv module then quotes cells that hold either.
     write_whole(out, intake.safe_frame(rows).to_csv(index=False, lineterminator="\r\n"))
-    typer.echo(f"{len(rows)} jobs written to {out}.")
+    say(f"{len(rows)} jobs written to {out}.")
 
 
 @log_app.command("check", epilog="Example:  advisor log check --repair")
@@ -266,13 +270,13 @@ def check(
     health = rescue.examine(path)
     counts = ", ".join(f"{count} {name}" for name, count in health.counts.items())
     if health.sound:
-        typer.echo(f"{path} is sound: {counts}.")
+        say(f"{path} is sound: {counts}.")
         return
-    typer.echo(f"{path} is damaged: {'; '.join(health.problems[:5])}", err=True)
+    say(f"{path} is damaged: {'; '.join(health.problems[:5])}", err=True)
     if not repair:
-        typer.echo("Run `advisor log check --repair` to save what is readable.", err=True)
-        raise typer.Exit(1)
+        say("Run `advisor log check --repair` to save what is readable.", err=True)
+        raise typer.Exit(2)
     kept, saved, lost = rescue.repair(path)
     for name, count in saved.items():
-        typer.echo(f"{name}: {count} rows saved" + (f", {lost[name]} not readable" if lost[name] else ""))
-    typer.echo(f"The damaged file is kept as {kept}.")
+        say(f"{name}: {count} rows saved" + (f", {lost[name]} not readable" if lost[name] else ""))
+    say(f"The damaged file is kept as {kept}.")

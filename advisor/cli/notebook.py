@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from advisor.cli.screen import say
 from advisor.errors import ToolError
 
 HELP = "Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."
@@ -48,16 +49,16 @@ def notebook(
         raise ToolError(
             "No browser can be opened from here.", "Use --no-browser, and open the address that it prints yourself."
         )
-    typer.echo("Starting; this takes some seconds.")
+    say("Starting; this takes some seconds.")
     process = server.start(planned)
     try:
-        typer.echo(f"The view is at {planned.url}")
-        typer.echo("It stays until you press Ctrl-C here. The address holds a key: do not pass it on.")
+        say(f"The view is at {planned.url}")
+        say("It stays until you press Ctrl-C here. The address holds a key: do not pass it on.")
         if browser and not server.show(planned):
-            typer.echo("The browser did not open: open the address in it yourself.")
+            say("The browser did not open: open the address in it yourself.")
         process.wait()
         raise ToolError("The notebook server has ended by itself.", f"Its messages are in {planned.log}.")
     except KeyboardInterrupt:
-        typer.echo("Stopping.")
+        say("Stopping.")
     finally:
         server.stop(process)

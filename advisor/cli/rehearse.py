@@ -8,7 +8,9 @@ from typing import Annotated
 
 import typer
 
+from advisor.cli.screen import say
 from advisor.errors import InputError
+from advisor.files import is_there, refuse_same
 
 WORK = Path("/var/cache/rehearsals")
 
@@ -64,6 +66,7 @@ def rehearse(
         raise InputError(
             "Give one of --image, --predict, --session, --clean, or a sub-command.", "advisor rehearse --help"
         )
+    refuse_same(out, image, predict)
     if image is not None:
         _image(image, out)
     elif predict is not None:
@@ -81,10 +84,10 @@ def _image(path: Path, out: Path | None) -> None:
     facts = read_image(path)
     if out is not None:
         write_rows(out, [facts.row()])
-        typer.echo(f"Written: {out}")
+        say(f"Written: {out}")
         return
     for title, value in facts.lines():
-        typer.echo(f"{title:<28} {value}")
+        say(f"{title:<28} {value}")
 
 
 def _predict(path: Path, out: Path | None) -> None:
@@ -93,10 +96,10 @@ def _predict(path: Path, out: Path | None) -> None:
 
     table = predict_conditions(read_conditions(path))
     if out is None:
-        typer.echo(table.to_string())
+        say(table.to_string())
         return
     write_whole(out, table.to_csv(index=False))
-    typer.echo(f"Written: {out}, {len(table)} rows")
+    say(f"Written: {out}, {len(table)} rows")
 
 
 def _session(edition: str, out: Path | None, work: Path) -> None:
@@ -108,10 +111,10 @@ def _session(edition: str, out: Path | None, work: Path) -> None:
     (edition,) = _editions([edition])
     check(RELEASE)
     with tempfile.TemporaryDirectory() as folder:
-        rig = Rig(open_workplace(work), out or Path(folder) / "session.csv", say=typer.echo)
-        repeat(rig, RELEASE, [edition], 1).carry_out(say=typer.echo)
+        rig = Rig(open_workplace(work), out or Path(folder) / "session.csv", say=say)
+        repeat(rig, RELEASE, [edition], 1).carry_out(say=say)
     if out is not None:
-        typer.echo(f"Added to {out}")
+        say(f"Added to {out}")
 
 
 def _editions(names: list[str]) -> list[str]:
@@ -147,7 +150,7 @@ def _clean(work: Path) -> None:
     done = clean(place)
     calm()
     done += [f"left alone, as the rig did not sign it: {path}" for path in strangers(place)]
-    typer.echo("\n".join(done) if done else "Nothing was left behind.")
+    say("\n".join(done) if done else "Nothing was left behind.")
 
 
 @rehearse_app.command("build", epilog="Example:  advisor rehearse build xfce13 gnome13-full")
@@ -170,7 +173,7 @@ def build(
         facts = trees.build(place, recipe)
         packed = [trees.pack(place, recipe, compression) for compression in trees.COMPRESSIONS]
         packed += [trees.clone_image(place, recipe)] if clone else []
-        typer.echo(
+        say(
             f"{name}: {facts.packages} packages, {facts.installed_files} files, {facts.installed_bytes / 1e6:.0f} MB; "
             + ", ".join(f"{path.name} {path.stat().st_size / 1e6:.0f} MB" for path in packed)
         )
@@ -218,7 +221,7 @@ def run(
         rate_mib_s=rate, access_ms=access, link_mbps=link, installer=installer, model=model,
     )  # fmt: skip
     plan.check()
-    if not campaign.rehearse(open_workplace(work), [plan], out, typer.echo).carry_out(say=typer.echo):
+    if not campaign.rehearse(open_workplace(work), [plan], out, say).carry_out(say=say):
         raise InputError(f"{out} has a rehearsal named {plan.name} already.", "Give another --name.")
 
 
@@ -254,7 +257,7 @@ def design(
         plans = designs.draw(count, sizes, draw, repeats)
         hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
     write_design(out, plans, Plan)
-    typer.echo(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
+    say(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
 
 
 @rehearse_app.command(
@@ -275,11 +278,12 @@ def campaign(
     from advisor.lab.results import read_design
     from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
 
+    refuse_same(out, design)
     require(INSTALL_TOOLS)
     limit = _clock(until)
-    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, typer.echo)
-    added = made.carry_out(pause_file=pause_file, until=limit, say=typer.echo)
-    typer.echo(f"{added} rehearsals made")
+    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, say)
+    added = made.carry_out(pause_file=pause_file, until=limit, say=say)
+    say(f"{added} rehearsals made")
 
 
 @rehearse_app.command(
@@ -311,19 +315,20 @@ def sessions(
     from advisor.lab.workplace import open_workplace
     from advisor.shop import Edition
 
+    refuse_same(out, design)
     names = _editions(edition) if edition else [str(one) for one in Edition]
     plans = [plan for plan in read_design(design, Pressure) if plan.edition in names] if design else None
     if plans is not None and core is None:
         raise InputError("Sessions under pressure run on one core.", "Give --core, such as --core 1.")
     limit = _clock(until)
     check(release)
-    rig = Rig(open_workplace(work), out, core, beside, typer.echo)
+    rig = Rig(open_workplace(work), out, core, beside, say)
     rig.rows()
     if plans is not None:
-        added = under_pressure(rig, plans).carry_out(until=limit, say=typer.echo)
+        added = under_pressure(rig, plans).carry_out(until=limit, say=say)
     else:
-        added = repeat(rig, release, names, runs, note).carry_out(until=limit, say=typer.echo)
-    typer.echo(f"{added} sessions measured")
+        added = repeat(rig, release, names, runs, note).carry_out(until=limit, say=say)
+    say(f"{added} sessions measured")
 
 
 @rehearse_app.command(
@@ -337,15 +342,16 @@ def collect(
     from advisor.lab import collect as collecting
     from advisor.lab.results import read_lines
 
-    absent = [str(path) for path in lines if not path.is_file()]
+    refuse_same(out, *lines)
+    absent = [str(path) for path in lines if not is_there(path)]
     if absent:
         raise InputError(f"{absent[0]} does not exist.", "Name the file that was given to --out of a campaign.")
     chosen = collecting.collect([line for path in lines for line in read_lines(path)])
     collecting.write_collected(out, chosen)
     disturbed = sum(bool(line.get("disturbed")) for line in chosen)
-    typer.echo(f"Written: {out}, {len(chosen)} rehearsals, of which {disturbed} marked as disturbed")
+    say(f"Written: {out}, {len(chosen)} rehearsals, of which {disturbed} marked as disturbed")
     pairs = collecting.repeats(chosen)
     if len(pairs):
-        typer.echo(pairs.round(1).to_string(index=False))
+        say(pairs.round(1).to_string(index=False))
         floor = collecting.noise_floor_pct(list(pairs["difference_pct"]))
-        typer.echo(f"Noise floor, one standard deviation of a rehearsal: {floor:.1f} % from {len(pairs)} repeats")
+        say(f"Noise floor, one standard deviation of a rehearsal: {floor:.1f} % from {len(pairs)} repeats")

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.screen import one_line, say
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -41,13 +43,15 @@ def score(
     """Score an intake sheet."""
     from advisor import intake
     from advisor.advice import assess
-    from advisor.files import write_whole
+    from advisor.files import refuse_same, write_whole
     from advisor.shop_file import the_shop
 
+    refuse_same(out, sheet, shop)
+    refuse_same(parts, sheet, shop, out)
     settings = the_shop(shop)
     raw = intake.read(sheet)
     if columns:
-        typer.echo(intake.understand(raw).report() + "\n")
+        say(intake.understand(raw).report() + "\n")
     batch = assess(raw, settings)
     scored = batch.frame
 
@@ -58,16 +62,16 @@ def score(
     if out is not None:
         written(out, scored)
     else:
-        typer.echo(table(batch))
-    typer.echo(summary(scored))
+        say(table(batch))
+    say(summary(scored))
     if out is not None:
-        typer.echo(f"{len(scored)} rows written to {out}.")
+        say(f"{len(scored)} rows written to {out}.")
     if parts is not None:
         written(parts, batch.drawer)
-        typer.echo(f"Parts kept, and parts to buy, written to {parts}.")
+        say(f"Parts kept, and parts to buy, written to {parts}.")
     unreadable = scored["status"].eq("unreadable").sum()
     if unreadable:
-        typer.echo(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
+        say(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
         raise typer.Exit(1)
 
 
@@ -103,7 +107,9 @@ def table(batch: Batch, limit: int = 60) -> str:
     for row in range(min(limit, len(scored))):
         unit = scored.iloc[row]
         minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
-        lines.append(f"{batch.tags[row][:9]:<10}{_text(unit['advice']):<18}{minutes:<17}{_text(unit['do_first'])}")
+        lines.append(
+            f"{_text(batch.tags[row])[:9]:<10}{_text(unit['advice']):<18}{minutes:<17}{_text(unit['do_first'])}"
+        )
     if len(scored) > limit:
         lines.append(f"... and {len(scored) - limit} more; write them out with --out.")
     return "\n".join(lines) + "\n"
@@ -112,7 +118,7 @@ def table(batch: Batch, limit: int = 60) -> str:
 def _text(value: str | float | None) -> str:
     import pandas as pd
 
-    return "-" if pd.isna(value) or value == "" else " ".join(str(value).split())
+    return "-" if pd.isna(value) or value == "" else one_line(value)
 
 
 def _minutes(middle: float, low: float, high: float) -> str:

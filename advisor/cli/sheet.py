@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.screen import say
 from advisor.errors import InputError
+from advisor.files import is_there, refuse_same
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,6 +56,7 @@ def sheet(
 
     if out is not None:
         _check_suffix(out)
+        refuse_same(out, unit, csv, shop)
     settings = the_shop(shop)
     if csv is not None:
         frame = rows_of(csv, None if every else _one_tag(unit, tag))
@@ -65,7 +68,7 @@ def sheet(
         )
     unreadable = print_sheets(frame, settings, out, width)
     if unreadable:
-        typer.echo(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
+        say(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
 
 
@@ -143,7 +146,7 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
 
     if path.suffix.lower() in (".csv", ".tsv", ".xlsx"):
         raise InputError(f"{path} is an intake sheet, not a capture.", f"Use: advisor sheet TAG --csv {path}")
-    if not path.is_file():
+    if not is_there(path):
         raise InputError(
             f"There is no capture file {path}.", "Name a file made by advisor capture --out, or a tag with --csv."
         )
@@ -182,7 +185,7 @@ def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int |
         columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
         plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
         for number, one in enumerate(sheets):
-            typer.echo(("\n" if number else "") + render_text(one, columns, ascii_only=plain), nl=False)
+            say(("\n" if number else "") + render_text(one, columns, ascii_only=plain), nl=False)
     else:
         suffix = out.suffix.lower()
         if suffix == ".pdf":
@@ -191,5 +194,5 @@ def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int |
             write_whole(out, "\f".join(render_text(one, width or PAPER_WIDTH) for one in sheets))
         else:
             write_whole(out, render_html(sheets))
-        typer.echo(f"{out} written: {len(sheets)} sheet{'' if len(sheets) == 1 else 's'}.")
+        say(f"{out} written: {len(sheets)} sheet{'' if len(sheets) == 1 else 's'}.")
     return int(result.scored["status"].eq(Status.UNREADABLE).sum())

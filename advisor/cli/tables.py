@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from advisor.cli.screen import say
 
 tables_app = typer.Typer(help="Kernel driver and firmware tables.", no_args_is_help=True)
 
@@ -20,8 +23,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(tables_app, name="tables")
 
 
-def _say(text: str) -> None:
-    typer.echo(text, err=True)
+_say = partial(say, err=True)
 
 
 def _kernels(named: list[str] | None) -> list[str]:
@@ -60,7 +62,7 @@ def build(
         if kernel:
             raise InputError("--kernel and --tree cannot go together.")
         for path in builder.build_tree(tree, name, firmware):
-            typer.echo(f"written: {path}")
+            say(f"written: {path}")
         return
     folder = builder.table_folder()
     downloads = cache or builder.default_cache()
@@ -68,10 +70,10 @@ def build(
     for one in _kernels(kernel):
         wanted = RECIPES[one].firmware
         for path in builder.build_kernel(one, downloads, folder, _say, firmware=wanted not in done):
-            typer.echo(f"written: {path}")
+            say(f"written: {path}")
         done.add(wanted)
     for path in builder.build_ids(downloads, folder, _say):
-        typer.echo(f"written: {path}")
+        say(f"written: {path}")
 
 
 @tables_app.command("show", epilog="Example:  advisor tables show")
@@ -81,7 +83,7 @@ def show(
     """Say which tables are there, of which kernel, how old, and what changed against the build before."""
     from advisor.drivers import summary
 
-    typer.echo(summary.one(name) if name else summary.every())
+    say(summary.one(name) if name else summary.every())
 
 
 @tables_app.command("find", epilog='Example:  advisor tables find "Intel Wireless-AC 8260"')
@@ -92,19 +94,19 @@ def find(
     """Show what a device's name, id or modalias means, and which modules of each kernel bind it."""
     from advisor.drivers import summary
 
-    typer.echo(summary.find(" ".join(text), kind))
+    say(summary.find(" ".join(text), kind))
 
 
 @tables_app.command("check", epilog="Example:  advisor tables check --kernel debian-13")
 def check(kernel: Kernel = None, cache: Cache = None) -> None:
-    """Compare the tables with kmod's own library on freshly fetched packages; exit 1 when anything differs."""
+    """Compare the tables with kmod's own library on freshly fetched packages; exit 2 when anything differs."""
     from advisor.lab.tables import build as builder
     from advisor.lab.tables import check as checker
 
     good = True
     for one in _kernels(kernel):
         report = checker.check_kernel(one, cache or builder.default_cache(), _say)
-        typer.echo(checker.told(report))
+        say(checker.told(report))
         good = good and report.good
     if not good:
-        raise typer.Exit(1)
+        raise typer.Exit(2)

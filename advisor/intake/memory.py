@@ -252,6 +252,9 @@ def _plausible(total: float) -> Parsed:
     if total > RAM_MAX_GIB:
         return Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM)
     rounded = round(total, 3)
+    if rounded >= 1024 and rounded % 256 == 0 and _made_of_modules(rounded / 1024):
+        # Nobody has that many GiB: it is what systems show in MiB.
+        return Parsed(rounded / 1024, "", "", f"taken as {_show(rounded)} MiB")
     if rounded > MOST_RAM_GIB:
         return Parsed(rounded, f"{_show(rounded)} GiB is more than PCs have; kept as typed", _ACCEPT_RAM)
     if _made_of_modules(rounded):

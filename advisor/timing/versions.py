@@ -284,11 +284,12 @@ def versions(folder: Path) -> list[Version]:
         try:
             model = load_model(folder / f"timing-{name}.json") if name != SHIPPED else read_version(name, folder)
             gate = model.about.get("gate", {})
+            problem = _problem(model.about) if name != SHIPPED else ""
             out.append(
                 Version(
                     name, str(model.about.get("learnt", "")), _basis(model),
                     bool(gate.get("accepted")) if name != SHIPPED else None, dict(gate), name == serving,
-                    _problem(model.about) if name != SHIPPED else "",
+                    f"it {problem}" if problem else "",
                 )
             )  # fmt: skip
         except AdvisorError as error:

@@ -473,11 +473,14 @@ def _battery(tree: Tree, battery: dict, number: int) -> None:
 
 
 def _mouse_battery(tree: Tree) -> None:
-    """A wireless mouse: its battery is not the unit's, and its name holds its address."""
-    name = "hid-02:5e:c2:e7:00:01-battery"
-    path = f"/sys/devices/virtual/misc/uhid/0005:046D:B013.0001/power_supply/{name}"
-    tree.links[f"/sys/class/power_supply/{name}"] = path
-    tree.put(f"{path}/type", "Battery")
-    tree.put(f"{path}/scope", "Device")
-    tree.put(f"{path}/charge_full", 10)
-    tree.put(f"{path}/charge_full_design", 100)
+    """A mouse and a pen: their batteries are not the unit's, and the names hold an address and a serial number.
+
+    Linux 6.12, drivers/hid/hid-input.c: "hid-%s-battery" with the device's unique id.
+    """
+    for number, name in enumerate(("hid-02:5e:c2:e7:00:01-battery", "hid-SN4SECRET-battery")):
+        path = f"/sys/devices/virtual/misc/uhid/0005:046D:B013.000{number}/power_supply/{name}"
+        tree.links[f"/sys/class/power_supply/{name}"] = path
+        tree.put(f"{path}/type", "Battery")
+        tree.put(f"{path}/scope", "Device")
+        tree.put(f"{path}/charge_full", 10)
+        tree.put(f"{path}/charge_full_design", 100)

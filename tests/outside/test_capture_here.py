@@ -107,7 +107,7 @@ def test_script_in_an_empty_environment(need, tmp_path):
     busybox = need("busybox")
     tools = tmp_path / "bin"
     tools.mkdir()
-    for name in ("sh", "od", "date", "id", "mv"):
+    for name in ("sh", "od", "date", "id", "mv", "mkdir", "rm", "rmdir"):
         (tools / name).symlink_to(busybox)
     stick = tmp_path / "stick"
     stick.mkdir()
