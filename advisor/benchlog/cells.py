@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 from functools import cache
 
+from advisor.benchlog.jobs import EARLIEST, MOST_MIN
 from advisor.errors import InputError
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.shop import Edition
@@ -22,9 +23,6 @@ class Order(StrEnum):
 
 
 ORDER_WORDS = {Order.DMY: "day first", Order.MDY: "month first", Order.YMD: "year first"}
-
-MOST_MIN = 99_999.0
-"""Most minutes that a job of the log may have [min]."""
 
 _DAY = "a day such as 2026-03-04 or 4 Mar 2026"
 _TIME = "minutes such as 80, 80 min, 1h20 or 1:20"
@@ -52,8 +50,8 @@ _HOURS = re.compile(
     r"([0-9]{1,4}(?:[.,][0-9]{1,6})?) ?(?:h|hrs?|hours?|std)\.?,?"
     r"(?: ?(?:and|&|\+)? ?([0-9]{1,2}) ?(?:m|mins?|minutes?|')?\.?)?"
 )
-_MINUTES = re.compile(r"([0-9]{1,6}(?:[.,][0-9]{1,16})?) ?(?:m|mins?|minutes?|mn|')\.?")
-_BARE = re.compile(r"[0-9]{1,6}(?:[.,][0-9]{1,16})?(?:e-[0-9]{1,3})?")
+_MINUTES = re.compile(r"([0-9]{1,6}(?:[.,][0-9]{1,30})?) ?(?:m|mins?|minutes?|mn|')\.?")
+_BARE = re.compile(r"[0-9]{1,6}(?:[.,][0-9]{1,30})?(?:e-[0-9]{1,3})?")
 
 
 def day(text: str, order: Order | None = None, today: date | None = None) -> Parsed:
@@ -129,7 +127,7 @@ def _readings(first: str, second: str, third: str) -> dict[str, date | None]:
 
 def _date(year: str, month: str, of_month: str) -> date | None:
     number = int(year) + (2000 if len(year) == 2 else 0)
-    if len(year) not in (2, 4) or not 1990 <= number <= 2099:
+    if len(year) not in (2, 4) or not EARLIEST.year <= number <= 2099:
         return None
     try:
         return date(number, int(month), int(of_month))

@@ -8,6 +8,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.benchlog.store import BenchLog
+from advisor.intake.safety import guarded, safe_frame
 
 FACTS = ("maker", "model", "form_factor", "cpu", "ram_gib", "storage_kind", "storage_gib", "link_mbps")
 """Fields of the unit that stand on a log row, beside what was done."""
@@ -60,3 +61,20 @@ def frame(log: BenchLog) -> pd.DataFrame:
         columns=["job", "outcome", "reason"],
     ).drop_duplicates("job", keep="last")
     return out.merge(last, on="job", how="left")
+
+
+def as_csv(rows: pd.DataFrame) -> str:
+    """Write the rows of a log so that an import reads back exactly what they say.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        As `frame` gives them.
+
+    Returns
+    -------
+    str
+        Cells that a spreadsheet would run as a formula have an apostrophe before them.
+    """
+    # CR LF, as RFC 4180 has it: the csv module then quotes cells that hold either.
+    return str(safe_frame(rows, guarded).to_csv(index=False, lineterminator="\r\n"))

@@ -106,13 +106,29 @@ def _known(log: BenchLog) -> dict[_Key, list[int]]:
     for one in log.rows("SELECT job_id, phase, minutes FROM job_phase"):
         now_timed[one["job_id"]][one["phase"]] = one["minutes"]
     out: dict[_Key, list[int]] = defaultdict(list)
-    for one in log.rows(f"SELECT id, {', '.join(_FIELDS)} FROM job ORDER BY id"):
-        out[_key({name: one[name] for name in _FIELDS}, now_timed[one["id"]])].append(one["id"])
+    used: dict[int, tuple[str | None, str | None]] = {}
+    names = ", ".join(f"job.{name}" for name in _FIELDS)
+    for one in log.rows(
+        f"SELECT job.id, {names}, unit.edition AS unit_edition, unit.image AS unit_image"
+        " FROM job LEFT JOIN unit ON unit.id = job.unit_id ORDER BY job.id"
+    ):
+        used[one["id"]] = (one["unit_edition"], one["unit_image"])
+        for key in _keys({name: one[name] for name in _FIELDS}, now_timed[one["id"]], used[one["id"]]):
+            out[key].append(one["id"])
     for one in log.rows("SELECT row_id, before FROM history WHERE kind = 'job' ORDER BY id"):
-        key = _key(json.loads(one["before"]), now_timed[one["row_id"]])
-        if one["row_id"] not in out[key]:
-            out[key].append(one["row_id"])
+        before = json.loads(one["before"])
+        for key in _keys(before, now_timed[one["row_id"]], used.get(one["row_id"], (None, None))):
+            if one["row_id"] not in out[key]:
+                out[key].append(one["row_id"])
     return out
+
+
+def _keys(
+    said: Mapping[str, Any], phases: Mapping[str, float], unit: tuple[str | None, str | None]
+) -> tuple[_Key, ...]:
+    """What a job says, and what an export says of it, which fills edition and image in as they were advised."""
+    filled = {**said, "edition": said.get("edition") or unit[0], "image": said.get("image") or unit[1]}
+    return tuple(dict.fromkeys((_key(said, phases), _key(filled, phases))))
 
 
 def _key(said: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
@@ -127,7 +143,8 @@ def _insert(db: sqlite3.Connection, row: Row) -> None:
     """Write one row, beside the unit as it was scored before that day or, else, as the sheet describes it."""
     job, scored = row.job, row.scored
     unit = None
-    if not scored:
+    # An exported row has its own unit, or had none.
+    if not row.exported:
         unit = db.execute(
             "SELECT id FROM unit WHERE asset_tag = ? AND substr(scored_at, 1, 10) <= ? ORDER BY scored_at DESC LIMIT 1",
             (job.asset_tag, job.done_on),

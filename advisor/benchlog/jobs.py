@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 
 from advisor.errors import InputError
+
+MOST_MIN = 99_999.0
+"""Most minutes that a job of the log may have [min]."""
+
+EARLIEST = date(1990, 1, 1)
+"""First day that a job may have."""
+
+LONGEST = {"asset_tag": 200, "note": 10_000}
+"""Longest texts [character]; of the other fields `LONGEST_OTHER`."""
+
+LONGEST_OTHER = 2_000
+
+TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source")
+"""Fields of a job that are text."""
+
+_CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
+_UNKEPT = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffd]")
 
 OUTCOMES = ("fine", "slow", "returned")
 STAGES = ("first-boot check", "later")
@@ -89,24 +107,118 @@ def insert_job(db: sqlite3.Connection, job: Job, unit_id: int | None, logged_at:
     return number
 
 
+def plain(text: str) -> str:
+    """Drop what no text of the log holds: control characters, and more than one blank between words."""
+    return " ".join(text.translate(_CONTROLS).split())
+
+
+def word(text: str | None) -> str | None:
+    """Read a text of the log; None where it says that nothing is known."""
+    from advisor.intake.parsed import MISSING_WORDS
+
+    tidy = plain(text or "")
+    return tidy if tidy and tidy.lower() not in MISSING_WORDS - {"na"} else None
+
+
+def tidied(job: Job) -> Job:
+    """Bring a job's texts to the form in which an import reads them.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    Job
+        Blanks squeezed, words for unknown emptied, an edition that is known under its own name; a note keeps its lines.
+    """
+    lines = (plain(line) for line in (job.note or "").splitlines())
+    edition = word(job.edition)
+    if edition is not None:
+        from advisor.benchlog.cells import edition as known
+
+        edition = known(edition).value
+    return replace(
+        job, asset_tag=word(job.asset_tag) or "", edition=edition, image=word(job.image), parts=word(job.parts),
+        technician=word(job.technician), note="\n".join(lines).strip() or None, reason=word(job.reason),
+        source=plain(job.source) or LOGGED_HERE,
+    )  # fmt: skip
+
+
 def check(job: Job) -> None:
-    """Refuse a job that breaks a rule, naming its tag.
+    """Refuse a job that breaks a rule of the log, naming its tag: the same rules for a new, an edited, an imported one.
 
     Raises
     ------
     InputError
     """
-    where = f"The job of {job.asset_tag or '(no tag)'}"
+    where = f"The job of {job.asset_tag[:40] or '(no tag)'}"
     if not job.asset_tag.strip():
         raise InputError(f"{where} has no asset tag.", "Give the unit's tag.")
-    try:
-        datetime.strptime(job.done_on, "%Y-%m-%d")
-    except ValueError as error:
-        raise InputError(f"{where}: {job.done_on!r} is no day.", "Write it as YYYY-MM-DD.") from error
+    for name in TEXTS:
+        _check_text(getattr(job, name), LONGEST.get(name, LONGEST_OTHER), f"{where}, {name}")
+    check_day(job.done_on, where)
     if job.hands_on_min is None and job.elapsed_min is None and not job.phases:
         raise InputError(f"{where} has no minutes.", "Give at least the hands-on or the elapsed minutes.")
     for name, value in (("hands-on", job.hands_on_min), ("elapsed", job.elapsed_min), *job.phases.items()):
-        if value is not None and not 0 <= value < 100_000:
-            raise InputError(f"{where}: {name} of {value} minutes is not believable.", "Minutes from 0 to 100000.")
-    if job.outcome is not None and job.outcome not in OUTCOMES:
-        raise InputError(f"{where}: {job.outcome!r} is no outcome.", f"Outcomes: {', '.join(OUTCOMES)}.")
+        if value is not None and not 0 <= value <= MOST_MIN:
+            raise InputError(
+                f"{where}: {name} of {value} minutes is not believable.", f"Minutes from 0 to {MOST_MIN:.0f}."
+            )
+    if job.elapsed_min == 0:
+        raise InputError(f"{where}: no unit is done in no time.", "Give the minutes in the slot, or leave them out.")
+    if job.hands_on_min is not None and job.elapsed_min is not None and job.hands_on_min > job.elapsed_min:
+        raise InputError(
+            f"{where}: {job.hands_on_min:g} hands-on minutes are more than the {job.elapsed_min:g} in the slot.",
+            "Hands-on minutes are part of those in the slot: correct one of the two.",
+        )
+    if job.phases:
+        from advisor.benchlog.frames import phase_names
+
+        for name in job.phases:
+            if name not in phase_names():
+                raise InputError(f"{where}: {name!r} is no phase.", f"Phases: {', '.join(phase_names())}.")
+    check_outcome(job.outcome, STAGES[0], where)
+
+
+def check_day(text: str, where: str, first: date = EARLIEST) -> None:
+    """Refuse what is no day, lies ahead, or before a first one.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        day = date.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(f"{where}: {text[:40]!r} is no day.", "Write it as YYYY-MM-DD.") from error
+    if day.isoformat() != text:
+        raise InputError(f"{where}: {text[:40]!r} is no day.", "Write it as YYYY-MM-DD.")
+    # A day more, as the clocks of two places may differ.
+    if day > date.today() + timedelta(days=1):
+        raise InputError(f"{where}: {text} lies ahead.", "Give the day on which it was done.")
+    if day < first:
+        raise InputError(f"{where}: {text} lies before {first.isoformat()}.", "Correct the day.")
+
+
+def check_outcome(outcome: str | None, stage: str, where: str) -> None:
+    """Refuse what is no outcome, or was seen at no known stage.
+
+    Raises
+    ------
+    InputError
+    """
+    if outcome is not None and (outcome not in OUTCOMES or stage not in STAGES):
+        raise InputError(
+            f"{where}: {outcome[:40]!r} at {stage!r} is no outcome.",
+            f"Outcomes: {', '.join(OUTCOMES)}; at: {', '.join(STAGES)}.",
+        )
+
+
+def _check_text(text: str | None, longest: int, where: str) -> None:
+    if text is None:
+        return
+    if len(text) > longest:
+        raise InputError(f"{where} has {len(text)} characters.", f"Up to {longest} are kept.")
+    if found := _UNKEPT.search(text):
+        raise InputError(f"{where} holds {found[0]!r}, which is no character of a text.", "Leave it out.")

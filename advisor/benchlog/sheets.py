@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,22 +15,26 @@ import pandas as pd
 from advisor import intake
 from advisor.benchlog import cells
 from advisor.benchlog.cells import Order
-from advisor.benchlog.frames import phase_names
+from advisor.benchlog.frames import FACTS, phase_names
 from advisor.benchlog.headers import OWN, PREDICTED, fields, overridden, vocabulary
-from advisor.benchlog.jobs import Job
+from advisor.benchlog.jobs import Job, check, plain, word
 from advisor.errors import InputError
+from advisor.intake import said
 from advisor.intake.columns import NOTE_COLUMNS, Column, Ledger, is_none
-from advisor.intake.headers import map_headers, plain
+from advisor.intake.headers import map_headers
+from advisor.intake.headers import plain as plain_header
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, Parsed, squeeze
 from advisor.intake.report import mapping_report
-from advisor.unit import UNIT_COLUMNS
+from advisor.intake.safety import unguarded
+from advisor.unit import DTYPES, UNIT_COLUMNS
 
 _TEXTS = ("technician", "image", "parts", "note", "reason")
+_VERBATIM = {*_TEXTS, "asset_tag", "edition", "source", "provenance", "model_version"}
 _EXPORT = {"job", "asset_tag", "date", "source", "model_version"}
 _LEAST_BARE = 15.0
 """A column whose unit-less numbers all reach this counts minutes: nobody's bench hours all do [1]."""
 
-_GUARDED = re.compile(r"'(?=[=+@\t\r-])")
+_EXACT = re.compile(r"-?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]{1,3})?")
 _HINT = "Name the columns asset_tag, date and elapsed_min or hands_on_min, or say --column 'HEADER=FIELD'."
 
 
@@ -46,12 +51,15 @@ class Row:
         What the sheet says of the unit, fields of the Unit.
     scored : dict
         What had been predicted, as far as the sheet says: 'model' and the names of `PREDICTED`.
+    exported : bool
+        The sheet is an exported log.
     """
 
     number: int
     job: Job
     facts: dict[str, Any] = field(default_factory=dict)
     scored: dict[str, Any] = field(default_factory=dict)
+    exported: bool = False
 
 
 @dataclass(frozen=True)
@@ -126,8 +134,10 @@ class _Reading:
         self, raw: pd.DataFrame, name: str, dates: Order | None, unit: str, columns: Mapping[str, str],
         today: date | None,
     ) -> None:  # fmt: skip
-        self.raw = raw.map(_unguarded) if len(raw) else raw
-        self.name, self.dates, self.unit, self.today = name, dates, unit, today
+        self.raw = raw.map(unguarded) if len(raw) else raw.copy()
+        self.raw.attrs = {}
+        self.as_read = said.positions(raw)
+        self.name, self.dates, self.unit, self.today = plain(name)[:200], dates, unit, today
         headers = [str(header) for header in raw.columns]
         self.mapping = overridden(map_headers(headers, vocabulary()), columns)
         self.place = {mapped.field: at for at, mapped in enumerate(self.mapping) if mapped.field}
@@ -141,6 +151,7 @@ class _Reading:
 
     def sheet(self) -> LogSheet:
         self._needed()
+        self._as_read()
         self._read("asset_tag", _text)
         self._read("date", lambda text: cells.day(text, self.dates, self.today))
         for name in ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names())):
@@ -179,10 +190,21 @@ class _Reading:
         at = self.place.get(name)
         return None if at is None else Column.of(self.raw, at, self.mapping[at])
 
+    def _as_read(self) -> None:
+        """A row that could not be read as it stands is no job."""
+        rows, which, texts = self.as_read
+        self.ledger.problem(rows, which, list(texts))
+        self.bad[rows] = True
+
     def _read(self, name: str, parse: Any) -> None:
         column = self._column(name)
-        if column is not None:
-            self._store(name, column, [parse(text) for text in column.texts])
+        if column is None:
+            return
+        if self.exported and name in _VERBATIM:
+            parse = _verbatim
+        elif self.exported and name in PREDICTED:
+            parse = _exact
+        self._store(name, column, [parse(text) for text in column.texts])
 
     def _store(self, name: str, column: Column, outcomes: list[Parsed]) -> None:
         self.values[name] = column.take([one.value for one in outcomes])
@@ -196,13 +218,13 @@ class _Reading:
         if column is None:
             return
         words = vocabulary().units
-        unit = column.mapped.unit or words.get(plain(column.mapped.header), "") or self.unit
+        unit = column.mapped.unit or words.get(plain_header(column.mapped.header), "") or self.unit
         assumed = ""
         if not unit:
             numbers = [one for one in map(cells.bare, column.texts) if one]
             if numbers and min(numbers) >= _LEAST_BARE:
                 unit, assumed = "min", "no unit is stated; read as minutes"
-        outcomes = [cells.minutes(text, unit) for text in column.texts]
+        outcomes = [_exact(text) if self.exported else cells.minutes(text, unit) for text in column.texts]
         if assumed:
             outcomes = [
                 one._replace(note="; ".join(filter(None, (one.note, assumed))))
@@ -286,9 +308,23 @@ class _Reading:
         self.facts_columns = found.columns.set_index("header")
         units = found.units[[name for name in UNIT_COLUMNS if name not in ("asset_tag", "notes", "image")]]
         out: list[dict[str, Any]] = [{} for _ in range(len(units))]
+        if self.exported:
+            return self._facts_exported(out)
         for name, column in units.dropna(axis="columns", how="all").items():
             for row, value in zip(np.flatnonzero(column.notna()), column.dropna().tolist(), strict=True):
                 out[row][str(name)] = value
+        return out
+
+    def _facts_exported(self, out: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """An export's own columns of facts, as the log had them."""
+        for name in FACTS:
+            at = self.place.get(name)
+            if at is None or self.mapping[at].header != name:
+                continue
+            for row, text in enumerate(self.raw.iloc[:, at]):
+                if text:
+                    number = DTYPES[name] != "string" and _EXACT.fullmatch(text)
+                    out[row][name] = json.loads(text) if number else text
         return out
 
     def _rows(self, facts: list[dict[str, Any]]) -> list[Row]:
@@ -310,7 +346,15 @@ class _Reading:
                 said["reason"] if said["outcome"] else None, said["source"] or said["provenance"] or self._marked(row),
             )  # fmt: skip
             scored = {"model": said["model_version"]} | {new: said[old] for old, new in PREDICTED.items()}
-            out.append(Row(row + 1, job, facts[row], {key: one for key, one in scored.items() if one is not None}))
+            try:
+                check(job)
+            except InputError as error:
+                self._refuse(
+                    row, "asset_tag", error.message.partition(": ")[2].rstrip(".") or error.message, error.hint
+                )
+                continue
+            known = {key: one for key, one in scored.items() if one is not None}
+            out.append(Row(row + 1, job, facts[row], known, self.exported))
         return out
 
     def _whole(self, row: int, said: Mapping[str, Any], timed: Mapping[str, float]) -> None:
@@ -358,14 +402,8 @@ class _Reading:
         return pd.DataFrame(records, columns=names)
 
 
-def _unguarded(value: object) -> object:
-    """Take off the apostrophe that an export puts before what a spreadsheet would run."""
-    return _GUARDED.sub("", value, count=1) if isinstance(value, str) and _GUARDED.match(value) else value
-
-
 def _text(text: str) -> Parsed:
-    tidy = " ".join(text.split())
-    return Parsed(tidy if tidy and tidy.lower() not in MISSING_WORDS - {"na"} else None)
+    return Parsed(word(text))
 
 
 def _part(text: str) -> Parsed:
@@ -373,7 +411,16 @@ def _part(text: str) -> Parsed:
 
 
 def _kept(text: str) -> Parsed:
-    return Parsed(" ".join(text.split()) or None)
+    return Parsed(plain(text) or None)
+
+
+def _verbatim(text: str) -> Parsed:
+    return Parsed(text or None)
+
+
+def _exact(text: str) -> Parsed:
+    """A number as an export writes it, to the last digit; else minutes as somebody may have corrected them."""
+    return Parsed(float(text)) if _EXACT.fullmatch(text) and abs(float(text)) <= cells.MOST_MIN else _number(text)
 
 
 def _number(text: str) -> Parsed:

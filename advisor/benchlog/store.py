@@ -7,14 +7,24 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from advisor.benchlog.jobs import LOGGED_HERE, OUTCOMES, STAGES, Job, check, insert_job
+from advisor.benchlog.jobs import (
+    LOGGED_HERE,
+    Job,
+    check,
+    check_day,
+    check_outcome,
+    insert_job,
+    plain,
+    tidied,
+    word,
+)
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
-from advisor.files import user_data
+from advisor.files import is_there, user_data
 
 APPLICATION_ID = 0x62_61_6C_67
 """Marks the file as a bench log ('balg'), so that another database is not taken for one."""
@@ -52,6 +62,8 @@ class BenchLog:
     ----------
     path : path-like, optional
         The file; made when missing. The platform's data folder when left out.
+    make : bool, default True
+        Make the file, and its folder, when missing; else that is an error, as for whoever only reads.
     wait_s : float, default 30
         How long to wait for another writer [s].
     on_wait : callable, optional
@@ -64,13 +76,17 @@ class BenchLog:
     """
 
     def __init__(
-        self, path: str | Path | None = None, *, wait_s: float = 30, on_wait: Callable[[str], None] | None = None
-    ) -> None:
+        self, path: str | Path | None = None, *, make: bool = True, wait_s: float = 30,
+        on_wait: Callable[[str], None] | None = None,
+    ) -> None:  # fmt: skip
         self.path = Path(path) if path is not None else default_path()
-        self._wait_s = wait_s
+        self._make, self._wait_s = make, wait_s
         self._on_wait = on_wait
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            if make:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            elif not is_there(self.path, LogError):
+                raise LogError(f"There is no bench log at {self.path}.", "It is made when the first unit is logged.")
             self._db = sqlite3.connect(self.path, timeout=0, isolation_level=None)
             self._db.row_factory = sqlite3.Row
             with self._translated("opened"):
@@ -84,7 +100,8 @@ class BenchLog:
             ) from error
 
     def _open(self) -> None:
-        self._patiently(lambda: self._db.execute("PRAGMA journal_mode = WAL").fetchone())
+        if self._make:
+            self._patiently(lambda: self._db.execute("PRAGMA journal_mode = WAL").fetchone())
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA foreign_keys = ON")
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
@@ -212,7 +229,7 @@ class BenchLog:
                 "INSERT INTO unit (asset_tag, scored_at, facts, advice, edition, image, hands_on_min, elapsed_min,"
                 " elapsed_low_min, elapsed_high_min, phases, model) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
-                    asset_tag, now(), json.dumps(dict(facts)), scored.get("advice"), scored.get("edition"),
+                    plain(asset_tag), now(), json.dumps(dict(facts)), scored.get("advice"), scored.get("edition"),
                     scored.get("image_used"), scored.get("hands_on_min"), scored.get("elapsed_min"),
                     scored.get("elapsed_low_min"), scored.get("elapsed_high_min"),
                     None if phases is None else json.dumps(phases), model,
@@ -239,7 +256,7 @@ class BenchLog:
         """
         ids: list[int] = []
         with self.writing() as db:
-            for job in jobs:
+            for job in map(tidied, jobs):
                 check(job)
                 unit = db.execute(
                     "SELECT id FROM unit WHERE asset_tag = ? ORDER BY scored_at DESC, id DESC LIMIT 1", (job.asset_tag,)
@@ -260,7 +277,7 @@ class BenchLog:
         Raises
         ------
         InputError
-            When there is no such job or field.
+            When there is no such job or field, or the job would break a rule of the log.
         """
         fields = {"done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note"}
         unknown = changes.keys() - fields
@@ -269,14 +286,19 @@ class BenchLog:
                 f"A job has no field {', '.join(sorted(unknown)) or '(none named)'}.",
                 f"Fields: {', '.join(sorted(fields))}.",
             )
-        names = sorted(changes)
         with self.writing() as db:
-            cursor = db.execute(
-                f"UPDATE job SET {', '.join(f'{name} = ?' for name in names)} WHERE id = ?",
-                (*[changes[name] for name in names], number),
-            )
-            if cursor.rowcount == 0:
+            row = db.execute("SELECT * FROM job WHERE id = ?", (number,)).fetchone()
+            if row is None:
                 raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+            timed = db.execute("SELECT phase, minutes FROM job_phase WHERE job_id = ?", (number,)).fetchall()
+            now_said = {name: row[name] for name in ("asset_tag", *sorted(fields), "source")}
+            job = tidied(Job(**{**now_said, **changes}, phases={one["phase"]: one["minutes"] for one in timed}))
+            check(job)
+            names = sorted(changes)
+            db.execute(
+                f"UPDATE job SET {', '.join(f'{name} = ?' for name in names)} WHERE id = ?",
+                (*[getattr(job, name) for name in names], number),
+            )
 
     def add_outcome(self, number: int, result: str, reason: str | None, stage: str, seen_on: str) -> None:
         """Add how a unit fared.
@@ -293,16 +315,17 @@ class BenchLog:
         seen_on : str
             Day, ISO 8601.
         """
-        if result not in OUTCOMES or stage not in STAGES:
-            raise InputError(
-                f"{result!r} at {stage!r} is no outcome.", f"Outcomes: {', '.join(OUTCOMES)}; at: {', '.join(STAGES)}."
-            )
         with self.writing() as db:
-            if not db.execute("SELECT 1 FROM job WHERE id = ?", (number,)).fetchone():
+            row = db.execute("SELECT asset_tag, done_on FROM job WHERE id = ?", (number,)).fetchone()
+            if row is None:
                 raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+            where = f"The outcome of {row['asset_tag']}"
+            check_outcome(result, stage, where)
+            check_day(row["done_on"], f"The job of {row['asset_tag']}")
+            check_day(seen_on, where, date.fromisoformat(row["done_on"]))
             db.execute(
                 "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
-                (number, seen_on, stage, result, reason),
+                (number, seen_on, stage, result, word(reason)),
             )
 
     def start(self, asset_tag: str, phase: str, at: str | None = None) -> None:
@@ -311,8 +334,11 @@ class BenchLog:
         Raises
         ------
         InputError
-            When that one is running already.
+            When that one is running already, or no tag is given.
         """
+        asset_tag = plain(asset_tag)
+        if not asset_tag:
+            raise InputError("A stopwatch has no asset tag.", "Give the unit's tag.")
         with self.writing() as db:
             if db.execute(
                 "SELECT 1 FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL", (asset_tag, phase)
@@ -335,6 +361,7 @@ class BenchLog:
         InputError
             When none is running.
         """
+        asset_tag = plain(asset_tag)
         with self.writing() as db:
             row = db.execute(
                 "SELECT id, started_at FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL",
@@ -355,9 +382,10 @@ class BenchLog:
 
     def laps(self, asset_tag: str) -> list[sqlite3.Row]:
         """What stopwatches counted for a unit since its last job logged here: phase, started_at, stopped_at or None."""
+        tag = plain(asset_tag)
         return self.rows(
             f"SELECT phase, started_at, stopped_at FROM stopwatch WHERE {_NOT_LOGGED} ORDER BY started_at, id",
-            (asset_tag, asset_tag, LOGGED_HERE),
+            (tag, tag, LOGGED_HERE),
         )
 
     def retag(self, asset_tag: str, corrected: str) -> int:
@@ -373,6 +401,7 @@ class BenchLog:
         InputError
             When one of the same phase runs under both tags.
         """
+        asset_tag, corrected = plain(asset_tag), plain(corrected)
         with self.writing() as db:
             mine, theirs = (
                 {row["phase"] for row in self.running() if row["asset_tag"] == tag} for tag in (asset_tag, corrected)

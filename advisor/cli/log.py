@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -26,10 +27,22 @@ def register(app: typer.Typer) -> None:
     app.add_typer(log_app, name="log")
 
 
-def _open(path: Path | None) -> BenchLog:
+def _open(path: Path | None, *, make: bool = False) -> BenchLog:
+    """Open the log; only what adds to it makes one."""
     from advisor.benchlog import BenchLog
 
-    return BenchLog(path, on_wait=lambda text: say(text, err=True))
+    return BenchLog(path, make=make, on_wait=lambda text: say(text, err=True))
+
+
+def _nothing(path: Path | None) -> bool:
+    """Say that there is no log, which is no error for whoever only looks."""
+    from advisor.benchlog import default_path
+    from advisor.files import is_there
+
+    there = is_there(path or default_path())
+    if not there:
+        say(f"There is no bench log at {path or default_path()} yet: nothing is logged.")
+    return not there
 
 
 @log_app.command("add", epilog="Example:  advisor log add OM-1003 --hands-on 31 --elapsed 96 --outcome fine")
@@ -49,17 +62,22 @@ def add(
     log: LogFile = None,
 ) -> None:
     """Log a unit that is done. Stopwatch minutes of the unit are added by themselves."""
-    from advisor.benchlog import Job
+    from advisor.benchlog import Job, default_path
+    from advisor.benchlog.jobs import check, tidied
+    from advisor.files import is_there
 
-    if hands_on is not None and elapsed is not None and hands_on > elapsed:
-        raise _wrong("--hands-on", f"{hands_on:g}", f"minutes within the {elapsed:g} in the slot")
-    with _open(log) as book:
-        phases = {**book.timed(tag), **_phases(phase or [])}
-        job = Job(
-            asset_tag=tag, done_on=day or date.today().isoformat(), hands_on_min=hands_on, elapsed_min=elapsed,
-            edition=edition, image=image, parts=parts, technician=technician, note=note, phases=phases,
-            outcome=outcome, reason=reason,
-        )  # fmt: skip
+    typed = _phases(phase or [])
+    given = Job(
+        asset_tag=tag, done_on=day or date.today().isoformat(), hands_on_min=hands_on, elapsed_min=elapsed,
+        edition=edition, image=image, parts=parts, technician=technician, note=note, phases=typed, outcome=outcome,
+        reason=reason,
+    )  # fmt: skip
+    if hands_on is not None or elapsed is not None or typed or not is_there(log or default_path()):
+        # Before a log is made for it; only a log that is there may have minutes of stopwatches.
+        check(tidied(given))
+    with _open(log, make=True) as book:
+        phases = {**book.timed(tag), **typed}
+        job = replace(given, phases=phases)
         [number] = book.add_jobs([job])
         said = _said(book, [number])
     timed = ", ".join(f"{name} {minutes:.1f}" for name, minutes in phases.items())
@@ -134,7 +152,7 @@ def outcome(
 def start(tag: Tag, phase: Annotated[str, typer.Argument(help="Phase, as in the sheet.")], log: LogFile = None) -> None:
     """Start a unit's stopwatch for a phase; several may run at once, and a restart does not stop them."""
     _phases([f"{phase}=0"])
-    with _open(log) as book:
+    with _open(log, make=True) as book:
         book.start(tag, phase)
     say(f"{tag}, {phase}: running.")
 
@@ -152,6 +170,8 @@ def running(log: LogFile = None) -> None:
     """List the stopwatches that run."""
     from advisor.benchlog import minutes_between, now
 
+    if _nothing(log):
+        return
     with _open(log) as book:
         rows = book.running()
     for row in rows:
@@ -165,6 +185,8 @@ def listing(
     last: Annotated[int, typer.Option(min=1, help="How many of the newest.")] = 20, log: LogFile = None
 ) -> None:
     """List the newest jobs beside what was predicted."""
+    if _nothing(log):
+        return
     import pandas as pd
 
     from advisor import benchlog
@@ -215,10 +237,10 @@ def import_sheet(
     )  # fmt: skip
     say(found.report())
     path = log or benchlog.default_path()
-    if dry_run and not path.exists():
+    if (dry_run or not found.rows) and not path.exists():
         result = importing.import_rows(None, found.rows)
     else:
-        with _open(log) as book:
+        with _open(log, make=True) as book:
             result = importing.import_rows(book, found.rows, write=not dry_run)
     bad = found.length - len(found.rows)
     for line in importing.words(result, found.rows, dry_run):
@@ -247,14 +269,14 @@ def _wrong(option: str, value: str, accepted: str) -> Exception:
 @log_app.command("export", epilog="Example:  advisor log export jobs.csv")
 def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log: LogFile = None) -> None:
     """Write every job to a CSV."""
-    from advisor import benchlog, intake
+    from advisor import benchlog
+    from advisor.benchlog.frames import as_csv
     from advisor.files import refuse_same, write_whole
 
     refuse_same(out, log or benchlog.default_path())
     with _open(log) as book:
         rows = benchlog.frame(book)
-    # CR LF, as RFC 4180 has it: the csv module then quotes cells that hold either.
-    write_whole(out, intake.safe_frame(rows).to_csv(index=False, lineterminator="\r\n"))
+    write_whole(out, as_csv(rows))
     say(f"{len(rows)} jobs written to {out}.")
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 import pandas as pd
 
 _STARTS = ("=", "+", "-", "@", "\t", "\r")
+_GUARDED = re.compile(r"'+[=+\-@\t\r]")
 _PLAIN = re.compile(r"[+-]?\d+(?:[.,]\d+)?%?|-+|\+")
 
 
@@ -34,12 +36,36 @@ def safe_cell(value: object) -> object:
     return f"'{value}"
 
 
-def safe_frame(frame: pd.DataFrame) -> pd.DataFrame:
-    """Apply `safe_cell` to every text cell and header of a frame; numbers keep their type.
+def guarded(value: object) -> object:
+    """Put an apostrophe before a formula as `safe_cell` does, so that `unguarded` gives back every text exactly.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    object
+        A text of apostrophes before a formula gains one too.
+    """
+    if isinstance(value, str) and _GUARDED.match(value):
+        return f"'{value}"
+    return safe_cell(value)
+
+
+def unguarded(value: object) -> object:
+    """Take off the apostrophe that `guarded` put before a text."""
+    return value[1:] if isinstance(value, str) and _GUARDED.match(value) else value
+
+
+def safe_frame(frame: pd.DataFrame, cell: Callable[[object], object] = safe_cell) -> pd.DataFrame:
+    """Make every text cell and header of a frame harmless; numbers keep their type.
 
     Parameters
     ----------
     frame : pandas.DataFrame
+    cell : callable
+        `safe_cell`, or `guarded` where a program will read the cells back.
 
     Returns
     -------
@@ -52,11 +78,11 @@ def safe_frame(frame: pd.DataFrame) -> pd.DataFrame:
         if not (pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)):
             continue
         start = column.astype("string").str[:1]
-        if not start.isin(_STARTS).any():
+        if not start.isin((*_STARTS, "'")).any():
             continue
         codes, distinct = pd.factorize(column)
-        mapped = pd.Series([safe_cell(value) for value in distinct], dtype=object)
+        mapped = pd.Series([cell(value) for value in distinct], dtype=object)
         values = mapped.reindex(codes).array
         safe.isetitem(position, pd.Series(values, index=frame.index, dtype=column.dtype, name=name).array)
-    safe.columns = [safe_cell(name) for name in frame.columns]
+    safe.columns = [cell(name) for name in frame.columns]
     return safe

@@ -16,7 +16,9 @@ from typer.testing import CliRunner
 from advisor import benchlog, intake
 from advisor.benchlog import BenchLog, Job, cells, importing
 from advisor.benchlog.cells import Order
+from advisor.benchlog.frames import as_csv
 from advisor.benchlog.headers import read_sheet, vocabulary
+from advisor.benchlog.jobs import _UNKEPT
 from advisor.benchlog.sheets import understand
 from advisor.cli.log import log_app
 from advisor.errors import InputError
@@ -238,8 +240,7 @@ def frames_agree(first: pd.DataFrame, second: pd.DataFrame) -> None:
 
 
 def exported(log: BenchLog) -> bytes:
-    frame = intake.safe_frame(benchlog.frame(log))
-    return frame.to_csv(index=False, lineterminator="\r\n").encode()
+    return as_csv(benchlog.frame(log)).encode()
 
 
 def test_the_demo_log_comes_through_export_and_import_unchanged(tmp_path: Path):
@@ -292,6 +293,102 @@ def test_any_jobs_come_through_export_and_import_unchanged(jobs):
         frames_agree(benchlog.frame(one), benchlog.frame(two))
         again = importing.import_rows(two, found.rows)
         assert (again.added, again.known) == (0, len(jobs))
+
+
+SIGNS = st.sampled_from(
+    [
+        "=1+1",
+        "'=1+1",
+        "''@x",
+        "-5",
+        "'-5",
+        "+cmd|'x'!A0",
+        "'",
+        '"',
+        '24" screen',
+        '"a',
+        "a,b;c|e",
+        "NA",
+        "None",
+        "nan",
+        "null",
+        "1e5",
+        "0,5",
+        "007",
+        "true",
+        "\ufeffx",
+        "Größe",
+        "👍",
+        "e\u0301",
+    ]
+)
+TEXTS = st.one_of(st.text(max_size=30), SIGNS, st.lists(SIGNS, max_size=4).map(" ".join))
+NOTES = st.one_of(TEXTS, st.lists(TEXTS, max_size=5).map("\n".join))
+FINE = st.one_of(st.floats(1e-300, 5000), st.sampled_from([0.053053841098105195, 0.1 + 0.2, 5e-324, 1 / 3]))
+ANY_JOBS = st.builds(
+    Job,
+    asset_tag=TEXTS.map(lambda text: f"T{text}"),
+    done_on=st.dates(dt.date(1990, 1, 1), TODAY).map(dt.date.isoformat),
+    elapsed_min=st.one_of(st.none(), st.floats(5000, 99_999)), hands_on_min=FINE,
+    edition=st.one_of(st.none(), st.sampled_from(["GNOME", "xfce 4", "kde"]), TEXTS), image=TEXTS, parts=TEXTS,
+    technician=TEXTS, note=NOTES, reason=TEXTS,
+    phases=st.dictionaries(st.sampled_from(["copy", "boot", "seal"]), FINE, max_size=3),
+    outcome=st.sampled_from([None, "fine", "slow", "returned"]),
+)  # fmt: skip
+KNOWN = TEXTS.filter(lambda text: text and not _UNKEPT.search(text))
+FACTS = st.fixed_dictionaries(
+    {},
+    optional={"maker": KNOWN, "cpu": KNOWN, "ram_gib": FINE, "storage_gib": FINE,
+              "link_mbps": st.integers(1, 1000), "storage_kind": st.sampled_from(["nvme", "spinning disk"])},
+)  # fmt: skip
+
+
+@FUZZ
+@given(st.lists(st.tuples(ANY_JOBS, st.one_of(st.none(), st.tuples(FACTS, FINE, st.floats(-50, 99)))), max_size=5))
+def test_what_an_export_writes_an_import_reads_exactly(rows):
+    with BenchLog(":memory:") as one, BenchLog(":memory:") as two:
+        kept = 0
+        for job, unit in rows:
+            tag = job.asset_tag
+            try:
+                if unit is not None:
+                    facts, minutes, low = unit
+                    scored = {"elapsed_min": minutes, "elapsed_low_min": low, "edition": "LXDE", "image_used": "stick"}
+                    one.add_unit(tag, facts, scored, None, "m 1")
+                one.add_jobs([job])
+                kept += 1
+            except InputError as error:
+                assert "which is no character of a text" in error.message
+        first = benchlog.frame(one)
+        raw = intake.read_bytes(as_csv(first).encode(), "jobs.csv", vocabulary())
+        found = understand(raw, "jobs.csv")
+        assert found.problems.empty, found.report()
+        assert importing.import_rows(two, found.rows).added == kept
+        second = benchlog.frame(two)
+        assert as_csv(second.drop(columns="job")) == as_csv(first.drop(columns="job"))
+        assert importing.import_rows(one, found.rows).added == 0
+
+
+def test_a_hand_corrected_export_is_still_read():
+    with BenchLog(":memory:") as log:
+        log.add_jobs([Job("A", "2026-03-04", 20.0, 80.5, edition="Xfce", note="x")])
+        text = as_csv(benchlog.frame(log)).replace("2026-03-04", "4 Mar 2026").replace("80.5", "1h30")
+    [row] = understand(raw_of(text), "jobs.csv").rows
+    assert (row.job.done_on, row.job.elapsed_min, row.job.hands_on_min) == ("2026-03-04", 90, 20)
+
+
+def test_a_row_that_is_torn_is_no_job():
+    raw = raw_of('Tag,Day,Minutes,Note\nA,2026-03-04,80,x\nB,2026-03-04,80,"open\nC,2026-03-05,70,y\n')
+    found = understand(raw, "s")
+    assert [row.job.asset_tag for row in found.rows] == ["A", "C"]
+    assert "quote is not closed" in found.problems["problem"].iloc[0]
+
+
+def test_an_imported_job_keeps_the_rules_of_a_typed_one():
+    raw = raw_of("Tag,Day,Minutes,Note\nA,2026-03-04,80," + "x" * 10_001 + "\nB,2026-03-04,80,fine\n")
+    found = understand(raw, "s")
+    assert [row.job.asset_tag for row in found.rows] == ["B"]
+    assert "10001 characters" in found.problems["problem"].iloc[0]
 
 
 NASTY = st.sampled_from(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
+from advisor.advice.assessment import SCORED_COLUMNS
 
 from advisor.advice import assess
-from advisor.advice.assessment import SCORED_COLUMNS
 from advisor.intake import read_bytes
 from advisor.intake.carried import carried
 
