@@ -46,7 +46,7 @@ WORTH = {Advice.SET_ASIDE: 0, Advice.HOLD: 1}
 
 
 def worth(batch: Batch, row: int) -> tuple[float, ...]:
-    """How good what is advised for a unit is, larger is better; a hold counts as the worst that it may turn out to be."""
+    """How good what is advised for a unit is, larger is better; a hold counts as the worst that it may turn out to be."""  # noqa: E501
     case = int(batch.case[row])
     advice = batch.cases.advice[case]
     if advice in WORTH:
@@ -80,7 +80,7 @@ def test_no_unit_leaves_over_the_limit_and_none_is_scrapped_that_could_be_used(u
             assert not (some["unusable"] == 0).any()
 
 
-BETTER = [("ram_gib", "2", "4"), ("ram_gib", "4", "8"), ("ram_slots_free", "0", "1"), ("storage_kind", "HDD", "SATA SSD"),
+BETTER = [("ram_gib", "2", "4"), ("ram_gib", "4", "8"), ("ram_slots_free", "0", "1"), ("storage_kind", "HDD", "SATA SSD"),  # noqa: E501
           ("storage_health_pct", "5", "90"), ("wireless", "14c3:7902", "8086:24f3"),
           ("wireless", "14e4:4315", "8086:24f3"), ("storage_gib", "16", "240"), ("cpu", "AMD E-350", "i5-6300U"),
           ("graphics", "Matrox G200", "HD Graphics 520")]  # fmt: skip

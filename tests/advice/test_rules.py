@@ -1,4 +1,4 @@
-"""Each rule of the decision on units that differ in one fact; what is right is common practice, no source, unless said."""
+"""Each rule of the decision on units that differ in one fact; what is right is common practice, no source, unless said."""  # noqa: E501
 
 from __future__ import annotations
 
@@ -203,7 +203,7 @@ def test_an_nvme_disk_is_replaced_by_an_nvme_disk() -> None:
 
 
 def test_what_size_and_year_leave_no_doubt_of_is_taken_and_said() -> None:
-    unit = {"cpu": "Core 2 Duo E6550", "ram_gib": "4", "storage_kind": "", "storage_gib": "250", "model": "OptiPlex 755",
+    unit = {"cpu": "Core 2 Duo E6550", "ram_gib": "4", "storage_kind": "", "storage_gib": "250", "model": "OptiPlex 755",  # noqa: E501
             "form_factor": "desktop", "graphics": "Q35"}  # fmt: skip
     row = batch_of(unit).scored.iloc[0]
     assert row["advice"] == "fit a part first"

@@ -25,10 +25,10 @@ READS: dict[str, tuple[str, ...]] = {
     "score": ("score", PLACES), "score --shop": ("score", "in.csv", "--shop", PLACES),
     "sheet": ("sheet", PLACES), "sheet --csv": ("sheet", "T-1", "--csv", PLACES),
     "sheet --shop": ("sheet", "T-1", "--csv", "in.csv", "--shop", PLACES),
-    "capture --from": ("capture", "--from", PLACES), "capture --from twice": ("capture", "--from", "in.csv", "--from", PLACES),
+    "capture --from": ("capture", "--from", PLACES), "capture --from twice": ("capture", "--from", "in.csv", "--from", PLACES),  # noqa: E501
     "log import": ("log", "import", PLACES), "learn --log": ("learn", "--log", PLACES),
     "learn --drift": ("learn", "--drift", "--log", PLACES), "learn --shop": ("learn", "--versions", "--shop", PLACES),
-    "learn --rehearsals": ("learn", "--report", "--rehearsals", PLACES), "rehearse --image": ("rehearse", "--image", PLACES),
+    "learn --rehearsals": ("learn", "--report", "--rehearsals", PLACES), "rehearse --image": ("rehearse", "--image", PLACES),  # noqa: E501
     "rehearse --predict": ("rehearse", "--predict", PLACES),
     "rehearse collect": ("rehearse", "collect", PLACES, "--out", "new.jsonl"),
     "tables build --tree": ("tables", "build", "--tree", PLACES, "--name", "x"),
@@ -37,8 +37,8 @@ READS: dict[str, tuple[str, ...]] = {
 
 WRITES: dict[str, tuple[str, ...]] = {
     "score": ("score", "in.csv", "--out", PLACES), "sheet": ("sheet", "T-1", "--csv", "in.csv", "--out", PLACES),
-    "capture": ("capture", "--from", "unit.json", "--out", PLACES), "capture --script": ("capture", "--script", "--out", PLACES),
-    "log export": ("log", "export", PLACES), "rehearse --predict": ("rehearse", "--predict", "speeds.csv", "--out", PLACES),
+    "capture": ("capture", "--from", "unit.json", "--out", PLACES), "capture --script": ("capture", "--script", "--out", PLACES),  # noqa: E501
+    "log export": ("log", "export", PLACES), "rehearse --predict": ("rehearse", "--predict", "speeds.csv", "--out", PLACES),  # noqa: E501
     "demo": ("demo", "--out", PLACES),
 }  # fmt: skip
 """Commands that write what a user names."""
@@ -97,7 +97,7 @@ def bad(kind: str, folder: Path) -> str:
 
 CONTENT = {
     "empty": b"", "zeros": bytes(5000), "noise": bytes(range(256)) * 20, "deep": b"[" * 100_000,
-    "deep keys": b"x" + b".x" * 50_000 + b" = 1", "deep object": b'{"a":' * 100_000, "huge number": b"x = " + b"1" * 10_000,
+    "deep keys": b"x" + b".x" * 50_000 + b" = 1", "deep object": b'{"a":' * 100_000, "huge number": b"x = " + b"1" * 10_000,  # noqa: E501
     "cut archive": b"PK\x03\x04" + bytes(100), "cut database": b"SQLite format 3\x00" + bytes(200),
     "half a letter": b"asset_tag,cpu\nT-\xed\xa0\x80,i5\n", "no JSON": b'{"unit": NaN',
 }  # fmt: skip
@@ -141,7 +141,7 @@ def test_wherever_it_is_to_be_written_it_ends_in_a_sentence(call, tmp_path, whic
 
 
 IN_AND_OUT = {
-    "score": ("score", "in.csv", "--out", "in.csv"), "score --shop": ("score", "in.csv", "--shop", "s.toml", "--out", "s.toml"),
+    "score": ("score", "in.csv", "--out", "in.csv"), "score --shop": ("score", "in.csv", "--shop", "s.toml", "--out", "s.toml"),  # noqa: E501
     "sheet": ("sheet", "unit.txt", "--out", "unit.txt"), "capture": ("capture", "--from", "in.csv", "--out", "in.csv"),
     "log export": ("log", "export", "jobs.sqlite", "--log", "jobs.sqlite"),
     "learn": ("learn", "--rehearsals", "r.jsonl", "--out", "r.jsonl"),
