@@ -64,3 +64,8 @@ def present(words: np.ndarray) -> np.ndarray:
     numpy.ndarray of bool, shape (n,)
     """
     return np.asarray(pd.notna(words), dtype=bool)
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Take a frame as a list of rows, each a dictionary by column."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]

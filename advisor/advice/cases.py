@@ -15,6 +15,7 @@ from advisor.advice.decide import Lucky
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
 from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
+from advisor.columns import records, texts
 from advisor.comfort import LONGEST_SAID_S
 from advisor.editions.gates import starts, why_not_start
 from advisor.shop import Part
@@ -59,13 +60,13 @@ class Cases:
     @cached_property
     def rows(self) -> list[dict[str, Any]]:
         """The options' rows as dictionaries; NaN where a case has none."""
-        return self.chosen.to_dict("records")
+        return records(self.chosen)
 
     @cached_property
     def unit_rows(self) -> list[dict[str, Any]]:
         """The units' fields as dictionaries, None for unknown."""
         units = self.facts.units.astype(object)
-        return units.where(units.notna(), None).to_dict("records")
+        return records(units.where(units.notna(), None))
 
     @cached_property
     def effect(self) -> np.ndarray:
@@ -142,9 +143,12 @@ class Cases:
 
     def why_not_start(self, case: int, image: int) -> str:
         """Why an image does not start on a unit, '' where nothing that is known speaks against it."""
-        level = self.facts.processors["cpu_level"].iat[case]
-        known = None if pd.isna(level) else str(level)
-        return why_not_start(self.unit_rows[case], known, self.facts.shop.images[image])[0]
+        level = self._levels[case]
+        return why_not_start(self.unit_rows[case], level, self.facts.shop.images[image])[0]
+
+    @cached_property
+    def _levels(self) -> np.ndarray:
+        return texts(self.facts.processors["cpu_level"])
 
     def why_no_image(self, case: int) -> str:
         """Why none of the shop's images starts on a unit."""

@@ -79,7 +79,7 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
         best, worst = sides(n, BEST), sides(n, WORST)
         at_best, marks_best, picks_best = _survey(facts, shelf, best, open_rows)
         marks_worst = dict(zip(range(n), _marks(facts, options, pick), strict=True))
-        torn = np.array([row for row in open_rows if marks_best[row] != marks_worst[row]], dtype=int)
+        torn = np.array([row for row in map(int, open_rows) if marks_best[row] != marks_worst[row]], dtype=np.int64)
         found: dict[int, list[str]] = {int(row): [] for row in torn}
         for name in TITLES:
             rows = torn[lacking[name][torn]]

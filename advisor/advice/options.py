@@ -84,7 +84,7 @@ class Options:
     @cached_property
     def by_unit(self) -> Mapping[int, np.ndarray]:
         """Positions of each unit's options."""
-        return self.frame.groupby("row", sort=False).indices
+        return {int(str(row)): np.asarray(at) for row, at in self.frame.groupby("row", sort=False).indices.items()}
 
     def best(self, among: np.ndarray | None = None) -> np.ndarray:
         """Position of each unit's best option, -1 where it has no usable one.
@@ -272,9 +272,9 @@ def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, she
         adapters = _adapters(facts, reading, image, shelf)
         for module, count, memory in modules:
             for ssd, fits in disks:
-                at = np.flatnonzero(here & memory & fits)
+                whole = np.flatnonzero(here & memory & fits)
                 for adapter in (-1, *adapters):
-                    some = at if adapter < 0 else at[facts.trouble.adapter[reading.rows[at], image]]
+                    some = whole if adapter < 0 else whole[facts.trouble.adapter[reading.rows[whole], image]]
                     if len(some):
                         tables.append(_table(some, np.full(len(some), image), module=module, modules=count, ssd=ssd,
                                              adapter=adapter))  # fmt: skip
@@ -302,8 +302,8 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
     shop = facts.shop
     pieces = []
     by_image = table.groupby("image", sort=True).indices
-    for image, where in by_image.items():
-        rows = offered(shop.images[int(image)], shop)
+    for number, where in by_image.items():
+        rows = offered(shop.images[int(str(number))], shop)
         if rows.empty:
             continue
         some = table.iloc[where].reset_index(drop=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
-from advisor.columns import numbers
+from advisor.columns import numbers, texts
 from advisor.unit import StorageKind
 
 RAM_GIB = (1.0, 16.0)
@@ -150,7 +150,7 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
         units.loc[kind, "storage_kind"] = np.array([str(one) for one in KINDS], dtype=object)[
             side["storage_kind"][kind]
         ]
-    word = facts.drawing.to_numpy(dtype=object, na_value=None)[rows]
+    word = texts(facts.drawing)[rows]
     draws = word == "hardware"
     return Reading(rows, units, processors, draws.astype(bool), side["boot_mode"] == BEST)
 

@@ -18,6 +18,7 @@ from advisor.advice.facts import DECISIVE
 from advisor.advice.flags import processor_problems
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
+from advisor.columns import records, texts
 from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
 from advisor.unit import Advice, Support
 
@@ -89,7 +90,7 @@ class Wording:
             some = table[table["image"].eq(image)]
             ladder, judged = judge(self.facts, reading, some, rows, cases.options.shelf)
             columns = [names.index(edition) for edition in ladder.editions]
-            cell = np.ix_(some["at"].to_numpy(), columns)
+            cell = np.ix_(some["at"].to_numpy(), np.array(columns))
             offers[cell] = True
             for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
                 figures.setdefault(name, np.full(shape, np.nan))[cell] = getattr(ladder, name)
@@ -135,14 +136,17 @@ class Wording:
             rows = offered(self.facts.shop.images[image], self.facts.shop)
             needs = need_disk_gib(rows)
             self._catalogues[image] = {
-                str(row["edition"]): (row, float(need))
-                for row, need in zip(rows.to_dict("records"), needs, strict=True)
+                str(row["edition"]): (row, float(need)) for row, need in zip(records(rows), needs, strict=True)
             }
         return self._catalogues[image]
 
     def _drawing(self, case: int) -> str | None:
-        word = self.facts.drawing.iat[case]
-        return None if pd.isna(word) else str(word)
+        word: str | None = self._drawn[case]
+        return word
+
+    @cached_property
+    def _drawn(self) -> np.ndarray:
+        return texts(self.facts.drawing)
 
     def _prepared(self, case: int) -> dict[str, Any]:
         """Fields of a unit with its option's parts fitted, None for unknown."""
@@ -201,7 +205,7 @@ class Wording:
     @cached_property
     def _conditions(self) -> dict[int, list[dict[str, Any]]]:
         out: dict[int, list[dict[str, Any]]] = {}
-        for one in self.facts.conditions.to_dict("records"):
+        for one in records(self.facts.conditions):
             out.setdefault(int(one["row"]), []).append(one)
         return out
 
@@ -421,7 +425,7 @@ class Wording:
             return "", ""
         best = some.iloc[np.argmin(cases.options.order[some.index.to_numpy()])]
         lost = next((LOST[name] for name in KEY if best[name] > mine[name]), "it is alike in all")
-        return self._ask(best.to_dict()), lost
+        return self._ask({str(name): value for name, value in best.items()}), lost
 
 
 def _and(words: list[str]) -> str:

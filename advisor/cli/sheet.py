@@ -174,13 +174,13 @@ def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int |
     """
     from advisor.advice import assess
     from advisor.files import write_whole
-    from advisor.sheet import compose_all, render_html, render_pdf, render_text
+    from advisor.sheet import render_html, render_pdf, render_text
     from advisor.unit import Status
 
     if not len(frame):
         raise InputError("The intake sheet has no rows.", "Add a row with an asset tag and a processor.")
     result = assess(frame, shop)
-    sheets = compose_all(result)
+    sheets = list(result)
     if out is None:
         columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
         plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
