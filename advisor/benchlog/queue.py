@@ -30,6 +30,8 @@ class Queued:
         Field: what was typed, and why it was not taken.
     kept : dict of str to int
         Parts of the drawer kept for it: name to how many.
+    spoken_for : dict of str to int
+        Parts of the drawer that the batch it came from keeps for its other units.
     printed : bool
     job : int or None
         Row of the log in which it was logged.
@@ -42,6 +44,7 @@ class Queued:
     unread: dict[str, str] = field(default_factory=dict)
     wrong: dict[str, list[str]] = field(default_factory=dict)
     kept: dict[str, int] = field(default_factory=dict)
+    spoken_for: dict[str, int] = field(default_factory=dict)
     printed: bool = False
     job: int | None = None
     number: int = 0
@@ -87,9 +90,15 @@ class Queue:
         with self.log.writing() as db:
             for one in units:
                 cursor = db.execute(
-                    "INSERT INTO queue (asset_tag, facts, unread, wrong, kept, origin, came_at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    (one.tag, _facts(one.unit), *map(json.dumps, (one.unread, one.wrong, one.kept)), one.origin, now()),
+                    "INSERT INTO queue (asset_tag, facts, unread, wrong, kept, spoken_for, origin, came_at)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        one.tag,
+                        _facts(one.unit),
+                        *map(json.dumps, (one.unread, one.wrong, one.kept, one.spoken_for)),
+                        one.origin,
+                        now(),
+                    ),
                 )
                 numbers.append(int(cursor.lastrowid or 0))
         return numbers
@@ -145,10 +154,14 @@ class Queue:
 
     def offered(self, number: int, shop: Shop) -> Shop:
         """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""
-        kept = Counter[str]()
+        kept, spoken = Counter[str](), dict[str, int]()
         for one in self.units():
             if one.number != number and one.job is None:
                 kept.update(one.kept)
+            elif one.number == number:
+                spoken = one.spoken_for
+        # The batch's other units may stand in the queue too: the larger of the two counts.
+        kept |= Counter(spoken)
         stock = tuple(part.model_copy(update={"count": max(0, part.count - kept[part.name])}) for part in shop.stock)
         return shop.model_copy(update={"stock": stock}) if kept else shop
 
@@ -180,6 +193,7 @@ def _facts(unit: Unit) -> str:
 
 
 def _queued(row: sqlite3.Row) -> Queued:
-    unread, wrong, kept = (json.loads(row[name]) for name in ("unread", "wrong", "kept"))
+    unread, wrong, kept, spoken = (json.loads(row[name]) for name in ("unread", "wrong", "kept", "spoken_for"))
     unit = Unit.model_validate(json.loads(row["facts"]))
-    return Queued(unit, row["origin"], unread, wrong, kept, row["printed_at"] is not None, row["job_id"], row["id"])
+    printed = row["printed_at"] is not None
+    return Queued(unit, row["origin"], unread, wrong, kept, spoken, printed, row["job_id"], row["id"])

@@ -93,6 +93,7 @@ MIGRATIONS: tuple[str, ...] = (
         unread TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(unread)),
         wrong TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(wrong)),
         kept TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(kept)),
+        spoken_for TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(spoken_for)),
         origin TEXT NOT NULL,
         printed_at TEXT,
         job_id INTEGER REFERENCES job (id) ON DELETE SET NULL,

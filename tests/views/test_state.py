@@ -223,3 +223,18 @@ def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, m
     assert bench.log.rows("SELECT count(*) AS n FROM job")[0]["n"] == 1
     bench.type_in()
     assert len(bench.units) == 1
+
+
+def test_a_unit_taken_from_a_batch_keeps_what_the_batch_decided(bench, demo, shop):
+    import advisor
+    from advisor.views.app_view import App
+
+    app = App(bench)
+    app.batch.batch = batch = advisor.assess(demo, shop)
+    bought = [row for row in range(len(batch)) if any("to be bought" in part.source for part in batch[row].parts)]
+    kept = [row for row in range(len(batch)) if batch.kept_for(row)]
+    for row in (bought[0], kept[0]):
+        app.batch.row = row
+        app.batch._to_bench()
+        assert bench.entry.tag == batch.tags[row]
+        assert bench.record.headline == batch[row].headline
