@@ -147,7 +147,7 @@ class Composer:
             elapsed_min=minutes("elapsed_min"),
             elapsed_low_min=minutes("elapsed_low_min"),
             elapsed_high_min=minutes("elapsed_high_min"),
-            basis=clean(timing.basis),
+            basis=self._basis(case) if works else clean(timing.basis),
             shares=tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()) if works else (),
             beyond="; ".join(filter(None, (str(timing.note.iat[case]), self._comfort_beyond(case)))) if works else "",
             assumed=tuple(
@@ -166,6 +166,13 @@ class Composer:
             status=clean(scored["status"]),
             problem=clean(scored["problem"]),
         )
+
+    def _basis(self, case: int) -> str:
+        """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
+        shares = self.batch.timing.shares.iloc[case]
+        told = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items())
+        beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
+        return f"{clean(self.batch.timing.basis)}: {told}{beyond_it}"
 
     def _comfort_beyond(self, case: int) -> str:
         words = str(self._beyond[case])

@@ -46,7 +46,7 @@ STOPPED_CHECKS: tuple[str, ...] = (
 
 HOLD_CHECKS: tuple[str, ...] = ("Write in what you find out, correct the intake row, and score it again",)
 
-LIMITS = "limits {desktop} s, {browser} s, {memory} MiB kept for more pages"
+LIMITS = "limits {desktop} s, {browser} s, {memory} MiB"
 """What counts as comfortable, beside the ladder's title."""
 
 SEVERITIES: dict[str, str] = {"stop": "stop work", "act": "act first", "note": "note"}

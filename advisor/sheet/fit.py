@@ -63,6 +63,8 @@ def _sheet_of(record: Record) -> Sheet:
         dataclasses.replace(one, hands_on_min=f"{one.hands_on_min:.1f}", slot_min=f"{one.slot_min:.1f}")  # type: ignore[arg-type]
         for one in record.phases
     )
+    # Figures tell more than words where there are any; why a desktop is passed over stands among the reasons.
+    values["rungs"] = tuple(dataclasses.replace(one, why="") if one.desktop_s else one for one in record.rungs)
     return Sheet(**values, part=", ".join(part.name for part in record.parts))
 
 
@@ -294,7 +296,7 @@ def _reasons_height(sheet: Sheet, m: Measures) -> float:
     body = sum(height(_reason_text(reason), width, m.body) for reason in sheet.reasons)
     more = m.line(m.small) if sheet.more.get("reasons") else 0
     fix = height("Best part: " + sheet.best_fix, width, m.body) if sheet.best_fix else 0
-    return body + fix + more + 2.4
+    return body + fix + more + 3.4 + height(sheet.headline, width, m.headline)
 
 
 def _reason_text(reason: Reason) -> str:
@@ -370,7 +372,8 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
         image=shorten(sheet.image, min(middle - _width("from the stick ", m.body), 36), m.body),
         part=shorten(sheet.part, middle - _width("after fitting ", m.body), m.body),
         reasons=tuple(_shorten_reason(reason, inner, m) for reason in sheet.reasons),
-        best_fix=shorten(sheet.best_fix, inner - _width("Best part: ", m.body), m.body),
+        headline=shorten(sheet.headline, inner, m.headline, 3),
+        best_fix=shorten(sheet.best_fix, inner - _width("Best part: ", m.body), m.body, 3),
         at_hand=tuple(_shorten_item(item, m) for item in sheet.at_hand),
         find_out=tuple(shorten(text, m.left - m.box, m.body, 2) for text in sheet.find_out),
         devices=tuple(_shorten_device(device, m) for device in sheet.devices),

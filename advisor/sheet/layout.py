@@ -60,7 +60,8 @@ class Measures:
     body: float = 7.3
     small: float = 6.4
     heading: float = 8.2
-    edition: float = 14
+    edition: float = 12
+    headline: float = 15
     heading_h: float = 5.6
     verdict_h: float = 17
     row: float = 3.75

@@ -195,7 +195,8 @@ def _head(page: _Page, sheet: Sheet) -> None:
 
 def _verdict(page: _Page, sheet: Sheet) -> None:
     page.title("Advice")
-    page.item("", f"{page.mark(sheet.mark)} {sheet.advice.upper()}")
+    page.item("", f"{page.mark(sheet.mark)} {sheet.headline}")
+    page.item("  ", sheet.advice)
     if sheet.edition:
         page.item("  ", f"{sheet.edition} from the stick {sheet.image}")
     elif sheet.image:
@@ -211,7 +212,7 @@ def _verdict(page: _Page, sheet: Sheet) -> None:
     for reason in sheet.reasons:
         page.item("  ", f"{reason.text} [{reason.source}]" if reason.source else reason.text)
     if sheet.best_fix:
-        page.item("  ", f"Best part: {sheet.best_fix}")
+        page.item("  ", f"Parts: {sheet.best_fix}")
 
 
 def _phases(page: _Page, sheet: Sheet) -> None:
@@ -274,8 +275,8 @@ def _across(page: _Page, sheet: Sheet) -> None:
 def _ladder(page: _Page, sheet: Sheet) -> None:
     if not sheet.rungs:
         return
-    page.title(f"Editions, as it stands ({sheet.limits})")
-    page.line(f"  {'':<12}{'desktop s':>11}{'browser s':>11}{'free %':>8}")
+    page.title(f"Desktops, as it will be prepared ({sheet.limits})")
+    page.line(f"  {'':<12}{'desktop s':>11}{'browser s':>11}{'MiB left':>9}")
     for rung in sheet.rungs:
         lead = f"{page.mark(rung.mark)} {pad(cut(rung.edition, 11, page.ellipsis), 12)}"
         if rung.why:

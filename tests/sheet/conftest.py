@@ -8,7 +8,7 @@ import random
 import pytest
 
 from advisor.advice import fixed as words
-from advisor.advice.record import SUPPORT_MARK, Across, Device, Flag, Item, Mark, Phase, Reason, Rung, Sheet
+from advisor.advice.record import SUPPORT_MARK, Across, Device, Fitting, Flag, Item, Mark, Phase, Reason, Record, Rung
 from advisor.unit import Support
 
 HOSTILE = (
@@ -28,8 +28,13 @@ PHASES = (
 )  # fmt: skip
 
 
-def plain() -> Sheet:
-    return Sheet(
+def plain() -> Record:
+    return Record(
+        row=0,
+        headline="BRING firmware-iwlwifi, then Cinnamon from stick debian-12-plain",
+        parts=(), bring=("firmware-iwlwifi",), runner_up="GNOME from debian-12", lost="it would be slower", slow="",
+        shares=(("measured", 0.0), ("modelled", 0.1), ("assumed", 0.2), ("practice", 0.7)), beyond="",
+        status="scored", problem="",
         tag="TT-0042",
         code="TT-0042",
         shop="A bench of the tests",
@@ -45,7 +50,6 @@ def plain() -> Sheet:
         mark=Mark.HALF,
         edition="Cinnamon",
         image="debian-12-plain",
-        part="",
         reasons=(Reason("Wireless 8260 does nothing until firmware-iwlwifi is there", "driver and firmware tables"),),
         best_fix="none needed",
         at_hand=(Item("Stick debian-12-plain"), Item("firmware-iwlwifi, on the stick", "for wireless")),
@@ -67,11 +71,11 @@ def plain() -> Sheet:
             Rung("Cinnamon", "advised", Mark.FULL, "17–22", "7–9", "44"),
             Rung("LXDE", "ruled out", Mark.CROSS, why="the image debian-12-plain does not have it"),
         ),
-        phases=tuple(Phase(*row) for row in PHASES),
-        hands_on_min="29",
-        elapsed_min="53",
-        elapsed_low_min="43",
-        elapsed_high_min="66",
+        phases=tuple(Phase(title, float(hands), float(slot)) for title, hands, slot in PHASES),
+        hands_on_min=29.0,
+        elapsed_min=53.0,
+        elapsed_low_min=43.0,
+        elapsed_high_min=66.0,
         basis="from 64 rehearsals and 0 logged units",
         assumed=("decompress 58 MiB/s", "disk read 380 MiB/s"),
         flags=(
@@ -85,41 +89,42 @@ def plain() -> Sheet:
     )  # fmt: skip
 
 
-def held() -> Sheet:
+def held() -> Record:
     return dataclasses.replace(
-        plain(), advice="hold", mark=Mark.PAUSE, edition="", image="", phases=(), hands_on_min="", elapsed_min="",
-        elapsed_low_min="", elapsed_high_min="", at_hand=(), rungs=(), devices=(), images=(), across=(), no_boot=(),
+        plain(), advice="hold", mark=Mark.PAUSE, edition="", image="", phases=(), hands_on_min=None, elapsed_min=None,
+        elapsed_low_min=None, elapsed_high_min=None, at_hand=(), rungs=(), devices=(), images=(), across=(), no_boot=(),
         unknown=("processor", "memory"),
         find_out=("Processor not understood: Correct the processor's name.", "Memory not known: Read it."),
         checks=words.HOLD_CHECKS,
     )  # fmt: skip
 
 
-def aside() -> Sheet:
+def aside() -> Record:
     return dataclasses.replace(
-        plain(), advice="set aside", mark=Mark.SQUARE, edition="", image="", phases=(), hands_on_min="",
-        elapsed_min="", elapsed_low_min="", elapsed_high_min="", at_hand=(), checks=words.STOPPED_CHECKS,
+        plain(), advice="set aside", mark=Mark.SQUARE, edition="", image="", phases=(), hands_on_min=None,
+        elapsed_min=None, elapsed_low_min=None, elapsed_high_min=None, at_hand=(), checks=words.STOPPED_CHECKS,
     )  # fmt: skip
 
 
-def crammed(text: str, entries: int = 22) -> Sheet:
+def crammed(text: str, entries: int = 22) -> Record:
     """Every place filled with one text, every section far too long."""
     return dataclasses.replace(
         plain(), tag=text, code="", shop=text, title=text, facts=(text,) * 9, unknown=(text,) * 6, taken=(text,) * 4,
         notes=text,
-        advice="fit a part first", mark=Mark.PLUS, edition=text, image=text, part=text, best_fix=text, basis=text,
+        advice="fit a part first", mark=Mark.PLUS, edition=text, image=text, headline=text, best_fix=text,
+        parts=tuple(Fitting(text, text, text, 9.0) for _ in range(3)), bring=(text,) * 5, basis=text,
         reasons=(Reason(text, text),) * 9, assumed=(text,) * 9, checks=(text,) * 12,
         at_hand=tuple(Item(text, text) for _ in range(entries)),
         devices=tuple(Device(text, text, "separate driver", Mark.DIAMOND, text) for _ in range(entries)),
         images=(text,) * 9, no_boot=(text,) * 5,
         across=tuple(Across(text, text, ("separate driver",) * 9, (Mark.DIAMOND,) * 9) for _ in range(entries)),
         rungs=tuple(Rung(text, text, Mark.CROSS, why=text) for _ in range(12)),
-        phases=tuple(Phase(text, "999.9", "999.9") for _ in range(entries)),
+        phases=tuple(Phase(text, 999.9, 999.9) for _ in range(entries)),
         flags=tuple(Flag("stop", Mark.SQUARE, text, text, text, text) for _ in range(entries)),
     )  # fmt: skip
 
 
-def mixed(seed: int) -> Sheet:
+def mixed(seed: int) -> Record:
     """A sheet with sections and texts of random lengths."""
     dice = random.Random(seed)
     alphabet = (
@@ -155,18 +160,18 @@ def mixed(seed: int) -> Sheet:
         images=tuple(text(1) for _ in range(images)), across=many(across, 16), no_boot=many(lambda: text(1), 4),
         tag=text(2), title=text(9), facts=many(lambda: text(5), 8), notes=text(30), unknown=many(lambda: text(2), 6),
         taken=many(lambda: text(9), 3),
-        reasons=many(lambda: Reason(text(30), text(12)), 4), best_fix=text(14), part=text(4),
+        reasons=many(lambda: Reason(text(30), text(12)), 4), best_fix=text(14),
         at_hand=many(lambda: Item(text(8), text(8)), 9), find_out=many(lambda: text(12), 7),
         devices=many(lambda: Device(text(1), text(6), "no driver", Mark.CROSS, dice.choice(("", text(9)))), 16),
         rungs=many(lambda: Rung(text(1), "memory tight", Mark.RING, "100–200", "99–150", "12"), 8),
-        phases=many(lambda: Phase(text(9), "4.5", "120"), 18), assumed=many(lambda: text(4), 7),
+        phases=many(lambda: Phase(text(9), 4.5, 120.0), 18), assumed=many(lambda: text(4), 7),
         flags=many(lambda: Flag(dice.choice(("stop", "act", "note")), Mark.UP, text(7), text(24), text(16)), 9),
         checks=many(lambda: text(16), 9),
     )  # fmt: skip
 
 
 @pytest.fixture
-def sheets() -> dict[str, Sheet]:
+def sheets() -> dict[str, Record]:
     return {
         "plain": plain(),
         "held": held(),
