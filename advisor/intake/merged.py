@@ -25,6 +25,8 @@ _DISK = re.compile(
     r"|\bno (?:hdd|ssd|disk|hard drive)\b|\b(?:hdd|ssd|disk|hard drive) (?:removed|missing|pulled)\b",
     re.I,
 )
+_ANY_AMOUNT = re.compile(r"\d\s?(?:[gtm]i?b|g\b|gig|[gt]o\b)|ssd|sshd|hdd|nvme|emmc|disk|hard drive", re.I)
+"""What `_MEMORY` or `_DISK` must find at the least; most cells hold nothing of it."""
 _CLOCK = re.compile(r"\s*(?:cpu|processor)?\s*@?\s*\d[.,]\d+\s*ghz", re.I)
 _LINE_ONLY = re.compile(
     r"\b(?:intel\s+)?(?:core\s*)?i[3579]\b(?:[\s,-]*\(?\d{1,2}(?:st|nd|rd|th)?[\s-]*gen(?:eration)?\)?)?"
@@ -120,6 +122,15 @@ def _processor(text: str, lines: bool) -> tuple[str, str, bool]:
         cpu = found[0][0].strip(_EDGE.replace(")", ""))
         return cpu, text[: found[0].start()] + " / " + text[found[0].end() :], False
     return "", text, False
+
+
+@lru_cache(maxsize=200_000)
+def amounts_in(text: str) -> Pieces:
+    """Memory and disk alone that a cell names, and the cell without them."""
+    if not _ANY_AMOUNT.search(text):
+        return Pieces("", "", "", text)
+    ram, disk, rest = _amounts(text)
+    return Pieces("", ram, disk, _tidy(rest) if ram or disk else text)
 
 
 def _amounts(rest: str) -> tuple[str, str, str]:
