@@ -87,10 +87,11 @@ _TAKEN = (
     r"(?:removed|missing|none|out|pulled|taken(?: out)?|gone|stripped|shredded|destroyed|absent|kept(?: back)?"
     r"|not (?:included|fitted|present|installed))"
 )
+_ASIDE = r"(?:\s*(?:-|,|;|\()[^\d]*)?"
 _NONE = re.compile(
     rf"(?:no caddy[\s,/&]*(?:and |or )?)?(?:(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)(?:\s*{_DISKS})?"
-    rf"(?:\s*(?:fitted|installed|present|included|in it))?"
-    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?"
+    rf"(?:\s*(?:fitted|installed|present|included|in it))?{_ASIDE}"
+    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?{_ASIDE}"
     r"|(?:caddy|bracket|tray) only|(?:empty|only|just)(?: the| a)? (?:caddy|bracket|tray|bay)|empty|diskless"
     r"|wiped and removed)"
 )
