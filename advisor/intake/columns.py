@@ -54,6 +54,11 @@ class Column:
         wanted[list(distinct)] = True
         return np.flatnonzero(wanted[self.codes])
 
+    def holding(self, among: np.ndarray) -> list[bool]:
+        """Tell for each distinct text whether one of these rows holds it."""
+        counts = np.bincount(self.codes[among & (self.codes >= 0)], minlength=len(self.texts))
+        return [bool(count) for count in counts]
+
 
 class Entries(NamedTuple):
     """Entries about rows that share their texts: each distinct entry once, and which of them each row has.

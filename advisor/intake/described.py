@@ -12,7 +12,7 @@ from advisor.intake.disk_columns import both
 from advisor.intake.disks import disks
 from advisor.intake.headers import MERGED, combined
 from advisor.intake.memory import memory
-from advisor.intake.merged import Pieces, pieces
+from advisor.intake.merged import Pieces, amounts_in, pieces
 from advisor.intake.parsed import UNKNOWN, Parsed
 
 if TYPE_CHECKING:
@@ -30,20 +30,25 @@ def read_all(sheet: Sheet) -> None:
     """
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == MERGED:
-            column = Column.of(sheet.raw, position, mapped)
+            column = sheet.column(position)
             fields = combined(mapped.header)
             sheet.count(position, column)
             _fill(sheet, position, column, [pieces(text, fields) for text in column.texts])
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == "model":
-            column = Column.of(sheet.raw, position, mapped)
-            found = [_surely(pieces(text, lines=False)) for text in column.texts]
+            column = sheet.column(position)
+            nameless = column.holding(is_none(sheet.have("cpu")))
+            found = [
+                _surely(pieces(text, lines=False) if named else amounts_in(text))
+                for text, named in zip(column.texts, nameless, strict=True)
+            ]
             taken = _fill(sheet, position, column, [piece._replace(rest="") for piece in found])
-            rest = column.take([piece.rest or None for piece in found])
-            sheet.values["model"] = np.where(taken, rest, sheet.have("model"))
+            if taken.any():
+                rest = column.take([piece.rest or None for piece in found])
+                sheet.values["model"] = np.where(taken, rest, sheet.have("model"))
         elif mapped.field == "cpu":
-            column = Column.of(sheet.raw, position, mapped)
-            _fill(sheet, position, column, [pieces(text)._replace(cpu="", rest="") for text in column.texts])
+            column = sheet.column(position)
+            _fill(sheet, position, column, [amounts_in(text)._replace(rest="") for text in column.texts])
 
 
 def _surely(piece: Pieces) -> Pieces:

@@ -87,10 +87,11 @@ _TAKEN = (
     r"(?:removed|missing|none|out|pulled|taken(?: out)?|gone|stripped|shredded|destroyed|absent|kept(?: back)?"
     r"|not (?:included|fitted|present|installed))"
 )
+_ASIDE = r"(?:\s*(?:-|,|;|\()[^\d]*)?"
 _NONE = re.compile(
     rf"(?:no caddy[\s,/&]*(?:and |or )?)?(?:(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)(?:\s*{_DISKS})?"
-    rf"(?:\s*(?:fitted|installed|present|included|in it))?"
-    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?"
+    rf"(?:\s*(?:fitted|installed|present|included|in it))?{_ASIDE}"
+    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?{_ASIDE}"
     r"|(?:caddy|bracket|tray) only|(?:empty|only|just)(?: the| a)? (?:caddy|bracket|tray|bay)|empty|diskless"
     r"|wiped and removed)"
 )
@@ -182,7 +183,7 @@ def _torn(part: str) -> list[str]:
 def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
     """Read one disk; what could not be read of its text comes back beside it."""
     rest, kind, cache = part, None, False
-    family = next((one for one in _families() if one[0].search(rest)), None)
+    family = _family(rest)
     if family:
         rest = family[0].sub(" ", rest)
     for pattern, meaning, is_cache in _KIND_WORDS:
@@ -230,13 +231,21 @@ def _size(rest: str, header_unit: str) -> tuple[float | None, str, bool, str]:
 
 
 @cache
-def _families() -> list[tuple[re.Pattern[str], StorageKind]]:
-    """Families of disks that people name without saying the kind."""
+def _families() -> tuple[re.Pattern[str], list[tuple[re.Pattern[str], StorageKind]]]:
+    """Families of disks that people name without saying the kind: any of them, and each with its kind."""
     rows = load("intake/drives").frame
-    return [
-        (re.compile(rf"(?<![a-z0-9])(?:{pattern})(?![a-z0-9])"), StorageKind(str(kind)))
-        for pattern, kind in zip(rows["pattern"], rows["kind"], strict=True)
+    pattern = r"(?<![a-z0-9])(?:{})(?![a-z0-9])"
+    each = [
+        (re.compile(pattern.format(family)), StorageKind(str(kind)))
+        for family, kind in zip(rows["pattern"], rows["kind"], strict=True)
     ]
+    return re.compile(pattern.format("|".join(rows["pattern"]))), each
+
+
+def _family(text: str) -> tuple[re.Pattern[str], StorageKind] | None:
+    """The family of disks that a text names."""
+    some, each = _families()
+    return next((one for one in each if one[0].search(text)), None) if some.search(text) else None
 
 
 LABEL_SIZES = frozenset(

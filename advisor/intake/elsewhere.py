@@ -7,6 +7,7 @@ processor, where no cell gives them.
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from advisor.intake.columns import Column, is_none, only
 from advisor.intake.headers import intake_words, map_headers
 from advisor.intake.merged import pieces
-from advisor.intake.notes import said
+from advisor.intake.notes import Said, said
 from advisor.intake.parsed import Parsed, squeeze
 from advisor.intake.words import mode_said
 from advisor.unit import StorageKind
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 NO_DISK = "disk-missing"
 _NEVER = frozenset({"asset_tag", "cpu", "devices", "image", "notes"})
+_WORDS = re.compile(r"[^\W\d_]{2}|[?!]")
+_NUMBER = re.compile(r"\d{2,}")
 _MOST = 2_000
 """Distinct cells up to which a column of no known kind is read for conditions: states repeat, serials do not."""
 
@@ -41,10 +44,10 @@ def read_all(sheet: Sheet) -> None:
     scored = len(OWN_COLUMNS & {mapped.header for mapped in sheet.mapping}) > 2
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field not in _NEVER and not (scored and mapped.header in OWN_COLUMNS):
-            _carry(sheet, Column.of(sheet.raw, position, mapped))
+            _carry(sheet, sheet.column(position))
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == "notes" or (mapped.field is None and _is_free_text(mapped.header)):
-            _facts(sheet, Column.of(sheet.raw, position, mapped))
+            _facts(sheet, sheet.column(position))
 
 
 def _is_free_text(header: str) -> bool:
@@ -58,7 +61,9 @@ def _carry(sheet: Sheet, column: Column) -> None:
         return
     label = "" if free else f"{column.mapped.header}: "
     words = [f"{label}{' '.join(text.split())}" for text in column.texts]
-    telling = [text if said(text) else None for text in words]
+    telling = [
+        word if _WORDS.search(text) and _said(word) else None for text, word in zip(column.texts, words, strict=True)
+    ]
     if not any(telling):
         return
     added = column.take(telling)
@@ -68,21 +73,28 @@ def _carry(sheet: Sheet, column: Column) -> None:
     sheet.values["notes"] = notes
 
 
+def _said(text: str) -> tuple[Said, ...]:
+    """What a text states, its numbers made alike, so that texts that differ in them are read once."""
+    return said(_NUMBER.sub("99", text))
+
+
 def _facts(sheet: Sheet, column: Column) -> None:
     """Fill fields that no cell has given from free text, and say so."""
     modes = [mode_said(squeeze(text))[0] for text in column.texts]
-    taken = sheet.fill("storage_mode", column.take([None if mode is None else str(mode) for mode in modes]))
-    _say(sheet, column, [f"controller mode {mode} taken from this cell" if mode else "" for mode in modes], taken)
-    gone = [any(one.condition.code == NO_DISK and not one.doubted for one in said(text)) for text in column.texts]
+    if any(modes):
+        taken = sheet.fill("storage_mode", column.take([None if mode is None else str(mode) for mode in modes]))
+        _say(sheet, column, [f"controller mode {mode} taken from this cell" if mode else "" for mode in modes], taken)
+    gone = [any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts]
     if any(gone):
         open_ = is_none(sheet.have("storage_kind")) & is_none(sheet.have("storage_gib"))
         none = only(column.take([str(StorageKind.NONE) if one else None for one in gone]), open_)
         taken = sheet.fill("storage_kind", none)
         sheet.fill("storage_gib", only(np.zeros(sheet.length, dtype=object), taken))
         _say(sheet, column, ["no disk, as this cell says" if one else "" for one in gone], taken)
-    if is_none(sheet.have("cpu")).any():
-        found = [pieces(text, lines=False) for text in column.texts]
-        named = [piece.cpu if piece.cpu and not piece.several else None for piece in found]
+    nameless = column.holding(is_none(sheet.have("cpu")))
+    if any(nameless):
+        found = [pieces(text, lines=False) if one else None for text, one in zip(column.texts, nameless, strict=True)]
+        named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]
         taken = sheet.fill("cpu", column.take(named))
         _say(sheet, column, [f"processor {one!r} taken from this cell" if one else "" for one in named], taken)
 

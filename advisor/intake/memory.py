@@ -39,10 +39,11 @@ _EITHER = re.compile(r"\s*(?:/|\bor\b|\boder\b|\bou\b)\s*")
 _WORD_COUNTS = {"one": "1", "single": "1", "two": "2", "four": "4"}
 _MODULE = r"(?:module[sn]?|sticks?|(?:so-?)?dimms?|st(?:ü|u)ck)"
 _COUNTED = re.compile(
-    rf"\b(?P<count>\d|one|two|four)\s+(?P<each>{_MODULE}\s+(?:of|à|a|with|@)\s+(?=\d)|(?=\d+\s?{_UNIT}\s+{_MODULE}\b))"
+    rf"\b(?P<count>\d|one|two|four)\s+(?P<each>{_MODULE}\s+(?:of|à|a|with|@)\s+(?=\d)|(?=\d+\s?{_UNIT}\s+{_MODULE}\b)"
+    rf"|{_MODULE}\s+(?=\d+\s?{_UNIT}? each\b))"
 )
 _LONE_COUNT = re.compile(
-    r"\b(?:\d|one|two|four|single)\s*(?:module[sn]?|sticks?|(?:so-?)?dimms|slots?)\b|\bsingle\b(?=\s*\d)"
+    r"\b(?:\d|one|two|four|single)\s*(?:module[sn]?|sticks?|(?:so-?)?dimms|slots?)\b|\b(?:single|one)\b(?=\s*\d)|\beach\b"
 )
 
 _FREE = r"(?:free|open|empty|spare|leer|frei|available)"
@@ -79,10 +80,10 @@ _LABEL = re.compile(
 _NOISE = re.compile(
     r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|(?:lp)?ddr\d?[lxu]?(?:-?\d{3,4})?|pc\d?l?"
     r"|sd-?ram|\d{3,4}\s?(?:mhz|mt/s)|module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about"
-    r"|dual channel|single channel|not soldered|soldered|onboard|on-?board|on board|sum|in)\b|[~≈]"
+    r"|dual channel|single channel|slot|not soldered|soldered|onboard|on-?board|on board|sum|in)\b|[~≈]"
 )
 _TAKEN = re.compile(
-    r"(?:ram|memory|all|sticks?|modules?|dimms?)?\s*(?:pulled|taken(?: out)?|removed|missing|out|stripped|gone)"
+    r"(?:ram|memory|all|sticks?|modules?|dimms?)?\s*(?:pulled|taken(?: out)?|removed|missing|out|stripped|gone|empty)"
     r"|no (?:ram|memory|sticks|modules)(?: fitted| installed)?|kein ram|0 ?(?:gb|mb)?"
 )
 _GIB = {"g": 1.0, "m": 1 / 1024, "t": 1024.0}
@@ -129,6 +130,28 @@ def memory(text: str, header_unit: str = "") -> Parsed:
     if plain in NONE_WORDS or _TAKEN.fullmatch(plain):
         return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
     return _amount(plain, header_unit)._replace(also=_beside(plain))
+
+
+@lru_cache(maxsize=10_000)
+def memory_type(text: str) -> Parsed:
+    """Read a kind of memory, such as 'DDR3L', 'DDR4 SODIMM', 'PC3-12800'.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Parsed
+        The kind as modules are sold by, such as 'DDR3', which DDR3L fits too.
+    """
+    plain = squeeze(text)
+    if plain in MISSING_WORDS or plain in NONE_WORDS:
+        return UNKNOWN
+    kinds = {_kind(match) for match in _KIND.finditer(plain)}
+    if len(kinds) == 1:
+        return Parsed(kinds.pop())
+    return Parsed(None, "no one kind of memory is recognised", "a kind such as 'DDR3' or 'DDR4'")
 
 
 def _beside(plain: str) -> tuple[tuple[str, object], ...]:
@@ -191,7 +214,9 @@ def _amounts(rest: str, header_unit: str, kind_said: bool) -> tuple[list[Amount]
         terms = [term for term in terms if term not in clocks]
     groups: list[list[re.Match[str]]] = []
     for term in terms:
-        if groups and _JOIN.fullmatch(rest[groups[-1][-1].end() : term.start()]):
+        between = rest[groups[-1][-1].end() : term.start()] if groups else ""
+        both_counted = bool(groups and term["count"] and groups[-1][-1]["count"])
+        if groups and (_JOIN.fullmatch(between) or (both_counted and between.isspace())):
             groups[-1].append(term)
         else:
             groups.append([term])

@@ -8,9 +8,9 @@ from typing import NamedTuple
 
 from advisor.identify.bare import locate_bare
 from advisor.identify.names import locate
-from advisor.intake.disks import disks
+from advisor.intake.disks import LABEL_SIZES, disks
 from advisor.intake.headers import DISK_KINDS
-from advisor.intake.memory import memory
+from advisor.intake.memory import NO_MEMORY, memory, to_float
 
 _GB = r"(?:gib|gb|gig|g|go)"
 _MEMORY = re.compile(
@@ -25,6 +25,10 @@ _DISK = re.compile(
     r"|\bno (?:hdd|ssd|disk|hard drive)\b|\b(?:hdd|ssd|disk|hard drive) (?:removed|missing|pulled)\b",
     re.I,
 )
+_ANY_AMOUNT = re.compile(r"\d\s?(?:[gtm]i?b|g\b|gig|[gt]o\b)|ssd|sshd|hdd|nvme|emmc|disk|hard drive|\d\s?/\s?\d", re.I)
+"""What `_MEMORY` or `_DISK` must find at the least; most cells hold nothing of it."""
+_PAIR = re.compile(r"(?<![\w./-])(?P<ram>[1-4]|6|8|12|16|32)\s?/\s?(?P<disk>\d{2,4})(?![\w./-])")
+"""Memory and disk as a pair of bare numbers, such as 4/320; from memory of adverts."""
 _CLOCK = re.compile(r"\s*(?:cpu|processor)?\s*@?\s*\d[.,]\d+\s*ghz", re.I)
 _LINE_ONLY = re.compile(
     r"\b(?:intel\s+)?(?:core\s*)?i[3579]\b(?:[\s,-]*\(?\d{1,2}(?:st|nd|rd|th)?[\s-]*gen(?:eration)?\)?)?"
@@ -92,7 +96,7 @@ def _by_header(text: str, fields: tuple[str, ...], hint: str) -> Pieces | None:
     named = dict(zip(fields, parts, strict=True))
     ram = named.get("ram_gib", "")
     disk = next((part for field, part in named.items() if field not in ("maker", "model", "cpu", "ram_gib")), "")
-    if ram and memory(ram).problem and memory(ram).value is None:
+    if ram and memory(ram).value is None and memory(ram).problem != NO_MEMORY:
         return None
     if disk and disks(disk, hint=hint).kind.value is None and disks(disk, hint=hint).size.value is None:
         return None
@@ -122,6 +126,15 @@ def _processor(text: str, lines: bool) -> tuple[str, str, bool]:
     return "", text, False
 
 
+@lru_cache(maxsize=200_000)
+def amounts_in(text: str) -> Pieces:
+    """Memory and disk alone that a cell names, and the cell without them."""
+    if not _ANY_AMOUNT.search(text):
+        return Pieces("", "", "", text)
+    ram, disk, rest = _amounts(text)
+    return Pieces("", ram, disk, _tidy(rest) if ram or disk else text)
+
+
 def _amounts(rest: str) -> tuple[str, str, str]:
     """Memory and disk of a cell, and the cell without them."""
     ram = disk = ""
@@ -137,6 +150,9 @@ def _amounts(rest: str) -> tuple[str, str, str]:
             disk = amounts[1][0]
             rest = rest[: amounts[1].start()] + " / " + rest[amounts[1].end() :]
             amounts = amounts[:1]
+    pair = None if found or amounts else _PAIR.search(rest)
+    if pair and to_float(pair["disk"]) in LABEL_SIZES:
+        return pair["ram"], pair["disk"], rest[: pair.start()] + " / " + rest[pair.end() :]
     if len(amounts) == 1 and not memory(amounts[0][0]).problem:
         ram = amounts[0][0].strip()
         rest = rest[: amounts[0].start()] + " / " + rest[amounts[0].end() :]

@@ -134,6 +134,20 @@ def table() -> list[Condition]:
     return made
 
 
+@cache
+def _places(column: str) -> dict[str, list[tuple[str, list[int]]]]:
+    """By the first two letters: words, each with the places in the table of the rows that it may lead to."""
+    places: dict[str, list[int]] = {}
+    for place, one in enumerate(table()):
+        if column == "notes" or column in one.also_in:
+            for word in one.words:
+                places.setdefault(word, []).append(place)
+    starts: dict[str, list[tuple[str, list[int]]]] = {}
+    for word, rows in places.items():
+        starts.setdefault(word[:2], []).append((word, rows))
+    return starts
+
+
 _INHERITED = ("severity", "effect", "title", "action", "rules_out")
 
 
@@ -174,11 +188,12 @@ def said(text: str, column: str = "notes") -> tuple[Said, ...]:
         Each code once, where it is stated most surely.
     """
     small = text.lower()
-    likely = [
-        one for one in table() if (column == "notes" or column in one.also_in) and any(w in small for w in one.words)
-    ]
-    if not likely:
+    words = _places(column)
+    starts = {small[at : at + 2] for at in range(len(small) - 1)} & words.keys()
+    told = {place for start in starts for word, places in words[start] if word in small for place in places}
+    if not told:
         return ()
+    likely = [table()[place] for place in sorted(told)]
     found: dict[str, Said] = {}
     for sentence in _SENTENCE.split(_LIST.sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))):
         parts = [part.strip() for part in _PART.split(sentence) if part.strip()]

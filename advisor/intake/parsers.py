@@ -6,12 +6,12 @@ from collections.abc import Callable
 
 from advisor.intake import words
 from advisor.intake.device_ids import devices
-from advisor.intake.memory import memory
+from advisor.intake.memory import memory, memory_type
 from advisor.intake.parsed import Parsed
 from advisor.unit import DTYPES
 
 TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string") - {
-    "form_factor", "storage_kind", "storage_mode", "boot_mode", "devices"
+    "form_factor", "storage_kind", "storage_mode", "boot_mode", "devices", "ram_type"
 }  # fmt: skip
 """Fields that are kept as the text they are."""
 
@@ -39,6 +39,7 @@ _OTHERS: dict[str, Callable[[str], Parsed]] = {
     "touch": words.yes_no,
     "camera": words.yes_no,
     "ram_soldered": words.soldered,
+    "ram_type": memory_type,
     "devices": devices,
 }
 

@@ -60,6 +60,7 @@ class Sheet:
         self.values: dict[str, np.ndarray] = {}
         self.bad: dict[int, np.ndarray] = {}
         self.filled: dict[int, int] = {}
+        self._columns: dict[int, Column] = {}
         self.told: list[tuple[Column, list[Parsed]]] = []
         """Outcomes that may state other fields beside their own."""
         self.extra = raw.iloc[:, [i for i, mapped in enumerate(self.mapping) if mapped.field is None]].reset_index(
@@ -100,7 +101,7 @@ class Sheet:
         for position, mapped in enumerate(self.mapping):
             if mapped.field is None or mapped.field in _DISK_COLUMNS or mapped.field == MERGED:
                 continue
-            column = Column.of(self.raw, position, mapped)
+            column = self.column(position)
             if mapped.field in TEXT_FIELDS:
                 self._plain(position, column)
             else:
@@ -148,6 +149,12 @@ class Sheet:
         names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
         texts = dict.fromkeys(("header", "field", "how", "rows"), "string")
         return pd.DataFrame(records, columns=names).astype(texts)
+
+    def column(self, position: int) -> Column:
+        """One raw column, factorised once."""
+        if position not in self._columns:
+            self._columns[position] = Column.of(self.raw, position, self.mapping[position])
+        return self._columns[position]
 
     def have(self, name: str) -> np.ndarray:
         """Values of a field so far; None where it has none."""
@@ -207,7 +214,7 @@ class Sheet:
                 places.setdefault(str(mapped.field), position)
         if len(places) == 1:
             (name, position), *_ = places.items()
-            column = Column.of(self.raw, position, self.mapping[position])
+            column = self.column(position)
             hint = name if name in DISK_KINDS else ""
             found = [disks(text, column.mapped.unit, hint) for text in column.texts]
             if name != "storage_kind":
@@ -225,7 +232,7 @@ class Sheet:
 
     def _disks_of_several(self, places: dict[str, int]) -> None:
         """Columns about disks, read as one: '240' under 'SSD' beside '1000' under 'HDD', or kind and size apart."""
-        parts = {name: Column.of(self.raw, position, self.mapping[position]) for name, position in places.items()}
+        parts = {name: self.column(position) for name, position in places.items()}
         combined = np.zeros(self.length, dtype="int64")
         for part in parts.values():
             combined = combined * (len(part.texts) + 1) + part.codes + 1
@@ -257,7 +264,7 @@ class Sheet:
         for position, mapped in enumerate(self.mapping):
             if mapped.field not in ("wireless", "graphics", "ethernet"):
                 continue
-            column = Column.of(self.raw, position, mapped)
+            column = self.column(position)
             found = [device_id(text)[0] if ":" in text or "\\" in text else "" for text in column.texts]
             which = [i for i, device in enumerate(found) if device]
             if not which:
@@ -287,7 +294,7 @@ class Sheet:
             return said.Said(nothing, nothing, [])
         header = self.mapping[position].header
         if "asset_tag" not in self.values:
-            self._plain(position, Column.of(self.raw, position, self.mapping[position]))
+            self._plain(position, self.column(position))
         codes, distinct = pd.factorize(pd.Series(self.have("asset_tag"), dtype=object))
         counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
         rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else nothing

@@ -156,6 +156,8 @@ def mode_said(plain: str) -> tuple[StorageMode | None, str]:
     rest : str
         The text without these words.
     """
+    if not any(word in plain for word in ("ahci", "raid", "vmd", "rst", "rapid", "optane")):
+        return None, plain
     wished = bool(_WISHED.search(plain))
     said = set()
     for match in _MODE_WORDS.finditer(plain):

@@ -86,3 +86,41 @@ def test_there_are_cells_enough_and_each_says_why():
     assert len(CELLS) >= 250
     assert all(row["why"] and (row["expect"] or row["asked"]) for row in CELLS)
     assert len({(row["column"], row["cell"]) for row in CELLS}) == len(CELLS)
+
+
+def test_the_memory_is_read_where_no_processor_is():
+    sheet = understand(pd.DataFrame({"Asset": ["A", "B"], "CPU": ["", "?"], "RAM": ["4 gigs onboard", "2x2048 pc3"]}))
+    assert sheet.units["ram_gib"].tolist() == [4.0, 4.0]
+    assert sheet.units["cpu"].isna().all()
+
+
+def test_a_cell_of_its_own_wins_over_what_stands_elsewhere():
+    raw = pd.DataFrame(
+        {
+            "Asset": ["A"], "CPU": ["i5-3470 4GB 500GB HDD"], "RAM": ["8 DDR4"], "Storage": ["240 SSD"],
+            "RAM type": ["DDR3L"], "SATA mode": ["AHCI"], "Notes": ["RAID On, no disk, has E8400 in it"],
+        }
+    )  # fmt: skip
+    unit = understand(raw).units.iloc[0]
+    assert (unit["ram_gib"], unit["ram_type"], unit["storage_kind"]) == (8.0, "DDR3", "sata ssd")
+    assert (unit["storage_mode"], unit["cpu"]) == ("ahci", "i5-3470 4GB 500GB HDD")
+
+
+def test_several_columns_may_hold_several_fields():
+    raw = pd.DataFrame({"Asset": ["A"], "Model / CPU": ["HP 6005 Pro / X2 B24"], "RAM+SSD": ["8+256"]})
+    sheet = understand(raw)
+    unit = sheet.units.iloc[0]
+    assert (unit["model"], unit["cpu"], unit["ram_gib"], unit["storage_kind"]) == (
+        "HP 6005 Pro", "X2 B24", 8.0, "sata ssd",
+    )  # fmt: skip
+    how = sheet.columns.set_index("header")["how"]
+    assert how["RAM+SSD"] == "holds ram_gib, ssd together"
+
+
+def test_a_processors_number_that_two_carry_is_left_to_the_processor_room():
+    raw = pd.DataFrame(
+        {"Asset": ["A", "B"], "Model": ["OptiPlex 755 E8400 Q6600", "OptiPlex 755 E6300"], "CPU": ["", ""]}
+    )
+    sheet = understand(raw)
+    assert sheet.units["cpu"].isna().tolist() == [True, False]
+    assert "several processors" in sheet.problems.query("row == 1")["problem"].iloc[0]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from advisor.errors import TableError
 from advisor.intake import understand
-from advisor.intake.notes import CONDITION_COLUMNS, _records, conditions, said, table
+from advisor.intake.notes import CONDITION_COLUMNS, _places, _records, conditions, said, table
 from advisor.tables import load as tables_load
 from advisor.tables import rows
 
@@ -112,7 +112,7 @@ def test_the_shops_own_rows_are_added_and_a_broken_one_is_named(tmp_path, monkey
 
 
 def forget() -> None:
-    for cached in (tables_load, rows, table, said, _records):
+    for cached in (tables_load, rows, table, _places, said, _records):
         cached.cache_clear()
 
 
