@@ -36,6 +36,9 @@ from advisor.unit import Advice, FormFactor, Support
 if TYPE_CHECKING:
     from advisor.advice.batch import Batch
 
+_SPAN = 5
+"""Most digits of two numbers side by side."""
+
 CODE_BYTES = 80
 """Longest asset tag put into a QR code; a longer one makes modules too fine for a cheap reader."""
 
@@ -62,6 +65,8 @@ def span(low: Any, high: Any) -> str:
         return f"{LONGEST_SAID_S:.0f}+"
     if last and float(high) > LONGEST_SAID_S:
         last = f"{LONGEST_SAID_S:.0f}+"
+    if len(first) + len(last) > _SPAN:
+        return f"{first}+"
     return first if first == last or not last else f"{first}–{last}"
 
 
@@ -170,7 +175,7 @@ class Composer:
     def _basis(self, case: int) -> str:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
         shares = self.batch.timing.shares.iloc[case]
-        told = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items())
+        told = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items() if part >= 0.005)
         beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
         return f"{clean(self.batch.timing.basis)}: {told}{beyond_it}"
 
