@@ -110,6 +110,26 @@ def read_whole(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal
     return content
 
 
+def refuse_odd(path: str | os.PathLike[str], error: Refusal = InputError) -> None:
+    """Refuse a folder, pipe or device where a file is meant; a path that names nothing passes, and nothing is opened.
+
+    Parameters
+    ----------
+    path : path-like
+    error : callable
+        Makes the error to raise.
+
+    Raises
+    ------
+    AdvisorError
+    """
+    kind = ""
+    with contextlib.suppress(OSError):
+        kind = _kind(os.stat(path).st_mode)
+    if kind:
+        raise error(f"{path} is {kind}, not a file.", "Name a file.")
+
+
 def is_there(path: str | os.PathLike[str], error: Refusal = InputError) -> bool:
     """Whether a path names anything at all; what may not be looked at is no reason to go on as if there were nothing.
 
@@ -160,13 +180,36 @@ def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: s
     AdvisorError
         Also when it is no TOML, or of a shape that nobody writes by hand.
     """
-    text = read_text(path, LARGEST_SETTINGS, error, hint)
+    return parse_toml(read_text(path, LARGEST_SETTINGS, error, hint), str(path), error, hint)
+
+
+def parse_toml(text: str, name: str, error: Refusal = InputError, hint: str = "") -> dict[str, Any]:
+    """Parse TOML of a shape that somebody might write by hand.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        What it is called in messages.
+    error : callable
+    hint : str
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    AdvisorError
+        When it is no TOML, is nested too deeply, or has a line of very many dots.
+    """
     if any(line.count(".") > MOST_DOTS for line in text.splitlines()):
-        raise error(f"{path} has a line with more than {MOST_DOTS} dots, which no settings need.", hint)
+        raise error(f"{name} has a line with more than {MOST_DOTS} dots, which no settings need.", hint)
     try:
         return tomllib.loads(text)
+    # Numbers of thousands of digits and tables nested thousands deep are refused by Python, not by tomllib.
     except (ValueError, RecursionError) as problem:
-        raise error(f"{path} is not TOML: {_reason(problem)}.", hint) from problem
+        raise error(f"{name} is not TOML: {_reason(problem)}.", hint) from problem
 
 
 def read_json(

@@ -13,10 +13,10 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from advisor.errors import InputError
-from advisor.files import write_whole
+from advisor.files import parse_toml, write_whole
 from advisor.nearest import fold
 from advisor.shop import Thresholds
-from advisor.shop_file import parsed, read_shop
+from advisor.shop_file import read_shop
 
 _BOM = "\ufeff"
 
@@ -84,7 +84,7 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
         When the outcome, read again, differs in anything but the wanted values.
     """
     mark, body = (_BOM, text[1:]) if text.startswith(_BOM) else ("", text)
-    wanted = _with(parsed(body, where), changes)
+    wanted = _with(parse_toml(body, where), changes)
     try:
         document = tomlkit.parse(body)
         _put(document, changes)
@@ -93,7 +93,7 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
         raise _by_hand(where, changes) from error
     if "\r\n" in body and not re.search(r"(?<!\r)\n", body):
         new = re.sub(r"(?<!\r)\n", "\r\n", new)
-    if parsed(new, where) != wanted:
+    if parse_toml(new, where) != wanted:
         raise _by_hand(where, changes)
     return mark + new
 

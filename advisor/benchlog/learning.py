@@ -13,6 +13,7 @@ from advisor.benchlog.drift import Drift, unit_line, watch
 from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, gain_asked, newest_rows, rolling
 from advisor.benchlog.store import BenchLog
 from advisor.errors import InputError
+from advisor.files import opened
 from advisor.shop import Shop, default_shop
 from advisor.timing.log import learn, read_log
 from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, Logged, lay
@@ -68,13 +69,8 @@ def log_rows(path: str | Path) -> pd.DataFrame:
         When it cannot be read.
     """
     file = Path(path)
-    try:
-        with file.open("rb") as opened:
-            is_log = opened.read(16).startswith(b"SQLite format 3")
-    except OSError as error:
-        raise InputError(
-            f"The bench log {file} cannot be read: {error.strerror}.", "It is made when the first unit is logged."
-        ) from error
+    with opened(file, lambda said, hint: InputError(f"The bench log {said}", hint)) as handle:
+        is_log = handle.read(16).startswith(b"SQLite format 3")
     if not is_log:
         return read_log(file)
     with BenchLog(file) as log:

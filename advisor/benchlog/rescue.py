@@ -10,6 +10,7 @@ from pathlib import Path
 
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.benchlog.store import APPLICATION_ID, LogError, now, statements
+from advisor.files import is_there, refuse_odd
 
 TABLES = ("unit", "job", "job_phase", "outcome", "stopwatch", "history")
 
@@ -38,7 +39,8 @@ class Health:
 
 
 def _open_to_read(path: Path) -> sqlite3.Connection:
-    if not path.is_file():
+    refuse_odd(path, LogError)
+    if not is_there(path):
         raise LogError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
     database = sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True, isolation_level=None)
     # Names and texts in a damaged file may be no UTF-8; that must not stop the reading of the rest.

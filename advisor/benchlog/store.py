@@ -24,7 +24,7 @@ from advisor.benchlog.jobs import (
 )
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
-from advisor.files import is_there, user_data
+from advisor.files import is_there, refuse_odd, user_data
 
 APPLICATION_ID = 0x62_61_6C_67
 """Marks the file as a bench log ('balg'), so that another database is not taken for one."""
@@ -82,6 +82,7 @@ class BenchLog:
         self.path = Path(path) if path is not None else default_path()
         self._make, self._wait_s = make, wait_s
         self._on_wait = on_wait
+        refuse_odd(self.path, LogError)
         try:
             if make:
                 self.path.parent.mkdir(parents=True, exist_ok=True)

@@ -134,6 +134,15 @@ def held_out_residuals(data: Rehearsals, recipe: Recipe, split: str, *, seed: in
     return residuals
 
 
+def enough(data: Rehearsals) -> None:
+    """Refuse fewer than `FEWEST` rehearsals."""
+    if len(data) < FEWEST:
+        raise InputError(
+            f"{len(data)} rehearsals are too few to fit a timing model on; it takes {FEWEST}.",
+            "Make more with: advisor rehearse",
+        )
+
+
 def fit_machine(data: Rehearsals, *, seed: int = 0) -> TimingModel:
     """Fit physics, learnt part and half-widths on rehearsals.
 
@@ -153,11 +162,7 @@ def fit_machine(data: Rehearsals, *, seed: int = 0) -> TimingModel:
     InputError
         When there are fewer than `FEWEST` rehearsals.
     """
-    if len(data) < FEWEST:
-        raise InputError(
-            f"{len(data)} rehearsals are too few to fit a timing model on; it takes {FEWEST}.",
-            "Make more with: advisor rehearse",
-        )
+    enough(data)
     recipe = choose(data, seed=seed)
     physics, learnt = build(data, recipe, seed=seed)
     by_split = np.column_stack([held_out_residuals(data, recipe, split, seed=seed) for split in SPLITS])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import LEVEL
-from advisor.timing.fitting import fit_machine, leave_out
+from advisor.timing.fitting import enough, fit_machine, leave_out
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import Rehearsals
 
@@ -140,6 +140,7 @@ def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
     Report
         Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
     """
+    enough(data)
     baselines = baseline_models(seed)
     pieces: list[pd.DataFrame] = []
     phase_errors: list[pd.DataFrame] = []
