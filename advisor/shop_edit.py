@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import re
+import tomllib
 from collections.abc import Mapping, MutableMapping
 from datetime import datetime
 from pathlib import Path
@@ -13,10 +14,10 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from advisor.errors import InputError
-from advisor.files import write_whole
+from advisor.files import read_whole, write_whole
 from advisor.nearest import fold
 from advisor.shop import Thresholds
-from advisor.shop_file import parsed, read_shop
+from advisor.shop_file import read_shop
 
 _BOM = "\ufeff"
 
@@ -47,7 +48,7 @@ def set_thresholds(path: str | Path, changes: Mapping[str, float]) -> Path:
     # A link stays one: the file that it names is changed.
     file = Path(path).resolve()
     read_shop(file)
-    before = file.read_bytes()
+    before = read_whole(file)
     after = changed(before.decode("utf-8"), changes, f"The shop file {path}").encode("utf-8")
     kept = _free(file.with_name(f"{file.name}.before-{datetime.now():%Y%m%dT%H%M%S}"))
     write_whole(kept, before)
@@ -84,16 +85,17 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
         When the outcome, read again, differs in anything but the wanted values.
     """
     mark, body = (_BOM, text[1:]) if text.startswith(_BOM) else ("", text)
-    wanted = _with(parsed(body, where), changes)
     try:
+        wanted = _with(tomllib.loads(body), changes)
         document = tomlkit.parse(body)
         _put(document, changes)
         new = tomlkit.dumps(document)
+        if "\r\n" in body and not re.search(r"(?<!\r)\n", body):
+            new = re.sub(r"(?<!\r)\n", "\r\n", new)
+        same = tomllib.loads(new) == wanted
     except (TOMLKitError, ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
         raise _by_hand(where, changes) from error
-    if "\r\n" in body and not re.search(r"(?<!\r)\n", body):
-        new = re.sub(r"(?<!\r)\n", "\r\n", new)
-    if parsed(new, where) != wanted:
+    if not same:
         raise _by_hand(where, changes)
     return mark + new
 

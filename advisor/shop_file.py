@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -13,26 +12,24 @@ from pydantic import BaseModel, ValidationError
 from advisor import drivers, tables
 from advisor.drivers import store
 from advisor.errors import InputError
-from advisor.files import datasets
+from advisor.files import datasets, read_toml
 from advisor.intake import device_ids
 from advisor.nearest import choose, fold
 from advisor.shop import CODENAMES, Image, Part, Shop, Thresholds, default_shop
 from advisor.unit import BootMode
-
-MAX_BYTES = 1 << 20
-"""Largest shop file read [bytes]; one of a hundred images has some ten thousand."""
 
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
 """Archive areas of Debian (Debian Policy 2.2, as of Debian 12)."""
 
 _ARCHITECTURES = {"x86_64": "amd64", "x86-64": "amd64", "i686": "i386"}
 _POINT_RELEASE = re.compile(r"(?:debian )?([0-9]+)(?:\.[0-9]+)?")
+_EXAMPLE = "Compare it with datasets/demo/shop.toml."
 _FORMS = ("DIMM", "SODIMM")
 _DISK_FITS = ("sata", "nvme")
 _ADAPTER_FITS = ("usb", "m.2", "mini pcie")
 _NO_FILES = "A package that only asks for others, such as firmware-linux, holds no files: name those."
 _OWN_KERNEL = "The table of a kernel of your own is built with: advisor tables build --tree DIR --name NAME."
-_OWN_ROWS = "A release or edition of your own goes into <user data folder>/tables/editions/catalogue.csv."
+_OWN_ROWS = "A release of your own goes into <user data folder>/tables/editions/catalogue.csv."
 
 
 def read_shop(path: str | Path) -> Shop:
@@ -56,59 +53,11 @@ def read_shop(path: str | Path) -> Shop:
         nearest word and what is accepted.
     """
     file = Path(path)
-    content = parsed(_text(file), f"The shop file {file}")
+    content = read_toml(file, hint=_EXAMPLE)
     if "images" not in content and file.resolve() != (datasets() / "shop" / "default.toml").resolve():
         content["images"] = [image.model_dump(mode="json") for image in default_shop().images]
     _settings(content, f"The shop file {file}")
     return checked(content, f"The shop file {file}")
-
-
-def _text(file: Path) -> str:
-    try:
-        with file.open("rb") as opened:
-            data = opened.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise InputError(
-            f"The shop file {file} cannot be read: {error.strerror or error}.", "Check the name and the folder."
-        ) from error
-    except ValueError as error:
-        raise InputError(f"{str(file)!r} is no file name: {error}.") from error
-    if len(data) > MAX_BYTES:
-        raise InputError(
-            f"The shop file {file} is larger than {MAX_BYTES >> 10} KiB.", "A shop's settings take a few KiB."
-        )
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise InputError(
-            f"The shop file {file} is not UTF-8: line {line}, byte {data[error.start]:#04x}.", "Save it as UTF-8."
-        ) from error
-
-
-def parsed(text: str, where: str) -> dict[str, Any]:
-    """Parse TOML, in the words of this package when it is none.
-
-    Parameters
-    ----------
-    text : str
-    where : str
-        What the message begins with.
-
-    Returns
-    -------
-    dict
-
-    Raises
-    ------
-    InputError
-    """
-    try:
-        return tomllib.loads(text)
-    # Numbers of thousands of digits and tables nested thousands deep are refused by Python, not by tomllib.
-    except (ValueError, RecursionError) as error:
-        said = str(error) if isinstance(error, ValueError) else "it is nested too deeply"
-        raise InputError(f"{where} is not TOML: {said}.", "Compare it with datasets/demo/shop.toml.") from error
 
 
 def checked(content: dict[str, Any], where: str) -> Shop:
@@ -125,7 +74,7 @@ def checked(content: dict[str, Any], where: str) -> Shop:
         setting = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
         value = "" if first["type"] in ("missing", "value_error") else f" ({str(first['input'])[:60]})"
         message = first["msg"].removeprefix("Value error, ")
-        raise InputError(f"{where}, {setting}{value}: {message}.", "See datasets/demo/shop.toml.") from error
+        raise InputError(f"{where}, {setting}{value}: {message}.", _EXAMPLE) from error
     _possible(shop, where)
     return shop
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.files import read_whole
 from advisor.intake import records, said, workbook
 from advisor.intake.encoding import OLE, SAVE_AS, ZIP, decode
 from advisor.intake.headers import Vocabulary, recognised
@@ -64,20 +65,7 @@ def read(path: str | Path, words: Vocabulary | None = None) -> pd.DataFrame:
     InputError
         When there is no such file, it is empty, or it is no table; the message says what would be accepted.
     """
-    file = Path(path)
-    try:
-        if file.is_dir():
-            raise InputError(f"{file} is a folder, not a sheet.", "Name the CSV or .xlsx file in it.")
-        if file.stat().st_size > MAX_BYTES:
-            raise InputError(f"{file} is larger than {MAX_BYTES >> 20} MiB.", "Split it into several sheets.")
-        data = file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"{file} cannot be read: {error.strerror or error}.", "Check the name and the folder."
-        ) from error
-    except ValueError as error:
-        raise InputError(f"{str(path)!r} is no file name: {error}.") from error
-    return read_bytes(data, file.name, words)
+    return read_bytes(read_whole(path, MAX_BYTES), Path(path).name, words)
 
 
 def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = None) -> pd.DataFrame:
