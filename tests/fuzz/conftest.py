@@ -100,7 +100,7 @@ def _fuzz(name: str, cases: st.SearchStrategy[bytes], read: Callable[[bytes], ob
 
 @st.composite
 def _mutated(draw: st.DrawFn, seeds: list[bytes], tokens: list[bytes]) -> bytes:
-    """A true file with some of it taken out, doubled, overwritten, or with words put in that a reader takes seriously."""
+    """A true file with parts taken out, doubled, overwritten, and words put in that a reader takes seriously."""
     data = draw(st.sampled_from(seeds))
     for _ in range(draw(st.integers(0, 6))):
         at = draw(st.integers(0, len(data)))
