@@ -89,7 +89,7 @@ def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = 
     if not data.strip(b"\x00\xff\xfe\xef\xbb\xbf \t\r\n"):
         raise InputError(f"{name} is empty.", "A sheet needs a header line with asset_tag and cpu, and a line a unit.")
     if data.startswith(OLE):
-        raise InputError(f"{name} is in the Excel format from before 2007.", SAVE_AS)
+        raise InputError(f"{name} is locked with a password, or in the Excel format from before 2007.", SAVE_AS)
     if data.startswith(ZIP):
         return _frame(workbook.rows(data, name, words), name, words)
     text = decode(data, name)

@@ -89,7 +89,7 @@ def test_what_is_no_sheet_is_refused_in_words(data, words):
 
 
 def test_files_that_are_not_there(tmp_path):
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="does not exist"):
         read(tmp_path / "missing.csv")
     with pytest.raises(InputError, match="is a folder"):
         read(tmp_path)
