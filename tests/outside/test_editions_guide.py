@@ -169,9 +169,17 @@ WORDS = {
     "Intel GMA 500/600 (PowerVR)": r"SCH|US15W|Poulsbo|E6xx|Moorestown|System Controller|Integrated Graphics",
     "Intel GMA 3600 (PowerVR)": r"Atom Processor D2xxx/N2xxx",
     "Intel GMA 9xx/31xx": r"9[14]5|82G33|82Q3[35]|Q33|G33|Pineview|N4xx|D4xx|Atom",
-    "ATI before Radeon 9500": r"Rage|Mach64|Radeon|RV[12]\d0|R[12]00|RS[1-3]\d0|Mobility|FireGL|M[67]|ES1000",
+    "ATI before Radeon 9500": r"Rage|Mach64|Radeon|RV[12]\d0|R[12]00|RS[1-3]\d0|Mobility|FireGL|M[67]|ES1000|68800AX"
+    r"|All-In-Wonder 128",
 }
 """Words of pci.ids that name each kind of chip."""
+
+NOT_SO = {
+    "Intel GMA 500/600 (PowerVR)": r"HD Graphics|Gen\d|9[1-6]5|G3[13]|G4[1-5]|Xeon|Core",
+    "Intel GMA 9xx/31xx": r"96[3-5]|G965|X31|G4[1-5]|GM45|HD Graphics|E3[89]\d\d|Z3\d\d\d|Core",
+    "ATI before Radeon 9500": r"R[V]?[3-9]\d\d|RS[4-9]\d\d|\b9[5-8][05]0\b|\bX\d{3,4}\b|HD \d{4}|R[5-9] |RX |Vega|Navi",
+}
+"""Words of pci.ids that name chips of a later kind, which must not be listed with the earlier one."""
 
 
 def test_ids_mean_the_chips_they_are_listed_as(need, missing):
@@ -200,5 +208,6 @@ def test_ids_mean_the_chips_they_are_listed_as(need, missing):
         for key, name in names.items():
             if re.fullmatch(row.pattern, key):
                 assert re.search(WORDS[row.family], name), (row.family, key, name)
+                assert not re.search(NOT_SO.get(row.family, "(?!)"), name), (row.family, key, name)
                 checked += 1
     assert checked > 60

@@ -51,8 +51,10 @@ def test_browser_prints_a_page_a_unit(need, tmp_path):
 
 def test_nothing_is_cut_off_in_a_browser(need, tmp_path):
     sheets = [made.plain(), made.held(), made.aside(), made.crammed(made.LONG), *(made.mixed(n) for n in range(40))]
-    script = """<script>document.fonts.ready.then(() => { document.title = 'over ' +
-      [...document.querySelectorAll('.page')].map((p, n) => [n, p.scrollHeight - p.clientHeight,
+    script = """<script>document.fonts.ready.then(() => { const pages = [...document.querySelectorAll('.page')];
+      const columns = document.querySelectorAll('.page .columns > div').length;
+      document.title = pages.length + ' pages, ' + columns + ' columns, over ' +
+      pages.map((p, n) => [n, p.scrollHeight - p.clientHeight,
         p.querySelector('.foot').getBoundingClientRect().bottom - p.getBoundingClientRect().bottom,
         Math.max(...[...p.querySelectorAll('.columns > div')].map(c => c.getBoundingClientRect().bottom))
           - p.querySelector('.columns').getBoundingClientRect().bottom])
@@ -61,7 +63,8 @@ def test_nothing_is_cut_off_in_a_browser(need, tmp_path):
     page.write_text(render_html(sheets).replace("</body>", script + "</body>"), encoding="utf-8")
     shown = _chromium(need, tmp_path, "--virtual-time-budget=10000", "--dump-dom", page.as_uri())
     title = re.search(r"<title>(.*?)</title>", shown, re.S).group(1)
-    assert title == "over  end", title
+    # A pixel of rounding is let through. That pages and columns were found is part of what is said.
+    assert title == f"{len(sheets)} pages, {2 * len(sheets)} columns, over  end", title
 
 
 @pytest.mark.parametrize("tag", ["OM-1001", "A/7 #3 & <b>", "gerät-ß-0042", "x" * 80])

@@ -1,26 +1,41 @@
-"""The copy phase against a direct unsquashfs timing, at small scale and as ratios within one run."""
+"""The processor's need of the copy phase against unsquashfs on files of a real Debian system."""
 
 import os
 import random
 import resource
 import subprocess
+from pathlib import Path
 
-import numpy as np
 import pytest
+
+from advisor.lab.sessions.measure import host_speed
 
 pytestmark = [pytest.mark.outside, pytest.mark.slow]
 
 MIB = 1 << 20
+TREE_MIB = 40
 
 
-def _tree(folder, mib, seed):
-    """A tree of about `mib` MiB in 64 KiB files, half noise and half text, as programs and documents mix."""
-    draw = random.Random(seed)
-    folder.mkdir()
-    for number in range(mib * 16):
-        noise = draw.randbytes(4096)
-        text = (f"{number} " + " ".join(draw.choice(("kernel", "panel", "driver", "font")) for _ in range(60))).encode()
-        (folder / f"file{number:05d}").write_bytes((noise * 4 + text * 100)[: 64 * 1024].ljust(64 * 1024, b"."))
+def _tree(folder):
+    """Files of this system's /usr, drawn with a fixed seed: their size [B] and number."""
+    found = [
+        Path(top) / name
+        for start in ("/usr/bin", "/usr/lib", "/usr/share")
+        for top, _, names in os.walk(start)
+        for name in names
+    ]
+    chosen, size = [], 0
+    for path in random.Random(0).sample(sorted(found), len(found)):
+        if path.is_symlink() or not path.is_file() or path.stat().st_size > 8 * MIB:
+            continue
+        content = path.read_bytes()
+        (folder / str(len(chosen) // 500)).mkdir(parents=True, exist_ok=True)
+        (folder / str(len(chosen) // 500) / str(len(chosen))).write_bytes(content)
+        chosen.append(path)
+        size += len(content)
+        if size > TREE_MIB * MIB:
+            return size, len(chosen)
+    pytest.skip("too few files in /usr")
 
 
 def _processor_seconds(image, target):
@@ -34,44 +49,39 @@ def _processor_seconds(image, target):
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-def test_processor_need_of_the_copy_is_proportional_to_what_is_installed(need, tmp_path):
-    # squashfs-tools (Debian package), unsquashfs. The model's processor need of the copy phase is a coefficient times
-    # installed MiB over the speed of decompression; twice the tree must take twice the processor time, the start of
-    # the program apart. The medians of five runs, alternating, are compared; 20 % is four times what they scatter.
+def test_processor_need_of_the_copy_is_unsquashfss(need, tmp_path):
+    # squashfs-tools (Debian package), xz in blocks of 128 KiB as on Debian's live images. Need and speed of
+    # decompression are both taken in processor time, in turn, and the least disturbed of each counts. The model's
+    # coefficients are of whole desktops, this tree is a part of whatever system the test runs on: 1.39 to 1.51 of the
+    # model's need were measured on a busy machine. 0.9 to 2.1 are let through, so that half of the coefficient fails,
+    # and twice.
     need("unsquashfs")
     need("mksquashfs")
-    images = {}
-    for mib in (32, 96):
-        tree = tmp_path / f"tree{mib}"
-        _tree(tree, mib, seed=mib)
-        images[mib] = tmp_path / f"{mib}.squashfs"
-        subprocess.run(
-            ["mksquashfs", str(tree), str(images[mib]), "-quiet", "-no-progress", "-comp", "xz", "-processors", "1"],
-            check=True, stdout=subprocess.DEVNULL,
-        )  # fmt: skip
-    seconds = {mib: [] for mib in images}
+    size, files = _tree(tmp_path / "tree")
+    image = tmp_path / "tree.squashfs"
+    subprocess.run(
+        ["mksquashfs", str(tmp_path / "tree"), str(image), "-quiet", "-no-progress", "-comp", "xz", "-b", "131072"],
+        check=True, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    seconds, speeds = [], [host_speed()]
     for run in range(5):
-        for mib, image in images.items():
-            seconds[mib].append(_processor_seconds(image, tmp_path / f"out{mib}-{run}"))
-    ratio = np.median(seconds[96]) / np.median(seconds[32])
+        seconds.append(_processor_seconds(image, tmp_path / f"out{run}"))
+        speeds.append(host_speed())
 
     from advisor.timing import serving_model
     from advisor.timing.physics import derive, phase_terms
 
-    model = serving_model()
-    row = _conditions()
-    predicted = {}
-    for mib in images:
-        values = derive(
-            row.assign(installed_bytes=mib * MIB, image_bytes=images[mib].stat().st_size, installed_files=mib * 16)
-        )
-        predicted[mib] = sum(
-            float(coefficient) * float(term.values(values)[0])
-            for term, coefficient in zip(phase_terms("copy"), model.physics.coefficients["copy"], strict=True)
-            if term.need == "processor"
-        )
-    assert predicted[96] / predicted[32] == pytest.approx(ratio, rel=0.2)
-    assert os.cpu_count()
+    row = _conditions().assign(
+        decompress_mib_s=max(speeds), installed_bytes=size, image_bytes=image.stat().st_size,
+        installed_files=files,
+    )  # fmt: skip
+    values = derive(row)
+    predicted = sum(
+        float(coefficient) * float(term.values(values)[0])
+        for term, coefficient in zip(phase_terms("copy"), serving_model().physics.coefficients["copy"], strict=True)
+        if term.need == "processor"
+    )
+    assert 0.9 < min(seconds) / predicted < 2.1, (seconds, predicted, speeds)
 
 
 def _conditions():

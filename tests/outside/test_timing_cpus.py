@@ -101,10 +101,10 @@ def test_the_published_regression_is_the_published_one(cpus):
 
 
 def test_held_out_errors_match_the_published_regression(judged):
-    # The authors' figures are of machines they fitted on, ours of machines held out: a third more than their median is
-    # allowed for that, and half of the mean's must be beaten.
+    # The authors' figures are of machines they fitted on, ours of machines held out: a quarter more than their median
+    # is allowed for that (measured 27.3 against 23.9, a seventh more), and half of the mean's 111 must be beaten.
     published, ours = judged.loc["published", "median_pct"], judged.loc["ours", "median_pct"]
-    assert ours < published * 4 / 3
+    assert ours < published * 5 / 4
     assert ours < judged.loc["mean", "median_pct"] / 2
 
 
