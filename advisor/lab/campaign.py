@@ -26,18 +26,8 @@ PAUSE_S = 5.0
 class Campaign(Generic[P]):
     """A design and how its plans are carried out.
 
-    Attributes
-    ----------
-    place : Workplace
-    plans : sequence of Plan
-    made : callable
-        Gives (name, whether it is good) of every result so far.
-    once : callable
-        Carries out a plan, adds its result, and says it in a few words.
-    failed : callable
-        Writes down that a plan failed, and why.
-    prepare : callable
-        Gets what is outstanding before each plan.
+    `made` gives (name, whether it is good) of every result so far; `once` carries out a plan, adds its result and
+    says it in a few words; `failed` writes down why one failed; `prepare` gets what is outstanding before each.
     """
 
     place: Workplace
@@ -61,14 +51,7 @@ class Campaign(Generic[P]):
     ) -> int:
         """Make what is outstanding, and give how many were made.
 
-        Parameters
-        ----------
-        pause_file : pathlib.Path, optional
-            While it exists, nothing further starts.
-        until : float, optional
-            Nothing starts after this time [s since 1970].
-        say : callable
-            Called with lines of progress.
+        While `pause_file` exists, nothing further starts, nor after the time `until` [s since 1970].
         """
         count, failures = 0, Counter[str]()
         with alone(self.place), ends_tidily():

@@ -49,16 +49,8 @@ _NEVER_REACHED = 10**12
 class Limits:
     """What the work may use; None stands for no limit.
 
-    Attributes
-    ----------
-    core_pct : float, optional
-        Time on each of its cores [%].
-    cpus : tuple of int, optional
-        The cores it runs on.
-    memory_mib : float, optional
-        Memory with page cache [MiB].
-    real_time : bool
-        Whether the work runs by a real-time policy where the kernel can throttle that.
+    Time on each of its cores [%], the cores it runs on, memory with page cache [MiB]; `real_time` work runs by a
+    real-time policy where the kernel can throttle that.
     """
 
     core_pct: float | None = None
@@ -94,13 +86,7 @@ class Groups:
         self._cores = 1
 
     def make(self, limits: Limits) -> None:
-        """Make both groups and set the limits on `work`.
-
-        Raises
-        ------
-        ToolError
-            When control groups are not there, or the kernel refuses a limit.
-        """
+        """Make both groups and set the limits on `work`; ToolError when the kernel refuses one."""
         if not self.paths:
             raise ToolError(
                 f"Control groups for {', '.join(CONTROLLERS)} are not mounted below {self.base}.",
@@ -145,7 +131,6 @@ class Groups:
             (self.paths["memory"] / "work/memory.limit_in_bytes").write_text(most)
             for folder in (above, cpu, cpu / "work"):
                 (folder / "cpu.shares").write_text(str(MOST_SHARES))
-            self._count_reads()
         (self.paths["cpuset"] / "work/cpuset.cpus").write_text(chosen)
         if limits.real_time and limits.core_pct and not self.unified and (cpu / "cpu.rt_runtime_us").exists():
             self._real_time(limits.core_pct / 100)
@@ -172,18 +157,15 @@ class Groups:
             (work / "cpu.cfs_period_us").write_text(str(PERIOD_US))
             (work / "cpu.cfs_quota_us").write_text(str(quota))
 
-    def _count_reads(self) -> None:
+    def count_reads(self) -> None:
+        """Count the work's reads on every disk there is by now."""
+        if self.unified:
+            return
         # Version 1 counts them only on devices that have a rule: a limit that is never reached.
         rule = self.paths["blkio"] / "work/blkio.throttle.read_bps_device"
         for device in Path("/sys/block").glob("*/dev"):
             with contextlib.suppress(OSError):
                 rule.write_text(f"{device.read_text().strip()} {_NEVER_REACHED}")
-
-    def count_reads_of(self, device: str) -> None:
-        """Count the reads of a device that was made after the groups."""
-        if not self.unified:
-            number = (Path("/sys/block") / device.removeprefix("/dev/") / "dev").read_text().strip()
-            (self.paths["blkio"] / "work/blkio.throttle.read_bps_device").write_text(f"{number} {_NEVER_REACHED}")
 
     def enter(self, sub: str) -> None:
         """Move the calling process into a group; meant for between fork and exec."""

@@ -28,23 +28,10 @@ _ENTRY = re.compile(r"^([-dlcbps])[-rwxsStT]{9} +\d+/\d+ +(\d+)(?:, *\d+)? +\d{4
 
 @dataclass(frozen=True)
 class ImageFacts:
-    """What an image file holds.
+    """What an image file holds: sizes [B], entries below its root, when it was made [s since 1970].
 
-    Attributes
-    ----------
-    file, compression : str
-    block_bytes, image_bytes : int
-        [B]
-    installed_bytes : int
-        Sum of its regular files, a hard-linked one at each of its names [B].
-    installed_files : int
-        Entries of every kind below the root.
-    made : int
-        [s since 1970]
-    unpack_s : float
-        Processor time to unpack all of it on one core of this machine [s].
-    decompress_mib_s : float
-        The work of `advisor capture --speed` a second of processor time, at the same time [MiB/s].
+    `unpack_s` is the processor time to unpack all of it on one core of this machine [s], `decompress_mib_s` the work of
+    `advisor capture --speed` a second of processor time, at the same time [MiB/s].
     """
 
     file: str

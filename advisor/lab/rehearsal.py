@@ -35,31 +35,10 @@ PHASE_LIMIT_S = 7200
 class Plan:
     """What is rehearsed.
 
-    Attributes
-    ----------
-    name : str
-        Names the line; letters, digits and hyphens.
-    tree, compression, base_set, update_set : str
-        What is installed: names in `trees.RECIPES`, `COMPRESSIONS`, `BASE_SETS`, `UPDATE_SETS`.
-    quota_pct : float
-        Processor time in percent of one core, shared evenly by the cores: 100 on two is half of each [%].
-    cores : int
-    memory_mib : int
-        [MiB]
-    disk : str
-        Class of disk, a label.
-    storage_kind : str
-        Kind of storage that it stands for, a word of `advisor.unit.StorageKind`.
-    rate_mib_s, access_ms : float
-        Sequential rate [MiB/s] and access time [ms] set; of a named disk what its figures come to.
-    link_mbps : float
-        [Mbit/s]
-    repeat_of : str
-        Name of the rehearsal that this one repeats; empty for a first one.
-    installer : str
-        A name in `installers.INSTALLERS`.
-    model : str
-        A disk of the table lab/disks; empty for a plain one of the rate and access time.
+    `tree`, `compression`, `base_set`, `update_set`, `installer` are names in `trees` and `installers`; `model` is a
+    disk of the table lab/disks, empty for a plain one of the rate and access time. `quota_pct` is shared evenly by
+    the cores: 100 on two is half of each. `disk` is a label, `storage_kind` a word of `advisor.unit.StorageKind`, and
+    `repeat_of` the name of the rehearsal that this one repeats.
     """
 
     name: str

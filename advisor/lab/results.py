@@ -90,10 +90,7 @@ def write_design(path: str | Path, plans: Sequence[Any], kind: type) -> None:
 def read_design(path: str | Path, kind: type[P]) -> list[P]:
     """Read a design: a CSV with the columns of a plan, those that have a default may be missing.
 
-    Raises
-    ------
-    InputError
-        When it cannot be read, lacks a column, has a value that is no number or cannot be, or a name twice.
+    InputError when it lacks a column, has a value that is no number or cannot be, or a name twice.
     """
     assert is_dataclass(kind)
     try:

@@ -35,15 +35,10 @@ SPARE_BYTES = 256 << 20
 
 @dataclass(frozen=True)
 class Recipe:
-    """How a tree is made.
+    """How a tree is made: packages installed on top of base system, kernel and boot loader files.
 
-    Attributes
-    ----------
-    name, edition, release : str
-    packages : tuple of str
-        Installed on top of the base system, kernel and boot loader files.
-    full : bool
-        With recommended packages onto Debian's ordinary base system, as an installer does; else onto the least.
+    `full` is with recommended packages onto Debian's ordinary base system, as an installer does; else without, onto the
+    least.
     """
 
     name: str
@@ -148,13 +143,7 @@ def view(scratch: Path, lower: Sequence[Path], upper: Path | None = None) -> Ite
 
 
 def build(place: Workplace, recipe: Recipe, *, session: bool = False) -> TreeFacts:
-    """Build what is missing of a tree's layers, and describe it once.
-
-    Raises
-    ------
-    ToolError
-        When debootstrap or apt fails; a half-built layer is taken away.
-    """
+    """Build what is missing of a tree's layers, and describe it once; a layer that fails half-way is taken away."""
     *above, base = layers(place, recipe, session=session)
     facts = place.trees / f"{recipe.name}.json"
     with Depot(place.mirror, record=True) as depot:

@@ -38,20 +38,10 @@ def disturbance(
 ) -> str:  # fmt: skip
     """Say why a rehearsal or session counts as disturbed; '' when it does not.
 
-    Parameters
-    ----------
-    drift : tuple of float, optional
-        Decompression under the limits, before and after [MiB/s].
-    steal : float
-        Processor time that the host gave to others while it ran [1].
-    shares : iterable of float
-        Processor time that the speed tests got, of what they were allowed [1].
-    tolerance : float
-        How much of that may be missing [1].
-    write, read : tuple of float, optional
-        Direct sequential rate measured, and that set [MiB/s].
-    beside : tuple of float, optional
-        What real-time work, which comes first, took of the same core [1], and the quota [% of one core].
+    `drift` is decompression under the limits before and after [MiB/s]; `steal` the processor time that the host gave
+    to others [1]; `shares` what the speed tests got of what they were allowed, of which `tolerance` may be missing
+    [1]; `write` and `read` the direct sequential rate measured, and that set [MiB/s]; `beside` what real-time work,
+    which comes first, took of the same core [1], and the quota [% of one core].
     """
     reasons = []
     if drift and abs(drift[1] - drift[0]) / max(drift) > DISTURBED_DECOMPRESS:
@@ -130,27 +120,11 @@ def wait_quiet(
     share: float = 0.06, waiting_share: float = 0.25, limit_s: float = 300,
     clock: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[float, float] | None:  # fmt: skip
-    """Wait until a group of processes has come to rest.
+    """Wait until a group of processes has come to rest; None when it has not after `limit_s`.
 
-    Parameters
-    ----------
-    used : callable
-        Gives the processor time used so far [s].
-    waiting : callable
-        Tells whether a process runs or waits for processor or disk: on a machine that others use too, little
-        processor time alone does not mean rest.
-    window_s, share, waiting_share : float
-        It rests when for so long [s] it uses less than `share` of one core, and waits at less than `waiting_share` of
-        the moments looked at.
-    limit_s : float
-        Give up after this long [s].
-    clock, sleep : callable
-        For tests.
-
-    Returns
-    -------
-    tuple of float, or None
-        When the rest began [s of `clock`], and the processor time used by then [s]; None when it never came.
+    Gives when, by `clock`, and the processor time used by then [s]. It rests when for `window_s` it uses less than
+    `share` of one core, and waits for processor or disk at less than `waiting_share` of the moments looked at: on a
+    machine that others use too, little processor time alone does not mean rest.
     """
     start = clock()
     points = [(start, used(), False)]

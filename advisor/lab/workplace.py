@@ -79,13 +79,7 @@ class Workplace:
 
 
 def open_workplace(root: str | os.PathLike[str]) -> Workplace:
-    """Open the work folder, making it when it is new; one that holds other things is refused.
-
-    Raises
-    ------
-    InputError
-        When the folder holds other things, or is too near the root of the system.
-    """
+    """Open the work folder, making it when it is new; one that holds other things, or is near the root, is refused."""
     path = Path(root).resolve()
     if len(path.parts) < 3:
         raise InputError(f"{path} is no place for the rig.", "Name a folder of its own, such as /var/cache/rehearsals.")
@@ -104,11 +98,8 @@ def open_workplace(root: str | os.PathLike[str]) -> Workplace:
 def own_folder(path: Path) -> Path:
     """Make a folder of the rig's own, or take one that is there.
 
-    Raises
-    ------
-    InputError
-        When it cannot be made, is a link or no folder, belongs to somebody else, or others may write to it: what the
-        rig deletes there would then be theirs to choose.
+    InputError when it is a link or no folder, belongs to somebody else, or others may write to it: what the rig deletes
+    there would then be theirs to choose.
     """
     try:
         if not is_there(path):
@@ -126,15 +117,7 @@ def own_folder(path: Path) -> Path:
 
 
 def require(tools: Mapping[str, str] = TOOLS) -> None:
-    """Check for root and for programs.
-
-    Raises
-    ------
-    AccessError
-        When not run as root.
-    ToolError
-        When a program is missing; the hint names the Debian packages.
-    """
+    """Check for root (AccessError) and for programs (ToolError, whose hint names the Debian packages)."""
     if os.geteuid() != 0:
         raise AccessError(
             "A rehearsal mounts file systems and limits the processor, which only root may do.",
@@ -211,13 +194,7 @@ def loops_below(folder: str | os.PathLike[str], listing: str | None = None) -> l
 
 
 def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path("/sys")) -> None:
-    """Refuse to go on unless a device is a loop device on a file of the rig's own; called before every write.
-
-    Raises
-    ------
-    AccessError
-        When it is anything else; nothing has been written then.
-    """
+    """Refuse to go on (AccessError) unless a device is a loop device on a file of the rig's own; before every write."""
     name = device.removeprefix("/dev/")
     backing = ""
     if device.startswith("/dev/loop") and name[4:].isdigit():
@@ -270,13 +247,7 @@ def chroot(root: Path, *command: str) -> str:
 
 @contextlib.contextmanager
 def alone(place: Workplace) -> Iterator[None]:
-    """Hold the work folder's lock: two at a time would measure each other.
-
-    Raises
-    ------
-    InputError
-        When another rehearsal or session holds it.
-    """
+    """Hold the work folder's lock: two at a time would measure each other (InputError)."""
     with os.fdopen(os.open(place.root / "lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644), "r+b") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -405,13 +376,9 @@ def close_run(folder: Path) -> list[str]:
 def remove(folder: Path) -> None:
     """Delete a folder of the rig's own, unmounting first what is mounted on or below it.
 
-    No link is followed, neither the folder itself nor any below it, and nothing is deleted through a mount.
-
-    Raises
-    ------
-    ToolError
-        When it is no folder, or something would not be unmounted: nothing has been deleted then. Also when something
-        would not go.
+    No link is followed, neither the folder itself nor any below it, and nothing is deleted through a mount. ToolError
+    when it is no folder or something would not be unmounted, and nothing has been deleted then; also when something
+    stays.
     """
     path = Path(os.path.realpath(folder.parent)) / folder.name
     try:

@@ -243,6 +243,37 @@ def test_a_disk_without_a_write_cache_pays_for_every_write():
     assert sum(times[1:]) / 19 == pytest.approx(60 / f["rpm"], rel=0.05)
 
 
+def test_a_write_larger_than_the_cache_does_not_wait_for_ever():
+    model = models.known()["5400 2.5in"]
+    tiny = models.Model("tiny", model.kind, model.figures, {**model.parameters, "write_cache": 65536.0})
+    made = Mechanics(tiny)
+    for at in range(20):
+        assert made.do(WRITE, at * MIB, MIB) < 0.2
+    assert made.do(FLUSH) < 0.2
+    assert made.now == pytest.approx(20 * MIB / (model.figures["outer_mb_s"] * 1e6), rel=0.2)
+
+
+def test_any_mix_of_requests_ends_in_order_of_time():
+    # Every request is answered, none before it was asked for, and the clock never goes back.
+    for name, model in models.known().items():
+        made, chance = Mechanics(model), random.Random(6)
+        asked: dict[int, float] = {}
+        last = 0.0
+        for tag in range(3000):
+            while len(asked) > chance.randrange(1, 60):
+                done = made.wait()
+                assert made.now >= last and made.now >= asked.pop(done), name
+                last = made.now
+            op = chance.choice((READ, READ, WRITE, WRITE, WRITE, FLUSH))
+            near = chance.random() < 0.5
+            place = chance.randrange(1 << 14) * 4096 if near else chance.randrange(model.capacity // 4096 - 300) * 4096
+            asked[tag] = made.now
+            made.submit(tag, op, 0 if op == FLUSH else place, 0 if op == FLUSH else 4096 << chance.randrange(9))
+            made.now += chance.choice((0, 0, 1e-5, 1e-3, 0.05))
+        while asked:
+            asked.pop(made.wait())
+
+
 def test_what_was_just_written_or_read_comes_from_the_buffer():
     model = models.known()["5400 2.5in"]
     made = Mechanics(model)

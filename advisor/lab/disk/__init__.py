@@ -39,13 +39,7 @@ READ, WRITE, FLUSH = 0, 1, 2
 
 
 def compiled(*, server: bool) -> Path:
-    """The server, or the mechanics alone as a library; compiled when its sources are new, kept in the user's cache.
-
-    Raises
-    ------
-    ToolError
-        When the compiler or libfuse's headers are missing.
-    """
+    """The server, or the mechanics alone as a library; compiled when its sources are new, kept in the user's cache."""
     import platformdirs
 
     sources = [HERE / "mechanics.c", *([HERE / "paced.c"] if server else [])]
@@ -135,16 +129,7 @@ class Mechanics:
 
 @dataclass(frozen=True)
 class PacedDisk:
-    """A paced disk that is attached.
-
-    Attributes
-    ----------
-    model : Model
-    device : str
-        Such as '/dev/loop3'.
-    folder : pathlib.Path
-        Run folder that its backing file lies in.
-    """
+    """A paced disk that is attached as `device`; its backing file lies in a run folder."""
 
     model: Model
     device: str
@@ -172,20 +157,10 @@ def attached(
     model: Model, folder: Path, group: Groups, *, image: Path | None = None, held: bool = False,
     memory_mib: float | None = None,
 ) -> Iterator[PacedDisk]:  # fmt: skip
-    """Attach a paced disk inside a run folder, and take it away afterwards.
+    """Attach a paced disk inside a run folder, its server in the group `rig`, and take it away afterwards.
 
-    Parameters
-    ----------
-    model : Model
-    folder : pathlib.Path
-    group : Groups
-        Its `rig` takes the server.
-    image : pathlib.Path, optional
-        What it begins as a copy of; it is never changed.
-    held : bool
-        Nothing is paced before `PacedDisk.pace`, so that a machine is brought up quickly first.
-    memory_mib : float, optional
-        Memory of the rehearsed machine, a fifth of which may wait unwritten [MiB].
+    It begins as a copy of `image`, which is never changed. When `held`, nothing is paced before `PacedDisk.pace`, so
+    that a machine is brought up quickly first. A fifth of `memory_mib` may wait unwritten.
     """
     point = folder / "fuse"
     point.mkdir()
@@ -216,7 +191,7 @@ def attached(
         for name, value in settings.items():
             with contextlib.suppress(OSError):
                 (queue / name).write_text(value)
-        group.count_reads_of(device)
+        group.count_reads()
         stack.callback(let_go, folder)
         yield PacedDisk(model, device, folder)
 

@@ -267,7 +267,8 @@ static void touch(disk *d, const request *r) {
 
 /* A write that the cache takes: joined to what it touches. */
 static int take_write(disk *d, const request *r, double when) {
-    if (d->dirty_bytes + r->length > d->write_cache || d->dirty_count >= EXTENTS) return 0;
+    /* An empty cache takes one that is larger than itself. */
+    if (d->dirty_count && (d->dirty_bytes + r->length > d->write_cache || d->dirty_count >= EXTENTS)) return 0;
     extent joined = {r->offset, r->offset + r->length, r->number};
     for (int i = 0; i < d->dirty_count;)
         if (d->dirty[i].from <= joined.to && d->dirty[i].to >= joined.from) {

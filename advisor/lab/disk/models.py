@@ -55,18 +55,7 @@ FLASH_PARAMETERS = {
 
 @dataclass(frozen=True)
 class Model:
-    """A disk that the paced one can be.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        A word of `advisor.unit.StorageKind`.
-    figures : dict of str to float
-        As its manual has them; empty for a plain one.
-    parameters : dict of str to float
-        For the mechanics: bytes and seconds.
-    """
+    """A disk that the paced one can be: its manual's figures, none for a plain one, and the mechanics' parameters."""
 
     name: str
     kind: str

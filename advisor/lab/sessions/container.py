@@ -37,22 +37,11 @@ METHOD_WAYLAND = "systemd-nspawn, virtual monitor"
 
 @dataclass(frozen=True)
 class Start:
-    """How a desktop is started.
+    """How a desktop is started: by a command for the shell in the user's session.
 
-    Attributes
-    ----------
-    method : str
-    command : str
-        For the shell, in the user's session.
-    desktop : str
-        XDG_CURRENT_DESKTOP, as the session file sets it.
-    overrides : dict of str to str
-        User units to change: name to the ExecStart that draws on a virtual screen.
-    process : str
-        Name of the process that must be alive for the desktop to count as there.
-    rest_share : float
-        It rests when it uses less of one core than this; more for a shell that never stops drawing where the
-        processor draws.
+    `desktop` is XDG_CURRENT_DESKTOP as the session file sets it; `process` must be alive for the desktop to count as
+    there; `overrides` are user units and the ExecStart that draws on a virtual screen. It rests when it uses less of
+    one core than `rest_share`, more for a shell that never stops drawing where the processor draws.
     """
 
     method: str

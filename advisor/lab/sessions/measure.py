@@ -50,26 +50,10 @@ COLUMNS = (
 class Conditions:
     """What holds a session back; None stands for nothing.
 
-    Attributes
-    ----------
-    memory_limit_mib : float, optional
-        [MiB]
-    quota_pct : float, optional
-        [% of one core]
-    disk : str, optional
-        Name of the kind of disk that it is paced to.
-    rate_mib_s, access_ms : float, optional
-        That disk's sequential rate [MiB/s] and access time [ms].
-    model : str
-        A disk of lab/disks instead of a plain one of these figures; '' for none.
-    plan : str, optional
-        Name in a design.
-    core : int, optional
-        The one core it runs on.
-    count_ready : bool
-        Count the threads that could run at each moment, which costs the machine some work.
-    session_limit_s, browser_limit_s, after_s : float
-        It is given up when the desktop, the browser's first page, or the rest of the load takes longer [s].
+    Memory [MiB], processor [% of one core] on one `core`, a disk of a rate and an access time or a `model` of
+    lab/disks. `plan` is its name in a design. `count_ready` counts the threads that could run at each moment, which
+    costs some work. It is given up when the desktop, the browser's first page, or the rest of the load takes longer
+    than its limit [s].
     """
 
     memory_limit_mib: float | None = None
@@ -146,26 +130,11 @@ def measure(
     release: str, edition: str, conditions: Conditions, image: Path, folder: Path, beside: str = "", run: int = 1,
     note: str = "",
 ) -> list[dict[str, Any]]:  # fmt: skip
-    """Measure one session.
+    """Measure one session from an image of the edition's tree, in a run folder.
 
-    Parameters
-    ----------
-    release, edition : str
-    conditions : Conditions
-    image : pathlib.Path
-        Of the edition's tree.
-    folder : pathlib.Path
-        A run folder.
-    beside : str
-        Control group of real-time work on this machine, whose time on the core is recorded.
-    run : int
-        Number of the repetition.
-    note : str
-
-    Returns
-    -------
-    list of dict
-        A row of `COLUMNS` for the desktop, and one for the browser when the desktop came up.
+    `beside` is a control group of real-time work on this machine, whose time on the core is recorded; `run` the
+    number of the repetition. Gives a row of `COLUMNS` for the desktop, and one for the browser when the desktop came
+    up.
     """
     start, core = STARTS[edition], conditions.core
     group, root = Groups(folder.name), folder / "root"

@@ -54,19 +54,10 @@ SHOWN = (
 
 @dataclass(frozen=True)
 class Rig:
-    """Where sessions are measured.
+    """Where sessions are measured, and the table that their rows are added to.
 
-    Attributes
-    ----------
-    place : Workplace
-    out : pathlib.Path
-        Table that rows are added to.
-    core : int, optional
-        The one core that sessions run on; all when left out.
-    beside : str
-        Control group of real-time work on this machine, to tell disturbance by; '' for none.
-    say : callable
-        Takes each session's rows in words.
+    They run on one `core`, or all; `beside` is a control group of real-time work on this machine, to tell disturbance
+    by.
     """
 
     place: Workplace

@@ -26,17 +26,7 @@ _FIELDS = re.compile(r"^([A-Za-z0-9-]+): (.*)$", re.MULTILINE)
 
 @dataclass(frozen=True)
 class Package:
-    """A package as the index describes it.
-
-    Attributes
-    ----------
-    name, version, architecture, section, area, source, priority, sha256 : str
-        `area` is main, contrib, non-free or non-free-firmware.
-    size : int
-        Of the .deb [B].
-    installed_kib : int
-        Its own statement of the space it takes [KiB].
-    """
+    """A package as the index describes it; `size` of the .deb [B], `area` such as non-free-firmware."""
 
     name: str
     version: str
@@ -52,15 +42,7 @@ class Package:
 
 @cache
 def mirror_bases() -> dict[str, str]:
-    """Base addresses, no slash at the end, of the archive ('Debian') and, when there, of 'Debian-Security'.
-
-    As the system's own apt is set up.
-
-    Raises
-    ------
-    ToolError
-        When apt is missing or has no source of Debian's own archive.
-    """
+    """Base addresses of 'Debian' and, if there, 'Debian-Security', without a slash, as the system's apt has them."""
     program = shutil.which("apt-get")
     if program is None:
         raise ToolError("apt-get is not here.", "Build tables on a Debian machine, or in its container.")
@@ -87,22 +69,9 @@ def mirror_bases() -> dict[str, str]:
 
 @dataclass
 class Apt:
-    """One release and architecture.
+    """One release, by its code name, and architecture, with a folder for apt's state and one for packages.
 
-    Attributes
-    ----------
-    suite : str
-        Debian's code name of the release.
-    architecture : str
-    folder : pathlib.Path
-        For apt's state, outside any checkout.
-    archives : pathlib.Path
-        For downloaded packages.
-    backports : bool
-        Packages come from the release's backports where these have them.
-    areas : tuple of str
-    warnings : list of str
-        Indexes that could not be fetched.
+    With `backports`, packages come from there where it has them; `warnings` are indexes that could not be fetched.
     """
 
     suite: str
@@ -114,13 +83,7 @@ class Apt:
     warnings: list[str] = field(default_factory=list)
 
     def update(self) -> Apt:
-        """Write the source list and fetch the package indexes; gives itself.
-
-        Raises
-        ------
-        ToolError
-            When apt is missing, or the release's own index cannot be fetched.
-        """
+        """Write the source list and fetch the package indexes; gives itself. ToolError when there is no index."""
         bases = mirror_bases()
         for one in (self.folder / "lists/partial", self.folder / "cache/archives/partial", self.archives):
             one.mkdir(parents=True, exist_ok=True)
@@ -204,13 +167,7 @@ class Apt:
         return self.call("apt-cache", "pkgnames").stdout.split()
 
     def resolve(self, names: Sequence[str]) -> list[tuple[str, str]]:
-        """Name and version of what an install onto nothing brings in, recommended packages included.
-
-        Raises
-        ------
-        ToolError
-            When the packages cannot be installed together.
-        """
+        """Name and version of what an install onto nothing brings in, recommended packages included."""
         printed = self.call("apt-get", "install", "-s", "-q", *names).stdout
         return [(name.split(":")[0], version) for name, version, _ in _INST.findall(printed)]
 

@@ -111,23 +111,9 @@ def _renew(folder: Path) -> None:
 def build_kernel(
     name: str, cache: Path, folder: Path, say: Callable[[str], None] = _quiet, *, firmware: bool = True
 ) -> list[Path]:
-    """Build a shipped kernel's driver table and the firmware table that belongs to it, unless that was built already.
+    """Build a shipped kernel's driver table, and the firmware table that belongs to it unless that was built already.
 
-    Parameters
-    ----------
-    name : str
-        A key of `RECIPES`.
-    cache, folder : pathlib.Path
-        For downloads; for the tables.
-    say : callable, optional
-        Told what is going on.
-    firmware : bool
-        False when the firmware table was built already, as two kernels may share one.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The files written.
+    Downloads go below `cache`, tables to `folder`; gives the files written.
     """
     recipe = RECIPES.get(name)
     if recipe is None:
@@ -153,14 +139,8 @@ def build_kernel(
 def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") -> list[Path]:
     """Build a table of any kernel's module tree, kept in the user's data folder.
 
-    Parameters
-    ----------
-    directory : path-like
-        An unpacked kernel package, a root folder, or lib/modules/VERSION.
-    name : str
-        The table's name: lower-case letters, digits, '.', '-' and '_'.
-    firmware : str
-        Firmware table used with it.
+    `directory` is an unpacked kernel package, a root folder, or lib/modules/VERSION; `name` the table's, of lower-case
+    letters, digits, '.', '-' and '_'; `firmware` the firmware table used with it.
     """
     if not re.fullmatch(r"[a-z0-9][a-z0-9._-]{0,63}", name):
         raise InputError(f"{name!r} cannot name a table: use up to 64 lower-case letters, digits, '.', '-' and '_'.")

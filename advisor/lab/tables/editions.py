@@ -57,11 +57,6 @@ def minimums(page: str) -> tuple[float, float, float]:
 
     `page` is the HTML of section 3.4, table 3.2. The gigabytes of memory are taken as GiB, as memory is made; the
     gigabytes of disk as 10**9 bytes, as disks are sold.
-
-    Raises
-    ------
-    TableError
-        When the table is not there in the form expected.
     """
     text = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", page)))
     found = re.search(
