@@ -17,7 +17,7 @@ from advisor.benchlog import BenchLog, Job
 from advisor.benchlog import learning as learning_module
 from advisor.benchlog.gate import block_starts, compare, newest_rows
 from advisor.benchlog.learning import before_and_after, drift_of, learn_from, lines, log_rows, rows_of
-from advisor.errors import InputError
+from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.shop import default_shop
 from advisor.timing import predict, serving_model
@@ -301,7 +301,7 @@ def test_a_version_that_may_not_be_used_is_refused_with_what_to_do(home, base, c
     name = keep(base, folder, {"accepted": True})
     use(name, folder)
     altered(folder / f"timing-{name}.json", change)
-    with pytest.raises(InputError, match=words) as error:
+    with pytest.raises(TableError, match=words) as error:
         serving_model()
     assert "advisor learn" in error.value.hint or "newer version" in error.value.hint
     use("shipped", folder)
@@ -313,7 +313,7 @@ def test_a_version_that_may_not_be_used_is_refused_with_what_to_do(home, base, c
 def test_a_damaged_pointer_is_said(home, base, text):
     keep(base, home / "models", {})
     (home / "models" / "serving.json").write_text(text)
-    with pytest.raises(InputError, match=r"serving\.json") as error:
+    with pytest.raises(TableError, match=r"serving\.json") as error:
         serving_model()
     assert "--use shipped" in error.value.hint
 
@@ -404,7 +404,7 @@ def test_stopwatch_typed_and_imported_minutes_are_told_apart(home):
 
 
 def test_a_log_that_is_no_file_or_lacks_columns(home, tmp_path):
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="does not exist"):
         log_rows(tmp_path / "none.sqlite")
     (tmp_path / "odd.csv").write_text("colour,weight\nred,3\n")
     with pytest.raises(InputError, match="lacks the column"):

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import intake
-from advisor.cli.score import score_in_chunks
+from advisor.advice import assess
 from advisor.files import datasets
 from advisor.shop_file import read_shop
 
@@ -51,7 +51,7 @@ def main() -> None:
     shop = read_shop(datasets() / "demo" / "shop.toml")
     raw = batch(ROWS, np.random.default_rng(20261125))
     start = time.perf_counter()
-    scored = score_in_chunks(raw, shop)
+    scored = assess(raw, shop).frame
     print(f"{ROWS} rows scored in {time.perf_counter() - start:.1f} s; {len(raw.drop_duplicates())} distinct rows")
     print(scored["advice"].value_counts().to_string())
     with tempfile.TemporaryDirectory() as folder:

@@ -173,15 +173,11 @@ def test_an_unwritable_output_leaves_nothing_behind(tmp_path: Path) -> None:
     assert "could not be written" in done.stderr
 
 
-def test_a_tag_that_stands_twice_is_seen_across_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
-    from advisor.cli import score as command
-    from advisor.shop import default_shop
+def test_a_tag_that_stands_twice_is_seen_wherever_it_stands() -> None:
+    from advisor.advice import assess
 
     tags = ["A", "B", " A ", "", "C", "B", "D", "", "E", "A", "F"]
     raw = pd.DataFrame({"tag": tags, "CPU": [f"i5-{6200 + number}U" for number in range(len(tags))], "ram": "8"})
-    whole = command.score_in_chunks(raw, default_shop())
-    monkeypatch.setattr(command, "CHUNK_ROWS", 3)
-    parts = command.score_in_chunks(raw, default_shop())
-    pd.testing.assert_frame_equal(parts, whole)
+    whole = assess(raw).scored
     twice = [index for index, flags in enumerate(whole["flags"]) if "tag-twice" in flags]
     assert twice == [0, 1, 2, 5, 9]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-from advisor.advice.assessment import SCORED_COLUMNS
 
-from advisor.advice import assess
+from advisor.advice import SCORED_COLUMNS, assess
 from advisor.intake import read_bytes
 from advisor.intake.carried import carried
 
