@@ -158,7 +158,7 @@ FIGURES = [
         uneven,
     ),
     (r"Of the (\d+) coefficients (\d+) stand at zero, and (\d+) overlaps at the most that is tried", timing_bounds),
-    (r"\((\d+) s and (\d+) s unless the shop says otherwise\).* meets it with (\d+) % certainty", thresholds),
+    (r"\((\d+) s and (\d+) s, with (\d+) % certainty, unless the shop says otherwise\)", thresholds),
     (r"(\d+) points measured with limited memory \((\d+) MiB to (\d+) GiB\), processor and disk \((\d+) more", points),
     (
         r"median error is ([\d.]+) % for an edition and ([\d.]+) % for a memory size never seen, the upper bound holds "

@@ -297,6 +297,11 @@ def _demanded(facts: Facts) -> np.ndarray:
 def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares) -> tuple[np.ndarray, Cases]:
     """Distinct machines with the option and the sources of parts that each row got."""
     table = pd.DataFrame({"machine": machine, "option": shares.choice, **shares.bought})
+    # A part that is kept is kept for one unit: alike units that get parts are cases of their own.
+    served = np.flatnonzero(shares.choice >= 0)
+    drawn = served[usage(decision.options, shares.choice[served]).sum(axis=1) > 0]
+    table["unit"] = -1
+    table.loc[drawn, "unit"] = drawn
     code = table.groupby(list(table.columns), sort=False).ngroup().to_numpy()
     _, first = np.unique(code, return_index=True)
     of = machine[first]

@@ -113,7 +113,7 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     # Saved is what leaves comfortable or slow; who is very slow either way is not.
     saved = np.append((level <= SLOW).astype(float), np.zeros(groups))
     gain = (
-        np.array([_GAIN[int(one)] for one in level]) + 100.0 * (frame["dead"].to_numpy()[at] == 0)
+        np.array([_GAIN[int(one)] for one in level]) - 100.0 * frame["dead"].to_numpy()[at]
         - frame["slow"].to_numpy()[at] - 2.0 * frame["roomy"].to_numpy()[at] - 3.0 * frame["unusual"].to_numpy()[at]
         - 0.1 * frame["rich"].to_numpy()[at]
     )  # fmt: skip

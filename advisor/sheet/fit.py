@@ -24,7 +24,7 @@ EVERYWHERE = "works everywhere"
 
 _HEAD_LINES = 3
 
-MOST = {"reasons": 3, "at_hand": 7, "devices": 12, "rungs": 8, "phases": 18, "find_out": 6, "flags": 12, "checks": 9}
+MOST = {"reasons": 2, "at_hand": 7, "devices": 12, "rungs": 8, "phases": 18, "find_out": 6, "flags": 12, "checks": 9}
 """Most entries of a section that are shown even where there is room."""
 
 _KEPT_WHOLE = 32
@@ -295,8 +295,8 @@ def _reasons_height(sheet: Sheet, m: Measures) -> float:
     width = m.width - 4
     body = sum(height(_reason_text(reason), width, m.body) for reason in sheet.reasons)
     more = m.line(m.small) if sheet.more.get("reasons") else 0
-    fix = height("Best part: " + sheet.best_fix, width, m.body) if sheet.best_fix else 0
-    return body + fix + more + 3.4 + height(sheet.headline, width, m.headline)
+    fix = height("Parts: " + sheet.best_fix, width, m.body) if sheet.best_fix else 0
+    return body + fix + more + 6.8 + height(sheet.headline, width, m.headline)
 
 
 def _reason_text(reason: Reason) -> str:
@@ -372,8 +372,8 @@ def _shorten_texts(sheet: Sheet, m: Measures) -> Sheet:
         image=shorten(sheet.image, min(middle - _width("from the stick ", m.body), 36), m.body),
         part=shorten(sheet.part, middle - _width("after fitting ", m.body), m.body),
         reasons=tuple(_shorten_reason(reason, inner, m) for reason in sheet.reasons),
-        headline=shorten(sheet.headline, inner, m.headline, 3),
-        best_fix=shorten(sheet.best_fix, inner - _width("Best part: ", m.body), m.body, 3),
+        headline=shorten(sheet.headline, inner, m.headline, 2),
+        best_fix=shorten(sheet.best_fix, inner - _width("Parts: ", m.body), m.body, 2),
         at_hand=tuple(_shorten_item(item, m) for item in sheet.at_hand),
         find_out=tuple(shorten(text, m.left - m.box, m.body, 2) for text in sheet.find_out),
         devices=tuple(_shorten_device(device, m) for device in sheet.devices),

@@ -43,8 +43,8 @@ def test_words_are_kept_whole(sheets):
 def test_all_sections_are_there(sheets):
     text = render_text(sheets["plain"])
     for wanted in (
-        "TT-0042", "FIRMWARE FIRST", "Cinnamon from the stick debian-12-plain", "43 to 66", "To have at hand",
-        "Phases", "Flags", "act first", "Devices on debian-12-plain", "needs firmware", "Editions", "does not have it",
+        "TT-0042", "BRING firmware-iwlwifi", "Cinnamon from the stick debian-12-plain", "43 to 66", "To have at hand",
+        "Phases", "Flags", "act first", "Devices on debian-12-plain", "needs firmware", "Desktops", "does not have it",
         "Hand-over checks", "Cautions", "Erasing is final", "from 64 rehearsals",
     ):  # fmt: skip
         assert wanted in text, wanted

@@ -73,7 +73,7 @@ def test_beyond_is_marked_with_the_nearest_case(model, data):
     row = data.conditions.iloc[[0]].assign(disk_access_ms=40.0, disk_read_mib_s=20.0)
     out = model.predict_conditions(row)
     assert out["note"].iloc[0].startswith(BEYOND)
-    assert "disk_access_ms above" in out["note"].iloc[0] and "disk_read_mib_s below" in out["note"].iloc[0]
+    assert "disk access more than" in out["note"].iloc[0] and "disk reads less than" in out["note"].iloc[0]
     named = out["nearest"].iloc[0].partition(":")[0]
     nearest = data.labels.loc[data.labels["name"] == named, "disk"]
     assert nearest.isin(["old disk", "disk"]).all() and len(nearest) == 1
