@@ -50,6 +50,9 @@ def locate_bare(text: str) -> tuple[tuple[int, int], ...]:
             continue
         start, end = match.span()
         before = text[:start]
+        last = before.split()[-1:]
+        if last and _machines().fullmatch(f"{last[0]} {token}"):
+            continue
         shown = numbered or _OWN_PLACE.search(before) or _PROCESSOR_WORD.search(before)
         if shown or _CLOCK.match(text, end) or not _machines().fullmatch(token):
             found.append((start, end))
