@@ -277,7 +277,7 @@ def _plausible(total: float) -> Parsed:
     if total > RAM_MAX_GIB:
         return Parsed(None, f"{_show(total)} GiB is no amount of memory that a PC has", _ACCEPT_RAM)
     rounded = round(total, 3)
-    if rounded >= 1024 and rounded % 256 == 0 and _made_of_modules(rounded / 1024):
+    if rounded >= 2048 and rounded % 256 == 0 and _made_of_modules(rounded / 1024):
         # Nobody has that many GiB: it is what systems show in MiB.
         return Parsed(rounded / 1024, "", "", f"taken as {_show(rounded)} MiB")
     if rounded > MOST_RAM_GIB:
