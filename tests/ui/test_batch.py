@@ -110,15 +110,3 @@ def test_ten_thousand_rows_are_fluid_and_inert(page, tmp_path):
     assert page.evaluate("top.hurt") is None
     assert page.failures == []
     assert page.strangers == []
-
-
-def test_the_bench_stands_in_jupyterlab_with_its_cell(visit, lab):
-    page = visit(lab)
-    assert page.locator(".jp-Notebook").count() == 1
-    page.locator(".ba-do-type").click()
-    page.locator(".ba-unit", has_text="row 1").wait_for()
-    wait_focus(page, ".ba-fact-asset_tag input")
-    page.keyboard.type("L-1")
-    page.keyboard.press("Tab")
-    page.locator(".ba-unit", has_text="L-1").wait_for()
-    assert page.failures == []
