@@ -82,7 +82,11 @@ def test_shorten_keeps_what_fits_and_marks_what_was_cut():
 
 
 def test_larger_type_is_used_where_there_is_room(sheets):
-    from advisor.sheet.fit import fit
+    from advisor.sheet.fit import fit, sheets_of
 
-    assert fit(sheets["plain"]).measures.body > fit(sheets["long"]).measures.body == Measures().body
-    assert not fit(sheets["plain"]).sheet.more
+    assert (
+        fit(*sheets_of(sheets["plain"])).measures.body
+        > fit(*sheets_of(sheets["long"])).measures.body
+        == Measures().body
+    )
+    assert not fit(*sheets_of(sheets["plain"])).sheet.more
