@@ -207,6 +207,8 @@ def _device(word: str, where: str) -> str:
 
 def _possible(shop: Shop, where: str) -> None:
     """Refuse a shop whose editions the catalogue cannot judge on its images, or that no image installs."""
+    if not shop.images:
+        raise InputError(f"{where}, images: there is none.", "Leave images out for the built-in ones.")
     catalogue = tables.load("editions/catalogue").frame
     known = set(zip(catalogue["release"], catalogue["architecture"], catalogue["edition"], strict=True))
     for image in shop.images:

@@ -91,7 +91,9 @@ def overridden(mapping: list[Mapped], columns: Mapping[str, str]) -> list[Mapped
     said: dict[str, str] = {}
     for header, name in columns.items():
         if header.casefold() not in headers:
-            raise InputError(f"No column is headed {header!r}.", f"Headers: {', '.join(headers.values())}.")
+            raise InputError(
+                f"No column is headed {header!r}.", f"Headers: {', '.join(one[:40] for one in headers.values())}."
+            )
         if name not in accepted:
             raise InputError(f"{name!r} is no field of a log sheet.", f"Fields: {', '.join(fields())}.")
         said[headers[header.casefold()]] = name

@@ -181,7 +181,7 @@ class _Reading:
             if not names & self.place.keys()
         ]
         if lacking:
-            headers = ", ".join(repr(mapped.header) for mapped in self.mapping[:12]) or "none"
+            headers = ", ".join(repr(mapped.header[:40]) for mapped in self.mapping[:12]) or "none"
             raise InputError(
                 f"No column is understood as {', or as '.join(lacking)}; the headers are {headers}.", _HINT
             )

@@ -51,7 +51,7 @@ class Sheet:
         self.mapping = map_headers([str(name) for name in raw.columns])
         fields = {mapped.field for mapped in self.mapping}
         if not fields & {"asset_tag", "cpu", MERGED}:
-            headers = ", ".join(repr(mapped.header) for mapped in self.mapping[:12]) or "none"
+            headers = ", ".join(repr(mapped.header[:40]) for mapped in self.mapping[:12]) or "none"
             raise InputError(
                 f"No column is understood as the asset tag or the processor; the headers are {headers}.",
                 "Name two columns asset_tag and cpu; the others are optional.",
@@ -73,10 +73,13 @@ class Sheet:
         accepted = f"a cell of up to {_MAX_FACT} characters"
         for place, mapped in enumerate(self.mapping):
             column = self.raw.iloc[:, place]
-            texts = pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)
-            if mapped.field in (None, "devices", "notes") or not texts:
+            if mapped.field in (None, "devices", "notes") or pd.api.types.is_numeric_dtype(column):
                 continue
-            long = np.flatnonzero(column.astype("string").str.len().fillna(0).to_numpy() > _MAX_FACT)
+            if isinstance(column.dtype, pd.StringDtype):
+                lengths = column.str.len().fillna(0).to_numpy()
+            else:
+                lengths = np.array([len(cell) if isinstance(cell, str) else 0 for cell in column], dtype=int)
+            long = np.flatnonzero(lengths > _MAX_FACT)
             if not len(long):
                 continue
             rest = _MAX_FACT if mapped.field in TEXT_FIELDS or mapped.field == MERGED else 0

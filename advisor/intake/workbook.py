@@ -94,7 +94,7 @@ def _cells(sheet: Any, name: str) -> Iterator[Row]:
     # The size that the file states may be wrong, or a single cell in the last corner; rows come as they are filled.
     sheet.reset_dimensions()
     seen = 0
-    for number, values in enumerate(sheet.iter_rows(values_only=True), 1):
+    for number, values in enumerate(sheet.iter_rows(), 1):
         if number > MAX_ROWS:
             raise InputError(f"{name} has cells below row {MAX_ROWS}.", SAVE_AS)
         if not values:
@@ -106,20 +106,31 @@ def _cells(sheet: Any, name: str) -> Iterator[Row]:
                 f"{name}, up to row {number}, spans more than {MAX_CELLS} cells.",
                 "Delete what stands far right of the units, or save the sheet as CSV.",
             )
-        cells = [_typed(value) for value in values]
+        cells = [_typed(cell) for cell in values]
         while cells and not cells[-1]:
             cells.pop()
         yield Row(*tidied(cells))
 
 
-def _typed(value: Any) -> str:
-    """A cell's value as somebody would have typed it."""
+def _typed(cell: Any) -> str:
+    """A cell's value as somebody would have typed it: 85% where percent are shown, 0017 where four digits are."""
+    value = cell.value
     if value is None:
         return ""
+    if isinstance(value, str):
+        return value
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(round(value, 10))
+    if isinstance(value, int | float):
+        shown = str(cell.number_format)
+        if "%" in shown:
+            return f"{_number(value * 100)}%"
+        return _number(value).zfill(len(shown)) if set(shown) == {"0"} and value >= 0 else _number(value)
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time() else value.isoformat(" ")
     return str(value)
+
+
+def _number(value: float) -> str:
+    whole = isinstance(value, int) or (value.is_integer() and abs(value) < 1e15)
+    return str(int(value)) if whole else repr(round(value, 10))

@@ -128,6 +128,16 @@ def test_excel_values_as_typed():
     )
 
 
+def test_excel_numbers_as_they_are_shown():
+    book = workbook([["asset_tag", "cpu", "Battery %", "RAM"], [17, "i5-6300U", 0.855, 8], [123456, "i5", 0.9, 0.5]])
+    for row in (2, 3):
+        book.active[f"A{row}"].number_format = "0000"
+        book.active[f"C{row}"].number_format = "0.0%"
+    raw = read_bytes(as_bytes(book))
+    assert raw.to_numpy().tolist() == [["0017", "i5-6300U", "85.5%", "8"], ["123456", "i5", "90%", "0.5"]]
+    assert understand(raw).units["battery_health_pct"].tolist() == [85.5, 90]
+
+
 def test_excel_takes_the_sheet_that_has_the_units():
     book = workbook([["Welcome"], ["see the next sheet"]])
     other = book.create_sheet("units")

@@ -107,6 +107,7 @@ def test_a_word_that_is_none_is_refused_with_the_nearest(shop, text, words):
         (image() + IMAGE.replace("stick", "STICK"), "images: 'STICK' is listed twice"),
         (2 * (PART + 'kind = "ssd"\nfits = "sata"\ngib = 9\n'), "stock: 'part' is listed twice"),
         ('richness = ["Xfce", "xfce"]', "richness: 'Xfce' is listed twice"),
+        ("images = []", "images: there is none"),
         ("link_mbps = inf", "link_mbps"), ("link_mbps = nan", "link_mbps"), ("slots = 0", "slots .0."),
         ("link_mbps = [1]", "link_mbps"), ("richness = 3", "richness"), ("images = 3", "images"),
         ("images = [1]", "images.0"), ("[[images]]\n", "images.0.name"), ("stock = [{name = 3}]", "stock.0"),
