@@ -13,7 +13,7 @@ from advisor.files import read_whole
 from advisor.intake import records, said, workbook
 from advisor.intake.encoding import OLE, SAVE_AS, ZIP, decode
 from advisor.intake.headers import Vocabulary, recognised
-from advisor.intake.records import Remark, Row
+from advisor.intake.records import MOST_EMPTY, Remark, Row
 
 MAX_BYTES = 512 << 20
 """Largest file read [byte]: some two million units."""
@@ -26,9 +26,6 @@ MAX_COLUMNS = 512
 
 MOST_BEYOND = 32
 """Most cells kept right of the last header; a row that has more is torn."""
-
-MOST_EMPTY = 1_000
-"""Most empty rows in a row that count as rows; behind more, something strayed far below the sheet."""
 
 _DELIMITERS = (",", ";", "\t", "|")
 _HEADER_ROWS = 12
@@ -180,7 +177,7 @@ class _Frame:
             self.empty += 1
             return
         if self.empty > MOST_EMPTY:
-            strayed = f"stands below {self.empty} empty rows, which were left out"
+            strayed = f"stands below more than {MOST_EMPTY} empty rows, which were left out"
             row = Row(cells, [*row.remarks, Remark(_first(cells), strayed, "units in consecutive rows")])
         else:
             for _ in range(self.empty):

@@ -14,6 +14,9 @@ from advisor.intake.encoding import MAX_LINE, mend, odd
 MAX_CELL = 20_000
 """Longest cell kept [character]; longer ones are cut, as no fact about a PC is that long."""
 
+MOST_EMPTY = 1_000
+"""Most empty rows in a row that count as rows; behind more, something strayed far below the sheet."""
+
 _QUOTES = 'quotes around the whole cell, and those within it doubled: "24"" screen"'
 _ENCODING = "a sheet saved as UTF-8 throughout"
 _SHORTER = f"up to {MAX_CELL} characters in a cell"

@@ -13,7 +13,7 @@ from typing import Any
 from advisor.errors import InputError
 from advisor.intake.encoding import SAVE_AS
 from advisor.intake.headers import Vocabulary, recognised
-from advisor.intake.records import Row, tidied
+from advisor.intake.records import MOST_EMPTY, Row, tidied
 
 MAX_UNPACKED = 256 << 20
 """Most that an Excel file may unpack to [byte]: some 250,000 units."""
@@ -93,13 +93,10 @@ def _chosen(book: Any, name: str, words: Vocabulary | None) -> Iterator[Row]:
 def _cells(sheet: Any, name: str) -> Iterator[Row]:
     # The size that the file states may be wrong, or a single cell in the last corner; rows come as they are filled.
     sheet.reset_dimensions()
-    seen = 0
+    seen = empty = 0
     for number, values in enumerate(sheet.iter_rows(), 1):
         if number > MAX_ROWS:
             raise InputError(f"{name} has cells below row {MAX_ROWS}.", SAVE_AS)
-        if not values:
-            yield Row([])
-            continue
         seen += len(values)
         if seen > MAX_CELLS:
             raise InputError(
@@ -109,7 +106,10 @@ def _cells(sheet: Any, name: str) -> Iterator[Row]:
         cells = [_typed(cell) for cell in values]
         while cells and not cells[-1]:
             cells.pop()
-        yield Row(*tidied(cells))
+        empty = 0 if cells else empty + 1
+        # A million empty rows above a stray cell are not worth a million steps.
+        if empty <= MOST_EMPTY + 1:
+            yield Row(*tidied(cells))
 
 
 def _typed(cell: Any) -> str:

@@ -6,6 +6,7 @@ import io
 import json
 import zipfile
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import openpyxl
@@ -70,6 +71,7 @@ def lines_of(path: Path, count: int) -> bytes:
     return b"".join(path.read_bytes().splitlines(keepends=True)[:count])
 
 
+@cache
 def books() -> list[bytes]:
     """Small workbooks: texts, numbers, days, booleans, errors, and a second worksheet."""
     out = []
