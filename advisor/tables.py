@@ -156,7 +156,7 @@ def rows(name: str) -> tuple[tuple[str, ...], ...]:
         raise TableError(
             f"{own}: {', '.join(strangers[0])!r} is no row of the table {name}, and nothing would read it.", _MEND
         )
-    return (*(row for key, row in shipped.items() if key not in added), *added.values())
+    return tuple((shipped | added).values())
 
 
 def dicts(name: str) -> list[dict[str, str]]:

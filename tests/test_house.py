@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import csv
 import subprocess
 import sys
 from pathlib import Path
@@ -119,6 +120,42 @@ def test_every_table_has_a_meta_file_with_its_columns(path: Path) -> None:
     if path.suffix == ".csv":
         header = path.open(encoding="utf-8").readline().strip().split(",")
         assert [name.strip('"') for name in header] == list(tables.meta(meta)["columns"])
+
+
+ONE_ORIGIN = {
+    "benchlog/headers", "benchlog/outcomes", "comfort/design", "comfort/sessions", "demo/bench_log", "demo/intake",
+    "intake/headers", "intake/id_makers", "lab/design", "timing/held_out",
+}  # fmt: skip
+"""Tables whose rows are all from one place, which their meta file names; of any other every row says its own."""
+
+ROWS = sorted(path for path in datasets().rglob("*.csv"))
+
+
+def table_name(path: Path) -> str:
+    return str(path.relative_to(datasets())).removesuffix(".csv")
+
+
+@pytest.mark.parametrize("path", ROWS, ids=table_name)
+def test_every_row_says_where_it_is_from(path: Path) -> None:
+    with path.open(newline="", encoding="utf-8") as file:
+        header, *rows = csv.reader(file)
+    columns = [at for at, column in enumerate(header) if column == "source" or column.endswith("_source")]
+    assert bool(columns) != (table_name(path) in ONE_ORIGIN)
+    for number, row in enumerate(rows, start=2):
+        assert all(row[at].strip() for at in columns), f"row {number} does not say where it is from"
+
+
+@pytest.mark.parametrize("path", [path for path in ROWS if path.parent.name != "demo"], ids=table_name)
+def test_what_a_column_holds_is_checked(path: Path) -> None:
+    """The rows pass what their meta file asks of them, and a column of numbers is asked to hold numbers."""
+    about = tables.meta(path.with_suffix(".meta.toml"))
+    rows = tables.dicts(table_name(path))
+    assert rows
+    for column in about["columns"]:
+        cells = [row[column] for row in rows if row[column]]
+        if cells and column != "release" and all(cell.replace(".", "", 1).isdecimal() for cell in cells):
+            assert column in about.get("checks", {}), f"{column} holds numbers, and its meta file does not say so"
+    assert set(about.get("checks", {})) | set(about.get("may_be_empty", ())) <= set(about["columns"])
 
 
 def test_the_tables_stay_small() -> None:

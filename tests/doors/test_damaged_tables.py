@@ -207,8 +207,6 @@ def test_words_of_the_checks_are_those_of_the_code():
         ("identify/processors", "level"): LEVELS,
         ("identify/series", "level"): LEVELS,
         ("identify/microarchitectures", "level"): LEVELS,
-        ("editions/catalogue", "edition"): Edition,
-        ("editions/desktops", "edition"): Edition,
         ("comfort/sessions", "edition"): Edition,
     }
     for (name, column), words in sets.items():

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
+import advisor
 from advisor.cli import main
-from advisor.cli import score as score_command
 from advisor.cli.faults import DETAILS
 
 GOOD = "asset_tag,cpu,ram_gib,storage_kind,storage_gib\nT-1,i5-6300U,8,ssd,240\n"
@@ -260,21 +260,6 @@ def test_ctrl_c_ends_with_130(call, monkeypatch):
     assert call("score", "in.csv") == (130, "advisor: stopped.\n")
 
 
-def test_a_worker_that_is_killed_is_said(call, tmp_path, monkeypatch):
-    lines = GOOD.splitlines()
-    (tmp_path / "in.csv").write_text("\n".join([lines[0], *(lines[1].replace("T-1", f"T-{n}") for n in range(9))]))
-    monkeypatch.setattr(score_command, "CHUNK_ROWS", 3)
-    monkeypatch.setattr(score_command.os, "sched_getaffinity", lambda number: {0, 1})
-    monkeypatch.setattr(score_command, "_score_chunk", _killed)
-    code, said = call("score", "in.csv", "--out", "out.csv")
-    is_a_sentence(code, said)
-    assert "ended from outside" in said and not (tmp_path / "out.csv").exists()
-
-
-def _killed(*_: object) -> None:
-    os.kill(os.getpid(), signal.SIGKILL)
-
-
 def test_only_unread_rows_end_with_1(call, tmp_path):
     (tmp_path / "in.csv").write_text(GOOD + "T-2,nonsense,,,\n")
     code, said = call("score", "in.csv", "--out", "out.csv")
@@ -291,7 +276,7 @@ def test_only_unread_rows_end_with_1(call, tmp_path):
 def run(script: str, tmp_path: Path, **environment: str) -> subprocess.CompletedProcess[str]:
     """Run a shell line in which `advisor` is the command line."""
     program = f'advisor() {{ "{sys.executable}" -c "from advisor.cli import main; main()" "$@"; }}\n{script}'
-    root = str(Path(score_command.__file__).parents[2])
+    root = str(Path(advisor.__file__).parents[1])
     kept = {"PATH": os.environ["PATH"], "PYTHONPATH": root, "ADVISOR_HOME": str(tmp_path / "home"), **environment}
     kept = {name: value for name, value in kept.items() if value}
     return subprocess.run(
