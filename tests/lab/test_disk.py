@@ -9,7 +9,7 @@ import shutil
 
 import pytest
 
-from advisor.errors import InputError
+from advisor.errors import InputError, ToolError
 from advisor.lab import disk
 from advisor.lab.disk import FLUSH, READ, WRITE, Mechanics, models
 from advisor.unit import StorageKind
@@ -350,13 +350,15 @@ def test_a_disk_that_is_not_in_the_table_is_refused_with_those_that_are():
 
 
 def test_compiling_without_a_compiler_says_what_to_install(monkeypatch, tmp_path):
-    import platformdirs
-
-    from advisor.errors import ToolError
-
-    monkeypatch.setattr(platformdirs, "user_cache_path", lambda name: tmp_path)
     monkeypatch.setenv("PATH", str(tmp_path))
     for server in (False, True):
         with pytest.raises(ToolError) as refused:
-            disk.compiled(server=server)
+            disk.compiled(tmp_path / "made", server=server)
         assert "libfuse3-dev" in refused.value.hint
+
+
+def test_what_root_is_to_run_is_not_taken_from_a_folder_that_others_may_write_to(tmp_path):
+    (tmp_path / "open").mkdir(mode=0o777)
+    (tmp_path / "open").chmod(0o777)
+    with pytest.raises(InputError, match="may be written to by others"):
+        disk.compiled(tmp_path / "open", server=True)

@@ -19,7 +19,7 @@ from advisor.errors import InputError, ToolError
 from advisor.files import PACKAGE_NAME
 from advisor.lab.disk.models import Model
 from advisor.lab.groups import REAL_TIME, Groups
-from advisor.lab.workplace import guard_device, let_go, run, wait_until
+from advisor.lab.workplace import guard_device, let_go, own_folder, run, wait_until
 
 LATENCY_S = 0.00015
 """A request spends about this long between the kernel and the server, and is taken as having come so much earlier.
@@ -38,18 +38,16 @@ HERE = Path(__file__).parent
 READ, WRITE, FLUSH = 0, 1, 2
 
 
-def compiled(*, server: bool) -> Path:
-    """The server, or the mechanics alone as a library; compiled when its sources are new, kept in the user's cache."""
-    import platformdirs
-
+def compiled(folder: Path, *, server: bool) -> Path:
+    """The server, or the mechanics alone as a library, in a folder of one's own; compiled when its sources are new."""
     sources = [HERE / "mechanics.c", *([HERE / "paced.c"] if server else [])]
     content = b"".join(path.read_bytes() for path in [HERE / "mechanics.h", *sources])
     name = f"{'paced' if server else 'mechanics.so'}-{hashlib.sha256(content).hexdigest()[:16]}"
-    target = Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "disk" / name
+    # What root is to run lies where nobody else may write.
+    target = own_folder(folder) / name
     if target.is_file():
         return target
     hint = "apt install gcc libc6-dev libfuse3-dev pkg-config"
-    target.parent.mkdir(parents=True, exist_ok=True)
     partial = target.with_name(f"{name}.{os.getpid()}")
     try:
         flags = run(["pkg-config", "--cflags", "--libs", "fuse3"]).split() if server else ["-shared", "-fPIC"]
@@ -64,7 +62,10 @@ class Mechanics:
     """A disk's mechanics on a clock of its own, without any disk: for tests and for looking at a model."""
 
     def __init__(self, model: Model) -> None:
-        library = ctypes.CDLL(str(compiled(server=False)))
+        import platformdirs
+
+        folder = Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "disk"
+        library = ctypes.CDLL(str(compiled(folder, server=False)))
         pointer, number, whole = ctypes.c_void_p, ctypes.c_double, ctypes.c_int64
         self._functions = {}
         for name, gives, takes in (
@@ -169,8 +170,9 @@ def attached(
     if image:
         into_cache(image)
     log = open(folder / "disk.log", "w")  # noqa: SIM115
+    program = compiled(folder.parent.parent / "programs", server=True)
     server = subprocess.Popen(
-        [*REAL_TIME, str(compiled(server=True)), str(point), *words, f"latency={LATENCY_S}", f"held={int(held)}"],
+        [*REAL_TIME, str(program), str(point), *words, f"latency={LATENCY_S}", f"held={int(held)}"],
         preexec_fn=lambda: group.enter("rig"), stdin=subprocess.DEVNULL, stdout=log, stderr=log,
     )  # fmt: skip
     log.close()
