@@ -101,6 +101,8 @@ def _grow(it: Rehearsal) -> None:
 def _tasks(it: Rehearsal) -> None:
     it.execute("apt-get", "-q", "update", root=it.target)
     it.execute("apt-get", *it.recipe.install, root=it.target)
+    # As the text installer does: what updates need is fetched again.
+    it.execute("apt-get", "clean", root=it.target)
 
 
 def _boot(it: Rehearsal) -> None:
