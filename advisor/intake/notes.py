@@ -22,7 +22,7 @@ CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "ac
 SEVERITIES = ("stop", "act", "note")
 EFFECTS = ("set aside", "hold", "none")
 
-_GAP = r"(?:\W+(?!(?:not|no|never|isn.?t|wasn.?t|ok|okay|fine|good|without)\b)[\w'/-]+){0,2}?\W+"
+_GAP = r"(?:\W+(?!(?:not|no|never|isn.?t|wasn.?t|ok|okay|fine|good|without)\b)\w+(?:['/-]\w+)*){0,2}?\W+"
 _SHORTHAND = {
     "<GAP>": _GAP,
     "<BAD>": (
