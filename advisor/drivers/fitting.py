@@ -20,6 +20,7 @@ from advisor.drivers.wording import (
     is_model,
     makers,
     pieces,
+    rough,
     telling,
     tokens,
     wild,
@@ -66,16 +67,15 @@ class Index(Generic[E]):
                 found.setdefault(" ".join(entry.name.lower().split()), []).append(at)
         return found
 
-    @cached_property
-    def held(self) -> list[frozenset[str]]:
-        """Words of every entry."""
-        return [frozenset(tokens(entry.name)) for entry in self.entries]
+    def held(self, at: int) -> frozenset[str]:
+        """Words of one entry."""
+        return frozenset(tokens(self.entries[at].name))
 
     @cached_property
     def where(self) -> dict[str, list[int]]:
-        """Positions by word."""
+        """Positions by word, those too that `tokens` drops: an entry found here is looked at in full afterwards."""
         found: dict[str, list[int]] = {}
-        for at, words in enumerate(self.held):
+        for at, words in enumerate(rough([entry.name for entry in self.entries])):
             for word in words:
                 found.setdefault(word, []).append(at)
         return found
@@ -148,7 +148,7 @@ class _Whose:
     names: frozenset[str]
 
     def keeps(self, index: Index[E], at: int) -> bool:
-        return not self.vendors or index.entries[at].vendor in self.vendors or bool(self.names & index.held[at])
+        return not self.vendors or index.entries[at].vendor in self.vendors or bool(self.names & index.held(at))
 
 
 def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind, whose: _Whose) -> Fit[E]:
@@ -243,7 +243,7 @@ def _best(index: Index[E], found: set[int], asked: _Asked) -> tuple[list[int], b
     for at in sorted(found):
         outside, alternatives = pieces(index.entries[at].name)
         for joined, choice in ((False, alternatives), (True, (frozenset().union(*alternatives),))):
-            ranks = [key for one in choice if (key := asked.rank(one, outside, index.held[at], joined)) is not None]
+            ranks = [key for one in choice if (key := asked.rank(one, outside, index.held(at), joined)) is not None]
             if ranks:
                 ranked.setdefault(min(ranks), []).append(at)
                 break
@@ -251,7 +251,7 @@ def _best(index: Index[E], found: set[int], asked: _Asked) -> tuple[list[int], b
         return [], False, False
     top = min(ranked)
     kept = ranked[top]
-    everything = all(asked.words <= index.held[at] | asked.stands.keys() for at in kept)
+    everything = all(asked.words <= index.held(at) | asked.stands.keys() for at in kept)
     return kept, top[0] > 0, top[2] == 0 and everything
 
 

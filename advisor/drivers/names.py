@@ -135,6 +135,9 @@ def _match(text: str, kind: Kind) -> Matched:
     if fitted.entries:
         told = _told(text, fitted.entries)
         return replace(told, taken=_taken(text, told.entries) if fitted.loose else "", chip=chip)
+    elsewhere, vendor_named = _listed(text, Kind.OTHER)
+    if elsewhere and (asked or vendor_named):
+        return replace(_told(text, elsewhere), listed=True, chip=chip)
     return _open(text, plain, asked, kind)
 
 
@@ -218,11 +221,27 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
 
 
 def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
-    """Entries with exactly this name: of the kind, else of none that is known."""
-    for one in (kind, Kind.OTHER):
-        if found := index(one).named.get(name):
-            return tuple(index(one).entries[at] for at in found)
-    return ()
+    """Entries of a kind with exactly this name."""
+    if kind is not Kind.OTHER:
+        return tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
+    return tuple(
+        Entry(bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at])
+        for bus, at in _of_no_kind().get(name, ())
+    )
+
+
+@cache
+def _of_no_kind() -> dict[str, list[tuple[str, int]]]:
+    """Places in the lists of the devices of which no kind is known, by name in lower case."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for bus in ("pci", "usb"):
+        listed = ids.load(bus)
+        small = "\n".join(listed.names).lower().split("\n")
+        for at in np.flatnonzero(listed.kind_of == ids.KINDS.index(Kind.OTHER)).tolist():
+            if small[at]:
+                name = " ".join(small[at].split()) if "  " in small[at] else small[at]
+                found.setdefault(name, []).append((bus, at))
+    return found
 
 
 @cache
@@ -310,12 +329,13 @@ def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | No
 
 
 @cache
-def _pool(kind: Kind) -> dict[int, str]:
-    """Names to compare a spelling with: those of whole devices, without signs and in lower case."""
+def _pool(kind: Kind, said: frozenset[int]) -> dict[int, str]:
+    """Names of makers' whole devices to compare a spelling with, without signs and in lower case; of all for none."""
     from rapidfuzz import utils
 
     entries = enumerate(index(kind).entries)
-    return {at: utils.default_process(one.name) for at, one in entries if one.name and one.subsystem is None}
+    kept = ((at, one) for at, one in entries if one.name and one.subsystem is None and (not said or one.vendor in said))
+    return {at: utils.default_process(one.name) for at, one in kept}
 
 
 def _open(text: str, plain: str, asked: Sequence[str], kind: Kind) -> Matched:
@@ -324,10 +344,7 @@ def _open(text: str, plain: str, asked: Sequence[str], kind: Kind) -> Matched:
         return Matched((), f"{text!r} names no model; give it, or its id (lspci -nn, lsusb)", False)
     from rapidfuzz import fuzz, process, utils
 
-    said = makers(plain, kind)
-    pool = _pool(kind)
-    if said:
-        pool = {at: name for at, name in pool.items() if index(kind).entries[at].vendor in said}
+    pool = _pool(kind, makers(plain, kind))
     best = process.extract(utils.default_process(text), pool, scorer=fuzz.token_set_ratio, limit=5, score_cutoff=55)
     entries = tuple(index(kind).entries[at] for _, _, at in best)
     if not entries:
