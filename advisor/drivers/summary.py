@@ -134,7 +134,7 @@ def find(text: str, kind: str | None = None) -> str:
 
     if kind is not None and kind not in list(Kind):
         raise InputError(f"{kind!r} is no kind of device; there are: {', '.join(Kind)}.")
-    wanted = [Kind(kind)] if kind else [Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.STORAGE]
+    wanted = [Kind(kind)] if kind else [one for one in Kind if one is not Kind.OTHER]
     [plain] = specs_of([text], None)
     if plain and not plain[0].problem:
         return "\n".join(_found(plain))
@@ -145,7 +145,9 @@ def find(text: str, kind: str | None = None) -> str:
         for matched in names.match([text], one_kind):
             if matched.exact and matched.entries:
                 [spec] = specs_of([text], one_kind)
-                lines.append(f"As {one_kind}: {len(matched.entries)} id(s)")
+                lines.append(
+                    f"As {one_kind}: {len(matched.entries)} id(s)" + (f", {matched.taken}" if matched.taken else "")
+                )
                 lines += _found([candidate for one in spec for candidate in one.candidates or (one,)])
             elif matched.problem and matched.entries:
                 near += matched.entries

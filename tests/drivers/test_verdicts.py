@@ -174,6 +174,77 @@ def test_a_name_whose_ids_all_get_one_verdict_is_decided():
     assert found["candidates"].count("pci:8086:") > 3
 
 
+def test_ids_that_are_all_blocked_block_the_unit_whatever_would_help():
+    # pci.ids: BCM4306 is four ids; firmware-b43-installer's postinst serves two of them, firmware-b43legacy-installer's
+    # the others. All lack their firmware, and what fetches it differs.
+    found = verdict("", "debian-13", wireless="BCM4306")
+    assert (found["support"], found["severity"], found["cure"]) == ("needs firmware", "blocks", "")
+    assert "none of them works" in found["reason"] and "lspci" in found["action"]
+
+
+def test_firmware_for_one_of_two_ids_is_asked_for():
+    # pci.ids: UHD Graphics is Gemini Lake's and Tiger Lake's, which ask for different files of one package; the HD
+    # Graphics of Ivy Bridge asks for none (intel_dmc.c knows none before Skylake).
+    found = verdict("", BARE, graphics="HD Graphics")
+    assert (found["support"], found["firmware_packages"]) == ("needs firmware", "firmware-intel-graphics")
+    assert found["severity"] == "degrades" and "all of them work" in found["reason"]
+    assert verdict("", "debian-13", graphics="HD Graphics")["support"] == "works"
+
+
+def test_an_id_of_a_chip_that_no_kernel_drives_is_left_aside_and_named():
+    # pci.ids names 10ec:4321 RTL8852BE too; rtw89_8852be takes b852 and b85b.
+    found = verdict("", "debian-13", wireless="RTL8852BE")
+    assert found["support"] == "works"
+    assert found["candidates"] == "pci:10ec:b852; pci:10ec:b85b"
+    assert "Left aside: pci:10ec:4321" in found["reason"]
+
+
+def test_a_product_of_which_one_version_has_no_driver_stays_open():
+    # usb.ids: DWL-G122 is sold with Intersil, Ralink, Marvell and Realtek chips; Marvell's 88W8338 has no driver.
+    found = verdict("", "debian-13", wireless="DWL-G122")
+    assert found["support"] == "unknown" and "o driver: usb:" in found["reason"]
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "what"),
+    [
+        ("wireless", "QCA6174A", "pci:168c:003e"),
+        ("wireless", "Intel 3945", "pci:8086:4222"),
+        ("wireless", "Device b822", "pci:10ec:b822"),
+        ("ethernet", "RTL8111GUL", "pci:10ec:8168"),
+    ],
+)
+def test_what_a_name_is_taken_as_is_said(column, text, what):
+    found = verdict("", "debian-13", **{column: text})
+    assert found["taken_as"].startswith(f"'{text}'") and what in found["taken_as"]
+    assert found["reason"].startswith(found["taken_as"])
+
+
+def test_a_name_that_the_list_has_is_not_said_to_be_taken_as_another():
+    assert verdict("", "debian-13", wireless="QCA9377")["taken_as"] == ""
+
+
+def test_another_series_of_the_same_number_is_never_taken():
+    # pci.ids: RX 6600M is Navi 23; no Radeon is called HD 6666M.
+    found = verdict("", "debian-13", graphics="Radeon HD 6666M")
+    assert found["support"] == "unknown"
+    assert verdict("", "debian-13", graphics="RX 6600M")["device"] == "pci:1002:73ff"
+
+
+@pytest.mark.parametrize("text", ["Intel 7260 + BT 4.0", "Intel Dual Band Wireless-AC 7260 & Bluetooth"])
+def test_a_wireless_cards_other_half_is_no_device_of_its_own(text):
+    found = drivers.assess(frame([Unit(wireless=text)]), [IMAGES["debian-13"]]).devices
+    assert found["support"].tolist() == ["works"]
+
+
+def test_two_graphics_chips_in_a_cell_are_two_devices():
+    units = frame(
+        [Unit(graphics=text) for text in ("HD 4000 + GT 650M", "Intel HD 520/GeForce 940MX", "Intel / NVIDIA")]
+    )
+    found = drivers.assess(units, [IMAGES["debian-13"]]).devices
+    assert found.groupby("row")["support"].agg(list).tolist() == [["works"] * 2, ["works"] * 2, ["unknown"] * 2]
+
+
 def test_interfaces_of_one_usb_device_make_one_row():
     # A web cam: control and streaming interface; uvcvideo binds the first only.
     units = frame(
