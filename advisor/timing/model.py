@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -142,22 +141,9 @@ class TimingModel:
         text += "" if self.version == "shipped" else f", version {self.version}"
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
-    def seconds(self, conditions: pd.DataFrame, phases: Sequence[str] = MEASURED_PHASES) -> pd.DataFrame:
-        """Machine seconds by measured phase, physics and learnt part.
-
-        Parameters
-        ----------
-        conditions : pandas.DataFrame, shape (n, any)
-            Columns of `CONDITIONS`, all known.
-        phases : sequence of str
-            Which ones; all when left out.
-
-        Returns
-        -------
-        pandas.DataFrame, shape (n, len(phases))
-            [s]
-        """
-        out = self.physics.predict(conditions, phases)
+    def seconds(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
+        """Machine seconds by measured phase, physics and learnt part; see `Physics.predict`."""
+        out = self.physics.predict(conditions, copy_at_least)
         if self.learnt.belief:
             out = out.mul(np.exp(self.learnt.predict(speed_features(conditions))), axis=0)
         return out
@@ -248,9 +234,7 @@ class TimingModel:
             first += share * logs
             second += share * logs**2
             inside += share * within
-        center = np.exp(mixed)
-        center *= (np.exp(first) / center.sum(axis=1))[:, None]
-        chosen = np.where(parts.unknown_kind[:, None], center, phases.to_numpy())
+        chosen = np.where(parts.unknown_kind[:, None], np.exp(mixed), phases.to_numpy())
         total = np.where(parts.unknown_kind, inside + np.maximum(second - first**2, 0), variance)
         return pd.DataFrame(chosen, columns=phases.columns, index=phases.index), np.sqrt(total)
 

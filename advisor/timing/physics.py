@@ -319,19 +319,20 @@ class Physics:
     coefficients: dict[str, Array] = field(default_factory=dict)
     overlaps: dict[str, float] = field(default_factory=dict)
 
-    def predict(self, conditions: pd.DataFrame, phases: Sequence[str] = MEASURED_PHASES) -> pd.DataFrame:
+    def predict(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
         """Seconds of each phase.
 
         Parameters
         ----------
         conditions : pandas.DataFrame, shape (n, any)
-            Columns of `CONDITIONS`, all known.
-        phases : sequence of str
-            Which ones; all when left out.
+            Columns of `CONDITIONS` and `EXTRAS`, all known.
+        copy_at_least : numpy.ndarray, shape (n,), or float
+            Seconds that the copy takes at least, as from a slow stick: the disk writes meanwhile, which leaves less
+            for the phase after it [s].
 
         Returns
         -------
-        pandas.DataFrame, shape (n, len(phases))
+        pandas.DataFrame, shape (n, len(MEASURED_PHASES))
             [s], same index.
         """
         values = derive(conditions)
@@ -341,12 +342,10 @@ class Physics:
             matrix = np.column_stack([term.values(values) for term in terms])
             return _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
 
-        columns = {}
-        if "copy" in phases or "boot" in phases:
-            columns["copy"] = seconds("copy")
-            values["left"] = left_unwritten(values, columns["copy"])
-        columns.update({phase: seconds(phase) for phase in phases if phase != "copy"})
-        return pd.DataFrame(columns, index=conditions.index)[list(phases)]
+        copy = np.maximum(seconds("copy"), copy_at_least)
+        values["left"] = left_unwritten(values, copy)
+        columns = {phase: copy if phase == "copy" else seconds(phase) for phase in MEASURED_PHASES}
+        return pd.DataFrame(columns, index=conditions.index)
 
     def at_bound(self) -> list[str]:
         """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried.

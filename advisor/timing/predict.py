@@ -325,20 +325,20 @@ def machine_minutes(model: TimingModel, conditions: pd.DataFrame) -> Array:
 
 def scaled_minutes(model: TimingModel, conditions: pd.DataFrame, medium: Array | float, wait: Array | float) -> Array:
     """Minutes by bench phase, as `machine_minutes`, with factors on the stick's speed and the firmware's wait."""
-    facts, measured = assumed(), model.seconds(conditions)
+    facts = assumed()
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
     access = conditions["disk_access_ms"].to_numpy() / 1000
     medium_rate = facts["medium_mib_s"].value * medium
+    # The medium is read while the disk is written: the slower of the two sets the pace.
+    measured = model.seconds(conditions, conditions["image_bytes"].to_numpy() / MIB / medium_rate)
     restart = facts["restart_wait"].value * wait
     begin = (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress
     load = facts["restart_read"].value + conditions["session_mib"].to_numpy()
-    # The medium is read while the disk is written: the slower of the two sets the pace.
-    copy = np.maximum(measured["copy"].to_numpy(), conditions["image_bytes"].to_numpy() / MIB / medium_rate)
     works = {
         "none": np.zeros(len(conditions)),
         "medium": restart + np.hypot(facts["medium_read"].value / medium_rate, begin),
-        "copy": measured["format"].to_numpy() + copy + measured["boot"].to_numpy() + measured["sync"].to_numpy(),
+        "copy": measured[["format", "copy", "boot", "sync"]].to_numpy().sum(axis=1),
         "start": restart + np.hypot(begin, load / read + facts["restart_access"].value * access),
         "refresh": measured["refresh"].to_numpy(),
         "base": measured["base"].to_numpy(),
@@ -409,10 +409,10 @@ def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:
     minutes, within = _machine_one(model, cases, filled)
     blocks, share = minutes.reshape(kinds.size, n, -1), rates.share[kinds]
     total = np.log(blocks.sum(axis=2))
-    logs = np.tensordot(share, np.log(np.maximum(blocks, 1e-9)), axes=1)
     first, second, inside = (share @ part for part in (total, total**2, within.reshape(kinds.size, n)))
-    mixed = np.where(logs > np.log(2e-9), np.exp(logs), 0.0)
-    return mixed * (np.exp(first) / mixed.sum(axis=1))[:, None], inside + np.maximum(second - first**2, 0)
+    # Phase by phase, so that what shortens any kind's phase shortens the mixture's.
+    mixed = np.exp(np.tensordot(share, np.log(np.maximum(blocks, 1e-9)), axes=1))
+    return np.where(mixed > 2e-9, mixed, 0.0), inside + np.maximum(second - first**2, 0)
 
 
 def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -> tuple[Array, Array]:

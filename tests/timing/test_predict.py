@@ -6,9 +6,11 @@ import pytest
 
 from advisor import tables
 from advisor.errors import InputError
+from advisor.files import datasets
 from advisor.shop import default_shop
 from advisor.timing.fitting import fit_machine
 from advisor.timing.hands import phase_table
+from advisor.timing.model import load_model
 from advisor.timing.predict import phases, predict
 from advisor.unit import StorageKind, Unit, frame
 
@@ -198,3 +200,33 @@ def test_every_phase_names_work_that_exists():
     assert set(tables.load("timing/hands_extras").frame["phase"]) <= set(phase_table().names)
     assert set(tables.load("timing/storage_rates").frame["kind"]) == {str(kind) for kind in StorageKind} - {"none"}
     assert default_shop().link_mbps > 0
+
+
+SHIPPED = datasets() / "timing" / "model.json"
+MEMORY_GIB = [1, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32]
+
+
+@pytest.mark.parametrize("kind", [*KINDS[:-1], "measured"])
+def test_more_memory_never_lengthens(kind):
+    """Every image and edition of the shop on 40 machines drawn anew for each kind, by the model that ships."""
+    draw = np.random.default_rng([*KINDS[:-1], "measured"].index(kind))
+    shop = default_shop()
+    pairs = [(image.name, str(edition)) for image in shop.images for edition in image.editions]
+    rows, speeds, installs = [], [], []
+    for _ in range(40):
+        facts = {"storage_kind": None if kind == "measured" else kind, "storage_gib": 240, "cpu": "any"}
+        facts |= {"link_mbps": float(draw.choice([5, 25, 100, 1000])), "cpu_cores": int(draw.choice([1, 2, 4, 8]))}
+        if kind == "measured":
+            facts["disk_read_mib_s"], facts["disk_access_ms"] = np.exp(draw.uniform((2.3, -3), (8, 3.4))).tolist()
+        speed, install = float(np.exp(draw.uniform(-3, 1.2))), pairs[draw.integers(len(pairs))]
+        for ram in MEMORY_GIB:
+            rows.append(Unit(asset_tag=str(len(rows)), ram_gib=ram, **facts))
+            speeds.append(speed)
+            installs.append(install)
+    processors = pd.DataFrame({"cpu_speed": speeds, "cpu_speed_low": speeds, "cpu_speed_high": speeds})
+    images, editions = (pd.Series(names, dtype="string") for names in zip(*installs, strict=True))
+    elapsed = predict(frame(rows), processors, editions, images, shop, model=load_model(SHIPPED)).elapsed_min
+    steps = np.diff(elapsed.to_numpy(dtype=float).reshape(-1, len(MEMORY_GIB)))
+    assert steps.max() < 1e-9
+    # The rehearsals' fast disks keep up with the stick: there memory tells nothing.
+    assert steps.min() < -0.05 or kind in ("nvme", "sata ssd")
