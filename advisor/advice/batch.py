@@ -175,8 +175,8 @@ class Batch(Shown):
 
     @cached_property
     def taken_as(self) -> pd.DataFrame:
-        """What intake took a cell as where it might mean something else: row (from 0), text."""
-        return _taken_as(self.understood)
+        """What a cell was taken as where it might mean something else, by intake or by name: row (from 0), text."""
+        return _taken_as(self.understood, self.cases.facts.devices, self.case)
 
     @cached_property
     def drawer(self) -> pd.DataFrame:
@@ -376,13 +376,15 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
     return taken.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
 
 
-def _taken_as(understood: Understood) -> pd.DataFrame:
+def _taken_as(understood: Understood, devices: pd.DataFrame, case: np.ndarray) -> pd.DataFrame:
     notes = understood.notes
-    if notes.empty:
-        return pd.DataFrame({"row": pd.Series(dtype="int64"), "text": pd.Series(dtype="string")})
-    value = notes["value"].astype("string").fillna("").str.partition(" | ")[0]
+    value = notes["value"].astype("string").fillna("").str.split(" | ", n=1, regex=False).str[0]
     text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
-    return pd.DataFrame({"row": notes["row"].astype(int) - 1, "text": text})
+    cells = pd.DataFrame({"row": notes["row"].astype("int64") - 1, "text": text.astype("string")})
+    named = devices.loc[devices["taken_as"].ne("").fillna(False), ["row", "taken_as"]].drop_duplicates()
+    rows = pd.DataFrame({"row": np.arange(len(case)), "case": case})
+    names = rows.merge(named.rename(columns={"row": "case", "taken_as": "text"}), on="case")[["row", "text"]]
+    return pd.concat([cells, names], ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
 
 
 def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:

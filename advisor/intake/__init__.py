@@ -11,6 +11,6 @@ Memory counts in GiB (a typed 8 is 8 GiB), disks in GB of 10^9 byte unless the h
 
 from advisor.intake.reading import read, read_bytes
 from advisor.intake.safety import safe_cell, safe_frame
-from advisor.intake.understanding import Understood, in_pieces, understand
+from advisor.intake.understanding import Understood, understand
 
-__all__ = ["Understood", "in_pieces", "read", "read_bytes", "safe_cell", "safe_frame", "understand"]
+__all__ = ["Understood", "read", "read_bytes", "safe_cell", "safe_frame", "understand"]

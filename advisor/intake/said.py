@@ -26,14 +26,11 @@ class Said:
         Position in `texts` of each row's entry.
     texts : sequence of tuple of str
         Column, value, problem and what is accepted.
-    tags_of : range or None
-        Rows whose tags were compared with those of the whole batch already.
     """
 
     rows: np.ndarray
     which: np.ndarray
     texts: Sequence[tuple[str, str, str, str]]
-    tags_of: range | None = None
 
     def __deepcopy__(self, memo: dict[int, Any]) -> Said:
         """Return itself: pandas copies a frame's attributes at every step."""
@@ -59,29 +56,6 @@ def carried(frame: pd.DataFrame) -> Said | None:
     return found if isinstance(found, Said) else None
 
 
-def joined(one: Said | None, other: Said, tags_of: range | None) -> Said:
-    """Put two together."""
-    if one is None:
-        return Said(other.rows, other.which, other.texts, tags_of)
-    return Said(
-        np.concatenate([one.rows, other.rows]),
-        np.concatenate([one.which, other.which + len(one.texts)]),
-        [*one.texts, *other.texts],
-        tags_of,
-    )
-
-
-def narrowed(frame: pd.DataFrame, rows: range) -> pd.DataFrame:
-    """Take consecutive rows of a frame with a default index, and what is said of them alone."""
-    said, piece = carried(frame), frame.iloc[rows.start : rows.stop]
-    if said is None:
-        return piece
-    within = (said.rows >= rows.start) & (said.rows < rows.stop)
-    used, which = np.unique(said.which[within], return_inverse=True)
-    texts = [said.texts[number] for number in used]
-    return attach(piece, Said(said.rows[within], which, texts, rows if said.tags_of is not None else None))
-
-
 def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tuple[str, str, str, str]]]:
     """Entries about rows that the frame still has: positions of the rows, which text, and the texts.
 
@@ -103,12 +77,3 @@ def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tup
         pairs = zip(cells, begins[said.which[mine]], strict=True)
         good[mine] = [" ".join(str(cell).split()).startswith(value) for cell, value in pairs]
     return at[good], said.which[good], said.texts
-
-
-def tags_compared(frame: pd.DataFrame) -> bool:
-    """Whether these very rows were compared with the whole batch."""
-    said = carried(frame)
-    if said is None or said.tags_of is None:
-        return False
-    rows = said.tags_of
-    return frame.index.equals(pd.RangeIndex(rows.start, rows.stop))

@@ -289,21 +289,18 @@ class Sheet:
                 [Parsed(None, note=f"{device} put in the list of devices" if device else "") for device in found],
             )
 
-    def repeated(self) -> said.Said:
-        """Rows whose tag stands on another row too, and what is to be said of them."""
+    def _repeated(self) -> None:
+        """Rows whose tag stands on another row too."""
         position = next((i for i, mapped in enumerate(self.mapping) if mapped.field == "asset_tag"), None)
-        nothing = np.array([], dtype="int64")
         if position is None:
-            return said.Said(nothing, nothing, [])
+            return
         header = self.mapping[position].header
-        if "asset_tag" not in self.values:
-            self._plain(position, self.column(position))
         codes, distinct = pd.factorize(pd.Series(self.have("asset_tag"), dtype=object))
         counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
-        rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else nothing
+        rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else np.array([], dtype="int64")
         used, which = np.unique(codes[rows], return_inverse=True)
         texts = [(header, str(distinct[one]), f"{said.TAG_TWICE} {counts[one]} rows", _OWN_TAG) for one in used]
-        return said.Said(rows, which, texts)
+        self._tell(rows, which, texts)
 
     def _tags(self) -> None:
         """Missing and repeated asset tags are said; the rows stay."""
@@ -311,9 +308,7 @@ class Sheet:
         missing = np.flatnonzero(is_none(self.have("asset_tag")))
         none = np.zeros(len(missing), dtype=int)
         self.ledger.problem(missing, none, [(header, "", "no asset tag; the row is kept", _OWN_TAG)])
-        if not said.tags_compared(self.raw):
-            found = self.repeated()
-            self._tell(found.rows, found.which, found.texts)
+        self._repeated()
 
     def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, str, str, str]]) -> None:
         """Take over what the reader, or a look at the whole batch, found wrong with rows."""

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pandas as pd
 
-from advisor.intake import said
 from advisor.intake.columns import NOTE_COLUMNS, PROBLEM_COLUMNS, table
 from advisor.intake.report import mapping_report
 from advisor.intake.sheet import Sheet
@@ -71,35 +69,6 @@ def understand(raw: pd.DataFrame) -> Understood:
     sheet = Sheet(raw)
     units = sheet.read()
     return Understood(units, sheet.ledger.problems(), sheet.ledger.notes(), sheet.columns(), sheet.extra)
-
-
-def in_pieces(raw: pd.DataFrame, size: int) -> Iterator[pd.DataFrame]:
-    """Take a batch in pieces of consecutive rows, none of which loses what only the whole batch shows.
-
-    Parameters
-    ----------
-    raw : pandas.DataFrame, shape (n_rows, any)
-        As `understand` takes it.
-    size : int
-        Most rows of a piece.
-
-    Yields
-    ------
-    pandas.DataFrame
-        At least one; each carries what is said of its own rows, tags repeated in another piece among it.
-
-    Raises
-    ------
-    InputError
-        When no column can be understood as the asset tag or the processor.
-    """
-    if not raw.index.equals(pd.RangeIndex(len(raw))):
-        raw = raw.reset_index(drop=True)
-    if not _is_unit_frame(raw):
-        found = said.joined(said.carried(raw), Sheet(raw).repeated(), range(len(raw)))
-        raw = said.attach(raw.copy(deep=False), found)
-    for start in range(0, max(len(raw), 1), size):
-        yield said.narrowed(raw, range(start, min(start + size, len(raw))))
 
 
 def _is_unit_frame(raw: pd.DataFrame) -> bool:

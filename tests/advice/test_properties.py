@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -141,9 +141,7 @@ def test_a_unit_is_decided_alike_alone_and_in_a_batch_that_wants_for_nothing(uni
         alone = batch_of(unit, shop=shop).scored.iloc[0]
         for name in ("advice", "do_first", "edition", "image_used", "reasons", "elapsed_min", "firmware_packages"):
             same = together[name].iloc[row]
-            assert (same == alone[name]) or (
-                np.all([x is None or x != x or str(x) == "<NA>" for x in (same, alone[name])])
-            )
+            assert (pd.isna(same) and pd.isna(alone[name])) or same == alone[name], name
 
 
 @pytest.mark.parametrize("advice", list(Advice))

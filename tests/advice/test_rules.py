@@ -261,3 +261,13 @@ def test_memory_types_name_microarchitectures_that_the_processor_table_knows() -
     named = tables.load("advice/memory_types").frame["microarch"]
     assert set(named) <= known
     assert named.is_unique
+
+
+def test_what_a_typed_name_was_taken_as_stands_beside_the_unit_and_its_double() -> None:
+    """pci.ids knows the QCA6174A as 168c:003e under a longer name; a name that the list has is not explained."""
+    batch = batch_of({"wireless": "QCA6174A"}, {"wireless": "QCA9377"}, {"wireless": "QCA6174A"})
+    taken = batch.scored["taken_as"]
+    for row in (0, 2):
+        assert taken[row].count("'QCA6174A'") == 1 and "pci:168c:003e" in taken[row]
+        assert any("QCA6174A" in line for line in batch[row].taken)
+    assert "QCA9377" not in taken[1]

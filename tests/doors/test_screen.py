@@ -86,7 +86,8 @@ EVIL = "\x1b]0;owned\x07\x1b[2J\u202e\x9b1m"
 
 
 def clean(said: str) -> bool:
-    return not set(EVIL) & set(said) - set("]0;owned[2J1m") and "\\x1b" in said
+    """Nothing on the screen commands it, and what can be read of the text is there."""
+    return not set(EVIL) & set(said) - set("]0;owned[2J1m") and "owned" in said
 
 
 def test_score_shows_no_commands_of_a_cell(call, tmp_path):
