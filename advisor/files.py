@@ -32,6 +32,9 @@ LARGEST_SETTINGS = 1 << 20
 MOST_DOTS = 100
 """Most dots in a line of TOML: the time that a dotted key takes grows with their square."""
 
+MOST_REASON = 300
+"""Most characters of what a parser says that go into a message: it may hold a whole word of the file."""
+
 _OPEN = os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 _NULLS = (os.makedev(1, 3), os.makedev(1, 7))
 """/dev/null and /dev/full, from Linux, Documentation/admin-guide/devices.txt: they take writes and keep nothing."""
@@ -272,7 +275,13 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 def _reason(problem: BaseException) -> str:
     if isinstance(problem, RecursionError):
         return "it is nested too deeply"
-    return str(getattr(problem, "strerror", None) or problem)
+    return shortened(str(getattr(problem, "strerror", None) or problem))
+
+
+def shortened(reason: str) -> str:
+    """A reason of at most `MOST_REASON` characters, its middle left out."""
+    half = MOST_REASON // 2
+    return reason if len(reason) <= MOST_REASON else f"{reason[: half - 3]} ... {reason[2 - half :]}"
 
 
 def _kind(mode: int) -> str:

@@ -102,7 +102,7 @@ def rows(lines: Iterable[str], delimiter: str, width: int = 0, suspect: bool = F
     Row
         Blank lines are none. A quote that opens and does not close before the sheet, or a cell of `MAX_CELL`, ends,
         or that closes in the midst of a cell, is taken as it stands; so is one that would swallow lines which all have
-        as many cells as the header. The row says so.
+        as many cells as the header, and one that ends a line where the next begins a cell. The row says so.
     """
     feed = _Feed(iter(lines), suspect)
     reader = csv.reader(feed, delimiter=delimiter, strict=True)
@@ -126,6 +126,9 @@ def rows(lines: Iterable[str], delimiter: str, width: int = 0, suspect: bool = F
 def _swallowed(cells: list[str], lines: list[str], delimiter: str, width: int) -> bool:
     """Whether a record of several lines is a quote left open rather than a cell of several lines."""
     if any(len(cell) > MAX_CELL for cell in cells):
+        return True
+    # Two lines that each end in a lone quote: a ditto mark, not a cell that begins and ends in the midst of nothing.
+    if any(cell[:1] in ("\r", "\n") and cell.endswith(delimiter) for cell in cells):
         return True
     if width < 3 or any(line.count(delimiter) < width - 1 for line in lines):
         return False

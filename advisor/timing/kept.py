@@ -8,7 +8,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr, ValidationError
 
 from advisor.errors import TableError
-from advisor.files import read_json
+from advisor.files import read_json, shortened
 
 LARGEST_MODEL = 16 << 20
 """Largest model file that is read [bytes]; a real one has some 60 KB."""
@@ -164,4 +164,4 @@ def read_kept(path: str | Path, kind: type[Kind], newest: int, remake: str) -> d
 
 def damaged(path: str | Path, what: object, remake: str) -> TableError:
     """The error of a model file whose figures are right one by one and wrong together."""
-    return TableError(f"The model {path} is damaged: {what}.", f"Make it again with: {remake}")
+    return TableError(f"The model {path} is damaged: {shortened(str(what))}.", f"Make it again with: {remake}")

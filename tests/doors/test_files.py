@@ -225,15 +225,16 @@ def test_a_file_is_read_up_to_its_limit(tmp_path):
         ("x = 1\nx = 2", "not TOML"),
         ("#" * (2 << 20), "larger than 1 MiB"),
         ("x = '\ufeff", "not TOML"),
+        ("[" + "a" * 9000 + "]\n[" + "a" * 9000 + "]", "not TOML"),
     ],
-    ids=["deep", "dotted", "huge number", "twice", "huge", "open"],
+    ids=["deep", "dotted", "huge number", "twice", "huge", "open", "long name twice"],
 )
 def test_hostile_toml_is_a_sentence(tmp_path, text, said):
     path = tmp_path / "file.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=said) as caught:
         files.read_toml(path)
-    assert str(path) in caught.value.message
+    assert str(path) in caught.value.message and len(caught.value.message) < 600
 
 
 @pytest.mark.parametrize(
@@ -250,6 +251,8 @@ def test_hostile_toml_is_a_sentence(tmp_path, text, said):
         (b"\xff\xfe{", "UTF-8"),
         (b"", "not JSON"),
         (b'{"x": "\x00"}', "not JSON"),
+        (b'{"x": ' + b"9" * 20_000 + b".5}", "is no number"),
+        (b'{"' + b"x" * 9000 + b'": 1, "' + b"x" * 9000 + b'": 2}', "stands twice"),
     ],
 )
 def test_hostile_json_is_a_sentence(tmp_path, text, said):
@@ -257,7 +260,7 @@ def test_hostile_json_is_a_sentence(tmp_path, text, said):
     path.write_bytes(text)
     with pytest.raises(InputError, match=said) as caught:
         files.read_json(path)
-    assert str(path) in caught.value.message
+    assert str(path) in caught.value.message and len(caught.value.message) < 600
 
 
 def test_lines_are_added_whole(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import zipfile
 from collections.abc import Callable
 from functools import cache
@@ -407,22 +408,37 @@ def test_own_tables(readers, fuzz, mutated):
     fuzz("own_table", cases, readers["own_table"])
 
 
-HOSTILE = st.one_of(
-    st.sampled_from(
-        ['"', '""', '"a', 'a"', '24" screen', ",", "=1", "", " ", "9" * 600, "Größe", "8 GB", "x" * 25_000]
-    ),
-    st.text(st.characters(exclude_characters="\r\n", codec="utf-8"), max_size=20),
+PLAIN = st.one_of(
+    st.sampled_from(["=1", "", " ", "9" * 600, "Größe", "8 GB", "x" * 25_000]),
+    st.text(st.characters(exclude_characters='\r\n,"', codec="utf-8"), max_size=20),
 )
+STRAY = st.one_of(
+    st.sampled_from(['"', '""', '"a', 'a"', '24" screen']),
+    st.text(st.characters(exclude_characters="\r\n,", codec="utf-8"), max_size=20),
+)
+QUOTED = st.one_of(PLAIN, STRAY, st.just(","))
 
 
 @st.composite
 def rows_of_sheets(draw) -> bytes:
-    """A sheet whose rows each begin with a tag of their own, followed by cells that may break anything but a line."""
+    """A sheet whose rows each begin with a tag of their own, and quotes that break anything but a line.
+
+    Where a stray quote is told from a cell of several lines: one row alone has one, or every line has as many cells
+    as the header, or it stands alone at the end of each line. Else both readings are right.
+    """
     lines = ["asset_tag,cpu,ram,notes"]
-    for number in range(draw(st.integers(1, 12))):
-        cells = draw(st.lists(HOSTILE, max_size=6))
-        quoted = draw(st.booleans())
-        tail = [f'"{cell.replace(chr(34), chr(34) * 2)}"' if quoted else cell for cell in cells]
+    rows = draw(st.integers(1, 12))
+    where = draw(st.sampled_from(["one row", "full rows", "line ends"]))
+    strays = {draw(st.integers(0, rows - 1))} if where == "one row" else set(range(rows))
+    for number in range(rows):
+        full = {"min_size": 3, "max_size": 3} if where == "full rows" else {"max_size": 6}
+        if where != "line ends" and draw(st.booleans()):
+            tail = [f'"{cell.replace(chr(34), chr(34) * 2)}"' for cell in draw(st.lists(QUOTED, **full))]
+        else:
+            tail = draw(st.lists(PLAIN, **full))
+            if number in strays and tail:
+                at = draw(st.integers(0, len(tail) - 1)) if where != "line ends" else -1
+                tail[at] = draw(STRAY) if where != "line ends" else '"'
         lines.append(",".join([f"Q{number}", *tail]))
     encoding = draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]))
     return draw(st.sampled_from(["\n", "\r\n", "\r"])).join(lines).encode(encoding, "replace")
@@ -431,7 +447,7 @@ def rows_of_sheets(draw) -> bytes:
 def read_every_row(case: bytes) -> None:
     raw = read_bytes(case)
     text = case.decode("utf-16") if case[:2] in (b"\xff\xfe", b"\xfe\xff") else case.decode("utf-8-sig", "replace")
-    asked = [line.split(",")[0] for line in text.splitlines() if line.startswith("Q")]
+    asked = [line.split(",")[0] for line in re.split("\r\n|\r|\n", text) if line.startswith("Q")]
     assert raw["asset_tag"].tolist() == asked
     read_sheet(case)
 

@@ -67,6 +67,12 @@ def test_quotes_within_cells(line, cells):
     assert raw.iloc[1].tolist() == ["A2", "i3-4005U", "4", "y"]
 
 
+def test_a_ditto_mark_at_the_end_of_short_rows_takes_no_row():
+    raw = read_bytes(HEAD + b'A1,"\nA2,"\nA3,"\nA4,i5-6300U\n')
+    assert raw["asset_tag"].tolist() == ["A1", "A2", "A3", "A4"]
+    assert raw["cpu"].tolist() == ['"', '"', '"', "i5-6300U"]
+
+
 def test_cells_of_several_lines_stay_whole():
     note = "line one, with comma\n" * 40 + 'and "quotes"'
     data = pd.DataFrame({"asset_tag": ["A1", "A2"], "cpu": ["i5-6300U"] * 2, "notes": [note, "x\n\ny\r\nz"]})
