@@ -1,4 +1,4 @@
-"""What a commit changes for a user shows: the demo's units are scored as in demo.csv, or the commit says why not."""
+"""What users get is as in the kept tables, or the commit that changes it says why."""
 
 from __future__ import annotations
 
@@ -6,19 +6,21 @@ from pathlib import Path
 
 import pytest
 
-from tests.golden.demo import REMAKE, changes, read_kept, score_demo
+from tests.golden.demo import REMAKE, TABLES, changes, read_kept
 
 
-def test_the_demos_units_are_scored_as_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("name", TABLES)
+def test_what_users_get_is_as_kept(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("ADVISOR_HOME", str(tmp_path))
-    said = changes(read_kept(), score_demo())
+    monkeypatch.delenv("ADVISOR_LOG", raising=False)
+    said = changes(read_kept(name), TABLES[name]())
     assert not said, "\n".join(
-        [f"{len(said)} cells of the demo changed:", *said, f"If that is meant, `{REMAKE}` and say why in the commit."]
+        [f"{len(said)} cells of {name}.csv changed:", *said, f"If that is meant, `{REMAKE}` and say why in the commit."]
     )
 
 
 def test_a_change_is_told_by_unit_and_column() -> None:
-    kept = read_kept()
+    kept = read_kept("demo")
     found = kept.rename(index={"OM-1001": "OM-9999"})
     found.loc["OM-1002", "elapsed_min"] = "1"
     assert changes(kept, found) == [
