@@ -25,9 +25,6 @@ from advisor.drivers.wording import (
     unrevised,
 )
 
-MOST_CANDIDATES = 60
-"""A name that fits more ids than this is too vague to decide on."""
-
 _MOST_VENDOR_WORDS = 16
 _NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 
@@ -99,10 +96,6 @@ def match(texts: Iterable[str], kind: Kind) -> list[Matched]:
         One device's name each, such as 'Intel Wireless-AC 8260'.
     kind : Kind
         Only devices of this kind are looked at, and such as no kind is known of.
-
-    Returns
-    -------
-    list of Matched
     """
     return [_match(text, kind) for text in texts]
 

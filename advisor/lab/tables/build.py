@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor.drivers import facts, store
-from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
+from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
@@ -296,9 +296,3 @@ def firmware_paths(contents: list[tuple[str, int, str]]) -> list[str]:
         if inside:
             found = (found - {link}) | inside
     return sorted(found)
-
-
-def missing_files(table: DriverTable, firmware: FirmwareTable) -> list[str]:
-    """Firmware files that a kernel's modules name and no package of the suite ships, sorted."""
-    named = {file for module in table.modules for file in table.firmware(module)}
-    return sorted(file for file in named if not firmware.shipped(file))
