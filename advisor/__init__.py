@@ -65,10 +65,6 @@ def assess(units_frame: pd.DataFrame | list[Unit], shop: Shop | None = None) -> 
     shop : advisor.shop.Shop, optional
         The workshop's settings; the built-in ones when left out.
 
-    Returns
-    -------
-    advisor.advice.Batch
-
     Raises
     ------
     advisor.errors.InputError
@@ -90,10 +86,6 @@ def read_shop(path: str | Path | None = None) -> Shop:
     ----------
     path : path-like, optional
 
-    Returns
-    -------
-    advisor.shop.Shop
-
     Raises
     ------
     advisor.errors.InputError
@@ -105,16 +97,7 @@ def read_shop(path: str | Path | None = None) -> Shop:
 
 
 def read_unit(path: str | Path) -> Unit:
-    """Read the unit of a capture file; raises `CaptureError` where it is none.
-
-    Parameters
-    ----------
-    path : path-like
-
-    Returns
-    -------
-    advisor.unit.Unit
-    """
+    """Read the unit of a capture file; raises `CaptureError` where it is none."""
     from advisor.capture import read_capture
 
     return read_capture(path).unit
@@ -122,10 +105,6 @@ def read_unit(path: str | Path) -> Unit:
 
 def read(path: str | Path) -> pd.DataFrame:
     """Read an intake sheet (CSV, TSV or Excel) as typed, every cell as text.
-
-    Parameters
-    ----------
-    path : path-like
 
     Returns
     -------

@@ -96,10 +96,6 @@ def read_whole(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal
     hint : str
         Next step, where the file cannot be read.
 
-    Returns
-    -------
-    bytes
-
     Raises
     ------
     AdvisorError
@@ -141,10 +137,6 @@ def is_there(path: str | os.PathLike[str], error: Refusal = InputError) -> bool:
     path : path-like
     error : callable
         Makes the error to raise.
-
-    Returns
-    -------
-    bool
 
     Raises
     ------
@@ -197,10 +189,6 @@ def parse_toml(text: str, name: str, error: Refusal = InputError, hint: str = ""
     error : callable
     hint : str
 
-    Returns
-    -------
-    dict
-
     Raises
     ------
     AdvisorError
@@ -241,10 +229,6 @@ def parse_json(text: str, name: str, error: Refusal = InputError, hint: str = ""
         What it is called in messages.
     error : callable
     hint : str
-
-    Returns
-    -------
-    any
 
     Raises
     ------
@@ -443,11 +427,6 @@ def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> N
 
 def refuse_same(out: str | os.PathLike[str] | None, *inputs: str | os.PathLike[str] | None) -> None:
     """Refuse to write onto what is read, however it is spelled.
-
-    Parameters
-    ----------
-    out : path-like or None
-    *inputs : path-like or None
 
     Raises
     ------

@@ -18,12 +18,6 @@ def fold(word: str) -> str:
 def near(word: str, accepted: Iterable[str], most: int = 1) -> list[str]:
     """Give the accepted words that are most alike, nearest first.
 
-    Parameters
-    ----------
-    word : str
-    accepted : iterable of str
-    most : int
-
     Returns
     -------
     list of str

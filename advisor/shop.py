@@ -127,10 +127,5 @@ class Shop(_Record):
 
 @cache
 def default_shop() -> Shop:
-    """Built-in settings: Debian's images as published, an empty drawer.
-
-    Returns
-    -------
-    Shop
-    """
+    """Built-in settings: Debian's images as published, an empty drawer."""
     return Shop.model_validate(tomllib.loads((datasets() / "shop" / "default.toml").read_text(encoding="utf-8")))

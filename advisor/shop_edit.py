@@ -74,10 +74,6 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
     where : str
         What a message begins with.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     InputError

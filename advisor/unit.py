@@ -268,10 +268,6 @@ def pandas_dtypes() -> dict[str, Any]:
 def frame(units: list[Unit]) -> pd.DataFrame:
     """Put units in a Unit frame.
 
-    Parameters
-    ----------
-    units : list of Unit
-
     Returns
     -------
     pandas.DataFrame, shape (len(units), len(UNIT_COLUMNS))
@@ -294,10 +290,6 @@ def unit_of(units: pd.DataFrame, row: int) -> Unit:
         A Unit frame.
     row : int
         Position, counted from 0.
-
-    Returns
-    -------
-    Unit
     """
     import pandas as pd
 

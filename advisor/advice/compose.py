@@ -71,12 +71,7 @@ def span(low: Any, high: Any) -> str:
 
 
 class Composer:
-    """Composes records of one batch, with its long frames looked up by unit only once.
-
-    Parameters
-    ----------
-    batch : Batch
-    """
+    """Composes records of one batch, with its long frames looked up by unit only once."""
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch

@@ -208,11 +208,6 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
         `DeviceVerdicts.kinds`: row, image, kind, support, severity, cure, firmware_packages.
     n_units : int
     shop : Shop
-
-    Returns
-    -------
-    support : dict of str to numpy.ndarray of object
-    trouble : Trouble
     """
     names = [image.name for image in shop.images]
     shape = (n_units, len(names))

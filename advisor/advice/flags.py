@@ -148,10 +148,6 @@ def _processor_open(cases: Cases) -> Hits:
 def processor_problems(facts: Facts) -> list[str]:
     """Say why each unit's processor is not known.
 
-    Parameters
-    ----------
-    facts : Facts
-
     Returns
     -------
     list of str

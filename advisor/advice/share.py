@@ -68,10 +68,6 @@ def share(
         Elapsed minutes [min] of options, by position.
     buys : bool
         Whether the shop buys what the drawer lacks.
-
-    Returns
-    -------
-    Shares
     """
     count = options.shelf.count
     choice = np.where(asks, pick[machine], -1)

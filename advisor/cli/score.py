@@ -78,10 +78,6 @@ def score(
 def summary(scored: pd.DataFrame) -> str:
     """Sum a scored batch up by advice.
 
-    Parameters
-    ----------
-    scored : pandas.DataFrame
-
     Returns
     -------
     str

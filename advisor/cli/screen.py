@@ -17,10 +17,6 @@ CLOSED_PIPE = 141
 def plain(text: str) -> str:
     """Text as it may be shown: controls, escape sequences and marks that turn the direction of writing are spelled out.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str

@@ -132,10 +132,6 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
     tag : str or None
         Asset tag to use in place of the capture's own.
 
-    Returns
-    -------
-    pandas.DataFrame, shape (1, n_fields)
-
     Raises
     ------
     InputError, CaptureError

@@ -65,10 +65,6 @@ def read_about(file: Path, newest: int, hint: str) -> dict[str, Any]:
     hint : str
         How the table is made again.
 
-    Returns
-    -------
-    dict
-
     Raises
     ------
     TableError

@@ -124,10 +124,6 @@ def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:
     words : sequence of str
         Its words (`wording.tokens`).
     kind : Kind
-
-    Returns
-    -------
-    Fit
     """
     asked = telling(words, kind)
     said = makers(text, kind)

@@ -51,10 +51,6 @@ def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
     images : sequence of Image
         At least one.
 
-    Returns
-    -------
-    DeviceVerdicts
-
     Raises
     ------
     InputError

@@ -141,10 +141,6 @@ def judge(spec: Spec, bounds: Sequence[Bound], places: Sequence[Place]) -> list[
         Its modules on each image's kernel.
     places : sequence of Place
         The images, in the same order.
-
-    Returns
-    -------
-    list of Verdict
     """
     found = quirks.of_device(spec)
     verdicts = [_alone(spec, bound, place, found) for bound, place in zip(bounds, places, strict=True)]

@@ -245,11 +245,6 @@ def _hex_field(rows: NDArray[np.uint8], at: int, digits: int) -> tuple[Words, ND
 def pack_rows(layout: Layout, rows: NDArray[np.uint8]) -> tuple[Words, Words, NDArray[np.bool_]]:
     """Pack modaliases given as bytes.
 
-    Parameters
-    ----------
-    layout : Layout
-    rows : ndarray of uint8, shape (n, layout.width)
-
     Returns
     -------
     a, b : ndarray of uint64, shape (n,)
@@ -293,16 +288,7 @@ class Packed:
 
 
 def pack(modaliases: list[str]) -> Packed:
-    """Pack modaliases of any buses.
-
-    Parameters
-    ----------
-    modaliases : list of str
-
-    Returns
-    -------
-    Packed
-    """
+    """Pack modaliases of any buses."""
     count = len(modaliases)
     joined = "\n".join(modaliases)
     buffer = np.frombuffer(joined.encode("utf-8", "surrogatepass") + b"\n" + bytes(64), dtype=np.uint8)

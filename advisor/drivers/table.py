@@ -284,10 +284,6 @@ def table_of(
         As they are stored.
     about : dict, optional
         The meta file's content.
-
-    Returns
-    -------
-    DriverTable
     """
     paths = _lines(arrays["path"])
     return DriverTable(

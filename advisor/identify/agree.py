@@ -66,10 +66,6 @@ def of_row(row: int, how: str) -> Answer:
     row : int
     how : str
         What of the text pointed to it.
-
-    Returns
-    -------
-    Answer
     """
     record = catalogue().frame.iloc[row]
     speed, spread = _float(record["speed"]), _float(record["log_sd"])

@@ -30,10 +30,6 @@ def _machines() -> re.Pattern[str]:
 def locate_bare(text: str) -> tuple[tuple[int, int], ...]:
     """Find processor numbers without their line.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     tuple of (int, int)

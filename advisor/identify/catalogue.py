@@ -123,10 +123,6 @@ def _key_number(line: str, number: str) -> str:
 def catalogue() -> Catalogue:
     """Load the tables, the user's own rows last, so that they win.
 
-    Returns
-    -------
-    Catalogue
-
     Raises
     ------
     TableError

@@ -191,16 +191,7 @@ _CORE2_WORDS = {"quad": "quad", "q": "quad", "extreme": "extreme", "e": "extreme
 
 
 def clean(text: str) -> str:
-    """Bring a processor text to one plain form: small letters, no trade marks, single spaces.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-    """
+    """Bring a processor text to one plain form: small letters, no trade marks, single spaces."""
     text = text.lower().translate(_DASHES)
     text = _MARKS.sub(" ", text.replace("(tm)", " ").replace("(r)", " "))
     text = _SHORTHAND.sub(lambda found: "pentium 4" if "4" in found[0] else "pentium iii", text)
@@ -267,10 +258,6 @@ def number(text: str, line: str = "") -> str:
     line : str, optional
         Short name of the line; the ' 0' that marks the first version of a Xeon number becomes 'V1', as does the
         spelling 'E31230' that only the first version has.
-
-    Returns
-    -------
-    str
     """
     plain = _NUMBER_JUNK.sub("", text).upper()
     if line == "xeon" and plain[:2] in ("E3", "E5", "E7") and "V" not in plain:
@@ -288,10 +275,6 @@ _LOOSE = frozenset({"c", "z", "e", "v1", "30", "via", "duron", "opteron", "intel
 
 def locate(text: str) -> list[tuple[int, int, Named]]:
     """Find where processor names stand in a longer text, such as a cell that holds model, processor and memory.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------
@@ -321,10 +304,6 @@ def read_name(text: str) -> Reading:
     ----------
     text : str
         Such as 'Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz', 'i5 6300u', 'AMD A6-9220e', 'Core i5 (4th gen)'.
-
-    Returns
-    -------
-    Reading
     """
     plain = clean(text[:400])
     clock = 0.0

@@ -20,10 +20,6 @@ def from_text(text: str) -> Answer:
     ----------
     text : str
         A brand string or what somebody typed.
-
-    Returns
-    -------
-    Answer
     """
     return _answer(read_name(text), _shown(text))
 
