@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from advisor import drivers, tables
 from advisor.drivers import store
+from advisor.editions.catalogue import lacking
 from advisor.errors import InputError
 from advisor.files import datasets, opened, parse_toml, user_data
 from advisor.intake import device_ids
@@ -33,7 +34,6 @@ _ADAPTER_FITS = ("usb", "m.2", "mini pcie")
 _COMPARE = "Compare it with datasets/demo/shop.toml."
 _NO_FILES = "A package that only asks for others, such as firmware-linux, holds no files: name those."
 _OWN_KERNEL = "The table of a kernel of your own is built with: advisor tables build --tree DIR --name NAME."
-_OWN_ROWS = "A release or edition of your own goes into <user data folder>/tables/editions/catalogue.csv."
 
 
 def default_shop_file() -> Path:
@@ -56,10 +56,6 @@ def read_shop(path: str | Path) -> Shop:
         A TOML file; what it leaves out keeps its default, and a shop that lists no images keeps the built-in ones.
         Names of editions, releases (or their code names), kernels, firmware, boot modes and parts are taken whatever
         their case.
-
-    Returns
-    -------
-    Shop
 
     Raises
     ------
@@ -209,23 +205,11 @@ def _possible(shop: Shop, where: str) -> None:
     """Refuse a shop whose editions the catalogue cannot judge on its images, or that no image installs."""
     if not shop.images:
         raise InputError(f"{where}, images: there is none.", "Leave images out for the built-in ones.")
-    catalogue = tables.load("editions/catalogue").frame
-    known = set(zip(catalogue["release"], catalogue["architecture"], catalogue["edition"], strict=True))
     for image in shop.images:
-        there = sorted({e for r, a, e in known if (r, a) == (image.release, image.architecture)})
         at = f"{where}, image {image.name!r}"
-        if not there:
-            raise InputError(
-                f"{at}: the catalogue has no editions of release {image.release} for {image.architecture}.",
-                f"It has: {', '.join(sorted({f'{r} for {a}' for r, a, _ in known}))}. {_OWN_ROWS}",
-            )
-        lacking = [name for name in image.editions if name not in there]
-        if lacking:
-            raise InputError(
-                f"{at}: the catalogue has no {' and no '.join(lacking)} of release {image.release} for "
-                f"{image.architecture}.",
-                f"It has: {', '.join(there)}. {_OWN_ROWS}",
-            )
+        lacks = lacking(image)
+        if lacks:
+            raise InputError(f"{at}: {lacks[0]}", lacks[1])
         if not set(image.editions) & set(shop.richness):
             raise InputError(
                 f"{at}: none of its editions is in richness, so it could be advised for no unit.",

@@ -9,6 +9,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.editions.measured import pooled_browser, unhindered
+from advisor.errors import TableError
 from advisor.shop import Image
 
 SESSION_COLUMNS = (
@@ -16,6 +17,8 @@ SESSION_COLUMNS = (
     "desktop_reads", "browser_reads",
 )  # fmt: skip
 """What a session takes; each has a column of the same name with `_source` added."""
+
+_OWN_ROWS = "A release or edition of your own goes into <user data folder>/tables/editions/catalogue.csv."
 
 _NUMBERS = (
     "packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib",
@@ -94,20 +97,38 @@ def catalogue() -> pd.DataFrame:
     return _catalogue().copy()
 
 
+def lacking(image: Image) -> tuple[str, str] | None:
+    """Say which of an image's editions the catalogue has no row of, and what it has; None where it has them all."""
+    frame = tables.load("editions/catalogue").frame
+    rows = frame[frame["release"].eq(image.release) & frame["architecture"].eq(image.architecture)]
+    of = f"of release {image.release} for {image.architecture}"
+    if rows.empty:
+        pairs = sorted(set((frame["release"] + " for " + frame["architecture"]).dropna()))
+        return f"the catalogue has no editions {of}.", f"It has: {', '.join(pairs)}. {_OWN_ROWS}"
+    there = sorted(rows["edition"].dropna())
+    names = [str(name) for name in image.editions if name not in there]
+    if not names:
+        return None
+    return f"the catalogue has no {' and no '.join(names)} {of}.", f"It has: {', '.join(there)}. {_OWN_ROWS}"
+
+
 @cache
 def rows_of(image: Image) -> pd.DataFrame:
     """Give the rows of the catalogue that an image can install.
 
-    Parameters
-    ----------
-    image : advisor.shop.Image
-
     Returns
     -------
     pandas.DataFrame
-        As `catalogue`, the image's editions only, in the image's order. Empty when the catalogue does not know the
-        image's release and architecture; a shop adds its own rows in the user's table editions/catalogue.
+        As `catalogue`, the image's editions only, in the image's order.
+
+    Raises
+    ------
+    TableError
+        When the catalogue does not know the image's release and architecture, or one of its editions.
     """
+    lacks = lacking(image)
+    if lacks:
+        raise TableError(f"Image {image.name!r}: {lacks[0]}", lacks[1])
     frame = _catalogue()
     rows = frame[frame["release"].eq(image.release) & frame["architecture"].eq(image.architecture)]
     rows = rows[rows["edition"].isin(list(image.editions))]

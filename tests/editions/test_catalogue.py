@@ -6,8 +6,11 @@ import pandas as pd
 import pytest
 
 from advisor import editions
+from advisor.advice import assess
 from advisor.editions import measured
-from advisor.shop import Edition, Image, default_shop
+from advisor.errors import TableError
+from advisor.shop import Edition, Image, Shop, default_shop
+from advisor.unit import Unit, frame
 
 FIGURES = ["packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib"]
 
@@ -53,8 +56,17 @@ def test_the_callers_copy_is_their_own(catalogue):
     assert editions.catalogue().loc[0, "packages"] != 1
 
 
-def test_an_image_of_an_unknown_release_has_no_rows():
-    assert editions.rows_of(Image(name="own", release="own-1", kernel="own")).empty
+def test_an_image_that_the_catalogue_cannot_judge_is_an_error_that_says_what_there_is():
+    with pytest.raises(TableError, match=r"'own': the catalogue has no editions of release own-1 for amd64.*13 for"):
+        editions.rows_of(Image(name="own", release="own-1", kernel="own"))
+    with pytest.raises(TableError, match=r"no Sugar of release 13 for amd64.*Xfce"):
+        editions.rows_of(Image(name="odd", release="13", kernel="debian-13", editions=("Xfce", "Sugar")))
+
+
+def test_a_shop_whose_image_the_catalogue_lacks_is_refused_before_a_unit_is_set_aside():
+    shop = Shop(images=(Image(name="debian-13", release="own-1", kernel="debian-13"),))
+    with pytest.raises(TableError, match="no editions of release own-1"):
+        assess(frame([Unit(asset_tag="A", cpu="i5-6300U", ram_gib=8)]), shop)
 
 
 def test_an_image_with_fewer_editions_has_only_those():
