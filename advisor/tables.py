@@ -58,6 +58,7 @@ class Table:
     columns: dict[str, str]
 
 
+@cache
 def meta(path: Path) -> dict[str, Any]:
     """Read a table's meta file.
 
@@ -65,10 +66,6 @@ def meta(path: Path) -> dict[str, Any]:
     ----------
     path : pathlib.Path
         The `.meta.toml` file.
-
-    Returns
-    -------
-    dict
 
     Raises
     ------
@@ -131,10 +128,6 @@ def load(name: str) -> Table:
 def rows(name: str) -> tuple[tuple[str, ...], ...]:
     """Rows of a table as plain text, checked; see `load`.
 
-    Parameters
-    ----------
-    name : str
-
     Returns
     -------
     tuple of tuple of str
@@ -160,16 +153,7 @@ def rows(name: str) -> tuple[tuple[str, ...], ...]:
 
 
 def dicts(name: str) -> list[dict[str, str]]:
-    """Rows of a table by column; see `rows`.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    list of dict
-    """
+    """Rows of a table by column; see `rows`."""
     columns = list(meta(datasets() / f"{name}.meta.toml")["columns"])
     return [dict(zip(columns, row, strict=True)) for row in rows(name)]
 
@@ -206,10 +190,6 @@ def damaged(name: str, what: object) -> TableError:
     name : str
     what : object
         What is wrong, in words or as the exception that said so.
-
-    Returns
-    -------
-    TableError
     """
     return TableError(f"{own_file(name) or datasets() / f'{name}.csv'} cannot be used: {what}.", _MEND)
 

@@ -36,9 +36,6 @@ SCORED_COLUMNS = (
 )  # fmt: skip
 """Columns that scoring adds, in order."""
 
-PIECE = 20_000
-"""Distinct units that are decided at a time: bounds the memory of a large batch."""
-
 
 @dataclass(frozen=True, repr=False)
 class Batch(Shown):
@@ -214,10 +211,6 @@ def assess(
     progress : callable, optional
         Told now and then how many units of how many are done.
 
-    Returns
-    -------
-    Batch
-
     Raises
     ------
     advisor.errors.InputError
@@ -260,7 +253,8 @@ def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) ->
         problems["column"].astype("string") + problems["value"].astype("string") + problems["problem"].astype("string")
     )
     by_row = said.groupby(problems["row"].astype(int) - 1).agg("|".join)
-    parts = [pd.factorize(units[name])[0] for name in units.columns if name != "asset_tag"]
+    stated = units.columns[np.flatnonzero(units.notna().to_numpy().any(axis=0))]
+    parts = [pd.factorize(units[name])[0] for name in stated if name != "asset_tag"]
     parts += [pd.factorize(by_row.reindex(range(len(units))))[0], twice.astype(int)]
     code = np.zeros(len(units), dtype=np.int64)
     for part in parts:
@@ -364,7 +358,8 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
 
     some = decision.options.frame.iloc[at].reset_index(drop=True)
     rows = some["row"].to_numpy(dtype=int)
-    units = decision.reading.units.iloc[rows].reset_index(drop=True)
+    read = decision.reading.units.iloc[rows].reset_index(drop=True)
+    units = facts.units.iloc[rows].reset_index(drop=True).assign(**{str(name): read[name] for name in read})
     processors = decision.reading.processors.iloc[rows].reset_index(drop=True)
     names = np.array([image.name for image in facts.shop.images], dtype=object)
     reading_facts = facts.take(rows)

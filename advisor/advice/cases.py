@@ -119,7 +119,7 @@ class Cases:
     def starts(self) -> np.ndarray:
         """Which images may start each unit, on hand or not; bool, shape (n_cases, n_images)."""
         r = self.reading
-        return np.column_stack([starts(r.units, r.processors, image) for image in self.facts.shop.images])
+        return starts(r.units, r.processors, self.facts.shop.images)
 
     @cached_property
     def image(self) -> np.ndarray:

@@ -49,66 +49,63 @@ Mark = tuple[object, ...]
 """What an option asks of the technician; two options with the same mark are the same to do."""
 
 
-def _marks(facts: Facts, options: Options, pick: np.ndarray) -> list[Mark]:
+def _marks(options: Options, pick: np.ndarray) -> list[Mark]:
     frame = options.frame
     columns = [frame[name].to_numpy() for name in ("image", "edition", "module", "modules", "ssd", "adapter")]
     return [tuple(column[at] for column in columns) if at >= 0 else () for at in pick]
 
 
 def decide(facts: Facts, shelf: Shelf) -> Decision:
-    """Decide every unit.
-
-    Parameters
-    ----------
-    facts : Facts
-    shelf : Shelf
-
-    Returns
-    -------
-    Decision
-    """
+    """Decide every unit."""
     n = len(facts)
-    reading = read(facts, sides(n, WORST))
-    options = survey(facts, reading, shelf)
-    pick = options.best()
     lacking = missing(facts)
     open_rows = np.flatnonzero(np.logical_or.reduce(list(lacking.values())))
+    best, worst = sides(n, BEST), sides(n, WORST)
+    # A survey costs much the same for one unit as for many: all readings that can be are surveyed together.
+    reading, (options, at_best) = _survey(facts, shelf, [(worst, np.arange(n)), (best, open_rows)])
+    pick, pick_best = options.best(), at_best.best()
+    mark, mark_best = _marks(options, pick), _marks(at_best, pick_best)
+    place = {int(row): at for at, row in enumerate(open_rows)}
+    torn = np.array([row for row, at in place.items() if mark_best[at] != mark[row]], dtype=np.int64)
+    asked = [(name, rows) for name in TITLES if len(rows := torn[lacking[name][torn]])]
+    turns: dict[int, list[str]] = {int(row): [] for row in torn}
+    if asked:
+        moves = [one for name, rows in asked
+                 for one in ((moved(best, name, WORST), rows), (moved(worst, name, BEST), rows))]  # fmt: skip
+        marks = [_marks(each, each.best()) for each in _survey(facts, shelf, moves)[1]]
+        for (name, rows), down, up in zip(asked, marks[::2], marks[1::2], strict=True):
+            for at, row in enumerate(map(int, rows)):
+                if down[at] != mark_best[place[row]] or up[at] != mark[row]:
+                    turns[row].append(name)
     open_facts: dict[int, tuple[str, ...]] = {}
-    lucky: dict[int, Lucky] = {}
-    if len(open_rows):
-        best, worst = sides(n, BEST), sides(n, WORST)
-        at_best, marks_best, picks_best = _survey(facts, shelf, best, open_rows)
-        marks_worst = dict(zip(range(n), _marks(facts, options, pick), strict=True))
-        torn = np.array([row for row in map(int, open_rows) if marks_best[row] != marks_worst[row]], dtype=np.int64)
-        found: dict[int, list[str]] = {int(row): [] for row in torn}
-        for name in TITLES:
-            rows = torn[lacking[name][torn]]
-            if not len(rows):
-                continue
-            down = _survey(facts, shelf, moved(best, name, WORST), rows)[1]
-            up = _survey(facts, shelf, moved(worst, name, BEST), rows)[1]
-            for row in rows:
-                if down[row] != marks_best[row] or up[row] != marks_worst[row]:
-                    found[int(row)].append(name)
-        for row, names in found.items():
-            if "cpu" in names:
-                # What the processor brings along is known with it.
-                names = [name for name in names if name != "level"]
-            # Where no single fact turns the decision, all of them together do.
-            open_facts[row] = tuple(names or [name for name in TITLES if lacking[name][row]])
-            lucky[row] = Lucky(at_best, picks_best[row])
-    return Decision(reading, options, pick, open_facts, lucky)
+    for row, names in turns.items():
+        if "cpu" in names:
+            # What the processor brings along is known with it.
+            names = [name for name in names if name != "level"]
+        # Where no single fact turns the decision, all of them together do.
+        open_facts[row] = tuple(names or [name for name in TITLES if lacking[name][row]])
+    lucky = {row: Lucky(at_best, int(pick_best[place[row]])) for row in turns}
+    return Decision(reading.take(np.arange(n)), options, pick, open_facts, lucky)
 
 
 def _survey(
-    facts: Facts, shelf: Shelf, side: dict[str, np.ndarray], rows: np.ndarray
-) -> tuple[Options, dict[int, Mark], dict[int, int]]:
-    some = {name: values[rows] for name, values in side.items()}
-    options = survey(facts, read(facts, some, rows), shelf)
-    pick = options.best()[rows]
-    marks = _marks(facts, options, pick)
-    return (
-        options,
-        dict(zip(map(int, rows), marks, strict=True)),
-        dict(zip(map(int, rows), map(int, pick), strict=True)),
-    )
+    facts: Facts, shelf: Shelf, readings: list[tuple[dict[str, np.ndarray], np.ndarray]]
+) -> tuple[Reading, list[Options]]:
+    """Survey several readings of some units, each its side and the units' positions, in one.
+
+    Returns
+    -------
+    reading : Reading
+        All of them, one after the other.
+    options : list of Options
+        Of each reading; `row` is the position among its units.
+    """
+    some = {name: np.concatenate([side[name][rows] for side, rows in readings]) for name in TITLES}
+    reading = read(facts, some, np.concatenate([rows for _, rows in readings]))
+    frame = survey(facts, reading, shelf).frame
+    at, first, out = frame["at"].to_numpy(dtype=int), 0, []
+    for _, rows in readings:
+        mine = frame[(at >= first) & (at < first + len(rows))]
+        out.append(Options(mine.assign(row=mine["at"] - first).reset_index(drop=True), shelf, len(rows)))
+        first += len(rows)
+    return reading, out

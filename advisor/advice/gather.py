@@ -42,15 +42,12 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         From intake: row (1-based), column, value, problem, accepted.
     twice : numpy.ndarray of bool, shape (n_units,)
     shop : Shop
-
-    Returns
-    -------
-    Facts
     """
     units = units.reset_index(drop=True)
     processors = identify.processors(units).reset_index(drop=True)
-    trapped = _still_trapped(traps(units, processors), units)
-    units, taken = _likely(units, processors)
+    found = traps(units, processors)
+    trapped = _still_trapped(found, units)
+    units, taken = _likely(units, processors, found)
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
@@ -61,8 +58,8 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
-    for found in (said, trapped):
-        for row, kinds in zip(found["row"], found["rules_out"], strict=True):
+    for each in (said, trapped):
+        for row, kinds in zip(each["row"], each["rules_out"], strict=True):
             for kind in str(kinds).split(";"):
                 if kind.strip() in ruled_out:
                     ruled_out[kind.strip()][int(row)] = True
@@ -98,9 +95,9 @@ def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _likely(units: pd.DataFrame, processors: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _likely(units: pd.DataFrame, processors: pd.DataFrame, trapped: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Fill in what size, year and model leave no doubt of, and say so."""
-    found = likely(units, processors)
+    found = likely(units, processors, trapped)
     out, told = units.copy(), []
     for column in TAKEN_AS_LIKELY:
         rows = np.flatnonzero(found[column].notna().to_numpy())

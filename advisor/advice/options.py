@@ -170,16 +170,7 @@ def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
         0 for the stick on which the devices fare best, the usual one where they fare alike.
     """
     shop, rows = facts.shop, reading.rows
-    may = np.column_stack(
-        [
-            np.where(
-                reading.open_boot,
-                editions.starts(reading.units, reading.processors, image, True),
-                editions.starts(reading.units, reading.processors, image, False),
-            )
-            for image in shop.images
-        ]
-    )
+    may = editions.starts(reading.units, reading.processors, shop.images, reading.open_boot)
     names = {image.name.casefold(): at for at, image in enumerate(shop.images)}
     asked = reading.units["image"].str.strip().str.casefold().map(names).to_numpy(dtype="float64", na_value=-1)
     asked = asked.astype(int)
@@ -201,12 +192,6 @@ def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
 
 def survey(facts: Facts, reading: Reading, shelf: Shelf) -> Options:
     """Evaluate the options of every unit of a reading.
-
-    Parameters
-    ----------
-    facts : Facts
-    reading : Reading
-    shelf : Shelf
 
     Returns
     -------
@@ -245,14 +230,14 @@ def _table(at: np.ndarray, image: np.ndarray, **fitted: int) -> pd.DataFrame:
 
 def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, shelf: Shelf) -> pd.DataFrame:
     """List all combinations of stick and parts of the units that are left."""
-    ram, disk = numbers(reading.units["ram_gib"]), numbers(reading.units["storage_gib"])
-    kind = reading.units["storage_kind"]
+    bank, disk = parts.Bank.of(facts, reading), numbers(reading.units["storage_gib"])
+    ram, kind = bank.ram_gib, reading.units["storage_kind"]
     modules: list[tuple[int, int, np.ndarray]] = [(-1, 0, left)]
     # Of choices that end above what any edition can use, only the smallest of the drawer and of the market count.
     ample = {True: np.full(len(ram), np.inf), False: np.full(len(ram), np.inf)}
     choices = [(at, count) for at in shelf.of("memory") for count in (1, 2)]
     for at, count in sorted(choices, key=lambda one: (shelf.parts[one[0]].gib * one[1], one[1])):
-        fits = left & (ram < ENOUGH_MEMORY_GIB) & parts.memory_fits(facts, reading, shelf.parts[at], count)
+        fits = left & (ram < ENOUGH_MEMORY_GIB) & bank.takes(shelf.parts[at], count)
         drawer = bool(shelf.count[at] >= count)
         after = ram + shelf.parts[at].gib * count
         fits &= ample[drawer] > after

@@ -11,7 +11,7 @@ import pandas as pd
 from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
-from advisor.columns import numbers, present, texts
+from advisor.columns import holds, numbers, present, texts
 from advisor.shop import Image, Part, Shop
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
@@ -60,30 +60,59 @@ def shelf(shop: Shop) -> Shelf:
     return Shelf(parts, np.array([part.count for part in parts], dtype=int))
 
 
-def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.ndarray:
-    """Where some modules of a kind can be fitted: a soldered or full bank, another type, the board's limit rule out.
+@dataclass(frozen=True)
+class Bank:
+    """What the units of a reading have room for; NaN and None for unknown, all of shape (n_units,).
 
-    A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
-    thought of where two slots are known to be free.
+    Attributes
+    ----------
+    shut : numpy.ndarray of bool
+        Where the memory is soldered, or the model is known to take no module.
+    free : numpy.ndarray of float
+        Slots.
+    ram_gib, most_gib : numpy.ndarray of float
+        What is fitted, and what the board takes [GiB].
+    types : numpy.ndarray of int
+        Position in `type_names`, each of which may name several types, a space between.
+    forms : numpy.ndarray of object
     """
-    units = reading.units
-    kind, _, form = part.fits.upper().partition(" ")
-    free = numbers(units["ram_slots_free"])
-    fits = ~units["ram_soldered"].fillna(False).to_numpy(dtype=bool) & ~(free < modules)
-    if modules > 1:
-        fits &= free >= modules
-    fits &= ~(numbers(units["ram_gib"]) + modules * part.gib > numbers(units["ram_max_gib"]))
-    fits &= ~facts.ruled_out["memory"][reading.rows]
-    types = facts.memory_types[reading.rows]
-    distinct, codes = np.unique(types.astype(str), return_inverse=True)
-    fits &= np.array([kind in words.replace("DDR3L", "DDR3").split() for words in distinct], dtype=bool)[codes]
-    forms = texts(units["form_factor"])
-    allowed = {"DIMM": _DIMM_FORMS, "SODIMM": _SODIMM_FORMS}.get(form)
-    if allowed is not None:
-        # A small desktop may take either; an unknown box may take either.
-        allowed = (*allowed, FormFactor.SMALL_DESKTOP)
-        fits &= np.isin(forms.astype(str), [str(one) for one in allowed]) | ~present(forms)
-    return fits
+
+    shut: np.ndarray
+    free: np.ndarray
+    ram_gib: np.ndarray
+    most_gib: np.ndarray
+    types: np.ndarray
+    type_names: list[str]
+    forms: np.ndarray
+
+    @classmethod
+    def of(cls, facts: Facts, reading: Reading) -> Bank:
+        """Read the units."""
+        units = reading.units
+        names, types = np.unique(facts.memory_types[reading.rows].astype(str), return_inverse=True)
+        return cls(
+            shut=holds(units["ram_soldered"]) | facts.ruled_out["memory"][reading.rows],
+            free=numbers(units["ram_slots_free"]), ram_gib=numbers(units["ram_gib"]),
+            most_gib=numbers(units["ram_max_gib"]), types=types,
+            type_names=[str(name).replace("DDR3L", "DDR3") for name in names], forms=texts(units["form_factor"]),
+        )  # fmt: skip
+
+    def takes(self, part: Part, modules: int) -> np.ndarray:
+        """Where some modules can be fitted: a soldered or full bank, another type, the board's limit rule out.
+
+        A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
+        thought of where two slots are known to be free.
+        """
+        kind, _, form = part.fits.upper().partition(" ")
+        fits = ~self.shut & (self.free >= modules if modules > 1 else ~(self.free < modules))
+        fits &= ~(self.ram_gib + modules * part.gib > self.most_gib)
+        fits &= np.array([kind in names.split() for names in self.type_names], dtype=bool)[self.types]
+        allowed = {"DIMM": _DIMM_FORMS, "SODIMM": _SODIMM_FORMS}.get(form)
+        if allowed is not None:
+            # A small desktop may take either; an unknown box may take either.
+            allowed = (*allowed, FormFactor.SMALL_DESKTOP)
+            fits &= np.isin(self.forms.astype(str), [str(one) for one in allowed]) | ~present(self.forms)
+        return fits
 
 
 def memory_check(facts: Facts, row: int, part: Part) -> str:

@@ -32,6 +32,13 @@ LEVEL = ("i686", "v3")
 RECENT_YEAR = 2020
 """Year that a processor which its name leaves open has at its best; from memory of used PCs."""
 
+READ_COLUMNS = (
+    "ram_gib", "ram_slots_free", "ram_soldered", "ram_max_gib", "form_factor", "storage_kind", "storage_gib",
+    "storage_health_pct", "storage_mode", "boot_mode", "graphics", "image", "cpu_cores", "decompress_mib_s",
+    "disk_read_mib_s", "disk_access_ms",
+)  # fmt: skip
+"""Fields of the unit that an option hangs on."""
+
 WORST, BEST = 0, 1
 
 TITLES = {
@@ -61,6 +68,7 @@ class Reading:
     rows : numpy.ndarray of int
         Positions of the units among the facts.
     units, processors : pandas.DataFrame
+        The first has the columns `READ_COLUMNS`.
     draws : numpy.ndarray of bool
         Where a graphics chip draws.
     open_boot : numpy.ndarray of bool
@@ -109,13 +117,9 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
         For each fact of `TITLES`, `WORST` or `BEST`.
     rows : numpy.ndarray of int, optional
         Positions of the units; all when left out.
-
-    Returns
-    -------
-    Reading
     """
     rows = np.arange(len(facts)) if rows is None else rows
-    units = facts.units.iloc[rows].reset_index(drop=True)
+    units = facts.units[list(READ_COLUMNS)].iloc[rows].reset_index(drop=True)
     processors = facts.processors.iloc[rows].reset_index(drop=True)
     cpu = processors["cpu_speed"].isna().to_numpy()
     if cpu.any():

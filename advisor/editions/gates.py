@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from advisor.columns import numbers
+from advisor.columns import numbers, present, texts
 from advisor.editions.drawing import SURE_DRAWING_YEAR, least_year
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
@@ -57,26 +57,32 @@ def levels_of(image: Image) -> tuple[str, ...]:
     return LEVELS[1:]
 
 
-def starts(units: pd.DataFrame, processors: pd.DataFrame, image: Image, open_boot: bool = True) -> np.ndarray:
-    """Tell whether an image starts on each unit at all: architecture and boot mode.
+def starts(
+    units: pd.DataFrame, processors: pd.DataFrame, images: Sequence[Image], open_boot: bool | np.ndarray = True
+) -> np.ndarray:
+    """Tell whether each image starts on each unit at all: architecture and boot mode.
 
     Parameters
     ----------
     units, processors : pandas.DataFrame, shape (n_units, ...)
-    image : advisor.shop.Image
-    open_boot : bool, default True
-        What a boot mode that is not known counts as, where the image does not start in all.
+    images : sequence of advisor.shop.Image
+    open_boot : bool or numpy.ndarray of bool, shape (n_units,), default True
+        What a boot mode that is not known counts as, where an image does not start in all.
 
     Returns
     -------
-    numpy.ndarray of bool, shape (n_units,)
+    numpy.ndarray of bool, shape (n_units, n_images)
         False where the processor's level is not known.
     """
-    runs = processors["cpu_level"].isin(levels_of(image)).to_numpy(dtype=bool)
-    if set(BootMode) <= set(image.boots):
-        return runs
-    mode = units["boot_mode"]
-    return runs & np.where(mode.isna().to_numpy(), open_boot, mode.isin(list(image.boots)).to_numpy(dtype=bool))
+    level, mode = texts(processors["cpu_level"]).astype(str), texts(units["boot_mode"])
+    unknown, mode = ~present(mode), mode.astype(str)
+    columns = []
+    for image in images:
+        runs = np.isin(level, levels_of(image))
+        if not set(BootMode) <= set(image.boots):
+            runs &= np.where(unknown, open_boot, np.isin(mode, [str(one) for one in image.boots]))
+        columns.append(runs)
+    return np.column_stack(columns)
 
 
 def need_disk_gib(rows: pd.DataFrame) -> np.ndarray:

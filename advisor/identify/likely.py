@@ -49,7 +49,7 @@ def _rules() -> list[_Rule]:
     return made
 
 
-def likely(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
+def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | None = None) -> pd.DataFrame:
     """Give likely values for facts that are missing.
 
     Parameters
@@ -58,6 +58,8 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         A Unit frame.
     processors : pandas.DataFrame, shape (n_units, 14)
         From `identify.processors`, same order.
+    found : pandas.DataFrame, optional
+        Their `traps`, where those are known already.
 
     Returns
     -------
@@ -80,7 +82,7 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         values[field][rows] = value[rows] if isinstance(value, np.ndarray) else value
         why[field][rows] = reason[rows] if isinstance(reason, np.ndarray) else reason
 
-    found = traps(units, processors)
+    found = traps(units, processors) if found is None else found
     for code, value, reason in _boot_modes(found):
         rows = np.zeros(n_units, dtype=bool)
         rows[found.loc[found["code"].eq(code), "row"].to_numpy()] = True

@@ -86,10 +86,6 @@ def machine_texts(units: pd.DataFrame) -> Machines:
     ----------
     units : pandas.DataFrame
         Any of the columns maker and model is used when present.
-
-    Returns
-    -------
-    Machines
     """
     none = pd.Series(pd.NA, index=units.index, dtype="string")
     return Machines.of(units.get("maker", none), units.get("model", none))
@@ -102,10 +98,6 @@ def processor_texts(processors: pd.DataFrame) -> Machines:
     ----------
     processors : pandas.DataFrame
         From `identify.processors`.
-
-    Returns
-    -------
-    Machines
     """
     names = ("cpu_name", "cpu_microarch", "cpu_generation")
     return Machines.of(*(processors[name] for name in names), between=" | ", lower=False)
