@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice import fixed
-from advisor.advice.cells import ByRow, clean
+from advisor.advice.cells import ByRow, clean, spelt
 from advisor.advice.devices import ACROSS_COLUMNS, across, devices_of
 from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
 from advisor.advice.readings import TITLES, WHERE
@@ -190,7 +190,7 @@ class Composer:
         screen, battery = clean(unit["screen"]), unit["battery_health_pct"]
         words = (
             clean(unit["form_factor"]), f"{cpu} ({beside})" if cpu and beside else cpu, _memory_words(unit),
-            _disk_words(unit), clean(unit["boot_mode"]), f"screen {screen}" if screen else "",
+            _disk_words(unit), spelt(clean(unit["boot_mode"])), f"screen {screen}" if screen else "",
             f"battery {number(battery)} %" if pd.notna(battery) else "",
         )  # fmt: skip
         return tuple(filter(None, words))
@@ -319,7 +319,7 @@ def _memory_words(unit: pd.Series[Any]) -> str:
 
 
 def _disk_words(unit: pd.Series[Any]) -> str:
-    disk = clean(unit["storage_kind"])
+    disk = spelt(clean(unit["storage_kind"]))
     if disk == "none":
         return "no disk"
     if disk and pd.notna(unit["storage_gib"]):

@@ -82,7 +82,7 @@ _IN_WORDS: dict[str, tuple[str, float, str]] = {
 def _outside(name: str, way: str, limit: float) -> str:
     """Such as 'installed system more than 2.0 GiB'."""
     word, times, unit = _IN_WORDS.get(name, (name.replace("_", " "), 1, ""))
-    return f"{word} {way} than {limit * times:.3g} {unit}".rstrip()
+    return f"{word} {way} than {float(f'{limit * times:.3g}'):,g} {unit}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -134,10 +134,10 @@ class TimingModel:
 
     @property
     def basis(self) -> str:
-        """What the times rest on, such as 'from 64 rehearsals and 0 logged units'."""
+        """What the times rest on, such as 'from 64 measured installs and 0 logged units'."""
         logged = f"{self.log.rows} logged unit{'' if self.log.rows == 1 else 's'}"
         n = int(self.about.get("rehearsals", len(self.seen)))
-        text = f"from {n} rehearsal{'' if n == 1 else 's'} and {logged}"
+        text = f"from {n} measured install{'' if n == 1 else 's'} and {logged}"
         text += "" if self.version == "shipped" else f", version {self.version}"
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
@@ -381,7 +381,7 @@ def _plain(value: Any) -> Any:
 
 def _case(row: Any) -> str:
     return (
-        f"{getattr(row, 'name', '') or 'a rehearsal'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
+        f"{getattr(row, 'name', '') or 'a measured install'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
         f"disk {row.disk_read_mib_s:.0f} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
     )
 

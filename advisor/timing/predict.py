@@ -87,7 +87,7 @@ class Timing:
     note : pandas.Series of str
         '' or 'beyond what was measured: ...' with the nearest measured case.
     basis : str
-        Such as 'from 64 rehearsals and 0 logged units'.
+        Such as 'from 64 measured installs and 0 logged units'.
     """
 
     hands_on_min: pd.Series

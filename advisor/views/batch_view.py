@@ -28,6 +28,12 @@ SHOWN = {
 }  # fmt: skip
 """Columns of the table on the screen, and what they are called there."""
 
+WELCOME = (
+    "<h2 class='headline'>A whole sheet at once</h2><p>Open the list that came with the lot (CSV or Excel, a row a PC,"
+    " any order of columns). Every row gets its advice, the parts in the drawer are shared out, and the"
+    " scored list can be saved and printed.</p>"
+)
+
 
 class Scoring(w.VBox):
     """The tab.
@@ -59,8 +65,19 @@ class Scoring(w.VBox):
         self.summary, self.chosen, self.detail = html("", "ba"), html("", "ba"), html("", "ba")
         self.table, self.pictures = classed(w.VBox([]), "ba-table"), html("", "ba")
         opened = w.HBox([self.upload, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
+        self.welcome = html(WELCOME, "ba")
         super().__init__(
-            [opened, self.progress, self.summary, self.actions, self.chosen, self.table, self.detail, self.pictures]
+            [
+                self.welcome,
+                opened,
+                self.progress,
+                self.summary,
+                self.actions,
+                self.chosen,
+                self.table,
+                self.detail,
+                self.pictures,
+            ]
         )
         self.add_class("ba-batch")
 
@@ -173,6 +190,7 @@ class Scoring(w.VBox):
     def refresh(self) -> None:
         """Show what there is to do."""
         self.actions.layout.display = "" if self.batch is not None else "none"
+        self.welcome.layout.display = "none" if self.batch is not None else ""
 
 
 def frame_of(batch: Batch) -> pd.DataFrame:

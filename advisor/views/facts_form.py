@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from enum import StrEnum
 from html import escape
 
 import ipywidgets as w
 
+from advisor.advice.cells import spelt
 from advisor.benchlog.queue import Queued
 from advisor.unit import choices
 from advisor.views import words
@@ -39,7 +41,9 @@ class FactsForm(w.VBox):
         hint = words.PLACEHOLDERS.get(name, "")
         act: Callable[[str], None] = lambda typed: self._typed(name, typed)  # noqa: E731
         box = (
-            choice(words.LABELS[name], [("not known", ""), *((one, one) for one in allowed)], act, f"ba-fact-{name}")
+            choice(
+                words.LABELS[name], [("not known", ""), *((spelt(one), one) for one in allowed)], act, f"ba-fact-{name}"
+            )
             if allowed
             else text(words.LABELS[name], act, f"ba-fact-{name}", placeholder=hint or "not known")
         )
@@ -66,10 +70,11 @@ class FactsForm(w.VBox):
         self._entry, self._filling = entry, True
         for name, box in self.boxes.items():
             typed, why = entry.wrong.get(name, ["", ""]) if entry else ["", ""]
-            value = words.said(name, getattr(entry.unit, name)) if entry else ""
+            fact = getattr(entry.unit, name) if entry else None
+            value = words.said(name, fact)
             if typed and isinstance(box, w.Text):
                 value = typed
-            box.value = value
+            box.value = str(fact) if isinstance(fact, StrEnum) else value
             note = why or (entry.unread.get(name, "") if entry and not value else "")
             said = f'<span class="{"wrong" if why else "dim"}">{escape(note)}</span>' if note else ""
             if self.errors[name].value != said:

@@ -47,7 +47,9 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
         if len(rows):
             one.legend(frameon=False)
     inside = rows["actual_min"].between(rows["low_min"], rows["high_min"])
-    what = "units of the log" if own else "rehearsals, predicted by a model that had not seen their class of disk"
+    what = (
+        "units of the log" if own else "measured installs, predicted by a model that had not seen their class of disk"
+    )
     return Picture(
         figure, f"{int(inside.sum())} of {len(rows)} {what}, fell inside their range; the dashed line is a perfect one."
     )

@@ -76,7 +76,9 @@ def record_html(record: Record) -> str:
 
 def unit_html(unit: Unit) -> str:
     """A unit's known facts, and which of those that decide are not known."""
-    unknown = [words.LABELS[name].lower() for name in words.FIRST if getattr(unit, name) is None and name != "notes"]
+    unknown = [
+        words.inside(words.LABELS[name]) for name in words.FIRST if getattr(unit, name) is None and name != "notes"
+    ]
     title = " ".join(filter(None, (unit.maker, unit.model)))
     facts = [(label, value[:300]) for label, value in words.facts_of(unit)]
     return str(

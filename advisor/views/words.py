@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Any
 
+from advisor.advice.cells import spelt
 from advisor.unit import Advice, Support, Unit
 
 LABELS: dict[str, str] = {
@@ -79,7 +81,14 @@ def said(name: str, value: Any) -> str:
     if name == "storage_gib":
         return f"{value * 1.073741824:.0f} GB"
     number = f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, StrEnum):
+        return spelt(number)
     return f"{number} {UNITS[name]}" if name in UNITS else number
+
+
+def inside(label: str) -> str:
+    """A label inside a sentence: names and abbreviations keep their letters."""
+    return label if not label[1:2].islower() or label == "Wi-Fi" else label[0].lower() + label[1:]
 
 
 def facts_of(unit: Unit) -> list[tuple[str, str]]:

@@ -22,7 +22,7 @@ def shop(shift, n=300, at=150, seed=0, sd=0.12, only=None):
         "date": pd.date_range("2026-01-01", periods=n).strftime("%Y-%m-%d"),
         "storage_kind": kind, "image": "debian-13", "technician": draw.choice(["K", "M"], n),
         "elapsed_min": 60 * np.exp(ratio), "predicted_min": 60.0, "predicted_low_min": 60 * np.exp(-width),
-        "predicted_high_min": 60 * np.exp(width), "model_version": "from 60 rehearsals",
+        "predicted_high_min": 60 * np.exp(width), "model_version": "from 60 measured installs",
     })  # fmt: skip
 
 
@@ -66,7 +66,7 @@ def test_the_kind_that_moved_is_named():
 
 def test_a_new_version_starts_anew():
     rows = shop(0.4)
-    rows.loc[200:, "model_version"] = "from 60 rehearsals and 200 logged units, version 0002"
+    rows.loc[200:, "model_version"] = "from 60 measured installs and 200 logged units, version 0002"
     rows.loc[200:, "predicted_min"] *= np.exp(0.4)
     rows.loc[200:, ["predicted_low_min", "predicted_high_min"]] *= np.exp(0.4)
     found = watch(rows)

@@ -76,7 +76,7 @@ def plain() -> Record:
         elapsed_min=53.0,
         elapsed_low_min=43.0,
         elapsed_high_min=66.0,
-        basis="from 64 rehearsals and 0 logged units",
+        basis="from 64 measured installs and 0 logged units",
         assumed=("decompress 58 MiB/s", "disk read 380 MiB/s"),
         flags=(
             Flag("act", Mark.UP, "Wireless: needs firmware", "the stick does not carry it", "Put it on the stick."),

@@ -45,7 +45,7 @@ def test_all_sections_are_there(sheets):
     for wanted in (
         "TT-0042", "BRING firmware-iwlwifi", "Cinnamon from the stick debian-12-plain", "43 to 66", "To have at hand",
         "Phases", "Flags", "act first", "Devices on debian-12-plain", "needs firmware", "Desktops", "does not have it",
-        "Hand-over checks", "Cautions", "Erasing is final", "from 64 rehearsals",
+        "Hand-over checks", "Cautions", "Erasing is final", "from 64 measured installs",
     ):  # fmt: skip
         assert wanted in text, wanted
     assert text.count("______") == len(sheets["plain"].phases) + 1

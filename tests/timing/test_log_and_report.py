@@ -53,7 +53,7 @@ def log(model):
 def test_a_log_corrects_hands_and_machine(model, log):
     frame, processors = log
     learnt = fit_log(model, frame, catalogue=CATALOGUE, processors=processors)
-    assert learnt.basis == "from 60 rehearsals and 120 logged units (the log is the demo's, invented)"
+    assert learnt.basis == "from 60 measured installs and 120 logged units (the log is the demo's, invented)"
     belief = 120 / (120 + 10)
     assert np.log(learnt.log.hands_factor) == pytest.approx(belief * np.log(0.8), abs=0.02)
     timing = predict(

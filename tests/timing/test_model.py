@@ -140,7 +140,7 @@ def test_saved_and_loaded_it_says_the_same(model, data, tmp_path):
     pd.testing.assert_frame_equal(
         again.predict_conditions(data.conditions), model.predict_conditions(data.conditions), rtol=1e-12
     )
-    assert again.basis == "from 60 rehearsals and 0 logged units"
+    assert again.basis == "from 60 measured installs and 0 logged units"
 
 
 def test_damaged_model_files_are_refused(model, tmp_path):

@@ -180,7 +180,7 @@ def test_phases_of_one_unit(model):
     table = phases(unit, "debian-13", edition="Xfce", model=model, catalogue=CATALOGUE)
     assert list(table["phase"]) == list(phase_table().names)
     assert round(table["machine_min"].sum(), 1) == table.attrs["elapsed_min"]
-    assert table.attrs["basis"] == "from 60 rehearsals and 0 logged units"
+    assert table.attrs["basis"] == "from 60 measured installs and 0 logged units"
 
 
 def test_phases_refuse_what_cannot_be(model):
