@@ -215,12 +215,13 @@ class FolderMachine(_Reader):
         if real is None or not os.path.exists(real):
             return Reading.ABSENT
         try:
+            # A pipe that nobody writes to would wait for ever.
+            if not os.path.isfile(real):
+                return Reading.READ if os.path.isdir(real) else Reading.BROKEN
             with open(real, "rb") as file:
                 file.read(1)
         except PermissionError:
             return Reading.ROOT
-        except IsADirectoryError:
-            return Reading.READ
         except OSError:
             return Reading.BROKEN
         return Reading.READ

@@ -74,7 +74,8 @@ def bursts(poll: Callable[[float | None], Any], clock: Callable[[], float] = tim
     Parameters
     ----------
     poll : callable
-        Waits for an event for so many seconds (None: for ever) and gives it, or None when the time is over.
+        Waits for an event for so many seconds (None: for ever) and gives it, or None when the time is over or it was
+        none of those asked for.
     clock : callable
         Seconds.
 
@@ -84,8 +85,9 @@ def bursts(poll: Callable[[float | None], Any], clock: Callable[[], float] = tim
         Once the machine has come to rest after one or more events.
     """
     while True:
-        if poll(None) is None:
-            return
+        # An event of another subsystem ends the wait, too, and gives None.
+        while poll(None) is None:
+            pass
         start = clock()
         while clock() - start < LONGEST_BURST_S and poll(QUIET_S) is not None:
             pass
