@@ -15,7 +15,7 @@ import pytest
 
 
 def need(reference: str | Path) -> Path:
-    """Find a reference program or file; without it skip, or fail when CI is set.
+    """Find a reference program or file; without it skip.
 
     Parameters
     ----------
@@ -39,9 +39,7 @@ def need(reference: str | Path) -> Path:
 
 
 def missing(why: str) -> None:
-    """Say that a reference is missing: skip, or fail when CI is set."""
-    if os.environ.get("CI"):
-        pytest.fail(f"reference missing: {why}")
+    """Skip for want of a reference, which is a failure in CI (`tests/conftest.py`)."""
     pytest.skip(f"reference missing: {why}")
 
 
