@@ -25,7 +25,7 @@ from advisor.unit import INTAKE_COLUMNS
 HERE = Path(__file__).parent
 REMAKE = "python tests/golden/demo.py"
 
-SAID_ONCE = ("cautions", "checks", "images", "limits", "made_with", "mark", "row", "shop", "tag")
+SAID_ONCE = ("cautions", "images", "limits", "made_with", "mark", "row", "shop", "tag")
 """Fields of a record that are the same for all units, or stand in demo.csv."""
 
 
