@@ -26,6 +26,7 @@ from advisor.unit import Advice, Status
 if TYPE_CHECKING:
     from advisor.advice.compose import Composer
     from advisor.advice.record import Record
+    from advisor.drivers import DeviceVerdicts
     from advisor.intake import Understood
     from advisor.timing import Timing, TimingModel
 
@@ -371,14 +372,15 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
     return taken.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
 
 
-def _taken_as(understood: Understood, devices: pd.DataFrame, case: np.ndarray) -> pd.DataFrame:
+def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray) -> pd.DataFrame:
     notes = understood.notes
     value = notes["value"].astype("string").fillna("").str.split(" | ", n=1, regex=False).str[0]
     text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
     cells = pd.DataFrame({"row": notes["row"].astype("int64") - 1, "text": text.astype("string")})
-    named = devices.loc[devices["taken_as"].ne("").fillna(False), ["row", "taken_as"]].drop_duplicates()
-    rows = pd.DataFrame({"row": np.arange(len(case)), "case": case})
-    names = rows.merge(named.rename(columns={"row": "case", "taken_as": "text"}), on="case")[["row", "text"]]
+    words = devices.by_spec["taken_as"]
+    some = np.flatnonzero(words[devices.spec] != "") if len(words) else np.zeros(0, dtype=int)
+    named = pd.DataFrame({"case": devices.row[some], "text": words[devices.spec[some]]}).drop_duplicates()
+    names = pd.DataFrame({"row": np.arange(len(case)), "case": case}).merge(named, on="case")[["row", "text"]]
     return pd.concat([cells, names], ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
 
 

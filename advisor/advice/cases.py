@@ -17,6 +17,7 @@ from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import records, texts
 from advisor.comfort import LONGEST_SAID_S
+from advisor.drivers import Placed
 from advisor.editions.gates import starts, why_not_start
 from advisor.shop import Part
 from advisor.unit import Advice, Support
@@ -181,11 +182,9 @@ class Cases:
         return names[self.image]
 
     @cached_property
-    def devices(self) -> pd.DataFrame:
-        """The verdicts on that image, a row a device."""
-        every = self.facts.devices
-        used = self.image_used[every["row"].to_numpy(dtype=int)]
-        return every[every["image"].astype(object).to_numpy() == used].reset_index(drop=True)
+    def devices(self) -> Placed:
+        """The devices on that image."""
+        return self.facts.devices.on(self.image)
 
     @cached_property
     def level(self) -> np.ndarray:
@@ -224,19 +223,18 @@ class Cases:
     def bring(self) -> list[tuple[Brought, ...]]:
         """What must be brought to each case on the image used, decisive devices first."""
         every = self.devices
-        wanted = ~every["support"].isin([str(Support.WORKS), str(Support.UNKNOWN), str(Support.NO_DRIVER)]).to_numpy()
+        wanted = ~np.isin(every["support"].astype(str), [Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER])
         adapter = self.chosen["adapter"].fillna(-1).to_numpy(dtype=int) >= 0
         out: list[list[Brought]] = [[] for _ in range(len(self))]
-        some = every[wanted]
-        weighty = some["kind"].isin(DECISIVE).to_numpy() & some["severity"].ne("degrades").to_numpy()
-        rows = some[["row", "kind", "support", "firmware_packages", "cure"]].astype(object).to_dict("records")
-        for at in np.argsort(~weighty, kind="stable"):
-            row = rows[at]
-            case = int(row["row"])
-            if adapter[case] and row["kind"] == "wireless":
+        weighty = np.isin(every["kind"].astype(str), DECISIVE) & (every["severity"] != "degrades")
+        columns = {name: every[name] for name in ("kind", "support", "firmware_packages", "cure")}
+        for at in np.flatnonzero(wanted)[np.argsort(~weighty[wanted], kind="stable")]:
+            device = {name: values[at] for name, values in columns.items()}
+            case = int(every.row[at])
+            if adapter[case] and device["kind"] == "wireless":
                 continue
             image = self.facts.shop.images[self.image[case]]
-            for one in _packages(row, image.release, image.architecture, bool(weighty[at])):
+            for one in _packages(device, image.release, image.architecture, bool(weighty[at])):
                 if one.package not in [seen.package for seen in out[case]]:
                     out[case].append(one)
         return [tuple(each) for each in out]

@@ -12,7 +12,7 @@ import pandas as pd
 
 from advisor.advice import fixed
 from advisor.advice.cells import ByRow, clean, spelt
-from advisor.advice.devices import ACROSS_COLUMNS, across, devices_of
+from advisor.advice.devices import ACROSS_COLUMNS, DEVICE_COLUMNS, across, devices_of
 from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
 from advisor.advice.readings import TITLES, WHERE
 from advisor.advice.record import (
@@ -76,8 +76,8 @@ class Composer:
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
         self.cases, self.wording = batch.cases, batch.wording
-        self._devices = ByRow(batch.cases.devices)
-        self._everywhere = ByRow(batch.cases.facts.devices[[*ACROSS_COLUMNS]])
+        self._devices = batch.cases.devices.records(DEVICE_COLUMNS)
+        self._everywhere = batch.cases.facts.devices.on().records(ACROSS_COLUMNS)
         self._flags = ByRow(batch.flags)
         self._phases = ByRow(batch.timing.phases)
         self._assumed = ByRow(batch.timing.assumed)
@@ -96,7 +96,7 @@ class Composer:
         unit = cases.facts.units.iloc[case]
         advice = str(cases.advice[case])
         tag = clean(batch.understood.units["asset_tag"].iat[row])
-        devices = devices_of(self._devices(case))
+        devices = devices_of(self._devices.get(case, ()))
         flags = self._flag_rows(case)
         images, rows, no_boot = self._across(case)
         works = bool(cases.works[case])
@@ -222,7 +222,7 @@ class Composer:
     def _across(self, case: int) -> tuple[tuple[str, ...], tuple[Across, ...], tuple[str, ...]]:
         may = self.cases.starts[case]
         never = [image.name for image, there in zip(self.batch.shop.images, may, strict=True) if not there]
-        images, rows = across(self._everywhere(case), clean(self.cases.image_used[case]), never)
+        images, rows = across(self._everywhere.get(case, []), clean(self.cases.image_used[case]), never)
         return images, rows, tuple(never) if rows else ()
 
     def _rungs(self, case: int) -> tuple[Rung, ...]:

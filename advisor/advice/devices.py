@@ -11,7 +11,10 @@ from advisor.advice.record import SUPPORT_MARK, Across, Device, Mark
 from advisor.drivers.kinds import Kind
 from advisor.unit import Support
 
-ACROSS_COLUMNS: tuple[str, ...] = ("row", "image", "kind", "device", "name", "support", "severity")
+DEVICE_COLUMNS = ("kind", "device", "name", "support", "severity", "firmware_packages", "cure")
+"""Columns of the verdicts that the list of devices on the image used is made from."""
+
+ACROSS_COLUMNS = ("image", "kind", "device", "name", "support", "severity")
 """Columns of the verdicts that the picture of devices against images is made from."""
 
 _SUPPORT_ORDER = {str(word): position for position, word in enumerate(reversed(Support))}

@@ -11,6 +11,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.columns import holds, numbers, present, texts
+from advisor.drivers import DeviceVerdicts
 from advisor.shop import Shop
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
@@ -38,8 +39,7 @@ class Facts:
         Where no graphics is noted and the processor's year alone lets it draw.
     problems : pandas.DataFrame
         From intake: row (1-based), column, value, problem, accepted.
-    devices : pandas.DataFrame
-        The verdicts on every image, a row a device and image.
+    devices : DeviceVerdicts
     support : mapping of str to numpy.ndarray of object
         Kind of device to units by images of support words, None where there is none.
     trouble : Trouble
@@ -62,7 +62,7 @@ class Facts:
     drawing: pd.Series[str]
     assumed_drawing: np.ndarray
     problems: pd.DataFrame
-    devices: pd.DataFrame
+    devices: DeviceVerdicts
     support: Mapping[str, np.ndarray]
     trouble: Trouble
     conditions: pd.DataFrame
@@ -89,7 +89,7 @@ class Facts:
         return Facts(
             shop=self.shop, units=rows(self.units), processors=rows(self.processors),
             drawing=self.drawing.iloc[at].reset_index(drop=True), assumed_drawing=self.assumed_drawing[at],
-            problems=long(self.problems, 1), devices=long(self.devices),
+            problems=long(self.problems, 1), devices=self.devices.take(at),
             support={name: matrix[at] for name, matrix in self.support.items()},
             trouble=Trouble(*(getattr(self.trouble, field.name)[at] for field in fields(Trouble))),
             conditions=long(self.conditions),
@@ -211,19 +211,18 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
     """
     names = [image.name for image in shop.images]
     shape = (n_units, len(names))
-    column = pd.Categorical(kinds["image"].astype(object), categories=names).codes
-    row = kinds["row"].to_numpy(dtype=int)
-    word = kinds["support"].astype(object).to_numpy()
-    kind = kinds["kind"].astype(object).to_numpy()
-    cure = kinds["cure"].astype(object).to_numpy()
-    packages = kinds["firmware_packages"].astype(object).to_numpy()
+    row, image_name, kind, word, severity, cure, packages = (
+        kinds[name].to_numpy() for name in ("row", "image", "kind", "support", "severity", "cure", "firmware_packages")
+    )
+    position = {name: at for at, name in enumerate(names)}
+    column = np.array([position[name] for name in image_name], dtype=int)
     support: dict[str, np.ndarray] = {}
     for name in dict.fromkeys(kind):
         support[name] = np.full(shape, None, dtype=object)
         at = kind == name
         support[name][row[at], column[at]] = word[at]
     rank = np.array([_RANK[one] for one in word], dtype=int)
-    stuck = (rank > 0) & (kinds["severity"].astype(object) != "degrades").to_numpy(dtype=bool)
+    stuck = (rank > 0) & (severity != "degrades")
     stuck &= np.isin(kind.astype(str), DECISIVE)
     brought = np.isin(word.astype(str), [Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER]) & (
         (cure.astype(str) != "") | (packages.astype(str) != "")

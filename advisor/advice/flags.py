@@ -18,6 +18,7 @@ from advisor.advice.cases import Cases
 from advisor.advice.facts import PRACTICE, Facts
 from advisor.advice.options import COMFORTABLE
 from advisor.columns import holds, numbers, present, texts
+from advisor.drivers.kinds import Kind
 from advisor.editions.gates import ASSUMED_DRAWING
 from advisor.unit import BootMode, Support
 
@@ -274,8 +275,9 @@ def _likely(cases: Cases) -> Hits:
 def _wireless_unknown(cases: Cases) -> Hits:
     words, text = cases.support_of("wireless"), cases.facts.units["wireless"]
     mask = np.equal(words, Support.UNKNOWN) | (cases.facts.portable & ~present(words) & text.isna().to_numpy())
-    chips = cases.devices[cases.devices["kind"].eq("wireless") & cases.devices["support"].eq(Support.UNKNOWN)]
-    reasons = dict(zip(chips["row"], chips["reason"], strict=True))
+    devices = cases.devices
+    chips = np.flatnonzero((devices["kind"] == Kind.WIRELESS) & (devices["support"] == Support.UNKNOWN))
+    reasons = dict(zip(devices.row[chips].tolist(), devices["reason"][chips], strict=True))
     missing = "the row names no Wi-Fi chip, and the unit is one that is carried about"
     return where(mask, lambda row: str(reasons.get(row, missing)))
 
@@ -307,7 +309,7 @@ def _battery(cases: Cases) -> Hits:
       "Debian package shim-signed and dkms, README.Debian: modules built on the unit need an enrolled key")  # fmt: skip
 def _secure_boot(cases: Cases) -> Hits:
     built = np.zeros(len(cases), dtype=bool)
-    built[cases.devices.loc[cases.devices["support"].eq(Support.SEPARATE_DRIVER), "row"].to_numpy(dtype=int)] = True
+    built[cases.devices.row[cases.devices["support"] == Support.SEPARATE_DRIVER]] = True
     return where(
         built & holds(cases.facts.units["secure_boot"]),
         "the driver is built on the unit, and Secure Boot refuses unsigned modules",
@@ -363,7 +365,8 @@ def _not_understood(cases: Cases) -> Hits:
     return sorted(found), why
 
 
-_DEVICE_ACTION = {
+_WEIGHTY = (Kind.STORAGE, Kind.GRAPHICS, Kind.WIRELESS, Kind.ETHERNET)
+_DEVICE_ACTION: dict[str, str] = {
     Support.NEEDS_FIRMWARE: "Put the package file on the stick before work starts.",
     Support.NEWER_KERNEL: "Take the stick with the newer kernel.",
     Support.SEPARATE_DRIVER: "Have the package and a wired link ready; the driver is built on the unit.",
@@ -373,33 +376,25 @@ _DEVICE_ACTION = {
 
 def _device_flags(cases: Cases) -> pd.DataFrame:
     """Flags that come from the device verdicts on the image used: one a unit, kind of device and support word."""
-    rows = cases.devices[cases.devices["support"].isin(list(_DEVICE_ACTION))].copy()
-    weighty = rows["kind"].isin(["storage", "graphics", "wireless", "ethernet"]) & rows["severity"].ne("degrades")
-    rows = rows.assign(
-        code=rows["kind"].str.replace(" ", "-") + "-" + rows["support"].str.replace(" ", "-"),
-        severity=np.where(weighty, str(Severity.ACT), str(Severity.NOTE)),
-        title=rows["kind"].str.capitalize() + ": " + rows["support"].astype(str),
-        action=np.where(
-            rows["action"].astype(str).ne(""),
-            rows["action"].astype(str),
-            rows["support"].astype(str).map({str(key): value for key, value in _DEVICE_ACTION.items()}),
-        ),
-    )
-    return pd.concat([rows, _hiding(cases)]).drop_duplicates(["row", "code"])[list(FLAG_COLUMNS)]
-
-
-def _hiding(cases: Cases) -> pd.DataFrame:
-    """Flags of storage controllers that work, but stand between the installer and the disk."""
-    told = cases.facts.hidden_mode | cases.facts.disk_seen
-    rows = cases.devices[
-        cases.devices["kind"].eq("storage")
-        & cases.devices["support"].eq(Support.WORKS)
-        & cases.devices["quirk"].astype(str).ne("")
-        & cases.devices["action"].astype(str).ne("")
-    ]
-    rows = rows[~told[rows["row"].to_numpy(dtype=int)]]
-    return rows.assign(
-        code="disk-hidden",
-        severity=np.where(rows["severity"].eq("blocks"), str(Severity.ACT), str(Severity.NOTE)),
-        title="Storage controller may hide the disk",
-    )
+    devices = cases.devices
+    support, kind, severity, action = (devices[name] for name in ("support", "kind", "severity", "action"))
+    quirk, reason, source = devices["quirk"], devices["reason"], devices["source"]
+    told = (cases.facts.hidden_mode | cases.facts.disk_seen)[devices.row]
+    # Storage controllers that work, but stand between the installer and the disk.
+    hiding = (kind == Kind.STORAGE) & (support == Support.WORKS) & (quirk != "") & (action != "") & ~told
+    rows: dict[tuple[int, str], tuple[object, ...]] = {}
+    for at in np.flatnonzero(np.isin(support.astype(str), list(_DEVICE_ACTION))):
+        code = f"{kind[at]}-{support[at]}".replace(" ", "-")
+        weighty = kind[at] in _WEIGHTY and severity[at] != "degrades"
+        row = int(devices.row[at])
+        rows.setdefault((row, code), (
+            row, code, str(Severity.ACT if weighty else Severity.NOTE), f"{kind[at].capitalize()}: {support[at]}",
+            reason[at], source[at], action[at] or _DEVICE_ACTION[support[at]],
+        ))  # fmt: skip
+    for at in np.flatnonzero(hiding):
+        row = int(devices.row[at])
+        rows.setdefault((row, "disk-hidden"), (
+            row, "disk-hidden", str(Severity.ACT if severity[at] == "blocks" else Severity.NOTE),
+            "Storage controller may hide the disk", reason[at], source[at], action[at],
+        ))  # fmt: skip
+    return pd.DataFrame(list(rows.values()), columns=list(FLAG_COLUMNS))

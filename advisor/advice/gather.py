@@ -69,7 +69,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     return Facts(
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
         assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
-        problems=problems, devices=verdicts.devices, support=support, trouble=trouble, conditions=conditions,
+        problems=problems, devices=verdicts, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, likely=taken, twice=twice,
     )  # fmt: skip
 

@@ -295,15 +295,12 @@ class Wording:
     @cached_property
     def _blocked(self) -> dict[int, list[str]]:
         """Reasons of the devices that do nothing until something is done, by case."""
-        rows = self.cases.devices
-        hit = rows[
-            rows["kind"].isin(DECISIVE)
-            & ~rows["support"].isin([str(Support.WORKS), str(Support.UNKNOWN)])
-            & rows["severity"].ne("degrades")
-        ]
+        devices = self.cases.devices
+        hit = np.isin(devices["kind"].astype(str), DECISIVE) & (devices["severity"] != "degrades")
+        hit &= ~np.isin(devices["support"].astype(str), [Support.WORKS, Support.UNKNOWN])
         out: dict[int, list[str]] = {}
-        for row, reason in zip(hit["row"], hit["reason"], strict=True):
-            out.setdefault(int(row), []).append(str(reason).rstrip("."))
+        for row, reason in zip(devices.row[hit].tolist(), devices["reason"][hit], strict=True):
+            out.setdefault(row, []).append(reason.rstrip("."))
         return out
 
     def _why_held(self, case: int) -> str:

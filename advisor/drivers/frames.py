@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +21,12 @@ from advisor.shop import Image
 from advisor.unit import Support
 
 _KINDS = list(Kind)
+_HARM = {"": 0, "degrades": 1, "blocks": 2}
+
+VERDICT_COLUMNS = (
+    "support", "modules", "firmware_packages", "severity", "cure", "reason", "source", "quirk", "action",
+)  # fmt: skip
+"""Columns of a device that hang on the image."""
 
 
 @dataclass(frozen=True)
@@ -27,18 +35,157 @@ class DeviceVerdicts:
 
     Attributes
     ----------
-    devices : pandas.DataFrame
-        A row a device and image: row (unit position), image, kind, device (canonical id, or what was typed), name,
-        support, modules, firmware_packages (to add), severity ('blocks', 'degrades' or ''), cure (image or package),
-        reason, source, quirk (code), action, problem, candidates, taken_as (what a typed name was taken as, where no
-        list has it as it stands). Text columns are categorical.
-    kinds : pandas.DataFrame
-        A row a unit, image and kind: row, image, kind, support (the worst of its devices), firmware_packages (of all
-        its devices), severity (the worst), device, cure, reason (of the worst).
+    row, spec : numpy.ndarray of int, shape (n_devices,)
+        Unit position, and position in `specs`, of each device of each unit.
+    specs : list of Spec
+        The distinct devices.
+    verdicts : list of list of Verdict
+        Of each distinct device, one an image.
+    images : list of str
     """
 
-    devices: pd.DataFrame
-    kinds: pd.DataFrame
+    row: NDArray[np.intp]
+    spec: NDArray[np.intp]
+    specs: list[Spec]
+    verdicts: list[list[Verdict]]
+    images: list[str]
+
+    def take(self, at: NDArray[np.intp]) -> DeviceVerdicts:
+        """The devices of some units, numbered anew, repeated where asked twice."""
+        order = np.argsort(self.row, kind="stable")
+        first, last = (np.searchsorted(self.row[order], at, side) for side in ("left", "right"))
+        counts = last - first
+        within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+        row = np.repeat(np.arange(len(at)), counts)
+        return replace(self, row=row, spec=self.spec[order[np.repeat(first, counts) + within]])
+
+    def on(self, image: NDArray[np.intp] | None = None) -> Placed:
+        """The devices on the image that each unit uses (its position, -1 for none); on every image when left out."""
+        count = len(self.images)
+        if image is None:
+            row, spec, used = np.repeat(self.row, count), np.repeat(self.spec, count), np.arange(count)
+            return Placed(self, row, spec, np.tile(used, len(self.row)))
+        some = image[self.row] >= 0
+        return Placed(self, self.row[some], self.spec[some], image[self.row[some]])
+
+    @cached_property
+    def by_verdict(self) -> dict[str, NDArray[Any]]:
+        """Columns of all verdicts, the images of a device side by side; texts as objects."""
+        flat = [verdict for each in self.verdicts for verdict in each]
+        texts = {name: np.array([str(getattr(one, name)) for one in flat], dtype=object) for name in VERDICT_COLUMNS}
+        return {**texts, "rank": np.array([RANK[one.support] for one in flat], dtype=np.int8)}
+
+    @cached_property
+    def by_spec(self) -> dict[str, NDArray[Any]]:
+        """Columns of all distinct devices as objects."""
+        columns = {
+            "kind": [str(one.kind) for one in self.specs], "device": [one.text for one in self.specs],
+            "name": [one.name for one in self.specs], "problem": [one.problem for one in self.specs],
+            "candidates": ["; ".join(c.text for c in one.candidates) for one in self.specs],
+            "taken_as": [one.taken for one in self.specs],
+        }  # fmt: skip
+        return {name: np.array(texts, dtype=object) for name, texts in columns.items()}
+
+    @cached_property
+    def devices(self) -> pd.DataFrame:
+        """A row a device and image.
+
+        Columns: row (unit position), image, kind, device (canonical id, or what was typed), name, support, modules,
+        firmware_packages (to add), severity ('blocks', 'degrades' or ''), cure (image or package), reason, source,
+        quirk (code), action, problem, candidates, taken_as (what a typed name was taken as, where no list has it as it
+        stands). Text columns are categorical.
+        """
+        every = self.on()
+        texts = {name: _categories(self.by_spec[name], every.spec) for name in self.by_spec if name != "kind"}
+        texts |= {name: _categories(self.by_verdict[name], every.verdict) for name in VERDICT_COLUMNS}
+        kinds, supports = ([str(one) for one in closed] for closed in (Kind, Support))
+        image = pd.Categorical.from_codes(every.image, categories=pd.Index(self.images, dtype="str"))
+        texts["kind"] = pd.Categorical(every["kind"], categories=pd.Index(kinds, dtype="str"))
+        texts["support"] = pd.Categorical(every["support"], categories=pd.Index(supports, dtype="str"), ordered=True)
+        order = ("kind", "device", "name", *VERDICT_COLUMNS, "problem", "candidates", "taken_as")
+        return pd.DataFrame({"row": every.row, "image": image, **{name: texts[name] for name in order}})
+
+    @cached_property
+    def kinds(self) -> pd.DataFrame:
+        """A row a unit, image and kind: the worst of its devices.
+
+        Columns: row, image, kind, support, severity, device, cure, quirk, reason (of the worst), firmware_packages
+        (of all its devices).
+        """
+        every = self.on()
+        count = len(self.images)
+        kind = np.array([_KINDS.index(one.kind) for one in self.specs], dtype=np.int64)
+        key = (every.row * count + every.image) * len(_KINDS) + (kind[every.spec] if len(kind) else 0)
+        harm = np.array([_HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
+        order = np.lexsort((-_at(harm, every.verdict), -_at(self.by_verdict["rank"], every.verdict), key))
+        first = np.ones(len(order), dtype=bool)
+        first[1:] = key[order][1:] != key[order][:-1]
+        place = np.empty(len(order), dtype=np.intp)
+        place[order] = np.cumsum(first) - 1
+        worst = replace(every, row=every.row[order[first]], spec=every.spec[order[first]],
+                        image=every.image[order[first]])  # fmt: skip
+        columns = {name: worst[name] for name in ("kind", "support", "severity", "device", "cure", "quirk", "reason")}
+        names = np.array(self.images, dtype=object)[worst.image]
+        packages = _united(place, every["firmware_packages"], int(first.sum()))
+        return pd.DataFrame({"row": worst.row, "image": names, **columns, "firmware_packages": packages})
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Devices of units, each on one image; all of shape (n,). `placed[name]` is a column of texts, as objects.
+
+    Attributes
+    ----------
+    of : DeviceVerdicts
+    row, spec, image : numpy.ndarray of int
+        Unit position, position among the distinct devices, and among the images.
+    """
+
+    of: DeviceVerdicts
+    row: NDArray[np.intp]
+    spec: NDArray[np.intp]
+    image: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    @property
+    def verdict(self) -> NDArray[np.intp]:
+        """Position of each verdict in `DeviceVerdicts.by_verdict`."""
+        return self.spec * len(self.of.images) + self.image
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        if name == "image":
+            return _at(np.array(self.of.images, dtype=object), self.image)
+        columns, at = (self.of.by_spec, self.spec) if name in self.of.by_spec else (self.of.by_verdict, self.verdict)
+        return _at(columns[name], at)
+
+    def records(self, columns: Sequence[str]) -> dict[int, list[dict[str, Any]]]:
+        """Each unit's devices as dictionaries with these columns."""
+        out: dict[int, list[dict[str, Any]]] = {}
+        rows = zip(self.row.tolist(), *(self[name].tolist() for name in columns), strict=True)
+        for row, *values in rows:
+            out.setdefault(row, []).append(dict(zip(columns, values, strict=True)))
+        return out
+
+
+def _at(values: NDArray[Any], at: NDArray[np.intp]) -> NDArray[Any]:
+    """Values at positions; none of no values."""
+    return values[at] if len(values) else values[:0]
+
+
+def _categories(values: NDArray[Any], at: NDArray[np.intp]) -> pd.Categorical:
+    """A text column from its distinct values."""
+    codes, categories = pd.factorize(values)
+    return pd.Categorical.from_codes(_at(codes, at), categories=pd.Index(categories, dtype="str"))
+
+
+def _united(group: NDArray[np.intp], packages: NDArray[Any], count: int) -> NDArray[Any]:
+    """Packages of each group's devices, each once, sorted where there are several."""
+    text = np.full(count, "", dtype=object)
+    for at, names in dict.fromkeys((int(group[one]), packages[one]) for one in np.flatnonzero(packages != "")):
+        text[at] = " ".join(sorted({*text[at].split(), *names.split()})) if text[at] else names
+    return text
 
 
 def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
@@ -65,7 +212,7 @@ def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
     specs, verdicts = judge_all(found.specs, places)
     spec, row = _once(found.spec, found.row, specs, verdicts)
     spec, row = _named_beside(spec, row, specs)
-    return _frames(row, spec, specs, verdicts, [image.name for image in images])
+    return DeviceVerdicts(row, spec, specs, verdicts, [image.name for image in images])
 
 
 def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
@@ -182,81 +329,3 @@ def _named_beside(
     key = row.astype(np.int64) * len(_KINDS) + kind[spec]
     kept = ~nameless[spec] | ~np.isin(key, key[~nameless[spec]])
     return spec[kept], row[kept]
-
-
-def _frames(
-    row: NDArray[np.intp], spec: NDArray[np.intp], specs: list[Spec], verdicts: list[list[Verdict]], images: list[str]
-) -> DeviceVerdicts:
-    count = len(images)
-    flat = [verdict for each in verdicts for verdict in each]
-    number = (spec[:, None] * count + np.arange(count)).ravel()
-    image = np.tile(np.arange(count), len(spec))
-    where = np.repeat(row, count)
-    which = np.repeat(spec, count)
-    frame = pd.DataFrame({"row": where})
-    frame["image"] = pd.Categorical.from_codes(image, categories=pd.Index(images, dtype="str"))
-    kind = np.array([_KINDS.index(one.kind) for one in specs], dtype=np.int8)
-    frame["kind"] = pd.Categorical.from_codes(
-        _take(kind, which), categories=pd.Index([str(k) for k in _KINDS], dtype="str")
-    )
-    frame["device"] = _column([one.text for one in specs], which)
-    frame["name"] = _column([one.name for one in specs], which)
-    support = np.array([RANK[verdict.support] for verdict in flat], dtype=np.int8)
-    frame["support"] = pd.Categorical.from_codes(
-        _take(support, number), categories=pd.Index([str(s) for s in Support], dtype="str"), ordered=True
-    )
-    for name in ("modules", "firmware_packages", "severity", "cure", "reason", "source", "quirk", "action"):
-        frame[name] = _column([getattr(verdict, name) for verdict in flat], number)
-    frame["problem"] = _column([one.problem for one in specs], which)
-    frame["candidates"] = _column(["; ".join(c.text for c in one.candidates) for one in specs], which)
-    frame["taken_as"] = _column([one.taken for one in specs], which)
-    return DeviceVerdicts(frame, _by_kind(frame, _take(support, number), flat, number, count))
-
-
-def _take(values: NDArray[np.int8], at: NDArray[np.intp]) -> NDArray[np.int8]:
-    return values[at] if len(values) else np.zeros(0, dtype=np.int8)
-
-
-def _column(values: list[str], at: NDArray[np.intp]) -> pd.Categorical:
-    """A text column from its distinct values."""
-    categories: dict[str, int] = {}
-    code = np.array([categories.setdefault(value, len(categories)) for value in values], dtype=np.int32)
-    return pd.Categorical.from_codes(
-        code[at] if len(code) else np.zeros(0, dtype=np.int32), categories=pd.Index(list(categories), dtype="str")
-    )
-
-
-def _by_kind(
-    frame: pd.DataFrame, support: NDArray[np.int8], flat: list[Verdict], number: NDArray[np.intp], images: int
-) -> pd.DataFrame:
-    """The worst of each unit's devices of a kind, on each image."""
-    harm_of = {"": 0, "degrades": 1, "blocks": 2}
-    harm = np.array([harm_of[verdict.severity] for verdict in flat], dtype=np.int8)
-    harm = _take(harm, number)
-    key = (frame["row"].to_numpy() * images + frame["image"].cat.codes.to_numpy()) * len(_KINDS) + frame[
-        "kind"
-    ].cat.codes.to_numpy().astype(np.int64)
-    order = np.lexsort((-harm, -support, key))
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = key[order][1:] != key[order][:-1]
-    worst = order[first]
-    out = frame.iloc[worst][
-        ["row", "image", "kind", "support", "severity", "device", "cure", "quirk", "reason"]
-    ].reset_index(drop=True)
-    packages: dict[int, set[str]] = {}
-    named = np.array([bool(verdict.firmware_packages) for verdict in flat], dtype=bool)
-    some = np.flatnonzero(named[number]) if len(number) else np.zeros(0, dtype=np.intp)
-    group = np.cumsum(first) - 1
-    place = np.empty(len(order), dtype=np.intp)
-    place[order] = group
-    pairs = pd.DataFrame({"at": place[some], "verdict": number[some]}).drop_duplicates()
-    lone = ~pairs["at"].duplicated(keep=False)
-    text = np.full(len(out), "", dtype=object)
-    distinct = {n: flat[n].firmware_packages for n in pairs["verdict"].unique().tolist()}
-    text[pairs.loc[lone, "at"].to_numpy()] = pairs.loc[lone, "verdict"].map(distinct).to_numpy(dtype=object)
-    for at, verdict in pairs.loc[~lone, ["at", "verdict"]].to_numpy().tolist():
-        packages.setdefault(at, set()).update(distinct[verdict].split())
-    for at, names in packages.items():
-        text[at] = " ".join(sorted(names))
-    out["firmware_packages"] = pd.Categorical(text)
-    return out
