@@ -25,10 +25,6 @@ class Edition(StrEnum):
     LXDE = "LXDE"
 
 
-CODENAMES = {"12": "bookworm", "13": "trixie"}
-"""Code name of each release, as its Release file has it."""
-
-
 class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

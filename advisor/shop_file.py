@@ -17,7 +17,8 @@ from advisor.errors import InputError
 from advisor.files import datasets, opened, parse_toml, user_data
 from advisor.intake import device_ids
 from advisor.nearest import choose, fold
-from advisor.shop import CODENAMES, Image, Part, Shop, Thresholds, default_shop
+from advisor.releases import CODENAMES
+from advisor.shop import Image, Part, Shop, Thresholds, default_shop
 from advisor.unit import BootMode
 
 MAX_BYTES = 1 << 20

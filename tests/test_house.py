@@ -19,7 +19,7 @@ PACKAGE = Path(advisor.__file__).parent
 ORDER = [
     {"display", "errors", "files", "nearest"},
     {"unit", "tables", "columns"},
-    {"shop"},
+    {"shop", "releases"},
     {"capture", "intake", "identify"},
     {"drivers"},
     {"editions"},

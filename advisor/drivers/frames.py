@@ -17,6 +17,7 @@ from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import Spec, find
 from advisor.drivers.verdict import RANK, Place, Verdict, place_of, together, unknown
 from advisor.errors import InputError
+from advisor.releases import KERNELS
 from advisor.shop import Image
 from advisor.unit import Support
 
@@ -282,14 +283,10 @@ def _elsewhere(places: Sequence[Place]) -> list[Place]:
     """Kernels whose tables are there although no image has them, as images with free firmware and what Debian adds."""
     used = {place.image.kernel for place in places}
     found = []
-    for name in store.SHIPPED:
-        if name not in used and store.place(name) is not None:
-            release = name.split("-")[1]
-            i386 = name.endswith("-i386")
-            image = Image(
-                name=name, release=release, kernel=name, architecture="i386" if i386 else "amd64", on_hand=False
-            )
-            found.append(place_of(image))
+    for one in KERNELS:
+        if one.name not in used and store.place(one.name) is not None:
+            image = {"name": one.name, "release": one.release, "kernel": one.name, "architecture": one.architecture}
+            found.append(place_of(Image.model_validate({**image, "on_hand": False})))
     return found
 
 

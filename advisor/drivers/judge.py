@@ -15,6 +15,7 @@ from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
 from advisor.drivers.verdict import RANK, Place, Verdict, unknown
+from advisor.releases import KERNELS
 from advisor.unit import Support
 
 _STRICT = frozenset({Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.CAMERA})
@@ -22,8 +23,8 @@ _APPENDED = (Effect.NOTE, Effect.SHARES, Effect.SERIES, Effect.REMAPS)
 _SPARE = {"xe": "i915", "snd_soc_avs": "snd_hda_intel"}
 """Modules that bind where another of the same device does not: i915 and snd_hda_intel go first in Debian's kernels."""
 _LACKING = (Support.NO_DRIVER, Support.SEPARATE_DRIVER)
-_STATES_BUILTIN = "debian-13-backports"
-"""A shipped table whose kernel states the aliases of built-in modules."""
+_STATES_BUILTIN = [kernel.name for kernel in KERNELS if kernel.builtin_aliases][-1]
+"""The newest shipped table whose kernel states the aliases of built-in modules."""
 _SHY_BUSES = frozenset({"pci", "usb", "sdio"})
 
 Bound = tuple[tuple[str, Kind, int], ...]

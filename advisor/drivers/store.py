@@ -18,11 +18,12 @@ from advisor.drivers.firmware import FirmwareTable, firmware_table
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError
 from advisor.files import datasets, is_there, read_whole, user_data
+from advisor.releases import KERNELS
 
 FORMAT = 1
 """Layout version of the .npz files; a newer one is refused."""
 
-SHIPPED = ("debian-12", "debian-12-backports", "debian-13", "debian-13-backports", "debian-12-i386")
+SHIPPED = tuple(kernel.name for kernel in KERNELS)
 """Kernels whose tables ship with the package."""
 
 _REMAKE = "advisor tables build --kernel {name}"

@@ -18,7 +18,8 @@ from advisor.files import is_there, read_json, write_whole
 from advisor.lab.depot import Depot
 from advisor.lab.tables.editions import TASKS
 from advisor.lab.workplace import Workplace, chroot, inside_mounts, mounted, overlay, remove, run
-from advisor.shop import CODENAMES, Edition
+from advisor.releases import CODENAMES
+from advisor.shop import Edition
 
 BOOT_PACKAGES = ("linux-image-amd64", "initramfs-tools", "zstd", "grub-pc-bin", "grub-common", "grub2-common")
 COMPRESSIONS = ("xz", "zstd")

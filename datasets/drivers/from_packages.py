@@ -117,7 +117,7 @@ def fingerprint(apts: dict[str, Apt], folder: Path) -> list[dict[str, str]]:
 
 def main(cache: Path) -> None:
     """Print the table."""
-    apts = {release: build.RECIPES[name].apt(cache) for release, name in RELEASES.items()}
+    apts = {release: build.apt_of(build.RECIPES[name], cache) for release, name in RELEASES.items()}
     for apt in apts.values():
         apt.update()
     with tempfile.TemporaryDirectory() as folder:

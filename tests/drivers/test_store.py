@@ -12,6 +12,7 @@ from advisor.drivers import store
 from advisor.errors import InputError, TableError
 from advisor.lab.tables.arrays import save
 from advisor.lab.tables.build import build_tree, changes, firmware_paths
+from advisor.releases import CODENAMES, KERNELS
 
 
 @pytest.fixture
@@ -138,3 +139,16 @@ def test_arrays_hold_no_python_objects():
         arrays, _ = store.arrays_of(kind, "debian-13")
         assert all(array.dtype != object for array in arrays.values())
     assert isinstance(arrays["file"], np.ndarray)
+
+
+def test_each_release_stands_once_with_its_code_name_and_kernels() -> None:
+    # Code names: Debian's Release files. Aliases of what is built in: what each table holds.
+    assert CODENAMES == {"12": "bookworm", "13": "trixie"}
+    assert [(one.name, one.firmware) for one in KERNELS] == [
+        ("debian-12", "debian-12"), ("debian-12-backports", "debian-12-backports"), ("debian-13", "debian-13"),
+        ("debian-13-backports", "debian-13-backports"), ("debian-12-i386", "debian-12"),
+    ]  # fmt: skip
+    for one in KERNELS:
+        table = store.load(one.name)
+        assert table.about["firmware"] == one.firmware
+        assert table.states_builtin == one.builtin_aliases, one.name

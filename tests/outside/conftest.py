@@ -64,7 +64,7 @@ def debian_package(pytestconfig) -> Callable[[str, str], Path]:
     """
     from advisor.errors import AdvisorError
     from advisor.lab.tables.apt import Apt, unpack
-    from advisor.lab.tables.build import RECIPES
+    from advisor.lab.tables.build import RECIPES, apt_of
 
     cache = pytestconfig.cache.mkdir("debian")
     ready: dict[str, Apt] = {}
@@ -75,7 +75,7 @@ def debian_package(pytestconfig) -> Callable[[str, str], Path]:
             return folder
         try:
             if recipe not in ready:
-                ready[recipe] = RECIPES[recipe].apt(cache).update()
+                ready[recipe] = apt_of(RECIPES[recipe], cache).update()
             names = [name]
             if "*" in name:
                 listed = ready[recipe].names()

@@ -23,7 +23,7 @@ pytestmark = [pytest.mark.outside, pytest.mark.slow]
 
 @cache
 def updated() -> apts.Apt:
-    found = build.RECIPES["debian-13"].apt(build.default_cache())
+    found = build.apt_of(build.RECIPES["debian-13"], build.default_cache())
     found.update()
     return found
 

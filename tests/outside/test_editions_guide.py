@@ -18,7 +18,8 @@ from advisor import editions, tables
 from advisor.errors import ToolError
 from advisor.lab.tables.apt import Apt, unpack
 from advisor.lab.tables.editions import guide_page, source_of
-from advisor.shop import CODENAMES, default_shop
+from advisor.releases import CODENAMES
+from advisor.shop import default_shop
 from advisor.unit import BootMode, Unit, frame
 
 pytestmark = pytest.mark.outside

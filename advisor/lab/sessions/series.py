@@ -19,7 +19,8 @@ from advisor.lab.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Pressure
 from advisor.lab.sessions.container import STARTS, prepare
 from advisor.lab.sessions.measure import COLUMNS, Conditions, measure
 from advisor.lab.workplace import SESSION_TOOLS, Workplace, mounted, open_workplace, require, run_folder
-from advisor.shop import CODENAMES, Edition
+from advisor.releases import CODENAMES
+from advisor.shop import Edition
 
 AFTER_LIMIT_S = 25.0
 AFTER_ROOMY_S = 12.0

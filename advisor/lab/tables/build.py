@@ -8,7 +8,7 @@ import posixpath
 import re
 import shutil
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ from advisor.files import is_there
 from advisor.lab.tables import apt, modtree
 from advisor.lab.tables.apt import Apt, Package
 from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
-from advisor.shop import CODENAMES
+from advisor.releases import KERNELS, Kernel
 
 _FIRMWARE = re.compile(r"(?:usr/)?lib/firmware/(?:updates/)?(.+)")
 _FOR_BOARDS = re.compile("hexagon-dsp-|firmware-qcom-dsp|raspi-firmware")
@@ -29,34 +29,13 @@ _FOR_BOARDS = re.compile("hexagon-dsp-|firmware-qcom-dsp|raspi-firmware")
 _LICENCE = "Facts stated by the packages: GPL-2.0-only for the kernel's own text; firmware is named, not copied."
 
 
-@dataclass(frozen=True)
-class Recipe:
-    """Where the packages of a kernel come from, and the firmware table that belongs to it."""
-
-    name: str
-    suite: str
-    backports: bool
-    architecture: str
-    metapackage: str
-    firmware: str
-
-    def apt(self, cache: Path) -> Apt:
-        """apt for its release, with a state of its own below a folder."""
-        return Apt(self.suite, self.architecture, cache / "apt" / self.name, cache / "debs", self.backports)
-
-
-def _recipe(release: str, backports: bool = False, architecture: str = "amd64") -> Recipe:
-    firmware = f"debian-{release}" + "-backports" * backports
-    i386 = architecture == "i386"
-    package = "linux-image-686-pae" if i386 else "linux-image-amd64"
-    return Recipe(firmware + "-i386" * i386, CODENAMES[release], backports, architecture, package, firmware)
-
-
-RECIPES: dict[str, Recipe] = {
-    recipe.name: recipe
-    for recipe in (_recipe("12"), _recipe("12", True), _recipe("13"), _recipe("13", True), _recipe("12", False, "i386"))
-}
+RECIPES: dict[str, Kernel] = {kernel.name: kernel for kernel in KERNELS}
 """The kernels whose tables ship with the package."""
+
+
+def apt_of(kernel: Kernel, cache: Path) -> Apt:
+    """apt for a kernel's release, with a state of its own below a folder."""
+    return Apt(kernel.codename, kernel.architecture, cache / "apt" / kernel.name, cache / "debs", kernel.backports)
 
 
 def _quiet(_text: str) -> None:
@@ -78,13 +57,13 @@ def table_folder() -> Path:
     return own if os.access(own, os.W_OK) else store.folders()[0]
 
 
-def unpack_kernel(recipe: Recipe, cache: Path, say: Callable[[str], None] = _quiet) -> tuple[Path, list[Package], Apt]:
+def unpack_kernel(recipe: Kernel, cache: Path, say: Callable[[str], None] = _quiet) -> tuple[Path, list[Package], Apt]:
     """Fetch and unpack a kernel's packages: the root that holds lib/modules, the packages, and apt."""
     say(f"{recipe.name}: package indexes")
-    source = recipe.apt(cache).update()
+    source = apt_of(recipe, cache).update()
     packages = source.packages(source.closure(recipe.metapackage))
     if not packages:
-        raise TableError(f"{recipe.metapackage} stands for no kernel package in {recipe.suite}.")
+        raise TableError(f"{recipe.metapackage} stands for no kernel package in {recipe.codename}.")
     folder = cache / "trees" / recipe.name
     stamp = folder / ".packages"
     wanted = "\n".join(f"{package.name} {package.version} {package.sha256}" for package in packages)
@@ -221,7 +200,7 @@ def firmware_packages(source: Apt) -> list[Package]:
     return source.packages(chosen)
 
 
-def _build_firmware(recipe: Recipe, source: Apt, folder: Path, say: Callable[[str], None]) -> Path:
+def _build_firmware(recipe: Kernel, source: Apt, folder: Path, say: Callable[[str], None]) -> Path:
     found: list[Package] = []
     files: list[tuple[str, int]] = []
     candidates = firmware_packages(source)
@@ -234,7 +213,7 @@ def _build_firmware(recipe: Recipe, source: Apt, folder: Path, say: Callable[[st
     packages = [FirmwarePackage(p.name, p.version, p.area, p.size) for p in found]
     about: dict[str, Any] = {
         "title": f"Firmware files and the packages that ship them, {recipe.firmware}",
-        "source": f"contents of {len(found)} Debian packages of {recipe.suite}"
+        "source": f"contents of {len(found)} Debian packages of {recipe.codename}"
         + (" and its backports" if recipe.backports else "") + ", listed below",
         "date": datetime.date.today().isoformat(), "licence": _LICENCE,
         "remake": f"advisor tables build --kernel {recipe.name}", "name": recipe.firmware, "files": len(files),
@@ -248,7 +227,7 @@ def _build_firmware(recipe: Recipe, source: Apt, folder: Path, say: Callable[[st
 
 def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) -> list[Path]:
     """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there."""
-    source = RECIPES["debian-13"].apt(cache).update()
+    source = apt_of(RECIPES["debian-13"], cache).update()
     bound: dict[str, dict[tuple[int, int], Kind]] = {"pci": {}, "usb": {}}
     for name in reversed(store.SHIPPED):
         if store.place(name) is not None:

@@ -15,7 +15,8 @@ import tomlkit
 from advisor.errors import TableError
 from advisor.files import datasets, read_text, write_whole
 from advisor.lab.tables.apt import Apt, Package, unpack
-from advisor.shop import CODENAMES, Edition
+from advisor.releases import CODENAMES, KERNELS
+from advisor.shop import Edition
 
 TASKS: dict[str, str] = {
     Edition.GNOME: "task-gnome-desktop",
@@ -29,9 +30,9 @@ TASKS: dict[str, str] = {
 """Task package that the installer's choice of each desktop stands for."""
 
 SYSTEM = {
-    ("12", "amd64"): ("linux-image-amd64", "grub-efi-amd64", "shim-signed"),
-    ("13", "amd64"): ("linux-image-amd64", "grub-efi-amd64", "shim-signed"),
-    ("12", "i386"): ("linux-image-686-pae", "grub-pc"),
+    (kernel.release, kernel.architecture): (kernel.metapackage, *kernel.loader)
+    for kernel in KERNELS
+    if not kernel.backports
 }
 """Kernel and boot loader that the installer adds to the base system."""
 
