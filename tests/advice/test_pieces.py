@@ -15,12 +15,14 @@ import pytest
 
 from advisor.advice import compose, fixed, parts
 from advisor.advice.cells import clean
+from advisor.advice.devices import short_maker
 from advisor.advice.facts import kernel_from_backports, weigh
 from advisor.advice.options import rich_rank
 from advisor.advice.readings import BEST, WORST, read, sides
+from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
 from advisor.advice.words import LOST, _and
 from advisor.shop import Part, Shop, default_shop
-from advisor.unit import Unit, frame
+from advisor.unit import Advice, Support, Unit, frame
 
 ALL = ("GNOME", "KDE Plasma", "Cinnamon", "MATE", "Xfce", "LXQt", "LXDE")
 
@@ -330,3 +332,72 @@ def test_every_sheet_carries_the_cautions() -> None:
     assert len(fixed.CAUTIONS) == len(asked)
     for words, wanted in zip(fixed.CAUTIONS, asked, strict=True):
         assert all(one in words for one in wanted) and " not the " not in words and not words.endswith("not")
+
+
+def test_what_is_tried_before_a_unit_is_handed_over() -> None:
+    assert fixed.KINDS_TRIED == {
+        "wireless": "Wi-Fi", "ethernet": "wired network", "camera": "camera", "bluetooth": "Bluetooth",
+        "card reader": "card reader", "fingerprint": "fingerprint reader",
+    }  # fmt: skip
+    assert fixed.ALWAYS_TRIED == ("sound", "a film in the browser")
+
+
+@pytest.mark.parametrize(
+    ("shown", "hidden", "words"),
+    [
+        (2, 0, ""), (0, 0, ""), (0, 3, "Every device works on every image."),
+        (1, 1, "1 more device works on every image."), (1, 2, "2 more devices work on every image."),
+    ],
+)  # fmt: skip
+def test_devices_without_a_row_are_told_of(shown: int, hidden: int, words: str) -> None:
+    assert fixed.everywhere(shown, hidden) == words
+
+
+def test_images_that_do_not_boot_are_told_of() -> None:
+    assert fixed.no_boot([]) == ""
+    assert fixed.no_boot(["one", "other"]) == "Does not boot on this unit: one, other."
+
+
+def test_each_word_has_a_shape_of_its_own() -> None:
+    for marks, words in ((SUPPORT_MARK, Support), (ADVICE_MARK, Advice), (SEVERITY_MARK, ("stop", "act", "note"))):
+        assert set(marks) == {str(word) for word in words} and len(set(marks.values())) == len(marks)
+
+
+def test_a_device_that_works_everywhere_decides_nothing() -> None:
+    found = [Across("wireless", "", words, ()).decides for words in
+             (("works", "works"), ("works", "unknown"), ("needs firmware", "needs firmware"))]  # fmt: skip
+    assert found == [False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("unit", "memory", "disk"),
+    [
+        ({}, "", ""),
+        ({"ram_gib": 8, "ram_slots_free": 1}, "8 GiB memory, 1 slot free", ""),
+        ({"ram_gib": 7.5, "ram_slots_free": 0}, "7.5 GiB memory, 0 slots free", ""),
+        ({"ram_gib": 4, "ram_soldered": True, "ram_slots_free": 1}, "4 GiB memory, soldered", ""),
+        ({"ram_gib": 4, "ram_soldered": False}, "4 GiB memory", ""),
+        ({"storage_kind": "none"}, "", "no disk"),
+        ({"storage_kind": "sata ssd", "storage_gib": 223.5, "storage_health_pct": 91}, "",
+         "SATA SSD 240 GB, 91 % life left"),
+        ({"storage_kind": "nvme", "storage_mode": "vmd"}, "", "NVMe, VMD mode"),
+        ({"storage_kind": "nvme", "storage_mode": "ahci"}, "", "NVMe"),
+    ],
+)  # fmt: skip
+def test_memory_and_disk_in_words(unit: dict[str, Any], memory: str, disk: str) -> None:
+    """240 GB on the label are 223.5 GiB."""
+    row = frame([Unit(**unit)]).iloc[0]
+    assert (compose._memory_words(row), compose._disk_words(row)) == (memory, disk)
+
+
+@pytest.mark.parametrize(
+    ("name", "short"),
+    [
+        ("Intel Corporation Wireless 8260", "Intel Wireless 8260"),
+        ("Advanced Micro Devices, Inc. [AMD/ATI] Cedar", "AMD Cedar"), ("MEDIATEK Corp. MT7921", "MediaTek MT7921"),
+        ("Realtek Semiconductor Co., Ltd. RTL8111", "Realtek RTL8111"),
+        ("Qualcomm Atheros AR9485", "Qualcomm Atheros AR9485"),
+    ],
+)  # fmt: skip
+def test_a_makers_legal_name_is_shortened(name: str, short: str) -> None:
+    assert short_maker(name) == short

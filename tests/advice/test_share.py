@@ -57,7 +57,25 @@ def test_a_single_unit_sees_the_full_drawer() -> None:
 def test_the_shopping_list_says_what_each_further_part_buys() -> None:
     rows = batch_of(STRONG, STRONG, STRONG, shop=shop_with(ssds(1))).drawer.set_index("part")
     assert rows.loc["SATA SSD 240 GB", ["in_drawer", "kept", "to_buy", "saves"]].tolist() == [1, 1, 2, 2]
-    assert rows.loc["SATA SSD 240 GB", "for_units"] == "T-2; T-3"
+    assert rows.loc["SATA SSD 240 GB"].to_dict() == {
+        "kind": "ssd", "in_drawer": 1, "kept": 1, "kept_for": "T-1", "to_buy": 2, "for_units": "T-2; T-3", "saves": 2,
+        "lifts": 0,
+    }  # fmt: skip
+
+
+def test_units_that_must_wait_for_one_part_still_share_the_other() -> None:
+    poor = {**HDD, "ram_gib": "1"}
+    first = batch_of(poor, poor, shop=shop_with(ssds(1))).scored["do_first"].tolist()
+    assert first[0] == "FIT 4 GiB DDR4 SODIMM (to be bought) and SATA SSD 240 GB, then GNOME"
+    assert first[1] == "BUY AND FIT 4 GiB DDR4 SODIMM and SATA SSD 240 GB, then GNOME"
+
+
+def test_modules_are_counted_one_by_one() -> None:
+    small = Part(name="1 GiB DDR3 DIMM", kind="memory", fits="DDR3 DIMM", gib=1, count=3)
+    unit = {"cpu": "i5-2400", "ram_gib": "2", "ram_slots_free": "2", "form_factor": "desktop", "model": "OptiPlex 790",
+            "graphics": "HD 2000"}  # fmt: skip
+    rows = batch_of(unit, unit, shop=shop_with(small, buys_parts=False)).drawer.set_index("part")
+    assert rows.loc["1 GiB DDR3 DIMM", ["in_drawer", "kept", "kept_for"]].tolist() == [3, 3, "T-1; T-2"]
 
 
 @pytest.mark.parametrize("counts", [(1, 1), (2, 1), (1, 2)])

@@ -1,8 +1,8 @@
 """What users get today, kept cell by cell: `python tests/golden/demo.py` makes it anew and tells what changed.
 
-demo.csv: the demo's units as `advisor score` writes them; records.csv: what their sheets say beyond that; judged.csv:
-the units of tests/advice/judged.csv as scored. Shipped models and tables alone serve, so that a commit scores alike
-everywhere.
+demo.csv: the demo's units as `advisor score` writes them; parts.csv: the list of its drawer; records.csv: what the
+sheets say beyond that; judged.csv: the units of tests/advice/judged.csv as scored. Shipped models and tables alone
+serve, so that a commit scores alike everywhere.
 """
 
 from __future__ import annotations
@@ -77,12 +77,17 @@ def _text(value: Any) -> str:
     return f"{value:.3g}" if isinstance(value, float) else "" if value is None else str(value)
 
 
-TABLES = {"demo": score_demo, "records": record_demo, "judged": score_judged}
+def list_parts() -> pd.DataFrame:
+    """List the parts that the demo's drawer keeps, and those to buy."""
+    return demo().drawer.set_index("part").astype("string").fillna("")
+
+
+TABLES = {"demo": score_demo, "parts": list_parts, "records": record_demo, "judged": score_judged}
 
 
 def read_kept(name: str) -> pd.DataFrame:
     """Read a kept table, every cell as text."""
-    return pd.read_csv(HERE / f"{name}.csv", dtype="string", keep_default_na=False, index_col="asset_tag")
+    return pd.read_csv(HERE / f"{name}.csv", dtype="string", keep_default_na=False, index_col=0)
 
 
 def changes(kept: pd.DataFrame, found: pd.DataFrame) -> list[str]:
