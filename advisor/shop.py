@@ -79,6 +79,13 @@ class Thresholds(_Record):
     )
 
 
+class Waived(_Record):
+    """A rule of the hand-over check that this shop does not ask."""
+
+    rule: str = Field(description="its id, as `advisor handover --rules` lists it")
+    reason: str = Field(description="why, in words")
+
+
 class Shop(_Record):
     """The workshop's settings."""
 
@@ -93,6 +100,10 @@ class Shop(_Record):
         default=False, description="take the richest comfortable edition, not the usual one, where both would do"
     )
     buys_parts: bool = Field(default=True, description="a part that the drawer lacks may be bought for a unit")
+    bench_names: tuple[str, ...] = Field(
+        default=(), description="names that no unit may leave with: bench account, host names, networks, the shop"
+    )
+    waived: tuple[Waived, ...] = Field(default=(), description="rules of the hand-over check that are not asked")
     thresholds: Thresholds = Thresholds()
     images: tuple[Image, ...] = ()
     stock: tuple[Part, ...] = ()

@@ -28,6 +28,7 @@ ORDER = [
     {"comfort"},
     {"advice"},
     {"benchlog", "sheet"},
+    {"handover"},
     {"lab"},
     {"views"},
     {"cli"},

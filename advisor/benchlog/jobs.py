@@ -21,7 +21,7 @@ LONGEST = {"asset_tag": 200, "note": 10_000}
 
 LONGEST_OTHER = 2_000
 
-TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source")
+TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source", "despite")
 """Fields of a job that are text."""
 
 _CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
@@ -51,6 +51,8 @@ class Job:
         At the first-boot check: fine, slow or returned, and why.
     source : str
         'logged here', or the name of the sheet it was imported from.
+    despite : str or None
+        Why the unit leaves although its hand-over check has something that must be mended.
     """
 
     asset_tag: str
@@ -66,6 +68,7 @@ class Job:
     outcome: str | None = None
     reason: str | None = None
     source: str = LOGGED_HERE
+    despite: str | None = None
 
 
 def insert_job(db: sqlite3.Connection, job: Job, unit_id: int | None, logged_at: str) -> int:
@@ -142,6 +145,7 @@ def tidied(job: Job) -> Job:
         job, asset_tag=word(job.asset_tag) or "", edition=edition, image=word(job.image), parts=word(job.parts),
         technician=word(job.technician), note="\n".join(lines).strip() or None, reason=word(job.reason),
         source=plain(job.source) or LOGGED_HERE,
+        despite=word(job.despite),
     )  # fmt: skip
 
 

@@ -102,5 +102,19 @@ MIGRATIONS: tuple[str, ...] = (
     );
     CREATE INDEX queue_tag ON queue (asset_tag) WHERE left_at IS NULL;
     """,
+    # 3: hand-over checks of units, and who let one go with something left to mend
+    """
+    CREATE TABLE handover (
+        id INTEGER PRIMARY KEY,
+        asset_tag TEXT NOT NULL,
+        checked_at TEXT NOT NULL,
+        must INTEGER NOT NULL CHECK (must >= 0),
+        findings TEXT NOT NULL CHECK (json_valid(findings)),
+        released_by TEXT,
+        released_why TEXT,
+        CHECK ((released_by IS NULL) = (released_why IS NULL))
+    );
+    CREATE INDEX handover_tag ON handover (asset_tag);
+    """,
 )
 """SQL of each version, oldest first; `PRAGMA user_version` counts those applied."""

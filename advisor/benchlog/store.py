@@ -22,6 +22,7 @@ from advisor.benchlog.jobs import (
     tidied,
     word,
 )
+from advisor.benchlog.ready import pass_or_refuse
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
 from advisor.files import is_there, refuse_odd, user_data
@@ -259,6 +260,8 @@ class BenchLog:
         with self.writing() as db:
             for job in map(tidied, jobs):
                 check(job)
+                if job.source == LOGGED_HERE:
+                    pass_or_refuse(db, job)
                 unit = db.execute(
                     "SELECT id FROM unit WHERE asset_tag = ? ORDER BY scored_at DESC, id DESC LIMIT 1", (job.asset_tag,)
                 ).fetchone()

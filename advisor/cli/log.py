@@ -59,6 +59,9 @@ def add(
     outcome: Annotated[str | None, typer.Option(help="At the first-boot check: fine, slow or returned.")] = None,
     reason: Annotated[str | None, typer.Option(help="Why it was not fine.")] = None,
     note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    despite: Annotated[
+        str | None, typer.Option(help="Why it leaves although its hand-over check has something that must be mended.")
+    ] = None,
     log: LogFile = None,
 ) -> None:
     """Log a unit that is done. Stopwatch minutes of the unit are added by themselves."""
@@ -70,7 +73,7 @@ def add(
     given = Job(
         asset_tag=tag, done_on=day or date.today().isoformat(), hands_on_min=hands_on, elapsed_min=elapsed,
         edition=edition, image=image, parts=parts, technician=technician, note=note, phases=typed, outcome=outcome,
-        reason=reason,
+        reason=reason, despite=despite,
     )  # fmt: skip
     if hands_on is not None or elapsed is not None or typed or not is_there(log or default_path()):
         # Before a log is made for it; only a log that is there may have minutes of stopwatches.

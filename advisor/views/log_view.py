@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
+from markupsafe import escape
 
-from advisor.benchlog import Job
+from advisor.benchlog import Job, ready
 from advisor.benchlog.cells import read_minutes
 from advisor.benchlog.jobs import OUTCOMES
 from advisor.benchlog.laps import titles
@@ -44,6 +46,7 @@ class Log(w.VBox):
             ),
             "technician": text("Technician", None, "ba-log-technician"),
             "note": text("Note", None, "ba-log-note"),
+            "despite": text("Leaves despite", None, "ba-log-despite", placeholder="what must be mended, and why not"),
         }
         self.day = classed(w.DatePicker(description="Day"), "ba-log-day")
         self.steps = {name: text(title, None, f"ba-log-{name}") for name, title in titles().items()}
@@ -77,6 +80,11 @@ class Log(w.VBox):
         bench = self.bench
         record = bench.record if bench.entry else None
         self.head.value = show.part("head", record) if record else "<p>Choose a unit in the Triage tab first.</p>"
+        found = ready.latest(bench.log, record.tag) if record else None
+        self.boxes["despite"].layout.display = "" if found and found["must"] else "none"
+        if found:
+            lines = [f"Hand-over check, {found['checked_at'][:10]}:", *(json.loads(found["findings"]) or ["clean"])]
+            self.head.value += "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines[:8]) + "</ul>"
         self.form.layout.display = "" if record and bench.last is None else "none"
         if record and self._number != bench.number:
             self._fill()

@@ -1,0 +1,72 @@
+"""Whether a unit may be logged as ready: what its hand-over check found, and who let it go all the same."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from advisor.benchlog.jobs import Job, plain
+from advisor.errors import InputError
+
+if TYPE_CHECKING:
+    from advisor.benchlog.store import BenchLog
+
+
+def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> None:
+    """Keep the result of a unit's hand-over check; the newest one counts.
+
+    Parameters
+    ----------
+    book : BenchLog
+    asset_tag : str
+    must : int
+        How many findings must be mended.
+    findings : sequence of str
+        A line each; no secret stands in them.
+    """
+    from advisor.benchlog.store import now
+
+    with book.writing() as db:
+        db.execute(
+            "INSERT INTO handover (asset_tag, checked_at, must, findings) VALUES (?, ?, ?, ?)",
+            (plain(asset_tag), now(), must, json.dumps(list(findings))),
+        )
+
+
+def latest(book: BenchLog, asset_tag: str) -> sqlite3.Row | None:
+    """The newest check of a unit: checked_at, must, findings (JSON), released_by, released_why; None for none."""
+    rows = book.rows("SELECT * FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1", (plain(asset_tag),))
+    return rows[0] if rows else None
+
+
+def pass_or_refuse(db: sqlite3.Connection, job: Job) -> None:
+    """Let a job be logged when its unit's newest check has nothing that must be mended, or somebody answers for it.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+        From `BenchLog.writing`.
+    job : Job
+
+    Raises
+    ------
+    InputError
+        When something must be mended, and no reason or no name is given.
+    """
+    row = db.execute(
+        "SELECT id, must, findings, released_why FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1",
+        (job.asset_tag,),
+    ).fetchone()
+    if row is None or not row["must"] or row["released_why"]:
+        return
+    if not (job.despite and job.technician):
+        first = next(iter(json.loads(row["findings"])), "")
+        raise InputError(
+            f"{job.asset_tag} is not ready: its hand-over check has {row['must']} open 'must mend' ({first[:200]}).",
+            "Mend it and check again; or say why it leaves all the same (--despite), and who says so (--technician).",
+        )
+    db.execute(
+        "UPDATE handover SET released_by = ?, released_why = ? WHERE id = ?", (job.technician, job.despite, row["id"])
+    )

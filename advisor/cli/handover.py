@@ -1,0 +1,122 @@
+"""`advisor handover`: is a prepared unit clean, and will it work, before it goes to its new owner."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from advisor.cli.screen import say
+from advisor.files import refuse_same
+
+if TYPE_CHECKING:
+    from advisor.handover import Report
+    from advisor.shop import Shop
+
+EPILOG = "Example:  advisor handover --root /mnt/unit --name benchuser --json > OM-1003-handover.json"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("handover", epilog=EPILOG)(handover)
+
+
+def handover(
+    root: Annotated[
+        Path,
+        typer.Option(metavar="FOLDER", help="Where the prepared system is mounted or unpacked; else this machine."),
+    ] = Path("/"),
+    unit: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The unit's capture: its firmware and its kind of disk are checked."),
+    ] = None,
+    name: Annotated[
+        list[str] | None, typer.Option(help="A name of the bench to look for, such as its account; may be given again.")
+    ] = None,
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="An array with an object a finding, and nothing else.")
+    ] = False,
+    script: Annotated[
+        bool, typer.Option("--script", help="Print a shell script that checks a unit where nothing is installed.")
+    ] = False,
+    came: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE", help="Read what the script, or --json, wrote.")
+    ] = None,
+    tag: Annotated[
+        str | None, typer.Option(metavar="TAG", help="Keep the result in the bench log, as this unit's.")
+    ] = None,
+    log: Annotated[
+        Path | None, typer.Option(envvar="ADVISOR_LOG", help="The bench log's file; else the user's own.")
+    ] = None,
+    slip: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
+    ] = None,
+    rules: Annotated[bool, typer.Option("--rules", help="List the rules, with their sources; check nothing.")] = False,
+) -> None:
+    """Check that nothing is left behind on a prepared unit, and that it will work at its new owner's. Run it as root.
+
+    It only reads: no link is followed out of the root, no mend is run, no secret is shown. Exit code 0: clean; 1:
+    something to mend; 2: it could not be looked into.
+    """
+    from advisor.shop_file import the_shop
+
+    if script or rules:
+        say(_script() if script else _rules(), nl=False)
+        return
+    settings = the_shop(shop)
+    refuse_same(slip, unit, came, shop)
+    if came is not None:
+        report = _read(came)
+    else:
+        from advisor import capture
+        from advisor.handover import check
+
+        facts = capture.read_capture(unit).unit if unit is not None else None
+        report = check(root, shop=settings, names=name or (), unit=facts)
+    if tag is not None:
+        from advisor.benchlog import BenchLog, ready
+
+        with BenchLog(log) as book:
+            ready.keep(book, tag, report.must, report.summary())
+    if slip is not None:
+        _slip(slip, root, unit, settings, report)
+    say(report.json() if as_json else "\n".join(report.lines()))
+    raise typer.Exit(report.exit_code)
+
+
+def _rules() -> str:
+    from advisor.handover.rules import read
+
+    return "".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]\n" for rule in read()[0])
+
+
+def _script() -> str:
+    from advisor.handover.script import generate
+
+    return generate()
+
+
+def _read(path: Path) -> Report:
+    from advisor.files import read_text
+    from advisor.handover import rules, script
+    from advisor.handover.report import read_json
+
+    known = {rule.id: rule for rule in rules.read()[0]}
+    if read_text(path).startswith(script.MARK):
+        return script.read_back(read_text(path), known)
+    return read_json(str(path), known)
+
+
+def _slip(out: Path, root: Path, unit: Path | None, shop: Shop, report: Report) -> None:
+    from advisor import capture
+    from advisor.errors import InputError
+    from advisor.files import write_whole
+    from advisor.handover import slip
+
+    if unit is None:
+        raise InputError("The slip tells what this PC is.", "Name its capture too: --unit FILE")
+    write_whole(out, slip.render_pdf(capture.read_capture(unit).unit, slip.system_of(root), shop.name, report))

@@ -1,0 +1,66 @@
+"""Room handover: whether a prepared unit is clean, and works, before it goes to its new owner."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from advisor.handover.report import Finding, Report
+from advisor.handover.rules import Rule, Severity
+
+if TYPE_CHECKING:
+    from advisor.shop import Shop
+    from advisor.unit import Unit
+
+__all__ = ["Finding", "Report", "Rule", "Severity", "check"]
+
+
+def check(
+    root: str | os.PathLike[str] = "/", *, shop: Shop | None = None, names: Iterable[str] = (), unit: Unit | None = None
+) -> Report:
+    """Check a prepared system; nothing is written, and nothing is followed out of it.
+
+    Parameters
+    ----------
+    root : path-like
+        '/' for the running system, or where it is mounted or unpacked.
+    shop : Shop, optional
+        Its waived rules and the bench's names; the user's own when left out.
+    names : iterable of str
+        Further names of the bench to look for, such as its account or its network.
+    unit : Unit, optional
+        The unit's capture: its devices ask for firmware, its disk for TRIM.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    InputError, AccessError
+        When the root cannot be looked into.
+    """
+    from advisor.handover import rules, unitside
+    from advisor.handover.looks import Context
+    from advisor.handover.report import finding, ordered
+    from advisor.handover.tree import Tree
+    from advisor.handover.walk import walk
+
+    began = time.monotonic()
+    asked, waived = rules.read({one.rule: one.reason for one in shop.waived} if shop else None)
+    tree = Tree(root)
+    try:
+        context = Context(tree, now=time.time())
+        context.names = unitside.bench_names(context, (*names, *(shop.bench_names if shop else ())))
+        context.firmware, context.ssd = unitside.firmware(tree, unit), unitside.has_ssd(tree, unit)
+        hits = walk(context, asked)
+        packages = " ".join(context.firmware or ())
+        found = [finding(rule, hits[rule.id], tree.root, packages) for rule in asked if rule.id in hits]
+        return Report(
+            tree.root, ordered(found), dict(tree.unseen), unitside.not_judged(context, unit), waived,
+            time.monotonic() - began,
+        )  # fmt: skip
+    finally:
+        tree.close()

@@ -1,0 +1,239 @@
+"""What stands inside files: compressed texts, archives, an initramfs, databases, owners of pictures and documents."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import io
+import lzma
+import sqlite3
+import struct
+import tarfile
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import closing, suppress
+
+from advisor.handover.tree import LARGEST
+
+MOST_UNPACKED = 256 << 20
+"""Most bytes that one file is unpacked to [bytes]; an initramfs with all drivers has some 150 MB."""
+
+MOST_MEMBERS = 100_000
+"""Most members of an archive that are looked at."""
+
+MOST_OF_A_MEMBER = 1 << 20
+"""Most bytes of a member that are looked into [bytes]."""
+
+PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ\0", b"\x28\xb5\x2f\xfd")
+"""Magic of gzip, bzip2, xz and zstd (file formats of each; RFC 1952, RFC 8878)."""
+
+BROKEN = (OSError, EOFError, ValueError, zlib.error, lzma.LZMAError, struct.error, KeyError, IndexError, RuntimeError)
+"""What reading a damaged archive, database or picture may raise."""
+
+
+def unpacked(content: bytes, most: int = MOST_UNPACKED) -> bytes:
+    """Content without its compression: gzip, bzip2, xz or zstd, by its magic; as it is when it has none.
+
+    Parameters
+    ----------
+    content : bytes
+    most : int
+        Most bytes given back [bytes].
+
+    Returns
+    -------
+    bytes
+        As far as it could be unpacked.
+    """
+    if not content.startswith(PACKED):
+        return content[:most]
+    source = io.BytesIO(content)
+    parts: list[bytes] = []
+    # Four libraries unpack, each with errors of its own.
+    with suppress(Exception), closing(_opened(source, content)) as stream:
+        while most > 0 and (part := stream.read(min(most, 1 << 20))):
+            parts.append(part)
+            most -= len(part)
+    return b"".join(parts)
+
+
+def _opened(source: io.BytesIO, content: bytes):  # type: ignore[no-untyped-def]  # four libraries' own file classes
+    if content.startswith(b"\x1f\x8b"):
+        return gzip.GzipFile(fileobj=source)
+    if content.startswith(b"BZh"):
+        return bz2.BZ2File(source)
+    if content.startswith(b"\xfd7zXZ\0"):
+        return lzma.LZMAFile(source)
+    import zstandard
+
+    return zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(source, read_across_frames=True)
+
+
+def members(content: bytes) -> Iterator[tuple[str, bytes]]:
+    """Names and beginnings of what an archive holds: an initramfs (cpio, several in a row), tar or zip.
+
+    Parameters
+    ----------
+    content : bytes
+        Compressed or not.
+
+    Yields
+    ------
+    tuple of str and bytes
+    """
+    with suppress(*BROKEN, tarfile.TarError, zipfile.BadZipFile):
+        if content.startswith(b"PK\x03\x04"):
+            yield from _zip(content)
+        elif content.startswith(b"07070"):
+            yield from _cpio(content)
+        else:
+            inner = unpacked(content)
+            if inner.startswith(b"07070"):
+                yield from _cpio(inner)
+            elif inner[257:262] == b"ustar":
+                yield from _tar(inner)
+
+
+def _zip(content: bytes) -> Iterator[tuple[str, bytes]]:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        for one in archive.infolist()[:MOST_MEMBERS]:
+            if one.flag_bits & 1:
+                yield one.filename, b""
+                continue
+            with archive.open(one) as file:
+                yield one.filename, file.read(MOST_OF_A_MEMBER)
+
+
+def _tar(content: bytes) -> Iterator[tuple[str, bytes]]:
+    with tarfile.open(fileobj=io.BytesIO(content), mode="r:") as archive:
+        for _, one in zip(range(MOST_MEMBERS), archive, strict=False):
+            file = archive.extractfile(one) if one.isreg() else None
+            yield one.name.removeprefix("./"), file.read(MOST_OF_A_MEMBER) if file else b""
+
+
+def _cpio(content: bytes) -> Iterator[tuple[str, bytes]]:
+    """cpio in the 'new ASCII' form; what follows it, padded and perhaps compressed, is another archive.
+
+    Format: Linux, Documentation/driver-api/early-userspace/buffer-format.rst.
+    """
+    at = 0
+    for _ in range(MOST_MEMBERS):
+        if content[at : at + 5] != b"07070":
+            return
+        fields = [int(content[at + 6 + 8 * k : at + 14 + 8 * k], 16) for k in range(13)]
+        size, name_size = fields[6], fields[11]
+        name = content[at + 110 : at + 110 + name_size - 1].decode("utf-8", "surrogateescape")
+        start = (at + 110 + name_size + 3) & ~3
+        at = (start + size + 3) & ~3
+        if name == "TRAILER!!!":
+            break
+        yield name.removeprefix("./"), content[start : start + min(size, MOST_OF_A_MEMBER)]
+    rest = content[at:].lstrip(b"\0")
+    if rest:
+        yield from members(rest)
+
+
+def count(database: bytes, log: bytes, query: str) -> int | None:
+    """Ask an SQLite database, with what its write-ahead log adds; nothing is written, not even beside it.
+
+    Parameters
+    ----------
+    database, log : bytes
+        Content of the file and of the one beside it whose name ends in -wal.
+    query : str
+        Of this package's table; gives one number.
+
+    Returns
+    -------
+    int or None
+        None when it is no such database.
+    """
+    content = bytearray(_with_log(database, log))
+    if not content.startswith(b"SQLite format 3\0"):
+        return None
+    # Not in write-ahead mode any more: there is no file for a log here (sqlite.org/fileformat.html, 1.3.3).
+    content[18:20] = b"\1\1"
+    with closing(sqlite3.connect(":memory:")) as db:
+        db.execute("PRAGMA temp_store = MEMORY")
+        try:
+            db.deserialize(bytes(content))
+            db.execute("PRAGMA query_only = ON")
+            [(found,)] = db.execute(query).fetchall()
+        except (sqlite3.Error, ValueError, TypeError, OverflowError):
+            return None
+    return int(found or 0)
+
+
+def _with_log(database: bytes, log: bytes) -> bytes:
+    """The database with its log's committed pages in place (sqlite.org/fileformat.html, 4.1 to 4.4)."""
+    if len(log) < 56 or log[:4] not in (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83"):
+        return database
+    size = int.from_bytes(log[8:12], "big") or 65536
+    content, waiting = bytearray(database), {}
+    for at in range(32, len(log) - 24 - size + 1, 24 + size):
+        page, pages = struct.unpack(">II", log[at : at + 8])
+        if log[at + 8 : at + 16] != log[16:24] or not 0 < page <= LARGEST // size:
+            break
+        waiting[page] = log[at + 24 : at + 24 + size]
+        if pages:
+            content.extend(b"\0" * max(0, pages * size - len(content)))
+            for number, body in waiting.items():
+                content[(number - 1) * size : number * size] = body
+            content, waiting = content[: pages * size] if pages <= LARGEST // size else content, {}
+    return bytes(content)
+
+
+GPS, ARTIST, HOST, OWNER, SERIAL, AUTHOR = 0x8825, 0x013B, 0x013C, 0xA430, 0xA431, 0x9C9D
+"""Tags of Exif 2.32 (JEITA CP-3451), and Windows' XPAuthor."""
+
+
+def owner_of_picture(content: bytes) -> bool:
+    """Whether a picture says where or by whom it was taken: Exif place, artist, owner or serial number; XMP creator."""
+    from PIL import Image, UnidentifiedImageError
+
+    found = any(mark in content[: 1 << 20] for mark in (b"<dc:creator>", b"exif:GPSLatitude", b"aux:OwnerName"))
+    with suppress(*BROKEN, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
+        picture = Image.open(io.BytesIO(content))
+        exif = picture.getexif()
+        inner = exif.get_ifd(0x8769)
+        texts = (exif.get(ARTIST), exif.get(AUTHOR), exif.get(HOST), inner.get(OWNER), inner.get(SERIAL))
+        keys = {str(key).casefold() for key in picture.info}
+        found |= bool(exif.get_ifd(GPS)) or any(str(text).strip("\0 ") for text in texts if text)
+        found |= bool(keys & {"author", "artist", "copyright"})
+    return found
+
+
+_AUTHORS = (b"<dc:creator>", b"<cp:lastModifiedBy>", b"<meta:initial-creator>")
+
+
+def owner_of_document(content: bytes) -> bool:
+    """Whether an office document or PDF says who wrote it (ODF meta.xml, OOXML docProps/core.xml, PDF /Author)."""
+    if content.startswith(b"%PDF"):
+        at = content.find(b"/Author")
+        return at >= 0 and content[at + 7 : at + 12].strip(b" ")[:2] not in (b"()", b"<>", b"")
+    for name, body in members(content) if content.startswith(b"PK") else ():
+        if name in ("meta.xml", "docProps/core.xml"):
+            for mark in _AUTHORS:
+                at = body.find(mark)
+                if at >= 0 and not body[at + len(mark) : at + len(mark) + 1].startswith(b"<"):
+                    return True
+    return False
+
+
+def swap_holds(read_at, size: int) -> str:  # type: ignore[no-untyped-def]  # a reader: (start, most) -> bytes
+    """What a swap area still holds: 'hibernation', 'pages', or '' for none; None of what it reads is kept.
+
+    The first page ends in its signature (Linux, include/linux/swap.h, union swap_header); a hibernation image replaces
+    it (kernel/power/swap.c, HIBERNATE_SIG 'S1SUSPEND').
+    """
+    head = read_at(0, 4096)
+    if head[-10:] in (b"S1SUSPEND\0", b"LINHIB0001") or head[-9:] == b"S1SUSPEND":
+        return "hibernation"
+    if head[-10:] not in (b"SWAPSPACE2", b"SWAP-SPACE"):
+        return ""
+    for at in range(4096, min(size, MOST_UNPACKED), 1 << 20):
+        part = read_at(at, 1 << 20)
+        if part.strip(b"\0"):
+            return "pages"
+    return ""

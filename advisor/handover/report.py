@@ -1,0 +1,207 @@
+"""What the check found: findings, what was not judged, and both in words."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import time
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from advisor.errors import InputError
+from advisor.files import read_text
+from advisor.handover.rules import Rule, Severity
+
+MOST_COMMANDS = 3
+"""Paths up to which a mend is written for each; more get the first, and a word."""
+
+MOST_SHOWN = 6
+"""Paths of a finding that are shown in words."""
+
+LARGEST_RESULT = 64 << 20
+"""Largest result that is read back [bytes]."""
+
+PARTS = {
+    "left": "Nothing left behind",
+    "giver": "The giver's data",
+    "skel": "The skeleton",
+    "place": "Works at the recipient's",
+    "works": "It will work",
+}
+"""The parts of the check, as the rules' table names them, and their titles."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule that is broken, and where.
+
+    Attributes
+    ----------
+    rule, title, part : str
+    severity : Severity
+    paths : tuple of str
+        Relative to the root, sorted.
+    why, mend : str
+    """
+
+    rule: str
+    severity: Severity
+    paths: tuple[str, ...]
+    why: str
+    mend: str
+    title: str
+    part: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Rule, severity, paths, why and mend, as plain data."""
+        return {
+            "rule": self.rule, "severity": str(self.severity), "paths": list(self.paths), "why": self.why,
+            "mend": self.mend,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Report:
+    """The result of one check.
+
+    Attributes
+    ----------
+    root : str
+    findings : tuple of Finding
+        The gravest first.
+    unseen : dict of str to str
+        Paths that could not be looked into, and why.
+    not_judged : tuple of str
+        What the check could not say anything of, in words.
+    waived : dict of str to str
+        Rules that the shop does not ask, and its reasons.
+    took_s : float
+        How long the check took [s].
+    """
+
+    root: str
+    findings: tuple[Finding, ...]
+    unseen: Mapping[str, str]
+    not_judged: tuple[str, ...]
+    waived: Mapping[str, str]
+    took_s: float = 0
+
+    @property
+    def must(self) -> int:
+        """How many findings must be mended before the unit leaves."""
+        return sum(one.severity is Severity.MUST for one in self.findings)
+
+    @property
+    def exit_code(self) -> int:
+        """0 clean, 1 something to mend, 2 nothing to mend found, but not all could be looked into."""
+        if any(one.severity is not Severity.KNOW for one in self.findings):
+            return 1
+        return 2 if self.unseen else 0
+
+    def json(self) -> str:
+        """The findings, one object a line of a JSON array."""
+        lines = ",\n".join(json.dumps(one.as_json()) for one in self.findings)
+        return f"[\n{lines}\n]" if lines else "[]"
+
+    def headline(self) -> str:
+        """The outcome in a sentence."""
+        counts = Counter(one.severity for one in self.findings)
+        if not self.findings:
+            found = "Clean: nothing found"
+        else:
+            found = "Found: " + ", ".join(f"{counts[one]} {one}" for one in Severity if counts[one])
+        return found + (f"; {len(self.unseen)} paths could not be looked into" if self.unseen else "") + "."
+
+    def lines(self, width: int = 100) -> list[str]:
+        """All of it in words, findings by severity and part.
+
+        Parameters
+        ----------
+        width : int
+            Columns.
+
+        Returns
+        -------
+        list of str
+        """
+        out = [f"Hand-over check of {self.root}: {self.headline()}"]
+        for severity in Severity:
+            for finding in (one for one in self.findings if one.severity is severity):
+                out += ["", f"{str(severity).upper()}  {finding.title}  ({finding.rule})"]
+                out += [f"    {path}" for path in finding.paths[:MOST_SHOWN]]
+                if len(finding.paths) > MOST_SHOWN:
+                    out.append(f"    and {len(finding.paths) - MOST_SHOWN} more")
+                out += [f"  why   {finding.why}", *(f"  mend  {line}" for line in finding.mend.splitlines())]
+        out += [""] if self.unseen or self.not_judged or self.waived else []
+        out += [f"Not looked into: {path} ({why})" for path, why in sorted(self.unseen.items())[:MOST_SHOWN]]
+        out += [f"Not judged: {one}" for one in self.not_judged]
+        out += [f"Waived by the shop: {rule}, because {why}" for rule, why in self.waived.items()]
+        return out
+
+    def summary(self) -> list[str]:
+        """One line a finding, for a screen or the sheet."""
+        return [
+            f"{one.severity}: {one.title}: {one.paths[0]}"
+            + (f" and {len(one.paths) - 1} more" if one.paths[1:] else "")
+            for one in self.findings
+        ]
+
+
+def finding(rule: Rule, paths: Iterable[str], root: str, packages: str = "NAME") -> Finding:
+    """Make a finding of a rule and its paths; `packages` are those that a mend installs."""
+    some = tuple(sorted(paths))
+    base = shlex.quote(root)
+    commands = [
+        rule.mend.replace("{path}", shlex.quote(os.path.join(root, path)))
+        .replace("{root}", base)
+        .replace("{packages}", packages)
+        for path in some[:MOST_COMMANDS]
+    ]
+    commands = list(dict.fromkeys(commands))
+    if len(some) > MOST_COMMANDS and "{path}" in rule.mend:
+        commands.append(f"and likewise for {len(some) - MOST_COMMANDS} more")
+    return Finding(rule.id, rule.severity, some, rule.why, "\n".join(commands), rule.title, rule.part)
+
+
+def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings, the gravest first, then in the order of the parts."""
+    grave, parts = list(Severity), list(PARTS)
+    return tuple(sorted(findings, key=lambda one: (grave.index(one.severity), parts.index(one.part), one.rule)))
+
+
+def read_json(path: str, rules: Mapping[str, Rule]) -> Report:
+    """Read back what `advisor handover --json` wrote.
+
+    Parameters
+    ----------
+    path : str
+    rules : mapping of str to Rule
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    InputError
+        When it is no such result.
+    """
+    hint = "Make it with: advisor handover --json"
+    try:
+        said = json.loads(read_text(path, LARGEST_RESULT, InputError, hint))
+        findings = [
+            Finding(
+                one["rule"], Severity(one["severity"]), tuple(map(str, one["paths"])), str(one["why"]),
+                str(one["mend"]), rules[one["rule"]].title, rules[one["rule"]].part,
+            )
+            for one in said
+        ]  # fmt: skip
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"{path} is no result of a hand-over check.", hint) from error
+    when = time.strftime("%Y-%m-%d")
+    return Report(path, ordered(findings), {}, (f"read from {path} on {when}",), {})

@@ -1,0 +1,178 @@
+"""The check as one POSIX shell script, made from the same table as far as a shell goes, and its findings read back."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections import defaultdict
+from collections.abc import Mapping
+from importlib.resources import files
+
+from advisor.errors import InputError
+from advisor.handover.globs import HOMES, expand
+from advisor.handover.report import Finding, Report, finding, ordered
+from advisor.handover.rules import Rule, every
+
+MARK = "# hand-over check by script, version 1"
+"""First line of what the script prints."""
+
+LOOKS = frozenset({"any", "there", "file", "unowned", "unowned_file", "line", "text", "link", "masked", "head"})
+"""Kinds of look that a shell can do."""
+
+_CLASSES = {r"\s": "[[:space:]]", r"\S": "[^[:space:]]", r"\d": "[0-9]", r"\w": "[[:alnum:]_]", r"\b": ""}
+
+
+def generate() -> str:
+    """Make the script.
+
+    Returns
+    -------
+    str
+        Text of a POSIX shell script; it says at its end which rules it cannot ask.
+    """
+    template = (files("advisor.handover") / "script.sh").read_text(encoding="utf-8").replace("@MARK@", MARK)
+    parts, left, deep = [template], [], []
+    for rule in every():
+        translated = _translated(rule)
+        if translated is None:
+            left.append(rule.id)
+            continue
+        flags, pattern, unless = translated
+        here = [glob for one in rule.where if one[0] != "!" for glob in expand(one, HOMES)]
+        excepted = " ".join(
+            glob.replace("**/", "*") for one in rule.where if one[0] == "!" for glob in expand(one[1:], HOMES)
+        )
+        name = f"r_{rule.id.replace('-', '_')}"
+        parts.append(
+            f"{name}() {{\n    rule={rule.id} look={rule.look} flags={shlex.quote(flags)}\n"
+            f"    pattern={shlex.quote(pattern)}\n"
+            f'    unless={shlex.quote(unless)} except={shlex.quote(excepted)}\n    ask "$@"\n}}\n'
+        )
+        plain = [each for glob in here if "**" not in glob for each in _with_dots(glob)]
+        if plain:
+            parts.append(f"{name} {' '.join(map(_glob, plain))}\n")
+        deep += [(glob, name) for glob in here if "**" in glob]
+    parts.append(_deep(deep))
+    parts += [f"echo '# not asked by script: {one}'\n" for one in left]
+    return "".join(parts) + "exit $found\n"
+
+
+def _with_dots(glob: str) -> list[str]:
+    """A shell's '*' at the start of a name passes by those that begin with a dot."""
+    folder, slash, name = glob.rpartition("/")
+    return [glob, f"{folder}{slash}.[!.]{name}"] if name.startswith("*") else [glob]
+
+
+def _glob(pattern: str) -> str:
+    """A pattern of paths as the shell's own, everything but its wildcards quoted."""
+    return "".join(part if part in "*?" or part.startswith("[") else _quoted(part) for part in _pieces(pattern))
+
+
+def _pieces(pattern: str) -> list[str]:
+    return re.findall(r"\[!?[^\]]+\]|[*?]|[^*?\[]+", pattern)
+
+
+def _quoted(text: str) -> str:
+    return shlex.quote(text) if text else ""
+
+
+def _deep(wanted: list[tuple[str, str]]) -> str:
+    """One walk for all patterns that reach into any folder: find(1) by paths, then case by case; '*' spans folders."""
+    by_path: defaultdict[str, list[str]] = defaultdict(list)
+    for glob, name in wanted:
+        glob = f"{glob}/*" if glob.endswith("/**") else glob
+        for path in {glob.replace("**/", "*/", 1).replace("**/", ""), glob.replace("**/", "")}:
+            by_path[path if path.startswith("*/") else f"/{path}"].append(name)
+    tests = " -o ".join(f"-path {shlex.quote(path if path[0] == '*' else '.' + path)}" for path in sorted(by_path))
+    body = []
+    for path, rules in sorted(by_path.items()):
+        asked = "; ".join(f'{name} "$f"' for name in dict.fromkeys(rules))
+        body.append(f"    case /$f in {_glob(path)}) {asked} ;; esac\n")
+    head = f"deep {tests} | {{\nwhile IFS= read -r f; do\n    f=${{f#./}}\n"
+    return f"if {head}{''.join(body)}done\n[ $found = 0 ]\n}}; then :; else found=1; fi\n"
+
+
+def _translated(rule: Rule) -> tuple[str, str, str] | None:
+    """A rule's pattern for grep -E: flags, pattern, and lines that it does not mean; None where a shell cannot ask."""
+    # Looking into every file of the data would start a program for each.
+    if rule.look not in LOOKS or (rule.look == "head" and "{data}/**" in rule.where):
+        return None
+    pattern, flags, unless = rule.pattern, "", ""
+    if pattern.startswith("(?i)"):
+        pattern, flags = pattern[4:], "-i"
+    at = pattern.find("(?!")
+    if at >= 0:
+        end = _closing(pattern, at)
+        before, inside, after = pattern[:at], pattern[at + 3 : end], pattern[end + 1 :]
+        if "(?!" in after or _depth(before) or before.endswith("?"):
+            return None
+        unless, pattern = _extended(before + inside), before + after
+    if re.search(r"\(\?|\\0|\\n|\\x|\[\^?\\|\\1", pattern + unless):
+        return None
+    return flags, _extended(pattern), unless
+
+
+def _closing(pattern: str, at: int) -> int:
+    depth = 0
+    for number in range(at, len(pattern)):
+        depth += {"(": 1, ")": -1}.get(pattern[number], 0) if pattern[number - 1] != "\\" else 0
+        if depth == 0:
+            return number
+    return len(pattern)
+
+
+def _depth(text: str) -> int:
+    bare = re.sub(r"\\.|\[[^\]]*\]", "", text)
+    return bare.count("(") - bare.count(")")
+
+
+def _extended(pattern: str) -> str:
+    """A regular expression of Python's in the extended syntax of POSIX (XBD 9.4)."""
+
+    def of_class(found: re.Match[str]) -> str:
+        return (
+            found[0].replace(r"\s", "[:space:]").replace(r"\w", "[:alnum:]_").replace(r"\\", "\\").replace(r"\.", ".")
+        )
+
+    parts = re.split(r"(\[\^?\]?(?:[^\]\\]|\\.)*\])", pattern)
+    for number, part in enumerate(parts):
+        if number % 2:
+            parts[number] = re.sub(r".*", of_class, part, count=1, flags=re.DOTALL)
+        else:
+            for old, new in _CLASSES.items():
+                part = part.replace(old, new)
+            parts[number] = part
+    return "".join(parts)
+
+
+def read_back(text: str, rules: Mapping[str, Rule]) -> Report:
+    """Read what the script printed.
+
+    Parameters
+    ----------
+    text : str
+    rules : mapping of str to Rule
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    InputError
+        When it is not the script's output.
+    """
+    first, *lines = text.splitlines()
+    if first != MARK:
+        raise InputError("This is not what the hand-over script printed.", "On the unit: sh handover.sh > FILE")
+    paths: defaultdict[str, set[str]] = defaultdict(set)
+    not_judged = []
+    for line in lines:
+        rule, tab, path = line.partition("\t")
+        if tab and rule in rules:
+            paths[rule].add(path)
+        elif line.startswith("# not asked by script: "):
+            not_judged.append(line.removeprefix("# not asked by script: "))
+    found: list[Finding] = [finding(rules[rule], some, "/") for rule, some in paths.items()]
+    said = f"rules that a shell cannot ask ({len(not_judged)}): {', '.join(not_judged)}"
+    return Report("what the script wrote", ordered(found), {}, (said,) if not_judged else (), {})

@@ -1,0 +1,72 @@
+"""Settings of which one value counts, however often they are written: the last, or the first."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+from collections.abc import Iterator
+
+from advisor.handover.rules import Rule
+from advisor.handover.tree import Tree
+
+_SECTION = re.compile(r"\[(.+)\]\s*$")
+_PAIR = re.compile(r"([A-Za-z][\w.-]*)\s*(?:=|\s)\s*(.*?)\s*$")
+_QUOTED = re.compile(r'^"(.*)"$')
+
+
+def found(tree: Tree, rule: Rule) -> list[str]:
+    """Files whose value of a setting counts, and is one that the rule names.
+
+    The rule's pattern is 'last:SECTION/(KEY=VALUE|KEY=VALUE)' or 'first:…', each part a regular expression.
+
+    Parameters
+    ----------
+    tree : Tree
+    rule : Rule
+
+    Returns
+    -------
+    list of str
+    """
+    which, _, rest = rule.pattern.partition(":")
+    section, _, wanted = _split(rest)
+    counts: dict[tuple[str, str], tuple[str, str]] = {}
+    for path in _files(tree, rule.where):
+        for at, key, value in _values(tree.text(path)):
+            if re.fullmatch(section, at, re.IGNORECASE) and (which == "last" or (at, key) not in counts):
+                counts[at, key] = (path, value)
+    fits = re.compile(wanted, re.IGNORECASE)
+    return sorted({path for (_, key), (path, value) in counts.items() if fits.match(f"{key}={value}")})
+
+
+def _split(pattern: str) -> tuple[str, str, str]:
+    """Section and the rest, parted at the first '/' before a bracket of alternatives or a key."""
+    at = pattern.rfind("/", 0, pattern.index("=") if "=" in pattern else None)
+    opening = pattern.find("/(")
+    at = opening if opening >= 0 else at
+    return pattern[:at], "/", pattern[at + 1 :]
+
+
+def _files(tree: Tree, where: tuple[str, ...]) -> Iterator[str]:
+    """Files in the order in which a program reads them."""
+    for one in where:
+        folder, _, name = one.rpartition("/")
+        if "*" not in one:
+            yield one
+        else:
+            yield from (f"{folder}/{each}" for each in fnmatch.filter(tree.names(folder), name))
+
+
+def _values(text: str) -> Iterator[tuple[str, str, str]]:
+    section = ""
+    for line in text.splitlines():
+        line = line.strip()
+        if not line or line[0] in "#;":
+            continue
+        if head := _SECTION.match(line):
+            section = head[1]
+        elif section.casefold() != "match" and (pair := _PAIR.match(line)):
+            if pair[1].casefold() == "match":
+                section = "match"
+                continue
+            yield section, pair[1].casefold(), _QUOTED.sub(r"\1", pair[2])

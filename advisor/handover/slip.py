@@ -1,0 +1,122 @@
+"""The slip for a PC's new owner: what this PC is, what runs on it, how to start, in plain words, on half a page."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from advisor.errors import ToolError
+
+if TYPE_CHECKING:
+    from advisor.handover.report import Report
+    from advisor.unit import Unit
+
+HERE = Path(__file__).resolve().parent
+
+DESKTOPS = {
+    "gnome-shell": "GNOME", "plasma-desktop": "KDE Plasma", "cinnamon": "Cinnamon", "mate-panel": "MATE",
+    "xfce4-panel": "Xfce", "lxqt-panel": "LXQt", "lxpanel": "LXDE",
+}  # fmt: skip
+"""Package of Debian's that a desktop cannot do without, and the desktop."""
+
+PROGRAMS = {
+    "firefox-esr": "Firefox for the web", "chromium": "Chromium for the web", "thunderbird": "Thunderbird for mail",
+    "libreoffice-writer": "LibreOffice for letters and tables", "vlc": "VLC for films and music",
+    "gimp": "GIMP for pictures",
+}  # fmt: skip
+"""Packages that a new owner looks for first, in plain words."""
+
+
+def system_of(root: str | os.PathLike[str]) -> dict[str, Any]:
+    """What runs on a prepared system: Debian's release, the desktop, the programs that are asked for first.
+
+    Parameters
+    ----------
+    root : path-like
+
+    Returns
+    -------
+    dict
+        release, desktop ('' when none is known), programs.
+    """
+    from advisor.handover import apt
+    from advisor.handover.tree import Tree
+    from advisor.handover.unitside import release_of
+
+    tree = Tree(root)
+    try:
+        here = {name for name, _ in apt.installed(tree.text("var/lib/dpkg/status"))}
+        desktop = next((title for name, title in DESKTOPS.items() if name in here), "")
+        return {
+            "release": release_of(tree), "desktop": desktop,
+            "programs": [title for name, title in PROGRAMS.items() if name in here],
+        }  # fmt: skip
+    finally:
+        tree.close()
+
+
+def content(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> dict[str, Any]:
+    """The slip's words.
+
+    Parameters
+    ----------
+    unit : Unit
+    system : dict
+        From `system_of`.
+    shop : str
+        The shop's name.
+    report : Report
+        Of this PC's check; whether it was clean is said.
+
+    Returns
+    -------
+    dict
+        title, parts (title, lines), foot.
+    """
+    name = " ".join(filter(None, (unit.maker, unit.model))) or "This PC"
+    pc = [f"Processor: {unit.cpu}" if unit.cpu else "", f"Memory: {unit.ram_gib:g} GB" if unit.ram_gib else ""]
+    pc.append(
+        f"Disk: {unit.storage_gib:g} GB {str(unit.storage_kind or '').upper()}".strip() if unit.storage_gib else ""
+    )
+    runs = [f"Debian {system['release']}, a free system".replace("  ", " ")]
+    runs += [f"with the {system['desktop']} desktop"] if system["desktop"] else []
+    start = [
+        "Plug it in and switch it on.",
+        "It asks for your language, your name and a password. The password is yours alone: nobody else knows it.",
+        "Choose your own wireless network from the symbol beside the clock.",
+        "Updates come by themselves or are offered: let them be installed.",
+        "Keep a copy of what is dear to you on another disk.",
+    ]
+    parts = [
+        {"title": "What this PC is", "lines": [line for line in pc if line] or ["see the label"]},
+        {"title": "What runs on it", "lines": runs + list(system["programs"])},
+        {"title": "How to start", "lines": start},
+    ]
+    checked = "nothing of former owners was found" if not report.must else "see the note of the shop"
+    return {"title": name, "parts": parts, "foot": f"Prepared by {shop}. Checked before it was handed over: {checked}."}
+
+
+def render_pdf(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> bytes:
+    """Set the slip as a PDF; see `content`.
+
+    Returns
+    -------
+    bytes
+        The same for the same PC on every machine.
+
+    Raises
+    ------
+    ToolError
+        When the typesetter fails.
+    """
+    import typst
+
+    fonts = HERE.parent / "sheet" / "fonts"
+    said = json.dumps(content(unit, system, shop, report), ensure_ascii=False)
+    try:
+        compiler = typst.Compiler(input=HERE / "slip.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
+        return bytes(compiler.compile(format="pdf", sys_inputs={"slip": said}, timestamp=0))
+    except typst.TypstError as error:
+        raise ToolError(f"The slip could not be set: {error}.", "Install the package again.") from error
