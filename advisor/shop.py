@@ -25,6 +25,17 @@ class Edition(StrEnum):
     LXDE = "LXDE"
 
 
+class Practice(StrEnum):
+    """Ways of working that save hands; a shop names those that it has."""
+
+    PRESEEDED = "preseeded installer"
+    CACHE = "local package cache"
+    SECOND_STICK = "second stick"
+    FIRMWARE_STICK = "firmware on the stick"
+    LAYOUT_PACKAGE = "default layout as a package"
+    SIDE_BY_SIDE = "two units side by side"
+
+
 class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -42,6 +53,9 @@ class Image(_Record):
         description="firmware packages it carries; 'area:NAME' stands for all of that archive area",
     )
     boots: tuple[BootMode, ...] = Field(default=tuple(BootMode), description="firmware modes it boots in")
+    installer: Literal["live", "text"] = Field(
+        default="live", description="what asks the questions: the live session's installer, or the text installer"
+    )
     on_hand: bool = Field(default=True, description="a stick with it lies ready")
 
 
@@ -57,7 +71,9 @@ class Part(_Record):
     gib: float = Field(default=0, ge=0, description="memory or disk size [GiB]")
     device: str = Field(default="", description="wireless: its id, such as usb:0bda:c811")
     count: int = Field(default=1, ge=0, description="how many lie in the drawer")
-    fit_min: float = Field(default=5, ge=0, description="hands-on minutes to fit it [min]")
+    fit_min: float | None = Field(
+        default=None, ge=0, description="hands-on minutes to fit it, the shop's own; by kind of box when left out [min]"
+    )
 
 
 class Thresholds(_Record):
@@ -98,6 +114,9 @@ class Shop(_Record):
     default_edition: str | None = Field(default=None, description="the usual edition; None means the richest")
     take_richest: bool = Field(
         default=False, description="take the richest comfortable edition, not the usual one, where both would do"
+    )
+    practices: tuple[Practice, ...] = Field(
+        default=(), description=f"ways of working that save hands: {', '.join(Practice)}"
     )
     buys_parts: bool = Field(default=True, description="a part that the drawer lacks may be bought for a unit")
     bench_names: tuple[str, ...] = Field(

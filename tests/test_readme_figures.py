@@ -94,6 +94,29 @@ def timing_bounds() -> list[str]:
     return [str(len(TERMS)), str(len(zero)), str(len(bounds) - len(zero))]
 
 
+@cache
+def demo_timing():
+    from advisor import intake
+    from advisor.advice import assess
+    from advisor.shop_file import read_shop
+    from advisor.timing import load_model
+
+    place = datasets() / "demo"
+    model = load_model(datasets() / "timing" / "model.json")
+    return assess(intake.read(place / "intake.csv"), read_shop(place / "shop.toml"), model).timing
+
+
+def founded() -> list[str]:
+    """Medians over the demo's units that are prepared: what their minutes rest on, and their hands-on minutes."""
+    timing = demo_timing()
+    shares = 100 * timing.shares.dropna().astype(float).median()
+    prepared = timing.hands_on_min.notna().to_numpy(dtype=bool)
+    return [
+        *(f"{shares[name]:.0f}" for name in ("published", "measured", "modelled", "memory")),
+        f"{100 * np.median(timing._remembered[prepared]):.0f}", f"{timing.hands_on_min.dropna().median():.1f}",
+    ]  # fmt: skip
+
+
 def thresholds() -> list[str]:
     plain = Thresholds()
     return [f"{plain.desktop_s:g}", f"{plain.browser_s:g}", f"{100 * plain.certainty:.0f}"]
@@ -158,6 +181,11 @@ FIGURES = [
         uneven,
     ),
     (r"Of the (\d+) coefficients (\d+) stand at zero, and (\d+) overlaps at the most that is tried", timing_bounds),
+    (
+        r"the median, (\d+) % are published, (\d+) % measured, (\d+) % modelled and (\d+) % from memory; "
+        r"of the hands' own, standing by apart, (\d+) % are from memory\. .* a median of ([\d.]+) hands-on minutes",
+        founded,
+    ),
     (r"\((\d+) s and (\d+) s, with (\d+) % certainty, unless the shop says otherwise\)", thresholds),
     (r"(\d+) points measured with limited memory \((\d+) MiB to (\d+) GiB\), processor and disk \((\d+) more", points),
     (

@@ -143,6 +143,12 @@ class Batch(Shown):
         """Pictures: `batch.plot.advice()`, `.minutes()`, `.memory()`, `.parts()`, `.measured()`."""
         return pictures(self)
 
+    def savings(self, units_a_month: float | None = None) -> pd.DataFrame:
+        """What each way of working that the shop has not would save; see `advisor.advice.savings.savings`."""
+        from advisor.advice.savings import savings
+
+        return savings(self, units_a_month)
+
     def sheet(self) -> Any:
         """The printed pages of all units: show themselves in a notebook; `.pdf`, `.html`, `.save(path)`."""
         return page(self)
@@ -240,7 +246,7 @@ def assess(
 
     shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts)
     case, cases = _cases(facts, decision, machine, shares)
-    timing = _timing(cases, drawer, model)
+    timing = timing_of(cases, drawer, model)
     elapsed = timing.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
     return Batch(
         shop=shop, raw=frame, understood=understood, cases=cases, case=case, shares=shares, timing=timing,
@@ -336,20 +342,21 @@ def _prepared(facts: Facts, units: pd.DataFrame, options: pd.DataFrame, drawer: 
     return fitted(reading, table.assign(at=np.arange(n)), drawer)
 
 
-def _timing(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
+def timing_of(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
     """Minutes of every case; NA where nothing is installed."""
     from advisor import timing
 
     chosen, names = cases.chosen, np.array([*(image.name for image in cases.facts.shop.images), None], dtype=object)
     works = cases.works
     fit = chosen["fit_min"].fillna(0).to_numpy(dtype=float)
-    fit = fit + np.where(fit > 0, cases.facts.extra_min, 0.0)
+    extra = np.where(fit > 0, cases.facts.extra_min, 0.0)
+    remembered = chosen["fit_remembered"].fillna(0).to_numpy(dtype=float) + extra
     firmware = np.array([any(one.decides for one in each) for each in cases.bring], dtype=bool)
     return timing.predict(
         _prepared(cases.facts, cases.facts.units, chosen, drawer), cases.facts.processors,
         chosen["edition"].where(works).astype("string"),
         pd.Series(names[np.where(works, cases.image, -1)], dtype="string"), cases.facts.shop,
-        model=model, firmware=pd.Series(firmware), part_min=pd.Series(fit),
+        model=model, firmware=pd.Series(firmware), part_min=pd.Series(fit + extra), remembered=pd.Series(remembered),
     )  # fmt: skip
 
 

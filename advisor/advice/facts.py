@@ -49,7 +49,9 @@ class Facts:
     ruled_out : mapping of str to numpy.ndarray of bool
         Kind of part to the units whose model does not take one.
     extra_min : numpy.ndarray of float
-        Minutes more than usual that it takes to open the unit [min].
+        Minutes that a trap of the model adds to a fitting, beside opening the box [min].
+    box : numpy.ndarray of object
+        How the unit is opened, as `timing/fitting` names it: a trap of its model, else its kind of box, '' for unknown.
     likely : pandas.DataFrame
         Values taken as likely: row, column, value, reason.
     twice : numpy.ndarray of bool
@@ -68,6 +70,7 @@ class Facts:
     conditions: pd.DataFrame
     ruled_out: Mapping[str, np.ndarray]
     extra_min: np.ndarray
+    box: np.ndarray
     likely: pd.DataFrame
     twice: np.ndarray
 
@@ -94,6 +97,7 @@ class Facts:
             trouble=Trouble(*(getattr(self.trouble, field.name)[at] for field in fields(Trouble))),
             conditions=long(self.conditions),
             ruled_out={name: mask[at] for name, mask in self.ruled_out.items()}, extra_min=self.extra_min[at],
+            box=self.box[at],
             likely=long(self.likely), twice=self.twice[at],
         )  # fmt: skip
 

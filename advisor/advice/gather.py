@@ -14,6 +14,7 @@ from advisor.identify.likely import likely
 from advisor.identify.traps import traps
 from advisor.intake.notes import conditions as conditions_of
 from advisor.shop import Shop
+from advisor.timing import operations
 
 PART_KINDS = ("memory", "ssd", "wireless")
 
@@ -70,8 +71,18 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         shop=shop, units=units, processors=processors, drawing=drawn["drawing"],
         assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts, support=support, trouble=trouble, conditions=conditions,
-        ruled_out=ruled_out, extra_min=extra, likely=taken, twice=twice,
+        ruled_out=ruled_out, extra_min=extra, box=_box(units, trapped), likely=taken, twice=twice,
     )  # fmt: skip
+
+
+def _box(units: pd.DataFrame, trapped: pd.DataFrame) -> np.ndarray:
+    """How each unit is opened: by the trap of its model that takes longest, else by its kind of box."""
+    out = units["form_factor"].astype("string").fillna("").to_numpy(dtype=object)
+    told = trapped[trapped["code"].isin(operations.boxes())]
+    took = operations.opening_min(told["code"].to_numpy(dtype=object))[:, 0] if len(told) else np.empty(0)
+    for at in np.argsort(took, kind="stable"):
+        out[int(told["row"].iloc[at])] = str(told["code"].iloc[at])
+    return np.asarray(out)
 
 
 def _still_trapped(trapped: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:

@@ -302,7 +302,7 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
     adapter = out["adapter"].to_numpy() >= 0
     counts = np.append(shelf.count, 0)
     gib = np.append([part.gib for part in shelf.parts], 0.0)
-    minutes = np.append([part.fit_min for part in shelf.parts], 0.0)
+    fit_min, remembered = parts.fit_minutes(shelf, out, facts.box[rows])
     buy = np.zeros(len(out), dtype=int)
     for name in PART_COLUMNS:
         position = out[name].to_numpy(dtype=int)
@@ -322,7 +322,8 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         memory_gib=np.where(module >= 0, gib[module] * several, 0.0),
         n_parts=(ssd >= 0).astype(int) + several + adapter,
         size=np.where(module >= 0, gib[module] * several, 0) + np.where(ssd >= 0, gib[ssd], 0),
-        fit_min=minutes[module] * several + minutes[ssd] + minutes[out["adapter"].to_numpy(dtype=int)],
+        fit_min=np.round(fit_min, 1),
+        fit_remembered=remembered,
     )
 
 

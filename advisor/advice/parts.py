@@ -13,6 +13,7 @@ from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
 from advisor.columns import holds, numbers, present, texts
 from advisor.shop import Image, Part, Shop
+from advisor.timing import operations
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
 _DIMM_FORMS = (FormFactor.DESKTOP, FormFactor.SERVER)
@@ -58,6 +59,31 @@ def shelf(shop: Shop) -> Shelf:
     more = [part for part in usual_parts() if part.name.casefold() not in listed] if shop.buys_parts else []
     parts = tuple(part for part in (*shop.stock, *more) if part.count or shop.buys_parts)
     return Shelf(parts, np.array([part.count for part in parts], dtype=int))
+
+
+def fit_minutes(shelf: Shelf, table: pd.DataFrame, box: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Minutes to fit the parts of each combination, and those of them from memory [min]; the box is opened once.
+
+    Where a shop names its own minutes for a part, they hold for opening a usual box too; what a model's own trap adds
+    to that comes on top.
+    """
+    reckoned = np.array([operations.part_min(part.kind, part.fits) for part in shelf.parts] + [(0.0, 0.0)])
+    own = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])
+    outside = np.array([operations.part_name(p.kind, p.fits) in operations.OUTSIDE for p in shelf.parts] + [True])
+    minutes, opened, plain = np.zeros((len(table), 2)), np.zeros(len(table), dtype=bool), np.zeros(len(table), bool)
+    for name in ("module", "ssd", "adapter"):
+        at = table[name].to_numpy(dtype=int)
+        times = table["modules"].to_numpy(dtype=int) if name == "module" else (at >= 0).astype(int)
+        named = ~np.isnan(own[at])
+        minutes += (
+            np.where(named[:, None], np.column_stack([np.nan_to_num(own[at]), np.zeros(len(at))]), reckoned[at])
+            * (times[:, None])
+        )
+        plain |= (at >= 0) & named & ~outside[at]
+        opened |= (at >= 0) & ~named & ~outside[at]
+    whole, usual = operations.opening_min(box), operations.opening_min(np.full(len(box), "", dtype=object))
+    minutes += np.where(opened[:, None], whole, np.where(plain[:, None], np.maximum(whole - usual, 0.0), 0.0))
+    return minutes[:, 0], minutes[:, 1]
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,9 @@ def sheet(
     shop: Annotated[
         Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
     ] = None,
+    steps: Annotated[
+        bool, typer.Option("--steps", help="The steps of each phase with their seconds, for a newcomer; as text.")
+    ] = False,
     width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
 ) -> None:
     """Print a sheet."""
@@ -66,10 +69,30 @@ def sheet(
         raise InputError(
             "Say which unit: a capture file, or --csv with a tag or --all.", "advisor sheet --help shows examples."
         )
+    if steps:
+        print_steps(frame, settings, out)
+        return
     unreadable = print_sheets(frame, settings, out, width)
     if unreadable:
         say(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
+
+
+def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None) -> None:
+    """Print the steps of rows; to a file that ends in .txt, or here."""
+    from advisor.advice import assess
+    from advisor.advice.unfold import step_lines
+    from advisor.files import write_whole
+
+    if out is not None and out.suffix.lower() != ".txt":
+        raise InputError(f"--steps are written as text, not as {out.suffix}.", "Let the name of --out end in .txt.")
+    batch = assess(frame, shop)
+    text = "\n".join("\n".join([*step_lines(batch, row), ""]) for row in range(len(batch)))
+    if out is None:
+        say(text)
+    else:
+        write_whole(out, text)
+        say(f"Wrote {out}.")
 
 
 def _check_suffix(out: Path) -> None:

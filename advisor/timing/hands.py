@@ -11,6 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor import tables
+from advisor.shop import Practice, Shop, default_shop
+from advisor.timing import operations
 from advisor.timing.conformal import Z
 from advisor.unit import BootMode, FormFactor, StorageMode
 
@@ -19,50 +21,31 @@ Array = NDArray[np.float64]
 DAMAGE_WORDS = r"crack|broken|damag|missing|sticky|swollen|dirty|smell|locked|password|dead|fault|noisy|loose|stain"
 """Words of a note that mean a closer look; common practice, no source."""
 
-PERSON_SD = 0.15
-"""How far people differ at the same work, as a share of the minutes; from memory."""
-
 FACTS = ("cpu", "ram_gib", "storage_kind", "storage_gib", "boot_mode")
 """Facts that somebody must find out at the bench when the intake leaves them open."""
+
+FITTING_SPREAD = 0.4
+"""How far the minutes of a fitting differ, as a share of them, from the middle to where a tenth take more: half as long
+again, or two thirds of what was reckoned; common practice, no source."""
+
+_PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
+_BOXES = (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER)
 
 
 @dataclass(frozen=True)
 class Phases:
-    """The table of phases, as arrays.
-
-    Attributes
-    ----------
-    names, titles, machine : tuple of str
-    low, typical, high, overlap_share : numpy.ndarray, shape (len(names),)
-        Hands-on [min]; share of them that may run while the machine works.
-    """
+    """The table of phases, in order: names, titles, and the machine's work in each."""
 
     names: tuple[str, ...]
     titles: tuple[str, ...]
     machine: tuple[str, ...]
-    low: Array
-    typical: Array
-    high: Array
-    overlap_share: Array
 
 
 @cache
 def phase_table() -> Phases:
     """The phases, in order."""
     rows = sorted(tables.dicts("timing/phases"), key=lambda row: int(row["order"]))
-
-    def numbers(name: str) -> Array:
-        return np.array([float(row[name]) for row in rows])
-
-    return Phases(
-        names=tuple(row["phase"] for row in rows),
-        titles=tuple(row["title"] for row in rows),
-        machine=tuple(row["machine"] for row in rows),
-        low=numbers("hands_low"),
-        typical=numbers("hands_typical"),
-        high=numbers("hands_high"),
-        overlap_share=numbers("overlap_share"),
-    )
+    return Phases(*(tuple(row[name] for row in rows) for name in ("phase", "title", "machine")))
 
 
 @dataclass(frozen=True)
@@ -72,23 +55,57 @@ class HandsOn:
     Attributes
     ----------
     minutes : numpy.ndarray, shape (n, n_phases)
-        Typical [min].
+        Typical, without standing by [min].
+    wait, meanwhile : numpy.ndarray, shape (n, n_phases)
+        Stood by while the machine works, at the most; part of `minutes` that can be done while it works [min].
     spread : numpy.ndarray, shape (n,)
-        Standard deviation of a unit's sum [min]: phases scatter by themselves, and all of them with the person.
-    why : dict of str to numpy.ndarray of bool, shape (n,)
-        Condition of `datasets/timing/hands_extras.csv` to the units it applies to.
+        Standard deviation of a unit's sum [min]: steps miss by themselves, one person's pace runs through all of them.
+    remembered : numpy.ndarray, shape (n,)
+        Minutes that rest on memory [min].
+    done : numpy.ndarray, shape (n, n_steps)
+        How often each step of `operations.steps()` is done.
     """
 
     minutes: Array
+    wait: Array
+    meanwhile: Array
     spread: Array
-    why: dict[str, NDArray[np.bool_]]
+    remembered: Array
+    done: Array
 
     def take(self, rows: NDArray[Any]) -> HandsOn:
         """Some of the units, by mask or position."""
-        return HandsOn(self.minutes[rows], self.spread[rows], {name: mask[rows] for name, mask in self.why.items()})
+        return HandsOn(
+            self.minutes[rows], self.wait[rows], self.meanwhile[rows], self.spread[rows], self.remembered[rows],
+            self.done[rows],
+        )  # fmt: skip
+
+    def beside(self, work: Array, factor: float = 1.0) -> tuple[Array, Array, Array]:
+        """Hands-on minutes beside the machine's, to a tenth, so that what is shown adds up.
+
+        Parameters
+        ----------
+        work : numpy.ndarray, shape (n, n_phases)
+            Machine minutes [min].
+        factor : float
+            The shop's pace.
+
+        Returns
+        -------
+        busy, under, wait : numpy.ndarray, shape (n, n_phases)
+            Minutes at work, those of them that run while the machine works, and minutes stood by where it is soon
+            done [min]. Standing by is hands-on, and lengthens nothing.
+        """
+        busy: Array = np.round(self.minutes * factor, 1)
+        under: Array = np.asarray(np.round(np.minimum(self.meanwhile * factor, work), 1), dtype=float)
+        return busy, under, np.asarray(np.round(np.minimum(self.wait, work - under), 1), dtype=float)
 
 
-def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: pd.Series | None = None) -> HandsOn:
+def hands_on(
+    units: pd.DataFrame, firmware: pd.Series | None = None, part_min: pd.Series | None = None, *,
+    remembered: pd.Series | None = None, editions: pd.Series | None = None, images: pd.Series | None = None,
+    shop: Shop | None = None,
+) -> HandsOn:  # fmt: skip
     """Work out hands-on minutes.
 
     Parameters
@@ -98,56 +115,95 @@ def hands_on(units: pd.DataFrame, firmware: pd.Series | None = None, part_min: p
     firmware : pandas.Series of bool, shape (n,), optional
         Units that need a firmware package brought on a stick.
     part_min : pandas.Series, shape (n,), optional
-        Minutes to fit the part that the advice names [min]; NA or 0 where none.
+        Minutes to fit the parts that the advice names [min]; NA or 0 where none.
+    remembered : pandas.Series, shape (n,), optional
+        Those of the minutes in `part_min` that rest on memory [min].
+    editions, images : pandas.Series of str, shape (n,), optional
+        What is installed, and from which of the shop's images: they tell the screens that are answered.
+    shop : Shop, optional
+        The built-in one when left out.
 
     Returns
     -------
     HandsOn
     """
-    table = phase_table()
-    n = len(units)
-    minutes = np.repeat(table.typical[None, :], n, axis=0)
-    variance = np.full(n, float((((table.high - table.low) / (2 * Z)) ** 2).sum()))
-    conditions = _conditions(units, firmware)
-    name = "timing/hands_extras"
-    extras = tables.Named(name, {row["condition"]: row for row in tables.dicts(name)})
-    for name, applies in conditions.items():
-        row = extras[name]
-        column = table.names.index(row["phase"])
-        minutes[:, column] += applies * float(row["typical"])
-        variance += applies * ((float(row["high"]) - float(row["low"])) / (2 * Z)) ** 2
+    shop = default_shop() if shop is None else shop
+    n, names = len(units), phase_table().names
+    conditions = _conditions(units, firmware) | _practised(shop, n) | _installed(editions, images, shop, n)
+    codes, first = _distinct(conditions, n)
+    some = {name: values[first] for name, values in conditions.items()}
+    done = operations.times(some, len(first))
+    found = operations.sums(done, names)
+    # Whoever has another unit beside it does not stand by.
+    wait = found.wait * (Practice.SIDE_BY_SIDE not in shop.practices)
+    minutes, variance, by_heart = found.seconds[codes] / 60, found.variance[codes] / 3600, found.remembered[codes] / 60
     if part_min is not None:
-        fit = pd.to_numeric(part_min).astype("Float64").to_numpy(dtype=float, na_value=0.0)
-        minutes[:, table.names.index(extras["part to fit"]["phase"])] += fit
-        # A fitting may take half as long again, or two thirds of what the shop reckons.
-        variance += (fit * 0.4 / Z) ** 2
-        conditions["part to fit"] = fit > 0
-    spread = np.sqrt(variance + (PERSON_SD * minutes.sum(axis=1)) ** 2)
-    return HandsOn(minutes, spread, conditions)
+        fit = _filled(part_min)
+        minutes[:, names.index("prepare")] += fit
+        variance = variance + (fit * FITTING_SPREAD / Z) ** 2
+        by_heart = by_heart + (0.0 if remembered is None else _filled(remembered))
+    return HandsOn(minutes, wait[codes] / 60, found.meanwhile[codes] / 60, np.sqrt(variance), by_heart, done[codes])
 
 
-def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, NDArray[np.bool_]]:
+def _filled(minutes: pd.Series) -> Array:
+    return np.asarray(pd.to_numeric(minutes).astype("Float64").to_numpy(dtype=float, na_value=0.0), dtype=float)
+
+
+def _distinct(conditions: dict[str, Array], n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Code of each unit's set of conditions, and the position where each set first stands."""
+    code = np.zeros(n, dtype=np.int64)
+    for values in conditions.values():
+        code = code * (int(values.max(initial=0)) + 1) + values.astype(np.int64)
+        code = np.unique(code, return_inverse=True)[1]
+    _, first, codes = np.unique(code, return_index=True, return_inverse=True)
+    return np.asarray(codes, dtype=np.intp), np.asarray(first, dtype=np.intp)
+
+
+def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, Array]:
+    """What the units themselves tell: 0 or 1, or a count."""
+
     def text(name: str) -> pd.Series:
         if name not in units:
             return pd.Series(pd.NA, index=units.index, dtype="string")
         return units[name].astype("string")
 
-    def among(name: str, *values: str) -> NDArray[np.bool_]:
+    def among(name: str, *values: str) -> Array:
         codes, distinct = pd.factorize(text(name))
-        return np.append(np.isin(np.asarray(distinct, dtype=object), values), False)[codes]
+        return np.append(np.isin(np.asarray(distinct, dtype=object), values), False)[codes].astype(float)
 
-    missing = sum((text(name).isna().to_numpy(dtype=int) for name in FACTS), np.zeros(len(units), dtype=int))
+    missing = np.sum([text(name).isna().to_numpy(dtype=float) for name in FACTS], axis=0)
     codes, distinct = pd.factorize(text("notes"))
     damage = pd.Series(distinct, dtype="string").str.contains(DAMAGE_WORDS, case=False, regex=True).fillna(False)
-    note = np.append(damage.to_numpy(dtype=bool), False)[codes]
+    portable = among("form_factor", *_PORTABLE)
+    wireless = np.maximum(portable, text("wireless").notna().to_numpy(dtype=float)) - among("wireless", "none")
     return {
-        "desktop box": among("form_factor", FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER),
-        "battery to judge": among("form_factor", FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET),
-        "facts missing": missing >= 2,
-        "damage noted": note,
+        "desktop box": among("form_factor", *_BOXES),
+        "portable": portable,
+        "wireless": np.maximum(wireless, 0.0),
+        "each open fact": missing,
+        "damage noted": np.append(damage.to_numpy(dtype=bool), False)[codes].astype(float),
         "raid mode": among("storage_mode", StorageMode.RAID, StorageMode.VMD),
         "uefi 32-bit": among("boot_mode", BootMode.UEFI32),
         "firmware to fetch": (
-            np.zeros(len(units), dtype=bool) if firmware is None else np.asarray(firmware.fillna(False), dtype=bool)
+            np.zeros(len(units)) if firmware is None else np.asarray(firmware.fillna(False), dtype=float)
         ),
     }
+
+
+def _practised(shop: Shop, n: int) -> dict[str, Array]:
+    return {str(one): np.full(n, float(one in shop.practices)) for one in Practice}
+
+
+def _installed(editions: pd.Series | None, images: pd.Series | None, shop: Shop, n: int) -> dict[str, Array]:
+    """The desktop that is installed, and the installer that asks; the default image's where none is named."""
+    edition = np.full(n, "", dtype=object) if editions is None else editions.astype("string").fillna("").to_numpy()
+    usual = shop.image(shop.default_image)
+    kinds = {image.name: image.installer for image in shop.images}
+    plain = usual.installer if usual is not None else "live"
+    if images is None:
+        text = np.full(n, plain == "text")
+    else:
+        text = np.asarray(images.astype("string").map(kinds).fillna(plain).eq("text"), dtype=bool)
+    asks = np.full(n, Practice.PRESEEDED not in shop.practices)
+    desktops = {name: (edition == name).astype(float) for name in ("GNOME", "KDE Plasma", "Cinnamon")}
+    return desktops | {"text installer": (text & asks).astype(float), "live installer": (~text & asks).astype(float)}

@@ -14,11 +14,12 @@ from advisor.errors import InputError
 from advisor.files import read_text
 from advisor.shop import Shop
 from advisor.timing.conformal import GROUP_ROWS, LEVEL, Widths
+from advisor.timing.hands import phase_table
 from advisor.timing.learnt import MIN_ROWS, Additive, LearntPart, Steps, effective_rows, weighted_median
 from advisor.timing.logged import HALF_LIFE_DAYS, Logged, age_weights, invented, lay, log_units
 from advisor.timing.logpart import CURVE_LEVELS, Curve, LogPart, normal_curve
 from advisor.timing.model import TimingModel, with_log
-from advisor.timing.pooling import pool
+from advisor.timing.pooling import Pooled, pool
 from advisor.timing.predict import LOG_DIRECTIONS, LOG_FEATURES, log_features
 
 __all__ = ["fit_log", "invented", "learn", "log_units", "read_log", "weighted_half_width"]
@@ -131,13 +132,14 @@ def _learn(model: TimingModel, laid: Logged, seed: int, half_life_days: float) -
     taught = _teach(laid, weights, rounds, seed)
     widths, curve = _half_widths(model, laid, weights, rounds, seed)
     known = laid.day[~np.isnan(laid.day)]
+    technicians, hands_sd = _technicians(laid, weights)
 
     def said(number: float) -> str:
         return pd.Timestamp(number, unit="D").strftime("%Y-%m-%d")
 
     return LogPart(
         rows=len(laid), invented=laid.invented, hands_factor=taught.hands_factor, work=taught.work, widths=widths,
-        effects=taught.effects, technicians=_technicians(laid, weights), curve=curve,
+        effects=taught.effects, technicians=technicians, hands_sd=hands_sd, paces=_paces(laid, weights), curve=curve,
         first=said(known.min()) if known.size else "", last=said(known.max()) if known.size else "",
         effective_rows=round(effective_rows(weights), 1), half_life_days=half_life_days,
     )  # fmt: skip
@@ -248,7 +250,7 @@ def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> 
 
 def _hands_factor(laid: Logged, weights: Array) -> float:
     """Typical factor of said over expected hands-on minutes, pulled towards 1 as rows are few."""
-    ratio = np.log(laid.said / laid.hands.minutes.sum(axis=1))
+    ratio = laid.pace()
     known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
     if not known.any():
         return 1.0
@@ -260,18 +262,40 @@ MOST_HANDS = 10.0
 """Multiple of the expected hands-on minutes, or part of them, beyond which what was written down is a slip."""
 
 
-def _technicians(laid: Logged, weights: Array) -> dict[str, float]:
-    """Factor of each technician on hands-on minutes, partly pooled."""
-    ratio = np.log(laid.said / laid.hands.minutes.sum(axis=1))
-    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
+def _technicians(laid: Logged, weights: Array) -> tuple[dict[str, float], float]:
+    """Factor of each technician on hands-on minutes, partly pooled, and how far units differ about the shop's."""
+    ratio = laid.pace()
+    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
     if known.sum() < MIN_ROWS:
-        return {}
-    target, own = ratio[known], weights[known]
-    found = pool(_fenced(target, own), {"technician": laid.technician[known]}, own)
-    return {
-        name: round(float(np.exp(found.mean + effect)), 3)
-        for name, effect in found.effects.get("technician", {}).items()
-    }
+        return {}, 0.0
+    own, who = weights[known], laid.technician[known]
+    found = pool(_fenced(ratio[known], own), {"technician": who}, own)
+    sd = float(np.hypot(found.residual, found.spread.get("technician", 0.0)))
+    return _factors(found), round(sd, 5)
+
+
+def _paces(laid: Logged, weights: Array) -> dict[str, dict[str, float]]:
+    """Factor of each technician by phase, where the log tells the minutes of a phase that is all hands."""
+    busy = laid.hands.beside(laid.work)[0]
+    out: dict[str, dict[str, float]] = {}
+    for at, phase in enumerate(phase_table().names):
+        if phase_table().machine[at] != "none":
+            continue
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.log(laid.by_phase[:, at] / busy[:, at])
+        known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
+        if known.sum() < MIN_ROWS:
+            continue
+        own = weights[known]
+        found = pool(_fenced(ratio[known], own), {"technician": laid.technician[known]}, own)
+        for name, factor in _factors(found).items():
+            out.setdefault(name, {})[phase] = factor
+    return out
+
+
+def _factors(found: Pooled) -> dict[str, float]:
+    effects = found.effects.get("technician", {})
+    return {name: round(float(np.exp(found.mean + effect)), 3) for name, effect in effects.items()}
 
 
 def _fenced(values: Array, weights: Array) -> Array:

@@ -53,6 +53,8 @@ class Logged:
         Day as a number [d]; NaN when unknown.
     elapsed, said : numpy.ndarray, shape (n,)
         Minutes in the slot, and hands-on as written down (NaN where not) [min].
+    by_phase : numpy.ndarray, shape (n, number of bench phases)
+        Minutes of each phase as written down, NaN where not [min].
     weight : numpy.ndarray, shape (n,)
         By source; see `SOURCE_WEIGHTS`. Age comes on top when a model is fitted.
     technician : numpy.ndarray of object, shape (n,)
@@ -72,6 +74,7 @@ class Logged:
     day: Array
     elapsed: Array
     said: Array
+    by_phase: Array
     weight: Array
     technician: NDArray[np.object_]
     given: Setting
@@ -89,8 +92,9 @@ class Logged:
         """Some of the units, by mask or position."""
         return replace(
             self, tags=self.tags[rows], place=self.place[rows], day=self.day[rows], elapsed=self.elapsed[rows],
-            said=self.said[rows], weight=self.weight[rows], technician=self.technician[rows],
-            given=self.given.take(rows), hands=self.hands.take(rows), work=self.work[rows], spread=self.spread[rows],
+            said=self.said[rows], by_phase=self.by_phase[rows], weight=self.weight[rows],
+            technician=self.technician[rows], given=self.given.take(rows), hands=self.hands.take(rows),
+            work=self.work[rows], spread=self.spread[rows],
         )  # fmt: skip
 
     def work_ratio(self, factor: float) -> Array:
@@ -105,11 +109,15 @@ class Logged:
         -------
         numpy.ndarray, shape (n,)
         """
-        mine = self.hands.minutes * factor
-        overlap = np.minimum(mine * phase_table().overlap_share, self.work).sum(axis=1)
-        held = np.where(np.isnan(self.said), mine.sum(axis=1), self.said)
-        ratio = (self.elapsed - held + overlap) / self.work.sum(axis=1)
+        busy, under, wait = (part.sum(axis=1) for part in self.hands.beside(self.work, factor))
+        held = np.where(np.isnan(self.said), busy + wait, self.said)
+        ratio = (self.elapsed - held + under + wait) / self.work.sum(axis=1)
         return np.log(np.clip(ratio, LEAST_WORK, MOST_WORK))
+
+    def pace(self) -> Array:
+        """Log of the hands-on minutes as written down over those expected, standing by apart; NaN where not written."""
+        busy, _, wait = (part.sum(axis=1) for part in self.hands.beside(self.work))
+        return np.log(np.maximum(self.said - wait, 0.1 * self.said) / busy)
 
     def predicted(self, model: TimingModel, part: LogPart) -> tuple[Array, Array]:
         """What a model would say of each unit with what a log taught.
@@ -197,7 +205,7 @@ def lay(
         processors = processors.iloc[kept].reset_index(drop=True)
     plain = with_log(model, LogPart())
     given = setting(units, processors, _text(rows, "edition"), _text(rows, "image"), shop, catalogue)
-    hands = hands_on(units)
+    hands = hands_on(units, editions=_text(rows, "edition"), images=_text(rows, "image"), shop=shop)
     if len(rows):
         work, spread = machine(plain, given)
     else:
@@ -206,6 +214,7 @@ def lay(
     said = np.where((said > 0) & (said < MOST_MINUTES), said, np.nan)
     laid = Logged(
         tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=said,
+        by_phase=np.column_stack([numbers(rows, f"{phase}_min") for phase in phase_table().names]),
         weight=source_weights(rows), technician=_words(rows, "technician"), given=given, hands=hands,
         work=work, spread=spread, problems=pd.DataFrame(), invented=invented(log),
     )  # fmt: skip

@@ -73,8 +73,12 @@ class LogPart:
         In multiples of the interval that the model has without a log; by kind of storage.
     effects : dict of str to dict of str to float
         Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
+    hands_sd : float
+        Standard deviation of the log of hands-on minutes about those predicted; 0 until the log tells.
     technicians : dict of str to float
         Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
+    paces : dict of str to dict of str to float
+        Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
     curve : Curve
     first, last : str
         Days of the oldest and newest unit, ISO 8601; '' when unknown.
@@ -91,6 +95,8 @@ class LogPart:
     widths: Widths = field(default_factory=lambda: Widths(1.0))
     effects: dict[str, dict[str, float]] = field(default_factory=dict)
     technicians: dict[str, float] = field(default_factory=dict)
+    hands_sd: float = 0.0
+    paces: dict[str, dict[str, float]] = field(default_factory=dict)
     curve: Curve = field(default_factory=normal_curve)
     first: str = ""
     last: str = ""
@@ -106,7 +112,7 @@ class LogPart:
         return {
             "rows": self.rows, "invented": self.invented, "hands_factor": self.hands_factor,
             "work": self.work.to_json(), "widths": widths_out(self.widths), "effects": self.effects,
-            "technicians": self.technicians,
+            "technicians": self.technicians, "hands_sd": self.hands_sd, "paces": self.paces,
             "curve": {"levels": list(self.curve.levels), "factors": list(self.curve.factors)},
             "first": self.first, "last": self.last, "effective_rows": self.effective_rows,
             "half_life_days": self.half_life_days,
@@ -133,6 +139,11 @@ class LogPart:
                 for name, own in content.get("effects", {}).items()
             },
             technicians={str(name): float(value) for name, value in content.get("technicians", {}).items()},
+            hands_sd=float(content.get("hands_sd", 0.0)),
+            paces={
+                str(name): {str(phase): float(value) for phase, value in own.items()}
+                for name, own in content.get("paces", {}).items()
+            },
             curve=normal_curve()
             if curve is None
             else Curve(tuple(map(float, curve["levels"])), tuple(map(float, curve["factors"]))),

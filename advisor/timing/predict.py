@@ -11,7 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.errors import InputError
-from advisor.shop import Image, Shop, default_shop
+from advisor.shop import Image, Practice, Shop, default_shop
+from advisor.timing import operations
 from advisor.timing.conditions import CONDITIONS, MIB, USUAL_MEMORY_MIB
 from advisor.timing.conformal import Z
 from advisor.timing.hands import HandsOn, hands_on, phase_table
@@ -29,11 +30,15 @@ LOG_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1, -1)
 """What a bench log may teach: a better machine may only shorten."""
 
 
-BASES = ("measured", "modelled", "assumed", "practice")
-"""What minutes may rest on, the firmest first."""
+BASES = ("measured", "published", "modelled", "memory")
+"""What minutes may rest on."""
 
-REHEARSED = ("copy", "refresh")
-"""Machine work whose bytes, files and seconds rehearsals measured; base set and updates are sized from memory."""
+CACHE_MBPS = 941.0
+"""What a package cache on the bench's own wire gives at least: payload of TCP over gigabit Ethernet, 1448 of each 1538
+bytes (IEEE 802.3 frame with its gap, headers of IPv4 and TCP with timestamps) [Mbit/s]."""
+
+REHEARSED = ("copy", "refresh", "base", "updates")
+"""Machine work that rehearsals timed; its size is counted or measured. That of a start is sized from memory."""
 
 
 @dataclass(frozen=True)
@@ -98,9 +103,18 @@ class Timing:
     _hands: Array = field(repr=False)
     _work: Array = field(repr=False)
     _overlap: Array = field(repr=False)
+    _wait: Array = field(repr=False)
+    _remembered: Array = field(repr=False)
+    _done: Array = field(repr=False)
+    _hands_width: Array = field(repr=False)
     _setting: Setting = field(repr=False)
     _model: TimingModel = field(repr=False)
     _measured: pd.DataFrame = field(repr=False)
+
+    @property
+    def model(self) -> TimingModel:
+        """The model that the times are of."""
+        return self._model
 
     @property
     def conditions(self) -> pd.DataFrame:
@@ -155,6 +169,39 @@ class Timing:
         text = notes.where(nearest == "", notes + "; nearest is " + nearest).where(beyond, "")
         return pd.Series(text.to_numpy(), index=self.hands_on_min.index, dtype="string")
 
+    @property
+    def hands_low_min(self) -> pd.Series:
+        """Lower end of the 80 % interval of the hands-on minutes, by operators' spreads, then by the log [min]."""
+        return self.hands_on_min * np.exp(-self._hands_width)
+
+    @property
+    def hands_high_min(self) -> pd.Series:
+        """Upper end of that interval [min]."""
+        return self.hands_on_min * np.exp(self._hands_width)
+
+    @cached_property
+    def steps(self) -> pd.DataFrame:
+        """The hands-on minutes unfolded, a row a unit and step that is done.
+
+        Returns
+        -------
+        pandas.DataFrame
+            row (position of the unit), phase, step (its title), seconds (with the allowance, at the shop's pace),
+            operators (in words), typed (the text that is typed), source (of its counts). Standing by and
+            fitting parts are no steps.
+        """
+        table, done = operations.steps(), np.where(self._setting.usable[:, None], self._done, 0.0)
+        rows, at = np.nonzero(done)
+        seconds = done[rows, at] * table.seconds[at] * self._model.log.hands_factor
+        words = np.array([operations.worded(one) for one in table.counts], dtype=object)
+        phase, title, typed, source = (
+            np.array(part, dtype=object)[at] for part in (table.phase, table.title, table.typed, table.source)
+        )
+        return pd.DataFrame({
+            "row": rows, "phase": phase, "step": title, "seconds": np.round(seconds, 1), "operators": words[at],
+            "typed": typed, "source": source,
+        })  # fmt: skip
+
     @cached_property
     def shares(self) -> pd.DataFrame:
         """What the elapsed minutes rest on, a row a unit; NA where there are no minutes.
@@ -162,22 +209,32 @@ class Timing:
         Returns
         -------
         pandas.DataFrame
-            Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (phases that rehearsals were
-            made of, on conditions within theirs), 'modelled' (the same phases beyond them), 'assumed' (machine work
-            whose size is from memory) and 'practice' (hands-on minutes, common practice with no source).
+            Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (machine work that rehearsals
+            were made of, on conditions within theirs), 'published' (hands-on minutes from operators with a published
+            time, in steps that are counted or laid down), 'modelled' (machine work beyond what was rehearsed, and the
+            part of a start that its measured session takes) and 'memory' (machine work whose size, and operators whose
+            time or number, is from memory).
         """
-        work = self._work - self._overlap
+        machine = self._work - self._overlap + self._wait
         rehearsed = np.isin(phase_table().machine, REHEARSED)
         inside = self.note.eq("").to_numpy(dtype=bool)
-        fitted = work[:, rehearsed].sum(axis=1)
+        fitted, busy = machine[:, rehearsed].sum(axis=1), (self._hands - self._wait).sum(axis=1)
+        by_heart = busy * self._remembered
+        session = (machine * self._of_session())[:, ~rehearsed].sum(axis=1)
         parts = np.column_stack([
-            np.where(inside, fitted, 0.0), np.where(inside, 0.0, fitted), work[:, ~rehearsed].sum(axis=1),
-            self._hands.sum(axis=1),
+            np.where(inside, fitted, 0.0), busy - by_heart, np.where(inside, 0.0, fitted) + session,
+            machine[:, ~rehearsed].sum(axis=1) - session + by_heart,
         ])  # fmt: skip
         total = parts.sum(axis=1, keepdims=True)
         usable = self._setting.usable[:, None]
         shares = np.where(usable & (total > 0), parts / np.where(total > 0, total, 1), np.nan)
         return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
+
+    def _of_session(self) -> Array:
+        """Share of each phase's machine work that is the desktop's measured session; (n, number of bench phases)."""
+        whole = machine_minutes(self._model, self._setting.conditions)
+        without = machine_minutes(self._model, self._setting.conditions.assign(session_cpu=0.0, session_mib=0.0))
+        return np.asarray(1 - without / np.maximum(whole, 1e-9), dtype=float) * (whole > 0)
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> Array:
@@ -248,7 +305,9 @@ def setting(
     conditions = work.assign(
         **speeds,
         cores=np.where(np.isnan(cores), usual.value, cores),
-        link_mbps=np.where(np.isnan(link), shop.link_mbps, link),
+        link_mbps=np.maximum(
+            np.where(np.isnan(link), shop.link_mbps, link), CACHE_MBPS * (Practice.CACHE in shop.practices)
+        ),
     )
     ram = _numbers(units, "ram_gib")
     conditions["ram_gib"] = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
@@ -475,7 +534,7 @@ class _Move:
 def predict(
     units: pd.DataFrame, processors: pd.DataFrame, editions: pd.Series, images: pd.Series, shop: Shop | None = None,
     *, model: TimingModel | None = None, firmware: pd.Series | None = None, part_min: pd.Series | None = None,
-    catalogue: pd.DataFrame | None = None,
+    remembered: pd.Series | None = None, catalogue: pd.DataFrame | None = None,
 ) -> Timing:  # fmt: skip
     """Predict hands-on and elapsed minutes of every unit.
 
@@ -494,7 +553,9 @@ def predict(
     firmware : pandas.Series of bool, optional
         Units that need a firmware package brought on a stick.
     part_min : pandas.Series, optional
-        Minutes to fit the part that the advice names [min].
+        Minutes to fit the parts that the advice names [min].
+    remembered : pandas.Series, optional
+        Those of them that rest on memory [min].
     catalogue : pandas.DataFrame, optional
         Rows of editions; the built-in catalogue when left out.
 
@@ -508,7 +569,7 @@ def predict(
     model = serving_model() if model is None else model
     shop = default_shop() if shop is None else shop
     given = setting(units, processors, editions, images, shop, catalogue)
-    hands = hands_on(units, firmware, part_min)
+    hands = hands_on(units, firmware, part_min, remembered=remembered, editions=editions, images=images, shop=shop)
     work, spread = machine(model, given)
     parts = combine(model, given, hands, work, spread)
 
@@ -522,7 +583,10 @@ def predict(
         elapsed_low_min=series(np.floor(10 * elapsed * np.exp(-parts.width)) / 10),
         elapsed_high_min=series(np.ceil(10 * elapsed * np.exp(parts.width)) / 10),
         basis=model.basis,
-        _hands=parts.hands, _work=parts.work, _overlap=parts.overlap, _setting=given, _model=model,
+        _hands=parts.hands, _work=parts.work, _overlap=parts.overlap, _wait=parts.wait,
+        _remembered=hands.remembered / np.maximum(hands.minutes.sum(axis=1), 1e-9), _done=hands.done,
+        _hands_width=parts.hands_width,
+        _setting=given, _model=model,
         _measured=given.conditions,
     )  # fmt: skip
 
@@ -533,15 +597,18 @@ class Combined:
 
     Attributes
     ----------
-    hands, work, overlap : numpy.ndarray, shape (n, number of bench phases)
-        [min], to a tenth, so that what is shown adds up.
-    width : numpy.ndarray, shape (n,)
+    hands, work, overlap, wait : numpy.ndarray, shape (n, number of bench phases)
+        [min], to a tenth, so that what is shown adds up; `wait` is the part of hands and overlap that is stood by.
+    width, hands_width : numpy.ndarray, shape (n,)
+        Of elapsed and of hands-on minutes.
     """
 
     hands: Array
     work: Array
     overlap: Array
+    wait: Array
     width: Array
+    hands_width: Array
 
 
 def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spread: Array) -> Combined:
@@ -562,15 +629,18 @@ def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spr
     Combined
     """
     # Rounding keeps order, so what is rounded here stays monotone.
-    by_phase = np.round(hands.minutes * model.log.hands_factor, 1)
     work = np.round(work, 1)
-    overlap = np.asarray(np.round(np.minimum(by_phase * phase_table().overlap_share, work), 1), dtype=float)
+    busy, under, wait = hands.beside(work, model.log.hands_factor)
+    by_phase, overlap = busy + wait, under + wait
     elapsed = (by_phase + work - overlap).sum(axis=1)
     own = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
     machine_sd = work.sum(axis=1) * np.hypot(own, spread)
     total_sd = np.hypot(machine_sd, hands.spread * model.log.hands_factor)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)
-    return Combined(by_phase, work, overlap, width * model.log_widths(given.kinds))
+    own_sd = model.log.hands_sd or hands.spread / np.maximum(hands.minutes.sum(axis=1), 1e-9)
+    return Combined(
+        by_phase, work, overlap, wait, width * model.log_widths(given.kinds), Z * own_sd * np.ones(len(elapsed))
+    )
 
 
 def disk_labels(conditions: pd.DataFrame) -> list[str]:

@@ -11,7 +11,6 @@ import pandas as pd
 
 from advisor import tables
 from advisor.files import datasets, write_whole
-from advisor.timing.hands import phase_table
 from advisor.timing.predict import Timing, scaled_minutes
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import read_rehearsals, shipped
@@ -172,10 +171,8 @@ def swings(timing: Timing) -> pd.DataFrame:
             for one in (low, high)
         ]  # fmt: skip
         rows.append((name, float(np.median(np.abs(ends[1] - ends[0]))), fact.source))
-    phases = phase_table()
-    # The steps vary apart from one another, so their spans add up as squares do.
-    hands = float(np.sqrt(((phases.high - phases.low) ** 2).sum()))
-    rows.append(("hands_on", hands, "common practice, no source; minutes from memory"))
+    hands = (timing.hands_high_min - timing.hands_low_min).median()
+    rows.append(("hands_on", 0.0 if pd.isna(hands) else float(hands), "operators' spread and a person's pace"))
     out = pd.DataFrame(rows, columns=["assumption", "minutes", "source"])
     return out.sort_values("minutes", ascending=False, kind="stable", ignore_index=True)
 

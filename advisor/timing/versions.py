@@ -34,7 +34,14 @@ LAYOUT = 1
 """Format of the pointer and of the levels."""
 
 LIBRARIES = ("numpy", "pandas", "scipy", "scikit-learn")
-BELOW = ("timing/assumed", "timing/storage_rates", "timing/phases", "timing/hands_extras")
+BELOW = (
+    "timing/assumed",
+    "timing/storage_rates",
+    "timing/phases",
+    "timing/operators",
+    "timing/operations",
+    "timing/screens",
+)
 """Tables that a log's correction stands on: with others under it, it would correct what is no longer said."""
 
 

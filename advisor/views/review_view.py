@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import ipywidgets as w
+from markupsafe import escape
 
 from advisor.benchlog.compare import sentence, shop_log
 from advisor.views.widgets import html
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from advisor.views.app_view import App
     from advisor.views.plots import Picture
 
@@ -40,8 +43,10 @@ class Review(w.VBox):
         batch = self.app.batch.batch
         if batch is not None and batch is not self._batch:
             self._batch = batch
-            self.of_batch.value = "<h3>The batch that is open</h3>" + _side_by_side(
-                batch.plot.measured(), plots.swings(batch)
+            self.of_batch.value = (
+                "<h3>The batch that is open</h3>"
+                + _side_by_side(batch.plot.measured(), plots.swings(batch))
+                + saving_table(batch.savings())
             )
         if not self.body.value:
             pictures = (
@@ -50,6 +55,18 @@ class Review(w.VBox):
             )  # fmt: skip
             title = "<h3>The model that ships, on what it had not seen</h3>"
             self.body.value = title + _side_by_side(*pictures) + plots.curves().figure_html()
+
+
+def saving_table(found: pd.DataFrame) -> str:
+    """What each way of working would save, as a table."""
+    head = ("Way of working", "hands a unit [min]", "slot a unit [min]", "hands, this batch [min]")
+    cells = "".join(
+        f"<tr><th scope='row'>{escape(row['practice'])}</th><td class='num'>{row['hands_min']:.1f}</td>"
+        f"<td class='num'>{row['slot_min']:.1f}</td><td class='num'>{row['hands_month_min']:.0f}</td></tr>"
+        for row in found.to_dict("records")
+    )
+    titles = "".join(f"<th scope='col'>{title}</th>" for title in head)
+    return f"<h3>What would save hands</h3><table><thead><tr>{titles}</tr></thead><tbody>{cells}</tbody></table>"
 
 
 def _side_by_side(*pictures: Picture) -> str:

@@ -47,7 +47,7 @@ def test_what_a_trap_says_is_complete():
     tablet = found({"maker": "HP", "model": "Stream 7", "cpu": "Z3735G"}).set_index("code")
     assert tablet.loc["soldered-all", "rules_out"] == "memory;ssd"
     assert tablet.loc["soldered-all", "disk_form"] == "soldered"
-    assert tablet.loc["glued", "extra_min"] == 45
+    assert found({"maker": "Apple", "model": "MacBookPro15,2", "cpu": "i5-8259U"})["extra_min"].max() == 15
     assert tablet["severity"].tolist() == ["act"] * 4
 
 

@@ -1,0 +1,155 @@
+"""Screens and questions of the installers and of the first start, counted anew from Debian 13's own packages.
+
+References: the installer's packages (archive area main/debian-installer, amd64), calamares, calamares-settings-debian,
+gnome-initial-setup, popularity-contest and tasksel of Debian 13, as they are when the test runs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import lzma
+import re
+import subprocess
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from advisor.errors import AdvisorError
+from advisor.lab.tables.apt import mirror_bases
+from advisor.lab.tables.build import RECIPES
+from advisor.timing.operations import screens
+
+pytestmark = pytest.mark.outside
+
+INDEX = "dists/trixie/main/debian-installer/binary-amd64/Packages.xz"
+
+ONLY_WHEN = {
+    "apt-setup/cdrom/set-first": "the medium is a set of discs",
+    "apt-setup/no_mirror": "no mirror answers",
+    "clock-setup/hwclock-wait": "the clock stands still",
+    "grub-installer/bootdev": "the disk to start from was typed by hand",
+    "grub-installer/choose_bootdev": "the firmware is not UEFI",
+    "grub-installer/force-efi-extra-removable": "another system starts by UEFI too",
+    "hw-detect/load_firmware": "firmware is missing from the medium",
+    "keyboard-configuration/toggle": "the layout has two scripts",
+    "apt-setup/mirror/error": "the mirror fails",
+    "apt-setup/cdrom/media-change": "the medium is a set of discs",
+}
+"""Questions of high priority that a plain unit with UEFI, one disk and a cable is not asked."""
+
+ASKERS = (
+    "localechooser", "console-setup-udeb", "user-setup-udeb", "clock-setup", "hw-detect", "partman-auto",
+    "apt-mirror-setup", "apt-cdrom-setup", "grub-installer", "finish-install",
+)  # fmt: skip
+"""Packages whose questions are asked by scripts, by name."""
+
+NOT_SHOWN = {"error", "text", "title"}
+"""Types of templates that ask nothing; notes are counted where the table has them."""
+
+_ASKS = re.compile(r"(?:db_input|debconf_select) (?:high|critical) \"?([a-z][\w-]*/[\w/.-]+)")
+_TEMPLATES = re.compile(r"^Template: (\S+)\nType: (\S+)", re.MULTILINE)
+
+
+@pytest.fixture(scope="module")
+def fetched(pytestconfig, missing) -> Callable[[str], Path]:
+    """Function from the name of a package of the installer, or of the archive, to its files and control files."""
+    cache = pytestconfig.cache.mkdir("debian") / "installer"
+    cache.mkdir(exist_ok=True)
+    listed: dict[str, dict[str, str]] = {}
+
+    def installer_package(name: str) -> Path | None:
+        base = mirror_bases()["Debian"]
+        if not listed:
+            with urllib.request.urlopen(f"{base}/{INDEX}", timeout=60) as answer:
+                for stanza in lzma.decompress(answer.read()).decode().split("\n\n"):
+                    fields = dict(re.findall(r"^([A-Za-z0-9-]+): (.*)$", stanza, re.MULTILINE))
+                    listed[fields.get("Package", "")] = fields
+        if name not in listed:
+            return None
+        file = cache / listed[name]["Filename"].rsplit("/", 1)[1]
+        if not file.exists():
+            with urllib.request.urlopen(f"{base}/{listed[name]['Filename']}", timeout=60) as answer:
+                content = answer.read()
+            assert hashlib.sha256(content).hexdigest() == listed[name]["SHA256"]
+            file.write_bytes(content)
+        return file
+
+    def archive_package(name: str) -> Path:
+        apt = RECIPES["debian-13"].apt(pytestconfig.cache.mkdir("debian"))
+        if not (apt.folder / "apt.conf").exists():
+            apt.update()
+        return apt.download(apt.packages([name]))[0]
+
+    def fetch(name: str) -> Path:
+        folder = cache / name
+        if not (folder / "DEBIAN").exists():
+            try:
+                file = installer_package(name) or archive_package(name)
+            except (OSError, AdvisorError, LookupError) as error:
+                missing(f"{name} of Debian 13: {error}")
+            subprocess.run(["dpkg-deb", "-R", str(file), str(folder)], check=True)
+        return folder
+
+    return fetch
+
+
+def templates(folder: Path) -> dict[str, str]:
+    """Questions of a package with their types."""
+    file = folder / "DEBIAN" / "templates"
+    return dict(_TEMPLATES.findall(file.read_text(encoding="utf-8"))) if file.exists() else {}
+
+
+def scripts(folder: Path) -> str:
+    """All files of a package in one text, programs by their bytes as far as they are letters."""
+    files = (one for one in folder.rglob("*") if one.is_file() and not one.is_symlink() and one.name != "templates")
+    return "\n".join(one.read_bytes().decode("latin-1") for one in files)
+
+
+@pytest.mark.parametrize("row", screens("text"), ids=lambda row: row["screen"])
+def test_a_question_of_the_text_installer_is_asked(row, fetched):
+    folder = fetched(row["package"])
+    known = templates(folder)
+    # The short list of countries is a template a language.
+    named = row["screen"] if row["screen"] in known else next(iter(n for n in known if n.startswith(row["screen"])), "")
+    assert known.get(named) == row["asked"], f"{row['screen']} of {row['package']} is {known.get(named)}"
+    stem = row["screen"].rpartition("/")[2]
+    assert stem in scripts(folder), "nothing of the package asks it"
+
+
+@pytest.mark.parametrize("package", ASKERS)
+def test_no_question_of_the_text_installer_is_left_out(package, fetched):
+    folder = fetched(package)
+    known = templates(folder)
+    asked = {one for one in _ASKS.findall(scripts(folder)) if known.get(one) not in NOT_SHOWN | {None, "note"}}
+    counted = {row["screen"] for row in screens("text")}
+    assert asked - counted - set(ONLY_WHEN) == set()
+
+
+def test_the_live_installer_shows_what_its_settings_say(fetched):
+    text = (fetched("calamares-settings-debian") / "etc/calamares/settings.conf").read_text(encoding="utf-8")
+    shown = [name for part in re.findall(r"^- show:\n((?: +- \w+\n)+)", text, re.MULTILINE)
+             for name in re.findall(r"- (\w+)", part)]  # fmt: skip
+    counted = list(dict.fromkeys(row["screen"] for row in screens("live")))
+    assert counted == shown
+
+
+def test_the_live_installers_fields_are_counted(fetched):
+    settings = fetched("calamares-settings-debian") / "etc/calamares/modules/users.conf"
+    assert re.search(r"^setRootPassword: +false", settings.read_text(encoding="utf-8"), re.MULTILINE)
+    fields = set(re.findall(r"textBox\w+", scripts(fetched("calamares") / "usr/lib")))
+    asked = {row["asked"] for row in screens("live") if row["screen"] == "users"}
+    assert asked == {one for one in fields if "Root" not in one}
+
+
+def test_gnomes_first_start_has_these_pages(fetched):
+    folder = fetched("gnome-initial-setup")
+    start = (folder / "etc/xdg/autostart/gnome-initial-setup-first-login.desktop").read_text(encoding="utf-8")
+    assert "--existing-user" in start and "OnlyShowIn=GNOME;" in start
+    program = (folder / "usr/libexec/gnome-initial-setup").read_bytes().decode("latin-1")
+    pages = set(re.findall(r"gis-(\w+)-page\.ui", program))
+    # Those that make an account or join a network are for a machine that has neither.
+    assert {row["screen"] for row in screens("first start GNOME")} == pages & {
+        "welcome", "language", "keyboard", "privacy", "summary",
+    }  # fmt: skip
