@@ -175,7 +175,7 @@ class Unit(Shown, BaseModel):
     battery_health_pct: float | None = _fact(
         None, "battery: capacity when full of design capacity", "power_supply", "%", True, ge=0, le=150
     )
-    battery_cycles: int | None = _fact(None, "battery charge cycles", "power_supply cycle_count", ge=0)
+    battery_cycles: int | None = _fact(None, "battery charge cycles", "power_supply cycle_count", ge=0, le=65_535)
 
     image: str | None = _fact(None, "image the shop means to use on this unit", "typed", typed=True)
     link_mbps: float | None = _fact(

@@ -8,7 +8,7 @@ from advisor.intake import words
 from advisor.intake.device_ids import devices
 from advisor.intake.memory import memory, memory_type
 from advisor.intake.parsed import Parsed
-from advisor.unit import DTYPES
+from advisor.unit import DTYPES, Unit
 
 TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string") - {
     "form_factor", "storage_kind", "storage_mode", "boot_mode", "devices", "ram_type"
@@ -21,23 +21,17 @@ _RATES = {
     "disk_read_mib_s": ("mib/s", 100_000.0),
     "disk_access_ms": ("ms", 10_000.0),
 }
-_COUNTS = {
-    "ram_slots_free": (128, "a number of free slots"),
-    "ram_slots": (128, "a number of slots"),
-    "battery_cycles": (100_000, "a number of cycles"),
-    "cpu_family": (4095, "a family"),
-    "cpu_model": (4095, "a model number"),
-    "cpu_stepping": (255, "a stepping"),
-    "cpu_cores": (4096, "a number of cores"),
-    "cpu_threads": (8192, "a number of threads"),
-}
+_COUNTED = {
+    "ram_slots_free": "a number of free slots", "ram_slots": "a number of slots",
+    "battery_cycles": "a number of cycles", "cpu_family": "a family", "cpu_model": "a model number",
+    "cpu_stepping": "a stepping", "cpu_cores": "a number of cores", "cpu_threads": "a number of threads",
+}  # fmt: skip
+"""What is accepted in a cell of whole numbers, for the message."""
+
 _OTHERS: dict[str, Callable[[str], Parsed]] = {
     "form_factor": words.form_factor,
     "boot_mode": words.boot_mode,
     "storage_mode": words.storage_mode,
-    "secure_boot": words.yes_no,
-    "touch": words.yes_no,
-    "camera": words.yes_no,
     "ram_soldered": words.soldered,
     "ram_type": memory_type,
     "devices": devices,
@@ -64,9 +58,9 @@ def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Pars
     if field in _RATES:
         kind, fastest = _RATES[field]
         return lambda text: words.rate(text, kind, fastest)
-    if field in _COUNTS:
-        most, what = _COUNTS[field]
-        return lambda text: words.count(text, most, what)
+    if DTYPES[field] == "Int64":
+        most = next(int(limit.le) for limit in Unit.model_fields[field].metadata if hasattr(limit, "le"))
+        return lambda text: words.count(text, most, _COUNTED.get(field, "a whole number"))
     if field in ("ram_gib", "ram_max_gib"):
         return lambda text: memory(text, unit)
     worn = "wear" in header.lower()
@@ -74,4 +68,4 @@ def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Pars
         return lambda text: words.battery(text, worn)
     if field == "storage_health_pct":
         return lambda text: words.share(text, 100.0, worn)
-    return _OTHERS[field]
+    return _OTHERS.get(field, words.yes_no) if DTYPES[field] == "boolean" else _OTHERS[field]

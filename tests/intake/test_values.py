@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from pydantic import ValidationError
 
 from advisor.intake import words
 from advisor.intake.device_ids import devices
@@ -10,6 +11,8 @@ from advisor.intake.disks import disks
 from advisor.intake.memory import memory
 from advisor.intake.merged import pieces
 from advisor.intake.parsed import UNKNOWN
+from advisor.intake.parsers import TEXT_FIELDS, parser
+from advisor.unit import DTYPES, INTAKE_COLUMNS, Unit
 
 GB = 1e9 / 2**30  # one label GB in GiB: IEC 80000-13 and SI
 
@@ -308,3 +311,23 @@ def test_malformed_devices_are_named_and_good_ones_kept():
 )  # fmt: skip
 def test_descriptions_are_taken_apart(text, cpu, ram, disk, rest):
     assert pieces(text)[:4] == (cpu, ram, disk, rest)
+
+
+WHOLE = [name for name, dtype in DTYPES.items() if dtype == "Int64"]
+
+
+@pytest.mark.parametrize("name", WHOLE)
+def test_a_cell_of_whole_numbers_takes_what_the_unit_takes(name):
+    """The limits stand once, with the field of the unit: what pydantic refuses there, the cell refuses too."""
+    read = parser(name)
+    for text in ("1", "64", "128", "129", "255", "256", "4095", "4096", "4097", "8192", "8193", "65535", "65536"):
+        try:
+            taken = getattr(Unit.model_validate({name: int(text)}), name)
+        except ValidationError:
+            taken = None
+        assert read(text).value == taken, (name, text)
+
+
+def test_every_field_that_sheets_carry_can_be_read_from_a_cell():
+    for name in set(INTAKE_COLUMNS) - TEXT_FIELDS - {"storage_kind", "storage_gib"}:
+        assert parser(name)("unknown").value is None

@@ -175,3 +175,9 @@ def test_nothing_below_the_widgets_imports_them(room):
     code = f"import sys, {room}; print([one for one in {heavy} if one in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_every_field_of_the_unit_has_a_label_and_its_unit_of_measure():
+    measured = {name: field.json_schema_extra["unit"] for name, field in Unit.model_fields.items()}
+    assert list(words.LABELS) == list(measured)
+    assert {name: unit for name, unit in measured.items() if unit and name != "storage_gib"} == words.UNITS
