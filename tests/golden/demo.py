@@ -1,8 +1,8 @@
 """What users get today, kept cell by cell: `python tests/golden/demo.py` makes it anew and tells what changed.
 
 demo.csv: the demo's units as `advisor score` writes them; parts.csv: the list of its drawer; records.csv: what the
-sheets say beyond that; judged.csv: the units of tests/advice/judged.csv as scored. Shipped models and tables alone
-serve, so that a commit scores alike everywhere.
+sheets say beyond that; learnt.csv: the minutes once the demo's log was learnt from; judged.csv: the units of
+tests/advice/judged.csv as scored. Shipped models and tables alone serve, so that a commit scores alike everywhere.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ from advisor import intake
 from advisor.advice import SCORED_COLUMNS, Batch, assess
 from advisor.files import datasets
 from advisor.shop_file import read_shop
+from advisor.timing import serving_model
+from advisor.timing.log import fit_log, read_log
 from advisor.unit import INTAKE_COLUMNS
 
 HERE = Path(__file__).parent
@@ -27,6 +29,8 @@ REMAKE = "python tests/golden/demo.py"
 
 SAID_ONCE = ("cautions", "images", "limits", "made_with", "mark", "row", "shop", "tag")
 """Fields of a record that are the same for all units, or stand in demo.csv."""
+
+TOTALS = ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
 
 
 @cache
@@ -77,12 +81,24 @@ def _text(value: Any) -> str:
     return f"{value:.3g}" if isinstance(value, float) else "" if value is None else str(value)
 
 
+def learn_demo() -> pd.DataFrame:
+    """Time the demo's units anew with what the demo's log taught, phase by phase."""
+    shop = demo().shop
+    model = fit_log(serving_model(), read_log(datasets() / "demo" / "bench_log.csv"), shop)
+    batch = assess(intake.read(datasets() / "demo" / "intake.csv"), shop, model)
+    phases = batch.timing.phases.assign(tag=[batch.tags[int(row)] for row in batch.timing.phases["row"]])
+    wide = phases.pivot(index="tag", columns="phase", values="machine_min").reindex(batch.tags)
+    totals = batch.frame[list(TOTALS)].set_axis(pd.Index(batch.tags), axis=0)
+    wide.columns = wide.columns.astype(str)
+    return totals.join(wide).rename_axis("asset_tag").round(1).astype("string").fillna("")
+
+
 def list_parts() -> pd.DataFrame:
     """List the parts that the demo's drawer keeps, and those to buy."""
     return demo().drawer.set_index("part").astype("string").fillna("")
 
 
-TABLES = {"demo": score_demo, "parts": list_parts, "records": record_demo, "judged": score_judged}
+TABLES = {"demo": score_demo, "learnt": learn_demo, "parts": list_parts, "records": record_demo, "judged": score_judged}
 
 
 def read_kept(name: str) -> pd.DataFrame:
