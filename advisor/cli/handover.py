@@ -55,6 +55,7 @@ def handover(
     slip: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
     ] = None,
+    demo: Annotated[bool, typer.Option("--demo", help="Check an invented unit with leftovers, on one screen.")] = False,
     rules: Annotated[bool, typer.Option("--rules", help="List the rules, with their sources; check nothing.")] = False,
 ) -> None:
     """Check that nothing is left behind on a prepared unit, and that it will work at its new owner's. Run it as root.
@@ -66,6 +67,9 @@ def handover(
 
     if script or rules:
         say(_script() if script else _rules(), nl=False)
+        return
+    if demo:
+        say("\n".join(_demo()))
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)
@@ -120,3 +124,19 @@ def _slip(out: Path, root: Path, unit: Path | None, shop: Shop, report: Report) 
     if unit is None:
         raise InputError("The slip tells what this PC is.", "Name its capture too: --unit FILE")
     write_whole(out, slip.render_pdf(capture.read_capture(unit).unit, slip.system_of(root), shop.name, report))
+
+
+def _demo() -> list[str]:
+    """Plant the demo's leftovers in a folder that is thrown away, and check it."""
+    from tempfile import TemporaryDirectory
+
+    from advisor import tables
+    from advisor.handover import check
+
+    with TemporaryDirectory() as folder:
+        for row in tables.dicts("demo/leftovers"):
+            path = Path(folder) / row["path"]
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(row["content"].replace("\\n", "\n"), encoding="utf-8")
+        report = check(folder, names=("benchy",))
+    return ["The invented unit OM-1003, its bench account cleared in haste.", report.headline(), *report.summary()]

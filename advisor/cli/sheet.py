@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,13 +54,18 @@ def sheet(
         bool, typer.Option("--steps", help="The steps of each phase with their seconds, for a newcomer; as text.")
     ] = False,
     width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
+    handover: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Fill in the hand-over checks from advisor handover --json.")
+    ] = None,
 ) -> None:
     """Print a sheet."""
     from advisor.shop_file import the_shop
 
     if out is not None:
         _check_suffix(out)
-        refuse_same(out, unit, csv, shop)
+        refuse_same(out, unit, csv, shop, handover)
+    if handover is not None and every:
+        raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
     settings = the_shop(shop)
     if csv is not None:
         frame = rows_of(csv, None if every else _one_tag(unit, tag))
@@ -72,7 +78,7 @@ def sheet(
     if steps:
         print_steps(frame, settings, out)
         return
-    unreadable = print_sheets(frame, settings, out, width)
+    unreadable = print_sheets(frame, settings, out, width, _checks(handover))
     if unreadable:
         say(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
@@ -93,6 +99,16 @@ def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None) -> None:
     else:
         write_whole(out, text)
         say(f"Wrote {out}.")
+
+
+def _checks(path: Path | None) -> tuple[str, ...] | None:
+    """Lines of the section of hand-over checks, from a result of the check."""
+    if path is None:
+        return None
+    from advisor.handover.report import read_json
+    from advisor.handover.rules import every
+
+    return read_json(str(path), {rule.id: rule for rule in every()}).sheet_lines()
 
 
 def _check_suffix(out: Path) -> None:
@@ -173,7 +189,9 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
     return frame([unit.model_copy(update={"asset_tag": tag}) if tag else unit])
 
 
-def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None) -> int:
+def print_sheets(
+    frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None, checks: tuple[str, ...] | None = None
+) -> int:
     """Assess rows and print their sheets.
 
     Parameters
@@ -185,6 +203,8 @@ def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int |
         Where to; None shows text.
     width : int or None
         Columns of the text.
+    checks : tuple of str, optional
+        Lines in place of the hand-over checks.
 
     Returns
     -------
@@ -199,7 +219,7 @@ def print_sheets(frame: pd.DataFrame, shop: Shop, out: Path | None, width: int |
     if not len(frame):
         raise InputError("The intake sheet has no rows.", "Add a row with an asset tag and a processor.")
     result = assess(frame, shop)
-    sheets = list(result)
+    sheets = [replace(one, checks=checks) if checks is not None else one for one in result]
     if out is None:
         columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
         plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")

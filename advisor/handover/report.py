@@ -21,6 +21,9 @@ MOST_COMMANDS = 3
 MOST_SHOWN = 6
 """Paths of a finding that are shown in words."""
 
+MOST_ON_SHEET = 9
+"""Lines that the sheet's section of checks has room for."""
+
 LARGEST_RESULT = 64 << 20
 """Largest result that is read back [bytes]."""
 
@@ -148,6 +151,13 @@ class Report:
             + (f" and {len(one.paths) - 1} more" if one.paths[1:] else "")
             for one in self.findings
         ]
+
+    def sheet_lines(self) -> tuple[str, ...]:
+        """The section of the sheet: the outcome, then a line a finding, the gravest first, as many as fit."""
+        lines = [f"Hand-over check: {self.headline()}", *self.summary()]
+        if len(lines) > MOST_ON_SHEET:
+            lines = [*lines[: MOST_ON_SHEET - 1], f"and {len(lines) - MOST_ON_SHEET + 1} more: see the result"]
+        return tuple(lines)
 
 
 def finding(rule: Rule, paths: Iterable[str], root: str, packages: str = "NAME") -> Finding:

@@ -1,0 +1,164 @@
+"""Real Debian trees, made once by debootstrap and apt and kept outside the repository; leftovers by the real programs.
+
+The trees are made below ADVISOR_TREES (else /var/cache/advisor-trees) as root; each takes one to four minutes at first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from leftovers import LEFTOVERS
+from plant import plant
+
+from advisor.handover import check, script
+from advisor.handover.rules import every
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.root,
+    pytest.mark.skipif(os.geteuid() != 0 or not shutil.which("debootstrap"), reason="needs root and debootstrap"),
+]
+
+KEEP = Path(os.environ.get("ADVISOR_TREES", "/var/cache/advisor-trees"))
+MIRROR = "http://deb.debian.org/debian"
+DESKTOP = (
+    "task-xfce-desktop xfce4 lightdm linux-image-amd64 initramfs-tools zstd network-manager sudo openssh-client gnupg "
+    "dbus-x11 gnome-keyring firefox-esr vim"
+)
+TREES = {"plain12": ("bookworm", ""), "plain13": ("trixie", ""), "xfce13": ("trixie", DESKTOP)}
+
+
+def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(words, check=True, capture_output=True, text=True, timeout=1500, **options)
+
+
+def made(name: str) -> Path:
+    """The tree of that name; one that was not finished is made anew."""
+    place, (codename, packages) = KEEP / name, TREES[name]
+    if not place.is_dir():
+        part = KEEP / f".{name}.part"
+        shutil.rmtree(part, ignore_errors=True)
+        part.mkdir(parents=True)
+        run("debootstrap", "--variant=minbase", "--include=ca-certificates", codename, str(part), MIRROR)
+        (part / "usr/sbin/policy-rc.d").write_text("#!/bin/sh\nexit 101\n")
+        (part / "usr/sbin/policy-rc.d").chmod(0o755)
+        if packages:
+            words = "apt-get -q update && apt-get -q -y install --no-install-recommends " + packages
+            inside(part, words, DEBIAN_FRONTEND="noninteractive")
+        part.rename(place)
+    return place
+
+
+def inside(root: Path, command: str, **environment: str) -> str:
+    """Run a shell's command in a tree, with /proc and a /dev of its own mount namespace."""
+    mounts = f"mount -t proc proc {root}/proc && mount --rbind /dev {root}/dev && chroot {root} sh -c"
+    return run(
+        "unshare", "-m", "sh", "-c", f'{mounts} "$1"', "sh", command,
+        env={"PATH": os.environ["PATH"], "HOME": "/root", "LC_ALL": "C.UTF-8", **environment},
+    ).stdout  # fmt: skip
+
+
+def seal(root: Path) -> None:
+    """What a bench does last, in the words of the mends."""
+    for name in ("etc/resolv.conf", "etc/hostname", "var/lib/dbus/machine-id"):
+        (root / name).unlink(missing_ok=True)
+    for one in [
+        *root.glob("etc/rc2.d/S*ssh"),
+        *root.glob("etc/systemd/system/*.target.wants/ssh.service"),
+        *root.glob("etc/ssh/ssh_host_*"),
+        *root.glob("var/cache/apt/archives/*.deb"),
+    ]:
+        one.unlink()
+    (root / "etc/machine-id").write_text("")
+
+
+@pytest.fixture(params=sorted(TREES))
+def tree(request, tmp_path):
+    """A sealed copy of a tree that is thrown away: an overlay, whose lower folder nothing can change."""
+    base = made(request.param)
+    for name in ("upper", "work", "root"):
+        (tmp_path / name).mkdir()
+    options = f"lowerdir={base},upperdir={tmp_path}/upper,workdir={tmp_path}/work"
+    try:
+        run("mount", "-t", "overlay", "overlay", "-o", options, str(tmp_path / "root"))
+    except subprocess.CalledProcessError as error:
+        pytest.skip(f"no overlay can be mounted here: {error.stderr}")
+    try:
+        seal(tmp_path / "root")
+        yield tmp_path / "root"
+    finally:
+        run("umount", str(tmp_path / "root"))
+
+
+def test_a_sealed_tree_is_clean(tree):
+    report = check(tree)
+    weighty = [one for one in report.findings if str(one.severity) != "to know"]
+    assert weighty == [], "\n".join(report.lines())
+
+
+def test_leftovers_are_found_in_a_real_tree(tree):
+    """Those that take no file's place; all at once."""
+    planted = []
+    for rule, path, content in LEFTOVERS:
+        place = tree / path
+        if rule == "kernel-boot" or path == "etc/systemd/timesyncd.conf":
+            # A newer kernel stands beside it, and another file's setting comes after it.
+            continue
+        if os.path.lexists(place) or (isinstance(content, str) and content.startswith(("!owner", "!mode"))):
+            continue
+        with contextlib.suppress(NotADirectoryError, FileExistsError):
+            plant(tree, path, content)
+            planted.append((rule, path))
+    found = {one.rule: one.paths for one in check(tree).findings}
+    assert len(planted) > 120
+    assert [(rule, path) for rule, path in planted if path not in found.get(rule, ())] == []
+
+
+PROGRAMS = {
+    "network-profile": (
+        "nmcli --offline connection add type wifi con-name Shop ssid Shop wifi-sec.key-mgmt wpa-psk wifi-sec.psk "
+        "s3cr3t-Zug9fahrt > /etc/NetworkManager/system-connections/Shop.nmconnection",
+        "etc/NetworkManager/system-connections/Shop.nmconnection",
+    ),
+    "account": ("useradd -m benchy", "etc/passwd"),
+    "account-copy": ("useradd -m benchy; userdel -r benchy; true", "etc/passwd-"),
+    "shell-history": (
+        "printf 'set -o history\\nHISTFILE=/root/.bash_history\\nls\\nhistory -a\\n' | bash --norc -i; true",
+        "root/.bash_history",
+    ),
+    "ssh": ("ssh-keygen -q -t ed25519 -N '' -f /etc/skel/.ssh/id_ed25519", "etc/skel/.ssh/id_ed25519"),
+    "private-key": ("ssh-keygen -q -t ed25519 -N '' -f /srv/work", "srv/work"),
+    "gpg": ("gpg --batch --passphrase '' --quick-gen-key bea@shop.example; gpgconf --kill all", "root/.gnupg"),
+    "keyring": (
+        'dbus-run-session sh -c "printf s3cr3t-Zug9fahrt | gnome-keyring-daemon --unlock; sleep 2"',
+        "root/.local/share/keyrings/login.keyring",
+    ),
+    "editor-history": ("vim -es -u NONE -c 'set viminfo=%,<50,n/root/.viminfo' -c wv -c q; true", "root/.viminfo"),
+}
+"""Rule, what leaves it behind, and where."""
+
+
+@pytest.mark.parametrize("rule", sorted(PROGRAMS))
+@pytest.mark.parametrize("tree", ["xfce13"], indirect=True)
+def test_what_the_real_program_leaves_is_found(tree, rule):
+    command, path = PROGRAMS[rule]
+    (tree / "etc/skel/.ssh").mkdir(exist_ok=True)
+    inside(tree, command)
+    report = check(tree)
+    found = {one.rule: one.paths for one in report.findings}
+    assert any(one.startswith(path) for one in found.get(rule, ())), found
+    assert "s3cr3t-Zug9fahrt" not in report.json()
+
+
+@pytest.mark.parametrize("tree", ["plain12"], indirect=True)
+def test_the_script_says_clean_of_a_clean_tree(tree, tmp_path):
+    path = tmp_path / "handover.sh"
+    path.write_text(script.generate())
+    done = subprocess.run(["dash", str(path), str(tree)], capture_output=True, text=True, timeout=600, check=False)
+    report = script.read_back(done.stdout, {rule.id: rule for rule in every()})
+    assert [one.rule for one in report.findings if str(one.severity) != "to know"] == []
