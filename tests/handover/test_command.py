@@ -179,3 +179,16 @@ def test_a_row_is_whole(rule):
         or "hash out" in rule.mend
         or rule.mend.startswith(("rm, then", "chown or"))
     )
+
+
+def test_the_readme_shows_what_the_demo_prints(tmp_path):
+    """All of it on one screen of 24 lines, and the number of what must be mended in the log's sentence too."""
+    from pathlib import Path
+
+    done = run(tmp_path, "--demo")
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    lines = done.stdout.splitlines()
+    shown = readme.split("<!-- handover-demo -->")[1].split("```")[1].splitlines()[1:-1]
+    assert [line.strip() for line in shown] == lines and len(lines) <= 24
+    must = re.search(r"\d+ must", lines[1])[0].split()[0]
+    assert f"has {must} open 'must mend'" in readme

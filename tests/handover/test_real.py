@@ -67,12 +67,9 @@ def seal(root: Path) -> None:
     """What a bench does last, in the words of the mends."""
     for name in ("etc/resolv.conf", "etc/hostname", "var/lib/dbus/machine-id"):
         (root / name).unlink(missing_ok=True)
-    for one in [
-        *root.glob("etc/rc2.d/S*ssh"),
-        *root.glob("etc/systemd/system/*.target.wants/ssh.service"),
-        *root.glob("etc/ssh/ssh_host_*"),
-        *root.glob("var/cache/apt/archives/*.deb"),
-    ]:
+    (root / "etc/systemd/system/multi-user.target.wants/ssh.service").unlink(missing_ok=True)
+    patterns = ("etc/rc2.d/S*ssh", "etc/ssh/ssh_host_*", "var/cache/apt/archives/*.deb")
+    for one in [one for pattern in patterns for one in root.glob(pattern)]:
         one.unlink()
     (root / "etc/machine-id").write_text("")
 
