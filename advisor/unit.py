@@ -164,7 +164,7 @@ class Unit(Shown, BaseModel):
     ethernet: str | None = _fact(None, "wired network chip as named", "typed, or pci.ids", typed=True)
     devices: str | None = _fact(
         None,
-        "all devices: modaliases or pci:vvvv:dddd / usb:vvvv:pppp, ';' between",
+        "all devices: modaliases ('*' for what is not known) or pci:vvvv:dddd / usb:vvvv:pppp, ';' between",
         "sysfs modalias",
         typed=True,
     )
@@ -249,6 +249,8 @@ class Capture(BaseModel):
     taken_by: str | None = None
     unit: Unit = Field(default_factory=Unit)
     unread: dict[str, str] = Field(default_factory=dict, description="field: why it could not be read")
+    firmware: list[str] = Field(default_factory=list, description="firmware that the kernel asked for and did not find")
+    ledger: list[str] = Field(default_factory=list, description="listings: what became of each part of the text")
 
 
 @cache

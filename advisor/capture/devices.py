@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from advisor.capture.facts import BusDevice, Facts, Reasons
+from advisor.capture.facts import BusDevice, Facts, NamedDevice, Reasons
 from advisor.capture.machine import Device, Machine, clean
 
 MOST_DEVICES = 400
@@ -33,7 +33,8 @@ _ATHEROS_WIRELESS = 0x168C
 _HEX = "([0-9A-F]{2})"
 _IN_MODALIAS = {
     "pci": re.compile(
-        rf"pci:v0{{4}}([0-9A-F]{{4}})d0{{4}}([0-9A-F]{{4}})sv[0-9A-F]{{8}}sd[0-9A-F]{{8}}bc{_HEX}sc{_HEX}i{_HEX}\Z"
+        rf"pci:v0{{4}}([0-9A-F]{{4}})d0{{4}}([0-9A-F]{{4}})sv(?:[0-9A-F]{{8}}|\*)sd(?:[0-9A-F]{{8}}|\*)"
+        rf"bc{_HEX}sc{_HEX}i(?:[0-9A-F]{{2}}|\*)\Z"
     ),
     "usb": re.compile(
         rf"usb:v([0-9A-F]{{4}})p([0-9A-F]{{4}})d[0-9A-F]{{4}}"
@@ -111,7 +112,7 @@ def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
 
 
 def from_modalias(modalias: str) -> BusDevice | None:
-    """Take a modalias apart.
+    """Take a modalias apart; '*' may stand for a PCI device's subsystem and interface.
 
     Parameters
     ----------
@@ -213,7 +214,11 @@ def named(device: BusDevice) -> str:
     name = device.name or name_of(device.bus, device.vendor, device.product)
     if device.bus != "pci":
         number = f"{device.bus}:{number}"
-    return f"{name} [{number}]" if name else number
+    return _revised(f"{name} [{number}]" if name else number, device.rev)
+
+
+def _revised(name: str, rev: str | None) -> str:
+    return f"{name} (rev {rev})" if rev else name
 
 
 def is_wireless(device: BusDevice) -> bool:
@@ -237,6 +242,18 @@ def is_graphics(device: BusDevice) -> bool:
     return device.bus == "pci" and device.kind is not None and device.kind >> 8 == 0x03
 
 
+_NAMED_WIRELESS = re.compile(r"802\.11|wireless|wi-?fi|\bWLAN|\bAR[59]\d{3}", re.IGNORECASE)
+
+
+def _of_name(name: str, device: NamedDevice) -> bool:
+    """Whether a device without an id is of a kind, by its class; some Wi-Fi chips claim to be Ethernet."""
+    kind = device.kind or 0
+    wireless = kind == _WIRELESS or (kind == _ETHERNET and bool(_NAMED_WIRELESS.search(device.name or "")))
+    if name == "graphics":
+        return kind >> 8 == 0x03
+    return wireless if name == "wireless" else kind == _ETHERNET and not wireless
+
+
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     """Fill devices, wireless, graphics and ethernet of the Unit.
 
@@ -249,20 +266,26 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     values, why : dict
     """
     tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
-    if facts.devices is None:
+    nameless = sum(one.name is not None for one in facts.named)
+    if facts.devices is None and not nameless:
         reason = facts.why.get("devices", "the source does not list devices")
-        named_only: dict[str, object] = {name: "; ".join(names) for name, names in facts.names.items()}
-        return named_only, {name: reason for name in ("devices", *tests) if name not in named_only}
+        return {}, dict.fromkeys(("devices", *tests), reason)
     why: dict[str, str] = {}
-    listed = facts.devices[:MOST_DEVICES]
+    if nameless:
+        many = f"{nameless} device{'s are' if nameless > 1 else ' is'}"
+        why["devices"] = f"{many} known by name only; lspci -nnk gives the ids"
+    given = facts.devices or ()
+    listed = given[:MOST_DEVICES]
     while sum(len(device.identity) + 2 for device in listed) > LONGEST_LIST:
         listed = listed[: len(listed) * 3 // 4]
-    if len(facts.devices) > len(listed):
-        why["devices"] = f"only the first {len(listed)} of {len(facts.devices)} are kept"
+    if len(given) > len(listed):
+        why["devices"] = f"only the first {len(listed)} of {len(given)} are kept"
     values: dict[str, object] = {"devices": "; ".join(device.identity for device in listed) or None}
     for name, test in tests.items():
         names = list(dict.fromkeys(named(device) for device in listed if test(device)))
-        names = names or list(facts.names.get(name, ()))
+        held = {one.at for one in listed if one.at}
+        only = [one for one in facts.named if one.name and one.at not in held and _of_name(name, one)]
+        names += list(dict.fromkeys(_revised(one.name or "", one.rev) for one in only))
         if names:
             values[name] = "; ".join(names[:6])
     for name in tests:

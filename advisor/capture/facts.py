@@ -115,6 +115,8 @@ class BusDevice:
         A bound driver made a wireless network interface of it.
     wired : bool, optional
         A bound driver made a wired network interface of it.
+    rev : str, optional
+        PCI revision, two hexadecimal digits.
     """
 
     bus: str
@@ -127,11 +129,32 @@ class BusDevice:
     name: str | None = None
     wireless: bool | None = None
     wired: bool | None = None
+    rev: str | None = None
 
     @property
     def identity(self) -> str:
         """The modalias, or 'bus:vvvv:pppp'."""
         return self.modalias or f"{self.bus}:{self.vendor:04x}:{self.product:04x}"
+
+
+@dataclass(frozen=True)
+class NamedDevice:
+    """A PCI device of which a listing shows no id.
+
+    Attributes
+    ----------
+    kind : int, optional
+        Class and subclass.
+    name : str, optional
+    at, driver, rev : str, optional
+        As those of `BusDevice`.
+    """
+
+    kind: int | None = None
+    name: str | None = None
+    at: str | None = None
+    driver: str | None = None
+    rev: str | None = None
 
 
 @dataclass(frozen=True)
@@ -254,8 +277,10 @@ class Facts:
         An empty tuple means that there are none; None that nobody looked.
     buses : frozenset of str
         Buses whose devices were all listed, so that what is not there is known not to be.
-    names : dict of str to tuple of str
-        'wireless', 'graphics' or 'ethernet': names from a listing that gives no ids.
+    named : tuple of NamedDevice
+        Devices from a listing that gives no ids.
+    firmware : tuple of str
+        Files that the kernel asked for and did not find.
     why : dict of str to str
         Field of `Unit`: why a source could not tell it; counts only when no source could.
     care : dict of str to str
@@ -272,7 +297,8 @@ class Facts:
     disks: tuple[Disk, ...] | None = None
     panel: Panel = field(default_factory=Panel)
     batteries: tuple[Cell, ...] | None = None
-    names: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    named: tuple[NamedDevice, ...] = ()
+    firmware: tuple[str, ...] = ()
     why: dict[str, str] = field(default_factory=dict)
     care: dict[str, str] = field(default_factory=dict)
     identifiers: dict[str, str] = field(default_factory=dict)

@@ -105,10 +105,11 @@ def nvme(log: bytes) -> Wear:
     """
     if len(log) < 6:
         return Wear(said="the health log is cut short")
-    return _nvme(log[5], log[3], log[4], log[0])
+    return of_nvme(log[5], log[3], log[4], log[0])
 
 
-def _nvme(used: int, spare: int | None, threshold: int | None, warning: int) -> Wear:
+def of_nvme(used: int, spare: int | None, threshold: int | None, warning: int) -> Wear:
+    """Judge the figures of an NVMe health log, as `nvme` does."""
     said = f"NVMe percentage used {used}"
     left = float(max(0, 100 - used))
     if spare is not None and threshold is not None and spare < threshold:
@@ -217,10 +218,13 @@ def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bo
     used = None
     if endurance_page and len(endurance_page) >= 16 and endurance_page[15] & 0xC0 == 0xC0:
         used = endurance_page[8]
-    return _ata(disk.model or "", bool(disk.spinning), known, used, failing)
+    return of_ata(disk.model or "", bool(disk.spinning), known, used, failing)
 
 
-def _ata(model: str, spinning: bool, known: dict[int, tuple[int, int]], used: int | None, failing: bool | None) -> Wear:
+def of_ata(
+    model: str, spinning: bool, known: dict[int, tuple[int, int]], used: int | None, failing: bool | None
+) -> Wear:
+    """Judge the figures of a SATA disk: its attributes, its endurance indicator and its own verdict."""
     # Some makers pack other counts into the upper words; the count itself is in the lower four bytes.
     counts = {name: known[n][1] & 0xFFFFFFFF for n, name in _SECTORS.items() if n in known}
     sectors = f"; sectors: {', '.join(f'{count} {name}' for name, count in counts.items())}" if counts else ""
@@ -255,13 +259,16 @@ def smartctl(text: str, disk: Disk) -> Wear:
         said = json.loads(text)
     except (ValueError, RecursionError):
         return Wear(said="smartctl's answer is not JSON")
-    if not isinstance(said, dict):
-        return Wear(said="smartctl's answer is not an object")
+    return smartctl_answer(said, disk) if isinstance(said, dict) else Wear(said="smartctl's answer is not an object")
+
+
+def smartctl_answer(said: dict[str, Any], disk: Disk) -> Wear:
+    """Judge smartctl's answer, parsed."""
     log = _at(said, "nvme_smart_health_information_log")
     if isinstance(log, dict) and isinstance(log.get("percentage_used"), int):
         numbers = [log.get(name) for name in ("available_spare", "available_spare_threshold", "critical_warning")]
         spare, threshold, warning = (number if isinstance(number, int) else None for number in numbers)
-        return _nvme(log["percentage_used"], spare, threshold, warning or 0)
+        return of_nvme(log["percentage_used"], spare, threshold, warning or 0)
     passed = _at(said, "smart_status", "passed")
     known: dict[int, tuple[int, int]] = {}
     for row in _rows(_at(said, "ata_smart_attributes", "table")):
@@ -273,7 +280,7 @@ def smartctl(text: str, disk: Disk) -> Wear:
         messages = [row.get("string") for row in _rows(_at(said, "smartctl", "messages"))]
         return Wear(said=f"smartctl got no answer{''.join(f': {clean(m, 100)}' for m in messages[:1] if m)}")
     failing = not passed if isinstance(passed, bool) else None
-    return _ata(disk.model or "", bool(disk.spinning), known, used, failing)
+    return of_ata(disk.model or "", bool(disk.spinning), known, used, failing)
 
 
 def _endurance(said: dict[str, Any]) -> int | None:

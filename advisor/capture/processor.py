@@ -88,7 +88,7 @@ def parse(content: str) -> Processor:
     """
     first: dict[str, str] = {}
     places: set[tuple[str | None, str | None]] = set()
-    threads, here = 0, dict[str, str]()
+    threads, highest, here = 0, 0, dict[str, str]()
 
     def close() -> None:
         if "core id" in here:
@@ -103,6 +103,7 @@ def parse(content: str) -> Processor:
             close()
             here = {}
             threads += 1
+            highest = max(highest, whole(value) or 0)
         if key in ("physical id", "core id"):
             here[key] = value
         if value:
@@ -110,6 +111,11 @@ def parse(content: str) -> Processor:
     close()
     # Some single-core processors state no core id; 'cpu cores' is then the kernel's own count per package.
     cores = len(places) or (whole(first.get("cpu cores")) if len(places) < 2 else None)
+    siblings, per_package = whole(first.get("siblings")), whole(first.get("cpu cores"))
+    if threads and siblings and per_package:
+        packages = -(-(highest + 1) // siblings)
+        if threads < siblings * packages:  # only some of the processors were pasted
+            cores, threads = per_package * packages, siblings * packages
     return Processor(
         name=clean(first.get("model name")),
         vendor=clean(first.get("vendor_id"), 20),

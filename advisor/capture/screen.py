@@ -150,13 +150,29 @@ def _is_touchscreen(device: Device) -> bool:
     if not device.name.startswith("input"):
         return False
     axes_text, keys_text = (device.attribute(f"capabilities/{name}") or "" for name in ("abs", "key"))
-    width = _word_width(axes_text, keys_text)
+    return takes_touch(
+        {
+            "EV": device.attribute("capabilities/ev") or "",
+            "PROP": device.attribute("properties") or "",
+            "ABS": axes_text,
+            "KEY": keys_text,
+        }
+    )
+
+
+def takes_touch(said: dict[str, str]) -> bool:
+    """Whether an input device is a touchscreen, by its bitmaps EV, PROP, ABS and KEY as the kernel prints them.
+
+    A listing that was cut short before ABS is believed on the other three.
+    """
+    axes_text, keys_text = said.get("ABS"), said.get("KEY", "")
+    width = _word_width(axes_text or "", keys_text)
     axes, keys = _bits(axes_text, width), _bits(keys_text, width)
-    if not _bits(device.attribute("capabilities/ev")) >> _EV_ABS & 1:
+    if not (_bits(said.get("EV")) >> _EV_ABS & 1 and _bits(said.get("PROP")) >> _DIRECT & 1):
         return False
-    direct = _bits(device.attribute("properties")) >> _DIRECT & 1
     touched = keys >> _BTN_TOUCH & 1 or axes >> _ABS_MT_X & 1
-    return bool(direct and touched and not keys >> _BTN_PEN & 1 and (axes >> _ABS_X & 1 or axes >> _ABS_MT_X & 1))
+    on_screen = axes_text is None or axes >> _ABS_X & 1 or axes >> _ABS_MT_X & 1
+    return bool(touched and on_screen and not keys >> _BTN_PEN & 1)
 
 
 def _camera(machine: Machine, why: dict[str, str]) -> bool | None:

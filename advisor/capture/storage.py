@@ -27,6 +27,9 @@ VMD_IDS = frozenset(
 """Intel Volume Management Devices (the aliases of the module vmd in Debian 13's and its backports' kernels): their
 class is RAID, their mode is not."""
 
+_SOLID = re.compile(r"\bSSD")
+"""A model that calls itself a solid-state disk, where nothing else says whether it spins."""
+
 _RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
 
 
@@ -150,7 +153,8 @@ def kind_of(disk: Disk) -> StorageKind | None:
         return StorageKind.EMMC
     if disk.link in ("usb", "sd"):
         return StorageKind.USB
-    if disk.link in ("virtio", "ufs") or disk.spinning is None or disk.name.startswith("mmcblk"):
+    solid = bool(_SOLID.search(disk.model or ""))
+    if disk.link in ("virtio", "ufs") or (disk.spinning is None and not solid) or disk.name.startswith("mmcblk"):
         return None
     if not disk.spinning:
         return StorageKind.SATA_SSD
@@ -210,6 +214,9 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     """
     controllers = [device for device in facts.devices or () if device.bus == "pci" and device.kind in _MODES]
     present = {StorageMode.VMD if is_vmd(device) else _MODES[device.kind or 0] for device in controllers}
+    present |= {
+        StorageMode.VMD if one.driver == "vmd" else _MODES[one.kind] for one in facts.named if one.kind in _MODES
+    }
     if facts.disks is None:
         reason = facts.why.get("storage_kind", "the source does not list disks")
         why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), reason)

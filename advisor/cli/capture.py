@@ -41,7 +41,10 @@ def capture(
     listings: Annotated[
         list[Path] | None,
         typer.Option(
-            "--from", metavar="FILE", help="Read the script's text, or listings such as lspci -nn; may be given again."
+            "--from",
+            metavar="FILE",
+            help="Read the script's text, or listings such as lspci -nn: a file, a folder, or - for standard input; "
+            "may be given again.",
         ),
     ] = None,
     script: Annotated[
@@ -64,14 +67,32 @@ def capture(
         _watch(out, tag)
     else:
         if listings:
-            from advisor.capture.listings import read_files
+            _listed(listings, tag, out)
+            return
+        from advisor.capture.live import take
 
-            found = _tagged(read_files(listings), tag)
-        else:
-            from advisor.capture.live import take
+        _show(take(root, identifiers=identifiers, speed=speed, tag=tag), out)
 
-            found = take(root, identifiers=identifiers, speed=speed, tag=tag)
-        _show(found, out)
+
+def _listed(listings: list[Path], tag: str | None, out: Path | None) -> None:
+    """Read listings, show the machines that they are of, what became of each part, and what to ask for."""
+    import sys
+
+    from advisor.capture.listings import missing, read_files
+    from advisor.drivers.asked import name_packages
+
+    text = sys.stdin.read() if Path("-") in listings else ""
+    found = [name_packages(one) for one in read_files([path for path in listings if path != Path("-")], text)]
+    if len(found) > 1 and out is not None:
+        raise InputError(
+            f"The listings are of {len(found)} machines, and {out} can hold one.", "Leave out --out to see them all."
+        )
+    for one in found:
+        _show(_tagged(one, tag), out)
+    for line in found[0].ledger:
+        say(f"  {line}")
+    for sentence in filter(None, map(missing, found)):
+        say(sentence)
 
 
 def _check(
@@ -100,7 +121,7 @@ def _check(
         raise InputError(f"{option} has no meaning with {chosen[0]}.", f"Leave out {option}.")
     if out is not None and os.path.isdir(out):
         raise InputError(f"{out} is a folder.", "Name a file, such as unit-017.json.")
-    refuse_same(out, *(listings or ()))
+    refuse_same(out, *(path for path in listings or () if not path.is_dir() and path != Path("-")))
 
 
 def _tagged(found: Capture, tag: str | None) -> Capture:

@@ -216,11 +216,23 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
 def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
     """Entries of a kind with exactly this name."""
     if kind is not Kind.OTHER:
-        return tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
+        now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
+        return now + tuple(_entry(text, name) for text in _former(kind).get(name, ()))
     return tuple(
         Entry(bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at])
         for bus, at in _of_no_kind().get(name, ())
     )
+
+
+@cache
+def _former(kind: Kind) -> dict[str, list[str]]:
+    """Ids of a kind by a name that an earlier list gave them, in lower case."""
+    found: dict[str, list[str]] = {}
+    for row in facts.rows("former_names"):
+        bus, vendor, device = row["id"].split(":")
+        if ids.load(bus).kind(int(vendor, 16), int(device, 16)) is kind:
+            found.setdefault(row["name"].lower(), []).append(row["id"])
+    return found
 
 
 @cache

@@ -13,13 +13,16 @@ from numpy.typing import NDArray
 from advisor.drivers import ids, kinds, names
 from advisor.drivers.cells import apart
 from advisor.drivers.kinds import Kind
-from advisor.drivers.packing import LAYOUTS, pack
+from advisor.drivers.packing import LAYOUTS, pack, pack_pattern
 from advisor.unit import StorageMode
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _SHORT = re.compile(
     r"(pci|usb|sdio)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\s](?:0x)?([0-9a-f]{4})(?:[:\s]([0-9a-f]{4})[:\s]([0-9a-f]{4}))?",
     re.IGNORECASE,
+)
+_PARTLY = re.compile(
+    r"pci:v[0-9A-F]{8}d[0-9A-F]{8}sv([0-9A-F]{8}|\*)sd([0-9A-F]{8}|\*)bc[0-9A-F]{2}sc[0-9A-F]{2}i([0-9A-F]{2}|\*)"
 )
 _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 _BRACKETED = re.compile(r"[\[(]([0-9a-f]{4}):([0-9a-f]{4})[\])]", re.IGNORECASE)
@@ -202,6 +205,35 @@ def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
     return Spec(text, bus, kind, name, modalias, vendor, device, (a, b, full, full))
 
 
+_USUAL_INTERFACE = {0x0106: 0x01, 0x0108: 0x02, 0x0C03: None, 0x0101: None, 0x0805: None}
+"""Interface of a class where a listing shows none: AHCI, NVMe; None where there are several, 0 for all others (PCI
+Code and ID Assignment Specification 1.11)."""
+_USB_INTERFACES = (("xHCI", 0x30), ("EHCI", 0x20), ("USB2", 0x20), ("Enhanced", 0x20), ("OHCI", 0x10), ("UHCI", 0x00))
+
+
+def _by_pattern(text: str) -> Spec:
+    """Describe a PCI device of which a listing shows the class, but not the interface or the subsystem."""
+    [(a, b, known_a, known_b)] = pack_pattern(_LAYOUT["pci"], text) or [(0, 0, 0, 0)]
+    vendor, device, code = a >> 48, a >> 32 & 0xFFFF, b >> 8
+    listed = ids.load("pci")
+    name = listed.name(vendor, device)
+    if known_b & 0xFF == 0:
+        usual = _USUAL_INTERFACE.get(code, 0)
+        if code == 0x0C03:
+            usual = next((number for word, number in _USB_INTERFACES if word.casefold() in name.casefold()), None)
+        if usual is not None:
+            b, known_b = b | usual, known_b | 0xFF
+    kind = kinds.of_pci_class(f"{code:04x}")
+    if kind is None:
+        kind = listed.kind(vendor, device)
+        if code >> 8 in (0x05, 0x06, 0x08, 0x0B, 0x0C) and code != 0x0805:
+            kind = Kind.OTHER
+    shown = f"pci:{vendor:04x}:{device:04x}"
+    if known_a & 0xFFFFFFFF == 0xFFFFFFFF:
+        shown += f":{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
+    return Spec(shown, "pci", kind, name or shown, None, vendor, device, (a, b, known_a, known_b))
+
+
 def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
     """Understand distinct device texts.
 
@@ -229,6 +261,8 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
         if position in words:
             bus, left, right = words[position]
             out.append([_by_modalias(text, bus, left, right)])
+        elif _PARTLY.fullmatch(text):
+            out.append([_by_pattern(text)])
         elif _NONE.fullmatch(text) or _UNKNOWN.fullmatch(text):
             out.append([])
         elif match := _SHORT.fullmatch(text):

@@ -39,6 +39,8 @@ def level_of_flags(flags: str) -> str | None:
         'i686', 'v1' to 'v4'; None when even i686 is not reached, or the text is no list of flags.
     """
     present = set(flags.split())
+    if present == {"op-mode:32-bit"}:  # what a listing without flags says of a processor without long mode
+        return "i686"
     reached = None
     for level in LEVELS:
         if not present >= FEATURES[level]:

@@ -18,12 +18,13 @@ _ID = re.compile(
 _BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?(?:\s*\(rev\s*[0-9a-f]+\))?", re.I)
 _WINDOWS_PCI = re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
 _WINDOWS_USB = re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
-_PCI_ALIAS = re.compile(
-    r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8})sd([0-9a-f]{8})bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2})", re.I
-)
 _USB_ALIAS = re.compile(
     r"usb:v([0-9a-f]{4})p([0-9a-f]{4})d([0-9a-f]{4})dc([0-9a-f]{2})dsc([0-9a-f]{2})"
     r"dp([0-9a-f]{2})ic([0-9a-f]{2})isc([0-9a-f]{2})ip([0-9a-f]{2})in([0-9a-f]{2})",
+    re.I,
+)
+_PCI_ALIAS = re.compile(
+    r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8}|\*)sd([0-9a-f]{8}|\*)bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2}|\*)",
     re.I,
 )
 _SHORT_PCI = re.compile(r"pci:v(?:0000)?([0-9a-f]{4})d(?:0000)?([0-9a-f]{4})(?:sv.*)?", re.I)

@@ -61,7 +61,7 @@ def shown_name(name: str) -> str:
     return "".join(one for one in last if one.isprintable())[:120] or "the file"
 
 
-def read_file(name: str, content: bytes) -> Capture | Sheet:
+def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
     """Read a file handed in: a capture, a listing or an intake sheet.
 
     Parameters
@@ -72,7 +72,8 @@ def read_file(name: str, content: bytes) -> Capture | Sheet:
 
     Returns
     -------
-    Capture or Sheet
+    list of Capture, or Sheet
+        A capture for each machine.
 
     Raises
     ------
@@ -96,7 +97,7 @@ def read_file(name: str, content: bytes) -> Capture | Sheet:
     return _through_file(shown, ".txt", content, _listing)
 
 
-def read_pasted(text: str) -> Capture | Sheet:
+def read_pasted(text: str) -> list[Capture] | Sheet:
     """Read pasted text: rows of a sheet where its first line has headers, else a capture or listings.
 
     Parameters
@@ -105,7 +106,7 @@ def read_pasted(text: str) -> Capture | Sheet:
 
     Returns
     -------
-    Capture or Sheet
+    list of Capture, or Sheet
     """
     from advisor.intake.headers import recognised
 
@@ -127,16 +128,16 @@ def _is_json_listing(content: bytes) -> bool:
     return isinstance(said, dict) and not {"unit", "format"} & set(said)
 
 
-def _capture(path: Path) -> Capture:
+def _capture(path: Path) -> list[Capture]:
     from advisor import capture
 
-    return capture.read_capture(path)
+    return [capture.read_capture(path)]
 
 
-def _listing(path: Path) -> Capture:
-    from advisor import capture
+def _listing(path: Path) -> list[Capture]:
+    from advisor.capture.listings import read_machines
 
-    return capture.read_listings(path)
+    return read_machines(path)
 
 
 def _through_file(shown: str, suffix: str, content: bytes, read: Callable[[Path], Read]) -> Read:

@@ -93,10 +93,19 @@ class Bench:
         """Take pasted text: rows of a sheet, a capture or listings."""
         return self._took(read_pasted(text), "pasted text")
 
-    def _took(self, got: Capture | Sheet, name: str) -> str:
-        if isinstance(got, Capture):
-            return self.join([_of_capture(got, name)])
-        return self.take_sheet(got)
+    def _took(self, got: list[Capture] | Sheet, name: str) -> str:
+        if isinstance(got, Sheet):
+            return self.take_sheet(got)
+        from advisor.capture.listings import missing
+        from advisor.drivers.asked import name_packages
+
+        told = self.join([_of_capture(name_packages(one), name) for one in got])
+        if not got[0].ledger:
+            return told
+        left = [line for line in got[0].ledger if ": left, " in line or ", left, " in line]
+        parts = words.count(len(left), "part") if left else ""
+        unread = f"{parts} of the text could not be used: {'; '.join(left[:3])}." if left else ""
+        return " ".join(part for part in (told, *dict.fromkeys(map(missing, got)), unread) if part)
 
     def take_sheet(self, sheet: Sheet) -> str:
         """Put every row of a sheet in the queue, or keep it for the batch tab when there are too many."""
@@ -161,12 +170,17 @@ class Bench:
 
     def look(self) -> str:
         """Look into the watched folder once; says what came of it, '' for nothing new."""
-        taken, wrong = [], []
+        from advisor.drivers.asked import name_packages
+
+        taken: list[Queued] = []
+        wrong: list[str] = []
         for one in scan(self.folder, self._seen) if self.folder else ():
             self._seen[one.path.name] = one.stamp
             try:
                 got = read_file(one.path.name, one.path.read_bytes())
-                taken += [_of_capture(got, one.path.name)] if isinstance(got, Capture) else []
+                taken += (
+                    [] if isinstance(got, Sheet) else [_of_capture(name_packages(each), one.path.name) for each in got]
+                )
             except (OSError, AdvisorError) as error:
                 wrong.append(f"{one.path.name}: {getattr(error, 'message', error)}")
         told = self.join(taken) if taken else ""

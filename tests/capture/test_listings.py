@@ -7,7 +7,8 @@ import json
 import pytest
 
 from advisor.capture import read_listings
-from advisor.capture.listings import numbers
+from advisor.capture.listings import missing, read_files, read_machines
+from advisor.capture.listings.blocks import bytes_of
 from advisor.errors import CaptureError
 from advisor.unit import BootMode, FormFactor, StorageKind, StorageMode
 
@@ -222,26 +223,34 @@ ALL = "\n".join([LSPCI_NN, LSUSB, CPUINFO, LSCPU, LSCPU_J, LSBLK, DMIDECODE, UDE
 
 def test_lspci_nn():
     unit = read_listings(LSPCI_NN).unit
-    assert unit.devices == "pci:8086:1904; pci:8086:1916; pci:8086:9d03; pci:8086:156f; pci:8086:24f3"
-    assert unit.wireless == "Intel Corporation Wireless 8260 [8086:24f3]"
-    assert unit.graphics == "Intel Corporation Skylake GT2 [HD Graphics 520] [8086:1916]"
-    assert unit.ethernet == "Intel Corporation Ethernet Connection I219-LM [8086:156f]"
+    assert unit.devices.split("; ") == [
+        "pci:v00008086d00001904sv*sd*bc06sc00i*",
+        "pci:v00008086d00001916sv*sd*bc03sc00i*",
+        "pci:v00008086d00009D03sv*sd*bc01sc06i*",
+        "pci:v00008086d0000156Fsv*sd*bc02sc00i*",
+        "pci:v00008086d000024F3sv*sd*bc02sc80i*",
+    ]
+    assert unit.wireless == "Intel Corporation Wireless 8260 [8086:24f3] (rev 3a)"
+    assert unit.graphics == "Intel Corporation Skylake GT2 [HD Graphics 520] [8086:1916] (rev 07)"
+    assert unit.ethernet == "Intel Corporation Ethernet Connection I219-LM [8086:156f] (rev 21)"
     assert unit.storage_mode is StorageMode.AHCI
     assert unit.storage_kind is None
 
 
 def test_lspci_nnk_names_the_volume_management_device():
     unit = read_listings(LSPCI_NNK).unit
-    assert unit.devices == "pci:8086:1916; pci:8086:9a0b"
+    assert unit.devices == (
+        "pci:v00008086d00001916sv000017AAsd00005050bc03sc00i*; pci:v00008086d00009A0Bsv*sd*bc01sc04i*"
+    )
     assert unit.storage_mode is StorageMode.VMD
 
 
 def test_lspci_without_names_and_without_ids():
     assert read_listings("00:02.0 0300: 8086:1916 (rev 07)\n03:00.0 0280: 8086:24f3\n").unit.devices == (
-        "pci:8086:1916; pci:8086:24f3"
+        "pci:v00008086d00001916sv*sd*bc03sc00i*; pci:v00008086d000024F3sv*sd*bc02sc80i*"
     )
     plain = read_listings("03:00.0 Network controller: Intel Corporation Wireless 8260 (rev 3a)\n\n")
-    assert plain.unit.wireless == "Intel Corporation Wireless 8260"
+    assert plain.unit.wireless == "Intel Corporation Wireless 8260 (rev 3a)"
     assert plain.unit.devices is None
     assert "devices" in plain.unread
 
@@ -294,7 +303,7 @@ def test_lsblk_tells_a_card_from_an_emmc():
      ("many", None), ("1e9", None), (True, None), (None, None), ("9" * 30 + "G", None), (-1, None)],
 )  # fmt: skip
 def test_sizes_as_lsblk_writes_them(text, expected):
-    assert numbers.bytes_of(text) == expected
+    assert bytes_of(text) == expected
 
 
 def test_dmidecode():
@@ -331,7 +340,7 @@ def test_all_in_one_text():
     # What udev knows by its whole modalias is not listed again by its id.
     listed = unit.devices.split("; ")
     assert "pci:v00008086d000024F3sv00008086sd00001130bc02sc80i00" in listed
-    assert "pci:8086:24f3" not in listed and "pci:8086:1916" in listed
+    assert not any("d000024F3sv*" in one for one in listed) and "pci:v00008086d00001916sv*sd*bc03sc00i*" in listed
     assert unit.wireless == "Intel Corporation Wireless 8260 [8086:24f3]"
     assert unit.boot_mode is not BootMode.UEFI64
 
@@ -351,13 +360,177 @@ def test_windows_line_ends_and_byte_order_marks(tmp_path):
         b"\xa0caf\xe9\n" + LSPCI_NN.encode(),
     ):
         path.write_bytes(content)
-        assert read_listings(path).unit.wireless == "Intel Corporation Wireless 8260 [8086:24f3]"
+        assert read_listings(path).unit.wireless == "Intel Corporation Wireless 8260 [8086:24f3] (rev 3a)"
 
 
 def test_listings_of_two_machines_are_refused():
     other = CPUINFO.replace("i5-6300U CPU @ 2.40GHz", "i3-3217U CPU @ 1.80GHz")
     with pytest.raises(CaptureError, match="two machines"):
         read_listings(LSCPU + other)
+
+
+def test_one_processor_named_twice_is_one_machine():
+    """With and without its clock: 'i3-2100 CPU @ 3.10GHz' and 'i3-2100 CPU'."""
+    short = "Processor Information\n\tVersion: Intel(R) Core(TM) i5-6300U CPU\n"
+    assert len(read_machines(LSCPU + "\n" + short)) == 1
+
+
+def test_machines_in_one_paste_are_kept_apart():
+    other = (
+        LSPCI_NN.replace("8086:1904", "8086:0154").replace("8086:1916", "8086:0166").replace("8086:9d03", "8086:1e03")
+    )
+    other = (
+        other.replace("8086:156f", "8086:1502").replace("8086:24f3", "8086:0082").replace("Wireless 8260", "Centrino")
+    )
+    cpu = CPUINFO.replace("i5-6300U CPU @ 2.40GHz", "i5-3320M CPU @ 2.60GHz")
+    first, second = read_machines(f"{LSPCI_NN}\n{LSCPU}\n{other}\n{cpu}")
+    assert "24f3" in first.unit.wireless and first.unit.cpu.startswith("Intel(R) Core(TM) i5-6300U")
+    assert "0082" in second.unit.wireless and second.unit.cpu.startswith("Intel(R) Core(TM) i5-3320M")
+    assert "PCI address" in second.unread["machine"]
+
+
+def test_contradictions_are_named_with_both():
+    taken = read_listings(LSCPU + "\n" + CPUINFO.replace("stepping\t: 3", "stepping\t: 9"))
+    assert taken.unit.cpu_stepping == 3
+    assert "lscpu says '3', /proc/cpuinfo says '9'" in taken.unread["cpu_stepping"]
+
+
+def test_every_part_of_a_text_is_accounted_for():
+    taken = read_listings(
+        f"Hello, this is my PC\n$ lspci -nn\n{LSPCI_NN}$ iwconfig\nlo  no wireless extensions.\n{LSCPU}"
+    )
+    assert taken.ledger == [
+        "line 1: left, no listing that is known: 'Hello, this is my PC'",
+        "lines 3 to 7: lspci, gave 5 devices",
+        "line 9: left, what 'iwconfig' gave is not read: 'lo no wireless extensions.'",
+        "lines 10 to 21: lscpu, gave processor",
+    ]
+
+
+def test_what_is_missing_and_the_one_command_for_it():
+    said = missing(read_listings(LSPCI_NN + LSUSB + CPUINFO))
+    assert said == (
+        "Still missing: the memory, free memory slots, the disk, the disk's health and the battery. This gives it: "
+        "sudo sh -c 'free; dmidecode; lsblk -O -J; smartctl -x /dev/sda; upower -d'"
+    )
+    assert "lspci -nnk" in missing(read_listings("03:00.0 Network controller: Intel Corporation Wireless 8260\n\n"))
+
+
+def test_a_folder_and_standard_input_together(tmp_path):
+    (tmp_path / "a.txt").write_text(LSPCI_NN)
+    (tmp_path / "b.txt").write_text(LSCPU)
+    (tmp_path / "picture.png").write_bytes(b"\x89PNG\0\0")
+    [taken] = read_files([tmp_path], "MemTotal:        8033032 kB\n")
+    assert taken.unit.ram_gib == 8 and taken.unit.cpu and taken.unit.wireless
+    assert any("picture.png" in line and "not text" in line for line in taken.ledger)
+    assert any(line.startswith("a.txt, lines 1 to 5: lspci") for line in taken.ledger)
+    (tmp_path / "none").mkdir()
+    with pytest.raises(CaptureError, match="folder without files"):
+        read_files([tmp_path / "none"])
+
+
+@pytest.mark.parametrize(
+    "text, gib",
+    [
+        ("              total        used        free\nMem:        3988084     1106984     2881100\n", 4),
+        ("               total        used        free      shared  buff/cache   available\n"
+         "Mem:           7,6Gi       2,1Gi       3,0Gi       300Mi       2,5Gi       5,0Gi\n", 8),
+        ("$ free -m\n              total        used        free\nMem:          15905        5012        1200\n", 16),
+        ("Mem:          15905        5012        1200\n", 16),
+        ("             gesamt     benutzt        frei\nSpeicher:   8033032     1106984     2881100\n", 8),
+        ("$ free -g\n              total        used        free\nMem:              7           1           5\n", 8),
+    ],
+)  # fmt: skip
+def test_free(text, gib):
+    assert read_listings(text + "\n").unit.ram_gib == gib
+
+
+LSBLK_WIDE = """NAME   MAJ:MIN RM   SIZE RO TYPE MOUNTPOINTS   MODEL                 TRAN   ROTA
+sda      8:0    0 465,8G  0 disk               WDC WD5000LPVX-22V0TT0 sata      1
+├─sda1   8:1    0   512M  0 part /boot/efi                                      1
+└─sda2   8:2    0 465,3G  0 part /                                              1
+sdb      8:16   1  14,9G  0 disk               Cruzer Blade           usb       1
+sr0     11:0    1  1024M  0 rom                DVD-RAM UJ8C1          sata      1
+"""
+
+
+LSBLK_LOST = "\n".join(" ".join(line.split()) for line in LSBLK_WIDE.splitlines()) + "\n"
+
+
+@pytest.mark.parametrize("text", [LSBLK_WIDE, LSBLK_LOST], ids=["as printed", "blanks lost"])
+def test_lsblk_as_a_table(text):
+    unit = read_listings(text).unit
+    assert (unit.storage_kind, unit.storage_gib) == (StorageKind.HDD, 465.8)
+    assert unit.storage_model == "WDC WD5000LPVX-22V0TT0"
+    assert unit.notes is None
+
+
+def test_lsblk_in_pairs():
+    unit = read_listings('NAME="nvme0n1" SIZE="238.5G" TYPE="disk" MODEL="THNSN5256GPUK" ROTA="0" TRAN="nvme"\n\n').unit
+    assert (unit.storage_kind, unit.storage_gib, unit.storage_model) == (StorageKind.NVME, 238.5, "THNSN5256GPUK")
+
+
+def test_lscpu_in_german_and_french():
+    german = LSCPU
+    for english, word in (("Architecture", "Architektur"), ("CPU op-mode(s)", "CPU Operationsmodus"),
+                          ("Vendor ID", "Anbieterkennung"), ("Model name", "Modellname"),
+                          ("CPU family", "Prozessorfamilie"), ("Model:", "Modell:"),
+                          ("Core(s) per socket", "Kern(e) pro Sockel"),
+                          ("Thread(s) per core", "Thread(s) pro Kern"), ("Socket(s)", "Sockel")):  # fmt: skip
+        german = german.replace(english, word)
+    french = LSCPU.replace("Architecture:", "Architecture\xa0:").replace("Model name:", "Nom de modèle\xa0:")
+    for text in (german, french):
+        unit = read_listings(text).unit
+        assert unit.cpu == "Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz" and unit.cpu_cores == 2
+    assert read_listings(german).unit.cpu_model == 78
+
+
+def test_an_op_mode_of_32_bit_decides_the_level():
+    from advisor.identify import processors
+    from advisor.unit import frame
+
+    text = "Architecture:        i686\nCPU op-mode(s):      32-bit\nModel name:          Intel(R) Celeron(R) CPU\n"
+    assert processors(frame([read_listings(text).unit]))["cpu_level"].iloc[0] == "i686"
+
+
+def test_hardware_sections():
+    text = """17: PCI 300.0: 0282 WLAN controller
+  [Created at pci.386]
+  Hardware Class: network
+  Model: "Intel Wireless 8260"
+  Vendor: pci 0x8086 "Intel Corporation"
+  Device: pci 0x24f3 "Wireless 8260"
+  SubVendor: pci 0x8086 "Intel Corporation"
+  Driver: "iwlwifi"
+"""
+    assert read_listings(text).unit.devices == "pci:8086:24f3"
+
+
+SMART_JSON = {
+    "smartctl": {"version": [7, 3]}, "device": {"name": "/dev/sda", "type": "sat", "protocol": "ATA"},
+    "model_name": "Samsung SSD 860 EVO 250GB", "user_capacity": {"bytes": 250059350016}, "rotation_rate": 0,
+    "smart_status": {"passed": True},
+    "ata_smart_attributes": {"table": [{"id": 177, "name": "Wear_Leveling_Count", "value": 93, "raw": {"value": 61}}]},
+}  # fmt: skip
+
+
+def test_smartctl_json_beside_lsblk():
+    unit = read_listings(json.dumps(SMART_JSON, indent=2) + "\n" + "NAME SIZE TYPE ROTA\nsda  232.9G disk 0\n").unit
+    assert (unit.storage_kind, unit.storage_gib, unit.storage_health_pct) == (StorageKind.SATA_SSD, 232.89, 93)
+    assert unit.storage_model == "Samsung SSD 860 EVO 250GB"
+
+
+def test_a_new_edid_decode_of_a_panel():
+    text = """edid-decode (hex):
+
+Block 0, Base EDID:
+  EDID Structure Version & Revision: 1.4
+  Basic Display Parameters & Features:
+    Maximum image size: 31 cm x 17 cm
+  Detailed Timing Descriptors:
+    DTD 1:  1920x1080   60.000000 Hz  16:9     66.660 kHz    141.400000 MHz (309 mm x 174 mm)
+"""
+    assert read_listings(text).unit.screen == "1920x1080 14.0"
 
 
 def test_a_newer_recording_is_refused():
@@ -401,6 +574,6 @@ def test_huge_and_missing_files(tmp_path):
 def test_text_is_never_markup_or_path():
     text = "bench-advisor recording 1\n/sys/class/dmi/id/product_name = <b>=cmd|' /C calc'!A0</b>\x1b[31m\n"
     unit = read_listings(text).unit
-    assert unit.model == "<b>=cmd|' /C calc'!A0</b> [31m"
+    assert unit.model == "<b>=cmd|' /C calc'!A0</b>"
     path = "bench-advisor recording 1\n/sys/class/dmi/id -> /etc\n/sys/class/dmi/id/../../../../etc/passwd = x\n"
     assert read_listings(path + "/proc/meminfo = MemTotal: 1048576 kB\n").unit.maker is None

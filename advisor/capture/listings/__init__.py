@@ -1,16 +1,20 @@
-"""Captures from text: the script's recording, and listings that technicians already have, alone or several together."""
+"""Captures from text: the script's recording, and listings that technicians already have, pasted anyhow."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from advisor.capture.compose import compose
 from advisor.capture.facts import Facts
-from advisor.capture.listings import buses, dmi, numbers, recording, udevdb
-from advisor.capture.listings.merge import merge
-from advisor.capture.listings.split import Kind, Section, split
+from advisor.capture.listings import blocks, cpu, smart, udevdb
+from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.listings.ledger import Entry, entry_of, left, missing, told
+from advisor.capture.listings.merge import Part, differ, machines, merge
+from advisor.capture.listings.sections import BROKEN, Found, split
 from advisor.capture.machine import clean
 from advisor.capture.store import from_json
 from advisor.errors import CaptureError
@@ -21,22 +25,17 @@ LARGEST_LISTING = 8 << 20
 """Largest listing that is read [bytes]; all listings of one unit together have about 1 MB."""
 
 MOST_LINES = 300_000
+MOST_PARTS = 300
+"""Listings of one text that are read; the rest is left, and said."""
+MOST_FILES = 500
+"""Files of a folder that are read."""
 
 ACCEPTED = (
-    "What is read: the text of the script that `advisor capture --script` prints, and the output of lspci -nn, "
-    "lspci -nnk, lsusb, cat /proc/cpuinfo, lscpu, lscpu -J, lsblk -J, dmidecode and udevadm info --export-db."
+    "What is read: the text of the script that `advisor capture --script` prints, and the output of lspci, lsusb, "
+    "lscpu, cat /proc/cpuinfo, free, lsblk, dmidecode, smartctl, nvme smart-log, upower, edid-decode, dmesg, "
+    "journalctl -k and udevadm info --export-db. Best: lspci -nnk."
 )
-
-_READERS = {
-    Kind.RECORDING: recording.read,
-    Kind.UDEV: udevdb.read,
-    Kind.LSPCI: buses.read_pci,
-    Kind.LSUSB: buses.read_usb,
-    Kind.CPUINFO: numbers.read_cpuinfo,
-    Kind.MEMINFO: numbers.read_meminfo,
-    Kind.LSCPU: numbers.read_lscpu,
-    Kind.DMIDECODE: dmi.read,
-}
+__all__ = ["ACCEPTED", "LARGEST_LISTING", "missing", "read_files", "read_listings", "read_machines"]
 
 
 def read_listings(source: str | os.PathLike[str]) -> Capture:
@@ -50,7 +49,8 @@ def read_listings(source: str | os.PathLike[str]) -> Capture:
     Returns
     -------
     advisor.unit.Capture
-        What the listings say; what they do not is in `unread`. A capture file is read as such.
+        What the listings say; what they do not is in `unread`, and what became of each part of the text in `ledger`.
+        A capture file is read as such.
 
     Raises
     ------
@@ -58,36 +58,88 @@ def read_listings(source: str | os.PathLike[str]) -> Capture:
         When it cannot be read, is binary or too large, holds no listing that is known, is of a newer format, or holds
         listings of two machines.
     """
-    if isinstance(source, str) and "\n" in source:
-        return _read(source, "The text")
-    shown = str(clean(str(source), 200))
-    return _read(decode(read_whole(source, LARGEST_LISTING, CaptureError), shown), shown)
+    return _one(read_machines(source))
 
 
-def read_files(paths: list[Path]) -> Capture:
-    """Make a capture of several files about one machine.
+def read_machines(source: str | os.PathLike[str]) -> list[Capture]:
+    """Make a capture of each machine that a text holds listings of.
 
     Parameters
     ----------
-    paths : list of pathlib.Path
+    source : str or path-like
+        As of `read_listings`.
 
     Returns
     -------
-    advisor.unit.Capture
+    list of advisor.unit.Capture
+        At least one, in order of appearance.
 
     Raises
     ------
     CaptureError
-        As `read_listings`.
+        As `read_listings`, but for several machines.
     """
-    if len(paths) == 1:
-        return read_listings(paths[0])
-    left, texts = LARGEST_LISTING, []
-    for path in paths:
-        content = read_whole(path, left, CaptureError)
-        left -= len(content)
-        texts.append(decode(content, str(clean(str(path), 200))))
-    return _read("\n".join(texts), "The text of the files together")
+    if isinstance(source, str) and "\n" in source:
+        return _read([("", source)], "The text")
+    shown = str(clean(str(source), 200))
+    return _read([("", decode(read_whole(source, LARGEST_LISTING, CaptureError), shown))], shown)
+
+
+def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
+    """Make captures of several files, folders of files, and a text.
+
+    Parameters
+    ----------
+    paths : iterable of pathlib.Path
+        Of a folder all its files are read, without those in folders below it.
+    text : str
+        Such as what came by standard input.
+
+    Returns
+    -------
+    list of advisor.unit.Capture
+        One for each machine.
+
+    Raises
+    ------
+    CaptureError
+        As `read_machines`; a file of a folder that is no text is named in `ledger` instead.
+    """
+    files = [one for path in paths for one in _files(path)]
+    if len(files) == 1 and not text:
+        return read_machines(files[0][0])
+    room, texts, refused = LARGEST_LISTING, [("standard input", text)] if text else [], list[Entry]()
+    for path, of_folder in files:
+        name = str(clean(path.name, 80))
+        try:
+            content = read_whole(path, room, CaptureError)
+            texts.append((name, decode(content, str(clean(str(path), 200)))))
+            room -= len(content)
+        except CaptureError as error:
+            if not of_folder:
+                raise
+            refused.append(Entry(name, reason=error.message))
+    return _read(texts, "The text of the files together", refused)
+
+
+def _files(path: Path) -> list[tuple[Path, bool]]:
+    if not path.is_dir():
+        return [(path, False)]
+    inside = sorted(one for one in path.iterdir() if one.is_file() and not one.name.startswith("."))
+    if not inside:
+        raise CaptureError(
+            f"{clean(str(path), 200)} is a folder without files.", "Name a file, or a folder with listings."
+        )
+    return [(one, True) for one in inside[:MOST_FILES]]
+
+
+def _one(found: list[Capture]) -> Capture:
+    if len(found) > 1:
+        raise CaptureError(
+            f"The listings are of two machines or more: they name two {found[1].unread.get('machine', 'of them')}.",
+            "Hand in the listings of one unit at a time.",
+        )
+    return found[0]
 
 
 def decode(content: bytes, name: str) -> str:
@@ -116,48 +168,73 @@ def decode(content: bytes, name: str) -> str:
     return content.decode("utf-8-sig", "replace")
 
 
-def _read(text: str, name: str) -> Capture:
-    if len(text) > LARGEST_LISTING or text.count("\n") > MOST_LINES:
+def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[Entry] = ()) -> list[Capture]:
+    if sum(len(text) for _, text in texts) > LARGEST_LISTING or sum(t.count("\n") for _, t in texts) > MOST_LINES:
         raise CaptureError(
             f"{name} has more than {LARGEST_LISTING >> 20} MiB or {MOST_LINES} lines, so it was not read.",
             "Hand in the listings of one unit alone.",
         )
-    if not text.strip():
+    if not any(text.strip() for _, text in texts):
         raise CaptureError(f"{name} is empty.", ACCEPTED)
-    sections, cut = split(text)
-    whole = [said for section in sections if section.kind is Kind.JSON for said in [section.json] if _is_capture(said)]
+    found = Found()
+    for source, text in texts:
+        part = split(text, source)
+        found.sections += part.sections
+        found.left += part.left
+    whole = [said for said, _ in found.sections if isinstance(said, dict) and "unit" in said]
     if whole:
-        if len(sections) > 1:
+        if len(found.sections) > 1:
             raise CaptureError(f"{name} holds a capture among other listings.", "Hand in the capture file alone.")
-        return from_json(whole[0], name)
+        return [from_json(whole[0], name)]
+    return _captures(found, name, refused)
+
+
+def _captures(found: Found, name: str, refused: Iterable[Entry]) -> list[Capture]:
+    entries: list[Entry] = []
+    parts: list[Part] = []
     # What udev keeps of maker and model has lost its blanks, so the others go first.
-    ordered = sorted(sections, key=lambda section: section.kind is Kind.UDEV)
-    parts = [part for section in ordered for part in _parts(section)]
-    parts = [part for part in parts if part != Facts()]
+    for _, section in found.sections[MOST_PARTS:]:
+        entries.append(Entry(section.source, section.first, section.last, "", (), f"more than {MOST_PARTS} listings"))
+    for said, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
+        title, facts = _facts(said, section)
+        entries.append(entry_of(title, section, facts))
+        if facts != Facts():
+            parts.append(Part(title, facts))
+    others = [*(left(one) for one in found.left), *refused]
     if not parts:
         raise CaptureError(f"{name} holds no listing that is known.", ACCEPTED)
-    facts = merge(parts)
-    if cut:
-        facts = Facts(**{**vars(facts), "care": {**facts.care, "listing": cut}})
+    ledger = told(sorted([*entries, *others], key=lambda entry: (entry.source, entry.first)))
+    groups = machines(parts)
+    out = []
+    for group in groups:
+        facts = merge(group)
+        if any(one.command == BROKEN for one in found.left):
+            facts = replace(facts, care={**facts.care, "listing": f"{BROKEN}, so it was left out"})
+        other = next((why for one in groups[0] for two in group if (why := differ(one.facts, two.facts))), "")
+        if other:
+            facts = replace(facts, care={**facts.care, "machine": other})
+        out.append(_capture(facts, group, ledger))
+    return out
+
+
+def _capture(facts: Facts, group: list[Part], ledger: list[str]) -> Capture:
     from advisor import __version__
 
-    kinds = ", ".join(dict.fromkeys(str(section.kind) for section in sections))
-    return compose(facts, f"advisor {__version__}, from {kinds}")
+    kinds = ", ".join(dict.fromkeys(part.source for part in group))
+    return compose(facts, f"advisor {__version__}, from {kinds}").model_copy(
+        update={"ledger": ledger, "firmware": list(facts.firmware)}
+    )
 
 
-def _is_capture(said: Any) -> bool:
-    return isinstance(said, dict) and "unit" in said
-
-
-def _parts(section: Section) -> list[Facts]:
-    if section.kind is not Kind.JSON:
-        return [_READERS[section.kind](section.lines)]
-    said = section.json
-    if not isinstance(said, dict):
-        return []
-    parts = []
+def _facts(said: Kind | dict[str, Any], section: Section) -> tuple[str, Facts]:
+    if isinstance(said, Kind):
+        return said.name, said.read(section)
     if "lscpu" in said:
-        parts.append(numbers.read_lscpu_json(said["lscpu"]))
+        return "lscpu -J", cpu.read_lscpu_json(said["lscpu"])
     if "blockdevices" in said:
-        parts.append(numbers.read_lsblk(said["blockdevices"]))
-    return parts
+        return "lsblk -J", blocks.read_rows(said["blockdevices"])
+    if {"smartctl", "ata_smart_attributes", "nvme_smart_health_information_log"} & set(said):
+        return "smartctl -j", smart.read_json(said)
+    if {"name", "size"} <= set(said):  # a row of a listing that was cut short
+        return "lsblk -J", blocks.read_rows([said])
+    return "JSON", Facts()

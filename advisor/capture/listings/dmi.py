@@ -7,39 +7,32 @@ from collections.abc import Iterator
 
 from advisor.capture import smbios
 from advisor.capture.facts import Box, Facts, Memory, Module, Processor
+from advisor.capture.listings.kinds import Kind, Section
 from advisor.capture.machine import clean, whole
 from advisor.capture.memory import known_word
 
-START = re.compile(r"Handle 0x[0-9A-Fa-f]{4}, DMI type [0-9]{1,3}, [0-9]{1,3} bytes")
-TITLES = frozenset(
-    {
-        "BIOS Information", "System Information", "Base Board Information", "Chassis Information",
-        "Processor Information", "Physical Memory Array", "Memory Device",
-    }
-)  # fmt: skip
 MOST_MODULES = 128
+_HANDLE = re.compile(r"\s{0,4}Handle 0x([0-9A-Fa-f]{4}), DMI type [0-9]{1,3}, [0-9]{1,3} bytes")
+_TITLES = (
+    "BIOS Information", "System Information", "Base Board Information", "Chassis Information",
+    "Processor Information", "Physical Memory Array", "Memory Device",
+)  # fmt: skip
+_TITLE = re.compile(rf"\s{{0,4}}({'|'.join(_TITLES)})\s*\Z")
+_HEAD = re.compile(r"# dmidecode \d|Getting SMBIOS data|SMBIOS \d\.\d(?:\.\d)? present")
+_FIELD = re.compile(r"\s{0,24}([A-Z][^:]{1,40}):(?:\s+(.*))?\Z")
+_SIZE = re.compile(r"([0-9]{1,9}) (bytes|kB|KB|MB|GB|TB)\Z")
+_ONLY_SIZE = re.compile(r"\s{0,24}Size: (?:[0-9]{1,9} (?:MB|GB)|No Module Installed)\s*\Z")
+_UNITS_MIB = {"bytes": 1 / 1048576, "kB": 1 / 1024, "KB": 1 / 1024, "MB": 1, "GB": 1024, "TB": 1048576}
+_SPEED = re.compile(r"([0-9]{1,6}) (?:MT/s|MHz)\b")
 
-_SIZE = re.compile(r"([0-9]{1,9}) (bytes|kB|MB|GB|TB)\Z")
-_UNITS_MIB = {"bytes": 1 / 1048576, "kB": 1 / 1024, "MB": 1, "GB": 1024, "TB": 1048576}
-_SPEED = re.compile(r"([0-9]{1,6}) (?:MT/s|MHz)\Z")
 
-
-def read(lines: list[str]) -> Facts:
-    """Read dmidecode's listing; serial numbers in it are passed over.
-
-    Parameters
-    ----------
-    lines : list of str
-
-    Returns
-    -------
-    Facts
-    """
+def read(section: Section) -> Facts:
+    """Read dmidecode's listing, however its lines are indented; serial numbers in it are passed over."""
     said: dict[str, dict[str, str]] = {}
     arrays: list[dict[str, str]] = []
     places: list[dict[str, str]] = []
     uefi: bool | None = None
-    for title, handle, fields, flags in _structures(lines):
+    for title, handle, fields, flags in _structures(section.lines):
         if title == "Memory Device" and len(places) < MOST_MODULES:
             places.append(fields)
         elif title == "Physical Memory Array":
@@ -65,30 +58,22 @@ def read(lines: list[str]) -> Facts:
 
 
 def _structures(lines: list[str]) -> Iterator[tuple[str, str, dict[str, str], set[str]]]:
-    title, handle = "", ""
+    """Title, handle, fields and list items of each structure of a known title."""
+    title = handle = ""
     fields: dict[str, str] = {}
     flags: set[str] = set()
-    for line in lines:
-        if START.match(line):
-            if title:
-                yield title, handle, fields, flags
-            title, handle, fields, flags = "", line[7:13], {}, set()
-        elif line in TITLES and not (title == line and not fields):
-            if title:
-                yield title, handle, fields, flags
-                handle = ""
-            title, fields, flags = line, {}, set()
-        elif line.startswith("\t\t"):
+    for line in [*lines, "Handle 0x0000, DMI type 127, 4 bytes"]:
+        begins, named, field = _HANDLE.match(line), _TITLE.match(line), _FIELD.match(line)
+        lone = not title and not named and _ONLY_SIZE.match(line)
+        if begins or named or lone or (title == "-" and field and field[1] == "Size"):
+            if title and (fields or flags):
+                yield "Memory Device" if title == "-" else title, handle, fields, flags
+            handle = begins[1].casefold() if begins else handle if named and not (fields or flags) else ""
+            title, fields, flags = named[1] if named else "" if begins else "-", {}, set()
+        if field and title:
+            fields.setdefault(field[1], (field[2] or "").strip())
+        elif line.strip() and not (begins or named):
             flags.add(line.strip()[:80])
-        elif line.startswith("\t"):
-            key, colon, value = line.strip().partition(":")
-            if colon:
-                fields.setdefault(key, value.strip())
-        elif line.strip() and title:
-            yield title, handle, fields, flags
-            title, handle, fields, flags = "", "", {}, set()
-    if title:
-        yield title, handle, fields, flags
 
 
 def _chassis(name: str | None) -> int | None:
@@ -105,9 +90,9 @@ def _mib(text: str | None) -> int | None:
 
 def _memory(arrays: list[dict[str, str]], places: list[dict[str, str]]) -> Memory:
     system = [array for array in arrays if array.get("Use") == "System Memory"]
-    handles = {array["handle"].casefold() for array in system if array["handle"]}
+    handles = {f"0x{array['handle']}" for array in system if array["handle"]}
     if handles:
-        places = [place for place in places if place.get("Array Handle", "").casefold() in handles]
+        places = [place for place in places if place.get("Array Handle", "").casefold() in handles | {""}]
     counts = [whole(array.get("Number Of Devices")) for array in system]
     most = [_mib(array.get("Maximum Capacity")) for array in system]
     modules = []
@@ -126,3 +111,18 @@ def _memory(arrays: list[dict[str, str]], places: list[dict[str, str]]) -> Memor
         places=sum(n for n in counts if n) if counts and None not in counts else None,
         most_mib=sum(n for n in most if n) if most and None not in most else None,
     )
+
+
+def _goes_on(line: str, lines: list[str]) -> bool:
+    if not line.strip() or line[0] in "\t " or line.strip() == "--":
+        return True
+    after_blank = bool(lines) and not lines[-1].strip()
+    head = bool(re.match(r"\d+ structures occupying|Table at 0x|[A-Z][\w /-]{3,60}\Z", line))
+    return head or (
+        not after_blank and (bool(_FIELD.match(line)) or line.endswith(("supported", "allowed", "available")))
+    )
+
+
+DMIDECODE = Kind(
+    "dmidecode", re.compile(f"{_HANDLE.pattern}|{_TITLE.pattern}|{_HEAD.pattern}"), _goes_on, read, loose=_ONLY_SIZE
+)

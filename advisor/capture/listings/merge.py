@@ -1,80 +1,205 @@
-"""Facts of one machine from several listings: each leaves open what another may say."""
+"""Facts of one machine from several listings, and which listings are of one machine."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import reduce
+import re
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 from advisor.capture.devices import unique
-from advisor.capture.facts import BusDevice, Disk, Facts, fill
-from advisor.errors import CaptureError
+from advisor.capture.facts import BusDevice, Disk, Facts, NamedDevice, fill
+from advisor.capture.listings.smart import UNNAMED
+
+T = TypeVar("T")
+_PREFIX = {"processor": "cpu_", "box": "", "panel": "", "memory": ""}
+_FIELDS = {"cpu_name": "cpu", "product": "model", "efi": "boot_mode", "seen_kib": "ram_gib"}
+_SAME_SIZE = 0.01
+"""Sizes of one disk that listings round differently lie within this share."""
 
 
-def merge(parts: list[Facts]) -> Facts:
-    """Put facts together; of two that differ in detail the first listing's stands.
+@dataclass(frozen=True)
+class Part:
+    """Facts, and the name of the listing that they are from."""
 
-    Parameters
-    ----------
-    parts : list of Facts
-
-    Returns
-    -------
-    Facts
-
-    Raises
-    ------
-    CaptureError
-        When the listings name two different processors or two different models: they are of two machines.
-    """
-    _same_machine([part.processor.name for part in parts], "processors")
-    _same_machine([part.box.product for part in parts], "models")
-    return reduce(_two, parts)
+    source: str
+    facts: Facts
 
 
-def _same_machine(names: list[str | None], what: str) -> None:
-    different = {"".join(filter(str.isalnum, name)).casefold(): name for name in names if name}
-    different.pop("", None)
-    if len(different) > 1:
-        first, second = list(different.values())[:2]
-        raise CaptureError(
-            f"The listings are of two machines: they name two {what}, '{first[:60]}' and '{second[:60]}'.",
-            "Hand in the listings of one unit at a time.",
-        )
+def processor_key(name: str) -> str:
+    """What of a processor's name tells it apart: without its clock, signs and words that listings leave out."""
+    bare = re.sub(
+        r"@?\s*\d+(?:\.\d+)?\s?[GM]Hz|\((?:R|TM)\)|\b(?:CPU|Processor|with .{0,40} Graphics)\b", " ", name, flags=re.I
+    )
+    return "".join(filter(str.isalnum, bare)).casefold()
 
 
-def _two(first: Facts, second: Facts) -> Facts:
+def _product_key(name: str) -> str:
+    return "".join(filter(str.isalnum, name)).casefold()
+
+
+def _slots(facts: Facts) -> dict[str, tuple[int | None, tuple[int, int] | None, str]]:
+    """Class, ids and first word of the name of the device at each address."""
+    found: dict[str, tuple[int | None, tuple[int, int] | None, str]] = {}
+    both: tuple[BusDevice | NamedDevice, ...] = (*(facts.devices or ()), *facts.named)
+    for one in both:
+        if one.at and (not isinstance(one, BusDevice) or one.bus == "pci"):
+            ids = (one.vendor, one.product) if isinstance(one, BusDevice) else None
+            found[one.at.removeprefix("0000:")] = (one.kind, ids, (one.name or "").partition(" ")[0].casefold())
+    return found
+
+
+def differ(first: Facts, second: Facts) -> str:
+    """Why two listings are not of one machine, '' when they may be: processor, model, or what sits at each address."""
+    names = [one.processor.name and processor_key(one.processor.name) for one in (first, second)]
+    if names[0] and names[1] and not (names[0].startswith(names[1]) or names[1].startswith(names[0])):
+        return f"processors, '{first.processor.name}' and '{second.processor.name}'"
+    models = [one.box.product and _product_key(one.box.product) for one in (first, second)]
+    if models[0] and models[1] and not (models[0] in models[1] or models[1] in models[0]):
+        return f"models, '{first.box.product}' and '{second.box.product}'"
+    left, right = _slots(first), _slots(second)
+    common = left.keys() & right.keys()
+    apart = sum(_other_device(left[at], right[at]) for at in common)
+    if apart * 2 > len(common):
+        at = min(at for at in common if _other_device(left[at], right[at]))
+        return f"devices at PCI address {at}"
+    return ""
+
+
+def _other_device(first: tuple[Any, Any, str], second: tuple[Any, Any, str]) -> bool:
+    if first[1] and second[1]:
+        return bool(first[1] != second[1])
+    return bool(first[0] and second[0] and first[0] != second[0]) or bool(
+        first[2] and second[2] and first[2] != second[2]
+    )
+
+
+def machines(parts: list[Part]) -> list[list[Part]]:
+    """Part listings by machine: each joins the latest machine that it does not contradict."""
+    groups: list[list[Part]] = []
+    for part in parts:
+        home = next((g for g in reversed(groups) if not any(differ(one.facts, part.facts) for one in g)), None)
+        if home is None:
+            groups.append([part])
+        else:
+            home.append(part)
+    return groups
+
+
+def merge(parts: list[Part]) -> Facts:
+    """Put the facts of one machine together; of two that contradict the first listing's stands, and both are named."""
+    whole = parts[0].facts
+    sources = parts[0].source
+    for part in parts[1:]:
+        whole = _two(whole, part.facts, sources, part.source)
+        sources = f"{sources}, {part.source}" if part.source not in sources else sources
+    return whole
+
+
+def _two(first: Facts, second: Facts, source: str, other: str) -> Facts:
+    care = {**second.care, **first.care}
+    records = {
+        name: _filled(getattr(first, name), getattr(second, name), prefix, source, other, care)
+        for name, prefix in _PREFIX.items()
+    }
     return Facts(
-        processor=fill(first.processor, second.processor),
-        box=fill(first.box, second.box),
-        memory=fill(first.memory, second.memory),
+        **records,
         devices=_devices(first.devices, second.devices),
         buses=first.buses | second.buses,
-        disks=_disks(first.disks, second.disks),
-        panel=fill(first.panel, second.panel),
+        disks=_disks(first.disks, second.disks, source, other, care),
         batteries=first.batteries if first.batteries is not None else second.batteries,
-        names={**second.names, **first.names},
+        named=_named(first.named, second.named),
+        firmware=tuple(dict.fromkeys((*first.firmware, *second.firmware))),
         why={**second.why, **first.why},
-        care={**second.care, **first.care},
+        care=care,
     )
+
+
+def _filled(first: T, second: T, prefix: str, source: str, other: str, care: dict[str, str]) -> T:
+    """Fill one record from another, naming what contradicts; a longer name of the same thing is the better one."""
+    for each in fields(first):  # type: ignore[arg-type]
+        mine, theirs = getattr(first, each.name), getattr(second, each.name)
+        if mine is None or theirs is None or _alike(mine, theirs, each.name):
+            continue
+        field = _FIELDS.get(f"{prefix}{each.name}", f"{prefix}{each.name}")
+        care.setdefault(field, f"{source} says {_shown(mine)}, {other} says {_shown(theirs)}: the first was taken")
+    return fill(first, second)
+
+
+def _shown(value: Any) -> str:
+    return f"'{str(value)[:60]}'"
+
+
+def _alike(mine: Any, theirs: Any, name: str) -> bool:
+    if name == "flags" or mine == theirs:
+        return True
+    if name == "seen_kib":  # what is in use differs from boot to boot
+        return bool(abs(mine - theirs) < 0.1 * max(mine, theirs))
+    if isinstance(mine, str) and isinstance(theirs, str):
+        one, two = sorted((processor_key(mine), processor_key(theirs)), key=len)
+        return not one or two.startswith(one)
+    return name in ("modules", "inches")
 
 
 def _devices(first: tuple[BusDevice, ...] | None, second: tuple[BusDevice, ...] | None) -> tuple[BusDevice, ...] | None:
-    """Both lists; a device known by its id alone is dropped where another has its whole modalias."""
+    """Both lists; of a device that both have, the one that says most of it stays, with the other's name and driver."""
     if first is None or second is None:
         return first if second is None else second
     both = unique((*first, *second))
-    whole = {(d.bus, d.vendor, d.product) for d in both if d.modalias}
-    named = {(d.bus, d.vendor, d.product): d.name for d in both if d.name}
+    best: dict[tuple[str, int, int], int] = {}
+    names: dict[tuple[str, int, int], str] = {}
+    drivers: dict[tuple[str, int, int], str] = {}
+    for one in both:
+        key = (one.bus, one.vendor, one.product)
+        best[key] = max(best.get(key, 0), _told(one))
+        if one.name:
+            names.setdefault(key, one.name)
+        if one.driver:
+            drivers.setdefault(key, one.driver)
+    keys = [(one.bus, one.vendor, one.product) for one in both]
     return tuple(
-        replace(d, name=d.name or named.get((d.bus, d.vendor, d.product)))
-        for d in both
-        if d.modalias or (d.bus, d.vendor, d.product) not in whole
+        replace(one, name=one.name or names.get(key), driver=one.driver or drivers.get(key))
+        for one, key in zip(both, keys, strict=True)
+        if _told(one) == best[key]
     )
 
 
-def _disks(first: tuple[Disk, ...] | None, second: tuple[Disk, ...] | None) -> tuple[Disk, ...] | None:
+def _told(device: BusDevice) -> int:
+    return 0 if not device.modalias else 9 - device.modalias.count("*")
+
+
+def _named(first: tuple[NamedDevice, ...], second: tuple[NamedDevice, ...]) -> tuple[NamedDevice, ...]:
+    """Both lists; a device at one address once, however old the list of names was."""
+    held = {one.at for one in first if one.at and one.name}
+    return tuple(dict.fromkeys((*first, *(one for one in second if not (one.at and one.at in held and one.name)))))
+
+
+def _disks(
+    first: tuple[Disk, ...] | None, second: tuple[Disk, ...] | None, source: str, other: str, care: dict[str, str]
+) -> tuple[Disk, ...] | None:
     if first is None or second is None:
         return first if second is None else second
-    others = {disk.name: disk for disk in second}
-    filled = [fill(disk, others.pop(disk.name)) if disk.name in others else disk for disk in first]
-    return (*filled, *others.values())
+    left = list(second)
+    out = []
+    for disk in first:
+        twin = next((one for one in left if _one_disk(disk, one, first, second)), None)
+        if twin is not None:
+            left.remove(twin)
+            if disk.size and twin.size and abs(disk.size - twin.size) > _SAME_SIZE * disk.size:
+                sizes = f"{disk.size / 2**30:.1f} GiB, {other} says {twin.size / 2**30:.1f} GiB"
+                care.setdefault("storage_gib", f"{source} says {sizes} for {disk.name}: the first was taken")
+            named = disk if disk.name != UNNAMED and not disk.name.startswith("ata") else replace(disk, name=twin.name)
+            disk = fill(named, twin)
+        out.append(disk)
+    return (*out, *left)
+
+
+def _one_disk(one: Disk, other: Disk, first: tuple[Disk, ...], second: tuple[Disk, ...]) -> bool:
+    """Whether two listings mean one disk: by its name, its model, its size, or as both have only one."""
+    loose = {one.name[:3], other.name[:3]} & {UNNAMED[:3], "ata"}
+    if one.name == other.name or not loose:
+        return one.name == other.name
+    if one.model and other.model:
+        return one.model.startswith(other.model) or other.model.startswith(one.model)
+    if one.size and other.size:
+        return abs(one.size - other.size) <= _SAME_SIZE * one.size
+    return len(first) == len(second) == 1

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 
 from advisor.capture.facts import Facts
+from advisor.capture.listings.kinds import Kind, Section
 from advisor.capture.machine import Reading, RecordedMachine
 from advisor.errors import CaptureError
 
@@ -20,23 +21,6 @@ _LONGEST_PATH = 400
 
 _LINE = re.compile(r"(/(?:sys|proc|run)(?:/[^\s/]{1,200}){0,25}) (=|:=|->|!)(?: |\Z)")
 _FOLDER = re.compile(r"(/(?:sys|proc|run)(?:/[^\s/]{1,200}){0,25})/\Z")
-
-
-def is_line(line: str) -> bool:
-    """Whether a line is one of a recording's.
-
-    Parameters
-    ----------
-    line : str
-
-    Returns
-    -------
-    bool
-    """
-    if not line.startswith("/"):
-        return line.startswith(FIRST)
-    head = line[:_LONGEST_PATH]
-    return bool(_LINE.match(head) or (len(line) < _LONGEST_PATH and _FOLDER.match(head)))
 
 
 def machine(lines: Iterable[str]) -> tuple[RecordedMachine, bool]:
@@ -108,28 +92,22 @@ def _check_format(line: str) -> None:
         )
 
 
-def read(lines: list[str]) -> Facts:
-    """Run the probes on a recording.
-
-    Parameters
-    ----------
-    lines : list of str
-
-    Returns
-    -------
-    Facts
-
-    Raises
-    ------
-    CaptureError
-        When the recording is of a newer format.
-    """
+def read(section: Section) -> Facts:
+    """Run the probes on a recording."""
     from dataclasses import replace
 
     from advisor.capture.live import gather
 
-    found, whole = machine(lines)
+    found, whole = machine(section.lines)
     facts = gather(found)
-    if whole or not any(line.startswith(FIRST) for line in lines):
+    if whole or not any(line.startswith(FIRST) for line in section.lines):
         return facts
     return replace(facts, care={**facts.care, "recording": "the recording is cut short: its last line is missing"})
+
+
+NAME = "the script's recording"
+
+
+_STARTS = re.compile(f"{_LINE.pattern}|{_FOLDER.pattern}|{re.escape(FIRST)}")
+
+RECORDING = Kind(NAME, _STARTS, lambda line, lines: not line.strip(), read)

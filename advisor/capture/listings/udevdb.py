@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from advisor.capture.facts import Facts, Processor
+from advisor.capture.listings.kinds import Kind, Section
 from advisor.capture.machine import RecordedMachine, whole
 
 _CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
@@ -24,18 +25,8 @@ _IN_CLASS = frozenset({"block", "net", "input", "drm", "video4linux", "power_sup
 _DMI_PARTS = {"svn": "sys_vendor", "pn": "product_name", "pvr": "product_version", "ct": "chassis_type"}
 
 
-def read(lines: list[str]) -> Facts:
-    """Run the probes on what udev knows.
-
-    Parameters
-    ----------
-    lines : list of str
-
-    Returns
-    -------
-    Facts
-        Without sizes of disks, which udev does not keep, and without screen.
-    """
+def read(section: Section) -> Facts:
+    """Run the probes on what udev knows: without sizes of disks, which udev does not keep, and without screen."""
     from advisor.capture.live import gather
 
     files: dict[str, bytes] = {}
@@ -43,7 +34,7 @@ def read(lines: list[str]) -> Facts:
     folders: set[str] = set()
     processor = Processor()
     cards: dict[str, str] = {}
-    for path, said in _blocks(lines):
+    for path, said in _blocks(section.lines):
         if len(links) > MOST_DEVICES:
             break
         if "MMC_TYPE" in said:
@@ -81,7 +72,7 @@ def _blocks(lines: list[str]) -> Iterator[tuple[str, dict[str, str]]]:
         elif line.startswith("E: ") and path and len(said) < MOST_PROPERTIES:
             key, equals, value = line[3:].partition("=")
             if equals and len(key) < 80:
-                said[key] = value[:2000]
+                said[key] = value[:2000].rstrip()
     if path:
         yield path, said
 
@@ -147,3 +138,9 @@ def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:
         for key, attribute in _DMI_PARTS.items():
             if part.startswith(key) and not part.startswith("pnr"):
                 put(attribute, part[len(key) :])
+
+
+UDEV = Kind(
+    "udevadm info --export-db", re.compile(r"P: /devices/"),
+    lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]: ", line)), read,
+)  # fmt: skip

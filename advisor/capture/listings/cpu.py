@@ -1,0 +1,178 @@
+"""The processor and the memory in use: /proc/cpuinfo, `lscpu` in any language, /proc/meminfo and `free`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+from advisor.capture import memory, processor
+from advisor.capture.facts import Facts, Memory, Processor
+from advisor.capture.listings.kinds import KEYED, Kind, Late, Section, keyed
+from advisor.capture.machine import clean, whole
+from advisor.tables import dicts
+
+ONLY_32_BIT = "op-mode:32-bit"
+"""Stands for the feature flags where lscpu shows none but says that there is no 64-bit mode."""
+
+_FLAGS = re.compile(r"[a-z0-9_ ]+\Z")
+
+
+def _flags_go_on(line: str, lines: list[str]) -> bool:
+    """Whether a line is the rest of a broken line of flags."""
+    if KEYED.match(line[:120]) or not _FLAGS.match(line.strip() or "-"):
+        return False
+    keys = [one.partition(":")[0].strip().casefold() for one in lines if ":" in one]
+    return bool(keys) and keys[-1] in ("flags", "features")
+
+
+@cache
+def _telling() -> frozenset[str]:
+    """Flags that decide the level."""
+    from advisor.identify.level import FEATURES
+
+    return frozenset().union(*FEATURES.values())
+
+
+def _joined(lines: list[str], within_words: bool) -> list[str]:
+    """Lines with their broken rests; a window breaks full lines, and those within words."""
+    bare = [line.rstrip() for line in lines]
+    full = max((len(line) for line, rest in pairwise(bare) if rest and ":" not in rest), default=0)
+    out: list[str] = []
+    for before, line in zip(["", *bare], bare, strict=False):
+        if out and line and ":" not in line:
+            word = out[-1].rsplit(" ", 1)[-1]
+            parted = word + line.split(None, 1)[0] in _telling()
+            parted = parted or (within_words and len(before) >= full and word not in _telling())
+            out[-1] += ("" if parted else " ") + line.lstrip()
+        else:
+            out.append(line)
+    return out
+
+
+def read_cpuinfo(section: Section) -> Facts:
+    """Read /proc/cpuinfo, whole or some lines of it."""
+    return Facts(processor=processor.parse("\n".join(_joined(section.lines, within_words=False))))
+
+
+CPUINFO = Kind(
+    "/proc/cpuinfo",
+    re.compile(r"\s{0,4}processor\s{0,8}: ?[0-9]{1,4}\s{0,4}\Z|\s{0,4}vendor_id\s{0,8}: "),
+    lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
+    read_cpuinfo,
+    loose=re.compile(r"\s{0,4}(?:model name|cpu family|model|stepping|siblings|cpu cores)\s{0,8}: ?\S"),
+)
+
+
+@cache
+def _words() -> dict[str, str]:
+    return {row["word"].casefold(): row["meaning"] for row in dicts("capture/lscpu_words")}
+
+
+def read_lscpu(section: Section) -> Facts:
+    """Read lscpu's plain listing."""
+    said: dict[str, str] = {}
+    for line in _joined(section.lines, within_words=True):
+        key, colon, value = line.partition(":")
+        key = " ".join(key.split())
+        if colon:
+            said.setdefault(_words().get(key.casefold(), key), value.strip())
+    return Facts(processor=_lscpu(said))
+
+
+@cache
+def _lscpu_start() -> re.Pattern[str]:
+    named = {"Architecture", *(word for word, meaning in _originals() if meaning == "Architecture")}
+    return re.compile(rf"(?:{'|'.join(map(re.escape, sorted(named)))}) ?:\s{{1,60}}\S")
+
+
+def _originals() -> list[tuple[str, str]]:
+    return [(row["word"], row["meaning"]) for row in dicts("capture/lscpu_words")]
+
+
+@cache
+def _lscpu_loose() -> re.Pattern[str]:
+    named = {word for word, meaning in _originals() if meaning in ("Model name", "CPU op-mode(s)")}
+    words = "|".join(map(re.escape, sorted({"Model name", "CPU op-mode(s)", *named})))
+    return re.compile(rf"\s{{0,8}}(?:{words}) ?:\s{{1,60}}\S")
+
+
+LSCPU = Kind(
+    "lscpu", Late(_lscpu_start), lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
+    read_lscpu, loose=Late(_lscpu_loose),
+)  # fmt: skip
+
+
+def read_lscpu_json(rows: Any) -> Facts:
+    """Read what stands under "lscpu" in `lscpu -J`: objects with "field", "data" and perhaps "children"."""
+    said: dict[str, str] = {}
+    for row in _walk(rows):
+        field, data = row.get("field"), row.get("data")
+        if isinstance(field, str) and isinstance(data, str):
+            key = " ".join(field.split()).removesuffix(":").rstrip()
+            said.setdefault(_words().get(key.casefold(), key), data.strip())
+    return Facts(processor=_lscpu(said))
+
+
+def _walk(rows: Any) -> Iterator[dict[str, Any]]:
+    """Objects of nested "children" lists, without recursion."""
+    waiting, seen = [rows], 0
+    while waiting and seen < 10_000:
+        level = waiting.pop(0)
+        for row in level if isinstance(level, list) else ():
+            seen += 1
+            if isinstance(row, dict):
+                yield row
+                waiting.append(row.get("children"))
+
+
+def _lscpu(said: dict[str, str]) -> Processor:
+    per_socket, sockets = whole(said.get("Core(s) per socket")), whole(said.get("Socket(s)"))
+    flags = clean(said.get("Flags"), 8000)
+    modes = said.get("CPU op-mode(s)", "")
+    return Processor(
+        name=clean(said.get("Model name")),
+        vendor=clean(said.get("Vendor ID"), 20),
+        family=whole(said.get("CPU family")),
+        model=whole(said.get("Model")),
+        stepping=whole(said.get("Stepping")),
+        flags=flags or (ONLY_32_BIT if "32" in modes and "64" not in modes else None),
+        cores=per_socket * sockets if per_socket and sockets else None,
+        threads=whole(said.get("CPU(s)")),
+    )
+
+
+def read_meminfo(section: Section) -> Facts:
+    """Read /proc/meminfo."""
+    return Facts(memory=Memory(seen_kib=memory.parse_meminfo("\n".join(section.lines[:50]))))
+
+
+MEMINFO = Kind("/proc/meminfo", re.compile(r"MemTotal:"), keyed, read_meminfo)
+
+_ROW = re.compile(r"\s{0,4}(?:Mem|Mem\.|Speicher|Geheugen|Memoria|Pamięć|Память|Пам'ять|内存|記憶體) ?:\s{1,40}(\S+)")
+_AMOUNT = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,2}))?([BKMGT]?)i?B?\Z")
+_UNITS = {"B": -1, "K": 0, "M": 1, "G": 2, "T": 3}
+
+
+def read_free(section: Section) -> Facts:
+    """Read `free`: the total of the row of memory, in the unit that it or the command says, else the likely one."""
+    for line in section.lines:
+        row = _ROW.match(line)
+        amount = _AMOUNT.match(row[1]) if row else None
+        if amount:
+            number = float(f"{amount[1]}.{amount[2] or 0}")
+            asked = re.search(r" -{1,2}([bkmg])", section.command)
+            # Numbers without a unit are KiB, unless no PC could have that little: common practice, no source.
+            likely = "K" if number >= 2**18 else "M" if number > 192 else "G"
+            unit = _UNITS[amount[3] or (asked[1].upper() if asked else likely)]
+            return Facts(memory=Memory(seen_kib=int(number * 1024.0**unit) or None))
+    return Facts()
+
+
+FREE = Kind(
+    "free", re.compile(r"\s{2,30}\w{4,16}\.?\s{2,20}\w{3,16}\.?\s{2,20}\S{3,16}\s{2,20}\S.{4,80}\Z"),
+    lambda line, lines: len(lines) < 5 and bool(re.match(r"\s{0,4}\S{3,20}(?: \S{1,12})? ?:\s", line)), read_free,
+    loose=_ROW,
+)  # fmt: skip

@@ -1,0 +1,106 @@
+"""What a kind of listing is: how its lines are recognised, and what reads them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from advisor.capture.facts import Facts
+
+
+@dataclass
+class Section:
+    """A listing within a text.
+
+    Attributes
+    ----------
+    lines : list of str
+    first, last : int
+        Numbers of its lines in the text.
+    command : str
+        The command above it, '' when it was not pasted.
+    source : str
+        File that it is from.
+    """
+
+    lines: list[str] = field(default_factory=list)
+    first: int = 0
+    last: int = 0
+    command: str = ""
+    source: str = ""
+
+    @property
+    def filtered(self) -> bool:
+        """Whether its command shows only a part of the devices."""
+        return bool(re.search(r"\||\bgrep\b| -[sd] ", self.command))
+
+
+class Recogniser(Protocol):
+    """A compiled pattern, or what is asked like one."""
+
+    def match(self, line: str, /) -> re.Match[str] | None:
+        """Where a line matches from its beginning, None where it does not."""
+
+
+class Late:
+    """A pattern that is made of a table when it is first wanted."""
+
+    def __init__(self, make: Callable[[], re.Pattern[str]]) -> None:
+        self.make = make
+
+    def match(self, line: str, /) -> re.Match[str] | None:
+        """As a pattern's."""
+        return self.make().match(line[:300])
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of listing.
+
+    Attributes
+    ----------
+    name : str
+        As it is named to the user.
+    starts : Recogniser
+        A line that begins it wherever it stands.
+    goes_on : callable
+        Whether a line that begins no other listing belongs to the lines so far.
+    read : callable
+        Facts of a section.
+    loose : Recogniser, optional
+        A line that begins it where no other listing wants the line.
+    resumes : re.Pattern, optional
+        A beginning line that goes on with the listing of this kind before it.
+    """
+
+    name: str
+    starts: Recogniser
+    goes_on: Callable[[str, list[str]], bool]
+    read: Callable[[Section], Facts]
+    loose: Recogniser | None = None
+    resumes: re.Pattern[str] | None = None
+
+
+KEYED = re.compile(r"\s{0,12}[^\s:][^:]{0,60}:(?:\s|\Z)")
+
+
+def keyed(line: str, lines: list[str]) -> bool:
+    """Whether a line is blank or 'key: value'."""
+    return not line.strip() or bool(KEYED.match(line[:120]))
+
+
+def indented(line: str, lines: list[str]) -> bool:
+    """Whether a line is blank or indented."""
+    return not line.strip() or line[0] in "\t "
+
+
+def pairs(lines: list[str]) -> dict[str, str]:
+    """'key: value' of lines, the first of each key."""
+    said: dict[str, str] = {}
+    for line in lines:
+        key, colon, value = line.partition(":")
+        if colon:
+            said.setdefault(" ".join(key.split()), value.strip())
+    return said

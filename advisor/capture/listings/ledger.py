@@ -1,0 +1,137 @@
+"""What became of each part of a text, and what to ask for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from advisor.capture.facts import Facts
+from advisor.capture.listings.kinds import Section
+from advisor.capture.listings.sections import BROKEN, Left
+from advisor.capture.machine import clean
+from advisor.unit import Capture, FormFactor
+
+MOST_ENTRIES = 60
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One part of a text.
+
+    Attributes
+    ----------
+    source : str
+        File, '' for a text.
+    first, last : int
+        Lines; 0 for a whole file.
+    kind : str
+        What it was read as, '' when it was left.
+    facts : tuple of str
+        What it gave.
+    reason : str
+        Why it was left, or gave nothing.
+    """
+
+    source: str = ""
+    first: int = 0
+    last: int = 0
+    kind: str = ""
+    facts: tuple[str, ...] = ()
+    reason: str = ""
+
+
+def entry_of(kind: str, section: Section, facts: Facts) -> Entry:
+    """Account for a listing."""
+    gave = _gave(facts)
+    reason = "" if gave else "; ".join(facts.why.values()) or "nothing in it is of use here"
+    return Entry(section.source, section.first, section.last, kind, gave, reason)
+
+
+def left(part: Left) -> Entry:
+    """Account for lines that are no listing."""
+    said = str(clean(part.text, 60) or "")
+    command = str(clean(part.command, 40) or "")
+    reason = f"no listing that is known: '{said}'"
+    if part.command == BROKEN:
+        reason = BROKEN
+    elif command:
+        reason = f"what '{command}' gave is not read: '{said}'"
+    return Entry(part.source, part.first, part.last, "", (), reason)
+
+
+def _gave(facts: Facts) -> tuple[str, ...]:
+    processor, box, memory, panel = facts.processor, facts.box, facts.memory, facts.panel
+    listed, named = facts.devices or (), [one for one in facts.named if one.name]
+    counted = (
+        (len(listed), "device", "devices"), (len(named), "name of a device", "names of devices"),
+        (len(facts.disks or ()), "disk", "disks"), (len(facts.batteries or ()), "battery", "batteries"),
+        (len(memory.modules or ()), "memory place", "memory places"),
+        (len(facts.firmware), "firmware file that is missing", "firmware files that are missing"),
+    )  # fmt: skip
+    told_facts = [f"{count} {one if count == 1 else many}" for count, one, many in counted if count]
+    single = (
+        (processor.name or processor.model or processor.flags, "processor"), (box.product or box.maker, "model"),
+        (memory.seen_kib, "memory in use"), (panel.width, "screen"), (panel.touch is not None, "touch"),
+        (panel.camera is not None, "camera"), (box.efi is not None, "boot mode"), (box.chassis, "kind of box"),
+    )  # fmt: skip
+    return (*told_facts, *(word for value, word in single if value))
+
+
+def told(entries: list[Entry]) -> list[str]:
+    """The account in sentences, in order; beyond `MOST_ENTRIES` only their number."""
+    lines = []
+    for entry in entries[:MOST_ENTRIES]:
+        where = f"lines {entry.first} to {entry.last}" if entry.last > entry.first else f"line {entry.first}"
+        place = ", ".join(part for part in (entry.source, where if entry.first else "") if part)
+        if entry.facts:
+            lines.append(f"{place}: {entry.kind}, gave {', '.join(entry.facts)}")
+        else:
+            lines.append(f"{place}: {entry.kind + ', ' if entry.kind else ''}left, {entry.reason}")
+    rest = len(entries) - MOST_ENTRIES
+    return [*lines, f"and {rest} more parts"] if rest > 0 else lines
+
+
+_ASKED = (
+    (("cpu",), "the processor", "lscpu"),
+    (("ram_gib",), "the memory", "free"),
+    (("ram_slots_free",), "free memory slots", "dmidecode"),
+    (("storage_kind", "storage_gib"), "the disk", "lsblk -O -J"),
+    (("devices", "graphics", "ethernet"), "ids of devices", "lspci -nnk"),
+    (("wireless",), "Wi-Fi", "lspci -nnk; lsusb"),
+    (("storage_health_pct",), "the disk's health", "smartctl -x /dev/DISK"),
+)
+_PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIBLE, None})
+
+
+def missing(capture: Capture) -> str:
+    """Say in one paragraph what a capture still lacks, and the one command that would give it.
+
+    Parameters
+    ----------
+    capture : advisor.unit.Capture
+
+    Returns
+    -------
+    str
+        '' when it lacks nothing that the advice asks for.
+    """
+    unit = capture.unit
+    asked = list(_ASKED)
+    if unit.form_factor in _PORTABLE:
+        asked.append((("battery_health_pct",), "the battery", "upower -d"))
+    lacks: list[str] = []
+    commands: dict[str, None] = {}
+    for names, word, command in asked:
+        by_name = names[0] == "devices" and "by name only" in capture.unread.get("devices", "")
+        fact_missing = by_name or any(getattr(unit, name) is None for name in names)
+        if not fact_missing or (names[0] == "wireless" and unit.devices and "usb:" in unit.devices):
+            continue
+        lacks.append(word)
+        commands |= dict.fromkeys(command.split("; "))
+    if not lacks:
+        return ""
+    disk = "nvme0" if unit.storage_kind == "nvme" else "sda"
+    joined = "; ".join(commands).replace("DISK", disk)
+    whole = f"sudo {joined}" if len(commands) == 1 else f"sudo sh -c '{joined}'"
+    return (
+        f"Still missing: {', '.join(lacks[:-1])}{' and ' if len(lacks) > 1 else ''}{lacks[-1]}. This gives it: {whole}"
+    )

@@ -1,0 +1,63 @@
+"""`upower -d` or `-i`: the unit's batteries."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from advisor.capture.facts import Cell, Facts
+from advisor.capture.listings.kinds import Kind, Section, keyed, pairs
+from advisor.capture.machine import whole
+
+_AMOUNT = re.compile(r"([0-9]{1,6})(?:[.,]([0-9]{1,6}))?")
+APART_PCT = 2.0
+"""Two figures of one battery's health that lie further apart are named, both [percentage points]."""
+
+
+def _number(text: str | None) -> float | None:
+    found = _AMOUNT.match(text or "")
+    return float(f"{found[1]}.{found[2] or 0}") if found else None
+
+
+def _devices(lines: list[str]) -> Iterator[tuple[dict[str, str], list[str]]]:
+    here: list[str] = []
+    for line in [*lines, "Device: end"]:
+        begins = line.startswith("Device:") or (line.strip().startswith("native-path:") and len(here) > 1)
+        if begins and here:
+            yield pairs([one.strip() for one in here]), here
+            here = []
+        here.append(line)
+
+
+def read(section: Section) -> Facts:
+    """Read upower's listing; of two figures of a battery's health that differ the lower is taken, and both named."""
+    cells: list[Cell] = []
+    care: dict[str, str] = {}
+    for said, lines in _devices(section.lines):
+        full, design = _number(said.get("energy-full")), _number(said.get("energy-full-design"))
+        battery = any(line.strip() == "battery" for line in lines) and "DisplayDevice" not in lines[0]
+        if not battery or said.get("power supply") != "yes" or said.get("present") == "no":
+            continue
+        capacity = _number(said.get("capacity"))
+        if full and design and capacity and abs(100 * full / design - capacity) > APART_PCT:
+            care["battery_health_pct"] = (
+                f"upower gives {capacity:.1f} % as the capacity, but {100 * full / design:.1f} % of the design as what "
+                "it holds when full: the lower is taken"
+            )
+            full = min(full, design * capacity / 100)
+        cycles = whole(said.get("charge-cycles"))
+        cells.append(
+            Cell(
+                round(full * 1e6) if full is not None else None,
+                round(design * 1e6) if design else None,
+                cycles=cycles or None,
+            )
+        )
+    whole_list = any(line.startswith("Device:") for line in section.lines)
+    return Facts(batteries=tuple(cells) if cells or whole_list else None, care=care)
+
+
+UPOWER = Kind(
+    "upower", re.compile(r"Device: /org/freedesktop/UPower|\s{0,4}native-path:\s"),
+    lambda line, lines: keyed(line, lines) or line[:1] in "\t " or line.strip() == "battery", read,
+)  # fmt: skip

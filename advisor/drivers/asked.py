@@ -1,0 +1,53 @@
+"""Firmware that a kernel asked for and did not find: which Debian package ships it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from advisor.drivers.store import load_firmware
+from advisor.unit import Capture
+
+_SUITES = (("debian-13", "Debian 13"), ("debian-12", "Debian 12"))
+
+
+def packages_with(files: Iterable[str]) -> dict[str, str]:
+    """Find the packages that ship firmware files.
+
+    Parameters
+    ----------
+    files : iterable of str
+        Paths below lib/firmware.
+
+    Returns
+    -------
+    dict of str to str
+        File to package and suite, such as 'firmware-iwlwifi (Debian 13)'; '' when no suite has it.
+    """
+    found: dict[str, str] = {}
+    for file in files:
+        said = ((title, load_firmware(suite).shipped(file)) for suite, title in _SUITES)
+        found[file] = next((f"{' or '.join(names)} ({title})" for title, names in said if names), "")
+    return found
+
+
+def name_packages(capture: Capture) -> Capture:
+    """Say with a capture which packages ship the firmware that its kernel missed.
+
+    Parameters
+    ----------
+    capture : advisor.unit.Capture
+
+    Returns
+    -------
+    advisor.unit.Capture
+        With the packages in `unread["firmware"]`.
+    """
+    if not capture.firmware:
+        return capture
+    packages = packages_with(capture.firmware)
+    bring = ", ".join(sorted({name for name in packages.values() if name}))
+    none = [file for file, name in packages.items() if not name]
+    told = [f"bring {bring}"] if bring else []
+    told += [f"no package of Debian ships {', '.join(none[:3])}"] if none else []
+    unread = {**capture.unread, "firmware": f"{capture.unread.get('firmware', '')}: {'; '.join(told)}"}
+    return capture.model_copy(update={"unread": unread})
