@@ -24,8 +24,8 @@ _PCI = re.compile(rf"pci ({SLOT}): \[([0-9a-f]{{4}}):([0-9a-f]{{4}})\] type [0-9
 _WIFI = re.compile(rf"iwlwifi ({SLOT}): PCI dev ([0-9a-f]{{4}})/([0-9a-f]{{4}})")
 _USB = re.compile(r"usb \S{1,12}: New USB device found, idVendor=([0-9a-f]{4}), idProduct=([0-9a-f]{4})")
 _CPU = re.compile(
-    r"(?:smpboot: )?CPU0: (.{6,80}?)"
-    r"(?: \(family: 0x([0-9a-f]{1,3}), model: 0x([0-9a-f]{1,3}), stepping: 0x([0-9a-f]{1,2})\)| stepping ([0-9a-f]{2}))\s*\Z"
+    r"(?:smpboot: )?CPU0: (.{6,80}?)(?: \(family: 0x([0-9a-f]{1,3}), model: 0x([0-9a-f]{1,3}), "
+    r"stepping: 0x([0-9a-f]{1,2})\)| stepping ([0-9a-f]{2}))\s*\Z"
 )
 _MEMORY = re.compile(r"Memory: \d{4,12}[Kk]/(\d{4,12})[Kk] available")
 _DMI = re.compile(r"DMI: (.{3,120}?)(?:/[^/,]{1,40})?, BIOS ")
