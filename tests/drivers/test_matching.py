@@ -11,7 +11,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from advisor.drivers import packing
 from advisor.drivers.matching import PackedIndex, TextIndex, fnmatch_regex, normalise
 from advisor.drivers.packing import LAYOUTS, PCI, USB, Layout, pack, pack_pattern, pattern_text
 
@@ -123,15 +122,6 @@ def test_a_line_break_in_a_modalias_shifts_nothing():
     packed = pack(["a\nb", good, "\n"])
     assert packed.buses["usb"][0].tolist() == [1]
     assert packed.rest.tolist() == [0, 2]
-
-
-@settings(max_examples=200, deadline=None)
-@given(value=hex_digits(8))
-def test_hex_fields_are_decoded(value: str):
-    rows = np.frombuffer(value.encode(), dtype=np.uint8).reshape(1, 8)
-    word, fine = packing._hex_field(rows, 0, 8)
-    assert fine.tolist() == [True]
-    assert word.tolist() == [int(value, 16)]
 
 
 @pytest.mark.parametrize(
