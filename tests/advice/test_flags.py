@@ -178,3 +178,19 @@ def test_at_most_four_values_are_told_of_that_were_not_understood() -> None:
     unit = dict.fromkeys(wrong, "plenty")
     reason = flags_of(batch_of(unit), 0).loc["value-not-understood", "reason"]
     assert reason.endswith(" (+2 more)")
+
+
+def test_a_worn_disk_is_told_of_until_another_takes_its_place() -> None:
+    worn = {"storage_health_pct": "10"}
+    stays = batch_of(worn, shop=shop_with(buys_parts=False)).scored.loc[0, "reasons"]
+    assert "Disk is worn: 10 % of the disk's life is left, below the shop's 20 %" in stays
+    fitted = batch_of(worn)
+    assert fitted.scored.loc[0, "do_first"] == "FIT SATA SSD 240 GB, then GNOME"
+    assert "Disk is worn" not in fitted.scored.loc[0, "reasons"]
+    assert not any("worn" in rung.why for rung in fitted[0].rungs)
+
+
+def test_some_units_of_a_batch_read_as_they_do_in_the_whole(batch: Batch) -> None:
+    some = batch.frame["advice"].ne("standard image") | batch.frame["taken_as"].ne("")
+    part = batch.where(some.to_numpy()).frame.reset_index(drop=True)
+    pd.testing.assert_frame_equal(part, batch.frame[some.to_numpy()].reset_index(drop=True))

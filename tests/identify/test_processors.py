@@ -30,6 +30,15 @@ def test_shape_index_and_dtypes():
     pd.testing.assert_frame_equal(units, before)
 
 
+def test_units_that_differ_in_one_fact_are_told_apart():
+    names, makers = ("i5-6300U", "i3-2310M", "A6-3400M"), ("GenuineIntel", "AuthenticAMD", None)
+    units = [Unit(cpu=cpu, cpu_vendor=maker, cpu_cores=cores) for cpu in names for maker in makers for cores in (2, 4)]
+    together = processors(frame(units))
+    alone = pd.concat([processors(frame([unit])) for unit in units], ignore_index=True)
+    pd.testing.assert_frame_equal(together, alone)
+    assert set(together["cpu_microarch"]) >= {"Skylake", "Sandy Bridge"} and set(together["cpu_cores"]) == {2, 4}
+
+
 def test_an_empty_frame_and_a_frame_with_names_alone():
     assert processors(frame([])).shape == (0, len(COLUMNS))
     found = processors(pd.DataFrame({"cpu": pd.array(["i5-6300U", None], dtype="string")}))
