@@ -7,7 +7,7 @@ import json
 import pandas as pd
 
 from advisor import tables
-from advisor.benchlog.store import BenchLog
+from advisor.benchlog.store import BenchLog, LogError
 from advisor.intake.safety import guarded, safe_frame
 
 FACTS = ("maker", "model", "form_factor", "cpu", "ram_gib", "storage_kind", "storage_gib", "link_mbps")
@@ -47,7 +47,12 @@ def frame(log: BenchLog) -> pd.DataFrame:
         "source",
     ]  # fmt: skip
     out = pd.DataFrame([tuple(row) for row in rows], columns=names)
-    facts = [json.loads(text) if isinstance(text, str) else {} for text in out.pop("facts")]
+    try:
+        facts = [json.loads(text) if isinstance(text, str) else {} for text in out.pop("facts")]
+    except ValueError as error:
+        raise LogError(
+            f"The bench log {log.path} is damaged: facts of a unit are no JSON.", "Run: advisor log check --repair"
+        ) from error
     for name in FACTS:
         out[name] = [one.get(name) if isinstance(one, dict) else None for one in facts]
     phases = pd.DataFrame(

@@ -156,6 +156,11 @@ class BenchLog:
             elif "malformed" in text or "not a database" in text or "corrupt" in text:
                 hint = "Run: advisor log check --repair"
             raise LogError(f"The bench log {self.path} could not be {what}: {text}.", hint) from error
+        # Texts that are no UTF-8 and names of columns that are none: the sqlite3 module passes these through.
+        except (UnicodeDecodeError, IndexError) as error:
+            raise LogError(
+                f"The bench log {self.path} could not be {what}: it is damaged.", "Run: advisor log check --repair"
+            ) from error
 
     def _patiently(self, act: Callable[[], Any]) -> Any:
         """Do something, waiting while another process writes."""

@@ -63,6 +63,7 @@ def worth(batch: Batch, row: int) -> tuple[float, ...]:
     )
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=4, max_size=12))
 def test_no_unit_leaves_over_the_limit_and_none_is_scrapped_that_could_be_used(units: list[dict[str, Any]]) -> None:
@@ -86,6 +87,7 @@ BETTER = [("ram_gib", "2", "4"), ("ram_gib", "4", "8"), ("ram_slots_free", "0", 
           ("graphics", "Matrox G200", "HD Graphics 520")]  # fmt: skip
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=3, max_size=6), st.sampled_from(BETTER))
 def test_a_better_fact_never_worsens_the_advice(units: list[dict[str, Any]], change: tuple[str, str, str]) -> None:
@@ -97,6 +99,7 @@ def test_a_better_fact_never_worsens_the_advice(units: list[dict[str, Any]], cha
         assert worth(after, row) >= worth(before, row), {**unit, name: (worse, better)}
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=3, max_size=6), st.sampled_from(DRAWER))
 def test_a_part_more_in_the_drawer_never_worsens_a_unit_by_itself(units: list[dict[str, Any]], part: Part) -> None:
@@ -108,6 +111,7 @@ def test_a_part_more_in_the_drawer_never_worsens_a_unit_by_itself(units: list[di
 UNKNOWN = [("ram_gib", ["1", "2", "4", "8", "16"]), ("storage_kind", ["HDD", "SATA SSD", "NVMe"])]
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=2, max_size=4), st.sampled_from(UNKNOWN))
 def test_unknown_is_never_worse_than_the_worst_it_may_be(
@@ -122,6 +126,7 @@ def test_unknown_is_never_worse_than_the_worst_it_may_be(
         assert worth(batch, 0) >= min(worth(batch, row) for row in range(1, len(values) + 1))
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=6, max_size=14), st.integers(0, 3), st.integers(0, 3))
 def test_no_more_parts_are_kept_than_lie_in_the_drawer(units: list[dict[str, Any]], ssds: int, modules: int) -> None:
@@ -132,6 +137,7 @@ def test_no_more_parts_are_kept_than_lie_in_the_drawer(units: list[dict[str, Any
     assert (drawer["kept"] <= drawer["in_drawer"]).all()
 
 
+@pytest.mark.slow
 @FEW
 @given(st.lists(UNITS, min_size=2, max_size=8))
 def test_a_unit_is_decided_alike_alone_and_in_a_batch_that_wants_for_nothing(units: list[dict[str, Any]]) -> None:

@@ -24,6 +24,7 @@ def squeezed(text: str) -> str:
     return re.sub(r"\s+", "", html.unescape(re.sub(r"<[^>]*>", "", text)))
 
 
+@pytest.mark.slow
 def test_the_first_thing_to_do_is_the_same_everywhere(batch: Batch) -> None:
     for record, (_, row) in zip(batch, batch.scored.iterrows(), strict=True):
         assert record.headline == row["do_first"]

@@ -343,6 +343,7 @@ FACTS = st.fixed_dictionaries(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @FUZZ
 @given(st.lists(st.tuples(ANY_JOBS, st.one_of(st.none(), st.tuples(FACTS, FINE, st.floats(-50, 99)))), max_size=5))
 def test_what_an_export_writes_an_import_reads_exactly(rows):

@@ -43,6 +43,7 @@ def sheet(tmp_path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_learning_keeps_lists_and_goes_back(run, sheet, tmp_path):
     said = run("learn", "--log", str(sheet), "--shop", str(DEMO / "shop.toml"))
     assert "Version 0001 learnt from 60 units" in said and "Accepted" in said

@@ -26,6 +26,7 @@ def shop(shift, n=300, at=150, seed=0, sd=0.12, only=None):
     })  # fmt: skip
 
 
+@pytest.mark.slow
 def test_false_alarms_are_as_rare_as_promised():
     """Average run length at the very edge of what is promised: at least ALARM, cut off at four times that."""
     draw = np.random.default_rng(7)

@@ -48,6 +48,7 @@ def test_a_year_is_the_same_every_time_and_says_that_it_is_invented(script):
     assert one["link_mbps"].nunique() == 1
 
 
+@pytest.mark.slow
 def test_nobody_is_predicted_by_what_came_after(script):
     """Changing the last units changes nothing of what was predicted before them."""
     from advisor.shop import default_shop

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from advisor.benchlog.frames import frame
 from advisor.benchlog.rescue import examine, repair
 from advisor.benchlog.store import BenchLog, Job, LogError, minutes_between
 from advisor.errors import InputError
@@ -44,6 +45,7 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "log.sqlite"
 
 
+@pytest.mark.slow
 def test_a_killed_writer_loses_no_row_it_reported(path: Path) -> None:
     chance = random.Random(20260304)
     reported: set[str] = set()
@@ -64,6 +66,7 @@ def test_a_killed_writer_loses_no_row_it_reported(path: Path) -> None:
     assert not half, "a job was kept without its phases"
 
 
+@pytest.mark.slow
 def test_two_writers_at_once_lose_nothing(path: Path) -> None:
     BenchLog(path).close()
     both = [writer(path, name, 100) for name in ("A", "B")]
@@ -228,3 +231,20 @@ def test_rubbish_is_no_bench_log(path: Path) -> None:
     with pytest.raises(LogError, match=r"cannot be repaired|Nothing of"):
         repair(path)
     assert path.exists()
+
+
+@pytest.mark.parametrize("damage", ["a name that is no UTF-8", "facts that are no JSON"])
+def test_a_damaged_log_is_refused_in_a_sentence(tmp_path: Path, damage: str) -> None:
+    path = tmp_path / "log.sqlite"
+    with BenchLog(path) as log:
+        unit = log.add_unit("A1", {"cpu": "i5-6300U"}, {}, None, "")
+        log.add_jobs([Job("A1", "2026-03-04", 20.0, 60.0)])
+        if damage == "facts that are no JSON":
+            log.rows("PRAGMA ignore_check_constraints = ON")
+            with log.writing() as rows:
+                rows.execute("UPDATE unit SET facts = '{'")
+                rows.execute("UPDATE job SET unit_id = ?", (unit,))
+    if damage == "a name that is no UTF-8":
+        path.write_bytes(path.read_bytes().replace(b"TABLE outcome", b"TABL\xff outcome"))
+    with pytest.raises(LogError, match="check --repair"), BenchLog(path) as log:
+        frame(log)

@@ -225,6 +225,7 @@ def measured(path: Path) -> tuple[float, int]:
     return float(seconds), int(mib)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", HUGE)
 def test_huge_listings_stay_below_200_mib(tmp_path, kind):
     """The largest text that is read at all; its peak is the whole process's, the interpreter and libraries included."""
@@ -261,6 +262,7 @@ def operations(path: Path) -> int:
     return int(done.stdout)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", HUGE)
 def test_work_grows_no_faster_than_the_text(tmp_path, kind):
     """Four times the text, at most about four times the lines executed (a square law would give sixteen)."""

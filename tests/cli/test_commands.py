@@ -72,6 +72,7 @@ def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
 GOOD = "asset_tag,cpu,ram_gib,storage_kind,storage_gib,lot\nT-1,i5-6300U,8,ssd,240,north\n"
 
 
+@pytest.mark.slow
 def test_scoring_carries_every_row_and_column_through_in_order(tmp_path: Path) -> None:
     sheet = write(tmp_path / "in.csv", GOOD + "T-2,nonsense,,,,south\nT-3,i3-7100U,4,hdd,500,east\n")
     done = advisor("score", str(sheet), "--out", "out.csv", cwd=tmp_path)
@@ -85,6 +86,7 @@ def test_scoring_carries_every_row_and_column_through_in_order(tmp_path: Path) -
     assert out.loc[1, "advice"] == "hold"
 
 
+@pytest.mark.slow
 def test_good_rows_alone_exit_with_zero(tmp_path: Path) -> None:
     done = advisor("score", str(write(tmp_path / "in.csv", GOOD)), cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -158,6 +160,7 @@ def test_a_capture_that_is_not_json_is_refused_in_a_sentence(tmp_path: Path) -> 
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_the_demo_writes_what_it_says(tmp_path: Path) -> None:
     done = advisor("demo", "--out", "shown", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -166,6 +169,7 @@ def test_the_demo_writes_what_it_says(tmp_path: Path) -> None:
     assert (tmp_path / "shown" / "sheets.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.slow
 def test_an_unwritable_output_leaves_nothing_behind(tmp_path: Path) -> None:
     write(tmp_path / "in.csv", GOOD)
     done = advisor("score", "in.csv", "--out", "no/such/folder/out.csv", cwd=tmp_path)

@@ -229,6 +229,7 @@ def test_what_is_only_known_to_be_more_is_shared_out_to_all_above_it():
     assert every == pytest.approx([1, 2]) and alike == pytest.approx([0.5, 0.5])
 
 
+@pytest.mark.slow
 def test_held_out_figures_reach_what_is_asked_on_clean_data(judged):
     found = judged
     assert found["both"]["edition"] < 0.1 and found["both"]["memory"] < 0.12
@@ -297,6 +298,7 @@ def refitted(sessions) -> model.Model:
 REFIT = 0.005
 
 
+@pytest.mark.slow
 def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
     shipped = read_model(datasets() / "comfort" / "model.json")
     for name, stage in refitted.stages.items():

@@ -154,6 +154,7 @@ def test_a_wrecked_model_is_refused_by_name(tmp_path, which):
         assert refused_or(tmp_path / "model.json", wreck, read, lambda model: None, what), what
 
 
+@pytest.mark.slow
 def test_a_timing_model_with_any_one_thing_changed_serves_or_is_refused(tmp_path):
     content, path = timing_file(tmp_path), tmp_path / "model.json"
     assert not refused_or(path, json.dumps(content).encode(), load_model, timing_is_finite, "as it is")

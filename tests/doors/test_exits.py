@@ -147,7 +147,8 @@ A_FOLDER = {("demo", "folder"), ("demo", "no folder")}
 """The demo's output is a folder, made when missing."""
 
 
-@pytest.mark.parametrize("which, kind", [(w, k) for w in WRITES for k in NO_FILES if (w, k) not in A_FOLDER])
+@pytest.mark.parametrize("which, kind", [pytest.param(w, k, marks=[pytest.mark.slow] * (w == "demo"))
+                                         for w in WRITES for k in NO_FILES if (w, k) not in A_FOLDER])  # fmt: skip
 def test_wherever_it_is_to_be_written_it_ends_in_a_sentence(call, tmp_path, which, kind):
     if which == "rehearse --predict":
         from advisor.timing import read_rehearsals

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import advisor
 from advisor.files import datasets
 
@@ -40,6 +42,7 @@ def own(home: Path, name: str, change: dict[str, str] | None = None, number: int
     return path
 
 
+@pytest.mark.slow
 def test_a_right_row_in_every_table_serves(tmp_path):
     for path in datasets().rglob("*.csv"):
         name = str(path.relative_to(datasets())).removesuffix(".csv")
@@ -56,6 +59,7 @@ def test_a_right_row_in_every_table_serves(tmp_path):
     assert (tmp_path / "out.csv").read_text().count("\nT-") == 3
 
 
+@pytest.mark.slow
 def test_an_unknown_word_in_a_table_of_the_users_own_is_a_sentence(tmp_path):
     path = own(tmp_path, "timing/phases", {"machine": "gnorb"})
     done = score(tmp_path)

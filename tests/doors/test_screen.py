@@ -100,6 +100,7 @@ def test_score_shows_no_commands_of_a_cell(call, tmp_path):
     assert "\nC " not in said
 
 
+@pytest.mark.slow
 def test_the_log_shows_no_commands_of_a_tag(call):
     assert call("log", "add", f"{EVIL}A", "--elapsed", "60", "--note", EVIL)[0] == 0
     assert call("log", "start", f"{EVIL}\nFORGED", "copy")[0] == 0
@@ -108,6 +109,7 @@ def test_the_log_shows_no_commands_of_a_tag(call):
         assert code == 0 and clean(said) and "\nFORGED" not in said
 
 
+@pytest.mark.slow
 def test_an_error_shows_no_commands_of_a_files_name_and_is_one_line(call, tmp_path):
     for words in (
         ("score", f"{EVIL}\nadvisor: all is well.csv"),
@@ -118,6 +120,7 @@ def test_an_error_shows_no_commands_of_a_files_name_and_is_one_line(call, tmp_pa
         assert code == 2 and clean(said) and "\nadvisor: all is well" not in said
 
 
+@pytest.mark.slow
 def test_a_wrong_call_shows_no_commands_of_its_words(call):
     code, said = call("score", "x", f"--{EVIL}")
     assert code == 2 and clean(said)
@@ -125,6 +128,7 @@ def test_a_wrong_call_shows_no_commands_of_its_words(call):
     assert code == 2 and clean(said)
 
 
+@pytest.mark.slow
 def test_a_sheet_and_a_capture_show_no_commands(call, tmp_path):
     unit = tmp_path / "unit.json"
     unit.write_text(

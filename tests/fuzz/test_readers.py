@@ -17,12 +17,15 @@ from hypothesis import strategies as st
 
 from advisor import tables
 from advisor.benchlog import BenchLog, importing, sheets
+from advisor.benchlog.frames import frame
 from advisor.benchlog.headers import vocabulary
 from advisor.capture import read_capture, read_listings
 from advisor.comfort.model import read_model
 from advisor.files import datasets
 from advisor.intake import read_bytes, understand
+from advisor.intake.handed_in import read_pasted
 from advisor.shop_file import read_shop
+from advisor.timing import predict_conditions, read_conditions, read_rehearsals
 from advisor.timing.model import load_model
 
 FOUND = Path(__file__).parent / "found"
@@ -145,6 +148,13 @@ def read_log(case: bytes) -> None:
         assert importing.import_rows(log, found.rows).added == 0
 
 
+def read_log_file(path: Path) -> None:
+    for beside in path.parent.glob(f"{path.name}-*"):
+        beside.unlink()
+    with BenchLog(path, wait_s=0) as log:
+        assert isinstance(frame(log), pd.DataFrame)
+
+
 def through(tmp_path: Path, name: str, read: Callable[[Path], object]) -> Callable[[bytes], None]:
     def reader(case: bytes) -> None:
         path = tmp_path / name
@@ -186,6 +196,10 @@ def readers(tmp_path, monkeypatch) -> dict[str, Callable[[bytes], object]]:
         "shop": through(tmp_path, "shop.toml", read_shop),
         "timing_model": through(tmp_path, "model.json", load_model),
         "comfort_model": through(tmp_path, "model.json", read_model),
+        "rehearsals": through(tmp_path, "rehearsals.jsonl", read_rehearsals),
+        "conditions": through(tmp_path, "speeds.csv", lambda path: predict_conditions(read_conditions(path))),
+        "pasted": lambda case: read_pasted(case.decode("utf-8", "replace")),
+        "log_file": through(tmp_path, "jobs.sqlite", read_log_file),
         "own_table": read_own_table(tmp_path, monkeypatch),
     }
 
@@ -383,6 +397,33 @@ def test_comfort_models(readers, fuzz, mutated):
         mutated([(datasets() / "comfort" / "model.json").read_bytes()], NUMBERS),
         readers["comfort_model"],
     )
+
+
+def test_rehearsals(readers, fuzz, mutated):
+    fuzz("rehearsals", mutated([lines_of(datasets() / "rehearsals.jsonl", 2)], NUMBERS), readers["rehearsals"])
+
+
+def test_conditions(readers, fuzz, mutated):
+    seed = read_rehearsals().conditions.iloc[:2].to_csv(index=False).encode()
+    fuzz("conditions", mutated([seed], [*SHEET_WORDS, *NUMBERS]), readers["conditions"])
+
+
+def test_log_files(readers, fuzz, mutated, tmp_path):
+    with BenchLog(tmp_path / "seed.sqlite") as log:
+        importing.import_rows(log, sheets.understand(read_bytes(lines_of(DEMO / "bench_log.csv", 5)), "old.csv").rows)
+    words = [b"\x00", b"\xff" * 4, b"CREATE TABLE x (y)", b"started", b"2026-03-04", b"\x00\x00\x10\x00", b"\x7f" * 8]
+    fuzz("log_file", mutated([(tmp_path / "seed.sqlite").read_bytes()], words), readers["log_file"])
+
+
+def test_pasted_texts(readers, fuzz, mutated):
+    capture = b'{"format": 1, "unit": {"asset_tag": "A1", "cpu": "i5-6300U", "ram_gib": 8.0}}'
+    seeds = [
+        LISTING,
+        capture,
+        b"Tag\tCPU\tNotes\nA1\ti5-6300U\tx\n",
+        b"Laptop, i5-6300U, 8 GB, SSD 240 GB, hinge loose",
+    ]
+    fuzz("pasted", mutated(seeds, [*SHEET_WORDS, *LISTING.splitlines(), b"{", b"}"]), readers["pasted"])
 
 
 OWN = [

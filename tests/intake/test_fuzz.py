@@ -49,6 +49,7 @@ def _sound(raw: pd.DataFrame) -> None:
         assert sheet.units[name].dropna().between(0, 150).all()
 
 
+@pytest.mark.slow
 @FUZZ
 @given(st.data())
 def test_any_cells_under_any_headers_are_understood_or_reported(data):
@@ -73,6 +74,7 @@ def test_any_bytes_are_a_table_or_refused(data):
         assert "asset tag" in error.message
 
 
+@pytest.mark.slow
 @FUZZ
 @given(
     st.lists(st.lists(CELL, max_size=7), min_size=1, max_size=6),
@@ -93,6 +95,7 @@ def test_ragged_sheets_in_every_encoding(rows, delimiter, encoding, quoted):
     _sound(raw)
 
 
+@pytest.mark.slow
 @FUZZ
 @given(st.integers(0, 3000), st.binary(min_size=1, max_size=20))
 def test_a_damaged_workbook_is_refused_or_read(position, junk):

@@ -79,6 +79,7 @@ def left(place: workplace.Workplace) -> list[str]:
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("installer", ["unpack", "live", "clone"])
 def test_a_tiny_tree_is_copied_whole_and_nothing_is_left(place, installer):
     plan = a_plan("tiny", quota_pct=50, installer=installer, rate_mib_s=100, access_ms=0.1)
@@ -97,6 +98,7 @@ def test_a_tiny_tree_is_copied_whole_and_nothing_is_left(place, installer):
     assert left(place) == []
 
 
+@pytest.mark.slow
 def test_a_named_disk_is_as_large_and_as_slow_as_it_says(place):
     model = models.known()["7200 3.5in 500GB"]
     with rehearsal.Rehearsal(place, a_plan("tiny-named", quota_pct=50, model=model.name)) as made:
@@ -110,6 +112,7 @@ def test_a_named_disk_is_as_large_and_as_slow_as_it_says(place):
         assert 0.95 * 12.8 < access < 1.3 * 12.8
 
 
+@pytest.mark.slow
 def test_the_pace_holds_for_reads_writes_and_what_waits_in_a_cache(place):
     with rehearsal.Rehearsal(place, a_plan("tiny")) as made:
         read = made.groups.measured(lambda: rehearsal.speed.disk_read_mib_s(made.disk.device, 1.0))[0]
@@ -131,6 +134,7 @@ def test_the_pace_holds_for_reads_writes_and_what_waits_in_a_cache(place):
     assert left(place) == []
 
 
+@pytest.mark.slow
 def test_the_pace_is_what_dd_measures(place):
     with rehearsal.Rehearsal(place, a_plan("tiny-dd")) as made:
         ours = rehearsal.speed.disk_read_mib_s(made.disk.device, 1.0)

@@ -57,6 +57,7 @@ def test_a_notebook_starts_with_a_sentence_and_ends_with_a_question_of_your_own(
     assert cells[-1].cell_type == "code"
 
 
+@pytest.mark.slow
 def test_triage_with_another_shop_and_a_typed_unit(tmp_path):
     demo = datasets() / "demo" / "shop.toml"
     cells = run(
@@ -82,12 +83,14 @@ def test_triage_with_another_shop_and_a_typed_unit(tmp_path):
         assert [row["asset_tag"] for row in log.rows("SELECT asset_tag FROM job")] == ["BENCH-1"]
 
 
+@pytest.mark.slow
 def test_triage_as_it_comes_captures_this_machine(tmp_path):
     cells = run(FOLDER / "intake_triage.ipynb", tmp_path)
     assert "Processor" in shown(cells[0])
     assert "headline" in shown(cells[2])
 
 
+@pytest.mark.slow
 def test_batch_with_a_sheet_of_ones_own(tmp_path):
     (tmp_path / "mine.csv").write_text("tag,cpu,ram,disk\nM-1,i5-6300U,8,256 ssd\nOM-1003,i5-2520M,4,500 hdd\n")
     cells = run(FOLDER / "batch_scoring.ipynb", tmp_path, {'datasets() / "demo" / "intake.csv"': '"mine.csv"'})
@@ -98,6 +101,7 @@ def test_batch_with_a_sheet_of_ones_own(tmp_path):
     assert (tmp_path / "standard.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.slow
 def test_review_shows_its_pictures_without_a_press(tmp_path):
     cells = run(FOLDER / "model_review.ipynb", tmp_path)
     assert "At your bench" in shown(cells[0])

@@ -45,6 +45,7 @@ os._exit(0)
 """
 
 
+@pytest.mark.slow
 def test_an_adapter_is_seen_coming_and_going(need, missing, tmp_path):
     python = need("/usr/bin/python3")
     wrapper = need("umockdev-wrapper")

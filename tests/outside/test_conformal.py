@@ -95,6 +95,7 @@ def test_coverage_is_what_the_theory_says(n):
     assert covered.std() == pytest.approx(law.std() / m, rel=0.08)
 
 
+@pytest.mark.slow
 def test_coverage_of_the_timing_model_on_a_known_truth(simulate_rehearsals):
     # The same guarantee, end to end: eight times 60 rehearsals of a simulator whose truth is known, each judged on 400
     # never seen. One calibration on 60 rehearsals covers 80 % with a standard deviation of 5 points (beta law, as

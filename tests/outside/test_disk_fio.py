@@ -69,6 +69,7 @@ def said(model: models.Model, span: tuple[float, float], depth: int, count: int 
     return made.now / count
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("depth", "share"), [(1, 1.0), (1, 0.01), (32, 1.0)])
 def test_fio_reads_a_spinning_disk_at_random_as_the_mechanics_say(attached, depth, share):
     found = attached("7200 3.5in 500GB")
@@ -78,6 +79,7 @@ def test_fio_reads_a_spinning_disk_at_random_as_the_mechanics_say(attached, dept
     assert 0.95 * wanted < 1 / told["iops"] < SLOWER * wanted
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("offset", "rate"), [("0", "outer_mb_s"), ("99%", "inner_mb_s")])
 def test_fio_streams_at_the_outer_and_the_inner_rate(attached, offset, rate):
     found = attached("7200 3.5in 500GB")
@@ -86,6 +88,7 @@ def test_fio_streams_at_the_outer_and_the_inner_rate(attached, offset, rate):
     assert wanted / SLOWER < told["bw_bytes"] < 1.05 * wanted
 
 
+@pytest.mark.slow
 def test_files_of_an_ext4_on_it_are_read_at_the_disks_pace(attached):
     found = attached("5400 2.5in")
     root = found.folder / "root"
@@ -113,6 +116,7 @@ def test_files_of_an_ext4_on_it_are_read_at_the_disks_pace(attached):
     assert found.state()["reads"] > before["reads"]
 
 
+@pytest.mark.slow
 def test_fio_finds_flash_no_faster_than_it_is_and_faster_with_a_queue(attached):
     found = attached("emmc")
     one = fio(found.device, "--rw=randread", "--bs=4k", "--iodepth=1", seconds=4)["iops"]

@@ -50,6 +50,7 @@ def test_firmware_lists_are_modinfos(report):
     assert report.firmware_wrong == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", store.SHIPPED)
 def test_committed_tables_answer_as_kmods_own_matching(name, tmp_path, missing):
     # Reference: libkmod reading the table's aliases as `alias PATTERN MODULE` lines of its configuration, which it

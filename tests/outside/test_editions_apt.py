@@ -37,6 +37,7 @@ def suite(suites, tmp_path_factory, need, missing):
     return prepared
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("release", "task"), [("13", "task-xfce-desktop"), ("12", "task-gnome-desktop")])
 def test_sums_over_the_index_are_what_apt_reports(suite, release, task):
     one = suite(release)
@@ -66,6 +67,7 @@ GUIDE_NAMES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("release", ["12", "13"])
 def test_installed_sizes_agree_with_the_guides(suite, release):
     """The guide adds a task to a standard system, ours is one whole: within an eighth, as both drift with updates."""

@@ -84,6 +84,7 @@ def amount(text: str) -> float:
     return float(number) * {"M": 1e-3, "m": 1e-3}.get(unit[0], 1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("release", RELEASES)
 def test_the_memory_and_disk_gates_are_the_guides(suite, release):
     page, _ = guide_page(suite(release), "ch03s04.html")
@@ -105,6 +106,7 @@ def test_i386_is_in_the_guides_table_of_architectures_as_the_gate_says(suite, re
     assert "amd64" in names and ("i386" in names) == listed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("release", "there"), [("12", True), ("13", False)])
 def test_the_installer_is_packaged_for_i386_as_the_gate_says(suite, release, there):
     names = {name for name, _ in suite(release).index()}

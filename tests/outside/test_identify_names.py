@@ -46,6 +46,7 @@ def timings(agreement, debian_package, missing):
     return debian_package("r-cran-benchmarkmedata", "debian-12")
 
 
+@pytest.mark.slow
 def test_the_source_column_says_what_the_lists_say_too(agreement, listed, timings):
     # No tolerance but the step in which clocks are given: a claim too many fails as a claim too few does.
     table = pd.read_csv(datasets() / "identify" / "processors.csv", dtype="string", keep_default_na=False)
@@ -143,6 +144,7 @@ CLOCKS_DIFFER = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_base_clocks_agree(agreement, listed, timings):
     # Each to the step in which clocks are given. Brand strings come from the processor itself: none may differ.
     table = pd.read_csv(datasets() / "identify" / "processors.csv").set_index("name")
@@ -156,6 +158,7 @@ def test_base_clocks_agree(agreement, listed, timings):
     assert differ["list"] == CLOCKS_DIFFER
 
 
+@pytest.mark.slow
 def test_processors_that_real_machines_have_are_known(agreement, timings):
     found = pd.concat([agreement.timings(timings, table)["cpu"] for table in ("past_results", "past_results_v2")])
     names = [name for name in found.dropna().astype(str).unique() if re.match(r"(Intel|AMD|Genuine Intel)", name)]

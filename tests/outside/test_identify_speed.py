@@ -59,6 +59,7 @@ RUNS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("table", "group", "count", "error", "covered", "order"), RUNS)
 def test_speeds_and_their_spread_hold_on_runs(timings, table, group, count, error, covered, order):
     # The middle error may grow by a fifth (0.02): a tenth on every second microarchitecture does that. The share in the
@@ -73,6 +74,7 @@ def test_speeds_and_their_spread_hold_on_runs(timings, table, group, count, erro
     assert speeds.corr(np.exp(found["ratio"]) * speeds, method="spearman") > order - 0.02
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", ["past_results", "past_results_v2"])
 def test_work_per_clock_of_each_microarchitecture_holds_on_runs(timings, table):
     # The middle of five or more processors of one microarchitecture lies within 0.10 (ten in a hundred) of the table,

@@ -15,6 +15,7 @@ def rows():
     return features, target
 
 
+@pytest.mark.slow
 def test_step_functions_are_exactly_the_boosted_model(rows):
     features, target = rows
     features = np.round(features, 1)  # fewer distinct values than the grid, so that nothing is moved

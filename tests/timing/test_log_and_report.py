@@ -165,6 +165,7 @@ def test_noise_is_the_spread_of_repeats(data):
     assert found["repeats"].tolist() == [2]
 
 
+@pytest.mark.slow
 def test_the_report_judges_every_method_on_every_row(data):
     report = judge(data, basis="from a simulator")
     assert set(report.rows["method"]) == {OURS, WITHHELD, *BASELINES}

@@ -26,6 +26,7 @@ def shipped():
 REFIT = 1e-4
 
 
+@pytest.mark.slow
 def test_the_shipped_model_is_the_one_that_the_shipped_rehearsals_give(rehearsals, shipped):
     again = fit(rehearsals)
     assert again.physics.overlaps == shipped.physics.overlaps

@@ -23,6 +23,7 @@ DREW = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", DREW)
 def test_a_picture_has_its_sentence_as_its_alternative_text_and_no_colour_of_its_own_for_words(batch, name):
     picture = DREW[name](batch)

@@ -225,6 +225,7 @@ def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, m
     assert len(bench.units) == 1
 
 
+@pytest.mark.slow
 def test_a_unit_taken_from_a_batch_keeps_what_the_batch_decided(bench, demo, shop):
     import advisor
     from advisor.views.app_view import App
