@@ -55,6 +55,9 @@ def handover(
     slip: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
     ] = None,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Also make a trial account from the skeleton, in an overlay; with --root.")
+    ] = False,
     demo: Annotated[bool, typer.Option("--demo", help="Check an invented unit with leftovers, on one screen.")] = False,
     rules: Annotated[bool, typer.Option("--rules", help="List the rules, with their sources; check nothing.")] = False,
 ) -> None:
@@ -88,6 +91,11 @@ def handover(
             ready.keep(book, tag, report.must, report.summary())
     if slip is not None:
         _slip(slip, root, unit, settings, report)
+    if trial:
+        from advisor.lab.trial import trial as try_out
+
+        for line in try_out(root):
+            say(f"Trial recipient: {line}", err=as_json)
     say(report.json() if as_json else "\n".join(report.lines()))
     raise typer.Exit(report.exit_code)
 

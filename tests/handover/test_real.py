@@ -159,3 +159,28 @@ def test_the_script_says_clean_of_a_clean_tree(tree, tmp_path):
     done = subprocess.run(["dash", str(path), str(tree)], capture_output=True, text=True, timeout=600, check=False)
     report = script.read_back(done.stdout, {rule.id: rule for rule in every()})
     assert [one.rule for one in report.findings if str(one.severity) != "to know"] == []
+
+
+@pytest.mark.parametrize("tree", ["plain12"], indirect=True)
+def test_a_trial_recipient_is_made_by_the_systems_own_useradd_and_leaves_nothing(tree):
+    from advisor.lab.trial import USER, trial
+
+    base = made("plain12")
+    said = trial(base)
+    assert said[0].startswith("useradd made the account, and copied 3 of 3") and said[1].startswith("a login shell")
+    assert not [line for line in said if line.startswith("fails")] and said[-1].startswith(
+        "not run: the desktop's session"
+    )
+    assert USER not in (base / "etc/passwd").read_text() and not (base / "home" / USER).exists()
+
+
+def test_a_profile_that_fails_is_told(tmp_path):
+    from advisor.errors import InputError
+    from advisor.lab.trial import trial
+
+    with pytest.raises(InputError, match="running system"):
+        trial("/")
+    base = tmp_path / "tree"
+    run("cp", "-a", f"{made('plain12')}/.", str(base))
+    (base / "etc/skel/.profile").write_text("cd /home/benchy\n")
+    assert [line for line in trial(base) if line.startswith("fails: a login said") and "/home/benchy" in line]
