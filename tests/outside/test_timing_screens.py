@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import lzma
+import os
+import pty
 import re
+import select
 import subprocess
+import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -19,7 +23,7 @@ import pytest
 from advisor.errors import AdvisorError
 from advisor.lab.tables.apt import mirror_bases
 from advisor.lab.tables.build import RECIPES
-from advisor.timing.operations import screens
+from advisor.timing.operations import keystrokes, screens
 
 pytestmark = pytest.mark.outside
 
@@ -153,3 +157,107 @@ def test_gnomes_first_start_has_these_pages(fetched):
     assert {row["screen"] for row in screens("first start GNOME")} == pages & {
         "welcome", "language", "keyboard", "privacy", "summary",
     }  # fmt: skip
+
+
+KEPT_FIELDS = re.compile(r"^(Template|Type|Default|Choices|Description):", re.MULTILINE)
+
+ASKS = """#!/bin/sh
+. /usr/share/debconf/confmodule
+for question in {questions}; do
+    db_input critical "$question"
+    echo "$question" >>{log}
+    db_go
+    db_get "$question"
+    echo "answer $RET" >>{log}
+done
+"""
+
+
+def in_english(text: str, wanted: set[str]) -> tuple[str, list[str]]:
+    """The wanted templates without their translations, and their names in the order of the file."""
+    out, names = [], []
+    for stanza in re.split(r"\n\n+", text):
+        name = next(iter(re.findall(r"^Template: (\S+)", stanza)), "")
+        if name in wanted:
+            fields = re.split(r"\n(?=\S)", stanza)
+            kept = "\n".join(field for field in fields if KEPT_FIELDS.match(field))
+            # What the installer finds on the unit fills the list: here it has two entries.
+            out.append(re.sub(r"^Choices: .*[$]{.*$", "Choices: one, two", kept, flags=re.MULTILINE))
+            names.append(name)
+    return "\n\n".join(out) + "\n", names
+
+
+def driven(folder: Path, questions: list[str], keys: dict[str, str]) -> tuple[list[str], dict[str, str]]:
+    """Put questions to a person behind a terminal, who presses keys when asked; questions seen, and answers taken."""
+    log, rc = folder / "log", folder / "rc"
+    rc.write_text(
+        "Config: configdb\nTemplates: templatedb\n\n"
+        + "\n".join(f"Name: {n}\nDriver: File\nFilename: {folder / n}.dat\n" for n in ("configdb", "templatedb"))
+    )
+    script = folder / "person.config"
+    script.write_text(ASKS.format(questions=" ".join(questions), log=log))
+    script.chmod(0o755)
+    log.write_text("")
+    ours, theirs = pty.openpty()
+    env = {
+        **os.environ, "DEBIAN_FRONTEND": "teletype", "DEBIAN_PRIORITY": "high", "DEBCONF_SYSTEMRC": str(rc),
+        "TERM": "dumb", "LC_ALL": "C",
+    }  # fmt: skip
+    process = subprocess.Popen(
+        ["setsid", "--ctty", "/usr/share/debconf/frontend", str(script)], stdin=theirs, stdout=theirs, stderr=theirs,
+        env=env, start_new_session=False,
+    )  # fmt: skip
+    os.close(theirs)
+    seen, until = 0, time.monotonic() + 60
+    while process.poll() is None and time.monotonic() < until:
+        if select.select([ours], [], [], 0.2)[0]:
+            try:
+                os.read(ours, 65536)
+            except OSError:
+                break
+            continue
+        lines = [line for line in log.read_text().splitlines() if not line.startswith("answer")]
+        if len(lines) > seen:
+            os.write(ours, keys[lines[seen]].encode())
+            seen += 1
+    process.kill()
+    process.wait()
+    os.close(ours)
+    lines = log.read_text().splitlines()
+    asked = [line for line in lines if not line.startswith("answer")]
+    return asked, dict(zip(asked, [line[7:] for line in lines if line.startswith("answer")], strict=False))
+
+
+def test_a_person_at_the_front_end_presses_as_many_keys_as_are_counted(fetched, need, tmp_path):
+    """The text installer's questions by debconf's own front end, to a scripted person who knows its keys.
+
+    Debian package debconf, front end teletype: a text ends with Enter, a choice takes its number, a yes its letter,
+    where the installer's own front end proposes an answer: one key more for each choice and for a yes that is proposed.
+    The one question that is answered by marks is left out, as the one takes numbers where the other takes arrows.
+    """
+    need("/usr/share/debconf/frontend")
+    need("setsid")
+    rows = [row for row in screens("text") if row["asked"] != "multiselect"]
+    named = {row["screen"]: row["screen"] for row in rows} | {"localechooser/shortlist": "localechooser/shortlist/en"}
+    texts, found = [], set()
+    for package in dict.fromkeys(row["package"] for row in rows):
+        text, names = in_english(
+            (fetched(package) / "DEBIAN" / "templates").read_text(encoding="utf-8"), set(named.values())
+        )
+        texts.append(text)
+        found |= set(names)
+    assert found == set(named.values())
+    (tmp_path / "person.templates").write_text("\n".join(texts), encoding="utf-8")
+    letter = {"boolean": "y", "select": "1"}
+    keys = {named[row["screen"]]: row["typed"] + letter.get(row["asked"], "") + "\n" for row in rows}
+    asked, answers = driven(tmp_path, [named[row["screen"]] for row in rows], keys)
+    assert asked == [named[row["screen"]] for row in rows]
+    assert answers["partman/confirm"] == "true"
+    for row in rows:
+        if row["typed"]:
+            assert answers[named[row["screen"]]] == row["typed"]
+    proposed = [row for row in rows if row["asked"] == "select" or row["screen"] == "popularity-contest/participate"]
+    counted = sum(
+        sum(int(n) for n in re.findall(r"(\d+) key", row["operators"])) + keystrokes(row["typed"]) for row in rows
+    )
+    assert sum(keystrokes(text) for text in keys.values()) == counted + len(proposed)
