@@ -77,3 +77,11 @@ def test_the_steps_of_a_unit_in_words(batch):
     assert sum(line.startswith("  [ ] ") for line in lines) > 40
     rest = [row for row in range(len(batch)) if not batch.cases.works[batch.case[row]]]
     assert all(len(step_lines(batch, row)) == 1 for row in rest)
+
+
+def test_the_review_shows_it_as_a_table(batch):
+    from advisor.views.review_view import saving_table
+
+    table = saving_table(batch.savings())
+    assert table.count("<tr>") == 1 + len(Practice)
+    assert all(str(one) in table for one in Practice)
