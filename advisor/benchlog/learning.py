@@ -333,7 +333,8 @@ def lines(lesson: Lesson) -> list[str]:
     )
     out.append(f"  Hands-on minutes: {part.hands_factor:.2f} times those of the tables.")
     for name, factor in part.technicians.items():
-        out.append(f"    technician {name}: {factor:.2f} times")
+        by_phase = ", ".join(f"{phase} {own:.2f}" for phase, own in part.paces.get(name, {}).items())
+        out.append(f"    technician {name}: {factor:.2f} times" + (f"; by phase: {by_phase}" if by_phase else ""))
     for kind, title in (("image", "Image"), ("model", "Model of PC")):
         own = sorted(part.effects.get(kind, {}).items(), key=lambda item: -abs(item[1]))[:4]
         if own:

@@ -65,6 +65,8 @@ class KeptLog(Kept):
     widths: KeptWidths
     effects: dict[str, dict[str, Log]] = {}
     technicians: dict[str, Factor] = {}
+    hands_sd: Width = 0.0
+    paces: dict[str, dict[str, Factor]] = {}
     curve: KeptCurve | None = None
     first: StrictStr = ""
     last: StrictStr = ""

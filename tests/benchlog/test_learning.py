@@ -292,6 +292,8 @@ def altered(path: Path, change) -> None:
         (lambda c: c["about"].pop("made_with"), "made with"),
         (lambda c: c["log"].update(hands_factor="NaN"), "damaged"),
         (lambda c: c["log"].update(hands_factor=-1), "damaged"),
+        (lambda c: c["log"].update(hands_sd=-1), "damaged"),
+        (lambda c: c["log"].update(paces={"T": {"prepare": 0}}), "damaged"),
         (lambda c: c["log"]["curve"].update(levels=[]), "damaged"),
         (lambda c: c["log"]["effects"].update(image={"a": "x"}), "damaged"),
     ],

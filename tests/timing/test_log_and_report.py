@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from advisor.errors import InputError, TableError
+from advisor.timing import load_model
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.fitting import fit_machine
 from advisor.timing.log import fit_log, log_units
@@ -180,3 +181,20 @@ def test_the_report_judges_every_method_on_every_row(data):
     text = "\n".join(lines(report))
     assert "from a simulator" in text and "A class of disk left out (60 rehearsals)" in text
     assert report.phases["share_pct"].sum() == pytest.approx(100, abs=0.5)
+
+
+def test_a_technicians_pace_is_learnt_by_phase_and_kept(model, log, tmp_path):
+    """Two technicians, one of whom takes 1.5 times as long as the other to customise; where the minutes are logged."""
+    frame, processors = log
+    who = np.array(["K", "T"])[np.arange(len(frame)) % 2]
+    noise = np.exp(np.random.default_rng(7).normal(0, 0.1, len(frame)))
+    told = frame.assign(technician=who, customise_min=np.where(who == "T", 3.0, 2.0) * noise)
+    learnt = fit_log(model, told, catalogue=CATALOGUE, processors=processors)
+    paces = learnt.log.paces
+    assert set(paces) == {"K", "T"} and set(paces["K"]) == {"customise"}
+    assert paces["T"]["customise"] / paces["K"]["customise"] == pytest.approx(1.5, abs=0.12)
+    # The log was made with 5 % of noise on the hands.
+    assert 0.03 < learnt.log.hands_sd < 0.09
+    learnt.save(tmp_path / "model.json")
+    again = load_model(tmp_path / "model.json").log
+    assert (again.paces, again.hands_sd) == (paces, learnt.log.hands_sd)
