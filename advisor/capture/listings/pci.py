@@ -85,7 +85,8 @@ def _device(at: str, rest: str) -> BusDevice | NamedDevice | None:
         return None
     code = numbered or _CODE.search(head)
     kind = int(code[1], 16) if code else _classes().get(head.casefold())
-    revision, interface = _REVISION.search(tail), _INTERFACE.search(tail)
+    interface = _INTERFACE.search(tail)
+    revision = next(iter(list(_REVISION.finditer(tail))[-1:]), None)  # some names of the list hold one of their own
     ends = [found.start() for found in (revision, interface) if found]
     name = tail[: min(ends)] if ends else tail
     ids = list(_IDS.finditer(name))[-1:] or [found for found in [_BARE_IDS.match(name)] if found]
