@@ -13,10 +13,6 @@ PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIB
 def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
     """Read the unit's own batteries (not those of mice and the like).
 
-    Parameters
-    ----------
-    machine : Machine
-
     Returns
     -------
     batteries : tuple of Cell, or None
@@ -50,17 +46,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
 
 
 def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
-    """Fill the fields `battery_*` of the Unit: all batteries together, the most worn one's cycles.
-
-    Parameters
-    ----------
-    facts : Facts
-    form : advisor.unit.FormFactor or None
-
-    Returns
-    -------
-    values, why : dict
-    """
+    """Fill the fields `battery_*` of the Unit: all batteries together, the most worn one's cycles."""
     cells = facts.batteries
     if cells is None:
         reason = facts.why.get("battery_health_pct", "the source does not list power supplies")

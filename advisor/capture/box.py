@@ -26,17 +26,7 @@ are the makers' own lines (from memory)."""
 
 
 def probe(machine: Machine) -> tuple[Box, Reasons]:
-    """Read maker, model, chassis type, boot mode, Secure Boot and TPM.
-
-    Parameters
-    ----------
-    machine : Machine
-
-    Returns
-    -------
-    box : Box
-    reasons : Reasons
-    """
+    """Read maker, model, chassis type, boot mode, Secure Boot and TPM."""
     why: dict[str, str] = {}
     folder = "/sys/class/dmi/id"
     if not machine.exists(folder):
@@ -111,16 +101,7 @@ def _filled(text: str | None) -> str | None:
 
 
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
-    """Fill maker, model, form factor, boot mode, Secure Boot and TPM of the Unit.
-
-    Parameters
-    ----------
-    facts : Facts
-
-    Returns
-    -------
-    values, why : dict
-    """
+    """Fill maker, model, form factor, boot mode, Secure Boot and TPM of the Unit."""
     box = facts.box
     why: dict[str, str] = {}
     maker = _filled(box.maker) or _filled(box.board_maker)

@@ -46,25 +46,12 @@ _IN_MODALIAS = {
 
 
 def buses(machine: Machine) -> frozenset[str]:
-    """Buses whose list of devices is there and not empty (every PC has a PCI bus, and every USB bus a root hub).
-
-    Parameters
-    ----------
-    machine : Machine
-
-    Returns
-    -------
-    frozenset of str
-    """
+    """Buses whose list of devices is there and not empty (every PC has a PCI bus, and every USB bus a root hub)."""
     return frozenset(bus for bus in _IN_MODALIAS if machine.names(f"/sys/bus/{bus}/devices"))
 
 
 def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
     """List the devices on the buses that drivers bind to by id.
-
-    Parameters
-    ----------
-    machine : Machine
 
     Returns
     -------
@@ -95,16 +82,7 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
 
 
 def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
-    """Drop repeats of one modalias or id, keeping the order.
-
-    Parameters
-    ----------
-    devices : iterable of BusDevice
-
-    Returns
-    -------
-    tuple of BusDevice
-    """
+    """Drop repeats of one modalias or id, keeping the order."""
     kept: dict[str, BusDevice] = {}
     for device in devices:
         kept.setdefault(device.identity.casefold(), device)
@@ -113,10 +91,6 @@ def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
 
 def from_modalias(modalias: str) -> BusDevice | None:
     """Take a modalias apart; '*' may stand for a PCI device's subsystem and interface.
-
-    Parameters
-    ----------
-    modalias : str
 
     Returns
     -------
@@ -200,16 +174,7 @@ def name_of(bus: str, vendor: int, product: int) -> str | None:
 
 
 def named(device: BusDevice) -> str:
-    """A device as people name it, with its id: 'Intel Corporation Wireless 8260 [8086:24f3]'.
-
-    Parameters
-    ----------
-    device : BusDevice
-
-    Returns
-    -------
-    str
-    """
+    """A device as people name it, with its id: 'Intel Corporation Wireless 8260 [8086:24f3]'."""
     number = f"{device.vendor:04x}:{device.product:04x}"
     name = device.name or name_of(device.bus, device.vendor, device.product)
     if device.bus != "pci":
@@ -255,16 +220,7 @@ def _of_name(name: str, device: NamedDevice) -> bool:
 
 
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
-    """Fill devices, wireless, graphics and ethernet of the Unit.
-
-    Parameters
-    ----------
-    facts : Facts
-
-    Returns
-    -------
-    values, why : dict
-    """
+    """Fill devices, wireless, graphics and ethernet of the Unit."""
     tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
     nameless = sum(one.name is not None for one in facts.named)
     if facts.devices is None and not nameless:

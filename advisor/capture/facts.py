@@ -305,16 +305,7 @@ class Facts:
 
 
 def fill(first: T, second: T) -> T:
-    """Take what the first record leaves open from the second, of the same class.
-
-    Parameters
-    ----------
-    first, second : dataclass instances
-
-    Returns
-    -------
-    dataclass instance
-    """
+    """Take what the first record leaves open from the second, of the same class."""
     open_fields: dict[str, Any] = {
         each.name: getattr(second, each.name)
         for each in fields(first)  # type: ignore[arg-type]

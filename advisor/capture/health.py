@@ -206,10 +206,6 @@ def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bo
     failing : bool or None
         SMART RETURN STATUS: a threshold has been exceeded.
 
-    Returns
-    -------
-    Wear
-
     References
     ----------
     .. [1] T13 ATA/ATAPI Command Set 3 (ACS-3), annex A: Device Statistics, Solid State Device Statistics page (07h)
@@ -250,10 +246,6 @@ def smartctl(text: str, disk: Disk) -> Wear:
     text : str
     disk : Disk
         Its model decides which attribute is the wear: smartctl's default names fit only some makers' disks.
-
-    Returns
-    -------
-    Wear
     """
     try:
         said = json.loads(text)

@@ -22,10 +22,6 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
     machine : Machine
     identifiers : bool
         Read serial numbers and network addresses too.
-
-    Returns
-    -------
-    Facts
     """
     asked = processor.ask(machine)
     found_box, of_box = box.probe(machine)
@@ -75,10 +71,6 @@ def take(
         Measure decompression and disk reads, at most 10 s; only of this machine.
     tag : str, optional
         The shop's own tag of the unit.
-
-    Returns
-    -------
-    advisor.unit.Capture
 
     Raises
     ------

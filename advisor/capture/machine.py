@@ -104,10 +104,6 @@ def whole(text: str | None, base: int = 10) -> int | None:
     text : str or None
     base : int
         10 or 16; '0x' is accepted with 16.
-
-    Returns
-    -------
-    int or None
     """
     if not text or len(text) > 40 or not text.isascii() or "_" in text:
         return None

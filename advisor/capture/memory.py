@@ -24,10 +24,6 @@ _SEEN = re.compile(r"^MemTotal:\s{0,20}(\d{1,12}) kB", re.MULTILINE)
 def probe(machine: Machine) -> tuple[Memory, Reasons]:
     """Read the memory.
 
-    Parameters
-    ----------
-    machine : Machine
-
     Returns
     -------
     memory : Memory
@@ -65,16 +61,7 @@ def _dmi_properties(machine: Machine) -> dict[str, str] | None:
 
 
 def parse_meminfo(content: str) -> int | None:
-    """MemTotal [KiB] of the text of /proc/meminfo.
-
-    Parameters
-    ----------
-    content : str
-
-    Returns
-    -------
-    int or None
-    """
+    """MemTotal [KiB] of the text of /proc/meminfo."""
     found = _SEEN.search(content[:4096])
     return int(found[1]) if found else None
 
@@ -86,10 +73,6 @@ def from_udev(device: Device) -> Memory:
     ----------
     device : Device
         The 'dmi' device.
-
-    Returns
-    -------
-    Memory
     """
     count = whole(device.property("MEMORY_ARRAY_NUM_DEVICES"))
     modules: list[Module] = []
@@ -173,10 +156,6 @@ def soldered(module: Module) -> bool | None:
 
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     """Fill the fields `ram_*` of the Unit.
-
-    Parameters
-    ----------
-    facts : Facts
 
     Returns
     -------

@@ -182,10 +182,6 @@ def ata_answers(node: str) -> Answers:
     node : str
         Such as '/dev/sda'.
 
-    Returns
-    -------
-    Answers
-
     Raises
     ------
     OSError

@@ -19,10 +19,6 @@ _CPU = re.compile(r"cpu\d{1,4}\Z")
 def ask(machine: Machine) -> Future[dict[str, Any]] | None:
     """Start py-cpuinfo, which asks the processor itself in a process of its own, beside the other probes.
 
-    Parameters
-    ----------
-    machine : Machine
-
     Returns
     -------
     concurrent.futures.Future or None
@@ -57,11 +53,6 @@ def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tupl
     machine : Machine
     asked : concurrent.futures.Future, optional
         What `ask` gave.
-
-    Returns
-    -------
-    processor : Processor
-    reasons : Reasons
     """
     content = machine.text("/proc/cpuinfo")
     found = parse(content) if content else Processor()
@@ -76,10 +67,6 @@ def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tupl
 
 def parse(content: str) -> Processor:
     """Read the text of /proc/cpuinfo.
-
-    Parameters
-    ----------
-    content : str
 
     Returns
     -------

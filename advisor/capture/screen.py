@@ -25,17 +25,7 @@ _EV_ABS, _ABS_X, _ABS_MT_X, _BTN_TOUCH, _BTN_PEN, _DIRECT = 0x03, 0x00, 0x35, 0x
 
 
 def probe(machine: Machine) -> tuple[Panel, Reasons]:
-    """Read the built-in screen, whether it takes touch, and whether there is a camera.
-
-    Parameters
-    ----------
-    machine : Machine
-
-    Returns
-    -------
-    panel : Panel
-    reasons : Reasons
-    """
+    """Read the built-in screen, whether it takes touch, and whether there is a camera."""
     why: dict[str, str] = {}
     width, height, inches = _screen(machine, why)
     inputs = machine.devices("input")
@@ -193,17 +183,7 @@ def _camera(machine: Machine, why: dict[str, str]) -> bool | None:
 
 
 def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
-    """Fill screen, touch and camera of the Unit.
-
-    Parameters
-    ----------
-    facts : Facts
-    form : advisor.unit.FormFactor or None
-
-    Returns
-    -------
-    values, why : dict
-    """
+    """Fill screen, touch and camera of the Unit."""
     panel = facts.panel
     values: dict[str, object] = {"touch": panel.touch, "camera": panel.camera}
     if form in (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER, FormFactor.THIN_CLIENT):

@@ -74,10 +74,6 @@ def words(group: str) -> dict[int, dict[str, str]]:
 def memory(table: bytes) -> Memory:
     """Read types 16 and 17.
 
-    Parameters
-    ----------
-    table : bytes
-
     Returns
     -------
     Memory
@@ -137,10 +133,6 @@ def _module(place: Structure) -> Module:
 
 def uefi_able(table: bytes) -> bool | None:
     """Whether type 0 says that the firmware boots UEFI (characteristics extension byte 2, bit 3).
-
-    Parameters
-    ----------
-    table : bytes
 
     Returns
     -------

@@ -137,16 +137,7 @@ def _patterns(use: str) -> tuple[re.Pattern[str], ...]:
 
 
 def kind_of(disk: Disk) -> StorageKind | None:
-    """Kind of a disk, None when what was read does not say.
-
-    Parameters
-    ----------
-    disk : Disk
-
-    Returns
-    -------
-    StorageKind or None
-    """
+    """Kind of a disk, None when what was read does not say."""
     if disk.link == "nvme":
         return StorageKind.NVME
     if disk.link == "mmc":
@@ -164,10 +155,6 @@ def kind_of(disk: Disk) -> StorageKind | None:
 
 def internal(disks: tuple[Disk, ...]) -> list[Disk]:
     """The unit's own disks, the one the system goes on first.
-
-    Parameters
-    ----------
-    disks : tuple of Disk
 
     Returns
     -------
@@ -201,10 +188,6 @@ def is_vmd(device: BusDevice) -> bool:
 
 def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     """Fill the fields `storage_*` of the Unit.
-
-    Parameters
-    ----------
-    facts : Facts
 
     Returns
     -------

@@ -23,10 +23,6 @@ _AGAIN = "Take the capture again: advisor capture --out FILE"
 def read_capture(path: str | os.PathLike[str]) -> Capture:
     """Read a capture file.
 
-    Parameters
-    ----------
-    path : path-like
-
     Returns
     -------
     advisor.unit.Capture
@@ -66,10 +62,6 @@ def from_json(said: Any, name: str) -> Capture:
     name : str
         Where it is from, for messages.
 
-    Returns
-    -------
-    advisor.unit.Capture
-
     Raises
     ------
     CaptureError
@@ -104,15 +96,6 @@ def from_json(said: Any, name: str) -> Capture:
 def write_capture(capture: Capture, path: str | os.PathLike[str]) -> Path:
     """Write a capture file, whole or not at all.
 
-    Parameters
-    ----------
-    capture : advisor.unit.Capture
-    path : path-like
-
-    Returns
-    -------
-    pathlib.Path
-
     Raises
     ------
     advisor.errors.InputError
@@ -122,16 +105,7 @@ def write_capture(capture: Capture, path: str | os.PathLike[str]) -> Path:
 
 
 def as_text(capture: Capture) -> str:
-    """A capture as the JSON text that `write_capture` writes: known facts, and what could not be read.
-
-    Parameters
-    ----------
-    capture : advisor.unit.Capture
-
-    Returns
-    -------
-    str
-    """
+    """A capture as the JSON text that `write_capture` writes: known facts, and what could not be read."""
     said = capture.model_dump(mode="json")
     said["unit"] = {name: value for name, value in said["unit"].items() if value is not None}
     return json.dumps(said, indent=2, ensure_ascii=False) + "\n"

@@ -24,10 +24,6 @@ def text(capture: Capture, width: int = WIDTH) -> str:
     capture : advisor.unit.Capture
     width : int
         Columns of the page.
-
-    Returns
-    -------
-    str
     """
     unit = capture.unit
     title = _title(unit.maker, unit.model)

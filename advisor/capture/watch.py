@@ -29,10 +29,6 @@ _SHOWN = (
 def changes(before: Facts, after: Facts) -> list[str]:
     """Say what differs between two looks at one machine.
 
-    Parameters
-    ----------
-    before, after : Facts
-
     Returns
     -------
     list of str

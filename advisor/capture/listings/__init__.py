@@ -152,10 +152,6 @@ def decode(content: bytes, name: str) -> str:
     name : str
         For the message.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     CaptureError

@@ -44,10 +44,6 @@ class Line:
 def mend(text: str) -> list[Line]:
     """Undo colours, odd blanks, quoting, fences, markup and the labels of a hardware summary; no line is dropped.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     list of Line

@@ -105,10 +105,6 @@ _PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTI
 def missing(capture: Capture) -> str:
     """Say in one paragraph what a capture still lacks, and the one command that would give it.
 
-    Parameters
-    ----------
-    capture : advisor.unit.Capture
-
     Returns
     -------
     str

@@ -54,10 +54,6 @@ def known(
     interface : int or None
     sub : (int, int) or None
         Subvendor and subdevice.
-
-    Returns
-    -------
-    BusDevice
     """
     if kind is None:
         return BusDevice("pci", vendor, product)

@@ -26,10 +26,6 @@ _FOLDER = re.compile(r"(/(?:sys|proc|run)(?:/[^\s/]{1,200}){0,25})/\Z")
 def machine(lines: Iterable[str]) -> tuple[RecordedMachine, bool]:
     """Make a machine of a recording.
 
-    Parameters
-    ----------
-    lines : iterable of str
-
     Returns
     -------
     machine : RecordedMachine

@@ -182,9 +182,5 @@ def split(text: str, source: str = "") -> Found:
     text : str
     source : str
         Name of the file that it is from.
-
-    Returns
-    -------
-    Found
     """
     return _Splitter(mend(text), source).run()
