@@ -44,8 +44,6 @@ LOOKED_BACK = 1000
 FEWEST_SINCE = 5
 """Units of a group since the change that it takes to say that it moved."""
 
-PROMISES: tuple[str, ...] = ("wider", "longer", "shorter")
-
 
 @dataclass(frozen=True)
 class Drift:
@@ -158,51 +156,52 @@ def watch(rows: pd.DataFrame, alarm: float = ALARM) -> Drift:
     ratio = np.log(table["ratio"].to_numpy(dtype=float))
     outside = ~table["inside"].to_numpy(dtype=bool)
     longer = np.where(np.abs(ratio) < 1e-9, 0.5, (ratio > 0).astype(float))
-    streams = [(0.5, np.arange(n))]
-    number = 0
-    for name in GROUPS:
-        if name in table:
-            labels = table[name].astype("string").fillna("").to_numpy().astype(str)
-            for label in dict.fromkeys(labels.tolist()):
-                places = np.flatnonzero(labels == label)
-                if label and places.size < n:
-                    number += 1
-                    # Weights that sum to a half over however many groups come.
-                    streams.append((0.5 / (number * (number + 1)), places))
-    total = np.zeros(n)
-    found = []
-    for weight, places in streams:
-        own, began = evidence(outside[places], longer[places])
-        carried = np.zeros(n)
-        carried[places] = own
-        upto = np.maximum.accumulate(np.where(np.isin(np.arange(n), places), np.arange(n), -1))
-        total += weight * np.where(upto >= 0, carried[np.maximum(upto, 0)], 0.0)
-        found.append((weight, places, own, began))
-    called = np.flatnonzero(total >= alarm)
-    out = table[["asset_tag", "date"]].assign(
-        ratio=table["ratio"], inside=table["inside"], evidence=total,
-        drifting=(np.arange(n) >= called[0]) if called.size else np.zeros(n, dtype=bool),
-    )  # fmt: skip
-    if not called.size:
+    streams = [
+        _Stream(weight, places, *evidence(outside[places], longer[places])) for weight, places in _watched(table)
+    ]
+    total = np.sum([stream.weight * stream.after(np.arange(n)) for stream in streams], axis=0)
+    drifting = np.logical_or.accumulate(total >= alarm)
+    out = table[["asset_tag", "date", "ratio", "inside"]].assign(evidence=total, drifting=drifting)
+    if not drifting[-1]:
         return Drift(out)
-    at = int(called[0])
-
-    def said(stream: tuple[float, NDArray[np.intp], Array, NDArray[np.intp]]) -> float:
-        weight, places, own, _ = stream
-        seen = np.searchsorted(places, at, side="right")
-        return float(weight * own[seen - 1]) if seen else 0.0
-
-    _, places, _, begun = max(found, key=said)
-    seen = int(np.searchsorted(places, at, side="right")) - 1
-    first = int(places[begun[seen]])
+    at = np.array([int(drifting.argmax())])
+    loudest = max(streams, key=lambda stream: float(stream.weight * stream.after(at)[0]))
+    places = loudest.places
+    first = int(places[loudest.began[np.searchsorted(places, at[0], side="right") - 1]])
     since = np.arange(n) >= first
-    loud = places.size < n
     mine = since & np.isin(np.arange(n), places)
     return Drift(
         out, True, str(table["date"].iloc[first]), int(mine.sum()),
         100 * float(np.expm1(np.median(ratio[mine]))), 100 * float(outside[mine].mean()),
-        _moved(table, ratio, since) or ([_name(table, places)] if loud else []), _phases(table, since),
+        _moved(table, ratio, since) or ([_name(table, places)] if places.size < n else []), _phases(table, since),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Stream:
+    """Units watched together: what their evidence weighs, which they are, and what `evidence` says of them."""
+
+    weight: float
+    places: NDArray[np.intp]
+    total: Array
+    began: NDArray[np.intp]
+
+    def after(self, units: NDArray[np.intp]) -> Array:
+        """Sum of the wealth after each of the units, whether it is of the stream or not."""
+        seen = np.searchsorted(self.places, units, side="right")
+        return np.append(0.0, self.total)[seen]
+
+
+def _watched(table: pd.DataFrame) -> list[tuple[float, NDArray[np.intp]]]:
+    """Weight and units of each stream: all, and the groups, whose weights sum to a half over however many come."""
+    streams = [(0.5, np.arange(len(table)))]
+    for name in [name for name in GROUPS if name in table]:
+        labels = table[name].astype("string").fillna("").to_numpy().astype(str)
+        for label in dict.fromkeys(labels.tolist()):
+            places = np.flatnonzero(labels == label)
+            if label and places.size < len(table):
+                streams.append((0.5 / (len(streams) * (len(streams) + 1)), places))
+    return streams
 
 
 def _usable(rows: pd.DataFrame) -> pd.DataFrame:
@@ -282,16 +281,7 @@ def _percent(ratio: float) -> str:
 def unit_line(row: pd.Series, drift: Drift) -> str:
     """One short line on the unit just logged.
 
-    Parameters
-    ----------
-    row : pandas.Series
-        Its row of `advisor.benchlog.frame`.
-    drift : Drift
-
-    Returns
-    -------
-    str
-        '' when nothing was predicted for it.
+    '' when nothing was predicted for it.
     """
     actual, low, high = (
         float(pd.to_numeric(str(row.get(name)), errors="coerce"))

@@ -170,34 +170,15 @@ def compare(
 
 
 def gain_asked(serving: LogPart) -> float:
-    """Share by which the median error must fall below that of the serving model.
-
-    Parameters
-    ----------
-    serving : LogPart
-        What the serving model has learnt from the log.
-
-    Returns
-    -------
-    float
-    """
+    """Share by which the median error must fall below that of the serving model."""
     return LATER_GAIN if serving.rows else LEAST_GAIN
 
 
 def newest_rows(laid: Logged, learnt_until: float) -> int:
     """How many of the newest units to judge on.
 
-    Parameters
-    ----------
-    laid : Logged
-    learnt_until : float
-        Day of the newest unit that the serving model learnt from [d]; NaN when it learnt from none.
-
-    Returns
-    -------
-    int
-        Those newer than what the serving model has learnt from, as units it knows would flatter it; the newest third,
-        at least `FEWEST_NEWEST`, when it has learnt from none. At most `MOST_NEWEST`.
+    Those newer than what the serving model has learnt from, as units it knows would flatter it; the newest third, at
+    least `FEWEST_NEWEST`, when it has learnt from none. At most `MOST_NEWEST`.
     """
     third = max(FEWEST_NEWEST, round(len(laid) * SHARE_NEWEST))
     unseen = int((laid.day > learnt_until).sum())
@@ -207,15 +188,7 @@ def newest_rows(laid: Logged, learnt_until: float) -> int:
 def block_starts(count: int) -> list[int]:
     """Where blocks begin: small ones among the first units, at most `BLOCK` units later.
 
-    Parameters
-    ----------
-    count : int
-        Units of the log.
-
-    Returns
-    -------
-    list of int
-        Rising, from 3 on; they stay where they are as a log grows.
+    Rising, from 3 on; they stay where they are as a log grows.
     """
     starts = [3]
     while starts[-1] < count:
@@ -224,28 +197,10 @@ def block_starts(count: int) -> list[int]:
 
 
 def rolling(
-    model: TimingModel, laid: Logged, count: int, *, seed: int = 0, half_life_days: float = HALF_LIFE_DAYS,
+    model: TimingModel, laid: Logged, count: int, *, half_life_days: float = HALF_LIFE_DAYS,
     taught: dict[int, LogPart] | None = None,
 ) -> tuple[Array, Array]:  # fmt: skip
-    """Predict the newest units by what the rows before their block teach.
-
-    Parameters
-    ----------
-    model : TimingModel
-        The one that the units were laid beside.
-    laid : Logged
-        Oldest first.
-    count : int
-        Newest units.
-    seed : int
-    half_life_days : float
-    taught : dict of int to LogPart, optional
-        What the rows before each start taught, kept from one call to the next while the log only grows.
-
-    Returns
-    -------
-    minutes, width : numpy.ndarray, shape (count,)
-    """
+    """Predict the newest units by what the rows before their block teach."""
     n = len(laid)
     minutes, width = np.empty(count), np.empty(count)
     place = np.arange(n)
@@ -257,7 +212,7 @@ def rolling(
         if start not in known:
             # More rows than these would not change what the newest teach.
             rows = (place < start) & (place >= start - TRIAL_ROWS)
-            known[start] = learn(model, laid.take(rows), seed=seed, half_life_days=half_life_days)
+            known[start] = learn(model, laid.take(rows), half_life_days)
         block = np.arange(max(start, n - count), stop)
         held = block - (n - count)
         minutes[held], width[held] = laid.take(block).predicted(model, known[start])

@@ -69,23 +69,7 @@ def read_sheet(path: str | Path) -> pd.DataFrame:
 
 
 def overridden(mapping: list[Mapped], columns: Mapping[str, str]) -> list[Mapped]:
-    """Read columns as the person said, whatever their words would give.
-
-    Parameters
-    ----------
-    mapping : list of Mapped
-    columns : mapping of str to str
-        Header to field, '' for none.
-
-    Returns
-    -------
-    list of Mapped
-
-    Raises
-    ------
-    InputError
-        When there is no such header or field.
-    """
+    """Read columns as the person said, whatever their words would give."""
     headers = {one.header.casefold(): one.header for one in mapping}
     accepted = {*fields(), *UNIT_COLUMNS, ""}
     said: dict[str, str] = {}

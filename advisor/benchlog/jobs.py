@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
+from enum import StrEnum
 
 from advisor.errors import InputError
 
@@ -27,7 +28,16 @@ TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason
 _CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
 _UNKEPT = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffd]")
 
-OUTCOMES = ("fine", "slow", "returned")
+
+class Outcome(StrEnum):
+    """How a unit turned out."""
+
+    FINE = "fine"
+    SLOW = "slow"
+    RETURNED = "returned"
+
+
+OUTCOMES = tuple(map(str, Outcome))
 STAGES = ("first-boot check", "later")
 LOGGED_HERE = "logged here"
 """Source of a job that no sheet brought."""
@@ -72,23 +82,7 @@ class Job:
 
 
 def insert_job(db: sqlite3.Connection, job: Job, unit_id: int | None, logged_at: str) -> int:
-    """Write a checked job inside a running transaction.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-        From `BenchLog.writing`.
-    job : Job
-    unit_id : int or None
-        Row of the unit as it was scored.
-    logged_at : str
-        As `now` gives it.
-
-    Returns
-    -------
-    int
-        Row id.
-    """
+    """Write a checked job inside a running transaction."""
     cursor = db.execute(
         "INSERT INTO job (unit_id, asset_tag, done_on, edition, image, parts, technician, hands_on_min,"
         " elapsed_min, note, source, logged_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -186,12 +180,7 @@ def check(job: Job) -> None:
 
 
 def check_day(text: str, where: str, first: date = EARLIEST) -> None:
-    """Refuse what is no day, lies ahead, or before a first one.
-
-    Raises
-    ------
-    InputError
-    """
+    """Refuse what is no day, lies ahead, or before a first one."""
     try:
         day = date.fromisoformat(text)
     except ValueError as error:
@@ -206,12 +195,7 @@ def check_day(text: str, where: str, first: date = EARLIEST) -> None:
 
 
 def check_outcome(outcome: str | None, stage: str, where: str) -> None:
-    """Refuse what is no outcome, or was seen at no known stage.
-
-    Raises
-    ------
-    InputError
-    """
+    """Refuse what is no outcome, or was seen at no known stage."""
     if outcome is not None and (outcome not in OUTCOMES or stage not in STAGES):
         raise InputError(
             f"{where}: {outcome[:40]!r} at {stage!r} is no outcome.",

@@ -46,11 +46,6 @@ class Watches:
     running: tuple[Lap, ...] = ()
     slot_min: float = 0.0
 
-    @property
-    def current(self) -> Lap | None:
-        """The newest running stopwatch of the unit in view."""
-        return next((one for one in reversed(self.laps) if one.minutes is None), None)
-
     def timed(self) -> dict[str, float]:
         """Minutes by phase, stopped ones only [min]."""
         out: dict[str, float] = {}

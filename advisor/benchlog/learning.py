@@ -100,7 +100,7 @@ def rows_of(log: BenchLog) -> pd.DataFrame:
 
 def learn_from(
     rows: pd.DataFrame, folder: Path | None = None, shop: Shop | None = None, *, base: TimingModel | None = None,
-    half_life_days: float = HALF_LIFE_DAYS, seed: int = 0,
+    half_life_days: float = HALF_LIFE_DAYS,
 ) -> Lesson:  # fmt: skip
     """Learn from a log, keep the version, and let it serve if the gate agrees.
 
@@ -115,7 +115,6 @@ def learn_from(
         Fitted on rehearsals; the one that ships when left out.
     half_life_days : float
         Age at which a unit counts half [d].
-    seed : int
 
     Returns
     -------
@@ -134,8 +133,8 @@ def learn_from(
     if laid is None or not len(laid):
         empty = lay(base, pd.DataFrame(columns=list(NEEDED)), shop) if laid is None else laid
         return Lesson("", base, Verdict(False, "no unit of the log can be learnt from"), before, empty, folder)
-    verdict = _judge(base, laid, rows, before, folder, shop, half_life_days, seed)
-    part = learn(base, laid, seed=seed, half_life_days=half_life_days)
+    verdict = _judge(base, laid, rows, before, folder, shop, half_life_days)
+    part = learn(base, laid, half_life_days)
     model = with_log(base, part)
     notes = {"beside": before, "left_out": len(laid.problems), "sources": _sources(laid)}
     name = keep(model, folder, verdict.to_json(), notes)
@@ -153,7 +152,6 @@ def _sources(laid: Logged) -> dict[str, int]:
 
 def _judge(
     base: TimingModel, laid: Logged, rows: pd.DataFrame, before: str, folder: Path, shop: Shop, half_life_days: float,
-    seed: int,
 ) -> Verdict:  # fmt: skip
     if len(laid) < FEWEST_ROWS:
         return Verdict(False, f"{len(laid)} units are too few to judge by; it takes {FEWEST_ROWS}")
@@ -170,35 +168,17 @@ def _judge(
     laid, beside = laid.take(shared), beside.take(np.isin(beside.place, laid.place))
     until = pd.Timestamp(serving.log.last).timestamp() / 86_400 if serving.log.last else float("nan")
     count = newest_rows(laid, until)
-    trial = rolling(base, laid, count, seed=seed, half_life_days=half_life_days)
+    trial = rolling(base, laid, count, half_life_days=half_life_days)
     newest = beside.take(beside.newest(count))
     verdict = compare(newest.elapsed, newest.predicted(serving, serving.log), trial, gain_asked(serving.log))
-    known = newest.day[~np.isnan(newest.day)]
-
-    def said(number: float) -> str:
-        return pd.Timestamp(number, unit="D").strftime("%Y-%m-%d")
-
-    return replace(
-        verdict, reason=verdict.reason + cannot, first=said(known.min()) if known.size else "",
-        last=said(known.max()) if known.size else "",
-    )  # fmt: skip
+    first, last = newest.span
+    return replace(verdict, reason=verdict.reason + cannot, first=first, last=last)
 
 
 def before_and_after(rows: pd.DataFrame, shop: Shop | None = None, learnt_from: int = 200) -> pd.DataFrame:
     """A shop before and after its first logged units, for the model review.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        A log, such as the demo's.
-    shop : Shop, optional
-    learnt_from : int
-        Units learnt from.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `advisor.benchlog.replay.before_and_after`.
+    See `advisor.benchlog.replay.before_and_after`.
     """
     base = with_log(read_version(SHIPPED, models_folder()), LogPart())
     return replay.before_and_after(base, lay(base, rows, shop), learnt_from)
@@ -262,14 +242,7 @@ def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFra
 def phase_predictions(log: BenchLog) -> pd.DataFrame:
     """Minutes by phase beside those predicted: job, and for each phase `<phase>_min` and `predicted_<phase>_min`.
 
-    Parameters
-    ----------
-    log : BenchLog
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row a job that has both.
+    A row a job that has both.
     """
     rows = log.rows(
         "SELECT job_phase.job_id, job_phase.phase, job_phase.minutes, json_extract(one.value, '$.machine_min')"

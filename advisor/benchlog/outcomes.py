@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.benchlog.jobs import Outcome
 from advisor.shop import Shop
 from advisor.timing.logged import log_units
 
@@ -72,25 +73,15 @@ class Proposal:
 
 
 def found_slow(rows: pd.DataFrame) -> Array:
-    """1 where a unit was found slow, 0 where it was fine, NaN where nobody said or it came back for another reason.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Columns outcome, and reason where present.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-    """
+    """1 where a unit was found slow, 0 where it was fine, NaN where nobody said or it came back for another reason."""
     if "outcome" not in rows:
         return np.full(len(rows), np.nan)
     outcome = rows["outcome"].astype("string").str.strip().str.casefold().fillna("").to_numpy()
     reason = rows["reason"].astype("string").fillna("") if "reason" in rows else pd.Series("", index=rows.index)
     about_speed = reason.str.contains(SLOW_WORDS, case=False, regex=True).to_numpy(dtype=bool)
     out = np.full(len(rows), np.nan)
-    out[outcome == "fine"] = 0.0
-    out[(outcome == "slow") | ((outcome == "returned") & about_speed)] = 1.0
+    out[outcome == Outcome.FINE] = 0.0
+    out[(outcome == Outcome.SLOW) | ((outcome == Outcome.RETURNED) & about_speed)] = 1.0
     return out
 
 

@@ -94,7 +94,7 @@ def error_pct(actual: Array, minutes: Array) -> Array:
 
 def replay(
     model: TimingModel, laid: Logged, *, learn_days: float = LEARN_DAYS, batch_days: float = BATCH_DAYS,
-    half_life_days: float = HALF_LIFE_DAYS, gamma: float = GAMMA, seed: int = 0,
+    half_life_days: float = HALF_LIFE_DAYS, gamma: float = GAMMA,
 ) -> Replay:  # fmt: skip
     """Replay a log.
 
@@ -108,7 +108,6 @@ def replay(
         [d]
     gamma : float
         Step of the adaptive level; 0 leaves intervals as they are.
-    seed : int
 
     Returns
     -------
@@ -129,7 +128,7 @@ def replay(
         known = np.arange(n) < units[0]
         if day[units[0]] >= next_learn and known.sum() >= FEWEST_ROWS:
             next_learn += learn_days
-            update, part = _update(model, laid, known, serving, half_life_days, seed, taught)
+            update, part = _update(model, laid, known, serving, half_life_days, taught)
             updates.append(update)
             if update.verdict.accepted:
                 serving, accepted = part, accepted + 1
@@ -154,16 +153,15 @@ def _update(
     known: NDArray[np.bool_],
     serving: LogPart,
     half_life_days: float,
-    seed: int,
     taught: dict[int, LogPart],
 ) -> tuple[Update, LogPart]:
     so_far = laid.take(known)
     learnt_until = pd.Timestamp(serving.last).timestamp() / 86_400 if serving.last else float("nan")
     count = newest_rows(so_far, learnt_until)
     newest = so_far.take(so_far.newest(count))
-    trial = rolling(model, so_far, count, seed=seed, half_life_days=half_life_days, taught=taught)
+    trial = rolling(model, so_far, count, half_life_days=half_life_days, taught=taught)
     verdict = compare(newest.elapsed, newest.predicted(model, serving), trial, gain_asked(serving))
-    part = learn(model, so_far, seed=seed, half_life_days=half_life_days)
+    part = learn(model, so_far, half_life_days)
     now = so_far.day.max()
     after = laid.take(~known & (laid.day <= now + LEARN_DAYS))
     errors = [error_pct(after.elapsed, after.predicted(model, one)[0]) for one in (serving, part)]
@@ -201,30 +199,16 @@ def windows(rows: pd.DataFrame, size: int = 100) -> pd.DataFrame:
 
 
 def before_and_after(
-    model: TimingModel, laid: Logged, rows: int = 200, *, half_life_days: float = HALF_LIFE_DAYS, seed: int = 0
+    model: TimingModel, laid: Logged, rows: int = 200, *, half_life_days: float = HALF_LIFE_DAYS
 ) -> pd.DataFrame:
     """A shop before and after its first logged units: error and coverage on the units after them.
 
-    Parameters
-    ----------
-    model : TimingModel
-        Without a log.
-    laid : Logged
-        Units laid beside it.
-    rows : int
-        Units learnt from.
-    half_life_days : float
-    seed : int
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row a unit after them: asset_tag, date, storage_kind, actual_min, before_min, before_low_min, before_high_min,
-        after_min, after_low_min, after_high_min [min]. `attrs`: learnt_from, and for 'before' and 'after' each
-        median_error_pct, covered_pct, and bias_pct (median, signed).
+    A row a unit after them: asset_tag, date, storage_kind, actual_min, before_min, before_low_min, before_high_min,
+    after_min, after_low_min, after_high_min [min]. `attrs`: learnt_from, and for 'before' and 'after' each
+    median_error_pct, covered_pct, and bias_pct (median, signed).
     """
     place = np.arange(len(laid))
-    part = learn(model, laid.take(place < rows), seed=seed, half_life_days=half_life_days)
+    part = learn(model, laid.take(place < rows), half_life_days)
     rest = laid.take(place >= rows)
     out = pd.DataFrame({
         "asset_tag": rest.tags, "date": pd.to_datetime(rest.day, unit="D"),

@@ -14,7 +14,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.comfort import report, training
-from advisor.comfort.model import STAGES, Kill, Model, Stage
+from advisor.comfort.model import STAGES, Model, Stage
 from advisor.errors import InputError
 from advisor.files import datasets, write_whole
 from advisor.shop import Edition
@@ -25,16 +25,7 @@ READY = ("ready_2", "ready_3", "ready_4")
 def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
     """What more cores are worth: the mean over editions of the shares of moments at which so many threads could run.
 
-    Parameters
-    ----------
-    sessions : pandas.DataFrame
-        The table comfort/sessions.
-    stage : str
-
-    Returns
-    -------
-    tuple of float
-        Empty when it was not measured: then further cores are worth nothing.
+    Empty when it was not measured: then further cores are worth nothing.
     """
     written = sessions["stage"].eq(training.WRITTEN[stage])
     some = sessions[written & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
@@ -67,10 +58,12 @@ def fit(sessions: pd.DataFrame) -> Model:
     found = report.judge(sessions)
     stages: dict[str, Stage] = {}
     for stage in STAGES:
-        fitted = training.fit_stage(training.rows_of(frame, stage))
+        rows = training.rows_of(frame, stage)
+        fitted = training.StartTime().fit(rows.X, rows.y).stage_
         values, weights = found["residuals"][stage]
         stages[stage] = replace(fitted, ready=cores_of(sessions, stage), residuals=values, weights=weights)
-    kill: Kill = training.fit_kill(training.kill_rows(frame))
+    kills = training.kill_rows(frame)
+    kill = training.fit_kill(kills.room, kills.killed)
     if not kill.slope > 0:
         raise InputError("Kills did not fall with memory; look at the rows.")
 
@@ -88,13 +81,7 @@ def fit(sessions: pd.DataFrame) -> Model:
 
 
 def write_model(model: Model, path: Path) -> None:
-    """Write a model file, whole or not at all.
-
-    Parameters
-    ----------
-    model : Model
-    path : pathlib.Path
-    """
+    """Write a model file, whole or not at all."""
 
     def short(value: object) -> object:
         if isinstance(value, float):
@@ -119,7 +106,7 @@ def main() -> None:
         print(
             f"{name}: {stage.wait_s:.2f} s + {stage.work:.2f} x work + {stage.transfer:.2f} x MiB / rate + "
             f"{stage.access:.2f} x requests x access, again {stage.refault:.2f} times below {stage.start:.2f} of need; "
-            f"learnt {stage.learnt.belief:.2f}; 80 % within {stage.factor(0.8):.2f} times; cores {stage.ready}"
+            f"80 % within {stage.factor(0.8):.2f} times; cores {stage.ready}"
         )
     print(f"kills: even at memory of {model.kill.middle:.2f} times the need, slope {model.kill.slope:.1f}")
     print("\n".join(model.about["words"]))

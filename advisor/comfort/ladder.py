@@ -21,8 +21,6 @@ _NEAR = 0.1
 LONGEST_SAID_S = 600.0
 """Beyond this a stage is only said to take longer [s]: none was watched so long, seconds would be false precision."""
 
-MODEL_SOURCE = "comfort model, fitted on measured sessions"
-
 
 @dataclass(frozen=True)
 class Ladder:

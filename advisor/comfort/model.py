@@ -1,4 +1,4 @@
-"""The comfort model as it serves: physics fitted on measured sessions, a learnt remainder, and its intervals.
+"""The comfort model as it serves: physics fitted on measured sessions, and its intervals.
 
 A model file is plain JSON and holds numbers only.
 """
@@ -17,21 +17,16 @@ from numpy.typing import NDArray
 from pydantic import ConfigDict, Field
 
 from advisor.files import datasets
-from advisor.timing.kept import Factor, Kept, KeptSteps, Log, Overlap, Share, Size, damaged, read_kept
-from advisor.timing.learnt import Additive
+from advisor.timing.kept import Factor, Kept, Log, Overlap, Share, Size, damaged, read_kept
 
 Array = NDArray[np.float64]
 
-FORMAT = 3
+FORMAT = 4
+"""Layout of a model file; any other is refused. 4 has no boosted steps, which 3 kept and never believed."""
 REMAKE = "python -m advisor.comfort.fit"
 STAGES = ("desktop", "browser")
 MEASURED = ("decompress_mib_s", "read_mib_s", "access_ms", "memory_mib")
 """Figures whose least and most measured a file states."""
-FEATURES = ("decompress", "read", "access", "room")
-DIRECTIONS = (-1, -1, 1, -1)
-"""What the learnt remainder may bend by, and which way it may go: logarithms of decompression, sequential read,
-access time, and memory over what the session needs."""
-
 COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start", "overlap")
 
 
@@ -102,8 +97,6 @@ class Stage:
     overlap : float
         How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is
         to the longer of the two.
-    learnt : advisor.timing.learnt.Additive
-        Of the logarithm of what remains.
     residuals : numpy.ndarray, shape (n,)
         Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end.
     weights : numpy.ndarray, shape (n,)
@@ -119,7 +112,6 @@ class Stage:
     refault: float
     start: float
     overlap: float = 1.0
-    learnt: Additive = field(default_factory=Additive)
     residuals: Array = field(default_factory=lambda: np.zeros(0))
     weights: Array = field(default_factory=lambda: np.zeros(0))
     ready: tuple[float, ...] = ()
@@ -141,18 +133,6 @@ class Stage:
             out -= np.where(cores >= least, share * (1 / (least - 1) - 1 / least), 0.0)
         return out
 
-    def physics_s(self, machine: Machine, load: Load) -> Array:
-        """Seconds by physics alone; see `seconds`."""
-        disk = self.transfer * load.read_mib / machine.read_mib_s + self.access * load.reads * machine.access_ms / 1000
-        want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
-        # Pages are thrown out and read again in proportion to how little of what is in use has room.
-        again = self.refault * want * load.need_mib / machine.usable_mib / np.maximum(load.read_mib, 1)
-        work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
-        # A norm of the two: at least the longer one, at most their sum, and it falls with either.
-        most = np.maximum(np.maximum(work, disk), 1e-9)
-        both = most * ((work / most) ** self.overlap + (disk / most) ** self.overlap) ** (1 / self.overlap)
-        return np.asarray(self.wait_s + both + again * disk)
-
     def seconds(self, machine: Machine, load: Load) -> Array:
         """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.
 
@@ -166,13 +146,15 @@ class Stage:
         numpy.ndarray, shape (n_units, n_editions)
             [s]
         """
-        plain = self.physics_s(machine, load)
-        if not self.learnt.belief:
-            return plain
-        total = np.full(plain.shape, self.learnt.offset)
-        for column, step in zip(features(machine, load), self.learnt.steps, strict=True):
-            total += step(column)
-        return np.asarray(plain * np.exp(self.learnt.belief * total))
+        disk = self.transfer * load.read_mib / machine.read_mib_s + self.access * load.reads * machine.access_ms / 1000
+        want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
+        # Pages are thrown out and read again in proportion to how little of what is in use has room.
+        again = self.refault * want * load.need_mib / machine.usable_mib / np.maximum(load.read_mib, 1)
+        work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
+        # A norm of the two: at least the longer one, at most their sum, and it falls with either.
+        most = np.maximum(np.maximum(work, disk), 1e-9)
+        both = most * ((work / most) ** self.overlap + (disk / most) ** self.overlap) ** (1 / self.overlap)
+        return np.asarray(self.wait_s + both + again * disk)
 
     def factor(self, certainty: float) -> float:
         """What the seconds are times to hold with a certainty, by the held-out sessions (split conformal).
@@ -193,24 +175,6 @@ class Stage:
         weights = self.weights if self.weights.size else np.full(n, 1 / n)
         at = int(np.searchsorted(np.cumsum(weights), certainty * (n + 1) / n - 1e-9))
         return math.inf if at >= n else max(1.0, float(np.exp(self.residuals[at])))
-
-
-def features(machine: Machine, load: Load) -> tuple[Array, ...]:
-    """Features of the learnt remainder, in the order of `FEATURES`; each broadcasts to the pairs.
-
-    Parameters
-    ----------
-    machine : Machine
-    load : Load
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-    """
-    return (
-        np.log(machine.decompress_mib_s), np.log(machine.read_mib_s), np.log(machine.access_ms),
-        np.log(machine.usable_mib / load.need_mib),
-    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -277,7 +241,6 @@ class Model:
                 name: {
                     **{one: getattr(stage, one) for one in COEFFICIENTS},
                     "ready": list(stage.ready),
-                    "learnt": stage.learnt.to_json(),
                     # JSON has no infinity: it is null.
                     "residuals": [float(one) if np.isfinite(one) else None for one in stage.residuals],
                     "weights": list(map(float, stage.weights)),
@@ -295,8 +258,6 @@ class Model:
         ValueError, KeyError
             When a figure is missing, or figures do not go together.
         """
-        if content["format"] != FORMAT:
-            raise ValueError(f"it is of format {content['format']}, and {FORMAT} is read")
         stages = {key: _stage(content["stages"][key]) for key in STAGES}
         kill = Kill(float(content["kill"]["middle"]), float(content["kill"]["slope"]))
         measured = {name: (float(low), float(high)) for name, (low, high) in content["measured"].items()}
@@ -318,7 +279,6 @@ class KeptStage(Kept):
     start: Size
     overlap: Overlap
     ready: list[Share]
-    learnt: KeptSteps
     residuals: list[Log | None]
     weights: list[Share]
 
@@ -351,12 +311,6 @@ def _stage(content: Mapping[str, Any]) -> Stage:
     ready = tuple(map(float, content["ready"]))
     if list(ready) != sorted(ready, reverse=True):
         raise ValueError("the shares of moments with work for more threads do not fall")
-    learnt = Additive.from_json(content["learnt"])
-    if learnt.belief and learnt.features != FEATURES:
-        raise ValueError(f"learnt features are {learnt.features}")
-    for step, way in zip(learnt.steps, DIRECTIONS, strict=bool(learnt.belief)):
-        if (way * np.diff(step.levels) < -1e-9).any():
-            raise ValueError("a learnt step goes the wrong way")
     residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
     weights = np.array(content["weights"], dtype=float)
     if weights.size and (weights.shape != residuals.shape or abs(weights.sum() - 1) > 1e-3):
@@ -365,25 +319,11 @@ def _stage(content: Mapping[str, Any]) -> Stage:
     if (residuals[1:] < residuals[:-1]).any():
         raise ValueError("the residuals do not rise")
     values = {name: float(content[name]) for name in COEFFICIENTS}
-    return Stage(**values, learnt=learnt, residuals=residuals, weights=weights, ready=ready)
+    return Stage(**values, residuals=residuals, weights=weights, ready=ready)
 
 
 def read_model(path: Path) -> Model:
-    """Read a model file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-
-    Returns
-    -------
-    Model
-
-    Raises
-    ------
-    TableError
-        When it cannot be read, or is damaged; the message names the file and what is wrong.
-    """
+    """Read a model file."""
     content = read_kept(path, KeptComfort, FORMAT, REMAKE)
     try:
         return Model.from_json(content)

@@ -47,19 +47,7 @@ def physics() -> Physics:
 
 
 def usable_mib(ram_mib: Array, p: Physics) -> Array:
-    """Memory that is left for processes.
-
-    Parameters
-    ----------
-    ram_mib : numpy.ndarray
-        Memory fitted [MiB].
-    p : Physics
-
-    Returns
-    -------
-    numpy.ndarray
-        [MiB], not below 1.
-    """
+    """Memory that is left for processes."""
     return np.maximum(ram_mib * (1 - p.page_share) - p.firmware_mib - p.kernel_mib, 1.0)
 
 

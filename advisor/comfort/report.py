@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
+from sklearn.model_selection import LeaveOneGroupOut
 
 from advisor import tables
 from advisor.comfort import training
@@ -86,58 +87,38 @@ def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
     -------
     HeldOut
     """
-    groups = getattr(rows, way)
-    predicted = training.held_out_s(rows, groups)
-    left = training.residuals(rows, predicted)
-    bound = np.full(len(rows), np.nan)
-    baselines = {
-        "physics alone": training.held_out_s(rows, groups, learn=False),
-        "median of the others": np.full(len(rows), np.nan),
-        "processor work alone": np.full(len(rows), np.nan),
-    }
-    work = rows.load.work_mib / rows.machine.decompress_mib_s
-    for group in dict.fromkeys(groups):
-        held = np.asarray(groups == group, dtype=bool)
-        values, weights = training.spread_of(left[~held], rows.reached[~held])
-        factor = Stage(0, 0, 0, 0, 0, 0, residuals=values, weights=weights).factor(LEVEL)
-        bound[held] = predicted[held] * factor
-        others = rows.reached & ~held
-        baselines["median of the others"][held] = np.median(rows.seconds[others])
-        baselines["processor work alone"][held] = work[held] * np.median(rows.seconds[others] / work[others])
+    predicted = training.held_out_s(training.StartTime(), rows, way)
+    left, reached = training.residuals(rows, predicted), rows.reached
+    work = (rows.X["work_mib"] / rows.X["decompress_mib_s"]).to_numpy(dtype=float)
+    bound, middle, by_work = (np.full(len(rows), np.nan) for _ in range(3))
+    for train, test in LeaveOneGroupOut().split(rows.X, groups=rows.X[way]):
+        values, weights = training.spread_of(left[train], reached[train])
+        bound[test] = predicted[test] * Stage(0, 0, 0, 0, 0, 0, residuals=values, weights=weights).factor(LEVEL)
+        others = train[reached[train]]
+        middle[test] = np.median(rows.seconds[others])
+        by_work[test] = work[test] * np.median(rows.seconds[others] / work[others])
+    baselines = {"median of the others": middle, "processor work alone": by_work}
     return HeldOut(stage, way, rows, predicted, bound, baselines)
 
 
 def killed_called_comfortable(frame: pd.DataFrame, judged: dict[tuple[str, str], HeldOut], way: str) -> tuple[int, int]:
     """Count held-out sessions that had a process killed, and those of them that would have been called comfortable.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        From `training.pressed`.
-    judged : dict of tuple to HeldOut
-        By stage and way.
-    way : str
-
-    Returns
-    -------
-    tuple of int
-        Killed, and called comfortable by the default thresholds all the same.
+    Killed, and called comfortable by the default thresholds all the same.
     """
     limits, p = Thresholds(), physics()
     kills = training.kill_rows(frame)
     fuller = float(np.exp(float(ndtri(limits.certainty)) * p.memory_spread))
-    groups = getattr(kills, way)
     called = 0
-    for group in dict.fromkeys(groups):
-        held = np.asarray(groups == group, dtype=bool)
-        curve = training.fit_kill(training.some_kills(kills, ~held))
-        for at in np.flatnonzero(held & kills.killed):
+    for train, test in LeaveOneGroupOut().split(kills.room, groups=getattr(kills, way)):
+        curve = training.fit_kill(kills.room[train], kills.killed[train])
+        for at in test[kills.killed[test]]:
             room = kills.room[at] / fuller
             likely = float(curve.probability(np.array(room), np.array(1.0)))
             left = 100 * (1 - 1 / room)
             # A plan whose desktop was killed has no time: nothing but memory speaks against it.
             times = all(
-                (one.bound[one.rows.plan == kills.plan[at]] <= limit).all()
+                (one.bound[one.rows.X["plan"].eq(kills.plan[at]).to_numpy()] <= limit).all()
                 for one, limit in (
                     (judged["desktop", way], limits.desktop_s), (judged["browser", way], limits.browser_s),
                 )
@@ -231,17 +212,7 @@ _MEANING = {
 
 
 def bounds_line(at_bound: Sequence[Mapping[str, Any]]) -> str:
-    """What of the model stands at the edge of what its fit allows, in one sentence.
-
-    Parameters
-    ----------
-    at_bound : sequence of mapping
-        `stage`, `coefficient`, `side` and `bound`, as the model file has them under `about`.
-
-    Returns
-    -------
-    str
-    """
+    """What of the model stands at the edge of what its fit allows, in one sentence."""
     if not at_bound:
         return "no coefficient stands at the edge of what the fit allows"
     parts = [

@@ -1,19 +1,25 @@
-"""Fit the comfort model's parts on measured sessions; sessions that were given up count as 'longer than that'."""
+"""Fit the comfort model's parts on measured sessions; sessions that were given up count as 'longer than that'.
+
+rows = rows_of(pressed(sessions), "desktop")
+cross_val_predict(StartTime(), rows.X, rows.y, groups=rows.X["edition"], cv=LeaveOneGroupOut())
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
+from sklearn.base import BaseEstimator, RegressorMixin, clone
+from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
-from advisor.comfort.model import COEFFICIENTS, DIRECTIONS, FEATURES, Kill, Load, Machine, Stage, features
+from advisor.comfort.model import COEFFICIENTS, Kill, Load, Machine, Stage
 from advisor.editions.measured import anchor_mib_s, unhindered
 from advisor.errors import InputError
-from advisor.timing.learnt import Additive, LearntPart
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -32,35 +38,38 @@ _BEGIN = (0.8, 1.1, 1.5)
 LEAST_ROWS = 12
 GIVEN_UP = "not there"
 
+MACHINE = tuple(Machine.__dataclass_fields__)
+LOAD = tuple(Load.__dataclass_fields__)
+
 
 @dataclass(frozen=True)
 class Rows:
-    """Measured rows of one stage, as arrays of one length.
+    """Measured rows of one stage.
 
     Attributes
     ----------
-    machine : Machine
-    load : Load
-        Of the edition, from its unhindered sessions: what the model will know of a unit.
-    seconds : numpy.ndarray, shape (n,)
-        [s]; NaN where the stage was given up.
-    limit_s : numpy.ndarray, shape (n,)
-        When it was given up [s].
-    edition, memory : numpy.ndarray of str, shape (n,)
-        Groups to leave out.
-    plan : numpy.ndarray of str, shape (n,)
+    X : pandas.DataFrame, shape (n, any)
+        The fields of `Machine` and of `Load`, the latter of the edition's unhindered sessions: what the model will know
+        of a unit; then edition, memory and plan, the groups to leave out.
+    y : pandas.DataFrame, shape (n, 2)
+        seconds, NaN where the stage was given up, and limit_s, when it was or would have been [s].
     """
 
-    machine: Machine
-    load: Load
-    seconds: Array
-    limit_s: Array
-    edition: NDArray[np.object_]
-    memory: NDArray[np.object_]
-    plan: NDArray[np.object_]
+    X: pd.DataFrame
+    y: pd.DataFrame
 
     def __len__(self) -> int:
-        return len(self.seconds)
+        return len(self.y)
+
+    @property
+    def seconds(self) -> Array:
+        """Time to the stage, NaN where it was given up [s]."""
+        return self.y["seconds"].to_numpy(dtype=float)
+
+    @property
+    def limit_s(self) -> Array:
+        """When it was, or would have been, given up [s]."""
+        return self.y["limit_s"].to_numpy(dtype=float)
 
     @property
     def reached(self) -> Mask:
@@ -69,26 +78,80 @@ class Rows:
 
     def some(self, mask: Mask) -> Rows:
         """Rows of a mask."""
-        cut = {name: getattr(self.machine, name)[mask] for name in Machine.__dataclass_fields__}
-        load = {name: getattr(self.load, name)[mask] for name in Load.__dataclass_fields__}
-        return Rows(
-            Machine(**cut), Load(**load), self.seconds[mask], self.limit_s[mask], self.edition[mask],
-            self.memory[mask], self.plan[mask],
-        )  # fmt: skip
+        return Rows(self.X[mask], self.y[mask])
+
+
+class StartTime(RegressorMixin, BaseEstimator):
+    """Seconds of one stage, by scikit-learn's conventions; fitted on logarithms, where a few odd rows weigh little.
+
+    What remains was tried to be learnt (a level, powers, boosted steps, each only the better way); nested in leaving
+    editions or memory sizes out it came no nearer, so physics stands alone.
+
+    Attributes
+    ----------
+    stage_ : Stage
+        Without held-out residuals.
+    """
+
+    def fit(self, X: pd.DataFrame, y: pd.DataFrame) -> StartTime:
+        """Fit on `Rows.X` and `Rows.y`, or any rows of the two; too few are refused."""
+        rows = Rows(X, y)
+        if rows.reached.sum() < LEAST_ROWS:
+            raise InputError(f"{rows.reached.sum()} measured sessions are too few to fit on; {LEAST_ROWS} are needed.")
+        machine, load, reached = _machine(X), _load(X), rows.reached
+        target = np.log(np.where(reached, rows.seconds, rows.limit_s))
+
+        def remainder(values: Array) -> Array:
+            off = np.log(_stage(values).seconds(machine, load)) - target
+            # Longer than the limit is no error for a row that was given up at it.
+            return np.where(reached, off, np.minimum(off, 0))
+
+        def search(start: float) -> OptimizeResult:
+            begin = _START | {"start": start}
+            return least_squares(
+                remainder, [begin[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
+                bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
+                x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
+            )  # fmt: skip
+
+        # Where want of memory begins is a kink, which a search from one side may not see.
+        best = min((search(start) for start in _BEGIN), key=lambda found: float(found.cost))
+        self.stage_ = _stage(best.x)
+        return self
+
+    def predict(self, X: pd.DataFrame) -> Array:
+        """Seconds; shape (n,) [s]."""
+        return self.stage_.seconds(_machine(X), _load(X))
+
+    def score(self, X: pd.DataFrame, y: pd.DataFrame, sample_weight: Array | None = None) -> float:
+        """Minus the median size of the relative error over the rows that were reached; the larger the better."""
+        return -float(np.nanmedian(np.abs(self.predict(X) / y["seconds"].to_numpy(dtype=float) - 1)))
+
+
+def _stage(values: Array) -> Stage:
+    wait_s, work, transfer, access, refault, start, overlap = map(float, values)
+    return Stage(wait_s, work, transfer, access, refault, start, overlap)
+
+
+def _machine(X: pd.DataFrame) -> Machine:
+    return Machine(*(X[name].to_numpy(dtype=float) for name in MACHINE))
+
+
+def _load(X: pd.DataFrame) -> Load:
+    return Load(*(X[name].to_numpy(dtype=float) for name in LOAD))
+
+
+def held_out_s(estimator: BaseEstimator, rows: Rows, way: str) -> Array:
+    """Every row's seconds, predicted without any row of its group; shape (n,) [s]."""
+    return np.asarray(
+        cross_val_predict(clone(estimator), rows.X, rows.y, groups=rows.X[way], cv=LeaveOneGroupOut()), dtype=float
+    )
 
 
 def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
-    """Take the rows measured under pressure that are not disturbed, as numbers, with the edition's own load beside.
+    """Rows measured under pressure that are not disturbed, as numbers, with the edition's own load beside.
 
-    Parameters
-    ----------
-    sessions : pandas.DataFrame
-        The table comfort/sessions, as text.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
+    With `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
     """
     free = unhindered(sessions)
     frame = sessions[sessions["plan"].notna() & sessions["disturbed"].isna()].reset_index(drop=True)
@@ -111,72 +174,26 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def rows_of(frame: pd.DataFrame, stage: str) -> Rows:
-    """Rows of one stage that tell of its time: reached, or given up for time alone.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        From `pressed`.
-    stage : str
-        'desktop' or 'browser'.
-
-    Returns
-    -------
-    Rows
-    """
+    """Rows of `pressed` that tell of one stage's time: reached, or given up for time alone."""
     some = frame[frame["stage"].eq(WRITTEN[stage])]
     # A desktop whose process was killed has no time: that is the other model's.
     gone = some["seconds"].isna() & (some["note"].fillna("").str.contains(GIVEN_UP) | some["kills"].gt(0))
-    some = some[~gone]
-
-    def column(title: str) -> Array:
-        return some[title].to_numpy(dtype=float)
-
-    need = "session_need_mib" if stage == "desktop" else "browser_need_mib"
-    machine = Machine(
-        column("memory_limit_mib"), column("decompress_mib_s"), np.ones(len(some)), column("disk_read_mib_s"),
-        column("disk_access_ms"),
+    some = some[~gone].reset_index(drop=True)
+    sources = {
+        "usable_mib": "memory_limit_mib", "decompress_mib_s": "decompress_mib_s", "read_mib_s": "disk_read_mib_s",
+        "access_ms": "disk_access_ms", "work_mib": "work_mib", "read_mib": "cold_mib", "reads": "cold_reads",
+        "need_mib": "session_need_mib" if stage == "desktop" else "browser_need_mib",
+    }  # fmt: skip
+    X = pd.DataFrame({name: some[source].astype(float) for name, source in sources.items()}).assign(
+        cores=1.0, edition=some["edition"].to_numpy(dtype=object), memory=_memory(some),
+        plan=some["plan"].to_numpy(dtype=object),
     )  # fmt: skip
-    seconds = np.where(some["ok"].eq("yes"), column("seconds"), np.nan)
-    load = Load(column("work_mib"), column("cold_mib"), column("cold_reads"), column(need))
-    return Rows(
-        machine, load, seconds, column("limit_s"),
-        some["edition"].to_numpy(dtype=object), some["memory_limit_mib"].astype(int).astype(str).to_numpy(dtype=object),
-        some["plan"].to_numpy(dtype=object),
-    )  # fmt: skip
+    seconds = some["seconds"].astype(float).where(some["ok"].eq("yes"))
+    return Rows(X, pd.DataFrame({"seconds": seconds, "limit_s": some["limit_s"].astype(float)}))
 
 
-def fit_physics(rows: Rows) -> Stage:
-    """Fit the coefficients of the physics, none negative, on logarithms; a few odd rows weigh little.
-
-    Parameters
-    ----------
-    rows : Rows
-
-    Returns
-    -------
-    Stage
-        Without a learnt part.
-    """
-    target = np.log(np.where(rows.reached, rows.seconds, rows.limit_s))
-
-    def remainder(values: Array) -> Array:
-        stage = _stage(values)
-        off = np.log(stage.physics_s(rows.machine, rows.load)) - target
-        # Longer than the limit is no error for a row that was given up at it.
-        return np.where(rows.reached, off, np.minimum(off, 0))
-
-    def search(start: float) -> OptimizeResult:
-        begin = _START | {"start": start}
-        return least_squares(
-            remainder, [begin[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
-            bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
-            x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
-        )  # fmt: skip
-
-    # Where want of memory begins is a kink, which a search from one side may not see.
-    best = min((search(start) for start in _BEGIN), key=lambda found: float(found.cost))
-    return _stage(best.x)
+def _memory(some: pd.DataFrame) -> NDArray[np.object_]:
+    return some["memory_limit_mib"].astype(int).astype(str).to_numpy(dtype=object)
 
 
 def at_bound(stage: Stage) -> list[dict[str, str | float]]:
@@ -200,122 +217,23 @@ def at_bound(stage: Stage) -> list[dict[str, str | float]]:
     ]
 
 
-def _stage(values: Array) -> Stage:
-    wait_s, work, transfer, access, refault, start, overlap = map(float, values)
-    return Stage(wait_s, work, transfer, access, refault, start, overlap)
-
-
-def fit_stage(rows: Rows, learn: bool = True, seed: int = 0) -> Stage:
-    """Fit one stage: physics, then what remains, where leaving groups out says that learning it helps.
-
-    Parameters
-    ----------
-    rows : Rows
-    learn : bool
-    seed : int
-
-    Returns
-    -------
-    Stage
-        Without held-out residuals.
-
-    Raises
-    ------
-    InputError
-        When there are too few rows.
-    """
-    if rows.reached.sum() < LEAST_ROWS:
-        raise InputError(f"{rows.reached.sum()} measured sessions are too few to fit on; {LEAST_ROWS} are needed.")
-    stage = fit_physics(rows)
-    if not learn:
-        return stage
-    done = rows.some(rows.reached)
-    left = np.log(done.seconds) - np.log(stage.physics_s(done.machine, done.load))
-    part = LearntPart(FEATURES, DIRECTIONS, seed=seed, strengths=(10, 25))
-    part.fit(np.column_stack(features(done.machine, done.load)), left, [list(done.edition), list(done.memory)])
-    return replace(stage, learnt=part.model_ if part.model_.belief else Additive())
-
-
-def predict(stage: Stage, rows: Rows) -> Array:
-    """Seconds that a stage gives for rows.
-
-    Parameters
-    ----------
-    stage : Stage
-    rows : Rows
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-    """
-    return stage.seconds(rows.machine, rows.load)
-
-
-def held_out_s(rows: Rows, groups: NDArray[np.object_], learn: bool = True) -> Array:
-    """Predict every row by a model that has seen no row of its group.
-
-    Parameters
-    ----------
-    rows : Rows
-    groups : numpy.ndarray of str, shape (n,)
-    learn : bool
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        [s]
-    """
-    out = np.full(len(rows), np.nan)
-    for group in dict.fromkeys(groups):
-        held = np.asarray(groups == group, dtype=bool)
-        out[held] = predict(fit_stage(rows.some(~held), learn), rows.some(held))
-    return out
-
-
 def residuals(rows: Rows, predicted: Array) -> Array:
-    """Logarithms of actual over predicted; for a row given up, of the limit over predicted: it is that or more.
-
-    Parameters
-    ----------
-    rows : Rows
-    predicted : numpy.ndarray, shape (n,)
-        [s]
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-    """
+    """Logarithms of actual over predicted; for a row given up, of the limit over predicted: it is that or more."""
     return np.asarray(np.log(np.where(rows.reached, rows.seconds, rows.limit_s) / predicted))
 
 
 def spread_of(values: Array, known: Mask) -> tuple[Array, Array]:
-    """Distribution of values of which some are only known to be that or more.
+    """Distribution of values of which some are only known to be that or more, by the estimator of Kaplan and Meier.
 
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n,)
-    known : numpy.ndarray of bool, shape (n,)
-
-    Returns
-    -------
-    values : numpy.ndarray, shape (m,)
-        The known ones, rising, and infinity at the end when the largest of all is not known.
-    weights : numpy.ndarray, shape (m,)
-        Adding up to 1: the weight of each unknown one is shared out to all above it, which gives the estimator of
-        Kaplan and Meier (Efron 1967, The two sample problem with censored data, section 7).
+    The known ones, rising, each once, and infinity at the end for the share that is not known to end; their weights.
     """
-    # Among equals what is known comes first.
-    order = np.lexsort((~known, values))
-    values, known = values[order], known[order]
-    n = len(values)
-    weights = np.full(n, 1 / n)
-    for at in np.flatnonzero(~known):
-        if at + 1 < n:
-            weights[at + 1 :] += weights[at] / (n - at - 1)
-            weights[at] = 0
-    if n and not known[-1]:
-        values[-1], known[-1] = math.inf, True
-    return values[known], weights[known]
+    from scipy.stats import CensoredData, ecdf
+
+    cdf = ecdf(CensoredData(uncensored=values[known], right=values[~known])).cdf
+    weights = np.diff(cdf.probabilities, prepend=0.0)
+    rest = max(1.0 - float(weights.sum()), 0.0)
+    found, weights = np.append(cdf.quantiles, math.inf), np.append(weights, rest if rest > 1e-12 else 0.0)
+    return found[weights > 0], weights[weights > 0]
 
 
 @dataclass(frozen=True)
@@ -337,34 +255,8 @@ class KillRows:
     plan: NDArray[np.object_]
 
 
-def some_kills(rows: KillRows, mask: Mask) -> KillRows:
-    """Rows of a mask.
-
-    Parameters
-    ----------
-    rows : KillRows
-    mask : numpy.ndarray of bool, shape (n,)
-
-    Returns
-    -------
-    KillRows
-    """
-    return KillRows(**{name: getattr(rows, name)[mask] for name in KillRows.__dataclass_fields__})
-
-
 def kill_rows(frame: pd.DataFrame) -> KillRows:
-    """Take the sessions that tell of kills: those that had one, and those that carried their whole load without.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        From `pressed`.
-
-    Returns
-    -------
-    KillRows
-        A row a session.
-    """
+    """Of `pressed`, the sessions that tell of kills: those that had one, and those that carried their whole load."""
     groups = frame.sort_values("stage", ascending=False).groupby("plan", sort=False)
     last = groups.last()
     killed = groups["kills"].max().gt(0)
@@ -374,30 +266,18 @@ def kill_rows(frame: pd.DataFrame) -> KillRows:
     last, killed = last[keep], killed[keep]
     return KillRows(
         (last["memory_limit_mib"] / last["browser_need_mib"]).to_numpy(dtype=float), killed.to_numpy(dtype=bool),
-        last["edition"].to_numpy(dtype=object),
-        last["memory_limit_mib"].astype(int).astype(str).to_numpy(dtype=object),
-        last.index.to_numpy(dtype=object),
+        last["edition"].to_numpy(dtype=object), _memory(last), last.index.to_numpy(dtype=object),
     )  # fmt: skip
 
 
-def fit_kill(rows: KillRows) -> Kill:
-    """Fit the probability of a kill on the logarithm of memory over need: a ridge-held logistic curve.
+def fit_kill(room: Array, killed: Mask) -> Kill:
+    """Probability of a kill by the logarithm of memory over need: a ridge-held logistic curve.
 
-    Parameters
-    ----------
-    rows : KillRows
-
-    Returns
-    -------
-    Kill
-        When all sessions or none were killed, the curve stands at the edge of what was measured.
+    When all sessions or none were killed, the curve stands at the edge of what was measured.
     """
-    from sklearn.linear_model import LogisticRegression
-
-    x = np.log(rows.room)
-    if rows.killed.all() or not rows.killed.any():
-        edge = float(np.exp(x.max() if rows.killed.all() else x.min()))
-        return Kill(edge, 4.0)
-    fitted = LogisticRegression(C=10.0).fit(x[:, None], rows.killed)
+    x = np.log(room)
+    if killed.all() or not killed.any():
+        return Kill(float(np.exp(x.max() if killed.all() else x.min())), 4.0)
+    fitted = LogisticRegression(C=10.0).fit(x[:, None], killed)
     slope = max(-float(fitted.coef_[0, 0]), 0.1)
     return Kill(float(np.exp(float(fitted.intercept_[0]) / slope)), slope)

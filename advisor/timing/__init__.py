@@ -6,34 +6,34 @@ timing.elapsed_min, timing.elapsed_low_min, timing.elapsed_high_min, timing.phas
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import pandas as pd
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, read_conditions
-from advisor.timing.fitting import fit
 from advisor.timing.model import TimingModel, load_model
 from advisor.timing.predict import Timing, phases, predict
 from advisor.timing.rehearsals import Rehearsals, read_rehearsals
 from advisor.timing.versions import serving_model
 
+if TYPE_CHECKING:
+    from advisor.timing.fitting import InstallTime, fit
+
 __all__ = [
-    "CONDITIONS", "MEASURED_PHASES", "Rehearsals", "Timing", "TimingModel", "fit", "load_model", "phases", "predict",
-    "predict_conditions", "read_conditions", "read_rehearsals", "serving_model",
+    "CONDITIONS", "MEASURED_PHASES", "InstallTime", "Rehearsals", "Timing", "TimingModel", "fit", "load_model",
+    "phases", "predict", "predict_conditions", "read_conditions", "read_rehearsals", "serving_model",
 ]  # fmt: skip
 
 
+def __getattr__(name: str) -> Any:
+    """Bring in scikit-learn only where something is fitted."""
+    if name not in ("InstallTime", "fit"):
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from advisor.timing import fitting
+
+    return getattr(fitting, name)
+
+
 def predict_conditions(frame: pd.DataFrame, model: TimingModel | None = None) -> pd.DataFrame:
-    """Predict machine seconds under stated conditions; see `TimingModel.predict_conditions`.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Columns of `CONDITIONS`.
-    model : TimingModel, optional
-        The serving model when left out.
-
-    Returns
-    -------
-    pandas.DataFrame
-        `<phase>_s`, `total_s`, `low_s`, `high_s` [s], `note`, `nearest`; a row a row.
-    """
+    """Predict machine seconds under stated conditions, by the serving model; see `TimingModel.predict_conditions`."""
     return (serving_model() if model is None else model).predict_conditions(frame)

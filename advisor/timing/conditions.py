@@ -61,26 +61,10 @@ MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "boot", "refresh", "base",
 def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.DataFrame:
     """Read a conditions table into numbers.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, any)
-        Needs the columns of `CONDITIONS`. Text cells are read as numbers. The columns `compression`, `memory_mib` [MiB]
-        and `release` are read where present; others are left alone.
-    speeds_needed : bool
-        False lets the three measured speeds be absent or empty, as on a unit that was not measured.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n, len(CONDITIONS + EXTRAS))
-        float64, same index; an unknown speed is NaN. Of `EXTRAS`, `xz` is 1 where the image is compressed with xz,
-        0 where with something quicker, NaN where nobody said; `memory_mib` is `USUAL_MEMORY_MIB` where nobody said;
-        `plain_modules` is 1 where the kernel's modules are not compressed, which makes an initramfs dearer: by the
-        release, else by how well the tree compresses.
-
-    Raises
-    ------
-    InputError
-        When a column is missing, or a cell is no number or outside `LIMITS`; the message names row, column, value.
+    Float64, same index; an unknown speed is NaN. Of `EXTRAS`, `xz` is 1 where the image is compressed with xz, 0 where
+    with something quicker, NaN where nobody said; `memory_mib` is `USUAL_MEMORY_MIB` where nobody said; `plain_modules`
+    is 1 where the kernel's modules are not compressed, which makes an initramfs dearer: by the release, else by how
+    well the tree compresses.
     """
     may_lack = () if speeds_needed else ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")
     lacking = [name for name in CONDITIONS if name not in frame.columns and name not in may_lack]

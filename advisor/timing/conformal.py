@@ -9,6 +9,12 @@ References
    regression, JASA 113 (2018), section 2.2: split conformal prediction and its guarantee.
 .. [2] Y. Romano, E. Patterson, E. J. Candès, Conformalized quantile regression, NeurIPS 32 (2019).
 .. [3] V. Vovk, A. Gammerman, G. Shafer, Algorithmic Learning in a Random World, 2005, section 4.5: Mondrian.
+.. [4] R. F. Barber, E. J. Candès, A. Ramdas, R. J. Tibshirani, Conformal prediction beyond exchangeability, Annals of
+   Statistics 51 (2023), 816-845, section 2.2: the coverage lost is at most the weighted distance between rows and the
+   new one, so rows of another time are to count less.
+
+It is a sorted column and a rank, so that serving needs no further library; MAPIE and crepes, which do the same, are the
+references of `tests/outside/test_conformal.py`.
 """
 
 from __future__ import annotations
@@ -35,23 +41,8 @@ GROUP_ROWS = 30
 def half_width(scores: Sequence[float] | Array, level: float = LEVEL) -> float:
     """Split-conformal half-width.
 
-    Parameters
-    ----------
-    scores : array-like, shape (n,)
-        Sizes of calibration residuals, in any unit.
-    level : float
-        Share to cover, between 0 and 1.
-
-    Returns
-    -------
-    float
-        The ceil((n + 1) level)-th smallest score, infinite when there are fewer scores than that [1]_; it
-        covers at least `level`, and at most `level` + 1 / (n + 1) when no scores tie.
-
-    Raises
-    ------
-    ValueError
-        When the level is not between 0 and 1, or a score is negative or not a number.
+    The ceil((n + 1) level)-th smallest score, infinite when there are fewer scores than that [1]_; it covers at least
+    `level`, and at most `level` + 1 / (n + 1) when no scores tie.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must be between 0 and 1, not {level}")
@@ -61,6 +52,18 @@ def half_width(scores: Sequence[float] | Array, level: float = LEVEL) -> float:
     # The rounding guards against (n + 1) level coming out a hair above a whole number.
     rank = math.ceil(round((values.size + 1) * level, 9))
     return float(values[rank - 1]) if rank <= values.size else math.inf
+
+
+def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> float:
+    """Split-conformal half-width where rows count differently.
+
+    Smallest score up to which the weights (at most 1 each), over their sum and the new unit's 1, reach the level [4]_;
+    infinite when none does. With weights of 1 it is `half_width`.
+    """
+    order = np.argsort(scores, kind="stable")
+    reached = np.cumsum(weights[order]) / (weights.sum() + 1)
+    place = int(np.searchsorted(reached, level - 1e-9))
+    return float(scores[order[place]]) if place < len(order) else math.inf
 
 
 @dataclass(frozen=True)
@@ -97,22 +100,7 @@ class Widths:
 def calibrate(
     residuals: Array, groups: Sequence[object] | None = None, sizes: Array | None = None, level: float = LEVEL
 ) -> Widths:
-    """Half-widths from calibration residuals.
-
-    Parameters
-    ----------
-    residuals : numpy.ndarray, shape (n,)
-        Log ratios of actual over predicted, each predicted by a model that had not seen its row.
-    groups : sequence, shape (n,), optional
-        Such as kinds of storage.
-    sizes : numpy.ndarray, shape (n,), optional
-        Difficulty of each row, above zero; the half-widths are then in multiples of it.
-    level : float
-
-    Returns
-    -------
-    Widths
-    """
+    """Half-widths from calibration residuals."""
     scores = np.abs(residuals) / (1.0 if sizes is None else sizes)
     own: dict[str, float] = {}
     if groups is not None:

@@ -30,16 +30,6 @@ class Kept(BaseModel):
     model_config = ConfigDict(strict=True)
 
 
-class KeptSteps(Kept):
-    """A sum of step functions: `advisor.timing.learnt.Additive`."""
-
-    features: list[StrictStr]
-    edges: list[list[Figure]]
-    levels: list[list[Log]]
-    offset: Log
-    belief: Share
-
-
 class KeptWidths(Kept):
     """Half-widths: `advisor.timing.conformal.Widths`."""
 
@@ -61,7 +51,7 @@ class KeptLog(Kept):
     rows: Count
     invented: StrictBool
     hands_factor: Factor
-    work: KeptSteps
+    level: Log = 0.0
     widths: KeptWidths
     effects: dict[str, dict[str, Log]] = {}
     technicians: dict[str, Factor] = {}
@@ -115,7 +105,7 @@ class KeptTiming(Kept):
     format: StrictInt
     about: KeptAbout
     physics: dict[str, KeptPhase]
-    learnt: KeptSteps
+    level: Factor
     widths: KeptWidths
     log: KeptLog
     seen: KeptSeen
@@ -124,7 +114,7 @@ class KeptTiming(Kept):
 Kind = TypeVar("Kind", bound=Kept)
 
 
-def read_kept(path: str | Path, kind: type[Kind], newest: int, remake: str) -> dict[str, Any]:
+def read_kept(path: str | Path, kind: type[Kind], reads: int, remake: str) -> dict[str, Any]:
     """Read a model file whose shape and figures are right.
 
     Parameters
@@ -132,8 +122,8 @@ def read_kept(path: str | Path, kind: type[Kind], newest: int, remake: str) -> d
     path : path-like
     kind : type of Kept
         What it has to hold.
-    newest : int
-        Newest format that is read.
+    reads : int
+        Format that is read.
     remake : str
         Command that makes it anew, for the hint.
 
@@ -145,16 +135,14 @@ def read_kept(path: str | Path, kind: type[Kind], newest: int, remake: str) -> d
     Raises
     ------
     TableError
-        When it cannot be read, is of a newer format, or is damaged; the message names the file and what is wrong.
+        When it cannot be read, is of another format, or is damaged; the message names the file and what is wrong.
     """
     hint = f"Make it again with: {remake}"
     content = read_json(path, LARGEST_MODEL, TableError, hint)
     form = content.get("format")
-    if isinstance(form, int) and form > newest:
-        raise TableError(
-            f"The model {path} is of format {form}; this version reads up to {newest}.",
-            f"Install a newer version of the package. Or: {hint}",
-        )
+    if isinstance(form, int) and form != reads:
+        newer = "Install a newer version of the package. Or: " if form > reads else ""
+        raise TableError(f"The model {path} is of format {form}; this version reads {reads}.", newer + hint)
     try:
         kind.model_validate(content)
     except ValidationError as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,21 +13,16 @@ from numpy.typing import NDArray
 from advisor.errors import InputError
 from advisor.files import read_text
 from advisor.shop import Shop
-from advisor.timing.conformal import GROUP_ROWS, LEVEL, Widths
+from advisor.timing.conformal import GROUP_ROWS, Widths, weighted_half_width
 from advisor.timing.hands import phase_table
-from advisor.timing.learnt import MIN_ROWS, Additive, LearntPart, Steps, effective_rows, weighted_median
 from advisor.timing.logged import HALF_LIFE_DAYS, Logged, age_weights, invented, lay, log_units
 from advisor.timing.logpart import CURVE_LEVELS, Curve, LogPart, normal_curve
 from advisor.timing.model import TimingModel, with_log
-from advisor.timing.pooling import Pooled, pool
-from advisor.timing.predict import LOG_DIRECTIONS, LOG_FEATURES, log_features
+from advisor.timing.pooling import Pooled, effective_rows, pool, weighted_median
 
-__all__ = ["fit_log", "invented", "learn", "log_units", "read_log", "weighted_half_width"]
+__all__ = ["fit_log", "invented", "learn", "log_units", "read_log"]
 
 Array = NDArray[np.float64]
-
-FOLDS = 5
-"""Parts a log is cut into when the strength of learning is chosen; each is predicted by what the others taught."""
 
 BLOCKS = 6
 """Runs of time that a log is cut into for its half-widths: a shop changes, and rows of next month are harder to
@@ -35,14 +30,13 @@ predict than rows left out of this one."""
 
 SHRINK_LEVEL = 10
 """Rows at which half of a common factor is believed; from memory: one shop's middle, over ten units that scatter by a
-fifth, is known to a fifteenth, and its first ten units are seldom like the rest. What depends on the machine takes more
-(`SHRINK_ROWS`)."""
+fifth, is known to a fifteenth, and its first ten units are seldom like the rest."""
+
+MIN_ROWS = 20
+"""Units below which a log teaches nothing but two levels."""
 
 FENCE = 3.5
 """Robust standard deviations beyond which a unit's ratio is pulled in before anything is fitted on it."""
-
-CHOICE_ROWS = 5_000
-"""Newest rows that the strength of learning is chosen on; more would not change the choice."""
 
 WIDTH_ROWS = 20_000
 """Newest rows that half-widths rest on."""
@@ -50,7 +44,7 @@ WIDTH_ROWS = 20_000
 
 def fit_log(
     model: TimingModel, log: pd.DataFrame, shop: Shop | None = None, *,
-    catalogue: pd.DataFrame | None = None, processors: pd.DataFrame | None = None, seed: int = 0,
+    catalogue: pd.DataFrame | None = None, processors: pd.DataFrame | None = None,
     half_life_days: float = HALF_LIFE_DAYS,
 ) -> TimingModel:  # fmt: skip
     """Let a bench log correct the model.
@@ -65,9 +59,9 @@ def fit_log(
         minutes are from (see `source_weights`) are used where present. A column `provenance` or `source` that says
         'invented' marks the whole model as resting on an invented log.
     shop : Shop, optional
+        The built-in one when left out.
     catalogue, processors : pandas.DataFrame, optional
         Instead of the built-in catalogue, and of identifying each `cpu`.
-    seed : int
     half_life_days : float
         Age at which a unit counts half [d].
 
@@ -83,39 +77,15 @@ def fit_log(
         When a needed column is missing.
     """
     laid = lay(model, log, shop, catalogue=catalogue, processors=processors)
-    return with_log(model, learn(model, laid, seed=seed, half_life_days=half_life_days))
+    return with_log(model, learn(model, laid, half_life_days))
 
 
-@dataclass(frozen=True)
-class _Taught:
-    """What some units taught."""
+def learn(model: TimingModel, laid: Logged, half_life_days: float = HALF_LIFE_DAYS) -> LogPart:
+    """Learn from units laid beside the model, oldest first.
 
-    hands_factor: float
-    work: Additive
-    effects: dict[str, dict[str, float]]
-
-    def part(self) -> LogPart:
-        return LogPart(hands_factor=self.hands_factor, work=self.work, effects=self.effects)
-
-
-def learn(model: TimingModel, laid: Logged, *, seed: int = 0, half_life_days: float = HALF_LIFE_DAYS) -> LogPart:
-    """Learn from units laid beside the model.
-
-    Parameters
-    ----------
-    model : TimingModel
-        The one they were laid beside.
-    laid : Logged
-        Oldest first.
-    seed : int
-    half_life_days : float
-
-    Returns
-    -------
-    LogPart
-        With 10 units a small factor on hands-on and on machine minutes; from 20 on also what depends on the machine's
-        speeds, where cross-validation finds it worth learning, and effects of models of PC and of images, partly
-        pooled; from 20 on half-widths of the log's own.
+    Few units give a small factor on hands-on and on machine minutes; from `MIN_ROWS` on also effects of models of PC
+    and of images, partly pooled, and half-widths of the log's own. Powers of the speeds and boosted steps were tried
+    beside them on simulated years, and the units after came half a per cent nearer at most.
     """
     if not len(laid):
         return LogPart(invented=laid.invented)
@@ -123,72 +93,34 @@ def learn(model: TimingModel, laid: Logged, *, seed: int = 0, half_life_days: fl
 
     # Each piece of work is so small that threads only wait for each other.
     with threadpool_limits(1):
-        return _learn(model, laid, seed, half_life_days)
+        weights = laid.weight * age_weights(laid.day, half_life_days)
+        taught = _teach(laid, weights)
+        widths, curve = _half_widths(model, laid, weights)
+        technicians, hands_sd = _technicians(laid, weights)
+        first, last = laid.span
+        return replace(
+            taught, rows=len(laid), invented=laid.invented, widths=widths, technicians=technicians, hands_sd=hands_sd,
+            paces=_paces(laid, weights), curve=curve, first=first, last=last,
+            effective_rows=round(effective_rows(weights), 1), half_life_days=half_life_days,
+        )  # fmt: skip
 
 
-def _learn(model: TimingModel, laid: Logged, seed: int, half_life_days: float) -> LogPart:
-    weights = laid.weight * age_weights(laid.day, half_life_days)
-    rounds = _choose(laid, weights, seed)
-    taught = _teach(laid, weights, rounds, seed)
-    widths, curve = _half_widths(model, laid, weights, rounds, seed)
-    known = laid.day[~np.isnan(laid.day)]
-    technicians, hands_sd = _technicians(laid, weights)
-
-    def said(number: float) -> str:
-        return pd.Timestamp(number, unit="D").strftime("%Y-%m-%d")
-
-    return LogPart(
-        rows=len(laid), invented=laid.invented, hands_factor=taught.hands_factor, work=taught.work, widths=widths,
-        effects=taught.effects, technicians=technicians, hands_sd=hands_sd, paces=_paces(laid, weights), curve=curve,
-        first=said(known.min()) if known.size else "", last=said(known.max()) if known.size else "",
-        effective_rows=round(effective_rows(weights), 1), half_life_days=half_life_days,
-    )  # fmt: skip
-
-
-def _teach(laid: Logged, weights: Array, rounds: int | None, seed: int) -> _Taught:
-    """Fit on all units given, at a strength already chosen."""
+def _teach(laid: Logged, weights: Array) -> LogPart:
+    """What all units given teach, half-widths apart."""
     factor = _hands_factor(laid, weights)
     target = _fenced(laid.work_ratio(factor), weights)
-    features = log_features(laid.given.conditions)
-    rows = effective_rows(weights)
-    level = weighted_median(target, weights)
-    believed = rows / (rows + SHRINK_LEVEL)
-    flat = Additive(LOG_FEATURES, tuple(Steps(np.empty(0), np.zeros(1)) for _ in LOG_FEATURES), level, believed)
+    rows, middle = effective_rows(weights), weighted_median(target, weights)
+    part = LogPart(hands_factor=factor, level=middle * rows / (rows + SHRINK_LEVEL))
     if len(laid) < MIN_ROWS:
-        return _Taught(factor, flat, {})
+        return part
     groups = {name: laid.given.groups[name] for name in ("model", "image")}
-    shape = Additive()
-    if rounds:
-        apart = pool(target, groups, weights).of(groups)
-        part = LearntPart(LOG_FEATURES, LOG_DIRECTIONS, seed=seed)
-        shape = part.learn(features, target - apart - level, rounds, weights)
-    # The effects stand beside what the machine's speeds explain, taken at its full size: what is pulled towards none
-    # there for want of rows must not come back through them.
-    whole = shape.predict(features) / shape.belief if shape.belief else np.zeros(len(laid))
-    found = pool(_fenced(target - level - whole, weights), groups, weights)
+    # Beside the level at its full size: what is pulled towards none for want of rows must not come back through them.
+    found = pool(_fenced(target - middle, weights), groups, weights)
     effects = {name: {kind: round(value, 5) for kind, value in own.items()} for name, own in found.effects.items()}
-    if shape.belief:
-        flat = replace(shape, offset=shape.offset + level * believed / shape.belief)
-    return _Taught(factor, flat if rounds is not None else Additive(), effects)
+    return replace(part, effects=effects)
 
 
-def _choose(laid: Logged, weights: Array, seed: int) -> int | None:
-    """Strength of what is learnt of the machine's speeds; 0 is a constant, None nothing at all."""
-    if len(laid) < MIN_ROWS:
-        return 0
-    newest = np.flatnonzero(laid.newest(CHOICE_ROWS))
-    some, own = laid.take(newest), weights[newest]
-    groups = {name: some.given.groups[name] for name in ("model", "image")}
-    target = _fenced(some.work_ratio(_hands_factor(some, own)), own)
-    target = target - pool(target, groups, own).of(groups)
-    part = LearntPart(LOG_FEATURES, LOG_DIRECTIONS, seed=seed)
-    folds = (np.arange(len(some)) % FOLDS).tolist()
-    return part.fit(log_features(some.given.conditions), target, [folds], own).rounds_
-
-
-def _half_widths(
-    model: TimingModel, laid: Logged, weights: Array, rounds: int | None, seed: int
-) -> tuple[Widths, Curve]:
+def _half_widths(model: TimingModel, laid: Logged, weights: Array) -> tuple[Widths, Curve]:
     """Half-widths from units predicted by what those before them taught, in multiples of the model's own."""
     if len(laid) < MIN_ROWS:
         return Widths(1.0), normal_curve()
@@ -199,9 +131,8 @@ def _half_widths(
     for number, held in enumerate(blocks):
         # As at the bench: by what came before. The first block, which nothing came before, by all the others.
         before = np.concatenate(blocks[:number] if number else blocks[1:])
-        taught = _teach(some.take(before), own[before], rounds, seed)
         test = some.take(held)
-        minutes, width = test.predicted(model, taught.part())
+        minutes, width = test.predicted(model, _teach(some.take(before), own[before]))
         scores[held] = np.abs(np.log(test.elapsed / minutes)) / width
     overall = weighted_half_width(scores, own)
     if not np.isfinite(overall) or overall <= 0:
@@ -211,41 +142,9 @@ def _half_widths(
         mine = some.given.kinds == kind
         if mine.sum() >= GROUP_ROWS and effective_rows(own[mine]) >= GROUP_ROWS / 2:
             groups[str(kind)] = weighted_half_width(scores[mine], own[mine])
-    levels, factors = [], []
-    for level in CURVE_LEVELS:
-        at = weighted_half_width(scores, own, level)
-        if np.isfinite(at):
-            levels.append(level)
-            factors.append(round(at / overall, 5))
-    return Widths(overall, groups, len(some)), Curve(tuple(levels), tuple(factors))
-
-
-def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> float:
-    """Split-conformal half-width where rows count differently.
-
-    Parameters
-    ----------
-    scores : numpy.ndarray, shape (n,)
-    weights : numpy.ndarray, shape (n,)
-        At most 1: the unit to be predicted counts 1.
-    level : float
-
-    Returns
-    -------
-    float
-        Smallest score up to which the weights, over their sum and the new unit's, reach the level [1]_; infinite when
-        none does. With weights of 1 it is `advisor.timing.conformal.half_width`.
-
-    References
-    ----------
-    .. [1] R. F. Barber, E. J. Candès, A. Ramdas, R. J. Tibshirani, Conformal prediction beyond exchangeability,
-       Annals of Statistics 51 (2023), 816-845, section 2.2: the coverage lost is at most the weighted distance
-       between rows and the new one, so rows of another time are to count less.
-    """
-    order = np.argsort(scores, kind="stable")
-    reached = np.cumsum(weights[order]) / (weights.sum() + 1)
-    place = int(np.searchsorted(reached, level - 1e-9))
-    return float(scores[order[place]]) if place < len(order) else float("inf")
+    at = {level: weighted_half_width(scores, own, level) for level in CURVE_LEVELS}
+    told = {level: round(width / overall, 5) for level, width in at.items() if np.isfinite(width)}
+    return Widths(overall, groups, len(some)), Curve(tuple(told), tuple(told.values()))
 
 
 def _hands_factor(laid: Logged, weights: Array) -> float:

@@ -14,7 +14,7 @@ from advisor.shop import Shop, default_shop
 from advisor.timing.hands import HandsOn, hands_on, phase_table
 from advisor.timing.logpart import LogPart
 from advisor.timing.model import TimingModel, with_log
-from advisor.timing.predict import Setting, combine, log_features, machine, setting
+from advisor.timing.predict import Setting, combine, machine, setting
 from advisor.unit import DTYPES
 
 Array = NDArray[np.float64]
@@ -98,17 +98,7 @@ class Logged:
         )  # fmt: skip
 
     def work_ratio(self, factor: float) -> Array:
-        """Log of the machine minutes that the log shows over those predicted.
-
-        Parameters
-        ----------
-        factor : float
-            On hands-on minutes, where nobody wrote them down.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-        """
+        """Log of the machine minutes that the log shows over those predicted."""
         busy, under, wait = (part.sum(axis=1) for part in self.hands.beside(self.work, factor))
         held = np.where(np.isnan(self.said), busy + wait, self.said)
         ratio = (self.elapsed - held + under + wait) / self.work.sum(axis=1)
@@ -135,10 +125,17 @@ class Logged:
         width : numpy.ndarray, shape (n,)
             Half-width of the log of it.
         """
-        shift = part.work.predict(log_features(self.given.conditions)) if part.work.belief else np.zeros(len(self))
-        work = self.work * (np.exp(shift) * part.factor(self.given.groups))[:, None]
+        work = self.work * part.factor(self.given.groups)[:, None]
         parts = combine(with_log(model, part), self.given, self.hands, work, self.spread)
         return (parts.hands + parts.work - parts.overlap).sum(axis=1), parts.width
+
+    @property
+    def span(self) -> tuple[str, str]:
+        """Days of the oldest and newest unit, ISO 8601; '' where none is known."""
+        known = self.day[~np.isnan(self.day)]
+        ends = (known.min(), known.max()) if known.size else ()
+        first, last = (pd.Timestamp(end, unit="D").strftime("%Y-%m-%d") for end in ends) if known.size else ("", "")
+        return first, last
 
     def newest(self, count: int) -> NDArray[np.bool_]:
         """Mask of the newest units."""
@@ -268,18 +265,7 @@ def age_weights(day: Array, half_life_days: float) -> Array:
 
 
 def source_weights(rows: pd.DataFrame) -> Array:
-    """Weight of each row by where its minutes are from.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        `minutes_from` (a key of `SOURCE_WEIGHTS`) where present; else `source`: 'logged here' was typed, any other
-        name is a sheet's.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-    """
+    """Weight of each row by where its minutes are from."""
     kind = _words(rows, "minutes_from")
     source = _words(rows, "source")
     guessed = np.where((source == "") | (source == "logged here"), "typed", "sheet")

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.timing.conformal import Widths
-from advisor.timing.learnt import Additive
 from advisor.timing.pooling import effects_of
 
 Array = NDArray[np.float64]
@@ -67,7 +66,7 @@ class LogPart:
         The log is the demo's invention.
     hands_factor : float
         Factor on hands-on minutes, whoever works.
-    work : Additive
+    level : float
         Log ratio on machine minutes.
     widths : Widths
         In multiples of the interval that the model has without a log; by kind of storage.
@@ -91,7 +90,7 @@ class LogPart:
     rows: int = 0
     invented: bool = False
     hands_factor: float = 1.0
-    work: Additive = field(default_factory=Additive)
+    level: float = 0.0
     widths: Widths = field(default_factory=lambda: Widths(1.0))
     effects: dict[str, dict[str, float]] = field(default_factory=dict)
     technicians: dict[str, float] = field(default_factory=dict)
@@ -104,14 +103,14 @@ class LogPart:
     half_life_days: float = 0.0
 
     def factor(self, groups: Mapping[str, NDArray[np.object_]]) -> Array:
-        """Factor on machine minutes of each unit's model and image; shape (n,)."""
-        return np.exp(effects_of(self.effects, groups))
+        """Factor on machine minutes of each unit, its model and image included; shape (n,)."""
+        return np.exp(self.level + effects_of(self.effects, groups))
 
     def to_json(self) -> dict[str, Any]:
         """Plain numbers and text."""
         return {
             "rows": self.rows, "invented": self.invented, "hands_factor": self.hands_factor,
-            "work": self.work.to_json(), "widths": widths_out(self.widths), "effects": self.effects,
+            "level": self.level, "widths": widths_out(self.widths), "effects": self.effects,
             "technicians": self.technicians, "hands_sd": self.hands_sd, "paces": self.paces,
             "curve": {"levels": list(self.curve.levels), "factors": list(self.curve.factors)},
             "first": self.first, "last": self.last, "effective_rows": self.effective_rows,
@@ -132,7 +131,7 @@ class LogPart:
             rows=int(content["rows"]),
             invented=bool(content["invented"]),
             hands_factor=float(content["hands_factor"]),
-            work=Additive.from_json(content["work"]),
+            level=float(content["level"]),
             widths=widths_in(content["widths"]),
             effects={
                 str(name): {str(level): float(value) for level, value in own.items()}

@@ -15,21 +15,17 @@ from advisor.files import write_whole
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
 from advisor.timing.kept import KeptTiming, damaged, read_kept
-from advisor.timing.learnt import Additive
 from advisor.timing.logpart import LogPart, widths_in, widths_out
 from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.rates import decompress_of, storage_rates
 
 Array = NDArray[np.float64]
 
-MODEL_FORMAT = 2
-"""Layout version of a model file; a newer one is refused. 2 knows effects of models of PC and of images."""
+MODEL_FORMAT = 3
+"""Layout version of a model file; any other is refused. 3 keeps a level where 2 kept boosted steps."""
 
 SPEED_FEATURES: tuple[str, ...] = SPEEDS
 """Features of the learnt part, as logs."""
-
-SPEED_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1)
-"""A faster processor, more cores, a faster disk and a faster link may only shorten; a longer access only lengthens."""
 
 SLACK = 1.05
 """How far beyond the measured range a speed may lie before it counts as beyond."""
@@ -45,16 +41,8 @@ REMAKE = "advisor learn"
 def disk_class(conditions: pd.DataFrame) -> pd.Series:
     """Class of a disk by its measured access time.
 
-    Parameters
-    ----------
-    conditions : pandas.DataFrame
-        Column disk_access_ms.
-
-    Returns
-    -------
-    pandas.Series of str
-        'spinning' from 3 ms, 'slow flash' from 0.3 ms, else 'fast flash'. Half a turn of a disk alone takes
-        over 3 ms up to 10,000 turns a minute.
+    'spinning' from 3 ms, 'slow flash' from 0.3 ms, else 'fast flash'. Half a turn of a disk alone takes over 3 ms up to
+    10,000 turns a minute.
     """
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
     return pd.Series(
@@ -92,7 +80,8 @@ class TimingModel:
     Attributes
     ----------
     physics : Physics
-    learnt : Additive
+    level : float
+        Factor on the seconds of the physics: the middle of what its fit leaves.
     widths : Widths
         Half-widths of the log of machine seconds, by class of disk.
     seen : pandas.DataFrame
@@ -106,21 +95,15 @@ class TimingModel:
     """
 
     physics: Physics
-    learnt: Additive
-    widths: Widths
-    seen: pd.DataFrame
+    level: float = 1.0
+    widths: Widths = field(default_factory=lambda: Widths(np.inf))
+    seen: pd.DataFrame = field(default_factory=pd.DataFrame)
     log: LogPart = field(default_factory=LogPart)
     about: dict[str, Any] = field(default_factory=dict)
     levels: dict[str, float] = field(default_factory=dict)
 
     def log_widths(self, kinds: NDArray[np.object_]) -> Array:
-        """Factor on the half-width by what the log taught, at the level that serves; shape (n,).
-
-        Parameters
-        ----------
-        kinds : numpy.ndarray of object, shape (n,)
-            Kinds of storage.
-        """
+        """Factor on the half-width by what the log taught, at the level that serves; shape (n,)."""
         own = self.log.widths.of(kinds)
         if not self.levels:
             return own
@@ -142,11 +125,8 @@ class TimingModel:
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
     def seconds(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
-        """Machine seconds by measured phase, physics and learnt part; see `Physics.predict`."""
-        out = self.physics.predict(conditions, copy_at_least)
-        if self.learnt.belief:
-            out = out.mul(np.exp(self.learnt.predict(speed_features(conditions))), axis=0)
-        return out
+        """Machine seconds by measured phase; see `Physics.predict`."""
+        return self.physics.predict(conditions, copy_at_least / self.level) * self.level
 
     def predict_conditions(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Predict machine seconds under stated conditions.
@@ -309,7 +289,7 @@ class TimingModel:
                 }
                 for phase in MEASURED_PHASES
             },
-            "learnt": self.learnt.to_json(),
+            "level": self.level,
             "widths": widths_out(self.widths),
             "log": self.log.to_json(),
             "seen": {
@@ -321,23 +301,7 @@ class TimingModel:
 
 
 def load_model(path: str | Path) -> TimingModel:
-    """Read a model file; it holds numbers and text only, and is checked before use.
-
-    Parameters
-    ----------
-    path : path-like
-
-    Returns
-    -------
-    TimingModel
-
-    Raises
-    ------
-    TableError
-        When it cannot be read, is damaged, or is of a newer format.
-    """
-    from advisor.timing.predict import LOG_FEATURES
-
+    """Read a model file; it holds numbers and text only, and is checked before use."""
     content = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
     try:
         coefficients, overlaps = {}, {}
@@ -348,10 +312,7 @@ def load_model(path: str | Path) -> TimingModel:
                 raise ValueError(f"it was made with other terms of the phase {phase}")
             coefficients[phase] = np.array([float(told["terms"][name]) for name in names])
             overlaps[phase] = float(told["overlap"])
-        learnt, log = Additive.from_json(content["learnt"]), LogPart.from_json(content["log"])
-        for part, features in ((learnt, SPEED_FEATURES), (log.work, LOG_FEATURES)):
-            if part.belief and part.features != tuple(features):
-                raise ValueError(f"what it learnt is of {', '.join(part.features)}, not {', '.join(features)}")
+        log = LogPart.from_json(content["log"])
         columns, rows = content["seen"]["columns"], content["seen"]["rows"]
         if any(len(row) != len(columns) for row in rows):
             raise ValueError("a rehearsal has not as many conditions as there are columns")
@@ -363,7 +324,7 @@ def load_model(path: str | Path) -> TimingModel:
                 raise ValueError("a condition of a rehearsal is no number")
         return TimingModel(
             physics=Physics(coefficients, overlaps),
-            learnt=learnt,
+            level=float(content["level"]),
             widths=widths_in(content["widths"]),
             seen=seen,
             log=log,
@@ -414,21 +375,7 @@ class Filled:
 
 
 def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataFrame, Filled]:
-    """Fill speeds that were not measured from the processor's speed and the kind of storage.
-
-    Parameters
-    ----------
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS`; an unknown speed is NaN.
-    facts : pandas.DataFrame, shape (n, any)
-        Where present: cpu_speed, cpu_speed_low, cpu_speed_high, storage_kind.
-
-    Returns
-    -------
-    conditions : pandas.DataFrame
-        No NaN left.
-    filled : Filled
-    """
+    """Fill speeds that were not measured from the processor's speed and the kind of storage."""
     n = len(conditions)
 
     def column(name: str) -> Array:

@@ -113,20 +113,7 @@ LEFT = "writing that the copy left over"
 
 
 def left_unwritten(values: Values, copy_s: Array) -> Array:
-    """Seconds of writing that are left when the copy ends: what it writes over the disk's rate, less its own time.
-
-    Parameters
-    ----------
-    values : mapping
-        From `derive`.
-    copy_s : numpy.ndarray, shape (n,)
-        Seconds of the copy.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        [s], 0 or more.
-    """
+    """Seconds of writing that are left when the copy ends: what it writes over the disk's rate, less its own time."""
     return np.asarray(np.maximum(values["installed"] * values["read"] - copy_s, 0.0), dtype=float)
 
 
@@ -234,15 +221,7 @@ def _forward(matrix: Array, theta: Array, stages: list[list[list[int]]], overlap
 def solve(matrix: Array, seconds: Array, weights: Array) -> Array:
     """Non-negative least squares with row weights.
 
-    Parameters
-    ----------
-    matrix : numpy.ndarray, shape (n, k)
-    seconds, weights : numpy.ndarray, shape (n,)
-
-    Returns
-    -------
-    numpy.ndarray, shape (k,)
-        The non-negative coefficients with the least weighted sum of squared errors [1]_.
+    The non-negative coefficients with the least weighted sum of squared errors [1]_.
 
     References
     ----------
@@ -260,21 +239,7 @@ def solve(matrix: Array, seconds: Array, weights: Array) -> Array:
 
 
 def fit_phase(terms: Sequence[Term], matrix: Array, seconds: Array, weights: Array, overlap: float) -> Array:
-    """Fit one phase for one way of overlapping.
-
-    Parameters
-    ----------
-    terms : sequence of Term
-        The phase's terms, the columns of `matrix`.
-    matrix : numpy.ndarray, shape (n, k)
-    seconds, weights : numpy.ndarray, shape (n,)
-    overlap : float
-        The exponent.
-
-    Returns
-    -------
-    numpy.ndarray, shape (k,)
-    """
+    """Fit one phase for one way of overlapping."""
     stages = _stages(terms)
     theta = solve(matrix, seconds, weights)
     if overlap == 1.0:
@@ -426,23 +391,7 @@ class Problem:
 def problem_of(
     phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame] | None = None
 ) -> Problem:
-    """Set up the problem of one phase.
-
-    Parameters
-    ----------
-    phase : str
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS` and `EXTRAS`.
-    phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
-        Measured [s].
-    needs : mapping of str to pandas.DataFrame, each of shape (n, len(MEASURED_PHASES)), optional
-        What each phase was counted to need of the processor, of the disk's rate and of its access time, NaN where not
-        counted [s]; see `Rehearsals`. They tell apart what the time alone tells only from many rehearsals.
-
-    Returns
-    -------
-    Problem
-    """
+    """Set up the problem of one phase."""
     terms = phase_terms(phase)
     values = derive(conditions)
     values["left"] = left_unwritten(values, phases["copy"].to_numpy(dtype=float))
@@ -467,26 +416,11 @@ def problem_of(
 
 
 def choose_overlaps(
-    conditions: pd.DataFrame, phases: pd.DataFrame, groups: Sequence[object] | None = None,
-    needs: Mapping[str, pd.DataFrame] | None = None, *, seed: int = 0,
+    conditions: pd.DataFrame, phases: pd.DataFrame, groups: NDArray[np.object_],
+    needs: Mapping[str, pd.DataFrame] | None = None,
 ) -> dict[str, float]:  # fmt: skip
-    """Choose how the needs of each phase overlap, by cross-validation over groups.
-
-    Parameters
-    ----------
-    conditions, phases, needs
-        As for `problem_of`.
-    groups : sequence, optional
-        A label a row; a group is left out whole. Five random folds when left out.
-    seed : int
-        For the random folds.
-
-    Returns
-    -------
-    dict of str to float
-        Phase to exponent.
-    """
-    folds = _folds(len(phases), groups, seed)
+    """Choose how the needs of each phase overlap, each group of rehearsals left out whole in turn."""
+    folds = [np.flatnonzero(groups == group) for group in np.unique(groups)]
     return {phase: _choose_overlap(problem_of(phase, conditions, phases, needs), folds) for phase in MEASURED_PHASES}
 
 
@@ -496,31 +430,11 @@ def fit_physics(
     overlaps: dict[str, float],
     needs: Mapping[str, pd.DataFrame] | None = None,
 ) -> Physics:
-    """Fit every phase.
-
-    Parameters
-    ----------
-    conditions, phases, needs
-        As for `problem_of`.
-    overlaps : dict of str to float
-        From `choose_overlaps`.
-
-    Returns
-    -------
-    Physics
-    """
+    """Fit every phase."""
     return Physics(
         {phase: problem_of(phase, conditions, phases, needs).fit(overlaps[phase]) for phase in MEASURED_PHASES},
         dict(overlaps),
     )
-
-
-def _folds(n: int, groups: Sequence[object] | None, seed: int) -> list[NDArray[np.intp]]:
-    if groups is not None and len(set(groups)) >= 2:
-        codes = pd.factorize(pd.Series(list(groups), dtype="object"))[0]
-    else:
-        codes = np.random.default_rng(seed).permutation(n) % 5
-    return [np.flatnonzero(codes == code) for code in np.unique(codes)]
 
 
 def _choose_overlap(problem: Problem, folds: list[NDArray[np.intp]]) -> float:

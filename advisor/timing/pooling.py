@@ -30,6 +30,24 @@ LARGEST_RATIO = 20.0
 """Ratio of spreads that is not passed: beyond it a kind's mean is its own anyway."""
 
 
+def effective_rows(weights: Array) -> float:
+    """Rows of equal weight that weighted rows are worth (Kish's effective sample size)."""
+    squares = float((weights**2).sum())
+    return float(weights.sum()) ** 2 / squares if squares else 0.0
+
+
+def weighted_median(values: Array, weights: Array | None = None) -> float:
+    """Median; with weights, the middle of the values at which the weights below and above balance."""
+    if weights is None:
+        return float(np.median(values))
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    half = sums[-1] / 2
+    low, high = np.searchsorted(sums, half * (1 - 1e-12)), np.searchsorted(sums, half * (1 + 1e-12))
+    last = len(values) - 1
+    return float(values[order[min(low, last)]] + values[order[min(high, last)]]) / 2
+
+
 @dataclass(frozen=True)
 class Pooled:
     """Random intercepts.
@@ -136,45 +154,29 @@ def pool(
 
 
 class _Problem:
-    """Weighted cross products, so that each trial of the ratios costs the same whatever the rows."""
+    """Weighted cross products, so that each trial of the ratios costs the same whatever the rows.
+
+    The factor with most levels comes first: its block is diagonal, and is eliminated.
+    """
 
     def __init__(self, target: Array, weight: Array, factors: list[tuple[int, NDArray[np.intp]]]) -> None:
-        self.n = len(target)
-        self.log_weights = float(np.log(weight).sum())
+        from scipy.sparse import csr_matrix, hstack
+
+        columns = []
+        for size, codes in factors:
+            known = np.flatnonzero(codes >= 0)
+            columns.append(csr_matrix((np.ones(known.size), (known, codes[known])), (len(target), size)))
+        design = hstack([*columns, np.ones((len(target), 1))], format="csr")
+        weighted = design.multiply(weight[:, None]).tocsr()
+        first = factors[0][0]
+        self.n, self.log_weights = len(target), float(np.log(weight).sum())
         self.squares = float((weight * target**2).sum())
         self.sizes = [size for size, _ in factors]
-
-        def sums(codes: NDArray[np.intp], size: int, values: Array) -> Array:
-            known = codes >= 0
-            return np.bincount(codes[known], values[known], size).astype(float)
-
-        first_size, first = factors[0]
-        self.first_weight = sums(first, first_size, weight)
-        self.first_target = sums(first, first_size, weight * target)
-        # Everything but the largest factor: the other factors' levels, then the intercept.
-        rest = [(np.full(self.n, -1), 0)] if len(factors) == 1 else [(codes, size) for size, codes in factors[1:]]
-        width = sum(size for _, size in rest) + 1
-        self.cross = np.zeros((first_size, width))
-        self.block = np.zeros((width, width))
-        self.rest_target = np.zeros(width)
-        starts = np.concatenate([[0], np.cumsum([size for _, size in rest])]).astype(int)
-        for a, (codes, size) in enumerate(rest):
-            if not size:
-                continue
-            here = slice(starts[a], starts[a] + size)
-            self.rest_target[here] = sums(codes, size, weight * target)
-            both = (first >= 0) & (codes >= 0)
-            flat = np.bincount(first[both] * size + codes[both], weight[both], first_size * size)
-            self.cross[:, here] = flat.reshape(first_size, size)
-            for b, (others, other_size) in enumerate(rest):
-                there = slice(starts[b], starts[b] + other_size)
-                both = (codes >= 0) & (others >= 0)
-                flat = np.bincount(codes[both] * other_size + others[both], weight[both], size * other_size)
-                self.block[here, there] = flat.reshape(size, other_size)
-            self.block[here, -1] = self.block[-1, here] = sums(codes, size, weight)
-        self.cross[:, -1] = self.first_weight
-        self.block[-1, -1] = weight.sum()
-        self.rest_target[-1] = (weight * target).sum()
+        right = np.asarray(weighted.T @ target)
+        self.first_target, self.rest_target = right[:first], right[first:]
+        self.first_weight = np.asarray(weighted[:, :first].sum(axis=0)).ravel()
+        self.cross = (design[:, :first].T @ weighted[:, first:]).toarray()
+        self.block = (design[:, first:].T @ weighted[:, first:]).toarray()
 
     def solve(self, ratios: Array) -> tuple[float, Array, float]:
         """Criterion, spherical effects with the intercept last, and the residual variance at given ratios."""

@@ -16,19 +16,12 @@ from advisor.timing import operations
 from advisor.timing.conditions import CONDITIONS, MIB, USUAL_MEMORY_MIB
 from advisor.timing.conformal import Z
 from advisor.timing.hands import HandsOn, hands_on, phase_table
-from advisor.timing.model import Filled, TimingModel, fill_speeds, speed_features
+from advisor.timing.model import Filled, TimingModel, fill_speeds
 from advisor.timing.rates import assumed, storage_rates
 from advisor.timing.work import work_of
 from advisor.unit import Unit, frame
 
 Array = NDArray[np.float64]
-
-LOG_FEATURES: tuple[str, ...] = (
-    "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "ram_gib",
-)  # fmt: skip
-LOG_DIRECTIONS: tuple[int, ...] = (-1, -1, -1, 1, -1, -1)
-"""What a bench log may teach: a better machine may only shorten."""
-
 
 BASES = ("measured", "published", "modelled", "memory")
 """What minutes may rest on."""
@@ -232,8 +225,8 @@ class Timing:
 
     def _of_session(self) -> Array:
         """Share of each phase's machine work that is the desktop's measured session; (n, number of bench phases)."""
-        whole = machine_minutes(self._model, self._setting.conditions)
-        without = machine_minutes(self._model, self._setting.conditions.assign(session_cpu=0.0, session_mib=0.0))
+        whole = scaled_minutes(self._model, self._setting.conditions)
+        without = scaled_minutes(self._model, self._setting.conditions.assign(session_cpu=0.0, session_mib=0.0))
         return np.asarray(1 - without / np.maximum(whole, 1e-9), dtype=float) * (whole > 0)
 
 
@@ -365,25 +358,10 @@ def _speed_notes(
     return notes
 
 
-def machine_minutes(model: TimingModel, conditions: pd.DataFrame) -> Array:
-    """Minutes of machine work by bench phase.
-
-    Parameters
-    ----------
-    model : TimingModel
-    conditions : pandas.DataFrame, shape (n, any)
-        As in `Setting`.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, number of bench phases)
-        [min]
-    """
-    return scaled_minutes(model, conditions, 1.0, 1.0)
-
-
-def scaled_minutes(model: TimingModel, conditions: pd.DataFrame, medium: Array | float, wait: Array | float) -> Array:
-    """Minutes by bench phase, as `machine_minutes`, with factors on the stick's speed and the firmware's wait."""
+def scaled_minutes(
+    model: TimingModel, conditions: pd.DataFrame, medium: Array | float = 1.0, wait: Array | float = 1.0
+) -> Array:
+    """Minutes of machine work by bench phase, without a log; factors on the stick's speed and the firmware's wait."""
     facts = assumed()
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
@@ -405,14 +383,7 @@ def scaled_minutes(model: TimingModel, conditions: pd.DataFrame, medium: Array |
         "seal": np.full(len(conditions), facts["seal_work"].value),
     }
     minutes = np.column_stack([works[name] for name in phase_table().machine]) / 60
-    if model.log.work.belief:
-        minutes *= np.exp(model.log.work.predict(log_features(conditions)))[:, None]
     return minutes
-
-
-def log_features(conditions: pd.DataFrame) -> Array:
-    """Logs of the features that a bench log teaches on; shape (n, len(LOG_FEATURES))."""
-    return np.column_stack([speed_features(conditions), np.log(conditions["ram_gib"].to_numpy(dtype=float))])
 
 
 def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
@@ -439,8 +410,7 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     unknown = np.flatnonzero(few.filled.unknown_kind)
     if unknown.size:
         minutes[unknown], variance[unknown] = _mixture(model, few.take(unknown))
-    taught = model.log.factor(given.groups)[:, None] if model.log.effects else 1.0
-    return minutes[codes] * taught, np.sqrt(variance)[codes]
+    return minutes[codes] * model.log.factor(given.groups)[:, None], np.sqrt(variance)[codes]
 
 
 def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -612,22 +582,7 @@ class Combined:
 
 
 def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spread: Array) -> Combined:
-    """Put hands-on and machine minutes together.
-
-    Parameters
-    ----------
-    model : TimingModel
-    given : Setting
-    hands : HandsOn
-    work : numpy.ndarray, shape (n, number of bench phases)
-        Machine minutes [min].
-    spread : numpy.ndarray, shape (n,)
-        Log spread of their sum, the model's own error apart.
-
-    Returns
-    -------
-    Combined
-    """
+    """Put hands-on and machine minutes together."""
     # Rounding keeps order, so what is rounded here stays monotone.
     work = np.round(work, 1)
     busy, under, wait = hands.beside(work, model.log.hands_factor)

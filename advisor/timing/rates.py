@@ -114,20 +114,7 @@ def storage_rates() -> StorageRates:
 
 
 def decompress_of(speed: Array, low: Array, high: Array) -> tuple[Array, Array]:
-    """Decompression from a processor's relative speed.
-
-    Parameters
-    ----------
-    speed, low, high : numpy.ndarray, shape (n,)
-        Relative single-thread speed and its 80 % spread; NaN where unknown.
-
-    Returns
-    -------
-    decompress_mib_s : numpy.ndarray, shape (n,)
-        [MiB/s]
-    spread : numpy.ndarray, shape (n,)
-        Standard deviation of its log.
-    """
+    """Decompression from a processor's relative speed."""
     facts = assumed()
     unknown = ~(speed > 0)
     typical = facts["cpu_speed"]

@@ -27,6 +27,9 @@ LABELS: tuple[str, ...] = ("name", "disk", "storage_kind", "edition", "processor
 NEEDED: tuple[str, ...] = (*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES))
 """Figures that every rehearsal states."""
 
+COUNTED_NEEDS = ("processor", "transfer", "access")
+"""What a phase may be counted to need by itself; see `Rehearsals`."""
+
 COUNTED = ("_pct", "_cpu_s", "_bytes", "_accesses")
 """Endings of figures that a rehearsal may state."""
 
@@ -67,6 +70,34 @@ class Rehearsals:
     def total(self) -> NDArray[np.float64]:
         """Machine seconds of each rehearsal, shape (n,)."""
         return np.asarray(self.phases.sum(axis=1), dtype=float)
+
+    @property
+    def X(self) -> pd.DataFrame:
+        """Conditions and labels in one frame, a row a rehearsal: what an estimator is given to predict from."""
+        return pd.concat([self.conditions, self.labels], axis=1)
+
+    @property
+    def y(self) -> pd.DataFrame:
+        """Seconds by phase, then what was counted beside them (`copy processor`, ...): for an estimator to fit."""
+        counted = [frame.add_suffix(f" {name}") for name, frame in self.needs.items()]
+        return pd.concat([self.phases, *counted], axis=1)
+
+    @classmethod
+    def of(cls, X: pd.DataFrame, y: pd.DataFrame) -> Rehearsals:
+        """The inverse of `X` and `y`; labels that are not there are empty."""
+        if not isinstance(y, pd.DataFrame) or not set(MEASURED_PHASES) <= set(y.columns):
+            raise InputError(
+                "The seconds to fit on must be a column a phase.", f"Wanted are: {', '.join(MEASURED_PHASES)}."
+            )
+        labels = X.reindex(columns=list(LABELS)).astype("string").fillna("")
+        counted = {
+            name: y[[f"{phase} {name}" for phase in MEASURED_PHASES]].set_axis(list(MEASURED_PHASES), axis=1)
+            for name in COUNTED_NEEDS
+            if f"copy {name}" in y
+        }
+        return cls(check_conditions(X), y[list(MEASURED_PHASES)], labels, needs=counted).take(
+            np.ones(len(X), dtype=bool)
+        )
 
     def take(self, rows: NDArray[np.bool_]) -> Rehearsals:
         """The rows of a mask."""

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from sklearn.compose import TransformedTargetRegressor
+from sklearn.dummy import DummyRegressor
+from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.linear_model import LinearRegression
+from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict, cross_validate
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import LEVEL
-from advisor.timing.fitting import enough, fit_machine, leave_out
+from advisor.timing.fitting import InstallTime, groups_of
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import Rehearsals
 
@@ -69,51 +75,19 @@ class Report:
         return float(pooled)
 
 
-def baseline_models(seed: int = 0) -> dict[str, Callable[[pd.DataFrame, Array, pd.DataFrame], Array]]:
-    """Baselines: each takes the conditions and totals to learn from, and the conditions to predict.
-
-    Parameters
-    ----------
-    seed : int
-
-    Returns
-    -------
-    dict of str to callable
-    """
-    from sklearn.ensemble import HistGradientBoostingRegressor
-    from sklearn.linear_model import LinearRegression
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
-    def mean(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
-        return np.full(len(wanted), total.mean())
-
-    def linear(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
-        found = LinearRegression().fit(conditions.to_numpy(), total).predict(wanted.to_numpy())
-        # A straight line goes below zero; no install does.
-        return np.maximum(np.asarray(found, dtype=float), total.min() / 10)
-
-    def boosted(conditions: pd.DataFrame, total: Array, wanted: pd.DataFrame) -> Array:
-        model = HistGradientBoostingRegressor(
-            max_iter=200, max_leaf_nodes=8, min_samples_leaf=5, early_stopping=False, random_state=seed
-        )
-        with threadpool_limits(1):
-            model.fit(conditions.to_numpy(), np.log(total))
-        return np.asarray(np.exp(model.predict(wanted.to_numpy())), dtype=float)
-
-    return dict(zip(BASELINES, (mean, linear, boosted), strict=True))
+def baseline_models(seed: int = 0) -> dict[str, Any]:
+    """Regressors of the total on the raw conditions, by name."""
+    trees = HistGradientBoostingRegressor(
+        max_iter=200, max_leaf_nodes=8, min_samples_leaf=5, early_stopping=False, random_state=seed
+    )
+    on_logs = TransformedTargetRegressor(trees, func=np.log, inverse_func=np.exp)
+    return dict(zip(BASELINES, (DummyRegressor(), LinearRegression(), on_logs), strict=True))
 
 
 def withhold(data: Rehearsals) -> pd.DataFrame:
     """Conditions as they are known of a unit that was not measured: a class of speed and a kind of storage.
 
-    Parameters
-    ----------
-    data : Rehearsals
-
-    Returns
-    -------
-    pandas.DataFrame
-        The three measured speeds emptied; storage_kind, and cpu_speed moved to the middle of its class.
+    The three measured speeds emptied; storage_kind, and cpu_speed moved to the middle of its class.
     """
     relative = data.conditions["decompress_mib_s"].to_numpy(dtype=float) / assumed()["decompress_at_one"].value
     middle = SPEED_CLASS_STEP ** np.round(np.log(relative) / np.log(SPEED_CLASS_STEP))
@@ -140,44 +114,48 @@ def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
     Report
         Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
     """
-    enough(data)
-    baselines = baseline_models(seed)
+    X, y, withheld = data.X, data.y, withhold(data)
     pieces: list[pd.DataFrame] = []
-    phase_errors: list[pd.DataFrame] = []
-    for split in SPLIT_TITLES:
-        for group, held in leave_out(data.labels[split], seed):
-            train, test = data.take(~held), data.take(held)
-            model = fit_machine(train, seed=seed)
+    with threadpool_limits(1):
+        for split in SPLIT_TITLES:
+            groups = groups_of(data.labels[split], seed)
             frame = pd.DataFrame({
-                "split": split, "group": group, "name": test.labels["name"], "disk": test.labels["disk"],
-                "actual_s": test.total,
+                "split": split, "group": groups, "name": data.labels["name"], "disk": data.labels["disk"],
+                "actual_s": data.total,
             })  # fmt: skip
-            for method, conditions in ((OURS, test.conditions), (WITHHELD, withhold(test))):
-                out = model.predict_conditions(conditions)
-                pieces.append(frame.assign(
-                    method=method, predicted_s=out["total_s"].to_numpy(), low_s=out["low_s"].to_numpy(),
-                    high_s=out["high_s"].to_numpy(),
-                ))  # fmt: skip
+            leave_out: dict[str, Any] = {"groups": groups, "cv": LeaveOneGroupOut()}
+            folds = cross_validate(
+                InstallTime(widths=True, seed=seed), X, y, return_estimator=True, return_indices=True, **leave_out
+            )
+            models = [
+                (one.model_, test) for one, test in zip(folds["estimator"], folds["indices"]["test"], strict=True)
+            ]
+            for method, conditions in ((OURS, X), (WITHHELD, withheld)):
+                out = pd.concat(
+                    [model.predict_conditions(conditions.iloc[test]) for model, test in models]
+                ).sort_index()
+                ends = {"predicted_s": out["total_s"], "low_s": out["low_s"], "high_s": out["high_s"]}
+                pieces.append(frame.assign(method=method, **ends))
             if split == "disk":
-                seconds = model.seconds(test.conditions)
-                phase_errors.append(seconds.div(test.phases).sub(1).abs())
-            for method, predict in baselines.items():
-                found = predict(train.conditions[list(CONDITIONS)], train.total, test.conditions[list(CONDITIONS)])
-                pieces.append(frame.assign(method=method, predicted_s=found, low_s=np.nan, high_s=np.nan))
+                seconds = pd.concat([model.seconds(X.iloc[test]) for model, test in models]).sort_index()
+            for method, baseline in baseline_models(seed).items():
+                total = cross_val_predict(baseline, X[list(CONDITIONS)].to_numpy(), data.total, **leave_out)
+                # A straight line goes below zero; no install does.
+                total = np.maximum(total, data.total.min() / 10)
+                pieces.append(frame.assign(method=method, predicted_s=total, low_s=np.nan, high_s=np.nan))
     rows = pd.concat(pieces, ignore_index=True)
-    errors = pd.concat(phase_errors)
+    errors = seconds.div(data.phases).sub(1).abs()
     phases = pd.DataFrame({
         "phase": list(MEASURED_PHASES),
         "share_pct": [100 * float((data.phases[phase] / data.total).mean()) for phase in MEASURED_PHASES],
         "median_pct": [100 * float(errors[phase].median()) for phase in MEASURED_PHASES],
     })  # fmt: skip
-    ours = rows[rows["method"] == OURS]
-    groups = _summary(ours, ["split", "group"])
-    return Report(rows, _summary(rows, ["split", "method"]), groups, phases, noise(data), basis)
+    by_group = _summary(rows[rows["method"] == OURS], ["split", "group"], sort=True)
+    return Report(rows, _summary(rows, ["split", "method"]), by_group, phases, noise(data), basis)
 
 
-def _summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Errors and coverage by groups, in the order they first come."""
+def _summary(rows: pd.DataFrame, by: list[str], sort: bool = False) -> pd.DataFrame:
+    """Errors and coverage by groups, sorted or in the order they first come."""
     work = rows.assign(
         error=100 * (rows["predicted_s"] / rows["actual_s"] - 1),
         inside=((rows["actual_s"] >= rows["low_s"]) & (rows["actual_s"] <= rows["high_s"])).where(
@@ -186,7 +164,7 @@ def _summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         width=rows["high_s"] / rows["low_s"],
     )
     work["size"] = work["error"].abs()
-    grouped = work.groupby(by, sort=False)
+    grouped = work.groupby(by, sort=sort)
     return grouped.agg(
         rehearsals=("error", "size"), median_pct=("size", "median"), worst_pct=("size", "max"),
         bias_pct=("error", "median"),

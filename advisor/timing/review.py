@@ -14,7 +14,6 @@ from advisor.files import datasets, write_whole
 from advisor.timing.predict import Timing, scaled_minutes
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import read_rehearsals, shipped
-from advisor.timing.report import OURS, WITHHELD, judge
 from advisor.timing.versions import serving_model
 
 HELD_OUT_COLUMNS = ("split", "group", "speeds", "name", "disk", "actual_s", "predicted_s", "low_s", "high_s")
@@ -66,6 +65,8 @@ def held_out() -> pd.DataFrame:
 
 def make_held_out() -> pd.DataFrame:
     """Predict every rehearsal anew, its group left out; see `held_out`."""
+    from advisor.timing.report import OURS, WITHHELD, judge
+
     rows = judge(read_rehearsals()).rows
     rows = rows[rows["method"].isin([OURS, WITHHELD])]
     speeds = rows["method"].map({OURS: MEASURED, WITHHELD: NOT_MEASURED})
@@ -160,7 +161,7 @@ def swings(timing: Timing) -> pd.DataFrame:
 
     def total(factors: dict[str, float], medium: float = 1.0, wait: float = 1.0) -> np.ndarray:
         moved = conditions.assign(**{name: conditions[name] * factor for name, factor in factors.items()})
-        return np.asarray(scaled_minutes(model, moved, medium, wait).sum(axis=1))
+        return np.asarray(scaled_minutes(model, moved, medium, wait).sum(axis=1) * np.exp(model.log.level))
 
     for name in (*SWUNG, "medium_mib_s", "restart_wait"):
         fact = facts[name]

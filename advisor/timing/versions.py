@@ -328,13 +328,7 @@ def write_levels(levels: dict[str, float], units: int, folder: Path) -> None:
 
 
 def read_levels(folder: Path) -> dict[str, float]:
-    """Levels to serve intervals at, by kind of storage; none when the log has given none.
-
-    Raises
-    ------
-    TableError
-        When the file is damaged.
-    """
+    """Levels to serve intervals at, by kind of storage; none when the log has given none."""
     path, hint = folder / LEVELS, "Take the file away; the log gives the levels anew with the next unit logged."
     if not is_there(path, TableError):
         return {}

@@ -57,19 +57,7 @@ def catalogue() -> pd.DataFrame:
 def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -> WorkTable:
     """Work of each distinct pair of image and edition.
 
-    Parameters
-    ----------
-    pairs : pandas.DataFrame
-        Columns image, edition.
-    shop : Shop
-        Gives an image's release.
-    rows : pandas.DataFrame, optional
-        The catalogue; `catalogue()` when left out.
-
-    Returns
-    -------
-    WorkTable
-        A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
+    A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
     """
     table = catalogue() if rows is None else rows
     facts = assumed()

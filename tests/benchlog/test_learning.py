@@ -21,7 +21,8 @@ from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.shop import default_shop
 from advisor.timing import predict, serving_model
-from advisor.timing.log import learn, weighted_half_width
+from advisor.timing.conformal import weighted_half_width
+from advisor.timing.log import learn
 from advisor.timing.logged import SOURCE_WEIGHTS, age_weights, lay
 from advisor.timing.logpart import LogPart
 from advisor.timing.model import with_log

@@ -84,7 +84,7 @@ def main(count: int) -> None:
     from advisor.shop_file import read_shop
     from advisor.timing.log import learn
     from advisor.timing.logged import lay
-    from advisor.timing.predict import log_features
+    from advisor.timing.model import speed_features
     from advisor.timing.versions import read_version
 
     shop = read_shop(datasets() / "demo" / "shop.toml")
@@ -118,7 +118,7 @@ def main(count: int) -> None:
         laid = step("lay it beside the model", lambda: lay(model, rows, shop))
         step("learn", lambda: learn(model, laid))
         step("judge the newest", lambda: rolling(model, laid, min(MOST_NEWEST, len(laid))))
-        features, target = log_features(laid.given.conditions), np.log(laid.elapsed)
+        features, target = speed_features(laid.given.conditions), np.log(laid.elapsed)
         _, *boosting = timed(lambda: HistGradientBoostingRegressor(random_state=0).fit(features, target))
         whole = np.sum(every, axis=0)
         print(f"  {'advisor learn in all':<34}{whole[0]:>8.1f} s{whole[1]:>9.1f} s   "

@@ -109,12 +109,9 @@ def test_the_file_that_ships_is_whole_and_comes_back_as_it_went(tmp_path):
         lambda content: content["stages"]["browser"].update(ready=[0.2, 0.5]),
         lambda content: content["kill"].update(slope=-2),
         lambda content: content["stages"]["desktop"].update(overlap=0.5),
-        lambda content: content["stages"]["desktop"].update(
-            learnt={"features": list(model.FEATURES), "edges": [[0.0], [], [], []],
-                    "levels": [[0.0, 1.0], [0.0], [0.0], [0.0]], "offset": 0.0, "belief": 0.5}
-        ),
+        lambda content: content.update(format=3),
     ],
-)  # fmt: skip
+)
 def test_a_damaged_file_is_refused(harm, tmp_path):
     content = copy.deepcopy(model.model().to_json())
     harm(content)
@@ -198,7 +195,8 @@ def judged(table) -> dict:
 def test_fitting_finds_the_seconds_back_on_machines_it_has_not_seen(table):
     frame = training.pressed(table)
     for stage, truth in MADE.items():
-        fitted = training.fit_stage(training.rows_of(frame, stage), learn=False)
+        rows = training.rows_of(frame, stage)
+        fitted = training.StartTime().fit(rows.X, rows.y).stage_
         for unit in (machine(4096, 25, read=430, access=0.14), machine(3072, 12, read=90, access=15)):
             for one in (load(300, 300, 800), load(900, 450, 1200)):
                 assert fitted.seconds(unit, one)[0, 0] == pytest.approx(truth.seconds(unit, one)[0, 0], rel=0.15)
@@ -208,7 +206,7 @@ def test_what_was_given_up_pulls_the_fit_up_and_never_down(table):
     frame = training.pressed(table)
     rows = training.rows_of(frame, "desktop")
     assert (~rows.reached).any() and rows.reached.sum() >= training.LEAST_ROWS
-    predicted = training.predict(training.fit_stage(rows, learn=False), rows)
+    predicted = training.StartTime().fit(rows.X, rows.y).predict(rows.X)
     # They took longer than the limit, and are predicted at about that or more.
     assert (predicted[~rows.reached] > 0.85 * rows.limit_s[~rows.reached]).all()
 
@@ -260,7 +258,7 @@ def test_too_few_rows_are_refused(table):
     rows = training.rows_of(training.pressed(table), "desktop")
     few = rows.some(np.arange(len(rows)) < 5)
     with pytest.raises(InputError):
-        training.fit_stage(few)
+        training.StartTime().fit(few.X, few.y)
 
 
 def test_kills_only_count_where_the_whole_load_was_carried(table):
@@ -309,7 +307,6 @@ def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
         assert stage.ready == pytest.approx(kept.ready, abs=1e-4)
         assert stage.residuals == pytest.approx(kept.residuals, abs=REFIT)
         assert stage.weights == pytest.approx(kept.weights, abs=1e-5)
-        assert stage.learnt == kept.learnt
     assert refitted.kill.middle == pytest.approx(shipped.kill.middle, rel=REFIT)
     assert refitted.kill.slope == pytest.approx(shipped.kill.slope, rel=REFIT)
     ours, theirs = ({k: v for k, v in one.about.items() if k != "date"} for one in (refitted, shipped))
@@ -319,7 +316,8 @@ def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
 def test_one_session_fewer_is_another_model(refitted, sessions):
     fewer = sessions[~sessions["plan"].eq("mate-02").fillna(False)]
     assert len(fewer) == len(sessions) - 2
-    stage = training.fit_physics(training.rows_of(training.pressed(fewer), "desktop"))
+    rows = training.rows_of(training.pressed(fewer), "desktop")
+    stage = training.StartTime().fit(rows.X, rows.y).stage_
     moved = [abs(getattr(stage, one) / getattr(refitted.stages["desktop"], one) - 1) for one in model.COEFFICIENTS]
     assert max(moved) > 2 * REFIT
 
@@ -368,12 +366,6 @@ def test_a_speed_measured_twice_differs_by_less_than_the_spread_that_is_taken():
     found = [float(np.std(one)) for one in (again, read, access)]
     assert min(len(one) for one in (again, read, access)) >= 30
     assert max(found) <= physics().measured_spread == pytest.approx(max(found), abs=0.01)
-
-
-def test_a_learnt_part_only_bends_the_monotone_way():
-    for stage in model.model().stages.values():
-        for step, way in zip(stage.learnt.steps, model.DIRECTIONS, strict=bool(stage.learnt.steps)):
-            assert (way * np.diff(step.levels) >= -1e-9).all()
 
 
 def test_a_better_machine_is_never_slower_by_the_shipped_model():

@@ -83,7 +83,7 @@ def wrecks(text: str) -> Iterator[tuple[str, bytes]]:
     yield "deep in it", text.replace('"about": {', '"about": {"x": ' + "[" * 50_000 + "]" * 50_000 + ",", 1).encode()
     yield "another format", text.replace('"format": ', '"format": 9', 1).encode()
     yield "no object", b"[1, 2]"
-    yield "a list about", b'{"format": 2, "about": []}'
+    yield "a list about", b'{"format": 3, "about": []}'
     yield "noise", bytes(range(256)) * 10
 
 
@@ -91,20 +91,7 @@ def timing_file(tmp_path: Path) -> dict[str, Any]:
     """A small timing model in which every part says something."""
     content = json.loads((datasets() / "timing" / "model.json").read_text(encoding="utf-8"))
     content["seen"]["rows"] = content["seen"]["rows"][:4]
-    steps = {
-        "features": ["decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps"],
-        "edges": [[1.0, 2.0], [], [], [], [0.5]], "levels": [[0.1, 0.05, 0.0], [0.0], [0.0], [0.0], [0.1, 0.0]],
-        "offset": 0.01, "belief": 0.5,
-    }  # fmt: skip
-    content["learnt"] = steps
-    from advisor.timing.predict import LOG_FEATURES
-
-    n = len(LOG_FEATURES)
-    work = {"features": list(LOG_FEATURES), "edges": [[1.0], *([[]] * (n - 1))], "offset": 0.0, "belief": 0.3}
-    content["log"] |= {
-        "work": work | {"levels": [[0.2, 0.1], *([[0.0]] * (n - 1))]}, "rows": 40, "effects": {"model": {"x": 0.1}},
-        "technicians": {"K": 1.2},
-    }  # fmt: skip
+    content["log"] |= {"level": 0.2, "rows": 40, "effects": {"model": {"x": 0.1}}, "technicians": {"K": 1.2}}
     content["log"]["widths"] = {"overall": 1.1, "groups": {"nvme": 0.9}, "rows": 40}
     return content
 

@@ -14,7 +14,6 @@ import pandas as pd
 import pytest
 
 from advisor.timing.conformal import calibrate
-from advisor.timing.learnt import LearntPart
 from advisor.timing.physics import solve
 from advisor.timing.report import _summary
 
@@ -44,8 +43,6 @@ def judged(cpus):
     matrix = np.column_stack([
         np.ones(len(cpus)), per_cycle, memory, cpus["cach"], cpus["chmin"], cpus["chmax"], memory * per_cycle,
     ]).astype(float)  # fmt: skip
-    features = np.log1p(cpus[["syct", "mmin", "mmax", "cach", "chmin", "chmax"]].to_numpy(dtype=float))
-    names = ("syct", "mmin", "mmax", "cach", "chmin", "chmax")
     fold = np.random.default_rng(0).permutation(len(cpus)) % FOLDS
     predicted, low, high = (np.empty(len(cpus)) for _ in range(3))
     for number in range(FOLDS):
@@ -54,22 +51,15 @@ def judged(cpus):
         inner = np.arange(train.size) % 4
         residual = np.empty(train.size)
 
-        part = LearntPart(names, (-1, 1, 1, 1, 1, 1))
-
-        def fit(rows, strength=None, groupings=None, part=part):
+        def fit(rows):
             theta = solve(matrix[rows], actual[rows], 1 / (actual[rows] + 0.1 * actual.mean()))
             base = np.maximum(matrix @ theta, 1.0)
-            ratio = np.log(actual[rows] / base[rows])
-            if groupings:
-                learnt = part.fit(features[rows], ratio, groupings).model_
-            else:
-                learnt = part.learn(features[rows], ratio, strength)
-            return base * np.exp(learnt.predict(features))
+            return base * np.exp(np.median(np.log(actual[rows] / base[rows])))
 
-        predicted[held] = fit(train, groupings=[inner.tolist()])[held]
+        predicted[held] = fit(train)[held]
         for quarter in range(4):
             other = train[inner == quarter]
-            residual[inner == quarter] = np.log(actual[other] / fit(train[inner != quarter], part.rounds_)[other])
+            residual[inner == quarter] = np.log(actual[other] / fit(train[inner != quarter])[other])
         width = calibrate(residual).overall
         low[held], high[held] = predicted[held] * np.exp(-width), predicted[held] * np.exp(width)
     ours = pd.DataFrame({
