@@ -56,7 +56,19 @@ def missing_fixture():
 
 
 @pytest.fixture(scope="session")
-def debian_package(pytestconfig) -> Callable[[str, str], Path]:
+def kept(pytestconfig) -> Callable[[str], Path]:
+    """Function from a name to a folder that outlives the run, beside pytest's own cache and without its plugin, too."""
+
+    def folder(name: str) -> Path:
+        path = pytestconfig.rootpath / ".pytest_cache" / "d" / name
+        path.mkdir(parents=True, exist_ok=True)
+        return path
+
+    return folder
+
+
+@pytest.fixture(scope="session")
+def debian_package(kept) -> Callable[[str, str], Path]:
     """Function from a package's name and a recipe of `advisor.lab.tables.build` to a folder with its files.
 
     A '*' in the name stands for the newest of the packages that fit, such as 'linux-headers-*-common'.
@@ -66,7 +78,7 @@ def debian_package(pytestconfig) -> Callable[[str, str], Path]:
     from advisor.lab.tables.apt import Apt, unpack
     from advisor.lab.tables.build import RECIPES, apt_of
 
-    cache = pytestconfig.cache.mkdir("debian")
+    cache = kept("debian")
     ready: dict[str, Apt] = {}
 
     def fetch(name: str, recipe: str = "debian-13") -> Path:
@@ -95,9 +107,9 @@ def debian_package(pytestconfig) -> Callable[[str, str], Path]:
 
 
 @pytest.fixture(scope="session")
-def wheel(pytestconfig) -> Callable[[str, str], Path]:
+def wheel(kept) -> Callable[[str, str], Path]:
     """Function from a Python package's name and version to its wheel, fetched without its dependencies."""
-    cache = pytestconfig.cache.mkdir("wheels")
+    cache = kept("wheels")
 
     def fetch(name: str, version: str) -> Path:
         found = sorted(cache.glob(f"{name}-{version}-*.whl"))

@@ -57,9 +57,9 @@ _TEMPLATES = re.compile(r"^Template: (\S+)\nType: (\S+)", re.MULTILINE)
 
 
 @pytest.fixture(scope="module")
-def fetched(pytestconfig, missing) -> Callable[[str], Path]:
+def fetched(kept, missing) -> Callable[[str], Path]:
     """Function from the name of a package of the installer, or of the archive, to its files and control files."""
-    cache = pytestconfig.cache.mkdir("debian") / "installer"
+    cache = kept("debian") / "installer"
     cache.mkdir(exist_ok=True)
     listed: dict[str, dict[str, str]] = {}
 
@@ -81,7 +81,7 @@ def fetched(pytestconfig, missing) -> Callable[[str], Path]:
         return file
 
     def archive_package(name: str) -> Path:
-        apt = RECIPES["debian-13"].apt(pytestconfig.cache.mkdir("debian"))
+        apt = RECIPES["debian-13"].apt(kept("debian"))
         if not (apt.folder / "apt.conf").exists():
             apt.update()
         return apt.download(apt.packages([name]))[0]
