@@ -216,8 +216,8 @@ def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, m
 
     path = tmp_path / "old.sqlite"
     monkeypatch.setattr(store, "MIGRATIONS", schema.MIGRATIONS[:1])
-    with BenchLog(path) as log:
-        log.add_jobs([Job("A-1", "2026-01-05", elapsed_min=60)])
+    with BenchLog(path) as log, log.writing() as db:
+        db.execute("INSERT INTO job (asset_tag, done_on, elapsed_min, logged_at) VALUES ('A-1', '2026-01-05', 60, '')")
     monkeypatch.undo()
     bench = Bench(log=path)
     assert bench.log.rows("SELECT count(*) AS n FROM job")[0]["n"] == 1
