@@ -251,7 +251,7 @@ def test_the_table_of_sessions():
 # Numbers that are no measurement: names of releases, levels and standards, exit codes, what a column may hold.
 NO_FIGURES = (
     r"Python 3\.11", r"OM-\d+", r"debian-1[23]", r"\b1[23](?:-backports)?(?:'s 32-bit kernel)?\b", r"32-bit",
-    r"\bF\d+\b", r"8 of 10", r"Exit codes: 0 done, .*? quietly with 141",
+    r"\bF\d+\b", r"8 of 10", r"(?<= )\d\. (?=\*\*)", r"Exit codes: 0 done, .*? quietly with 141",
     r"(?:80|30) % (?:of a core|intervals)", r"[\w/]+\.(?:csv|toml|py|pdf|png|jsonl|md)", r"DSP0134", r"4 KiB",
 )  # fmt: skip
 
