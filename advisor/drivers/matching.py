@@ -20,6 +20,10 @@ _WILD = re.compile(r"[*?\[\\]")
 class PackedIndex:
     """Alias patterns of one packed bus.
 
+    Hashed words look 20,000 distinct ids up in 5 ms, a tenth of what dicts of the same keys take, and are made in
+    1.4 ms a kernel and bus, a fifth of what those take at every start (processor time, measured 2026-11-26; the first
+    by `beside_dicts` in tests/benchmarks/bench_drivers.py).
+
     Parameters
     ----------
     layout : Layout
