@@ -451,6 +451,15 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
     ("file-system", "sys/fs/ext4/sda2/errors_count", "3\n"),
     ("nologin", "etc/nologin", ""),
     ("first-start", "etc/systemd/system/systemd-firstboot.service", "!link:/dev/null"),
+    ("log-remote", "etc/rsyslog.d/90-remote.conf", "*.* @192.168.7.2:514\n"),
+    ("log-remote", "etc/systemd/journal-upload.conf", "[Upload]\nURL=http://log.shop.lan\n"),
+    ("desktop-proxy", "etc/dconf/db/local.d/00-proxy", "[system/proxy]\nmode='manual'\n"),
+    ("local-program", "usr/local/bin/bench-setup", "#!/bin/sh\n"),
+    ("print-open", "etc/cups/cupsd.conf", "Listen *:631\n"),
+    ("wireless-off", "var/lib/systemd/rfkill/pci-0000:02:00.0:wlan", "1\n"),
+    ("wireless-off-manager", "var/lib/NetworkManager/NetworkManager.state", "[main]\nWirelessEnabled=false\n"),
+    ("face", "etc/skel/.face", "x"),
+    ("proxy", "etc/skel/.config/Code/User/settings.json", '{"http.proxy": "http://192.168.7.2:3128"}'),
 ]
 
 INNOCENTS: list[tuple[str, Content]] = [
@@ -524,5 +533,8 @@ INNOCENTS: list[tuple[str, Content]] = [
     ("etc/initramfs-tools/initramfs.conf", "MODULES=most\nDEVICE=\nNFSROOT=auto\nRUNSIZE=10%\n"),
     ("etc/systemd/system/ssh.service.wants/sshd-keygen.service", "!link:/usr/lib/systemd/system/sshd-keygen.service"),
     ("var/lib/wtmpdb/wtmp.db", database("CREATE TABLE wtmp (User TEXT)")),
+    ("var/lib/systemd/rfkill/pci-0000:02:00.0:wlan", "0\n"),
+    ("var/lib/NetworkManager/NetworkManager.state", "[main]\nWirelessEnabled=true\n"),
+    ("etc/rsyslog.d/50-default.conf", "auth,authpriv.* /var/log/auth.log\n#*.* @192.168.7.2\n"),
 ]
 """What only looks like a leftover, with the same names, places and words: nothing of it may be named."""
