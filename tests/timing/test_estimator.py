@@ -53,6 +53,7 @@ def test_the_middle_rehearsal_is_met(data):
     assert model.model_.level != pytest.approx(1, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_classes_of_disk_are_left_out_as_of_any_regressor(data):
     judged = {"groups": data.labels["disk"], "cv": LeaveOneGroupOut()}
     ours = cross_val_predict(InstallTime(OVERLAPS), data.X, data.y, **judged)
@@ -64,6 +65,7 @@ def test_classes_of_disk_are_left_out_as_of_any_regressor(data):
     assert len(scores) == data.labels["disk"].nunique() and (scores > -0.12).all() and (scores < 0).all()
 
 
+@pytest.mark.slow
 def test_a_learner_of_ones_own_is_judged_beside_the_median(data):
     tree = DecisionTreeRegressor(max_depth=2, min_samples_leaf=10, monotonic_cst=[-1, -1, -1, 1, -1])
     search = GridSearchCV(InstallTime(OVERLAPS), {"learner": [None, tree]}, cv=LeaveOneGroupOut())
@@ -71,6 +73,7 @@ def test_a_learner_of_ones_own_is_judged_beside_the_median(data):
     assert len(search.cv_results_["params"]) == 2 and search.best_score_ > -0.06
 
 
+@pytest.mark.slow
 def test_widths_come_when_asked_for(data):
     assert InstallTime(OVERLAPS).fit(data.X, data.y).model_.widths.overall == np.inf
     found = InstallTime(OVERLAPS, widths=True).fit(data.X, data.y).model_
@@ -93,6 +96,7 @@ def test_shipped_rehearsals_survive_the_two_frames():
         pd.testing.assert_frame_equal(again.needs[name], counted)
 
 
+@pytest.mark.slow
 def test_a_start_is_cross_validated_over_editions():
     rows = rows_of(pressed(tables.load("comfort/sessions").frame), "browser")
     left_out = {"groups": rows.X["edition"], "cv": LeaveOneGroupOut()}
