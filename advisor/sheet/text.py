@@ -8,7 +8,6 @@ from functools import lru_cache
 
 from advisor.advice import fixed as words
 from advisor.advice.record import Mark, Record
-from advisor.sheet.fit import Sheet, sheets_of
 
 NARROWEST = 40
 """Narrowest terminal the text is set for; a narrower one wraps it."""
@@ -32,12 +31,12 @@ _MARKS: dict[str, tuple[str, str]] = {
 """Character of each mark, and the one for a terminal that knows only ASCII."""
 
 
-def render_text(record: Record, width: int = 100, *, ascii_only: bool = False) -> str:
+def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) -> str:
     """Set a sheet as text.
 
     Parameters
     ----------
-    record : Record
+    sheet : Record
     width : int, default 100
         Columns of the terminal; less than 40 counts as 40.
     ascii_only : bool, default False
@@ -48,7 +47,6 @@ def render_text(record: Record, width: int = 100, *, ascii_only: bool = False) -
     str
         No line is wider than `width`; nothing in it moves a cursor or sets a colour.
     """
-    sheet = sheets_of(record)[0]
     page = _Page(max(width, NARROWEST), ascii_only)
     _head(page, sheet)
     _verdict(page, sheet)
@@ -78,7 +76,7 @@ def render_text(record: Record, width: int = 100, *, ascii_only: bool = False) -
     for caution in sheet.cautions:
         page.item("!   ", caution)
     page.blank()
-    if sheet.elapsed_min:
+    if sheet.elapsed_min is not None:
         page.item("", f"Minutes {sheet.basis}.")
     page.item("", sheet.made_with)
     return page.text()
@@ -181,7 +179,7 @@ def _pieces(word: str, room: int) -> Iterable[str]:
     yield word
 
 
-def _head(page: _Page, sheet: Sheet) -> None:
+def _head(page: _Page, sheet: Record) -> None:
     page.item("", f"{sheet.tag}  {sheet.title}")
     page.item("", ", ".join(sheet.facts))
     if sheet.unknown:
@@ -193,7 +191,7 @@ def _head(page: _Page, sheet: Sheet) -> None:
     page.item("", sheet.shop)
 
 
-def _verdict(page: _Page, sheet: Sheet) -> None:
+def _verdict(page: _Page, sheet: Record) -> None:
     page.title("Advice")
     page.item("", f"{page.mark(sheet.mark)} {sheet.headline}")
     page.item("  ", sheet.advice)
@@ -201,13 +199,13 @@ def _verdict(page: _Page, sheet: Sheet) -> None:
         page.item("  ", f"{sheet.edition} from the stick {sheet.image}")
     elif sheet.image:
         page.item("  ", f"no edition yet; stick {sheet.image}")
-    if sheet.part:
-        page.item("  ", f"after fitting {sheet.part}")
-    if sheet.elapsed_min:
+    if sheet.parts:
+        page.item("  ", f"after fitting {', '.join(part.name for part in sheet.parts)}")
+    if sheet.elapsed_min is not None:
         page.item(
             "  ",
-            f"{sheet.hands_on_min} min hands-on, {sheet.elapsed_min} min in the slot "
-            f"({sheet.elapsed_low_min} to {sheet.elapsed_high_min} in 8 of 10)",
+            f"{sheet.hands_on_min:.0f} min hands-on, {sheet.elapsed_min:.0f} min in the slot "
+            f"({sheet.elapsed_low_min:.0f} to {sheet.elapsed_high_min:.0f} in 8 of 10)",
         )
     for reason in sheet.reasons:
         page.item("  ", f"{reason.text} [{reason.source}]" if reason.source else reason.text)
@@ -215,7 +213,7 @@ def _verdict(page: _Page, sheet: Sheet) -> None:
         page.item("  ", f"Parts: {sheet.best_fix}")
 
 
-def _phases(page: _Page, sheet: Sheet) -> None:
+def _phases(page: _Page, sheet: Record) -> None:
     if not sheet.phases:
         return
     page.title("Phases, minutes")
@@ -224,13 +222,13 @@ def _phases(page: _Page, sheet: Sheet) -> None:
     page.line(" " * 4 + pad("", room) + f"{'hands':>7}{'slot':>7}{'actual':>9}")
     for phase in sheet.phases:
         title = cut(phase.title, room, page.ellipsis)
-        page.line(f"[ ] {pad(title, room)}{phase.hands_on_min:>7}{phase.slot_min:>7}   ______")
-    page.line(f"    {pad('Together', room)}{sheet.hands_on_min:>7}{sheet.elapsed_min:>7}   ______")
+        page.line(f"[ ] {pad(title, room)}{phase.hands_on_min:>7.1f}{phase.slot_min:>7.1f}   ______")
+    page.line(f"    {pad('Together', room)}{sheet.hands_on_min or 0:>7.0f}{sheet.elapsed_min or 0:>7.0f}   ______")
     if sheet.assumed:
         page.item("    Assumed: ", ", ".join(sheet.assumed))
 
 
-def _devices(page: _Page, sheet: Sheet) -> None:
+def _devices(page: _Page, sheet: Record) -> None:
     page.title(f"Devices on {sheet.image}" if sheet.image else "Devices")
     if not sheet.devices:
         page.item("", "none named on the row")
@@ -245,7 +243,7 @@ def _devices(page: _Page, sheet: Sheet) -> None:
             page.item(f"{page.mark(device.mark)} ", f"{device.kind}: {device.support}{note}, {device.name}")
 
 
-def _across(page: _Page, sheet: Sheet) -> None:
+def _across(page: _Page, sheet: Record) -> None:
     rows = [row for row in sheet.across if row.decides]
     everywhere = words.everywhere(len(rows), len(sheet.across) - len(rows))
     if not sheet.across:
@@ -272,14 +270,14 @@ def _across(page: _Page, sheet: Sheet) -> None:
         page.item("", words.no_boot(sheet.no_boot))
 
 
-def _ladder(page: _Page, sheet: Sheet) -> None:
+def _ladder(page: _Page, sheet: Record) -> None:
     if not sheet.rungs:
         return
     page.title(f"Desktops, as it will be prepared ({sheet.limits})")
     page.line(f"  {'':<12}{'desktop s':>11}{'browser s':>11}{'MiB left':>9}")
     for rung in sheet.rungs:
         lead = f"{page.mark(rung.mark)} {pad(cut(rung.edition, 11, page.ellipsis), 12)}"
-        if rung.why:
+        if not rung.desktop_s:
             page.item(lead, rung.why)
         else:
             numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_mib:>8}"

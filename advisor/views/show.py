@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +22,16 @@ HERE = Path(__file__).resolve().parent
 FIRST_ROWS = 12
 """Units of a batch shown before it is asked for more."""
 
+FIRST_PAGES = 3
+"""Sheets shown before they are saved: each takes most of a megabyte of a notebook."""
+
 
 @cache
 def _template(name: str) -> Any:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
-    from advisor.sheet.html import mark
+    from advisor.sheet.marks import mark
 
     environment.globals.update(
         mark=mark, advice_said=words.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=words.SUPPORT_SAID,
@@ -152,7 +154,11 @@ class Page:
         return file
 
     def _repr_html_(self) -> str:
-        return framed(f'<iframe sandbox="" title="sheet" srcdoc="{escape(self.html)}"></iframe>')
+        from advisor.sheet import figures
+
+        more = len(self.records) - FIRST_PAGES
+        rest = f"<p>{words.count(more, 'more page')}: save them as PDF.</p>" if more > 0 else ""
+        return framed(figures(self.records[:FIRST_PAGES]) + rest) if self.records else ""
 
     def __repr__(self) -> str:
         from advisor.sheet import render_text

@@ -20,8 +20,7 @@ def main() -> None:
     """Write sheet.png beside this file."""
     demo = datasets() / "demo"
     result = assess(intake.read(demo / "intake.csv"), read_shop(demo / "shop.toml"))
-    row = result.units["asset_tag"].tolist().index(TAG)
-    document = sheet.render_pdf([sheet.compose(result, row)])
+    document = sheet.render_pdf(result[TAG])
     out = Path(__file__).parent / "sheet"
     command = ["pdftoppm", "-r", "100", "-gray", "-png", "-singlefile", "-", str(out)]
     subprocess.run(command, input=document, check=True)

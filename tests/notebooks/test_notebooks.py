@@ -75,7 +75,7 @@ def test_triage_with_another_shop_and_a_typed_unit(tmp_path):
     assert "240 GB" in shown(cells[0])
     assert "BENCH-1" in shown(cells[1])
     assert "INSTALL Cinnamon" in shown(cells[2])
-    assert "iframe" in shown(cells[3])
+    assert "Sheet of BENCH-1" in shown(cells[3])
     assert "MATE" in shown(cells[5])
     from advisor.benchlog import BenchLog
 

@@ -160,7 +160,9 @@ def test_sheet_of_a_unit_and_of_a_record(batch, unit, tmp_path):
     page = batch["OM-1003"].sheet()
     assert "OM-1003" in page.html
     assert page.pdf.startswith(b"%PDF")
-    assert "sandbox" in page._repr_html_()
+    assert 'alt="Sheet of OM-1003: ' in page._repr_html_()
+    many = show.page(list(batch)[:5])._repr_html_()
+    assert many.count("<img") == 3 and "2 more pages" in many
     assert page.save(tmp_path / "one.txt").read_text().count("OM-1003") >= 1
     assert "U-1" in unit.sheet().html
     with pytest.raises(advisor.errors.InputError, match="does not say"):

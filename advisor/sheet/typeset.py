@@ -1,0 +1,169 @@
+"""The sheet as PDF or SVG, laid out by Typst with the fonts that come with the package."""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from advisor.advice import fixed as words
+from advisor.advice.record import Across, Mark, Phase, Record
+from advisor.errors import InputError, ToolError
+from advisor.sheet.marks import mark
+from advisor.sheet.qr import qr_svg
+
+HERE = Path(__file__).resolve().parent
+
+TAGGED_MOST = 20
+"""Sheets up to which the PDF is tagged for screen readers; tags make a large batch eight times larger and slower."""
+
+MOST_IMAGES = 5
+"""Images side by side."""
+
+MOST = {
+    "tag": 60, "shop": 90, "title": 120, "kind": 24, "edition": 24, "image": 60, "images": 60, "no_boot": 60,
+    "notes": 400, "facts": 120, "unknown": 60, "taken": 200, "assumed": 80, "headline": 240, "basis": 240,
+    "name": 160, "note": 160, "what": 160, "verdict": 30, "why": 200, "checks": 240, "find_out": 240,
+}  # fmt: skip
+"""Longest text of a field [characters]; a longer one ends in an ellipsis, the whole stands in the scored CSV."""
+
+MOST_OF_OTHERS = 500
+"""Longest text of every other field."""
+
+_UNSEEN = {"Mn", "Me", "Mc", "Cc", "Cf", "Cs"}
+"""Categories of characters that join others, or are not drawn."""
+
+_LONG_WORD = re.compile(r"\S{41,}")
+
+
+def render_pdf(records: Record | Iterable[Record]) -> bytes:
+    """Set records as one PDF, an A4 page a unit.
+
+    Parameters
+    ----------
+    records : Record or iterable of Record
+
+    Returns
+    -------
+    bytes
+        The same for the same records on every machine, without a date, and unless a text has characters that only a
+        font of the machine can draw.
+
+    Raises
+    ------
+    InputError
+        When there is no record.
+    ToolError
+        When the typesetter fails.
+    """
+    some = listed(records)
+    return _compiled(some, format="pdf", timestamp=0, pdf_tags=len(some) <= TAGGED_MOST)  # type: ignore[no-any-return]
+
+
+def render_svg(records: Record | Iterable[Record]) -> list[bytes]:
+    """Set records as SVG, one A4 page each; texts are outlines in it. Parameters and errors are those of `render_pdf`.
+
+    Parameters
+    ----------
+    records : Record or iterable of Record
+
+    Returns
+    -------
+    list of bytes
+    """
+    pages = _compiled(listed(records), format="svg")
+    return [pages] if isinstance(pages, bytes) else list(pages)
+
+
+def listed(records: Record | Iterable[Record]) -> list[Record]:
+    """One record or several as a list; an error where there is none."""
+    some = [records] if isinstance(records, Record) else list(records)
+    if not some:
+        raise InputError("There is no unit to print.", "Name at least one.")
+    return some
+
+
+def titled(records: Sequence[Record]) -> str:
+    """Title of a document of these records."""
+    first, last = records[0].tag, records[-1].tag
+    return f"Bench sheet {first}" if len(records) == 1 else f"Bench sheets of {len(records)} units, {first} to {last}"
+
+
+def _compiled(records: Sequence[Record], **how: Any) -> Any:
+    import typst
+
+    content: dict[str, Any] = {
+        "title": titled(records),
+        "hint": words.CSV_HINT,
+        "severities": words.SEVERITIES,
+        "across_title": words.ACROSS,
+        "most_images": MOST_IMAGES,
+        "marks": {name: str(mark(name)) for name in Mark},
+        "pages": [_page(one) for one in records],
+    }
+    odd = _odd(json.dumps(content, ensure_ascii=False))
+    sheets = json.dumps(content | {"odd": odd}, ensure_ascii=False)
+    try:
+        return _compiler(bool(odd)).compile(sys_inputs={"sheets": sheets}, **how)
+    except typst.TypstError as error:
+        raise ToolError(f"The sheet could not be set: {error}.", "Use --out with .txt instead.") from error
+
+
+@cache
+def _compiler(with_the_machines_fonts: bool) -> Any:
+    """A typesetter; looking for the machine's fonts takes a while and is only worth it where a text needs them."""
+    import typst
+
+    return typst.Compiler(
+        input=HERE / "sheet.typ",
+        root=HERE,
+        font_paths=[HERE / "fonts"],
+        ignore_system_fonts=not with_the_machines_fonts,
+    )
+
+
+def _page(record: Record) -> dict[str, Any]:
+    """A record as it is printed: minutes rounded, sentences that hang on what is shown chosen."""
+    deciding, rows = sum(row.decides for row in record.across), len(record.across)
+    return _shown(record) | {
+        "qr": qr_svg(record.code),
+        "checks_title": words.CHECKS_TITLE.get(record.advice, words.CHECKS_TITLE["other"]),
+        "never_boots": _shown(words.no_boot(record.no_boot)),
+        "everywhere": [words.everywhere(max(kept, deciding), rows - max(kept, deciding)) for kept in range(rows + 1)],
+    }
+
+
+def _shown(value: Any, name: str = "", digits: int = 0) -> Any:
+    """A value of a record as plain data, its texts as they are set."""
+    if isinstance(value, str):
+        return _fitting(value, MOST.get(name, MOST_OF_OTHERS))
+    if isinstance(value, float):
+        return f"{value:.{digits}f}"
+    if isinstance(value, tuple):
+        return [_shown(one, name) for one in value]
+    if value is None or isinstance(value, int):
+        return value
+    shown = {name: _shown(one, name, int(isinstance(value, Phase))) for name, one in vars(value).items()}
+    return shown | {"decides": value.decides} if isinstance(value, Across) else shown
+
+
+def _fitting(text: str, most: int) -> str:
+    """A text no longer than its place can ever hold, in which a word longer than a line may break anywhere."""
+    if len(text) > most:
+        text = text[:most].rstrip() + "…"
+    return _LONG_WORD.sub(lambda word: "\u200b".join(word.group()), text) if len(text) > 40 else text
+
+
+def _odd(text: str) -> dict[str, str]:
+    """Characters that the package's fonts may lack, and how each is written where no font has it."""
+    found = sorted({one for one in text if one > "\u02ff" and unicodedata.category(one) not in _UNSEEN})
+    return {one: _written_out(one) for one in found if not "\u2010" <= one <= "\u2027"}
+
+
+def _written_out(character: str) -> str:
+    symbol = unicodedata.category(character) == "So"
+    return f"[{unicodedata.name(character, '').lower()}]" if symbol else f"[U+{ord(character):04X}]"
