@@ -61,7 +61,7 @@ def render_pdf(records: Record | Iterable[Record]) -> bytes:
         When the typesetter fails.
     """
     some = listed(records)
-    return _compiled(some, format="pdf", timestamp=0, pdf_tags=len(some) <= TAGGED_MOST)  # type: ignore[no-any-return]
+    return _compiled(some, format="pdf", timestamp=0, pdf_tags=len(some) <= TAGGED_MOST)
 
 
 def render_svg(records: Record | Iterable[Record]) -> list[bytes]:
