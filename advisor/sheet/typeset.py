@@ -148,7 +148,16 @@ def _shown(value: Any, name: str = "", digits: int = 0) -> Any:
     if value is None or isinstance(value, int):
         return value
     shown = {name: _shown(one, name, int(isinstance(value, Phase))) for name, one in vars(value).items()}
-    return shown | {"decides": value.decides} if isinstance(value, Across) else shown
+    if isinstance(value, Across):
+        shown |= {"decides": value.decides, "kind": _narrow(shown["kind"]), "name": _narrow(shown["name"])}
+    if isinstance(value, Record):
+        shown["heads"] = [_narrow(one) for one in shown["images"]]
+    return shown
+
+
+def _narrow(text: str) -> str:
+    """A text for a narrow column, in which a long piece may break anywhere."""
+    return re.sub(r"[^\s\u200b-]{11,}", lambda piece: "\u200b".join(piece.group()), text)
 
 
 def _fitting(text: str, most: int) -> str:
