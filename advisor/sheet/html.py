@@ -8,7 +8,10 @@ from html import escape
 
 from advisor.advice.record import Record
 from advisor.sheet.text import render_text
-from advisor.sheet.typeset import listed, render_svg, titled
+from advisor.sheet.typeset import listed, render_png, render_svg, titled
+
+SHARP_MOST = 12
+"""Pages up to which they are drawn as outlines, sharp on any paper: about a megabyte each, a sixth of that as dots."""
 
 _STYLE = """
 body { margin: 0; background: #bbb; } figure { margin: 6mm auto; width: 210mm; }
@@ -25,11 +28,12 @@ details { background: #fff; padding: 2mm 10mm; } pre { white-space: pre-wrap; }
 def figures(records: Iterable[Record]) -> str:
     """Pages as HTML figures: a picture a page, its text below for those who cannot see it or want to copy from it."""
     some = list(records)
+    kind, pages = ("svg+xml", render_svg(some)) if len(some) <= SHARP_MOST else ("png", render_png(some))
     return "\n".join(
-        f'<figure class="page"><img src="data:image/svg+xml;base64,{b64encode(svg).decode("ascii")}" '
+        f'<figure class="page"><img src="data:image/{kind};base64,{b64encode(page).decode("ascii")}" '
         f'alt="{escape(f"Sheet of {one.tag}: {one.headline}. The text below says the same.")}">'
         f"<details><summary>As text</summary><pre>{escape(render_text(one))}</pre></details></figure>"
-        for one, svg in zip(some, render_svg(some), strict=True)
+        for one, page in zip(some, pages, strict=True)
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import dataclasses
 import re
+import struct
 from html.parser import HTMLParser
 
 import pytest
@@ -106,3 +107,16 @@ def test_every_mark_has_its_own_shape():
 def test_nothing_to_print_is_said():
     with pytest.raises(InputError, match="no unit"):
         render_html([])
+
+
+def test_many_pages_are_dots_and_small(sheets, monkeypatch):
+    """PNG specification, section 11.2.1: bit depth and colour type stand behind width and height; 3 is a palette."""
+    monkeypatch.setattr("advisor.sheet.html.SHARP_MOST", 1)
+    html = render_html([sheets["plain"], sheets["held"]])
+    pictures = [base64.b64decode(one) for one in re.findall(r"data:image/png;base64,([^\"]+)", html)]
+    assert len(pictures) == 2
+    for picture in pictures:
+        width, height = struct.unpack(">II", picture[16:24])
+        assert (width, height) == (round(210 / 25.4 * 150), round(297 / 25.4 * 150))
+        assert (picture[24], picture[25]) == (4, 3)
+        assert len(picture) < 250_000
