@@ -29,7 +29,7 @@ SHOWN = {
 """Columns of the table on the screen, and what they are called there."""
 
 WELCOME = (
-    "<h2 class='headline'>A whole sheet at once</h2><p>Open the list that came with the lot (CSV or Excel, a row a PC,"
+    "<h2>A whole sheet at once</h2><p>Open the list that came with the lot (CSV or Excel, a row a PC,"
     " any order of columns). Every row gets its advice, the parts in the drawer are shared out, and the"
     " scored list can be saved and printed.</p>"
 )
