@@ -73,7 +73,7 @@ _ASKED = re.compile(
     r"|\S*(password|passphrase|_pass|/secret)\S*)$",
     re.IGNORECASE | re.MULTILINE,
 )
-_PLAIN_ANSWERS = re.compile(r"|debian|localhost|localdomain|deb\.debian\.org|true|false|no|yes|none", re.IGNORECASE)
+_PLAIN_ANSWERS = re.compile(r"|debian|localhost|localdomain|[\w.]*debian\.org|true|false|no|yes|none", re.IGNORECASE)
 
 
 @check

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,7 @@ CHECKOUT = Path(__file__).resolve().parents[2]
 
 def advisor(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     """Run the command line as a user does, in its own process."""
-    environment = {**os.environ, "COLUMNS": "200", "ADVISOR_HOME": str(cwd or Path.cwd()) + "/home"}
+    environment = {**os.environ, "COLUMNS": "200", "ADVISOR_HOME": str((cwd or Path(tempfile.mkdtemp())) / "home")}
     return subprocess.run(
         [sys.executable, "-c", "from advisor.cli import main; main()", *words],
         capture_output=True, text=True, cwd=cwd, env=environment, timeout=180, check=False,

@@ -27,7 +27,7 @@ def verdict(device: str, image: Image | str, **unit) -> dict[str, str]:
 
 # Each case names where the expected answer is from.
 CASES = [
-    # Issue's trap, and /usr/share/broadcom-sta/broadcom-sta.ids of broadcom-sta-dkms: no mainline driver.
+    # A known trap: /usr/share/broadcom-sta/broadcom-sta.ids of broadcom-sta-dkms: no mainline driver.
     ("pci:14e4:43b1", "debian-13", "separate driver", "broadcom-sta-dkms", "blocks"),
     ("pci:14e4:43a0", "debian-12", "separate driver", "broadcom-sta-dkms", "blocks"),
     ("pci:14e4:4365", "debian-13", "separate driver", "broadcom-sta-dkms", "blocks"),

@@ -36,8 +36,8 @@ CLEAN = {
     "etc/sudoers": 'Defaults\tenv_reset\nDefaults\tmail_badpass\nDefaults\tsecure_path="/usr/sbin:/usr/bin"\n'
     "root\tALL=(ALL:ALL) ALL\n%sudo\tALL=(ALL:ALL) ALL\n@includedir /etc/sudoers.d\n",
     "etc/sudoers.d/README": "# The default /etc/sudoers file\n",
-    "etc/apt/sources.list": "deb http://deb.debian.org/debian bookworm main non-free-firmware\n"
-    "deb http://security.debian.org/debian-security bookworm-security main non-free-firmware\n"
+    "etc/apt/sources.list": "deb http://mirror.example.org/debian bookworm main non-free-firmware\n"
+    "deb http://mirror.example.org/debian-security bookworm-security main non-free-firmware\n"
     "#deb cdrom:[Debian GNU/Linux 12]/ bookworm main\n",
     "etc/apt/apt.conf.d/01autoremove": 'APT\n{\n  NeverAutoRemove\n  {\n\t"^firmware-linux.*";\n  };\n};\n',
     "etc/apt/apt.conf.d/20auto-upgrades": 'APT::Periodic::Update-Package-Lists "1";\n',

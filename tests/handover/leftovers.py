@@ -93,7 +93,7 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
     ("dhclient", "etc/dhcp/dhclient.conf", "supersede domain-name-servers 192.168.7.1;\n"),
     ("dhcp-lease", "var/lib/dhcp/dhclient.wlp2s0.leases", "lease { fixed-address 192.168.7.9; }\n"),
     ("hosts", "etc/hosts", "127.0.0.1 localhost\n192.168.7.2 mirror.shop mirror\n"),
-    ("hosts-diverted", "etc/hosts", "127.0.0.1 localhost\n127.0.0.1 deb.debian.org\n"),
+    ("hosts-diverted", "etc/hosts", "127.0.0.1 localhost\n127.0.0.1 www.debian.org\n"),
     ("hostname", "etc/hostname", "bench-07\n"),
     ("hostname-other", "etc/mailname", "bench-07.shop.lan\n"),
     ("machine-id", "etc/machine-id", "0123456789abcdef0123456789abcdef\n"),
@@ -319,7 +319,7 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
     (
         "sources",
         "etc/apt/sources.list",
-        "deb cdrom:[Debian GNU/Linux 12]/ bookworm main\ndeb http://deb.debian.org/debian bookworm main\n",
+        "deb cdrom:[Debian GNU/Linux 12]/ bookworm main\ndeb http://mirror.example.org/debian bookworm main\n",
     ),
     (
         "sources",

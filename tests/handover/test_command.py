@@ -142,7 +142,7 @@ def test_a_partition_that_nobody_uses(root):
 
 def test_lists_that_are_old_and_updates_that_wait(root):
     path = put(
-        root, "var/lib/apt/lists/deb.debian.org_debian_dists_bookworm_main_binary-amd64_Packages",
+        root, "var/lib/apt/lists/mirror.example.org_debian_dists_bookworm_main_binary-amd64_Packages",
         "Package: bash\nVersion: 5.2.15-2+b8\nArchitecture: amd64\n\nPackage: zsh\nVersion: 9\nArchitecture: amd64\n",
     )  # fmt: skip
     assert {one.rule for one in check(root).findings} == {"updates"}

@@ -25,7 +25,6 @@ pytestmark = [
 ]
 
 KEEP = Path(os.environ.get("ADVISOR_TREES", "/var/cache/advisor-trees"))
-MIRROR = "http://deb.debian.org/debian"
 DESKTOP = (
     "task-xfce-desktop xfce4 lightdm linux-image-amd64 initramfs-tools zstd network-manager sudo openssh-client gnupg "
     "dbus-x11 gnome-keyring firefox-esr vim"
@@ -44,7 +43,7 @@ def made(name: str) -> Path:
         part = KEEP / f".{name}.part"
         shutil.rmtree(part, ignore_errors=True)
         part.mkdir(parents=True)
-        run("debootstrap", "--variant=minbase", "--include=ca-certificates", codename, str(part), MIRROR)
+        run("debootstrap", "--variant=minbase", "--include=ca-certificates", codename, str(part))
         (part / "usr/sbin/policy-rc.d").write_text("#!/bin/sh\nexit 101\n")
         (part / "usr/sbin/policy-rc.d").chmod(0o755)
         if packages:

@@ -140,7 +140,7 @@ def child(tree: Path, tests: list[str], seconds: int, pipe: int) -> None:
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     skipped = [f"--ignore={one}" for one in SLOW]
-    done = pytest.main(["-x", "-q", "-p", "no:cacheprovider", *skipped, *tests], plugins=[Watch(pipe)])
+    done = pytest.main(["-x", "-q", "-m", "", "-p", "no:cacheprovider", *skipped, *tests], plugins=[Watch(pipe)])
     os._exit(int(done))
 
 
