@@ -32,6 +32,15 @@ FEWEST = 6
 """Rehearsals below which nothing is fitted. Each gives two equations a phase, and the largest has ten coefficients."""
 
 
+def refuse_few(data: Rehearsals) -> None:
+    """Raise an InputError where there are fewer than `FEWEST` rehearsals."""
+    if len(data) < FEWEST:
+        raise InputError(
+            f"{len(data)} rehearsals are too few to fit a timing model on; it takes {FEWEST}.",
+            "Make more with: advisor rehearse",
+        )
+
+
 def groups_of(labels: pd.Series, seed: int = 0) -> NDArray[np.object_]:
     """Groups to leave out whole; random fifths where there is only one."""
     groups = np.asarray(labels.astype(str), dtype=object)
@@ -79,11 +88,7 @@ class InstallTime(RegressorMixin, BaseEstimator):
     def fit(self, X: pd.DataFrame, y: pd.DataFrame) -> InstallTime:
         """Fit on rehearsals, `Rehearsals.X` and `Rehearsals.y`, or any rows of the two."""
         data = Rehearsals.of(X, y)
-        if len(data) < FEWEST:
-            raise InputError(
-                f"{len(data)} rehearsals are too few to fit a timing model on; it takes {FEWEST}.",
-                "Make more with: advisor rehearse",
-            )
+        refuse_few(data)
         groups = groups_of(data.labels["disk"], self.seed)
         overlaps = self.overlaps or choose_overlaps(data.conditions, data.phases, groups, data.needs)
         physics = fit_physics(data.conditions, data.phases, overlaps, data.needs)

@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import LEVEL
-from advisor.timing.fitting import InstallTime, groups_of
+from advisor.timing.fitting import InstallTime, groups_of, refuse_few
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import Rehearsals
 
@@ -114,6 +114,7 @@ def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
     Report
         Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
     """
+    refuse_few(data)
     X, y, withheld = data.X, data.y, withhold(data)
     pieces: list[pd.DataFrame] = []
     with threadpool_limits(1):

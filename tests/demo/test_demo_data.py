@@ -101,7 +101,7 @@ def result():
 
 def test_every_advice_and_support_word_is_shown(result):
     assert set(result.scored["advice"].dropna()) == {str(word) for word in Advice}
-    assert set(result.cases.facts.devices["support"].dropna().astype(str)) == {str(word) for word in Support}
+    assert set(map(str, result.cases.facts.devices.on()["support"])) == {str(word) for word in Support}
     assert set(result.scored["status"]) == {str(word) for word in Status}
 
 

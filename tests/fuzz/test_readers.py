@@ -150,7 +150,7 @@ def read_log(case: bytes) -> None:
 
 def read_log_file(path: Path) -> None:
     for beside in path.parent.glob(f"{path.name}-*"):
-        beside.unlink()
+        beside.unlink(missing_ok=True)
     with BenchLog(path, wait_s=0) as log:
         assert isinstance(frame(log), pd.DataFrame)
 

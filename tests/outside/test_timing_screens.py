@@ -22,7 +22,7 @@ import pytest
 
 from advisor.errors import AdvisorError
 from advisor.lab.tables.apt import mirror_bases
-from advisor.lab.tables.build import RECIPES
+from advisor.lab.tables.build import RECIPES, apt_of
 from advisor.timing.operations import keystrokes, screens
 
 pytestmark = pytest.mark.outside
@@ -81,7 +81,7 @@ def fetched(kept, missing) -> Callable[[str], Path]:
         return file
 
     def archive_package(name: str) -> Path:
-        apt = RECIPES["debian-13"].apt(kept("debian"))
+        apt = apt_of(RECIPES["debian-13"], kept("debian"))
         if not (apt.folder / "apt.conf").exists():
             apt.update()
         return apt.download(apt.packages([name]))[0]
