@@ -214,10 +214,11 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
 
 
 def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
-    """Entries of a kind with exactly this name."""
+    """Entries of a kind with exactly this name; of one that another id has now, those of earlier lists of lspci too."""
     if kind is not Kind.OTHER:
         now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
-        return now + tuple(_entry(text, name) for text in _former(kind).get(name, ()))
+        former = _former(kind).get(name, ())
+        return now + tuple(_entry(text, name) for text, printed in former if printed or not now)
     return tuple(
         Entry(bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at])
         for bus, at in _of_no_kind().get(name, ())
@@ -225,13 +226,13 @@ def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
 
 
 @cache
-def _former(kind: Kind) -> dict[str, list[str]]:
-    """Ids of a kind by a name that an earlier list gave them, in lower case."""
-    found: dict[str, list[str]] = {}
+def _former(kind: Kind) -> dict[str, list[tuple[str, bool]]]:
+    """Ids of a kind by a name that an earlier list gave them, in lower case; and whether lspci printed it."""
+    found: dict[str, list[tuple[str, bool]]] = {}
     for row in facts.rows("former_names"):
         bus, vendor, device = row["id"].split(":")
         if ids.load(bus).kind(int(vendor, 16), int(device, 16)) is kind:
-            found.setdefault(row["name"].lower(), []).append(row["id"])
+            found.setdefault(row["name"].lower(), []).append((row["id"], row["source"].startswith("pci.ids ")))
     return found
 
 

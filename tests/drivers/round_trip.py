@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from advisor.drivers import ids, names
+from advisor.drivers import facts, ids, names
 from advisor.drivers.cells import apart
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import TYPED
@@ -26,6 +26,8 @@ class Trip:
         The name, alone or as lspci prints it.
     own : frozenset of str
         The ids that the list gives it, in whatever letter case.
+    former : frozenset of str
+        The ids that earlier lists of lspci gave it.
     found : frozenset of str
         The ids that it leads to.
     taken : bool
@@ -36,6 +38,7 @@ class Trip:
 
     text: str
     own: frozenset[str]
+    former: frozenset[str]
     found: frozenset[str]
     taken: bool
     one: bool
@@ -43,22 +46,31 @@ class Trip:
 
 def trips(bus: str, kind: Kind, vendors: bool) -> Iterator[Trip]:
     """Send every name of one bus and kind: with its vendor's name and a revision, as lspci prints it, or alone."""
+
+    def shown(key: int, name: str) -> str:
+        return f"{listed.vendor(key >> 16)} {name} (rev 03)" if vendors else name
+
     listed = ids.load(bus)
     number = ids.KINDS.index(kind)
     own: dict[str, set[str]] = defaultdict(set)
     spelled: dict[str, str] = {}
     for key, name, of in zip(listed.ids.tolist(), listed.names, listed.kind_of.tolist(), strict=True):
         if name and of == number:
-            text = f"{listed.vendor(key >> 16)} {name} (rev 03)" if vendors else name
+            text = shown(key, name)
             small = " ".join(text.lower().split())
             spelled.setdefault(small, text)
             own[small].add(f"{bus}:{key >> 16:04x}:{key & 0xFFFF:04x}")
+    former: dict[str, set[str]] = defaultdict(set)
+    for row in facts.rows("former_names"):
+        on, vendor, device = row["id"].split(":")
+        if on == bus and row["source"].startswith("pci.ids "):
+            former[shown(int(vendor + device, 16), row["name"]).lower()].add(row["id"])
     for small, wanted in own.items():
         text = spelled[small]
         [found] = names.match([text], kind)
         got = frozenset(entry.text for entry in found.entries if entry.subsystem is None)
         one = kind not in TYPED.values() or apart(text, kind) == (text,)
-        yield Trip(text, frozenset(wanted), got, found.exact, one)
+        yield Trip(text, frozenset(wanted), frozenset(former[small]) - wanted, got, found.exact, one)
 
 
 def main() -> None:
