@@ -258,6 +258,8 @@ def _doubt(name: str, facts: Facts) -> str:
     """Why a device of a kind that was not found may be there all the same, '' when it cannot."""
     devices = facts.devices or ()
     if "pci" not in facts.buses:
+        if facts.named or any(d.bus == "pci" for d in devices):
+            return "none among the PCI devices that the source lists, which may not be all"
         return "the source does not list PCI devices"
     if name == "wireless":
         if "usb" not in facts.buses:

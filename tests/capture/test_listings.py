@@ -245,6 +245,23 @@ def test_lspci_nnk_names_the_volume_management_device():
     assert unit.storage_mode is StorageMode.VMD
 
 
+WHOLE = (
+    "00:00.0 Host bridge [0600]: Intel Corporation Device [8086:1904]\n",
+    "00:17.0 SATA controller [0106]: Intel Corporation Device [8086:9d03]\n",
+    "00:1f.0 ISA bridge [0601]: Intel Corporation Device [8086:9d48]\n",
+)
+
+
+@pytest.mark.parametrize("gone", range(3))
+def test_a_list_is_whole_with_both_bridges_and_a_disk_controller(gone):
+    """Every PC since 1998 has both bridges; common practice, no source."""
+    assert read_listings("".join(WHOLE)).unit.graphics == "none"
+    part = read_listings("".join(WHOLE[:gone] + WHOLE[gone + 1 :]))
+    assert part.unit.graphics is None and part.unit.ethernet is None
+    assert part.unread["graphics"] == "none among the PCI devices that the source lists, which may not be all"
+    assert read_listings(LSUSB).unread["graphics"] == "the source does not list PCI devices"
+
+
 def test_lspci_without_names_and_without_ids():
     assert read_listings("00:02.0 0300: 8086:1916 (rev 07)\n03:00.0 0280: 8086:24f3\n").unit.devices == (
         "pci:v00008086d00001916sv*sd*bc03sc00i*; pci:v00008086d000024F3sv*sd*bc02sc80i*"

@@ -15,6 +15,7 @@ from advisor.capture import memory, smbios
 from advisor.capture.compose import compose
 from advisor.capture.facts import Module
 from advisor.capture.listings import dmi
+from advisor.capture.listings.kinds import Section
 from advisor.capture.live import gather
 from advisor.capture.machine import Device, RecordedMachine
 from advisor.unit import Unit
@@ -106,7 +107,7 @@ def test_memory_of_the_recorded_machines(dmidecode, name):
 def test_dmidecodes_listing_gives_the_same(dmidecode, name):
     machine = builder.load(name)
     table = builder.smbios_table(machine)
-    read = dmi.read(dmidecode(table).split("\n"))
+    read = dmi.read(Section(dmidecode(table).split("\n")))
     assert read.memory == smbios.memory(table)
     assert read.box.uefi_able == smbios.uefi_able(table)
     assert (read.box.maker, read.box.product) == (machine["box"]["maker"], machine["box"]["product"])
