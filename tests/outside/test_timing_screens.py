@@ -13,6 +13,7 @@ import pty
 import re
 import select
 import subprocess
+import termios
 import time
 import urllib.request
 from collections.abc import Callable
@@ -199,16 +200,17 @@ def driven(folder: Path, questions: list[str], keys: dict[str, str]) -> tuple[li
     script.chmod(0o755)
     log.write_text("")
     ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (400, 80))  # high enough for the longest list: no page is turned
     env = {
         **os.environ, "DEBIAN_FRONTEND": "teletype", "DEBIAN_PRIORITY": "high", "DEBCONF_SYSTEMRC": str(rc),
-        "TERM": "dumb", "LC_ALL": "C",
+        "TERM": "dumb", "LC_ALL": "C", "LINES": "400", "COLUMNS": "80",
     }  # fmt: skip
     process = subprocess.Popen(
         ["setsid", "--ctty", "/usr/share/debconf/frontend", str(script)], stdin=theirs, stdout=theirs, stderr=theirs,
         env=env, start_new_session=False,
     )  # fmt: skip
     os.close(theirs)
-    seen, until = 0, time.monotonic() + 60
+    seen, until = 0, time.monotonic() + 150
     while process.poll() is None and time.monotonic() < until:
         if select.select([ours], [], [], 0.2)[0]:
             try:
