@@ -77,12 +77,12 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
 
 def _box(units: pd.DataFrame, trapped: pd.DataFrame) -> np.ndarray:
     """How each unit is opened: by the trap of its model that takes longest, else by its kind of box."""
-    out = units["form_factor"].astype("string").fillna("").to_numpy(dtype=object)
+    out = np.array(units["form_factor"].astype("string").fillna(""), dtype=object)
     told = trapped[trapped["code"].isin(operations.boxes())]
     took = operations.opening_min(told["code"].to_numpy(dtype=object))[:, 0] if len(told) else np.empty(0)
     for at in np.argsort(took, kind="stable"):
         out[int(told["row"].iloc[at])] = str(told["code"].iloc[at])
-    return np.asarray(out)
+    return out
 
 
 def _still_trapped(trapped: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
