@@ -76,8 +76,7 @@ def render_svg(records: Record | Iterable[Record]) -> list[bytes]:
     -------
     list of bytes
     """
-    pages = _compiled(listed(records), format="svg")
-    return [pages] if isinstance(pages, bytes) else list(pages)
+    return _pictures(records, format="svg")
 
 
 def render_png(records: Record | Iterable[Record]) -> list[bytes]:
@@ -88,8 +87,13 @@ def render_png(records: Record | Iterable[Record]) -> list[bytes]:
     list of bytes
         150 dots an inch; a sixth of the bytes of an SVG.
     """
-    pages = _compiled(listed(records), format="png", ppi=150)
-    return [_in_greys(one) for one in ([pages] if isinstance(pages, bytes) else pages)]
+    return [_in_greys(one) for one in _pictures(records, format="png", ppi=150)]
+
+
+def _pictures(records: Record | Iterable[Record], **how: Any) -> list[bytes]:
+    """A picture a page; the typesetter hands over a single one without a list around it."""
+    pages = _compiled(listed(records), **how)
+    return [pages] if isinstance(pages, bytes) else list(pages)
 
 
 def _in_greys(png: bytes) -> bytes:
