@@ -151,9 +151,9 @@ def _efi(context: Context, entry: Entry) -> Iterable[str]:
     return _yes(entry, entry.is_folder and entry.path.rpartition("/")[2].casefold() not in _OWN_EFI)
 
 
-_OTHER_SYSTEM = re.compile(
-    "(?i)windows|microsoft|bootmgfw|ubuntu|fedora|opensuse|mint|arch|manjaro|mac ?os|chrome ?os|rocky|centos"
-)
+_OTHER_SYSTEM = re.compile("(?i)windows|microsoft|bootmgfw|mac ?os")
+_EFI_FOLDER = re.compile(rb"(?i)\\\0E\0F\0I\0\\\0((?:[^\\\0]\0)+)\\\0")
+"""Folder below EFI that a start entry's path names, in UTF-16; UEFI specification, section 3.1.3."""
 
 
 @check
@@ -163,7 +163,8 @@ def _efivar(context: Context, entry: Entry) -> Iterable[str]:
         return []
     content = context.content(entry)
     name = content[10:].decode("utf-16-le", "replace").partition("\0")[0]
-    return _yes(entry, _OTHER_SYSTEM.search(name))
+    folders = {found.decode("utf-16-le", "replace").casefold() for found in _EFI_FOLDER.findall(content)}
+    return _yes(entry, _OTHER_SYSTEM.search(name) or folders - _OWN_EFI)
 
 
 @check
