@@ -56,7 +56,8 @@ def handover(
         Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
     ] = None,
     trial: Annotated[
-        bool, typer.Option("--trial", help="Also make a trial account from the skeleton, in an overlay; with --root.")
+        bool,
+        typer.Option("--trial", help="Also try a new account and its desktop, in an overlay; with --root, as root."),
     ] = False,
     demo: Annotated[bool, typer.Option("--demo", help="Check an invented unit with leftovers, on one screen.")] = False,
     rules: Annotated[bool, typer.Option("--rules", help="List the rules, with their sources; check nothing.")] = False,

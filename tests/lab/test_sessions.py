@@ -68,7 +68,7 @@ def test_every_edition_has_a_session_to_start_and_a_task_to_install():
 def test_the_session_files_land_in_the_tree_and_nowhere_else(tmp_path):
     for name in ("etc/systemd/system", "etc/systemd/user", "srv"):
         (tmp_path / name).mkdir(parents=True)
-    container.write_session(tmp_path, container.STARTS[Edition.GNOME])
+    container.write_session(tmp_path, container.STARTS[Edition.GNOME], container.USER, "")
     override = tmp_path / "etc/systemd/user/org.gnome.Shell@wayland.service.d/screen.conf"
     assert "ExecStart=\nExecStart=/usr/bin/gnome-shell --headless" in override.read_text()
     assert f"User={container.USER}" in (tmp_path / "etc/systemd/system/desktop-session.service").read_text()

@@ -27,7 +27,7 @@ USER = "recipient"
 MASKED = (
     "display-manager.service", "systemd-udevd.service", "systemd-networkd-wait-online.service",
     "NetworkManager-wait-online.service", "anacron.service", "anacron.timer", "apt-daily.timer",
-    "apt-daily-upgrade.timer", "man-db.timer", "fstrim.timer", "e2scrub_all.timer",
+    "apt-daily-upgrade.timer", "man-db.timer", "fstrim.timer", "e2scrub_all.timer", "systemd-firstboot.service",
 )  # fmt: skip
 """Units that have no device to work on in a container, or would start work of their own while a session is measured."""
 
@@ -104,28 +104,62 @@ exec systemd-run --user --quiet --collect {command}"""
 
 def prepare(root: Path, start: Start) -> None:
     """Make a tree ready for its session: a new user, the session's service, script and pages."""
+    quieten(root)
+    chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
+    own = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
+    write_session(root, start, USER, own)
+    write_pages(root / "srv/pages")
+
+
+def quieten(root: Path) -> None:
+    """Let a tree start in a container without its login screen, and without work of its own."""
     (root / "usr/sbin/policy-rc.d").unlink(missing_ok=True)
     system = root / "etc/systemd/system"
     targets = {**dict.fromkeys(MASKED, "/dev/null"), "default.target": "/usr/lib/systemd/system/multi-user.target"}
     for unit, goal in targets.items():
         (system / unit).unlink(missing_ok=True)
         (system / unit).symlink_to(goal)
-    chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
-    write_session(root, start)
 
 
-def write_session(root: Path, start: Start) -> None:
-    """Write the session's service, script and pages."""
-    service = _SERVICE.format(user=USER, desktop=start.desktop)
+def write_session(root: Path, start: Start, user: str, display: str) -> None:
+    """Write the session's service and script; `display` is what the script does for a screen, in shell."""
+    service = _SERVICE.format(user=user, desktop=start.desktop)
     (root / "etc/systemd/system/desktop-session.service").write_text(service)
-    display = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
     command = f"/etc/X11/Xsession {start.command}" if start.method == METHOD_X else f"env {start.command}"
-    (root / "srv/session.sh").write_text(_SCRIPT.format(user=USER, display=display, command=command))
+    (root / "srv/session.sh").write_text(_SCRIPT.format(user=user, display=display, command=command))
     for unit, line in start.overrides.items():
         folder = root / "etc/systemd/user" / f"{unit}.d"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "screen.conf").write_text(f"[Service]\nExecStart=\nExecStart={line}\n")
-    write_pages(root / "srv/pages")
+
+
+def installed(root: Path) -> str | None:
+    """The desktop that a tree holds, None for none; the richest of several."""
+    for edition, start in STARTS.items():
+        programs = (start.command.split()[-1], start.process)
+        if all(os.path.lexists(root / "usr/bin" / name) for name in programs):
+            return edition
+    return None
+
+
+@contextmanager
+def screen(leader: int) -> Iterator[str]:
+    """Run this machine's Xvfb for a container whose tree has none; yields the shell's words that name its display.
+
+    It listens on the abstract socket of the container's own network, so that no file of the tree is in the way.
+    """
+    command = ["nsenter", "-t", str(leader), "-n", "-i", "--", "Xvfb", "-displayfd", "1", "-screen", "0", f"{_SIZE}x24"]
+    with subprocess.Popen(
+        [*command, "-nolisten", "tcp", "-ac"], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL, text=True,
+    ) as server:  # fmt: skip
+        try:
+            number = server.stdout.readline().strip() if server.stdout else ""
+            if not number:
+                raise ToolError("Xvfb did not start.", "Install the package xvfb.")
+            yield f"export DISPLAY=:{number} XDG_SESSION_TYPE=x11"
+        finally:
+            server.terminate()
 
 
 class _Pages(http.server.SimpleHTTPRequestHandler):

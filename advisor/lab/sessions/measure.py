@@ -155,7 +155,7 @@ def measure(
             speeds, got = _limit(conditions, group, disk, leader, root)
             set_own(os.SCHED_OTHER, 0)
             with Ready(group) if conditions.count_ready else nullcontext() as ready:
-                rows.append(_desktop(leader, start, Watch(group, core, beside), conditions))
+                rows.append(desktop(leader, start, Watch(group, core, beside), conditions))
             rows[-1] |= ready.shares() if ready else {}
             if rows[-1]["ok"] == "yes":
                 with serving(folder / "pages", leader) as shown:
@@ -205,7 +205,8 @@ def _limit(
     return speeds, 100 * share / quota
 
 
-def _desktop(leader: int, start: Start, seen: Watch, conditions: Conditions) -> dict[str, Any]:
+def desktop(leader: int, start: Start, seen: Watch, conditions: Conditions) -> dict[str, Any]:
+    """Start the desktop and wait for its rest; gives a row without what is common to a session."""
     inside(leader, "systemctl start --no-block desktop-session.service", timeout_s=60)
     rest = seen.rest(start, conditions.session_limit_s)
     row = {"stage": "idle", "limit_s": conditions.session_limit_s, **seen.row()}
