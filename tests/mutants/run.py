@@ -30,6 +30,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 from changes import Change, of_source, of_table  # noqa: E402
+from warm import forget, swap  # noqa: E402
 
 ROOT = HERE.parents[1]
 RESULTS = HERE / "results.jsonl"
@@ -43,7 +44,9 @@ ROOMS = {
     "identify": ["tests/identify"],
     "editions": ["tests/editions"],
 }
-"""Tests of each room; the golden CSV runs before them and the decision's tests after them."""
+"""Tests of each room; the golden tables run before them."""
+
+OPTIONS = ["-x", "-q", "-p", "no:cacheprovider"]
 
 SLOW = ["tests/advice/test_properties.py"]
 """Tests that take minutes and look for what no single change makes."""
@@ -97,19 +100,19 @@ def sample(room: str, each: int, seed: str, known: set[str]) -> list[Change]:
     return drawn
 
 
-def preload() -> None:
-    """Import what every test needs, but nothing of the package, so that a child starts at once."""
-    import hypothesis  # noqa: F401
-    import numpy  # noqa: F401
-    import openpyxl  # noqa: F401
-    import pandas  # noqa: F401
-    import pydantic  # noqa: F401
-    import pytest  # noqa: F401
-    import rapidfuzz.process  # noqa: F401
-    import scipy.optimize
-    import scipy.stats  # noqa: F401
-    import sklearn.ensemble  # noqa: F401
-    import typer  # noqa: F401
+def preload(tree: Path, tests: list[str]) -> None:
+    """Run what the children will run once, unchanged, so that a child finds everything imported and read."""
+    import pytest
+
+    os.chdir(tree)
+    sys.path[:0] = [str(tree)]
+    sys.dont_write_bytecode = True
+    one_thread = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")  # pools of threads do not fork
+    os.environ |= {"PYTHONPATH": str(tree), "ADVISOR_HOME": str(tree / "home"), **one_thread}
+    with open(os.devnull, "w", encoding="utf-8") as quiet, contextlib.redirect_stdout(quiet):
+        failed = pytest.main([*OPTIONS, *tests])
+    if failed:
+        raise SystemExit("These tests fail with nothing changed; no change can be told by them.")
 
 
 class Watch:
@@ -126,31 +129,35 @@ class Watch:
         self.pytest_runtest_logreport(report)
 
 
-def child(tree: Path, tests: list[str], seconds: int, pipe: int) -> None:
-    """Run tests in a copy of the tree until one fails, and end."""
+def child(room: str, one: Change, whole: bytes, tests: list[str], seconds: int, pipe: int) -> None:
+    """Make a change in what is loaded, or load everything anew, run tests until one fails, and end."""
     import pytest
 
     os.setsid()
-    os.chdir(tree)
     resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
-    sys.path[:0] = [str(tree)]
-    sys.dont_write_bytecode = True
-    os.environ |= {"PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1", "ADVISOR_HOME": str(tree / "home")}
     quiet = os.open(os.devnull, os.O_WRONLY)
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
-    skipped = [f"--ignore={one}" for one in SLOW]
-    done = pytest.main(["-x", "-q", "-m", "", "-p", "no:cacheprovider", *skipped, *tests], plugins=[Watch(pipe)])
-    os._exit(int(done))
+    warm = one.path.endswith(".py") and swap(one.path, whole, one.made(whole))
+    if warm:
+        forget(room)
+    for name in list(sys.modules):
+        if name.partition(".")[0] in ("tests", *([] if warm else ["advisor"])):
+            del sys.modules[name]
+    watch = Watch(pipe)
+    done = pytest.main([*OPTIONS, *tests], plugins=[watch])
+    if done == 0:  # what takes long last
+        done = pytest.main([*OPTIONS, "-m", "slow", *[f"--ignore={one}" for one in SLOW], *tests], plugins=[watch])
+    os._exit(0 if done in (0, pytest.ExitCode.NO_TESTS_COLLECTED) else 1)
 
 
-def attempt(tree: Path, tests: list[str], seconds: int) -> tuple[str, str]:
+def attempt(room: str, one: Change, whole: bytes, tests: list[str], seconds: int) -> tuple[str, str]:
     """Run tests in a child: 'survived', 'killed' or 'too long', and the test that failed."""
     reading, writing = os.pipe()
     pid = os.fork()
     if pid == 0:
         try:
-            child(tree, tests, seconds, writing)
+            child(room, one, whole, tests, seconds, writing)
         finally:
             os._exit(99)
     os.close(writing)
@@ -178,23 +185,19 @@ def copied(folder: Path) -> Path:
 
 def run(changes: list[tuple[str, Change]], only: list[str], seconds: int, until: float) -> None:
     """Try changes until the time is up, and write down what came of each."""
-    preload()
+    changed = sorted({room for room, _ in changes})
     with tempfile.TemporaryDirectory() as folder:
         tree = copied(Path(folder))
-        sound: set[str] = set()
+        preload(tree, only or ["tests/golden", *dict.fromkeys(test for room in changed for test in ROOMS[room])])
         for room, one in changes:
             if time.time() > until:
                 print("The time is up; the same command goes on.")
                 return
-            tests = only or ["tests/golden", *ROOMS[room], *(["tests/advice"] if room != "advice" else [])]
-            if room not in sound and (failed := attempt(tree, tests, seconds))[0] != "survived":
-                raise SystemExit(f"{failed[1]} fails with nothing changed; no change can be told by it.")
-            sound.add(room)
             file = tree / one.path
             whole, times = file.read_bytes(), file.stat()
             file.write_bytes(one.made(whole))
             began = time.time()
-            result, by = attempt(tree, tests, seconds)
+            result, by = attempt(room, one, whole, only or ["tests/golden", *ROOMS[room]], seconds)
             file.write_bytes(whole)
             os.utime(file, ns=(times.st_atime_ns, times.st_mtime_ns))
             row = {"room": room, "name": one.name, "line": one.line, "result": result, "by": by,

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import ast
+import importlib
+from pathlib import Path
 
 import pytest
 
+from advisor import tables
+from advisor.advice import parts
+from advisor.identify import traps as traps_module
 from tests.mutants.changes import of_source, of_table
 from tests.mutants.run import ROOMS, ROOT, equivalent
+from tests.mutants.warm import forget, swap
 
 CASES = [
     ("x = a < b", "a < b", "a <= b"), ("x = a is not b", "a is not b", "a is b"), ("x = 1", "1", "2"),
@@ -52,3 +58,54 @@ def test_rooms_and_equivalents_are_there() -> None:
     for room, tests in ROOMS.items():
         assert (ROOT / "advisor" / room).is_dir() and all((ROOT / one).exists() for one in tests)
     assert all(reason for reason in equivalent().values())
+
+
+MODULE = """\
+from functools import lru_cache
+
+
+@lru_cache
+def twice(a):
+    return a + a
+
+
+class K:
+    limit = 3
+
+    def over(self, a):
+        return [one for one in a if one > self.limit]
+
+
+plain = lambda a, b=1: a - b
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "swapped"),
+    [("a + a", "a * 3", True), ("one > self", "one >= self", True), ("a - b", "a + b", True), ("= 3", "= 4", False),
+     ("b=1", "b=2", False), ("@lru_cache\n", "", False)],
+)  # fmt: skip
+def test_the_inside_of_a_function_is_changed_where_it_is_loaded(
+    old: str, new: str, swapped: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / f"made_{abs(hash((old, new)))}.py"
+    path.write_text(MODULE)
+    monkeypatch.syspath_prepend(tmp_path)
+    loaded = importlib.import_module(path.stem)
+
+    def says() -> tuple[int, list[int], int]:
+        return loaded.twice.__wrapped__(5), loaded.K().over([3, 4]), loaded.plain(3)
+
+    before = says()
+    assert swap(path.name, MODULE.encode(), MODULE.replace(old, new).encode()) is swapped
+    assert (says() != before) is swapped
+
+
+def test_what_builds_on_a_room_is_forgotten_and_what_it_builds_on_is_kept() -> None:
+    tables.dicts("identify/likely")
+    traps_module._traps()
+    parts.usual_parts()
+    forget("advice")
+    assert traps_module._traps.cache_info().currsize == 1 and parts.usual_parts.cache_info().currsize == 0
+    forget("identify")
+    assert traps_module._traps.cache_info().currsize == 0 and tables.meta.cache_info().currsize > 0
