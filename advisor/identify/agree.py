@@ -147,7 +147,8 @@ def spread(group: pd.DataFrame) -> tuple[float | None, float | None, float | Non
     values = (logs[:, None] + sds[:, None] * steps).ravel()
     mass = np.tile(weights, len(logs))
     order = np.argsort(values)
-    share = np.cumsum(mass[order]) / mass.sum()
+    # Half of a step's mass lies below its value.
+    share = (np.cumsum(mass[order]) - mass[order] / 2) / mass.sum()
     low, middle, high = (float(np.exp(np.interp(q, share, values[order]))) for q in (0.1, 0.5, 0.9))
     if high / low > WIDEST:
         return None, None, None

@@ -127,7 +127,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
         "xeon",
         r"\bxeon\s*(?P<d>gold|silver|bronze"
         r"|platinum)?[\s-]*(?:<NOT>(?P<n>e[357][\s-]*\d{4}[lwma]{0,2}(?:\s*0)?(?:\s*-?v\s?\d)?"
-        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m(?:[rl]e)?|d[\s-]?\d{4}[a-z]?|[elxw]\s?\d{4}"
+        r"|e[\s-]?2[123]\d\d[gm]?|w[\s-]?\d{4}[px]?|w[\s-]?1\d{4}m(?:[rl]e)?|d[\s-]?\d{4}[a-z]{0,2}|[elxw]\s?\d{4}"
         r"|\d{4}[a-z]{0,2})<END>)?",
     ),
     _rule("e", r"(?<![a-z0-9-])(?P<n>e(?P<x>[357])[\s-]\d{4}[lwma]{0,2}(?:\s0\b)?(?:\s*-?v\s?\d)?)<END>"),

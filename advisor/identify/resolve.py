@@ -156,8 +156,8 @@ def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> An
 
 
 def _group(line: str) -> str:
-    """Lines that are easily taken for one another: Core i3 to i9, Ryzen 3 to 9, the A-series, Core 2."""
-    return re.sub(r"[\s\d]+$", "", line.removesuffix(" quad").removesuffix(" extreme"))
+    """Lines that are easily taken for one another: Core i3 to i9, Ryzen 3 to 9, the A-series."""
+    return re.sub(r"[\s\d]+$", "", line)
 
 
 _SISTERS = {

@@ -35,6 +35,23 @@ def test_a_missing_fact_is_likely_or_stays_open(row):
         assert pd.isna(answer[name]) == pd.isna(answer[f"{name}_why"])
 
 
+@pytest.mark.parametrize(
+    ("gb", "cpu", "kind"),
+    [
+        # What a system shows in GiB and calls GB: 151.9 GiB are 163.1 GB, 152.1 are 163.3, and 2 % above 160 are 163.2.
+        (151.9, "i5-2400", "spinning disk"), (152.1, "i5-2400", ""),
+        # 474.9 GiB are 509.9 GB, within 2 % of 500 in a PC of 2008; 475.1 are 510.1, and as near to 512.
+        (474.9, "E8400", "spinning disk"), (475.1, "E8400", "sata ssd"),
+        # Within 4 in a thousand it is the label itself: 159.4 GB are 160; 159.3 shown are GiB of 171.
+        (159.4, "i5-2400", "spinning disk"), (159.3, "i5-2400", ""), (160.6, "i5-2400", "spinning disk"),
+        (160.7, "i5-2400", ""),
+    ],
+)  # fmt: skip
+def test_a_size_is_a_labels_within_two_per_cent(gb, cpu, kind):
+    answer = found({"maker": "", "model": "", "cpu": cpu, "gb": str(gb), "given": ""})
+    assert ("" if pd.isna(answer["storage_kind"]) else answer["storage_kind"]) == kind
+
+
 def test_rows_are_judged_one_by_one_and_keep_their_index():
     units = frame(
         [Unit(maker="Dell", model="Latitude E6400", cpu="P8400", storage_gib=149.0), Unit(), Unit(cpu="Z3735F")]

@@ -19,6 +19,17 @@ EXACT = {
     "Intel(R) Core(TM)2 CPU          6600  @ 2.40GHz": "Intel Core 2 Duo E6600",
     "Intel(R) Core(TM)2 Quad CPU    Q6600  @ 2.40GHz": "Intel Core 2 Quad Q6600",
     "Intel(R) Core(TM)2 Duo CPU     L9400  @ 1.86GHz": "Intel Core 2 Duo SL9400",
+    "Intel(R) Core(TM) i7 CPU       L 620  @ 2.00GHz": "Intel Core i7-620LM",
+    "Intel(R) Core(TM) i7 CPU       U 620  @ 1.07GHz": "Intel Core i7-620UM",
+    "Intel(R) Core(TM) i7 CPU       X 920  @ 2.00GHz": "Intel Core i7-920XM",
+    "Intel(R) Core(TM) i7 CPU       X 980  @ 3.33GHz": "Intel Core i7-980X",
+    "Intel(R) Core(TM) i7 CPU       K 875  @ 2.93GHz": "Intel Core i7-875K",
+    "Intel(R) Core(TM) i7 CPU       S 860  @ 2.53GHz": "Intel Core i7-860S",
+    "Intel(R) Core(TM) i5 CPU       K 655  @ 3.20GHz": "Intel Core i5-655K",
+    "Intel(R) Core(TM) i5 CPU       S 750  @ 2.40GHz": "Intel Core i5-750S",
+    "Intel(R) Core(TM) i3 CPU       U 380  @ 1.33GHz": "Intel Core i3-380UM",
+    "Intel(R) Core(TM)2 Duo CPU     U9400  @ 1.40GHz": "Intel Core 2 Duo SU9400",
+    "Intel(R) Celeron(R) CPU        U2300  @ 1.20GHz": "Intel Celeron SU2300",
     "Genuine Intel(R) CPU           T2300  @ 1.66GHz": "Intel Core Duo T2300",
     "Genuine Intel(R) CPU           U4100  @ 1.30GHz": "Intel Pentium Dual-Core SU4100",
     "Intel(R) Atom(TM) CPU N270   @ 1.60GHz": "Intel Atom N270",
@@ -68,6 +79,10 @@ EXACT = {
     "i5 6300 u": "Intel Core i5-6300U", "I5 – 6300U": "Intel Core i5-6300U", "6300U": "Intel Core i5-6300U",
     "Core 2 Duo P8400": "Intel Core 2 Duo P8400", "C2D E8400": "Intel Core 2 Duo E8400",
     "T7500 core2duo": "Intel Core 2 Duo T7500", "Core 2 Quad 6600": "Intel Core 2 Quad Q6600",
+    "Core 2 Extreme 9650": "Intel Core 2 Extreme QX9650",
+    "core2 extreme X6800": "Intel Core 2 Extreme X6800", "U4100": "Intel Pentium Dual-Core SU4100",
+    "AMD 5500U": "AMD Ryzen 5 5500U", "Intel 5500U": "Intel Core i7-5500U", "Xeon E3-1235": "Intel Xeon E3-1235",
+    "X4 955": "AMD Phenom II X4 955", "II X2 250": "AMD Athlon II X2 250",
     "AMD A6-9220e": "AMD A6-9220e", "a10 9620p": "AMD A10-9620P", "Ryzen 5 Pro 3500U": "AMD Ryzen 5 3500U",
     "ryzen 3500U": "AMD Ryzen 5 3500U", "ryzen5-3600": "AMD Ryzen 5 3600", "R5 3500U": "AMD Ryzen 5 3500U",
     "Pentium N3540": "Intel Pentium N3540", "Celeron J4125": "Intel Celeron J4125",
@@ -84,6 +99,39 @@ def test_one_processor_is_named(text, name):
     assert answer.name == name, answer.problem
     assert answer.exact
     assert answer.problem is None
+
+
+def test_problems_are_said_in_full():
+    assert from_text("Apple M1").problem == (
+        "'Apple M1' is not an x86 processor (apple m1); Debian's PC images do not fit it"
+    )
+    assert from_text("i5-6300U / i7-6600U").problem == (
+        "'i5-6300U / i7-6600U' names several processors: Intel Core i5-6300U or Intel Core i7-6600U;"
+        " give the one that is fitted"
+    )
+    assert from_text("i5 5500U").problem == (
+        "'i5 5500U': no processor of that line carries this number, but Intel Core i7-5500U or AMD Ryzen 5 5500U does;"
+        " write which it is"
+    )
+    assert from_text("i7-6600U (7th gen)").problem == (
+        "'i7-6600U (7th gen)' says generation 7, but Intel Core i7-6600U is of Core 6th gen; the number was used"
+    )
+    assert from_text("i5-6999U").problem == "'i5-6999U' is not in the table; Core 6th gen known by its series alone"
+    long = "banana " * 12
+    assert from_text(long).problem.startswith(f"'{' '.join(long.split())[:57]}...' names no processor")
+    assert from_text("b" * 60).problem.startswith(f"'{'b' * 60}' names")
+
+
+def test_of_many_that_a_text_may_be_four_are_named():
+    said = from_text("Xeon E5-2670 2.45GHz").problem or ""
+    assert " or " in said and "write the version (v2, v3 ...)" in said
+    many = from_text("i7 9750").problem or ""
+    assert "Intel Core i7-9750H or Intel Core i7-9750HF" in many and "write the whole number" in many
+
+
+def test_a_number_alone_beside_a_line_alone_is_the_number():
+    assert from_text("Core i5 / i5-6300U").name == "Intel Core i5-6300U"
+    assert from_text("i5-6300U i5-6300U").name == "Intel Core i5-6300U"
 
 
 def test_several_sockets_multiply_cores():
@@ -115,6 +163,19 @@ def test_several_sockets_multiply_cores():
         ("Snapdragon 8cx", None, None, "not an x86 processor"),
         ("i5 256GB SSD", None, None, "write the number"),
         ("E5-2686", None, None, "write the version"),
+        ("Core 2 Duo 3.33GHz", "Penryn", "v1", "write the number"),  # the E8600 alone
+        ("Core Duo 2.33GHz", "Yonah", "i686", "write the number"),
+        ("Pentium M 2.26GHz", "Dothan", "i686", "write the number"),  # the 780 alone
+        ("Core 2 Quad", None, "v1", "names a line of processors"), ("Core 2 Extreme", None, "v1", "names a line"),
+        ("ryzen", None, None, "names a line of processors"), ("Ryzen 7 3000", None, "v3", "names a series"),
+        ("i5 1st gen", None, "v2", "names a generation"), ("i5 2nd gen", "Sandy Bridge", "v2", "names a generation"),
+        ("i5 3rd gen", "Ivy Bridge", "v2", "names a generation"), ("i3 12th gen", "Alder Lake", "v3", "generation"),
+        ("i9 3rd gen", None, None, "the tables know no i9 of generation 3"),
+        ("Core i7 2005", None, None, "names a line"), ("Core i7 2026", None, None, "names a line"),
+        ("Core i7 2004", "Sandy Bridge", "v2", "not in the table"),
+        ("Core i7 2027", "Sandy Bridge", "v2", "not in the table"),
+        ("i7-99999Z", None, None, "no processor of this number; write it as the sticker or the system shows it"),
+        ("6999Q", None, None, "names no processor that the tables know; write it as 'i5-6300U' or 'Ryzen 5 3500U'"),
     ],
 )  # fmt: skip
 def test_what_is_ambiguous_is_said(text, microarch, level, words):
