@@ -49,22 +49,3 @@ def physics() -> Physics:
 def usable_mib(ram_mib: Array, p: Physics) -> Array:
     """Memory that is left for processes."""
     return np.maximum(ram_mib * (1 - p.page_share) - p.firmware_mib - p.kernel_mib, 1.0)
-
-
-def memory_left_pct(ram_mib: Array, working_mib: Array, p: Physics) -> Array:
-    """Share of the memory fitted that is left for the recipient's programs.
-
-    Parameters
-    ----------
-    ram_mib : numpy.ndarray, shape (n_units, 1)
-        [MiB]
-    working_mib : numpy.ndarray, shape (n_editions,)
-        [MiB]
-    p : Physics
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_units, n_editions)
-        [%], not below 0; rises with the memory fitted.
-    """
-    return 100 * np.maximum(usable_mib(ram_mib, p) - working_mib, 0) / ram_mib

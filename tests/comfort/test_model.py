@@ -110,6 +110,10 @@ def test_the_file_that_ships_is_whole_and_comes_back_as_it_went(tmp_path):
         lambda content: content["kill"].update(slope=-2),
         lambda content: content["stages"]["desktop"].update(overlap=0.5),
         lambda content: content.update(format=3),
+        lambda content: content["stages"]["desktop"].update(residuals=[0.1, 0.2], weights=[0.5, 0.5012]),
+        lambda content: content["stages"]["desktop"].update(residuals=[0.2, 0.1], weights=[]),
+        lambda content: content["measured"].update(access_ms=[2.0, 1.0]),
+        lambda content: content["measured"].pop("memory_mib"),
     ],
 )
 def test_a_damaged_file_is_refused(harm, tmp_path):
