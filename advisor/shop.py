@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from enum import StrEnum
 from functools import cache
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -57,6 +57,7 @@ class Image(_Record):
         default="live", description="what asks the questions: the live session's installer, or the text installer"
     )
     on_hand: bool = Field(default=True, description="a stick with it lies ready")
+    sticks: int = Field(default=1, ge=0, description="sticks with it, where one lies ready")
 
 
 class Part(_Record):
@@ -95,6 +96,18 @@ class Thresholds(_Record):
     )
 
 
+Span = Annotated[str, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d *[-–] *([01]?\d|2[0-4]):[0-5]\d$")]
+"""From one time of the day to another, such as '09:00-17:00'."""
+
+
+class Person(_Record):
+    """A technician of the day's plan."""
+
+    name: str = Field(min_length=1, description="as in the bench log, whose pace is taken")
+    hours: Span | None = Field(default=None, description="working hours; the shop's when left out")
+    breaks: tuple[Span, ...] | None = Field(default=None, description="breaks; the shop's when left out")
+
+
 class Waived(_Record):
     """A rule of the hand-over check that this shop does not ask."""
 
@@ -110,6 +123,11 @@ class Shop(_Record):
     link_mbps: float = Field(default=50, gt=0, description="download speed at the bench [Mbit/s]")
     slots: int = Field(default=4, ge=1, description="units that can be powered and installed at once")
     hands: int = Field(default=1, ge=1, description="people working at the bench")
+    hours: Span = Field(default="09:00-17:00", description="working hours of the bench")
+    breaks: tuple[Span, ...] = Field(default=("12:30-13:00",), description="breaks of the bench")
+    technicians: tuple[Person, ...] = Field(
+        default=(), description="who works at the bench, in place of `hands`, for the day's plan"
+    )
     richness: tuple[str, ...] = Field(default=tuple(Edition), description="editions, richest first")
     default_edition: str | None = Field(default=None, description="the usual edition; None means the richest")
     take_richest: bool = Field(

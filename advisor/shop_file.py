@@ -18,7 +18,7 @@ from advisor.files import datasets, opened, parse_toml, user_data
 from advisor.intake import device_ids
 from advisor.nearest import choose, fold
 from advisor.releases import CODENAMES
-from advisor.shop import Image, Part, Shop, Thresholds, default_shop
+from advisor.shop import Image, Part, Person, Shop, Thresholds, default_shop
 from advisor.unit import BootMode
 
 MAX_BYTES = 1 << 20
@@ -126,6 +126,8 @@ def _settings(content: dict[str, Any], where: str) -> None:
         at = f"{where}, part {_name(part, number)}"
         _keys(part, Part, at)
         _part(part, at)
+    for number, person in enumerate(_tables(content, "technicians"), 1):
+        _keys(person, Person, f"{where}, technician {_name(person, number)}")
     for what in ("images", "stock"):
         _twice([one["name"] for one in _tables(content, what) if isinstance(one.get("name"), str)], f"{where}, {what}")
 

@@ -29,6 +29,7 @@ ORDER = [
     {"advice"},
     {"benchlog", "sheet"},
     {"handover"},
+    {"plan"},
     {"lab"},
     {"views"},
     {"cli"},

@@ -20,7 +20,7 @@ from advisor.errors import InputError
 UsageError: Any = typer.BadParameter.__bases__[0]
 """The error of a wrong call; where its module is depends on typer's version."""
 
-DOORS = ("demo", "capture", "score", "sheet", "log", "learn", "tables", "rehearse", "handover", "notebook")
+DOORS = ("demo", "capture", "score", "sheet", "plan", "log", "learn", "tables", "rehearse", "handover", "notebook")
 """Command names; each lives in the module of the same name and adds itself with `register`."""
 
 app = typer.Typer(

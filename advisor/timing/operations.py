@@ -85,8 +85,8 @@ class Steps:
         Stood by while the machine works, at the most [s].
     spread : numpy.ndarray
         How far units differ in how much there is of the step [share of 1].
-    meanwhile : numpy.ndarray of bool
-        Whether it can be done while the machine works.
+    meanwhile, after : numpy.ndarray of bool
+        Whether it can be done while the machine works, and whether it is only done once the machine is ready.
     remembered : numpy.ndarray
         Seconds of it whose operator's time, or whose count, is from memory [s].
     """
@@ -101,6 +101,7 @@ class Steps:
     wait: Array
     spread: Array
     meanwhile: NDArray[np.bool_]
+    after: NDArray[np.bool_]
     remembered: Array
 
 
@@ -123,6 +124,7 @@ def steps() -> Steps:
         source=words["source"], counts=counts, seconds=seconds.sum(axis=1), wait=wait,
         spread=np.array([(float(row["high"]) - float(row["low"])) / (2 * Z) for row in rows]),
         meanwhile=np.array([row["meanwhile"] == "yes" for row in rows]),
+        after=np.array([row["meanwhile"] == "after" for row in rows]),
         remembered=np.where(by_heart, of_own.sum(axis=1), of_own @ known.remembered),
     )  # fmt: skip
 

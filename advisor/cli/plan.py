@@ -1,0 +1,98 @@
+"""`advisor plan`: the day's bench for a sheet of units."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from advisor.cli.screen import one_line, say
+from advisor.errors import InputError
+
+if TYPE_CHECKING:
+    from advisor.plan import Plan
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("plan", help=HELP, epilog="Example:  advisor plan intake.csv --shop shop.toml --out day.pdf")(plan)
+
+
+HELP = (
+    "Plan a day at the bench for an intake sheet: what to start when, by whom, in which slot; the sheet's own columns "
+    "'due' (a day or a time) and 'priority' (high, normal, low) are heeded."
+)
+
+
+def plan(
+    sheet: Annotated[Path, typer.Argument(help="Intake sheet (CSV, TSV or Excel).")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="File ending in .pdf (a page), .svg, .csv, .ics (calendar) or .txt."),
+    ] = None,
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
+    ] = None,
+    day: Annotated[str | None, typer.Option("--day", metavar="DATE", help="Such as 2026-11-30; else today.")] = None,
+    quantile: Annotated[
+        float, typer.Option("--quantile", help="Plan so that this share of units stays within its minutes.")
+    ] = 0.7,
+    delivery: Annotated[
+        str | None,
+        typer.Option("--delivery", metavar="TIME", help="When parts that must be bought arrive, such as 13:00."),
+    ] = None,
+    seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
+) -> None:
+    """Plan a day."""
+    from advisor import intake
+    from advisor.advice import assess
+    from advisor.files import refuse_same
+    from advisor.plan import plan_day
+    from advisor.plan.written import FORMATS, save
+    from advisor.shop_file import the_shop
+
+    refuse_same(out, sheet, shop)
+    if out is not None and out.suffix.lower() not in FORMATS:
+        raise InputError(f"--out {out} does not say what to write.", f"Let its name end in {', '.join(FORMATS)}.")
+    when, arrives = _day(day), None if delivery is None else _time(delivery)
+    batch = assess(intake.read(sheet), the_shop(shop))
+    made = plan_day(batch, when, quantile=quantile, delivery=arrives, seconds=seconds)
+    say(made.summary())
+    if out is None:
+        say("\n" + table(made))
+    else:
+        save(made, out)
+        say(f"Wrote {out}.")
+    if made.problems:
+        raise typer.Exit(1)
+
+
+def _day(text: str | None) -> date:
+    try:
+        return date.today() if text is None else date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise InputError(f"--day {text!r} is no day.", "Write it as 2026-11-30.") from error
+
+
+def _time(text: str) -> int:
+    """A time of the day [minutes from midnight]."""
+    try:
+        when = datetime.strptime(text.strip(), "%H:%M")
+    except ValueError as error:
+        raise InputError(f"{text!r} is no time of the day.", "Write it as 13:00.") from error
+    return when.hour * 60 + when.minute
+
+
+def table(plan: Plan) -> str:
+    """The timetable for a terminal, a line a visit."""
+    from advisor.plan.day import tuples
+
+    lines = [f"{'start':<7}{'end':<7}{'technician':<16}{'slot':<6}{'unit':<14}what"]
+    lines += [
+        f"{row.start:%H:%M}  {row.end:%H:%M}  {one_line(row.technician)[:15]:<16}{row.slot:<6}"
+        f"{one_line(row.tag)[:13]:<14}{row.what}"
+        for row in tuples(plan.frame)
+    ]
+    return "\n".join(lines)

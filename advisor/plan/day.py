@@ -1,0 +1,262 @@
+"""The day's plan of a batch: what to start when, by whom, in which slot, from which stick."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from advisor.errors import InputError
+from advisor.plan.chance import Chance, Lanes, chance
+from advisor.plan.hours import bench_of, clock, moment
+from advisor.plan.problem import TICKS, Bench, Schedule
+from advisor.plan.solver import Solution, solve
+from advisor.plan.work import Work, work_of
+from advisor.timing.hands import phase_table
+
+if TYPE_CHECKING:
+    from advisor.advice import Batch
+
+QUANTILE = 0.7
+"""Minutes are planned so that this share of units stays within them; common practice, no source."""
+
+PLAN_COLUMNS = (
+    "tag", "visit", "start", "end", "technician", "slot", "image", "stick", "what", "hands_on_min", "then_min",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A day at the bench. `plan.frame` is the timetable, `plan.board(now)` what runs where.
+
+    Attributes
+    ----------
+    shop : str
+        The shop's name.
+    day : datetime.date
+    opens : int
+        When tick 0 is [minutes from midnight].
+    bench : Bench
+    work : Work
+    solution : Solution
+    lanes : Lanes
+    quantile : float
+    chance : Chance
+    problems : list of str
+        What could not be planned or not be meant, in sentences.
+    """
+
+    shop: str
+    day: date
+    opens: int
+    bench: Bench
+    work: Work
+    solution: Solution
+    lanes: Lanes
+    quantile: float
+    chance: Chance
+    problems: list[str] = field(default_factory=list)
+
+    @property
+    def left(self) -> list[str]:
+        """Units that the day does not hold."""
+        return [job.tag for at, job in enumerate(self.work.jobs) if at not in self.solution.schedule]
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """The timetable, a row a visit in the order of their start.
+
+        Returns
+        -------
+        pandas.DataFrame
+            tag, visit (from 1), start, end (moments), technician, slot (from 1), image, stick (which of the image's,
+            from 1), what (titles of the phases), hands_on_min, then_min (what the machine works by itself after) [min].
+        """
+        titles = dict(zip(phase_table().names, phase_table().titles, strict=True))
+        rows = []
+        for at, placed in self.solution.schedule.items():
+            job = self.work.jobs[at]
+            for number, one in enumerate(placed):
+                visit = job.visits[number]
+                rows.append((
+                    job.tag, number + 1, moment(self.day, self.opens, one.start), moment(self.day, self.opens, one.end),
+                    self.bench.technicians[one.technician].name, self.lanes.slots[at] + 1, job.stick,
+                    self.lanes.sticks[at] + 1, "; ".join(titles.get(name, name) for name in visit.phases),
+                    (one.end - one.start) / TICKS, visit.then / TICKS,
+                ))  # fmt: skip
+        frame = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+        return frame.sort_values(["start", "slot"], kind="stable", ignore_index=True)
+
+    @property
+    def delivery(self) -> dict[str, tuple[str, list[str]]]:
+        """Parts that must be bought: when they must be here at the latest, and for which units."""
+        out: dict[str, tuple[int, list[str]]] = {}
+        for at, parts in self.work.buys.items():
+            if at in self.solution.schedule:
+                start = self.solution.schedule[at][0].start
+                for part in parts:
+                    before, tags = out.get(part, (start, []))
+                    out[part] = (min(before, start), [*tags, self.work.jobs[at].tag])
+        return {part: (clock(self.opens, start), tags) for part, (start, tags) in sorted(out.items())}
+
+    def board(self, now: datetime) -> pd.DataFrame:
+        """What runs where at a moment, if all goes as planned; see `board`."""
+        return board(self, now)
+
+    def summary(self) -> str:
+        """The plan in a few sentences."""
+        return "\n".join(_sentences(self))
+
+
+def _sentences(plan: Plan) -> list[str]:
+    planned, found = plan.solution.schedule, plan.solution
+    many = len(plan.work.jobs)
+    lines = [
+        f"{plan.day:%A, %d %B %Y}: {len(planned)} of {many} units, {clock(plan.opens, 0)} to "
+        f"{clock(plan.opens, found.finish)}, {len(plan.bench.technicians)} technicians, {plan.bench.slots} slots."
+    ]
+    if planned:
+        low, _, high = (clock(plan.opens, one) for one in plan.chance.finish)
+        lines.append(
+            f"Planned so that {100 * plan.quantile:.0f} of 100 units stay within their minutes. Chance that the day is "
+            f"kept: {100 * plan.chance.kept:.0f} %; on 8 of 10 such days the last unit is done from {low} to {high}."
+        )
+    if plan.left:
+        kept = sum(plan.work.jobs[at].weight for at in planned)
+        lines.append(f"Left for another day: {', '.join(plan.left)}.")
+        lines.append(
+            f"By their weights {kept} are kept, and no plan keeps more than {found.most}."
+            if kept < found.most else "No plan keeps more."
+        )  # fmt: skip
+    elif planned:
+        bound = clock(plan.opens, found.bound)
+        lines.append(f"No plan of them ends before {bound}, which is {100 * found.gap:.1f} % sooner.")
+    for part, (when, tags) in plan.delivery.items():
+        lines.append(f"To be bought and here by {when}: {part}, for {', '.join(tags)}.")
+    return lines + plan.problems
+
+
+def plan_day(
+    batch: Batch, day: date | None = None, *, quantile: float = QUANTILE, delivery: int | None = None,
+    seconds: float = 20.0, seed: int = 1,
+) -> Plan:  # fmt: skip
+    """Plan a day for a batch.
+
+    Parameters
+    ----------
+    batch : Batch
+    day : datetime.date, optional
+        Today when left out.
+    quantile : float
+        Minutes are planned so that this share of units stays within them, between 0 and 1.
+    delivery : int, optional
+        When parts that must be bought arrive [minutes from midnight]; when left out, units that need them are planned
+        as late as the day's end allows.
+    seconds : float
+        For the search [s].
+    seed : int
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError
+        When the quantile is none.
+    ToolError
+        When OR-tools is not installed.
+    """
+    if not 0 < quantile < 1:
+        raise InputError(f"The quantile {quantile:g} is not between 0 and 1.", "Usual is 0.5 to 0.9.")
+    day = day or date.today()
+    bench, opens, problems = bench_of(batch.shop)
+    arrives = None if delivery is None else max(1, (delivery - opens) * TICKS)
+    work = work_of(batch, bench, day, quantile, opens, arrives)
+    waits = frozenset(work.buys) if delivery is None else frozenset()
+    solution = solve(work.jobs, bench, seconds, seed, waits=waits)
+    lanes = lanes_of(work, bench, solution.schedule)
+    kept = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, quantile, seed=seed)
+    return Plan(batch.shop.name, day, opens, bench, work, solution, lanes, quantile, kept, problems + work.problems)
+
+
+def lanes_of(work: Work, bench: Bench, schedule: Schedule, before: Lanes | None = None) -> Lanes:
+    """Give each unit a slot and a stick that is free when it needs it; what it had before, where that is free."""
+    before = before or Lanes({}, {})
+    stays, held = [], defaultdict(list)
+    for at, placed in schedule.items():
+        job = work.jobs[at]
+        start = job.release if job.begun else placed[0].start
+        stays.append((start, placed[-1].end + job.tail, not job.begun, at))
+        if job.stick:
+            first, last = job.held
+            held[job.stick].append(
+                (job.release if first < 0 else placed[first].start, placed[last].start, first >= 0, at)
+            )
+    sticks: dict[int, int] = dict.fromkeys(schedule, 0)
+    for image, spans in held.items():
+        sticks |= _lanes(spans, bench.sticks[image], before.sticks)
+    return Lanes(_lanes(stays, bench.slots, before.slots), sticks)
+
+
+def _lanes(spans: list[tuple[int, int, bool, int]], count: int, before: dict[int, int]) -> dict[int, int]:
+    """Lanes of spans of which never more than `count` lie side by side; those under way first."""
+    until = [-1] * count
+    out = {}
+    for start, end, _, at in sorted(spans):
+        free = [lane for lane in range(count) if until[lane] <= start]
+        out[at] = before[at] if before.get(at) in free else free[0]
+        until[out[at]] = end
+    return out
+
+
+def tuples(frame: pd.DataFrame) -> list[Any]:
+    """The rows of a frame, each with its columns as attributes."""
+    return list(frame.itertuples())
+
+
+BOARD_COLUMNS = ("slot", "tag", "doing", "technician", "minutes_left", "next", "next_at", "next_by", "done_at")
+
+
+def board(plan: Plan, now: datetime) -> pd.DataFrame:
+    """What runs where at a moment, if all goes as planned.
+
+    Parameters
+    ----------
+    plan : Plan
+    now : datetime.datetime
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a slot: slot (from 1), tag ('' for an empty one), doing ('hands', 'machine', 'waits' or ''), technician
+        (whose hands), minutes_left (of that), next (what needs hands next, '' for nothing), next_at, next_by, and
+        done_at (moment).
+    """
+    rows = []
+    for slot in range(1, plan.bench.slots + 1):
+        mine = plan.frame[plan.frame["slot"].eq(slot)]
+        ends = (mine["end"] + pd.to_timedelta(mine["then_min"], unit="min")).groupby(mine["tag"]).transform("max")
+        here = mine[(mine.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
+        doing, by, left, tag = "", "", 0.0, ""
+        coming = (here if len(here) else mine)[lambda some: some["start"] > now].head(1)
+        if len(here):
+            tag = str(here["tag"].iloc[0])
+            last = here[here["start"] <= now].iloc[-1]
+            ready = last["end"] + pd.Timedelta(minutes=last["then_min"])
+            until = last["end"] if now < last["end"] else ready
+            doing = "hands" if now < last["end"] else "machine" if now < ready else "waits"
+            by = str(last["technician"]) if doing == "hands" else ""
+            left = max(0.0, (until - now).total_seconds() / 60)
+        upcoming = coming.iloc[0] if len(coming) else None
+        rows.append((
+            slot, tag, doing, by, round(left, 1),
+            "" if upcoming is None else f"{upcoming['tag']}: {upcoming['what']}",
+            pd.NaT if upcoming is None else upcoming["start"], "" if upcoming is None else upcoming["technician"],
+            ends[here.index].max() if len(here) else pd.NaT,
+        ))  # fmt: skip
+    return pd.DataFrame(rows, columns=list(BOARD_COLUMNS))

@@ -1,0 +1,176 @@
+"""The planning problem as plain numbers: jobs made of visits, and a bench with technicians, slots and sticks.
+
+Times are whole tenths of a minute from the start of the day, as fine as minutes are predicted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+TICKS = 10
+"""Ticks in a minute."""
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A stretch of hands-on work on one unit, by one technician without a break.
+
+    Attributes
+    ----------
+    takes : tuple of int
+        Ticks that each technician of the bench takes for it.
+    then : int
+        Ticks that the machine works by itself before the next visit may start.
+    phases : tuple of str
+        Names of the phases that it is of.
+    who : tuple of int
+        Technicians who may do it; all when empty.
+    earliest : int
+        It starts no earlier [ticks].
+    running : bool
+        It starts at that very moment: it is under way.
+    """
+
+    takes: tuple[int, ...]
+    then: int = 0
+    phases: tuple[str, ...] = ()
+    who: tuple[int, ...] = ()
+    earliest: int = 0
+    running: bool = False
+
+    @property
+    def able(self) -> tuple[int, ...]:
+        """Technicians who may do it."""
+        return self.who or tuple(range(len(self.takes)))
+
+    @property
+    def least(self) -> int:
+        """Ticks that the quickest of them takes."""
+        return min(self.takes[one] for one in self.able)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A unit: it holds a slot from its first visit to the end of its machine's work after the last.
+
+    Attributes
+    ----------
+    tag : str
+    visits : tuple of Visit
+    stick : str
+        Image of the stick that it is installed from; '' for none.
+    held : tuple of int
+        The stick is held from the start of one visit to the start of another: their numbers; -1 for a stick that is
+        held already.
+    release : int
+        Its first visit starts no earlier [ticks].
+    begun : bool
+        It holds its slot from the release on.
+    due : int or None
+        It is to be done by then [ticks].
+    weight : int
+        How much it counts where the day does not hold all units.
+    """
+
+    tag: str
+    visits: tuple[Visit, ...]
+    stick: str = ""
+    held: tuple[int, int] = (0, 0)
+    release: int = 0
+    begun: bool = False
+    due: int | None = None
+    weight: int = 1
+
+    def least(self, first: int = 0, last: int | None = None) -> int:
+        """Ticks from the start of a visit to the start of another (to the end of all when left out), at the least."""
+        return sum(one.least + one.then for one in self.visits[max(first, 0) : last])
+
+    @property
+    def tail(self) -> int:
+        """Ticks that the machine works after the last visit."""
+        return self.visits[-1].then
+
+
+@dataclass(frozen=True)
+class Technician:
+    """Somebody at the bench; `away` are spans in which no visit runs [ticks], in order and apart."""
+
+    name: str
+    away: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What there is to work with; the day ends at `close` [ticks], None for a day without an end."""
+
+    technicians: tuple[Technician, ...]
+    slots: int
+    sticks: dict[str, int] = field(default_factory=dict)
+    close: int | None = None
+
+
+@dataclass(frozen=True)
+class Placed:
+    """When a visit runs, and by whom."""
+
+    start: int
+    end: int
+    technician: int
+
+
+Schedule = dict[int, tuple[Placed, ...]]
+"""Visits by the number of their job; a job that is left for another day is missing."""
+
+
+def free_from(technician: Technician, at: int, takes: int) -> int:
+    """The earliest moment from `at` on at which somebody has `takes` ticks without a break."""
+    for start, end in technician.away:
+        if at + takes <= start:
+            break
+        at = max(at, end)
+    return at
+
+
+def finish(jobs: tuple[Job, ...], schedule: Schedule) -> int:
+    """When the last machine is done [ticks]."""
+    return max((placed[-1].end + jobs[at].tail for at, placed in schedule.items()), default=0)
+
+
+def available(technician: Technician, until: int) -> int:
+    """Ticks that somebody is there before a moment."""
+    return until - sum(max(0, min(end, until) - start) for start, end in technician.away)
+
+
+def load_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
+    """A moment before which no plan can end: hands, slots, sticks or a single unit need until then.
+
+    Hands: with any weight on each technician, the visits' least weighted ticks fit into the weighted ticks there are.
+    """
+    if not jobs:
+        return 0
+    people = bench.technicians
+    visits = [visit for job in jobs for visit in job.visits]
+    shared = [visit.takes for visit in visits if not visit.who]
+    totals = [sum(takes[one] for takes in shared) for one in range(len(people))]
+    weights = [totals[0] / total if total else 1.0 for total in totals]
+    needed = sum(min(weights[one] * visit.takes[one] for one in visit.able) for visit in visits)
+    low = 0
+    high = 1 + sum(max(one.takes) for one in visits) + max((end for one in people for _, end in one.away), default=0)
+    while low < high:
+        middle = (low + high) // 2
+        there = sum(weight * available(one, middle) for weight, one in zip(weights, people, strict=True))
+        low, high = (middle + 1, high) if there < needed - 1e-6 else (low, middle)
+    bounds = [low + min(job.tail for job in jobs), -(-sum(job.least() for job in jobs) // bench.slots)]
+    bounds += [job.release + job.least() for job in jobs]
+    for image, count in bench.sticks.items():
+        some = [job for job in jobs if job.stick == image]
+        if some:
+            held = sum(job.least(*job.held) for job in some)
+            bounds.append(
+                min(job.least(0, job.held[0]) for job in some) - (-held // count)
+                + min(job.least(job.held[1]) for job in some)
+            )  # fmt: skip
+    for one in range(len(people)):
+        own = [visit.takes[one] for visit in visits if visit.able == (one,)]
+        bounds.append(sum(own))
+    return max(bounds)

@@ -1,0 +1,167 @@
+"""Rules of dispatch: plans made in one pass, as a start for the solver and as the peers that it is measured beside."""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, free_from
+
+
+@dataclass
+class _Floor:
+    """How far the work has got while a plan is made."""
+
+    jobs: tuple[Job, ...]
+    bench: Bench
+    order: list[int]
+    stay: bool
+    done: dict[int, list[Placed]] = field(default_factory=dict)
+    ready: dict[int, int] = field(default_factory=dict)
+    leaving: list[int] = field(default_factory=list)
+    given: dict[str, int] = field(default_factory=dict)
+    mine: dict[int, int] = field(default_factory=dict)
+
+    def may(self, at: int, now: int, technician: int) -> bool:
+        """Whether the next visit of a job may start."""
+        job, number = self.jobs[at], len(self.done.get(at, ()))
+        visit = job.visits[number]
+        if technician not in visit.able or self.ready.get(at, job.release) > now:
+            return False
+        if number == 0 and self._full(now):
+            return False
+        if job.stick and number == job.held[0]:
+            return self.given.get(job.stick, 0) < self.bench.sticks[job.stick]
+        return True
+
+    def _full(self, now: int) -> bool:
+        while self.leaving and self.leaving[0] <= now:
+            heapq.heappop(self.leaving)
+        working = sum(len(placed) < len(self.jobs[at].visits) for at, placed in self.done.items())
+        return working + len(self.leaving) >= self.bench.slots
+
+    def choose(self, now: int, technician: int) -> int | None:
+        """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
+        if self.stay and technician in self.mine:
+            at = self.mine[technician]
+            return at if self.may(at, now, technician) else None
+        begun = [at for at in self.ready if self.may(at, now, technician)] if not self.stay else []
+        if begun:
+            return min(begun, key=lambda at: (self.ready[at], at))
+        return next((at for at in self.order if self.may(at, now, technician)), None)
+
+    def start(self, at: int, now: int, technician: int) -> int:
+        """Place the next visit of a job; its end."""
+        job, placed = self.jobs[at], self.done.setdefault(at, [])
+        number = len(placed)
+        visit = job.visits[number]
+        if number == 0:
+            self.order.remove(at)
+            self.mine[technician] = at
+        if job.stick and number == job.held[0]:
+            self.given[job.stick] = self.given.get(job.stick, 0) + 1
+        if job.stick and number == job.held[1]:
+            self.given[job.stick] -= 1
+        end = now + visit.takes[technician]
+        placed.append(Placed(now, end, technician))
+        self.ready[at] = end + visit.then
+        if number + 1 == len(job.visits):
+            heapq.heappush(self.leaving, self.ready.pop(at))
+            self.mine.pop(technician, None)
+        return end
+
+
+def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bool = False) -> Schedule:
+    """Let every technician who is free take up what is ready.
+
+    Parameters
+    ----------
+    jobs : tuple of Job
+    bench : Bench
+    order : sequence of int
+        In which units are taken from the shelf.
+    stay : bool
+        A technician stays with a unit until it is done.
+
+    Returns
+    -------
+    Schedule
+        Jobs that end after the bench closes are left out.
+    """
+    floor = _Floor(jobs, bench, list(order), stay)
+    events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]
+    heapq.heapify(events)
+    while floor.order or floor.ready:
+        now, technician = heapq.heappop(events)
+        at = floor.choose(now, technician)
+        if at is None:
+            later = _next(floor, events, now)
+            if later is None and not events:
+                break
+            again = now + 1 if later is None else later
+            heapq.heappush(events, (free_from(bench.technicians[technician], again, 1), technician))
+            continue
+        takes = jobs[at].visits[len(floor.done.get(at, ()))].takes[technician]
+        begins = free_from(bench.technicians[technician], now, takes)
+        if begins > now:
+            heapq.heappush(events, (begins, technician))
+            continue
+        heapq.heappush(
+            events, (free_from(bench.technicians[technician], floor.start(at, now, technician), 1), technician)
+        )
+    close = bench.close
+    whole = {at: tuple(placed) for at, placed in floor.done.items() if len(placed) == len(jobs[at].visits)}
+    return {at: p for at, p in whole.items() if close is None or p[-1].end + jobs[at].tail <= close}
+
+
+def _next(floor: _Floor, events: list[tuple[int, int]], now: int) -> int | None:
+    """The next moment at which anything changes."""
+    moments = [time for time, _ in events] + list(floor.ready.values()) + floor.leaving
+    moments += [floor.jobs[at].release for at in floor.order]
+    later = [time for time in moments if time > now]
+    return min(later) if later else None
+
+
+def longest_first(jobs: tuple[Job, ...]) -> list[int]:
+    """The order of Graham's rule: the longest unit first."""
+    return sorted(range(len(jobs)), key=lambda at: (-jobs[at].least(), at))
+
+
+def good_start(jobs: tuple[Job, ...], bench: Bench, seed: int, tries: int = 40) -> Schedule:
+    """The best of the rules and of some shuffled orders."""
+    chance = random.Random(seed)
+    urgent = sorted(longest_first(jobs), key=lambda at: (jobs[at].due is None, jobs[at].due or 0, -jobs[at].weight))
+    short = sorted(range(len(jobs)), key=lambda at: (-jobs[at].weight, sum(v.least for v in jobs[at].visits)))
+    orders = [urgent, short]
+    for _ in range(tries):
+        orders.append(sorted(urgent, key=lambda at: (jobs[at].due or 10**9, -jobs[at].weight, chance.random())))
+    return min((dispatch(jobs, bench, order) for order in orders), key=lambda one: cost(jobs, bench, one))
+
+
+def put_last(
+    jobs: tuple[Job, ...], bench: Bench, some: frozenset[int], seed: int, tries: int = 40
+) -> Iterator[Schedule]:
+    """Plans in whose order some jobs stand last."""
+    chance = random.Random(seed)
+    for _ in range(tries):
+        yield dispatch(jobs, bench, sorted(range(len(jobs)), key=lambda at: (at in some, chance.random())))
+
+
+def cost(jobs: tuple[Job, ...], bench: Bench, schedule: Schedule) -> int:
+    """What a plan is judged by: units left, then lateness, then when the last is done; see `solver.solve`."""
+    left = sum(job.weight for at, job in enumerate(jobs) if at not in schedule)
+    late = sum(
+        job.weight * max(0, schedule[at][-1].end + job.tail - job.due)
+        for at, job in enumerate(jobs)
+        if job.due is not None and at in schedule
+    )
+    return left * LEFT + late * LATE + finish(jobs, schedule)
+
+
+LEFT = 10_000_000
+"""What a unit left for another day counts, in ticks: more than any lateness."""
+
+LATE = 10
+"""What a tick of a unit's lateness counts beside a tick of the day's end."""

@@ -1,0 +1,312 @@
+"""The plan by OR-tools' CP-SAT: intervals for visits, stays and sticks, and a bound that no plan can beat."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from typing import Any
+
+from advisor.errors import ToolError
+from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, load_bound
+from advisor.plan.rules import LATE, LEFT, cost, good_start, put_last
+
+WORKERS = 2
+"""Threads of the solver, on every machine."""
+
+SEARCHES = ("no_lp", "max_lp")
+"""What they do: one without linear relaxations, one with all. The two prove the optimum of ft10 in ten to sixty
+seconds, which the solver's own choice for two threads did not in sixty."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A plan with what is known of how good it can be.
+
+    Attributes
+    ----------
+    schedule : Schedule
+    finish : int
+        When the last machine is done [ticks].
+    bound : int
+        No plan of these jobs ends earlier [ticks].
+    most : int
+        No plan keeps more jobs' weight in the day than this.
+    """
+
+    schedule: Schedule
+    finish: int
+    bound: int
+    most: int
+
+    @property
+    def gap(self) -> float:
+        """How much later than the bound the plan ends, as a share of the bound."""
+        return self.finish / self.bound - 1 if self.bound else 0.0
+
+
+def engine() -> Any:
+    """OR-tools' CP-SAT, of the extra `plan`."""
+    try:
+        from ortools.sat.python import cp_model
+    except ImportError as error:
+        raise ToolError(
+            "Planning needs OR-tools, which is not installed.", "pip install 'bench-advisor[plan]'"
+        ) from error
+    return cp_model
+
+
+class _Model:
+    """The jobs as CP-SAT sees them."""
+
+    def __init__(self, jobs: tuple[Job, ...], bench: Bench, horizon: int, may_leave: bool) -> None:
+        self.cp = engine()
+        self.model = self.cp.CpModel()
+        self.jobs, self.bench, self.horizon = jobs, bench, horizon
+        self.here = [self.model.new_bool_var("") if may_leave else None for _ in jobs]
+        self.starts: list[list[Any]] = []
+        self.ends: list[list[Any]] = []
+        self.by: dict[tuple[int, int, int], Any] = {}
+        self.hands: dict[int, list[Any]] = defaultdict(list)
+        self.alike: list[Any] = []
+        for at, job in enumerate(jobs):
+            self._visits(at, job)
+        self._people()
+        self._slots()
+        self._sticks()
+        self.end = self.model.new_int_var(0, horizon, "end")
+        terms = [self.end]
+        for at, job in enumerate(jobs):
+            done = self.ends[at][-1] + job.tail
+            self.model.add(self.end >= done)
+            if job.due is not None:
+                late = self.model.new_int_var(0, horizon, "")
+                self.model.add(late >= done - job.due)
+                terms.append(LATE * job.weight * late)
+            here = self.here[at]
+            if here is not None:
+                terms.append(LEFT * job.weight * (1 - here))
+        self.goal = sum(terms)
+        self.model.minimize(self.goal)
+
+    def _visits(self, at: int, job: Job) -> None:
+        model, here = self.model, self.here[at]
+        starts: list[Any] = []
+        ends: list[Any] = []
+        for number, visit in enumerate(job.visits):
+            first = max(job.release + job.least(0, number), visit.earliest)
+            start = model.new_int_var(first if here is None else 0, self.horizon, "")
+            if len({visit.takes[one] for one in visit.able}) == 1:
+                end = start + visit.least
+                size: Any = visit.least
+            else:
+                size = model.new_int_var(visit.least, max(visit.takes), "")
+                end = model.new_int_var(0, self.horizon, "")
+            if visit.running:
+                model.add(start == visit.earliest)
+            self._who(at, number, start, size, end)
+            if number:
+                model.add(start >= ends[-1] + job.visits[number - 1].then)
+            elif here is not None:
+                model.add(start >= job.release).only_enforce_if(here)
+            starts.append(start)
+            ends.append(end)
+        self.starts.append(starts)
+        self.ends.append(ends)
+
+    def _who(self, at: int, number: int, start: Any, size: Any, end: Any) -> None:
+        model, visit, here = self.model, self.jobs[at].visits[number], self.here[at]
+        if not isinstance(size, int):
+            model.add(end == start + size)
+        if here is None and len(visit.able) == 1:
+            self.hands[visit.able[0]].append(model.new_interval_var(start, size, end, ""))
+            return
+        chosen = []
+        for one in visit.able:
+            by = model.new_bool_var("")
+            self.by[at, number, one] = by
+            chosen.append(by)
+            self.hands[one].append(model.new_optional_interval_var(start, visit.takes[one], end, by, ""))
+        model.add(sum(chosen) == (1 if here is None else here))
+        if isinstance(size, int) and not visit.who:
+            self.alike.append(self._interval(at, start, size, end))
+
+    def _interval(self, at: int, start: Any, size: Any, end: Any) -> Any:
+        here = self.here[at]
+        if here is None:
+            return self.model.new_interval_var(start, size, end, "")
+        return self.model.new_optional_interval_var(start, size, end, here, "")
+
+    def _people(self) -> None:
+        for one, person in enumerate(self.bench.technicians):
+            away = [self._away(span) for span in person.away]
+            self.model.add_no_overlap(self.hands[one] + [each for each in away if each is not None])
+        spans = {person.away for person in self.bench.technicians}
+        if len(spans) == 1 and len(self.bench.technicians) > 1 and self.alike:
+            # Says nothing new, but lets the solver reckon with all hands at once.
+            away = [each for each in map(self._away, spans.pop()) if each is not None]
+            many = len(self.bench.technicians)
+            self.model.add_cumulative(self.alike + away, [1] * len(self.alike) + [many] * len(away), many)
+
+    def _away(self, span: tuple[int, int]) -> Any:
+        start, end = span[0], min(span[1], self.horizon)
+        return self.model.new_fixed_size_interval_var(start, end - start, "") if start < end else None
+
+    def _slots(self) -> None:
+        if self.bench.slots < len(self.jobs):
+            stays = []
+            for at, job in enumerate(self.jobs):
+                size = self.model.new_int_var(job.least(), self.horizon, "")
+                start = job.release if job.begun else self.starts[at][0]
+                stays.append(self._interval(at, start, size, self.ends[at][-1] + job.tail))
+            self.model.add_cumulative(stays, [1] * len(stays), self.bench.slots)
+
+    def _sticks(self) -> None:
+        for image, count in self.bench.sticks.items():
+            held = []
+            for at, job in enumerate(self.jobs):
+                if job.stick == image:
+                    first, last = job.held
+                    size = self.model.new_int_var(job.least(first, last), self.horizon, "")
+                    start = job.release if first < 0 else self.starts[at][first]
+                    held.append(self._interval(at, start, size, self.starts[at][last]))
+            if len(held) > count:
+                self.model.add_cumulative(held, [1] * len(held), count)
+
+    def hint(self, schedule: Schedule) -> None:
+        """Start the search from a plan."""
+        for at in range(len(self.jobs)):
+            placed = schedule.get(at)
+            if self.here[at] is not None:
+                self.model.add_hint(self.here[at], placed is not None)
+            for number, one in enumerate(placed or ()):
+                self.model.add_hint(self.starts[at][number], one.start)
+                for who in self.jobs[at].visits[number].able:
+                    if (at, number, who) in self.by:
+                        self.model.add_hint(self.by[at, number, who], who == one.technician)
+
+    def schedule(self, solver: Any) -> Schedule:
+        """The plan that the solver found."""
+        out: Schedule = {}
+        for at, job in enumerate(self.jobs):
+            if self.here[at] is not None and not solver.value(self.here[at]):
+                continue
+            placed = []
+            for number, visit in enumerate(job.visits):
+                who = next(
+                    (
+                        one
+                        for one in visit.able
+                        if (at, number, one) in self.by and solver.value(self.by[at, number, one])
+                    ),
+                    visit.able[0],
+                )
+                start = int(solver.value(self.starts[at][number]))
+                placed.append(Placed(start, start + visit.takes[who], who))
+            out[at] = tuple(placed)
+        return out
+
+
+def solve(
+    jobs: tuple[Job, ...], bench: Bench, seconds: float = 20.0, seed: int = 1, *, start: Schedule | None = None,
+    waits: frozenset[int] = frozenset(),
+) -> Solution:  # fmt: skip
+    """Plan jobs on a bench: as much weight as the day holds, then no unit late, then the day's end as early as can be.
+
+    Parameters
+    ----------
+    jobs : tuple of Job
+        Each of which the bench can do within its day.
+    bench : Bench
+    seconds : float
+        For the search [s].
+    seed : int
+    start : Schedule, optional
+        Where the search begins; the best of some rules of dispatch when left out.
+    waits : frozenset of int
+        Jobs whose parts are not here yet: they start as late as the day's end, once found, allows.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    ToolError
+        When OR-tools is not installed.
+    """
+    start = good_start(jobs, bench, seed) if start is None else start
+    bound, whole = load_bound(jobs, bench), sum(job.weight for job in jobs)
+    if not jobs:
+        return Solution(start, 0, bound, whole)
+    found, proved = start, float(bound)
+    may_leave = bench.close is not None and len(start) < len(jobs)
+    if cost(jobs, bench, start) > bound:
+        found, proved = _search(jobs, bench, start, seconds * (0.7 if waits else 1.0), seed, may_leave)
+    kept = tuple(sorted(found))
+    some = tuple(jobs[at] for at in kept)
+    most = whole - int(max(0.0, proved) // LEFT) if may_leave else whole
+    if may_leave:
+        bound = load_bound(some, bench)
+    elif all(job.due is None for job in jobs):
+        bound = max(bound, round(proved))
+    solution = Solution(found, finish(jobs, found), bound, most)
+    late = frozenset(number for number, at in enumerate(kept) if at in waits)
+    if not late or len(late) == len(kept):
+        return solution
+    placed = _later(some, bench, {number: found[at] for number, at in enumerate(kept)}, late, 0.3 * seconds, seed)
+    return replace(solution, schedule={kept[number]: one for number, one in placed.items()})
+
+
+def _solver(cp: Any, seconds: float, seed: int) -> Any:
+    solver = cp.CpSolver()
+    solver.parameters.num_workers = WORKERS
+    solver.parameters.subsolvers.extend(SEARCHES)
+    solver.parameters.random_seed = seed
+    solver.parameters.max_time_in_seconds = seconds
+    return solver
+
+
+def _search(
+    jobs: tuple[Job, ...], bench: Bench, start: Schedule, seconds: float, seed: int, may_leave: bool
+) -> tuple[Schedule, float]:
+    """The best plan found from a start on, and the bound that was proved for its cost."""
+    last, bound = finish(jobs, start), load_bound(jobs, bench)
+    horizon = bench.close if may_leave and bench.close is not None else 2 * max(last, bound)
+    model = _Model(jobs, bench, horizon, may_leave)
+    if not may_leave:
+        model.model.add(model.end >= bound)
+        model.model.add(model.end <= (last if all(job.due is None for job in jobs) else max(last, bench.close or 0)))
+    model.hint(start)
+    solver = _solver(model.cp, seconds, seed)
+    status = solver.solve(model.model)
+    found = model.schedule(solver) if status in (model.cp.OPTIMAL, model.cp.FEASIBLE) else start
+    better = found if cost(jobs, bench, found) <= cost(jobs, bench, start) else start
+    return better, solver.best_objective_bound if status != model.cp.UNKNOWN else float(bound)
+
+
+def _later(
+    jobs: tuple[Job, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float, seed: int
+) -> Schedule:
+    """The same day with some jobs started as late as it allows: no job is later than due, or than it was."""
+    last = finish(jobs, start) if bench.close is None else bench.close
+
+    def arrival_of(schedule: Schedule) -> int:
+        return min(schedule[at][0].start for at in waits)
+
+    limits = {at: max(job.due, start[at][-1].end + job.tail) for at, job in enumerate(jobs) if job.due is not None}
+    for other in put_last(jobs, bench, waits, seed):
+        done = {at: placed[-1].end + jobs[at].tail for at, placed in other.items()}
+        whole = len(done) == len(jobs) and max(done.values()) <= last
+        if whole and all(done[at] <= limit for at, limit in limits.items()) and arrival_of(other) > arrival_of(start):
+            start = other
+    model = _Model(jobs, bench, last, may_leave=False)
+    for at, limit in limits.items():
+        model.model.add(model.ends[at][-1] + jobs[at].tail <= limit)
+    arrival = model.model.new_int_var(0, last, "arrival")
+    for at in waits:
+        model.model.add(arrival <= model.starts[at][0])
+    model.model.maximize(arrival)
+    model.hint(start)
+    solver = _solver(model.cp, seconds, seed)
+    solved = solver.solve(model.model) in (model.cp.OPTIMAL, model.cp.FEASIBLE)
+    return model.schedule(solver) if solved else start

@@ -1,0 +1,286 @@
+"""From what was advised to jobs: each unit's phases as visits of a technician, the machine at work between them."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from advisor.plan.problem import TICKS, Bench, Job, Visit
+from advisor.plan.rules import dispatch
+from advisor.timing import operations
+from advisor.timing.conformal import Z
+from advisor.timing.hands import phase_table
+
+if TYPE_CHECKING:
+    from advisor.advice import Batch
+    from advisor.timing import TimingModel
+
+LEAVE_MIN = 0.5
+"""Nobody leaves a unit for less than this while its machine works [min]; common practice, no source."""
+
+LONGEST_MIN = 15.0
+"""Phases are put together in one visit up to about this long, so that breaks and colleagues fit between [min]; common
+practice, no source."""
+
+PIECE_MIN = 30.0
+"""Hands-on work that lasts longer may be interrupted, in pieces of at most this [min]; common practice, no source."""
+
+DUE = {"due", "due date", "due on", "deadline", "needed by"}
+PRIORITY = {"priority", "prio", "urgency"}
+"""Headers of the sheet's own columns that the plan reads."""
+
+WEIGHTS = {"high": 9, "normal": 3, "low": 1}
+"""How much a unit counts by its priority where the day does not hold all of them."""
+
+WORDS = {"1": "high", "2": "normal", "3": "low", "urgent": "high", "": "normal", "nan": "normal", "medium": "normal"}
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far a unit's minutes differ: standard deviations of the log of hands-on and of machine minutes."""
+
+    hands: float
+    machine: float
+
+
+@dataclass(frozen=True)
+class Work:
+    """The jobs of a batch.
+
+    Attributes
+    ----------
+    jobs : tuple of Job
+    rows : tuple of int
+        Each job's row of the batch.
+    spreads : tuple of Spread
+    buys : dict of int to tuple of str
+        Parts that must be bought first, by job.
+    problems : list of str
+        Units that cannot be planned, and cells that were not understood.
+    """
+
+    jobs: tuple[Job, ...]
+    rows: tuple[int, ...]
+    spreads: tuple[Spread, ...]
+    buys: dict[int, tuple[str, ...]]
+    problems: list[str]
+
+
+def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, delivery: int | None = None) -> Work:
+    """Make jobs of the units that are to be prepared.
+
+    Parameters
+    ----------
+    batch : Batch
+    bench : Bench
+    day : datetime.date
+    quantile : float
+        The minutes that this share of units stays within, between 0 and 1.
+    opens : int
+        When tick 0 is [minutes from midnight].
+    delivery : int, optional
+        When parts that must be bought arrive [ticks].
+
+    Returns
+    -------
+    Work
+    """
+    visits, held, spreads = _visits(batch, bench, quantile)
+    due, weight, problems = _wishes(batch, day, opens, bench.close or 0)
+    jobs: list[Job] = []
+    rows: list[int] = []
+    kept: list[Spread] = []
+    buys: dict[int, tuple[str, ...]] = {}
+    for row, tag in enumerate(batch.tags):
+        case = int(batch.case[row])
+        if case not in visits:
+            continue
+        bought = tuple(one.name for one in batch.cases.parts_of(case) if one.bought)
+        job = Job(
+            tag, visits[case], str(batch.cases.image_used[case]), held[case],
+            release=delivery if bought and delivery else 0, due=due[row], weight=weight[row],
+        )  # fmt: skip
+        said = _impossible(job, bench)
+        if said:
+            problems.append(said)
+            continue
+        if bought:
+            buys[len(jobs)] = bought
+        jobs.append(job)
+        rows.append(row)
+        kept.append(spreads[case])
+    return Work(tuple(jobs), tuple(rows), tuple(kept), buys, problems)
+
+
+def _impossible(job: Job, bench: Bench) -> str:
+    """Why a unit cannot be planned on any day like this one; '' where it can."""
+    if not bench.technicians:
+        return f"{job.tag} is not planned: nobody works that day."
+    if not bench.sticks.get(job.stick, 0):
+        return f"{job.tag} is not planned: there is no stick with the image {job.stick}."
+    alone = Bench(bench.technicians, 1, bench.sticks, bench.close)
+    if not dispatch((job,), alone, [0]):
+        hands = sum(visit.least for visit in job.visits) / TICKS
+        return (
+            f"{job.tag} is not planned: it takes {job.least() / TICKS:.0f} min ({hands:.0f} hands-on), which do not "
+            "fit between the day's beginning, its breaks and its end."
+        )
+    return ""
+
+
+def _visits(
+    batch: Batch, bench: Bench, quantile: float
+) -> tuple[dict[int, tuple[Visit, ...]], dict[int, tuple[int, int]], dict[int, Spread]]:
+    """Visits, the visits between which the stick is held, and spreads, by case."""
+    timing, model = batch.timing, batch.timing.model
+    late = float(_normal(quantile))
+    steps = operations.steps()
+    after = {pair for pair, last in zip(zip(steps.phase, steps.title, strict=True), steps.after, strict=True) if last}
+    some = timing.steps
+    last = [pair in after for pair in zip(some["phase"], some["step"], strict=True)]
+    by_phase = some[last].groupby(["row", "phase"])["seconds"].sum().div(60).to_dict()
+    spreads = _spreads(batch)
+    paces = _paces(model, bench)
+    visits, held = {}, {}
+    for case, rows in timing.phases.groupby("row"):
+        at = int(str(case))
+        hands, machine = (float(np.exp(late * one)) for one in (spreads[at].hands, spreads[at].machine))
+        legs = []
+        columns = ("phase", "hands_on_min", "work_min", "overlap_min")
+        for phase, on, works, under in zip(*(rows[name] for name in columns), strict=True):
+            behind = min(by_phase.get((at, str(phase)), 0.0), on)
+            legs.append((str(phase), hands * (on - behind), machine * max(0.0, works - under), hands * behind))
+        visits[at], held[at] = _put_together(legs, paces)
+    return visits, held, spreads
+
+
+def _normal(quantile: float) -> float:
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(quantile)
+
+
+def _spreads(batch: Batch) -> dict[int, Spread]:
+    """Spreads of each case: what the interval of elapsed minutes says beyond that of the hands is the machine's."""
+    timing = batch.timing
+    hands, high, elapsed, most = (
+        series.to_numpy(dtype="float64", na_value=np.nan)
+        for series in (timing.hands_on_min, timing.hands_high_min, timing.elapsed_min, timing.elapsed_high_min)
+    )
+    works = timing.phases.groupby("row")["work_min"].sum()
+    out = {}
+    for case, work in works.items():
+        at = int(str(case))
+        of_hands = float(np.log(high[at] / hands[at])) / Z
+        total = float(np.log(most[at] / elapsed[at])) / Z * elapsed[at]
+        of_machine = float(np.sqrt(max(total**2 - (of_hands * hands[at]) ** 2, 0.0)))
+        out[at] = Spread(of_hands, of_machine / max(float(work), 0.1))
+    return out
+
+
+def _paces(model: TimingModel, bench: Bench) -> dict[str, tuple[float, ...]]:
+    """Factor of each technician on the hands-on minutes of each phase, as the log taught it."""
+    log = model.log
+    own = {" ".join(name.split()).casefold(): name for name in (*log.technicians, *log.paces)}
+    out = {}
+    for phase in phase_table().names:
+        factors = []
+        for person in bench.technicians:
+            name = own.get(" ".join(person.name.split()).casefold(), "")
+            factors.append(log.paces.get(name, {}).get(phase, log.technicians.get(name, 1.0)))
+        out[phase] = tuple(factors)
+    return out
+
+
+def _put_together(
+    legs: list[tuple[str, float, float, float]], paces: dict[str, tuple[float, ...]]
+) -> tuple[tuple[Visit, ...], tuple[int, int]]:
+    """Visits of legs (phase, minutes of hands, of the machine alone, of hands once it is ready).
+
+    A visit ends where the machine works long enough to leave, before the stick is taken and before it is pulled, and
+    where it would get long.
+    """
+    names, kinds = phase_table().names, phase_table().machine
+    taken = names[kinds.index("medium")]
+    pulled = names[kinds.index("start", kinds.index("copy"))]
+    out: list[Visit] = []
+    marks: dict[str, int] = {}
+    hands: dict[str, float] = defaultdict(float)
+    phases: list[str] = []
+    standing = 0.0
+
+    def close(then: float) -> None:
+        nonlocal standing
+        takes = [
+            standing + sum(on * paces[name][who] for name, on in hands.items()) for who in range(len(paces[taken]))
+        ]
+        pieces = int(np.ceil(max(takes, default=0.0) / PIECE_MIN)) or 1
+        for piece in range(pieces):
+            ticks = tuple(max(1, round(TICKS * one / pieces)) for one in takes)
+            out.append(Visit(ticks, round(TICKS * then) if piece == pieces - 1 else 0, tuple(dict.fromkeys(phases))))
+        hands.clear()
+        phases.clear()
+        standing = 0.0
+
+    for phase, before, alone, behind in legs:
+        if phases and (phase in (taken, pulled) or sum(hands.values()) + before > LONGEST_MIN):
+            close(0.0)
+        if phase in (taken, pulled):
+            marks[phase] = len(out)
+        hands[phase] += before
+        phases.append(phase)
+        if alone >= LEAVE_MIN:
+            close(alone)
+        else:
+            standing += alone
+        if behind:
+            hands[phase] += behind
+            phases.append(phase)
+    if phases:
+        close(0.0)
+    return tuple(out), (marks[taken], marks[pulled])
+
+
+def _wishes(batch: Batch, day: date, opens: int, close: int) -> tuple[list[int | None], list[int], list[str]]:
+    """Due ticks and weight of each row, and cells that were not understood."""
+    extra, problems = batch.understood.extra, []
+    due: list[int | None] = [None] * len(batch)
+    weight = [WEIGHTS["normal"]] * len(batch)
+    for name in extra.columns:
+        header = " ".join(re.sub(r"[_\W]+", " ", str(name)).split()).casefold()
+        if header not in DUE | PRIORITY:
+            continue
+        for row, cell in enumerate(extra[name].astype("string").fillna("")):
+            text = " ".join(str(cell).split()).casefold()
+            if header in PRIORITY:
+                word = WORDS.get(text, text)
+                if word not in WEIGHTS:
+                    problems.append(
+                        f"{batch.tags[row]}: the priority {cell!r} is none of high, normal, low; normal is taken."
+                    )
+                weight[row] = WEIGHTS.get(word, WEIGHTS["normal"])
+            elif text:
+                try:
+                    due[row] = _due(text, day, opens, close)
+                except ValueError:
+                    problems.append(
+                        f"{batch.tags[row]}: {cell!r} is no day or time it is due, such as 2026-11-30 or 14:00."
+                    )
+    return due, weight, problems
+
+
+def _due(text: str, day: date, opens: int, close: int) -> int | None:
+    """When a unit is due, in ticks of the day; None on a later day."""
+    if re.fullmatch(r"\d{1,2}:\d\d", text):
+        text = f"{day.isoformat()} {text.zfill(5)}"
+    when = datetime.fromisoformat(text)
+    if when.date() != day:
+        return close if when.date() < day else None
+    if len(text) <= len("2026-11-30"):
+        return close
+    return round((when.hour * 60 + when.minute - opens) * TICKS)

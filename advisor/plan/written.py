@@ -1,0 +1,236 @@
+"""A plan as CSV, calendar, picture and printed page."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from advisor.errors import InputError, ToolError
+from advisor.files import write_whole
+from advisor.plan.day import tuples
+
+if TYPE_CHECKING:
+    from advisor.plan.day import Plan
+
+HERE = Path(__file__).resolve().parent
+
+FORMATS = (".pdf", ".svg", ".csv", ".ics", ".txt")
+"""Endings of files that say what is written."""
+
+SHORT = {
+    "prepare": "prepare", "boot": "stick in, install", "installer": "install", "copy": "look in",
+    "first_boot": "stick out, log in", "refresh": "refresh", "base": "programs", "updates": "updates",
+    "restart": "restart", "second_refresh": "refresh again",
+    "customise": "customise", "skeleton": "settings", "seal": "seal", "check": "check",
+}  # fmt: skip
+"""What a visit begins with, in few words."""
+
+
+def save(plan: Plan, path: str | Path) -> Path:
+    """Write a plan; the name's ending says how: .pdf, .svg, .csv, .ics or .txt.
+
+    Raises
+    ------
+    InputError
+        When the ending is none of these, or the file cannot be written.
+    ToolError
+        When a library that it needs is not installed, or fails.
+    """
+    how = {".pdf": page, ".svg": picture, ".csv": as_csv, ".ics": calendar, ".txt": lambda one: one.summary() + "\n"}
+    suffix = Path(path).suffix.lower()
+    if suffix not in how:
+        raise InputError(f"{path} does not say what to write.", f"Let its name end in {', '.join(FORMATS)}.")
+    return write_whole(path, how[suffix](plan))
+
+
+def as_csv(plan: Plan) -> str:
+    """The timetable as CSV, a row a visit; cells that a spreadsheet would run as a formula are kept from it."""
+    from advisor.intake import safe_frame
+
+    frame = plan.frame.assign(**{name: plan.frame[name].dt.strftime("%Y-%m-%dT%H:%M:%S") for name in ("start", "end")})
+    return str(safe_frame(frame).to_csv(index=False))
+
+
+def calendar(plan: Plan) -> bytes:
+    """The visits as an iCalendar file (RFC 5545), an event a visit, in the local time of whoever reads it."""
+    try:
+        import icalendar
+    except ImportError as error:
+        raise ToolError("A calendar needs icalendar, which is not installed.", _INSTALL) from error
+    out = icalendar.Calendar()
+    out.add("prodid", "-//bench-advisor//plan//EN")
+    out.add("version", "2.0")
+    stamp = plan.frame["start"].min() if len(plan.frame) else pd.Timestamp(plan.day)
+    for row in tuples(plan.frame):
+        event = icalendar.Event()
+        event.add("uid", f"{plan.day:%Y%m%d}-{_plain(row.tag)}-{row.visit}@bench-advisor")
+        event.add("dtstamp", stamp.to_pydatetime().replace(tzinfo=_utc()))
+        event.add("dtstart", row.start.to_pydatetime().replace(microsecond=0))
+        event.add("dtend", max(row.end, row.start + timedelta(seconds=1)).to_pydatetime().replace(microsecond=0))
+        event.add("summary", f"{row.tag}, slot {row.slot}: {row.what}")
+        event.add(
+            "description", f"{row.technician}; image {row.image}; then {row.then_min:.0f} min of the machine alone"
+        )
+        event.add("categories", [row.technician])
+        out.add_component(event)
+    return bytes(out.to_ical())
+
+
+_INSTALL = "pip install 'bench-advisor[plan]'"
+
+
+def _plain(text: str) -> str:
+    return "".join(one if one.isalnum() or one in "-_." else "-" for one in text)
+
+
+def _utc() -> Any:
+    from datetime import UTC
+
+    return UTC
+
+
+def picture(plan: Plan, width: float = 11.0) -> bytes:
+    """The timetable by slot and by technician as SVG, in grey: hands solid, the machine alone hatched."""
+    try:
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise ToolError("A picture needs matplotlib, which is not installed.", _INSTALL) from error
+    from matplotlib import rc_context
+
+    names = [person.name for person in plan.bench.technicians]
+    rows = [f"slot {number}" for number in range(1, plan.bench.slots + 1)] + [_shown(name) for name in names]
+    with rc_context({"svg.hashsalt": "plan", "hatch.linewidth": 0.4, "font.size": 7, "svg.fonttype": "path"}):
+        figure = Figure(figsize=(width, 0.28 * len(rows) + 0.5), layout="constrained")
+        FigureCanvasSVG(figure)
+        axes = figure.subplots()
+        greys = dict(zip(names, _greys(len(names)), strict=True))
+        for tag, mine in plan.frame.groupby("tag", sort=False):
+            slot = int(mine["slot"].iloc[0]) - 1
+            _stay(axes, str(tag), mine, slot, plan, greys)
+            for row in tuples(mine):
+                start, long = _hour(plan, row.start), row.hands_on_min / 60
+                axes.barh(
+                    plan.bench.slots + names.index(row.technician), long, left=start, height=0.7,
+                    color=greys[row.technician], edgecolor="white", linewidth=0.2,
+                )  # fmt: skip
+        for number, person in enumerate(plan.bench.technicians):
+            for start, end in person.away:
+                left, right = (
+                    plan.opens / 60 + max(0, min(one, plan.bench.close or one)) / 600 for one in (start, end)
+                )
+                axes.barh(
+                    plan.bench.slots + number,
+                    right - left,
+                    left=left,
+                    height=0.7,
+                    color="none",
+                    edgecolor="0.5",
+                    hatch="xxxx",
+                    linewidth=0,
+                )
+        axes.set_yticks(range(len(rows)), rows)
+        axes.invert_yaxis()
+        hours = range(
+            plan.opens // 60, -(-(plan.opens * 10 + max(plan.solution.finish, plan.bench.close or 0)) // 600) + 1
+        )
+        axes.set_xticks(list(hours), [f"{hour}:00" for hour in hours])
+        axes.set_xlim(hours[0], hours[-1])
+        axes.grid(axis="x", color="0.85", linewidth=0.4)
+        axes.set_axisbelow(True)
+        axes.spines[["top", "right", "left"]].set_visible(False)
+        out = io.BytesIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Title": f"Plan of {plan.day:%Y-%m-%d}"})
+    return out.getvalue()
+
+
+def _stay(axes: Any, tag: str, mine: pd.DataFrame, slot: int, plan: Plan, greys: dict[str, str]) -> None:
+    """One unit in its slot: hands, machine, and a frame around all of it with its tag."""
+    visits = tuples(mine)
+    begins, ends = _hour(plan, visits[0].start), _hour(plan, visits[-1].end) + visits[-1].then_min / 60
+    for row in visits:
+        start, end = _hour(plan, row.start), _hour(plan, row.end)
+        axes.barh(slot, end - start, left=start, height=0.4, color=greys[row.technician], linewidth=0)
+        axes.barh(
+            slot, row.then_min / 60, left=end, height=0.4, color="none", edgecolor="0.4", hatch="//////", linewidth=0
+        )
+    axes.barh(slot, ends - begins, left=begins, height=0.86, color="none", edgecolor="black", linewidth=0.5)
+    axes.text(begins, slot - 0.26, _shown(tag)[-8:], fontsize=4.2, va="center", ha="left", parse_math=False)
+
+
+def _shown(text: str) -> str:
+    """A name as a picture can show it."""
+    return " ".join("".join(one for one in text if one.isprintable()).split())[:40]
+
+
+def _hour(plan: Plan, when: pd.Timestamp) -> float:
+    return (when - pd.Timestamp(plan.day)).total_seconds() / 3600
+
+
+def _greys(many: int) -> list[str]:
+    return [f"{0.1 + 0.6 * number / max(1, many - 1):.2f}" for number in range(many)]
+
+
+def page(plan: Plan) -> bytes:
+    """The day on a printed page (PDF, A4): the picture, what to have ready, and each technician's visits to tick.
+
+    Returns
+    -------
+    bytes
+        One page for a day of some fifty units; the same for the same plan on every machine.
+
+    Raises
+    ------
+    ToolError
+        When the typesetter fails, or a library is missing.
+    """
+    return _set(plan, format="pdf", timestamp=0)
+
+
+def _set(plan: Plan, **how: Any) -> bytes:
+    import typst
+
+    said = json.dumps(content(plan), ensure_ascii=False)
+    fonts = HERE.parent / "sheet" / "fonts"
+    try:
+        compiler = typst.Compiler(input=HERE / "day.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
+        made = compiler.compile(sys_inputs={"day": said}, **how)
+    except typst.TypstError as error:
+        raise ToolError(f"The page could not be set: {error}.", "Write the plan as .csv instead.") from error
+    assert isinstance(made, bytes)
+    return made
+
+
+def content(plan: Plan) -> dict[str, Any]:
+    """What stands on the printed page: title, sentences, the picture, and a list of visits for each technician.
+
+    Visits of one technician that follow each other on one unit are one line.
+    """
+    lists = []
+    for person in plan.bench.technicians:
+        lines: list[dict[str, Any]] = []
+        mine = plan.frame[plan.frame["technician"].eq(person.name)]
+        reached: Any = None
+        for row in tuples(mine):
+            same = lines and lines[-1]["tag"] == row.tag and reached == row.start
+            if not same:
+                lines.append(
+                    {"at": f"{row.start:%H:%M}", "slot": str(row.slot), "tag": row.tag, "do": _begins(plan, row)}
+                )
+            reached = row.end
+        lists.append({"name": person.name, "lines": lines})
+    return {
+        "title": f"Bench day {plan.day:%A, %d %B %Y}", "shop": plan.shop, "sentences": plan.summary().splitlines()[:60],
+        "picture": picture(plan).decode(), "lists": lists,
+    }  # fmt: skip
+
+
+def _begins(plan: Plan, row: Any) -> str:
+    """What a visit begins with, in few words."""
+    job = next(job for job in plan.work.jobs if job.tag == row.tag)
+    return SHORT.get(job.visits[row.visit - 1].phases[0], job.visits[row.visit - 1].phases[0])
