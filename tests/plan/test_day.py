@@ -121,8 +121,8 @@ def test_the_board_follows_the_day_to_its_end(planned: Plan) -> None:
 SHEET = pd.DataFrame(
     {
         "asset_tag": ["A-1", "A-2", "A-3", "A-4"], "cpu": ["i5-6300U"] * 4, "ram_gib": ["8"] * 4,
-        "storage_kind": ["ssd"] * 4, "storage_gib": ["240"] * 4, "form_factor": ["laptop"] * 4, "boot_mode": ["UEFI"] * 4,
-        "wireless": ["Intel Wireless-AC 8260"] * 4,
+        "storage_kind": ["ssd"] * 4, "storage_gib": ["240"] * 4, "form_factor": ["laptop"] * 4,
+        "boot_mode": ["UEFI"] * 4, "wireless": ["Intel Wireless-AC 8260"] * 4,
         "Due": ["", "10:30", "2026-11-29", "soon"], "priority": ["1", "", "low", "very"],
     }
 )  # fmt: skip

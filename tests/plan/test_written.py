@@ -21,9 +21,10 @@ def odd() -> Plan:
     """A day of a unit whose tag is meant for spreadsheets, calendars and typesetters."""
     from advisor.advice import assess
 
-    rows = {"asset_tag": ["=1+1;#x,\\n", "B-2"], "cpu": ["i5-6300U"] * 2, "ram_gib": ["8"] * 2, "storage_kind": ["ssd"] * 2,
-            "storage_gib": ["240"] * 2, "form_factor": ["laptop"] * 2, "boot_mode": ["UEFI"] * 2,
-            "wireless": ["none"] * 2}  # fmt: skip
+    rows = {
+        "asset_tag": ["=1+1;#x,\\n", "B-2"], "cpu": ["i5-6300U"] * 2, "ram_gib": ["8"] * 2, "storage_kind": ["ssd"] * 2,
+        "storage_gib": ["240"] * 2, "form_factor": ["laptop"] * 2, "boot_mode": ["UEFI"] * 2, "wireless": ["none"] * 2,
+    }  # fmt: skip
     return plan_day(assess(pd.DataFrame(rows)), DAY, seconds=1)
 
 
