@@ -42,7 +42,7 @@ def check(
     InputError, AccessError
         When the root cannot be looked into.
     """
-    from advisor.handover import rules, unitside
+    from advisor.handover import docked, rules, unitside
     from advisor.handover.looks import Context
     from advisor.handover.report import finding, ordered
     from advisor.handover.tree import Tree
@@ -56,11 +56,11 @@ def check(
         context.names = unitside.bench_names(context, (*names, *(shop.bench_names if shop else ())))
         context.firmware, context.ssd = unitside.firmware(tree, unit), unitside.has_ssd(tree, unit)
         hits = walk(context, asked)
+        beside = docked.found(tree)
+        hits |= {rule: dict.fromkeys(devices, False) for rule, devices in (beside or {}).items() if devices}
         packages = " ".join(context.firmware or ())
         found = [finding(rule, hits[rule.id], tree.root, packages) for rule in asked if rule.id in hits]
-        return Report(
-            tree.root, ordered(found), dict(tree.unseen), unitside.not_judged(context, unit), waived,
-            time.monotonic() - began,
-        )  # fmt: skip
+        open_ = unitside.not_judged(context, unit, beside is not None)
+        return Report(tree.root, ordered(found), dict(tree.unseen), open_, waived, time.monotonic() - began)
     finally:
         tree.close()

@@ -85,8 +85,8 @@ def has_ssd(tree: Tree, unit: Unit | None) -> bool | None:
     return "0" in said if any(said) else None
 
 
-def not_judged(context: Context, unit: Unit | None) -> tuple[str, ...]:
-    """What stays open, in words, so that silence is not taken for a proof."""
+def not_judged(context: Context, unit: Unit | None, docked: bool = False) -> tuple[str, ...]:
+    """What stays open, in words, so that silence is not taken for a proof; `docked` when its whole disk is at hand."""
     tree, out = context.tree, []
     names = tree.names("boot")
     if not any(name.startswith("vmlinuz-") for name in names) and not tree.names("lib/modules"):
@@ -98,7 +98,8 @@ def not_judged(context: Context, unit: Unit | None) -> tuple[str, ...]:
     if context.ssd is None:
         out.append("TRIM: what kind of disk the unit has is not known")
     if not tree.names("sys/class/block"):
-        out.append("partitions, volumes and the firmware's start entries: only a running system shows them")
+        beside = "" if docked else "partitions, volumes and "
+        out.append(f"{beside}the firmware's start entries: only a running system shows them")
     if not context.names:
         out.append("names in other files: no name of the bench is known (--name, or bench_names in shop.toml)")
     if not tree.names("var/lib/apt/lists"):

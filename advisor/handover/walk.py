@@ -83,7 +83,7 @@ def _globs(rules: Iterable[Rule], homes: Sequence[str]) -> tuple[Globs, Globs]:
     everywhere: list[tuple[str, str]] = []
     by_name: list[tuple[str, str]] = []
     for rule in rules:
-        if rule.look == "setting":
+        if rule.look in ("setting", "docked"):
             continue
         for pattern, anywhere in rule.patterns(homes):
             bare = pattern.removeprefix("!")
