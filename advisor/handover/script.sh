@@ -38,9 +38,17 @@ passed_by() {
     return 1
 }
 
-# owned PATH: that a package brought it.
+# owned PATH: that a package brought it. What is asked often is read of the packages' lists once.
+LISTED=$NL$(cat var/lib/dpkg/info/*.list 2>/dev/null | grep -E "^/(etc|(usr/)?lib/(systemd|udev))/")$NL
 owned() {
-    [ -d var/lib/dpkg/info ] || return 1
+    case $1 in
+    etc/* | usr/lib/systemd/* | usr/lib/udev/*)
+        case $LISTED in
+        *"$NL/$1$NL"* | *"$NL/${1#usr/}$NL"*) return 0 ;;
+        esac
+        return 1
+        ;;
+    esac
     grep -qxF -- "/$1" var/lib/dpkg/info/*.list 2>/dev/null || grep -qxF -- "/${1#usr/}" var/lib/dpkg/info/*.list 2>/dev/null
 }
 

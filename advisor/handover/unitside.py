@@ -102,6 +102,11 @@ def not_judged(context: Context, unit: Unit | None, docked: bool = False) -> tup
         out.append(f"{beside}the firmware's start entries: only a running system shows them")
     if not context.names:
         out.append("names in other files: no name of the bench is known (--name, or bench_names in shop.toml)")
+    status = tree.text("var/lib/dpkg/status")
+    if status and not context.people and "gnome-initial-setup" not in {name for name, _ in apt.installed(status)}:
+        asks = tree.text("etc/machine-id").strip() == "uninitialized" or not tree.entry("etc/machine-id")
+        also = "" if asks else ", and machine-id(5) must be 'uninitialized' for systemd-firstboot to ask"
+        out.append(f"first start: nothing of Debian's own makes the recipient's account (gnome-initial-setup){also}")
     if not tree.names("var/lib/apt/lists"):
         out.append("updates: the tree holds no package lists")
     return tuple(out)

@@ -185,6 +185,13 @@ def load_option(name: str) -> bytes:
     return struct.pack("<IIH", 7, 1, 4) + name.encode("utf-16-le") + b"\0\0" + b"\x7f\xff\x04\0"
 
 
+def start_entry(name: str, path: str) -> bytes:
+    """The same, with the path of the file that it starts (UEFI 2.10, 10.3.5.4: media device path, file path)."""
+    text = path.encode("utf-16-le") + b"\0\0"
+    node = struct.pack("<BBH", 4, 4, 4 + len(text)) + text + b"\x7f\xff\x04\0"
+    return struct.pack("<IIH", 7, 1, len(node)) + name.encode("utf-16-le") + b"\0\0" + node
+
+
 def packed(content: str | bytes) -> bytes:
     """Content as gzip packs it."""
     return gzip.compress(content.encode() if isinstance(content, str) else content)

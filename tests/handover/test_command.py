@@ -140,6 +140,17 @@ def test_a_partition_that_nobody_uses(root):
     assert {one.rule: one.paths for one in check(root).findings} == {"old-partition": ("sys/class/block/sda3",)}
 
 
+def test_it_is_said_when_nothing_would_make_the_recipients_account(root):
+    """machine-id(5): only a missing file, or 'uninitialized', makes the first start; an empty one does not."""
+    said = lambda: [line for line in check(root).not_judged if line.startswith("first start")]  # noqa: E731
+    assert [line.endswith("(gnome-initial-setup)") for line in said()] == [True]
+    put(root, "etc/machine-id", "")
+    assert [line.endswith("'uninitialized' for systemd-firstboot to ask") for line in said()] == [True]
+    with (root / "var/lib/dpkg/status").open("a") as status:
+        status.write("Package: gnome-initial-setup\nStatus: install ok installed\nArchitecture: amd64\nVersion: 43\n\n")
+    assert said() == []
+
+
 def test_lists_that_are_old_and_updates_that_wait(root):
     path = put(
         root, "var/lib/apt/lists/mirror.example.org_debian_dists_bookworm_main_binary-amd64_Packages",
