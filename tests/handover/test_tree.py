@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import stat
 import subprocess
 import sys
 import threading
-import time
+from pathlib import Path
 
 import pytest
 from base import put, special
@@ -217,31 +218,9 @@ def test_a_root_that_cannot_be_looked_into(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_large_home_is_bounded(tmp_path):
-    """200,000 files: the whole process stays under 300 MB; the time is printed beside find(1)'s and not judged."""
-    for folder in range(400):
-        here = tmp_path / f"home/large/d{folder % 20}/e{folder}"
-        here.mkdir(parents=True)
-        for number in range(500):
-            (here / f"file{number}.txt").write_bytes(b"text\n")
-    code = f"""
-import re, time
-from advisor.handover import check
-began = time.process_time()
-report = check({str(tmp_path)!r})
-peak = int(re.search(r"VmHWM:.*?([0-9]+) kB", open("/proc/self/status").read())[1])  # getrusage(2) counts the parent's
-print(time.process_time() - began, peak // 1024, len(report.findings))
-"""
-    began = time.monotonic()
-    subprocess.run(
-        ["find", str(tmp_path), "-type", "f", "-exec", "head", "-c", "1", "{}", "+"],
-        check=True,
-        stdout=subprocess.DEVNULL,
-    )
-    peer = time.monotonic() - began
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    seconds, mib, found = done.stdout.split()
-    print(
-        f"{float(seconds):.1f} s of one core, {mib} MiB, {float(seconds) / peer:.1f} times find with head ({peer:.1f})"
-    )
-    assert int(mib) < 300 and int(found) >= 1
+def test_a_large_home_is_bounded():
+    """200,000 files: the whole process stays under 300 MB; the time is printed beside find(1)'s and not judged here."""
+    bench = Path(__file__).parents[1] / "benchmarks/bench_handover.py"
+    done = subprocess.run([sys.executable, str(bench)], capture_output=True, text=True, timeout=900, check=False)
+    print(done.stdout)
+    assert int(re.search(r"VmHWM (\d+) MB", done.stdout)[1]) < 300
