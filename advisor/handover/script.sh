@@ -1,5 +1,5 @@
 #!/bin/sh
-# shellcheck disable=SC2015,SC2016,SC2086,SC2088,SC2254 # patterns are meant to be split and matched
+# shellcheck disable=SC2015,SC2016,SC2086,SC2035,SC2088,SC2254 # patterns are meant to be split and matched
 # Hand-over check of a prepared unit, as one text file. Needs a POSIX shell, nothing installed. Run it as root.
 # It only reads, and shows no secret: it names rules and paths.
 #
