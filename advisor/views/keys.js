@@ -25,6 +25,7 @@ function focused(query, patience = 20) {
   const node = [...document.querySelectorAll(query)].find((one) => one.checkVisibility());
   if (node) { node.focus(); node.select?.(); }
   else if (patience) setTimeout(() => focused(query, patience - 1), 50);
+  return Boolean(node);
 }
 
 function clocks() {
@@ -67,7 +68,8 @@ function render({ model, el }) {
     event.stopPropagation();
     // What is being typed is handed in first, so that nothing is printed or logged without it.
     if (typing(event.target)) event.target.dispatchEvent(new Event("change", { bubbles: true }));
-    tell({ do: act });
+    // Who types on at once, as a scanner does, is not to wait for the kernel.
+    if (act !== "to find" || !focused(".ba-find input", 0)) tell({ do: act });
   });
   on("paste", (event) => {
     if (!ours(event.target) || typing(event.target)) return;

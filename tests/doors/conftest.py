@@ -103,12 +103,13 @@ class Door:
 
 
 @pytest.fixture(scope="session")
-def open_door(home) -> Iterator[Callable[[str], Door]]:
-    """Start a door: `app` or `lab`; it is ended at the end if nobody did before."""
+def open_door(home) -> Iterator[Callable[..., Door]]:
+    """Start a door, `app` or `lab`, with more options of its server; it is ended at the end if nobody did before."""
     opened = []
 
-    def start(which: str) -> Door:
+    def start(which: str, *options: str) -> Door:
         planned = server.plan(app=which == "app", folder=home / f"{which}-{len(opened)}")
+        planned.command.extend(options)
         opened.append(Door(planned, server.start(planned, patience_s=PATIENCE_S)))
         return opened[-1]
 

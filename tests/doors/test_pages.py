@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from pathlib import Path
 
 import pytest
@@ -18,8 +20,8 @@ FLAGS = [
     "--disable-background-networking",
     "--disable-dev-shm-usage",
 ]
-RELOADS = 8
-"""Enough to tell one kernel from one a load."""
+RELOADS = int(os.environ.get("ADVISOR_RELOADS", "8"))
+"""Eight are enough to tell one kernel from one a load; ADVISOR_RELOADS=100 takes some minutes."""
 
 
 @pytest.fixture(scope="module")
@@ -98,8 +100,16 @@ def test_a_notebook_keeps_its_one_kernel(open_door, page, arrive):
 
 
 def test_a_kernel_whose_page_could_not_say_that_it_closed_ends_all_the_same(open_door, until):
-    """The page is fetched and left alone, as by a browser that was killed."""
-    door = open_door("app")
+    """The page is fetched and left alone, as by a browser that was killed; here the server looks more often."""
+    door = open_door(
+        "app", *(f"--MappingKernelManager.{name}={s}" for name, s in (("cull_idle_timeout", 8), ("cull_interval", 2)))
+    )
     door.kernel()
     assert len(door.kernels()) == 1
     until(lambda: not door.kernels(), "the kernel has ended", 600)
+
+
+def test_a_page_has_about_two_minutes_to_come_back():
+    settings = (Path(server.__file__).parent / "app" / "config" / "voila.py").read_text()
+    idle, interval = (int(re.search(rf"cull_{name} = (\d+)", settings)[1]) for name in ("idle_timeout", "interval"))
+    assert idle >= 60 and idle + interval <= 150

@@ -11,8 +11,9 @@ from .conftest import wait_focus
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
-FLUID_MS = 1000
-"""Longest time that the table may hold the page up when it sorts or searches ten thousand rows [ms]."""
+FLUID = 10
+"""How many times as long as a browser takes to sort 200,000 numbers (some 0.1 s on a PC of today) the table may hold the
+page up when it sorts or searches ten thousand rows."""
 
 
 @pytest.fixture(scope="module")
@@ -101,8 +102,9 @@ def test_ten_thousand_rows_are_fluid_and_inert(page, tmp_path):
         ) + "}"
     )  # fmt: skip
     page.locator(".ba-table tbody tr", has_text="M-04321").wait_for()
-    print(f"sort {sort:.0f} ms, search {search:.0f} ms")
-    assert max(sort, search) < FLUID_MS
+    peer = page.evaluate("() => {" + timed.format("Array.from({length: 200_000}, Math.random).sort()") + "}")
+    print(f"sort {sort:.0f} ms, search {search:.0f} ms, 200,000 numbers {peer:.0f} ms")
+    assert max(sort, search) < FLUID * peer
     page.locator(".ba-table tbody tr").click()
     page.locator(".ba-batch .who", has_text="M-04321").wait_for()
     page.locator(".ba-table input[type=search]").fill("onerror")
