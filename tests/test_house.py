@@ -80,6 +80,7 @@ def test_nothing_that_a_user_needs_imports_the_laboratory() -> None:
         assert "lab" not in rooms_of(tree), name
 
 
+@pytest.mark.slow
 def test_the_package_works_without_the_laboratory() -> None:
     code = (
         "import sys; sys.modules['advisor.lab'] = None\n"

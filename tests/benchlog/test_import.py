@@ -281,6 +281,7 @@ JOBS = st.builds(
 )
 
 
+@pytest.mark.slow
 @FUZZ
 @given(st.lists(JOBS, max_size=6))
 def test_any_jobs_come_through_export_and_import_unchanged(jobs):

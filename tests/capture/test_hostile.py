@@ -96,6 +96,7 @@ JSON = st.recursive(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @QUIET
 @given(JSON)
 def test_any_json_is_read_or_refused(tmp_path, said):

@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from advisor.files import datasets
 
 DEMO = datasets() / "demo"
@@ -27,6 +29,7 @@ def test_the_steps_of_a_unit_are_printed(tmp_path):
         assert words in said.stdout
 
 
+@pytest.mark.slow
 def test_steps_are_written_as_text_alone(tmp_path):
     call = ("sheet", "OM-1001", "--csv", SHEET, "--shop", SHOP, "--steps", "--out")
     assert advisor(tmp_path, *call, "steps.txt").returncode == 0
@@ -35,6 +38,7 @@ def test_steps_are_written_as_text_alone(tmp_path):
     assert refused.returncode == 2 and ".txt" in refused.stderr
 
 
+@pytest.mark.slow
 def test_what_would_save_hands_is_said(tmp_path):
     lines = advisor(tmp_path, "learn", "--savings", SHEET, "--shop", SHOP).stdout.splitlines()
     assert lines[0].startswith("would save") and any(line.startswith("preseeded installer") for line in lines)

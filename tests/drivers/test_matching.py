@@ -57,6 +57,7 @@ def patterns(draw: st.DrawFn, layout: Layout) -> str:
     return layout.bus + ":" + "".join(parts) + draw(st.sampled_from(["", "*"]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.bus)
 @settings(max_examples=150, deadline=None)
 @given(data=st.data())

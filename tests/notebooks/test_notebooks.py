@@ -110,6 +110,7 @@ def test_review_shows_its_pictures_without_a_press(tmp_path):
     assert all("<figcaption>" in picture for picture in pictures)
 
 
+@pytest.mark.slow
 def test_the_bench_is_a_widget(tmp_path):
     cells = run(FOLDER / "bench.ipynb", tmp_path)
     assert shown(cells[0], "application/vnd.jupyter.widget-view+json")

@@ -59,6 +59,7 @@ def test_capture_to_pdf_with_a_tag(capture, tmp_path):
     assert len(pages) == 1 and "BB-7" in pages[0].extract_text() and "T460" in pages[0].extract_text()
 
 
+@pytest.mark.slow
 def test_all_rows_and_exit_code_for_an_unreadable_one(small, tmp_path):
     for suffix in ("pdf", "html", "txt"):
         out = tmp_path / f"all.{suffix}"

@@ -54,6 +54,7 @@ def test_one_page_with_everything_on_it(sheets, name):
     _on_paper(pages[0])
 
 
+@pytest.mark.slow
 def test_random_sheets_stay_on_their_pages():
     many = [mixed(seed) for seed in range(40)]
     pages = _pages(render_pdf(many))
@@ -115,6 +116,7 @@ def _own_texts(record):
     yield from (phase.title for phase in record.phases)
 
 
+@pytest.mark.slow
 def test_every_text_of_the_demo_is_whole_or_its_entry_is_counted_as_left_off():
     from advisor import intake
     from advisor.advice import assess
@@ -172,6 +174,7 @@ def test_characters_without_a_font_are_written_out(sheets):
     assert 0 not in glyphs
 
 
+@pytest.mark.slow
 def test_many_units_in_one_file(sheets):
     many = [dataclasses.replace(sheets["plain"], tag=f"TT-{number:03}", code=f"TT-{number:03}") for number in range(60)]
     pages = _pages(render_pdf(many))

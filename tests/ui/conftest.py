@@ -21,10 +21,10 @@ FLAGS = [
 PATIENCE_MS = 90_000
 
 # Counts what would be printed, in every frame.
-PRINTS = "window.print = () => { top.printed = [...(top.printed ?? []), document.documentElement.innerText]; };"
+PRINTS = "window.print = () => { top.printed = [...(top.printed ?? []), document.documentElement.textContent]; };"
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
     """Chromium without a screen; missing, the tests skip on a developer's machine and fail in CI."""
     if not CHROMIUM.exists():
@@ -50,23 +50,12 @@ def home(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def app(browser, home):
+def app(home):
     """The bench without code cells, with the demo's invented shop."""
-    yield from _served(home, True)
-
-
-@pytest.fixture(scope="session")
-def lab(browser, home):
-    """The bench in JupyterLab."""
-    yield from _served(home, False)
-
-
-def _served(home: Path, app: bool):
     from advisor.files import datasets
     from advisor.views import server
 
-    folder = home / ("app" if app else "lab")
-    planned = server.plan(app=app, folder=folder, shop=datasets() / "demo" / "shop.toml")
+    planned = server.plan(app=True, folder=home / "app", shop=datasets() / "demo" / "shop.toml")
     process = server.start(planned)
     yield planned
     server.stop(process)

@@ -12,8 +12,11 @@ from .conftest import wait_focus
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 FLUID = 10
-"""How many times as long as a browser takes to sort 200,000 numbers (some 0.1 s on a PC of today) the table may hold the
-page up when it sorts or searches ten thousand rows."""
+"""How many times as long as the browser takes to sort 200,000 numbers (some 0.1 s on a PC of today) the table may hold
+the page up when it sorts or searches ten thousand rows."""
+
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

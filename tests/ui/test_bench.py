@@ -8,6 +8,8 @@ import pytest
 
 from .conftest import hand_in, row, sheet, wait_focus
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def page(visit, app):
