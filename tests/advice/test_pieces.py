@@ -283,7 +283,7 @@ def test_after_the_usual_desktop_the_lighter_ones_come_richest_first(
 @pytest.mark.parametrize(
     ("low", "high", "words"),
     [(22.4, 30.2, "22–30"), (5.1, 5.4, "5"), (7, None, "7"), (601, 700, "600+"), (600, 601, "600+"),
-     (120, 240, "120+"), (80, 240, "80–240"), (None, None, "")],
+     (120, 240, "120+"), (80, 240, "80–240"), (9, 700, "9–600+"), (599.6, 700, "600+"), (None, None, "")],
 )  # fmt: skip
 def test_two_waits_are_told_as_one_text(low: float | None, high: float | None, words: str) -> None:
     assert compose.span(low, high) == words
