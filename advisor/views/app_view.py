@@ -1,4 +1,4 @@
-"""The bench as one page: a bar that stays in view, and the tabs Triage, Batch, Log and Review on one queue."""
+"""The bench as one page: a bar that stays in view, and the tabs Triage, Batch, Day, Log and Review on one queue."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from advisor.errors import AdvisorError
 from advisor.shop import Shop
 from advisor.shop_file import read_shop
 from advisor.views.batch_view import Scoring
+from advisor.views.day_view import Day
 from advisor.views.log_view import Log
 from advisor.views.review_view import Review
 from advisor.views.show import style
@@ -22,7 +23,7 @@ from advisor.views.state import Bench
 from advisor.views.triage_view import Triage
 from advisor.views.widgets import Keys, button, classed, html, text
 
-TABS = ("triage", "batch", "log", "review")
+TABS = ("triage", "batch", "day", "log", "review")
 
 
 class App(w.VBox):
@@ -45,8 +46,9 @@ class App(w.VBox):
         self.undo = button("Undo", lambda: self.act(bench.undo), "ba-do-undo")
         self.shop = text("Shop", self._shop, "ba-shop", placeholder="file of its settings (TOML)")
         bar = classed(w.HBox([self.unit, self.running, self.message, self.undo, self.shop, self.front]), "ba-bar")
-        self.triage, self.batch, self.log_tab, self.review = Triage(self), Scoring(self), Log(self), Review(self)
-        self.tabs = w.Tab([self.triage, self.batch, self.log_tab, self.review], titles=[one.title() for one in TABS])
+        self.triage, self.batch, self.day = Triage(self), Scoring(self), Day(self)
+        self.pages = (self.triage, self.batch, self.day, Log(self), Review(self))
+        self.tabs = w.Tab(self.pages, titles=[one.title() for one in TABS])
         self.tabs.selected_index = TABS.index(tab)
         self.tabs.observe(lambda _: self.refresh(), "selected_index")
         super().__init__([html(f"<style>{style()}</style>", "ba-style"), bar, self.tabs])
@@ -154,6 +156,8 @@ class App(w.VBox):
                     self.refresh()
             except AdvisorError as error:
                 self.say(f"{error.message} {error.hint}", wrong=True)
+        if self.tabs.selected_index == TABS.index("day"):
+            self.day.tick()
         if self.bench.changed_elsewhere():
             if self.bench.reload():
                 self.act(lambda: self.bench.select(self.bench.number))
@@ -171,8 +175,7 @@ class App(w.VBox):
         self.shop.description = "Shop"
         self.shop.placeholder = bench.shop.name
         self._clocks(bench.watches().running)
-        shown = (self.triage, self.batch, self.log_tab, self.review)[self.tabs.selected_index or 0]
-        shown.refresh()
+        self.pages[self.tabs.selected_index or 0].refresh()
 
     def _clocks(self, running: tuple[Lap, ...]) -> None:
         now = [(lap.tag, lap.phase) for lap in running]

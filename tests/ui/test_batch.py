@@ -115,3 +115,25 @@ def test_ten_thousand_rows_are_fluid_and_inert(page, tmp_path):
     assert page.evaluate("top.hurt") is None
     assert page.failures == []
     assert page.strangers == []
+
+
+def test_the_day_is_planned_and_the_board_stands(page):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page.get_by_role("tab", name="Batch").click()
+    page.locator(".ba-batch-demo").click()
+    page.get_by_text("60 rows of intake.csv scored").wait_for()
+    page.get_by_role("tab", name="Day").click()
+    page.locator(".ba-day-do").click()
+    page.locator(".ba-message", has_text="units planned").wait_for()
+    wait_focus(page, ".ba-day-at input")
+    page.keyboard.type("8:01")
+    page.keyboard.press("Enter")
+    page.locator(".ba-day-board caption", has_text="The bench at 08:01").wait_for()
+    page.locator(".ba-day-board", has_text="at work").wait_for()
+    assert not [
+        one["id"] for one in axe.Axe().run(page).response["violations"] if one["impact"] in ("serious", "critical")
+    ]
+    with page.expect_download() as download:
+        page.locator(".ba-day-ics").click()
+    assert Path(download.value.path()).read_text().startswith("BEGIN:VCALENDAR")
+    assert page.failures == []

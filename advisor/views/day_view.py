@@ -1,0 +1,161 @@
+"""The Day tab: the plan of a day for the sheet of the Batch tab or for the queue, and the board of what runs where."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from html import escape
+from typing import TYPE_CHECKING
+
+import ipywidgets as w
+import pandas as pd
+
+from advisor.advice import Batch, assess
+from advisor.errors import InputError
+from advisor.unit import frame
+from advisor.views import words
+from advisor.views.widgets import button, choice, classed, html, text
+
+if TYPE_CHECKING:
+    from advisor.plan import Plan
+    from advisor.views.app_view import App
+
+WELCOME = (
+    "<h2>The day at the bench</h2><p>Score a sheet in the Batch tab, or put units in the queue; then plan who starts"
+    " what when, in which slot and from which stick. Slots, people, hours and sticks stand in the shop's settings.</p>"
+)
+LEGEND = "Black and grey: the hands of each technician. Hatched: the machine alone. Crossed: breaks."
+KEPT = [("half", 0.5), ("7 of 10", 0.7), ("9 of 10", 0.9)]
+"""Share of units that stay within the minutes that are planned for them."""
+
+
+class Day(w.VBox):
+    """The tab.
+
+    Parameters
+    ----------
+    app : App
+    """
+
+    def __init__(self, app: App) -> None:
+        self.app = app
+        self.plan: Plan | None = None
+        self.day = classed(w.DatePicker(description="Day", value=date.today()), "ba-day-day")
+        self.kept = choice("In time", KEPT, None, "ba-day-kept", value=0.7)
+        self.delivery = text("Parts arrive", None, "ba-day-delivery", placeholder="such as 13:00")
+        self.at = text("Look at", lambda _: self.app.act(self._looked), "ba-day-at", placeholder="now")
+        asked = w.HBox([
+            self.day, self.kept, self.delivery, button("Plan the day", self._plan, "ba-day-do", "mod-primary"),
+        ])  # fmt: skip
+        self.actions = w.HBox([
+            self.at,
+            button("Save page (PDF)", lambda: self._save("pdf"), "ba-day-pdf"),
+            button("Save calendar", lambda: self._save("ics"), "ba-day-ics"),
+            button("Save CSV", lambda: self._save("csv"), "ba-day-csv"),
+        ])  # fmt: skip
+        self.welcome, self.summary = html(WELCOME, "ba"), html("", "ba", "ba-day-summary")
+        self.board, self.picture = html("", "ba", "ba-day-board"), html("", "ba", "ba-day-picture")
+        super().__init__([self.welcome, asked, self.summary, self.actions, self.board, self.picture])
+        self.add_class("ba-day")
+
+    # -- what a person does -------------------------------------------------------------------------------------------
+
+    def _plan(self) -> None:
+        self.app.say("Planning; this takes some seconds.")
+        self.app.act(self._planned, ".ba-day-at input")
+
+    def _planned(self) -> str:
+        from advisor.plan import plan_day
+
+        batch, name = self._batch()
+        arrives = _time(self.delivery.value)
+        self.plan = plan_day(
+            batch, self.day.value, quantile=self.kept.value, seconds=10.0,
+            delivery=None if arrives is None else arrives.hour * 60 + arrives.minute,
+        )  # fmt: skip
+        self._show()
+        return f"{name}: {words.count(len(self.plan.solution.schedule), 'unit')} planned."
+
+    def _batch(self) -> tuple[Batch, str]:
+        """The units of the day: those of the sheet that was scored last, else the queue's that are not logged yet."""
+        if self.app.batch.batch is not None:
+            return self.app.batch.batch, "The sheet of the Batch tab"
+        waiting = [one.unit for one in self.app.bench.units if one.job is None]
+        if not waiting:
+            raise InputError("There is nothing to plan.", "Score a sheet in the Batch tab, or put units in the queue.")
+        return assess(frame(waiting), self.app.bench.shop), "The queue"
+
+    def _looked(self) -> str:
+        _time(self.at.value)
+        return ""
+
+    def _save(self, kind: str) -> None:
+        from advisor.plan import written
+
+        made = self.plan
+        if made is not None:
+            content = {"pdf": written.page, "ics": written.calendar, "csv": written.as_csv}[kind]
+            got = self.app.act(lambda: {"file": content(made)})
+            if got:
+                whole = got["file"]
+                self.app.front.save(f"day.{kind}", whole.encode() if isinstance(whole, str) else whole)
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        assert self.plan is not None
+        self.summary.value = "".join(f"<p>{escape(line)}</p>" for line in self.plan.summary().splitlines())
+        self.picture.value = picture(self.plan)
+
+    def tick(self) -> None:
+        """Bring the board up to now."""
+        if self.plan is not None:
+            at = _time(self.at.value)
+            now = datetime.now() if at is None else datetime.combine(self.plan.day, at)
+            shown = board_html(self.plan.board(now), now)
+            if shown != self.board.value:
+                self.board.value = shown
+
+    def refresh(self) -> None:
+        """Show what there is to do."""
+        self.welcome.layout.display = "none" if self.plan is not None else ""
+        self.actions.layout.display = "" if self.plan is not None else "none"
+        self.tick()
+
+
+def _time(typed: str) -> time | None:
+    try:
+        return time.fromisoformat(typed.strip().zfill(5)) if typed.strip() else None
+    except ValueError as error:
+        raise InputError(f"{typed.strip()!r} is no time of the day.", "Write it as 13:00.") from error
+
+
+def picture(plan: Plan) -> str:
+    """The timetable by slot and by technician as a figure: on paper's white, since it tells by greys and hatching."""
+    from advisor.plan import written
+
+    says = escape(plan.summary().partition("\n")[0])
+    drawn = written.picture(plan).decode()
+    svg = drawn[drawn.index("<svg") :].replace("<svg ", f'<svg class="picture" role="img" aria-label="{says}" ', 1)
+    return f"<figure class='paper'>{svg}<figcaption>{LEGEND}</figcaption></figure>"
+
+
+def board_html(board: pd.DataFrame, now: datetime) -> str:
+    """What runs where as a table: slot, unit, what it does, what needs hands next."""
+    rows = []
+    for one in board.itertuples():
+        left = f"{one.minutes_left:.0f} min left"
+        doing = {
+            "hands": f"{one.technician} at work, {left}", "machine": f"works by itself, {left}",
+            "waits": "<b>waits for hands</b>", "": "empty",
+        }[one.doing]  # fmt: skip
+        by = f"{one.next_at:%H:%M} {one.next_by}: {one.next}" if one.next else ""
+        done = "" if pd.isna(one.done_at) else f"{one.done_at:%H:%M}"
+        shown = doing if one.doing == "waits" else escape(doing)
+        rows.append(
+            f"<tr><td>{one.slot}</td><td>{escape(one.tag)}</td><td>{shown}</td><td>{escape(by)}</td><td>{done}</td></tr>"
+        )
+    heads = "".join(f"<th scope='col'>{one}</th>" for one in ("slot", "unit", "now", "needs hands next", "done at"))
+    return (
+        f"<table><caption>The bench at {now:%H:%M}</caption><thead><tr>{heads}</tr></thead>"
+        f"<tbody>{''.join(rows)}</tbody></table>"
+    )
