@@ -43,6 +43,10 @@ def plan(
         str | None,
         typer.Option("--delivery", metavar="TIME", help="When parts that must be bought arrive, such as 13:00."),
     ] = None,
+    stick: Annotated[
+        Path | None,
+        typer.Option("--stick", metavar="DIR", help="Fetch the packages that units need into this folder, with apt."),
+    ] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
 ) -> None:
     """Plan a day."""
@@ -60,13 +64,28 @@ def plan(
     batch = assess(intake.read(sheet), the_shop(shop))
     made = plan_day(batch, when, quantile=quantile, delivery=arrives, seconds=seconds)
     say(made.summary())
+    if made.to_prepare:
+        say("\nThe evening before:\n" + "\n".join(f"[ ] {one_line(line)}" for line in made.to_prepare))
     if out is None:
         say("\n" + table(made))
     else:
         save(made, out)
         say(f"Wrote {out}.")
-    if made.problems:
+    problems = made.problems + (fetched(made, stick) if stick is not None else [])
+    if problems:
         raise typer.Exit(1)
+
+
+def fetched(plan: Plan, folder: Path) -> list[str]:
+    """Fetch the plan's packages, and say what came of it; what could not be fetched."""
+    from advisor.plan.evening import fetch
+
+    files, problems = fetch(plan.evening.packages, folder)
+    size = sum(one.stat().st_size for one in files) / 2**20
+    say(f"{len(files)} packages in {folder}, {size:.1f} MiB" + (", with SHA256SUMS." if files else "."))
+    for line in problems:
+        say(line, err=True)
+    return problems
 
 
 def _day(text: str | None) -> date:

@@ -12,7 +12,9 @@ import pandas as pd
 
 from advisor.errors import InputError
 from advisor.plan.chance import Chance, Lanes, chance
+from advisor.plan.evening import Evening, evening_of
 from advisor.plan.hours import bench_of, clock, moment
+from advisor.plan.link import Link, link_of
 from advisor.plan.problem import TICKS, Bench, Schedule
 from advisor.plan.solver import Solution, solve
 from advisor.plan.work import Work, work_of
@@ -46,6 +48,9 @@ class Plan:
     lanes : Lanes
     quantile : float
     chance : Chance
+    evening : Evening
+        What to prepare the evening before.
+    link : Link
     problems : list of str
         What could not be planned or not be meant, in sentences.
     """
@@ -59,7 +64,14 @@ class Plan:
     lanes: Lanes
     quantile: float
     chance: Chance
+    evening: Evening
+    link: Link
     problems: list[str] = field(default_factory=list)
+
+    @property
+    def to_prepare(self) -> list[str]:
+        """What to prepare the evening before, a line to tick each."""
+        return self.evening.lines(self.bench.sticks)
 
     @property
     def left(self) -> list[str]:
@@ -137,7 +149,7 @@ def _sentences(plan: Plan) -> list[str]:
         lines.append(f"No plan of them ends before {bound}, which is {100 * found.gap:.1f} % sooner.")
     for part, (when, tags) in plan.delivery.items():
         lines.append(f"To be bought and here by {when}: {part}, for {', '.join(tags)}.")
-    return lines + plan.problems
+    return lines + plan.link.sentences() + plan.problems
 
 
 def plan_day(
@@ -181,7 +193,10 @@ def plan_day(
     solution = solve(work.jobs, bench, seconds, seed, waits=waits)
     lanes = lanes_of(work, bench, solution.schedule)
     kept = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, quantile, seed=seed)
-    return Plan(batch.shop.name, day, opens, bench, work, solution, lanes, quantile, kept, problems + work.problems)
+    return Plan(
+        batch.shop.name, day, opens, bench, work, solution, lanes, quantile, kept,
+        evening_of(batch, work, solution.schedule), link_of(batch, work, solution.schedule), problems + work.problems,
+    )  # fmt: skip
 
 
 def lanes_of(work: Work, bench: Bench, schedule: Schedule, before: Lanes | None = None) -> Lanes:

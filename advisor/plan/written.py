@@ -226,7 +226,7 @@ def content(plan: Plan) -> dict[str, Any]:
         lists.append({"name": person.name, "lines": lines})
     return {
         "title": f"Bench day {plan.day:%A, %d %B %Y}", "shop": plan.shop, "sentences": plan.summary().splitlines()[:60],
-        "picture": picture(plan).decode(), "lists": lists,
+        "evening": plan.to_prepare, "picture": picture(plan).decode(), "lists": lists,
     }  # fmt: skip
 
 
