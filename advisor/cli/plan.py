@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +12,7 @@ from advisor.cli.screen import one_line, say
 from advisor.errors import InputError
 
 if TYPE_CHECKING:
+    from advisor.advice import Batch
     from advisor.plan import Plan
 
 
@@ -47,6 +48,19 @@ def plan(
         Path | None,
         typer.Option("--stick", metavar="DIR", help="Fetch the packages that units need into this folder, with apt."),
     ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", metavar="FILE", help="Plan the rest of a day anew: the plan as it was, a CSV made by --out."
+        ),
+    ] = None,
+    now: Annotated[
+        str | None, typer.Option("--now", metavar="TIME", help="With --from; else the clock's time.")
+    ] = None,
+    gone: Annotated[
+        list[str] | None, typer.Option("--gone", metavar="TAG", help="With --from: a unit that fell out.")
+    ] = None,
+    log: Annotated[Path | None, typer.Option("--log", help="With --from: the bench log; else the user's own.")] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
 ) -> None:
     """Plan a day."""
@@ -57,12 +71,15 @@ def plan(
     from advisor.plan.written import FORMATS, save
     from advisor.shop_file import the_shop
 
-    refuse_same(out, sheet, shop)
+    refuse_same(out, sheet, shop, before)
     if out is not None and out.suffix.lower() not in FORMATS:
         raise InputError(f"--out {out} does not say what to write.", f"Let its name end in {', '.join(FORMATS)}.")
     when, arrives = _day(day), None if delivery is None else _time(delivery)
     batch = assess(intake.read(sheet), the_shop(shop))
-    made = plan_day(batch, when, quantile=quantile, delivery=arrives, seconds=seconds)
+    if before is not None:
+        made = rest_of_day(batch, before, quantile, now, gone or [], log, seconds)
+    else:
+        made = plan_day(batch, when, quantile=quantile, delivery=arrives, seconds=seconds)
     say(made.summary())
     if made.to_prepare:
         say("\nThe evening before:\n" + "\n".join(f"[ ] {one_line(line)}" for line in made.to_prepare))
@@ -74,6 +91,25 @@ def plan(
     problems = made.problems + (fetched(made, stick) if stick is not None else [])
     if problems:
         raise typer.Exit(1)
+
+
+def rest_of_day(
+    batch: Batch, before: Path, quantile: float, now: str | None, gone: list[str], log: Path | None, seconds: float
+) -> Plan:
+    """Plan the rest of a day by the stopwatches, and say what changes."""
+    from advisor.benchlog import BenchLog, default_path
+    from advisor.plan.again import logged_on, plan_again, progress_of, read_plan
+
+    old = read_plan(before, batch, quantile)
+    clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=_time(now))
+    with BenchLog(log or default_path()) as book:
+        told = progress_of(book, [job.tag for job in old.work.jobs])
+        done = logged_on(book, old.day)
+    made, changes = plan_again(old, clock, told, gone=gone, done=done, seconds=seconds)
+    say(f"{len(told)} units begun, {len(done)} logged today. Changes: {len(changes) or 'none'}.")
+    for one in changes:
+        say(f"  {one_line(one.tag)}: {one.words}")
+    return made
 
 
 def fetched(plan: Plan, folder: Path) -> list[str]:

@@ -167,7 +167,7 @@ def plan_day(
         Minutes are planned so that this share of units stays within them, between 0 and 1.
     delivery : int, optional
         When parts that must be bought arrive [minutes from midnight]; when left out, units that need them are planned
-        as late as the day's end allows.
+        as late as can be without the day ending a quarter of an hour later.
     seconds : float
         For the search [s].
     seed : int

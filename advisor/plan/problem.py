@@ -29,6 +29,8 @@ class Visit:
         It starts no earlier [ticks].
     running : bool
         It starts at that very moment: it is under way.
+    planned : int or None
+        When it was to start in an earlier plan, from which it moves later only where that helps [ticks].
     """
 
     takes: tuple[int, ...]
@@ -37,6 +39,7 @@ class Visit:
     who: tuple[int, ...] = ()
     earliest: int = 0
     running: bool = False
+    planned: int | None = None
 
     @property
     def able(self) -> tuple[int, ...]:

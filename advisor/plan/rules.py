@@ -157,7 +157,13 @@ def cost(jobs: tuple[Job, ...], bench: Bench, schedule: Schedule) -> int:
         for at, job in enumerate(jobs)
         if job.due is not None and at in schedule
     )
-    return left * LEFT + late * LATE + finish(jobs, schedule)
+    moved = sum(
+        max(0, one.start - visit.planned)
+        for at, placed in schedule.items()
+        for one, visit in zip(placed, jobs[at].visits, strict=True)
+        if visit.planned is not None
+    )
+    return left * LEFT + late * LATE + moved + finish(jobs, schedule)
 
 
 LEFT = 10_000_000

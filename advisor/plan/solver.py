@@ -18,6 +18,11 @@ SEARCHES = ("no_lp", "max_lp")
 seconds, which the solver's own choice for two threads did not in sixty."""
 
 
+LATER = 150
+"""The day may end this much later, if it is not over by then, so that parts may arrive later [ticks]: a quarter of an
+hour; common practice, no source."""
+
+
 @dataclass(frozen=True)
 class Solution:
     """A plan with what is known of how good it can be.
@@ -85,6 +90,11 @@ class _Model:
             here = self.here[at]
             if here is not None:
                 terms.append(LEFT * job.weight * (1 - here))
+            for number, visit in enumerate(job.visits):
+                if visit.planned is not None:
+                    moved = self.model.new_int_var(0, horizon, "")
+                    self.model.add(moved >= self.starts[at][number] - visit.planned)
+                    terms.append(moved)
         self.goal = sum(terms)
         self.model.minimize(self.goal)
 
@@ -223,7 +233,7 @@ def solve(
     start : Schedule, optional
         Where the search begins; the best of some rules of dispatch when left out.
     waits : frozenset of int
-        Jobs whose parts are not here yet: they start as late as the day's end, once found, allows.
+        Jobs whose parts are not here yet: they start as late as the day's end, once found, and `LATER` allow.
 
     Returns
     -------
@@ -247,14 +257,21 @@ def solve(
     most = whole - int(max(0.0, proved) // LEFT) if may_leave else whole
     if may_leave:
         bound = load_bound(some, bench)
-    elif all(job.due is None for job in jobs):
+    elif _by_end_alone(jobs):
         bound = max(bound, round(proved))
     solution = Solution(found, finish(jobs, found), bound, most)
     late = frozenset(number for number, at in enumerate(kept) if at in waits)
     if not late or len(late) == len(kept):
         return solution
     placed = _later(some, bench, {number: found[at] for number, at in enumerate(kept)}, late, 0.3 * seconds, seed)
-    return replace(solution, schedule={kept[number]: one for number, one in placed.items()})
+    return replace(
+        solution, schedule={kept[number]: one for number, one in placed.items()}, finish=finish(some, placed)
+    )
+
+
+def _by_end_alone(jobs: tuple[Job, ...]) -> bool:
+    """Whether a plan is judged by when the last unit is done, and by nothing else."""
+    return not any(job.due is not None or any(one.planned is not None for one in job.visits) for job in jobs)
 
 
 def _solver(cp: Any, seconds: float, seed: int) -> Any:
@@ -275,7 +292,8 @@ def _search(
     model = _Model(jobs, bench, horizon, may_leave)
     if not may_leave:
         model.model.add(model.end >= bound)
-        model.model.add(model.end <= (last if all(job.due is None for job in jobs) else max(last, bench.close or 0)))
+        if _by_end_alone(jobs) or bench.close is not None:
+            model.model.add(model.end <= (last if _by_end_alone(jobs) else max(last, bench.close or 0)))
     model.hint(start)
     solver = _solver(model.cp, seconds, seed)
     status = solver.solve(model.model)
@@ -288,7 +306,7 @@ def _later(
     jobs: tuple[Job, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float, seed: int
 ) -> Schedule:
     """The same day with some jobs started as late as it allows: no job is later than due, or than it was."""
-    last = finish(jobs, start) if bench.close is None else bench.close
+    last = min(finish(jobs, start) + LATER, bench.close if bench.close is not None else 10**9)
 
     def arrival_of(schedule: Schedule) -> int:
         return min(schedule[at][0].start for at in waits)

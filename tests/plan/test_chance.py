@@ -111,7 +111,7 @@ def test_a_plan_that_is_kept_to_the_minute_is_the_plan() -> None:
 
 
 def test_a_break_that_comes_while_somebody_works_is_taken_after_it() -> None:
-    """A visit from 1,100 on takes 200 instead of 100: it ends at 1,300, the break of 150 at 1,450, then comes the next."""
+    """A visit from 1,100 on takes 200 instead of 100: it ends at 1,300, the break of 150 at 1,450, then the next."""
     from shops import unit
 
     jobs = (unit("a", (100, 0), people=1, release=1100), unit("b", (50, 0), people=1, release=1300))

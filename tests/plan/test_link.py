@@ -76,8 +76,8 @@ def test_packages_are_fetched_with_apt_and_their_sums_written(tmp_path: Path, mo
     )
     files, problems = fetch(wanted, tmp_path / "stick")
     assert [one.name for one in files] == ["firmware-brcm80211_1_all.deb"]
-    assert problems == ["kernel of trixie-backports was not fetched: Release 'nowhere' for 'kernel/trixie-backports' was"
-                        " not found"]  # fmt: skip
+    said = "Release 'nowhere' for 'kernel/trixie-backports' was not found"
+    assert problems == [f"kernel of trixie-backports was not fetched: {said}"]
     digest = hashlib.sha256(b"packed").hexdigest()
     sums = (tmp_path / "stick" / "SHA256SUMS").read_text(encoding="utf-8")
     assert sums == f"{digest}  debian-13/firmware-brcm80211_1_all.deb\n"

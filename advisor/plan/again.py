@@ -1,0 +1,337 @@
+"""The rest of the day planned anew: what is begun stays put, and little beyond the next two hours moves."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from advisor.errors import AdvisorError, InputError
+from advisor.files import read_text, shortened
+from advisor.plan.chance import Lanes, chance, follow
+from advisor.plan.day import Plan, lanes_of
+from advisor.plan.evening import evening_of
+from advisor.plan.hours import bench_of, clock, joined
+from advisor.plan.link import link_of
+from advisor.plan.problem import TICKS, Bench, Job, Placed, Schedule, Technician, Visit, finish
+from advisor.plan.solver import Solution, solve
+from advisor.plan.work import Work, work_of
+
+if TYPE_CHECKING:
+    from advisor.advice import Batch
+    from advisor.benchlog import BenchLog
+
+AHEAD_MIN = 120
+"""What starts later than this from now on keeps its technician, and starts no sooner than planned [min]."""
+
+TOLD_MIN = 5
+"""A visit that moves by less than this is no change worth telling [min]; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a unit has got, by its stopwatches.
+
+    Attributes
+    ----------
+    started : mapping of str to datetime.datetime
+        When each phase was started first.
+    running : str
+        Phase whose stopwatch runs, '' for none.
+    """
+
+    started: Mapping[str, datetime]
+    running: str = ""
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is other than it was planned: the unit, and how, in words."""
+
+    tag: str
+    words: str
+
+
+def progress_of(log: BenchLog, tags: Iterable[str]) -> dict[str, Progress]:
+    """How far units have got by the stopwatches of a bench log, in the local time of this machine."""
+    out = {}
+    for tag in tags:
+        laps = log.laps(tag)
+        started: dict[str, datetime] = {}
+        for lap in laps:
+            when = datetime.fromisoformat(str(lap["started_at"]).replace("Z", "+00:00"))
+            started.setdefault(str(lap["phase"]), when.astimezone().replace(tzinfo=None))
+        if started:
+            out[tag] = Progress(started, next((str(lap["phase"]) for lap in laps if lap["stopped_at"] is None), ""))
+    return out
+
+
+def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
+    """Read a plan back that was written as CSV, of the same sheet and shop.
+
+    Parameters
+    ----------
+    path : path-like
+    batch : Batch
+    quantile : float
+        At which it was planned.
+
+    Raises
+    ------
+    InputError
+        When it is no such plan.
+    """
+    try:
+        frame = pd.read_csv(io.StringIO(read_text(path)), dtype={"tag": str, "technician": str})
+        starts = pd.to_datetime(frame["start"], format="ISO8601")
+        bench, opens, problems = bench_of(batch.shop)
+        day = starts.min().date()
+        work = work_of(batch, bench, day, quantile, opens)
+        number = {unquoted(job.tag): at for at, job in enumerate(work.jobs)}
+        people = {unquoted(person.name): at for at, person in enumerate(bench.technicians)}
+        schedule: Schedule = {}
+        slots, sticks = {}, {}
+        for row in frame.sort_values(["tag", "visit"]).to_dict("records"):
+            start = pd.Timestamp(row["start"])
+            at, who = number[unquoted(row["tag"])], people[unquoted(row["technician"])]
+            begins = round(((start - pd.Timestamp(day)).total_seconds() / 60 - opens) * TICKS)
+            ends = begins + work.jobs[at].visits[int(row["visit"]) - 1].takes[who]
+            if abs((ends - begins) / TICKS - float(row["hands_on_min"])) > 0.2:
+                raise ValueError("its minutes are others than those of this sheet, shop and quantile")
+            schedule[at] = (*schedule.get(at, ()), Placed(begins, ends, who))
+            slots[at], sticks[at] = int(row["slot"]) - 1, int(row["stick"]) - 1
+        if any(len(placed) != len(work.jobs[at].visits) for at, placed in schedule.items()):
+            raise ValueError("visits are missing")
+    except (KeyError, ValueError, IndexError, AttributeError) as error:
+        if isinstance(error, AdvisorError):
+            raise
+        raise InputError(
+            f"{path} is no plan of this sheet and shop: {shortened(str(error))}.", "Write one with: --out day.csv"
+        ) from error
+    lanes, found = Lanes(slots, sticks), Solution(schedule, finish(work.jobs, schedule), 0, 0)
+    return Plan(
+        batch.shop.name, day, opens, bench, work, found, lanes, quantile,
+        chance(work.jobs, bench, schedule, lanes, work.spreads, quantile), evening_of(batch, work, schedule),
+        link_of(batch, work, schedule), problems,
+    )  # fmt: skip
+
+
+def unquoted(text: object) -> str:
+    """A cell without the apostrophe that keeps a spreadsheet from running it."""
+    return str(text).removeprefix("'")
+
+
+def logged_on(log: BenchLog, day: date) -> list[str]:
+    """Tags of the units that were logged on a day."""
+    return [str(row[0]) for row in log.rows("SELECT asset_tag FROM job WHERE done_on = ?", (day.isoformat(),))]
+
+
+def plan_again(
+    plan: Plan, now: datetime, progress: Mapping[str, Progress], gone: Iterable[str] = (), done: Iterable[str] = (),
+    seconds: float = 10.0, seed: int = 1,
+) -> tuple[Plan, list[Change]]:  # fmt: skip
+    """Plan the rest of a day.
+
+    Parameters
+    ----------
+    plan : Plan
+        As it was.
+    now : datetime.datetime
+        Local time.
+    progress : mapping of str to Progress
+        Of the units begun, by tag; a unit that is not in it has not begun.
+    gone : iterable of str
+        Tags of units that fell out: the whole rest may then move.
+    done : iterable of str
+        Tags of units that are finished.
+    seconds : float
+        For the search [s].
+    seed : int
+
+    Returns
+    -------
+    plan : Plan
+        Of what is left to do.
+    changes : list of Change
+        What moves by five minutes or more, or gets another technician.
+
+    Raises
+    ------
+    InputError
+        When it is not the plan's day, or more units are begun than there are slots.
+    """
+    at_now = round((now - datetime.combine(plan.day, time())).total_seconds() / 60 - plan.opens) * TICKS
+    if now.date() != plan.day:
+        raise InputError(f"The plan is of {plan.day}, not of {now.date()}.", "Plan the day anew.")
+    out = {tag.casefold() for tag in (*gone, *done)}
+    kept = [at for at in sorted(plan.solution.schedule) if plan.work.jobs[at].tag.casefold() not in out]
+    free = any(plan.work.jobs[at].tag.casefold() in {tag.casefold() for tag in gone} for at in plan.solution.schedule)
+    jobs: list[Job] = []
+    olds: list[tuple[Placed, ...]] = []
+    origin: list[int] = []
+    for at in kept:
+        found = _rest(plan, at, at_now, progress.get(plan.work.jobs[at].tag), free)
+        if found is not None:
+            jobs.append(found[0])
+            olds.append(found[1])
+            origin.append(at)
+    _one_each(jobs, len(plan.bench.technicians))
+    if sum(job.begun for job in jobs) > plan.bench.slots:
+        raise InputError("More units are begun than there are slots.", "Stop the stopwatches of those that are done.")
+    bench = _bench(plan.bench, at_now, jobs)
+    work = Work(
+        tuple(jobs), tuple(plan.work.rows[at] for at in origin), tuple(plan.work.spreads[at] for at in origin),
+        {number: plan.work.buys[at] for number, at in enumerate(origin) if at in plan.work.buys}, [],
+    )  # fmt: skip
+    before = Lanes(
+        {number: plan.lanes.slots[at] for number, at in enumerate(origin)},
+        {number: plan.lanes.sticks[at] for number, at in enumerate(origin)},
+    )
+    start = _shifted(work.jobs, bench, dict(enumerate(olds)), before)
+    solution = solve(work.jobs, replace(bench, close=None), seconds, seed, start=start) if jobs else _empty()
+    lanes = lanes_of(work, bench, solution.schedule, before)
+    kept_chance = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, plan.quantile, seed=seed)
+    late = [
+        f"{job.tag} ends at {clock(plan.opens, solution.schedule[number][-1].end + job.tail)}, after the day."
+        for number, job in enumerate(jobs)
+        if bench.close is not None and solution.schedule[number][-1].end + job.tail > bench.close
+    ]
+    new = replace(plan, bench=bench, work=work, solution=solution, lanes=lanes, chance=kept_chance, problems=late)
+    return new, _changes(plan, new, origin)
+
+
+def _empty() -> Solution:
+    return Solution({}, 0, 0, 0)
+
+
+def _rest(plan: Plan, at: int, now: int, told: Progress | None, free: bool) -> tuple[Job, tuple[Placed, ...]] | None:
+    """What is left of a unit, and where that stood in the plan; None when nothing is."""
+    job, placed = plan.work.jobs[at], plan.solution.schedule[at]
+    begun = told is not None
+    reached, since, last = _reached(plan, job, told)
+    visits: list[Visit] = []
+    olds: list[Placed] = []
+    ready = now
+    for number in range(max(reached, 0), len(job.visits)):
+        visit, old = replace(job.visits[number], planned=placed[number].start), placed[number]
+        spent = now - since
+        if number == reached and last and spent >= visit.takes[old.technician]:
+            # Its last phase is under way or stopped, and the hands' part is over: the machine works by itself.
+            ready = max(now, since + visit.takes[old.technician] + visit.then)
+            continue
+        if number == reached:
+            left = tuple(max(TICKS, takes - spent) for takes in visit.takes)
+            running = bool(told and told.running)
+            who = (old.technician,) if running else ()
+            visit = replace(visit, takes=left, who=who, earliest=now, running=running, planned=None)
+            old = Placed(now - 1, now, old.technician)
+        elif not free and old.start > now + AHEAD_MIN * TICKS:
+            visit = replace(visit, who=(old.technician,), earliest=max(old.start, visit.earliest))
+        visits.append(replace(visit, earliest=max(ready, visit.earliest)))
+        olds.append(old)
+        ready = now
+    if not visits:
+        return None
+    first = len(job.visits) - len(visits)
+    stick, held = _stick(job, first, visits[0].running)
+    release = now if begun else max(now, job.release)
+    return replace(job, visits=tuple(visits), stick=stick, held=held, begun=begun, release=release), tuple(olds)
+
+
+def _stick(job: Job, first: int, running: bool) -> tuple[str, tuple[int, int]]:
+    """The stick that a unit still holds or will, when its first visits are over or one of them is under way."""
+    taken, pulled = job.held[0] - first, job.held[1] - first
+    if not job.stick or pulled < 0 or (pulled == 0 and running):
+        return "", (0, 0)
+    return job.stick, (-1 if taken < 0 or (taken == 0 and running) else taken, pulled)
+
+
+def _reached(plan: Plan, job: Job, told: Progress | None) -> tuple[int, int, bool]:
+    """The visit that was begun last, when [ticks], and whether its last phase was; -1 for none.
+
+    A phase at whose machine's work one visit ends and the next begins is the earlier one's.
+    """
+    if told is None:
+        return -1, 0, False
+    own = []
+    for number, visit in enumerate(job.visits):
+        before = job.visits[number - 1].phases[-1:] if number else ()
+        own.append([phase for phase in visit.phases if phase not in before])
+    begun = [number for number, phases in enumerate(own) if any(phase in told.started for phase in phases)]
+    if not begun:
+        return -1, 0, False
+    number = max(begun)
+    started = [told.started[phase] for phase in own[number] if phase in told.started]
+    minutes = (min(started) - datetime.combine(plan.day, time())).total_seconds() / 60
+    return number, round((minutes - plan.opens) * TICKS), own[number][-1] in told.started
+
+
+def _one_each(jobs: list[Job], people: int) -> None:
+    """Nobody has their hands on two units at once: of stopwatches that run, each is another technician's, in place."""
+    free = set(range(people))
+    for at, job in enumerate(jobs):
+        visit = job.visits[0]
+        if visit.running:
+            who = next((one for one in (*visit.who, *sorted(free)) if one in free), None)
+            free.discard(-1 if who is None else who)
+            changed = replace(visit, running=False, who=()) if who is None else replace(visit, who=(who,))
+            jobs[at] = replace(job, visits=(changed, *job.visits[1:]))
+
+
+def _bench(bench: Bench, now: int, jobs: list[Job]) -> Bench:
+    """Nobody is there before now, and a break that a running visit reaches into comes after it, in full."""
+    busy = {visit.who[0]: visit for job in jobs for visit in job.visits if visit.running}
+    people = []
+    for number, person in enumerate(bench.technicians):
+        spans = [(start, end) for start, end in person.away if end > now]
+        if number in busy:
+            until = now + busy[number].takes[number]
+            spans = [(until, until + end - start) if start < until else (start, end) for start, end in spans]
+        people.append(Technician(person.name, joined([(0, now), *spans])))
+    return replace(bench, technicians=tuple(people))
+
+
+def _shifted(jobs: tuple[Job, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
+    """The plan as it was, each visit as soon as it can be: what the search starts from."""
+    who = {
+        (at, number): next(iter(jobs[at].visits[number].who), one.technician)
+        for at, placed in olds.items()
+        for number, one in enumerate(placed)
+    }
+    olds = {
+        at: tuple(replace(one, technician=who[at, n]) for n, one in enumerate(placed)) for at, placed in olds.items()
+    }
+    takes = {key: np.array([float(jobs[key[0]].visits[key[1]].takes[one])]) for key, one in who.items()}
+    then = {key: np.array([float(jobs[key[0]].visits[key[1]].then)]) for key in who}
+    if not who:
+        return {}
+    starts, ends = follow(jobs, bench, olds, lanes, takes, then)
+    return {
+        at: tuple(
+            Placed(round(starts[at, n][0]), round(ends[at, n][0]), who[at, n]) for n in range(len(jobs[at].visits))
+        )
+        for at in olds
+    }
+
+
+def _changes(old: Plan, new: Plan, origin: list[int]) -> list[Change]:
+    """What is other than it was, in words."""
+    out = []
+    for number, at in enumerate(origin):
+        job, before, after = new.work.jobs[number], old.solution.schedule[at], new.solution.schedule[number]
+        names = [person.name for person in new.bench.technicians]
+        for was, now, visit in zip(before[len(before) - len(after) :], after, job.visits, strict=True):
+            if visit.running or (abs(now.start - was.start) < TOLD_MIN * TICKS and now.technician == was.technician):
+                continue
+            words = f"{visit.phases[0] if visit.phases else 'visit'} at {clock(new.opens, now.start)}"
+            words += f" instead of {clock(old.opens, was.start)}"
+            if now.technician != was.technician:
+                words += f", by {names[now.technician]} instead of {names[was.technician]}"
+            out.append(Change(job.tag, words))
+    return out
