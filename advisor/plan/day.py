@@ -139,12 +139,9 @@ def _sentences(plan: Plan) -> list[str]:
         )
     if plan.left:
         kept = sum(plan.work.jobs[at].weight for at in planned)
-        lines.append(f"Left for another day: {', '.join(plan.left)}.")
-        lines.append(
-            f"By their weights {kept} are kept, and no plan keeps more than {found.most}."
-            if kept < found.most else "No plan keeps more."
-        )  # fmt: skip
-    elif planned:
+        proved = f"kept by weight: {kept}; no plan can keep more than {found.most}"
+        lines.append(f"Left for another day: {', '.join(plan.left)}" + (f" ({proved})." if found.most else "."))
+    elif planned and found.bound:
         bound = clock(plan.opens, found.bound)
         lines.append(f"No plan of them ends before {bound}, which is {100 * found.gap:.1f} % sooner.")
     for part, (when, tags) in plan.delivery.items():

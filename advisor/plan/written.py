@@ -23,12 +23,12 @@ FORMATS = (".pdf", ".svg", ".csv", ".ics", ".txt")
 """Endings of files that say what is written."""
 
 SHORT = {
-    "prepare": "prepare", "boot": "stick in, install", "installer": "install", "copy": "look in",
-    "first_boot": "stick out, log in", "refresh": "refresh", "base": "programs", "updates": "updates",
+    "prepare": "prepare", "boot": "stick in", "installer": "install", "copy": "copy",
+    "first_boot": "stick out", "refresh": "refresh", "base": "programs", "updates": "updates",
     "restart": "restart", "second_refresh": "refresh again",
     "customise": "customise", "skeleton": "settings", "seal": "seal", "check": "check",
 }  # fmt: skip
-"""What a visit begins with, in few words."""
+"""Phases in few words."""
 
 
 def save(plan: Plan, path: str | Path) -> Path:
@@ -219,9 +219,9 @@ def content(plan: Plan) -> dict[str, Any]:
         for row in tuples(mine):
             same = lines and lines[-1]["tag"] == row.tag and reached == row.start
             if not same:
-                lines.append(
-                    {"at": f"{row.start:%H:%M}", "slot": str(row.slot), "tag": row.tag, "do": _begins(plan, row)}
-                )
+                lines.append({"at": f"{row.start:%H:%M}", "slot": str(row.slot), "tag": row.tag, "phases": ()})
+            lines[-1]["phases"] += _phases(plan, row)
+            lines[-1]["do"] = _words(lines[-1]["phases"])
             reached = row.end
         lists.append({"name": person.name, "lines": lines})
     return {
@@ -230,7 +230,12 @@ def content(plan: Plan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _begins(plan: Plan, row: Any) -> str:
-    """What a visit begins with, in few words."""
-    job = next(job for job in plan.work.jobs if job.tag == row.tag)
-    return SHORT.get(job.visits[row.visit - 1].phases[0], job.visits[row.visit - 1].phases[0])
+def _phases(plan: Plan, row: Any) -> tuple[str, ...]:
+    """Phases of a visit."""
+    return next(job for job in plan.work.jobs if job.tag == row.tag).visits[row.visit - 1].phases
+
+
+def _words(phases: tuple[str, ...]) -> str:
+    """What visits begin with and go on to, in few words."""
+    first, last = (SHORT.get(phase, phase) for phase in (phases[0], phases[-1]))
+    return first if first == last else f"{first} … {last}"

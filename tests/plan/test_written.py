@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
@@ -71,6 +72,14 @@ def test_the_demos_day_is_one_page_with_every_visit_on_it(planned: Plan) -> None
 
 def test_a_page_is_the_same_each_time(odd: Plan) -> None:
     assert page(odd) == page(odd)
+
+
+def test_what_one_technician_goes_on_to_do_on_a_unit_is_one_line(odd: Plan) -> None:
+    """A unit that one technician takes from the shelf and installs at once is prepared and installed, in a line."""
+    for one in content(odd)["lists"]:
+        assert all(a["tag"] != b["tag"] or a["at"] != b["at"] for a, b in pairwise(one["lines"]))
+    firsts = {line["tag"]: line["do"] for one in content(odd)["lists"] for line in reversed(one["lines"])}
+    assert all(words.startswith("prepare") for words in firsts.values())
 
 
 def test_names_that_do_not_say_what_to_write_are_refused(odd: Plan, tmp_path: Path) -> None:
