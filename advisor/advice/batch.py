@@ -178,6 +178,11 @@ class Batch(Shown):
         return out[list(SCORED_COLUMNS)]
 
     @cached_property
+    def standing(self) -> pd.DataFrame:
+        """How each case was read: status, problem."""
+        return _standing(self.cases)
+
+    @cached_property
     def taken_as(self) -> pd.DataFrame:
         """What a cell was taken as where it might mean something else, by intake or by name: row (from 0), text."""
         return _taken_as(self.understood, self.cases.facts.devices, self.case)
@@ -393,25 +398,33 @@ def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray)
 
 def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:
     """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
-    some = frame[frame[column].notna() & frame[column].astype("string").ne("")]
-    joined = some.drop_duplicates(["row", column]).groupby("row", sort=False)[column].agg(separator.join)
-    return joined.reindex(range(n_units)).fillna("").astype("string")
+    texts: list[dict[str, None]] = [{} for _ in range(n_units)]
+    some = frame[[column, "row"]].dropna()
+    for text, row in zip(some[column].astype(str), some["row"], strict=True):
+        if text:
+            texts[int(row)][text] = None
+    return pd.Series([separator.join(each) for each in texts], dtype="string")
+
+
+def _standing(cases: Cases) -> pd.DataFrame:
+    """How each case was read, a row a case: status, problem (what was not understood)."""
+    facts, n = cases.facts, len(cases)
+    problems = facts.problems.assign(
+        row=facts.problems["row"].astype(int) - 1,
+        text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
+    )
+    nothing = (
+        facts.no_processor & facts.units["ram_gib"].isna().to_numpy() & facts.units["storage_kind"].isna().to_numpy()
+    )
+    flawed = np.isin(np.arange(n), problems["row"]) | (cases.advice == Advice.HOLD)
+    status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
+    return pd.DataFrame({"status": pd.Series(status, dtype="string"), "problem": _join(problems, "text", n)})
 
 
 def _scored(batch: Batch) -> pd.DataFrame:
     """The added columns, a row a case."""
     cases, facts, wording = batch.cases, batch.cases.facts, batch.wording
     n = len(cases)
-    problems = facts.problems.assign(
-        row=facts.problems["row"].astype(int) - 1,
-        text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
-    )
-    advice = cases.advice.astype(str)
-    nothing = (
-        facts.no_processor & facts.units["ram_gib"].isna().to_numpy() & facts.units["storage_kind"].isna().to_numpy()
-    )
-    flawed = np.isin(np.arange(n), problems["row"]) | (advice == Advice.HOLD)
-    status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
     reasons = [wording.reason(case)[0] for case in range(n)]
     flags = batch.flags.assign(
         text=batch.flags["title"].astype("string") + ": " + batch.flags["reason"].astype("string")
@@ -426,10 +439,9 @@ def _scored(batch: Batch) -> pd.DataFrame:
     works = cases.works
     return pd.DataFrame(
         {
-            "status": pd.Series(status, dtype="string"),
-            "problem": _join(problems, "text", n),
+            **batch.standing,
             **{name: processors[name] for name in ("cpu_microarch", "cpu_generation", "cpu_year", "cpu_level")},
-            "advice": pd.Series(advice, dtype="string"),
+            "advice": pd.Series(cases.advice.astype(str), dtype="string"),
             "do_first": pd.Series([wording.headline(case) for case in range(n)], dtype="string"),
             "edition": chosen["edition"].where(works).astype("string"),
             "image_used": pd.Series(cases.image_used, dtype="string"),

@@ -102,7 +102,6 @@ class Composer:
         flags = self._flag_rows(case)
         images, rows, no_boot = self._across(case)
         works = bool(cases.works[case])
-        scored = batch.scored.iloc[row]
         runner_up, lost = wording.runner_up(case) if works else ("", "")
         fitted = cases.parts_of(case) if works else []
         limits = batch.shop.thresholds
@@ -124,15 +123,15 @@ class Composer:
             notes=clean(unit["notes"]),
             advice=advice,
             mark=ADVICE_MARK.get(advice, Mark.QUERY),
-            headline=clean(scored["do_first"]),
-            edition=clean(scored["edition"]),
+            headline=clean(wording.headline(case)),
+            edition=clean(cases.rows[case]["edition"]) if works else "",
             image=clean(cases.image_used[case]) if works else "",
             parts=tuple(
                 Fitting(clean(part.name), wording.source_of(case, part), part.check, _fit_min(part)) for part in fitted
             ),
             bring=tuple(one.package for one in cases.bring[case]) if works else (),
             reasons=self._reasons(case, flags),
-            best_fix=clean(scored["best_fix"]),
+            best_fix=clean(wording.best_fix(case)),
             runner_up=runner_up,
             lost=lost,
             slow=LEVEL_WORDS[int(cases.level[case])] if works else "",
@@ -164,8 +163,8 @@ class Composer:
                 desktop=number(limits.desktop_s), browser=number(limits.browser_s), memory=number(limits.headroom_mib)
             ),
             made_with=_program(),
-            status=clean(scored["status"]),
-            problem=clean(scored["problem"]),
+            status=clean(batch.standing["status"].iat[case]),
+            problem=clean(batch.standing["problem"].iat[case]),
         )
 
     def _basis(self, case: int) -> str:
