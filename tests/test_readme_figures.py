@@ -21,6 +21,7 @@ from advisor.files import datasets
 from advisor.shop import Edition, Thresholds
 from advisor.timing import read_rehearsals, serving_model
 from advisor.timing.conformal import LEVEL
+from advisor.timing.operations import steps
 from advisor.timing.physics import TERMS
 from advisor.timing.report import OURS, WITHHELD, judge, noise
 
@@ -113,8 +114,20 @@ def founded() -> list[str]:
     prepared = timing.hands_on_min.notna().to_numpy(dtype=bool)
     return [
         *(f"{shares[name]:.0f}" for name in ("published", "measured", "modelled", "memory")),
-        f"{100 * np.median(timing._remembered[prepared]):.0f}", f"{timing.hands_on_min.dropna().median():.1f}",
+        f"{100 * np.median(timing._remembered[prepared]):.0f}", *counted(timing._done[prepared]),
+        f"{timing.hands_on_min.dropna().median():.1f}",
     ]  # fmt: skip
+
+
+def counted(done: np.ndarray) -> list[str]:
+    """Medians over units: share of their steps' seconds whose counts are counted, common practice, from memory."""
+    table = steps()
+    origin = np.array([source.split(":")[0].split(",")[0] for source in table.source])
+    seconds = done * table.seconds
+    return [
+        f"{100 * np.median(seconds[:, origin == name].sum(axis=1) / seconds.sum(axis=1)):.0f}"
+        for name in ("counted", "common practice", "from memory")
+    ]
 
 
 def thresholds() -> list[str]:
@@ -183,7 +196,8 @@ FIGURES = [
     (r"Of the (\d+) coefficients (\d+) stand at zero, and (\d+) overlaps at the most that is tried", timing_bounds),
     (
         r"the median, (\d+) % are published, (\d+) % measured, (\d+) % modelled and (\d+) % from memory; "
-        r"of the hands' own, standing by apart, (\d+) % are from memory\. .* a median of ([\d.]+) hands-on minutes",
+        r"of the hands' own, standing by apart, (\d+) % are from memory: .* the counts of (\d+) % are counted, "
+        r"of (\d+) % common practice, of (\d+) % from memory\. .* a median of ([\d.]+) hands-on minutes",
         founded,
     ),
     (r"\((\d+) s and (\d+) s, with (\d+) % certainty, unless the shop says otherwise\)", thresholds),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import Any
 
@@ -27,6 +27,10 @@ FACTS = ("cpu", "ram_gib", "storage_kind", "storage_gib", "boot_mode")
 FITTING_SPREAD = 0.4
 """How far the minutes of a fitting differ, as a share of them, from the middle to where a tenth take more: half as long
 again, or two thirds of what was reckoned; common practice, no source."""
+
+FITTING_PACE = 1 / 1.25, 1 / 0.75
+"""Least and most of a shop's pace that a fitting can have: the rating scale of work study, from very fast to steady
+(International Labour Office, Introduction to Work Study, 4th edition, 1992)."""
 
 _PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
 _BOXES = (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER)
@@ -55,7 +59,7 @@ class HandsOn:
     Attributes
     ----------
     minutes : numpy.ndarray, shape (n, n_phases)
-        Typical, without standing by [min].
+        Typical, without standing by, the fitting of parts included [min].
     wait, meanwhile : numpy.ndarray, shape (n, n_phases)
         Stood by while the machine works, at the most; part of `minutes` that can be done while it works [min].
     spread : numpy.ndarray, shape (n,)
@@ -64,6 +68,8 @@ class HandsOn:
         Minutes that rest on memory [min].
     done : numpy.ndarray, shape (n, n_steps)
         How often each step of `operations.steps()` is done.
+    fit, fit_remembered : numpy.ndarray, shape (n,)
+        Minutes to fit parts, and those of them that rest on memory [min]; in `minutes` and `remembered` too.
     """
 
     minutes: Array
@@ -72,23 +78,43 @@ class HandsOn:
     spread: Array
     remembered: Array
     done: Array
+    fit: Array
+    fit_remembered: Array
 
     def take(self, rows: NDArray[Any]) -> HandsOn:
         """Some of the units, by mask or position."""
-        return HandsOn(
-            self.minutes[rows], self.wait[rows], self.meanwhile[rows], self.spread[rows], self.remembered[rows],
-            self.done[rows],
+        return HandsOn(*(getattr(self, one.name)[rows] for one in fields(self)))
+
+    def at_pace(self, factor: float) -> HandsOn:
+        """The same in a shop that takes `factor` times as long over its steps.
+
+        A pace at one kind of work carries over to fitting parts by `operations.PACE_CORRELATION`, and no further than
+        `FITTING_PACE`: what takes a shop long over its screens is not what takes long over screws.
+        """
+        own = float(np.clip(factor**operations.PACE_CORRELATION, *FITTING_PACE))
+        minutes = self.minutes * factor
+        minutes[:, phase_table().names.index("prepare")] += self.fit * (own - factor)
+        of_fit = self.fit * FITTING_SPREAD / Z
+        steps = np.sqrt(np.maximum(self.spread**2 - of_fit**2, 0.0))
+        return replace(
+            self, minutes=minutes, meanwhile=self.meanwhile * factor, spread=np.hypot(steps * factor, of_fit * own),
+            remembered=(self.remembered - self.fit_remembered) * factor + self.fit_remembered * own,
+            fit=self.fit * own, fit_remembered=self.fit_remembered * own,
         )  # fmt: skip
 
-    def beside(self, work: Array, factor: float = 1.0) -> tuple[Array, Array, Array]:
+    def spread_with(self, log_sd: float) -> Array:
+        """Spread where a log tells that of the steps, as a share of them; the operators' own at 0 [min]; shape (n,)."""
+        if not log_sd:
+            return self.spread
+        return np.hypot(log_sd * (self.minutes.sum(axis=1) - self.fit), self.fit * FITTING_SPREAD / Z)
+
+    def beside(self, work: Array) -> tuple[Array, Array, Array]:
         """Hands-on minutes beside the machine's, to a tenth, so that what is shown adds up.
 
         Parameters
         ----------
         work : numpy.ndarray, shape (n, n_phases)
             Machine minutes [min].
-        factor : float
-            The shop's pace.
 
         Returns
         -------
@@ -96,8 +122,8 @@ class HandsOn:
             Minutes at work, those of them that run while the machine works, and minutes stood by where it is soon
             done [min]. Standing by is hands-on, and lengthens nothing.
         """
-        busy: Array = np.round(self.minutes * factor, 1)
-        under: Array = np.asarray(np.round(np.minimum(self.meanwhile * factor, work), 1), dtype=float)
+        busy: Array = np.round(self.minutes, 1)
+        under: Array = np.asarray(np.round(np.minimum(self.meanwhile, work), 1), dtype=float)
         return busy, under, np.asarray(np.round(np.minimum(self.wait, work - under), 1), dtype=float)
 
 
@@ -137,12 +163,12 @@ def hands_on(
     # Whoever has another unit beside it does not stand by.
     wait = found.wait * (Practice.SIDE_BY_SIDE not in shop.practices)
     minutes, variance, by_heart = found.seconds[codes] / 60, found.variance[codes] / 3600, found.remembered[codes] / 60
-    if part_min is not None:
-        fit = _filled(part_min)
-        minutes[:, names.index("prepare")] += fit
-        variance = variance + (fit * FITTING_SPREAD / Z) ** 2
-        by_heart = by_heart + (0.0 if remembered is None else _filled(remembered))
-    return HandsOn(minutes, wait[codes] / 60, found.meanwhile[codes] / 60, np.sqrt(variance), by_heart, done[codes])
+    fit, of_fit = (np.zeros(n) if given is None else _filled(given) for given in (part_min, remembered))
+    minutes[:, names.index("prepare")] += fit
+    return HandsOn(
+        minutes, wait[codes] / 60, found.meanwhile[codes] / 60, np.sqrt(variance + (fit * FITTING_SPREAD / Z) ** 2),
+        by_heart + of_fit, done[codes], fit, of_fit,
+    )  # fmt: skip
 
 
 def _filled(minutes: pd.Series) -> Array:
@@ -205,5 +231,5 @@ def _installed(editions: pd.Series | None, images: pd.Series | None, shop: Shop,
     else:
         text = np.asarray(images.astype("string").map(kinds).fillna(plain).eq("text"), dtype=bool)
     asks = np.full(n, Practice.PRESEEDED not in shop.practices)
-    desktops = {name: (edition == name).astype(float) for name in ("GNOME", "KDE Plasma", "Cinnamon")}
+    desktops = {name: (edition == name).astype(float) for name in ("GNOME", "KDE Plasma")}
     return desktops | {"text installer": (text & asks).astype(float), "live installer": (~text & asks).astype(float)}

@@ -56,7 +56,8 @@ def fit_log(
     log : pandas.DataFrame
         A row a logged unit: cpu, image, edition, elapsed_min [min] are needed; date, technician, maker, model, ram_gib,
         storage_kind, storage_gib, form_factor, link_mbps, the measured speeds, hands_on_min [min] and where the
-        minutes are from (see `source_weights`) are used where present. A column `provenance` or `source` that says
+        minutes are from (see `source_weights`) are used where present; the hands-on minutes of a unit with something
+        under `parts` hold their fitting, and teach no pace. A column `provenance` or `source` that says
         'invented' marks the whole model as resting on an invented log.
     shop : Shop, optional
         The built-in one when left out.
@@ -182,6 +183,8 @@ def _paces(laid: Logged, weights: Array) -> dict[str, dict[str, float]]:
             continue
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.log(laid.by_phase[:, at] / busy[:, at])
+        if phase == "prepare":
+            ratio[laid.fitted] = np.nan
         known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
         if known.sum() < MIN_ROWS:
             continue

@@ -60,6 +60,8 @@ class Logged:
     technician : numpy.ndarray of object, shape (n,)
         '' where unknown.
     given : Setting
+    fitted : numpy.ndarray of bool, shape (n,)
+        Whether a part was fitted: nobody wrote down how long that alone took.
     hands : HandsOn
     work : numpy.ndarray, shape (n, number of bench phases)
         Machine minutes without a log [min].
@@ -78,6 +80,7 @@ class Logged:
     weight: Array
     technician: NDArray[np.object_]
     given: Setting
+    fitted: NDArray[np.bool_]
     hands: HandsOn
     work: Array
     spread: Array
@@ -93,21 +96,25 @@ class Logged:
         return replace(
             self, tags=self.tags[rows], place=self.place[rows], day=self.day[rows], elapsed=self.elapsed[rows],
             said=self.said[rows], by_phase=self.by_phase[rows], weight=self.weight[rows],
-            technician=self.technician[rows], given=self.given.take(rows), hands=self.hands.take(rows),
-            work=self.work[rows], spread=self.spread[rows],
+            technician=self.technician[rows], given=self.given.take(rows), fitted=self.fitted[rows],
+            hands=self.hands.take(rows), work=self.work[rows], spread=self.spread[rows],
         )  # fmt: skip
 
     def work_ratio(self, factor: float) -> Array:
         """Log of the machine minutes that the log shows over those predicted."""
-        busy, under, wait = (part.sum(axis=1) for part in self.hands.beside(self.work, factor))
+        busy, under, wait = (part.sum(axis=1) for part in self.hands.at_pace(factor).beside(self.work))
         held = np.where(np.isnan(self.said), busy + wait, self.said)
         ratio = (self.elapsed - held + under + wait) / self.work.sum(axis=1)
         return np.log(np.clip(ratio, LEAST_WORK, MOST_WORK))
 
     def pace(self) -> Array:
-        """Log of the hands-on minutes as written down over those expected, standing by apart; NaN where not written."""
+        """Log of the hands-on minutes as written down over those expected, standing by apart.
+
+        NaN where none were written, or with a part fitted.
+        """
         busy, _, wait = (part.sum(axis=1) for part in self.hands.beside(self.work))
-        return np.log(np.maximum(self.said - wait, 0.1 * self.said) / busy)
+        said = np.where(self.fitted, np.nan, self.said)
+        return np.log(np.maximum(said - wait, 0.1 * said) / busy)
 
     def predicted(self, model: TimingModel, part: LogPart) -> tuple[Array, Array]:
         """What a model would say of each unit with what a log taught.
@@ -126,7 +133,8 @@ class Logged:
             Half-width of the log of it.
         """
         work = self.work * part.factor(self.given.groups)[:, None]
-        parts = combine(with_log(model, part), self.given, self.hands, work, self.spread)
+        paced = self.hands.at_pace(part.hands_factor)
+        parts = combine(with_log(model, part), self.given, paced, work, self.spread)
         return (parts.hands + parts.work - parts.overlap).sum(axis=1), parts.width
 
     @property
@@ -212,8 +220,9 @@ def lay(
     laid = Logged(
         tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=said,
         by_phase=np.column_stack([numbers(rows, f"{phase}_min") for phase in phase_table().names]),
-        weight=source_weights(rows), technician=_words(rows, "technician"), given=given, hands=hands,
-        work=work, spread=spread, problems=pd.DataFrame(), invented=invented(log),
+        weight=source_weights(rows), technician=_words(rows, "technician"), given=given,
+        fitted=_words(rows, "parts") != "", hands=hands, work=work, spread=spread, problems=pd.DataFrame(),
+        invented=invented(log),
     )  # fmt: skip
     ratio = np.exp(laid.work_ratio(1.0)) if len(laid) else np.empty(0)
     slip = (ratio <= LEAST_WORK) | (ratio >= MOST_WORK)

@@ -31,7 +31,7 @@ CACHE_MBPS = 941.0
 bytes (IEEE 802.3 frame with its gap, headers of IPv4 and TCP with timestamps) [Mbit/s]."""
 
 REHEARSED = ("copy", "refresh", "base", "updates")
-"""Machine work that rehearsals timed; its size is counted or measured. That of a start is sized from memory."""
+"""Machine work that rehearsals timed; its size is counted or measured. That of a start is as `timing/assumed` says."""
 
 
 @dataclass(frozen=True)
@@ -204,30 +204,36 @@ class Timing:
         pandas.DataFrame
             Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (machine work that rehearsals
             were made of, on conditions within theirs), 'published' (hands-on minutes from operators with a published
-            time, in steps that are counted or laid down), 'modelled' (machine work beyond what was rehearsed, and the
-            part of a start that its measured session takes) and 'memory' (machine work whose size, and operators whose
-            time or number, is from memory).
+            time, in steps that are counted or laid down, and the wait for the firmware), 'modelled' (machine work
+            beyond what was rehearsed, and of a start what was measured) and 'memory' (machine work whose size, and
+            operators whose time or number, is from memory).
         """
         machine = self._work - self._overlap + self._wait
         rehearsed = np.isin(phase_table().machine, REHEARSED)
         inside = self.note.eq("").to_numpy(dtype=bool)
         fitted, busy = machine[:, rehearsed].sum(axis=1), (self._hands - self._wait).sum(axis=1)
         by_heart = busy * self._remembered
-        session = (machine * self._of_session())[:, ~rehearsed].sum(axis=1)
+        published, remembered = ((machine * share)[:, ~rehearsed].sum(axis=1) for share in self._of_starts())
         parts = np.column_stack([
-            np.where(inside, fitted, 0.0), busy - by_heart, np.where(inside, 0.0, fitted) + session,
-            machine[:, ~rehearsed].sum(axis=1) - session + by_heart,
+            np.where(inside, fitted, 0.0), busy - by_heart + published,
+            np.where(inside, 0.0, fitted) + machine[:, ~rehearsed].sum(axis=1) - published - remembered,
+            remembered + by_heart,
         ])  # fmt: skip
         total = parts.sum(axis=1, keepdims=True)
         usable = self._setting.usable[:, None]
         shares = np.where(usable & (total > 0), parts / np.where(total > 0, total, 1), np.nan)
         return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
 
-    def _of_session(self) -> Array:
-        """Share of each phase's machine work that is the desktop's measured session; (n, number of bench phases)."""
-        whole = scaled_minutes(self._model, self._setting.conditions)
-        without = scaled_minutes(self._model, self._setting.conditions.assign(session_cpu=0.0, session_mib=0.0))
-        return np.asarray(1 - without / np.maximum(whole, 1e-9), dtype=float) * (whole > 0)
+    def _of_starts(self) -> tuple[Array, Array]:
+        """Shares of each phase's machine work that are published, and from memory; (n, number of bench phases) each."""
+        named = {name: frozenset(one for one, fact in assumed().items() if fact.basis == name) for name in BASES}
+        given = self._setting.conditions
+        whole = scaled_minutes(self._model, given)
+        but_published = scaled_minutes(self._model, given, without=named["published"])
+        alone = given.assign(session_cpu=0.0, session_mib=0.0)
+        by_heart = scaled_minutes(self._model, alone, without=named["published"] | named["measured"])
+        found = np.stack([whole - but_published, by_heart]) / np.maximum(whole, 1e-9) * (whole > 0)
+        return found[0], found[1]
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> Array:
@@ -358,29 +364,38 @@ def _speed_notes(
     return notes
 
 
+SIZES = ("restart_wait", "restart_cpu", "restart_read", "restart_access", "medium_read", "seal_work")
+"""Assumed facts that are sizes of work."""
+
+
 def scaled_minutes(
-    model: TimingModel, conditions: pd.DataFrame, medium: Array | float = 1.0, wait: Array | float = 1.0
-) -> Array:
-    """Minutes of machine work by bench phase, without a log; factors on the stick's speed and the firmware's wait."""
+    model: TimingModel, conditions: pd.DataFrame, medium: Array | float = 1.0, wait: Array | float = 1.0, *,
+    without: frozenset[str] = frozenset(),
+) -> Array:  # fmt: skip
+    """Minutes of machine work by bench phase, without a log; factors on the stick's speed and the firmware's wait.
+
+    Of the sizes that are assumed those in `without` are taken as nothing.
+    """
     facts = assumed()
+    size = {name: 0.0 if name in without else facts[name].value for name in SIZES}
     decompress = conditions["decompress_mib_s"].to_numpy()
     read = conditions["disk_read_mib_s"].to_numpy()
     access = conditions["disk_access_ms"].to_numpy() / 1000
     medium_rate = facts["medium_mib_s"].value * medium
     # The medium is read while the disk is written: the slower of the two sets the pace.
     measured = model.seconds(conditions, conditions["image_bytes"].to_numpy() / MIB / medium_rate)
-    restart = facts["restart_wait"].value * wait
-    begin = (facts["restart_cpu"].value + conditions["session_cpu"].to_numpy()) / decompress
-    load = facts["restart_read"].value + conditions["session_mib"].to_numpy()
+    restart = size["restart_wait"] * wait
+    begin = (size["restart_cpu"] + conditions["session_cpu"].to_numpy()) / decompress
+    load = size["restart_read"] + conditions["session_mib"].to_numpy()
     works = {
         "none": np.zeros(len(conditions)),
-        "medium": restart + np.hypot(facts["medium_read"].value / medium_rate, begin),
+        "medium": restart + np.hypot(size["medium_read"] / medium_rate, begin),
         "copy": measured[["format", "copy", "boot", "sync"]].to_numpy().sum(axis=1),
-        "start": restart + np.hypot(begin, load / read + facts["restart_access"].value * access),
+        "start": restart + np.hypot(begin, load / read + size["restart_access"] * access),
         "refresh": measured["refresh"].to_numpy(),
         "base": measured["base"].to_numpy(),
         "updates": measured["updates"].to_numpy(),
-        "seal": np.full(len(conditions), facts["seal_work"].value),
+        "seal": np.full(len(conditions), size["seal_work"]),
     }
     minutes = np.column_stack([works[name] for name in phase_table().machine]) / 60
     return minutes
@@ -539,7 +554,9 @@ def predict(
     model = serving_model() if model is None else model
     shop = default_shop() if shop is None else shop
     given = setting(units, processors, editions, images, shop, catalogue)
-    hands = hands_on(units, firmware, part_min, remembered=remembered, editions=editions, images=images, shop=shop)
+    hands = hands_on(
+        units, firmware, part_min, remembered=remembered, editions=editions, images=images, shop=shop
+    ).at_pace(model.log.hands_factor)  # fmt: skip
     work, spread = machine(model, given)
     parts = combine(model, given, hands, work, spread)
 
@@ -582,20 +599,18 @@ class Combined:
 
 
 def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spread: Array) -> Combined:
-    """Put hands-on and machine minutes together."""
+    """Put hands-on minutes, at the shop's pace, and machine minutes together."""
     # Rounding keeps order, so what is rounded here stays monotone.
     work = np.round(work, 1)
-    busy, under, wait = hands.beside(work, model.log.hands_factor)
+    busy, under, wait = hands.beside(work)
     by_phase, overlap = busy + wait, under + wait
     elapsed = (by_phase + work - overlap).sum(axis=1)
     own = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
     machine_sd = work.sum(axis=1) * np.hypot(own, spread)
-    total_sd = np.hypot(machine_sd, hands.spread * model.log.hands_factor)
+    total_sd = np.hypot(machine_sd, hands.spread)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)
-    own_sd = model.log.hands_sd or hands.spread / np.maximum(hands.minutes.sum(axis=1), 1e-9)
-    return Combined(
-        by_phase, work, overlap, wait, width * model.log_widths(given.kinds), Z * own_sd * np.ones(len(elapsed))
-    )
+    own_sd = hands.spread_with(model.log.hands_sd) / np.maximum(hands.minutes.sum(axis=1), 1e-9)
+    return Combined(by_phase, work, overlap, wait, width * model.log_widths(given.kinds), Z * own_sd)
 
 
 def disk_labels(conditions: pd.DataFrame) -> list[str]:

@@ -36,6 +36,12 @@ class Assumed:
         """Standard deviation of the log that the spread stands for."""
         return log_sd(self.low, self.high)
 
+    @property
+    def basis(self) -> str:
+        """'published', 'measured' (or counted), or 'memory'."""
+        word = self.source.split()[0].rstrip(":")
+        return {"published": "published", "measured": "measured", "counted": "measured"}.get(word, "memory")
+
 
 def log_sd(low: float, high: float) -> float:
     """Standard deviation of a log-normal whose tenth and ninetieth percentiles are given."""

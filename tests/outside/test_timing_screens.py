@@ -1,7 +1,7 @@
 """Screens and questions of the installers and of the first start, counted anew from Debian 13's own packages.
 
 References: the installer's packages (archive area main/debian-installer, amd64), calamares, calamares-settings-debian,
-gnome-initial-setup, popularity-contest and tasksel of Debian 13, as they are when the test runs.
+gnome-tour, plasma-welcome, grub2-common, popularity-contest and tasksel of Debian 13, as they are when the test runs.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from pathlib import Path
 
 import pytest
 
-from advisor.errors import AdvisorError
+from advisor.errors import AdvisorError, ToolError
 from advisor.lab.tables.apt import mirror_bases
 from advisor.lab.tables.build import RECIPES, apt_of
+from advisor.lab.tables.editions import TASKS, source_of
 from advisor.timing.operations import keystrokes, screens
 
 pytestmark = pytest.mark.outside
@@ -148,16 +149,38 @@ def test_the_live_installers_fields_are_counted(fetched):
     assert asked == {one for one in fields if "Root" not in one}
 
 
-def test_gnomes_first_start_has_these_pages(fetched):
-    folder = fetched("gnome-initial-setup")
-    start = (folder / "etc/xdg/autostart/gnome-initial-setup-first-login.desktop").read_text(encoding="utf-8")
-    assert "--existing-user" in start and "OnlyShowIn=GNOME;" in start
-    program = (folder / "usr/libexec/gnome-initial-setup").read_bytes().decode("latin-1")
-    pages = set(re.findall(r"gis-(\w+)-page\.ui", program))
-    # Those that make an account or join a network are for a machine that has neither.
-    assert {row["screen"] for row in screens("first start GNOME")} == pages & {
-        "welcome", "language", "keyboard", "privacy", "summary",
-    }  # fmt: skip
+GREETERS = {"GNOME": "gnome-tour", "KDE Plasma": "plasma-welcome"}
+"""What greets at the first login. Debian 13's lists of contents, searched on 2026-11-26 for entries of
+etc/xdg/autostart that speak of welcome, first, initial or tour, name these, gnome-initial-setup, and packages that no
+desktop's task brings."""
+
+
+@pytest.mark.slow
+def test_what_greets_at_the_first_login(tmp_path, need, missing):
+    """By apt, with what each task recommends: no desktop makes an account, two greet, the others ask nothing."""
+    need("apt-get")
+    try:
+        source = source_of("13", "amd64", tmp_path)
+    except ToolError as error:
+        missing(f"the package index of Debian 13: {error}")
+    brought = {str(edition): {name for name, _ in source.resolve([task])} for edition, task in TASKS.items()}
+    assert not [edition for edition, names in brought.items() if "gnome-initial-setup" in names]
+    assert all(package in brought[edition] for edition, package in GREETERS.items())
+    counted = {row["kind"]: row["package"] for name in GREETERS for row in screens(f"first start {name}")}
+    assert counted == {f"first start {edition}": package for edition, package in GREETERS.items()}
+
+
+@pytest.mark.parametrize(("package", "file"), [
+    ("gnome-tour", "usr/share/applications/org.gnome.Tour.desktop"),
+    ("plasma-welcome", "usr/lib/x86_64-linux-gnu/qt6/plugins/kf6/kded/kded_plasma-welcome.so"),
+])  # fmt: skip
+def test_a_greeter_is_started_by_its_desktop(package, file, fetched):
+    assert (fetched(package) / file).is_file()
+
+
+def test_the_boot_menu_stands_five_seconds(fetched):
+    text = (fetched("grub2-common") / "usr/share/grub/default/grub").read_text(encoding="utf-8")
+    assert re.search(r"^GRUB_TIMEOUT=5$", text, re.MULTILINE)
 
 
 KEPT_FIELDS = re.compile(r"^(Template|Type|Default|Choices|Description):", re.MULTILINE)

@@ -9,6 +9,7 @@ import pytest
 from advisor.errors import InputError, TableError
 from advisor.timing import load_model
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
+from advisor.timing.conformal import Z
 from advisor.timing.fitting import fit_machine
 from advisor.timing.log import fit_log, log_units
 from advisor.timing.predict import predict
@@ -31,27 +32,41 @@ def model(data):
     return fit_machine(data)
 
 
-@pytest.fixture(scope="module")
-def log(model):
-    """Logged units whose machine work takes 1.7 times, and whose hands-on 0.8 times, what the model says."""
-    draw = np.random.default_rng(4)
-    n = 120
+def logged(model, n, seed, *, hands, work):
+    """Units whose hands-on and machine work take so many times what the model says, with 5 and 8 % of noise."""
+    draw = np.random.default_rng(seed)
     frame = pd.DataFrame({
         "cpu": "any", "ram_gib": 8, "storage_kind": draw.choice(["nvme", "spinning disk", "sata ssd"], n),
         "storage_gib": 240, "link_mbps": 50, "image": "debian-13", "edition": "Xfce", "provenance": "invented",
     })  # fmt: skip
     processors = pd.DataFrame({"cpu_speed": draw.choice([0.4, 0.7, 1.2], n), "cpu_cores": 2})
-    timing = predict(
-        log_units(frame), processors, frame["edition"], frame["image"], model=model, catalogue=CATALOGUE
-    )  # fmt: skip
+    timing = told(model, frame, processors)
     sums = timing.phases.groupby("row")[["hands_on_min", "work_min", "overlap_min"]].sum()
     # Standing by while the machine works is hands-on and goes by the machine, not by the shop's pace.
     wait = timing._wait.sum(axis=1)
-    busy = 0.8 * (sums["hands_on_min"] - wait) * np.exp(draw.normal(0, 0.05, n))
-    work = 1.7 * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
+    busy = hands * (sums["hands_on_min"] - wait) * np.exp(draw.normal(0, 0.05, n))
+    machine = work * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
     frame["hands_on_min"] = busy + wait
-    frame["elapsed_min"] = busy + work - 0.8 * (sums["overlap_min"] - wait)
+    frame["elapsed_min"] = busy + machine - hands * (sums["overlap_min"] - wait)
     return frame, processors
+
+
+def told(model, frame, processors):
+    return predict(
+        log_units(frame), processors, frame["edition"], frame["image"], model=model, catalogue=CATALOGUE
+    )  # fmt: skip
+
+
+def held(timing, frame):
+    """Share of the units whose minutes lie in their intervals."""
+    actual = frame["elapsed_min"]
+    return float(((actual >= timing.elapsed_low_min) & (actual <= timing.elapsed_high_min)).mean())
+
+
+@pytest.fixture(scope="module")
+def log(model):
+    """Logged units whose machine work takes 1.7 times, and whose hands-on 0.8 times, what the model says."""
+    return logged(model, 120, 4, hands=0.8, work=1.7)
 
 
 def test_a_log_corrects_hands_and_machine(model, log):
@@ -60,20 +75,44 @@ def test_a_log_corrects_hands_and_machine(model, log):
     assert learnt.basis == "from 60 measured installs and 120 logged units (the log is the demo's, invented)"
     belief = 120 / (120 + 10)
     assert np.log(learnt.log.hands_factor) == pytest.approx(belief * np.log(0.8), abs=0.02)
-    timing = predict(
-        log_units(frame), processors, frame["edition"], frame["image"], model=learnt, catalogue=CATALOGUE
-    )  # fmt: skip
-    plain = predict(log_units(frame), processors, frame["edition"], frame["image"], model=model, catalogue=CATALOGUE)
+    timing, plain = told(learnt, frame, processors), told(model, frame, processors)
     actual = frame["elapsed_min"]
 
     def error(found):
         return np.abs(found.elapsed_min.astype(float) / actual - 1).median()
 
     assert error(timing) < 0.6 * error(plain)
-    inside = (actual >= timing.elapsed_low_min) & (actual <= timing.elapsed_high_min)
-    # Learnt from these very rows, and the half-widths rest on units predicted from the few before them: rather more
-    # than 80 % (standard deviation of a share of 120: 3.7 points).
-    assert 0.72 <= inside.mean() <= 0.97
+
+
+def test_intervals_hold_what_they_promise_where_the_tables_are_right(model):
+    """Learnt from 120 units at the tables' own pace, fresh ones lie inside as often as is said.
+
+    Split conformal on n units covers m fresh ones with a share that scatters by p (1 - p) (1/n + 1/m) about p (Vovk,
+    Conditional validity of inductive conformal predictors, 2012): 0.80, and one run in a thousand below or above.
+    """
+    few, theirs = logged(model, 120, 8, hands=1.0, work=1.0)
+    learnt = fit_log(model, few, catalogue=CATALOGUE, processors=theirs)
+    frame, processors = logged(model, 400, 9, hands=1.0, work=1.0)
+    sd = np.sqrt(0.8 * 0.2 * (1 / 120 + 1 / 400))
+    assert held(told(learnt, frame, processors), frame) == pytest.approx(0.8, abs=3.09 * sd)
+
+
+def test_intervals_hold_at_least_what_they_promise_where_the_tables_are_far_off(model, log):
+    """A shop that is far from the tables is believed by and by, so its first units were predicted badly and widen.
+
+    Of six runs of 20 the second is predicted from 20 rows (a third of the factor is not believed yet) and misses nearly
+    always, so the others fill 96 of the 120 that 80 % asks for, of 100: more than 80 % are held. From below, one run in
+    a thousand of 400 and 120 as above; and the width stays within twice that of the noise.
+    """
+    frame, processors = log
+    learnt = fit_log(model, frame, catalogue=CATALOGUE, processors=processors)
+    fresh, own = logged(model, 400, 10, hands=0.8, work=1.7)
+    timing = told(learnt, fresh, own)
+    assert held(timing, fresh) >= 0.8 - 3.09 * np.sqrt(0.8 * 0.2 * (1 / 120 + 1 / 400))
+    width = np.log(timing.elapsed_high_min.astype(float) / timing.elapsed_low_min.astype(float)) / 2
+    work = timing._work.sum(axis=1)
+    noise = np.hypot(0.05 * (timing.hands_on_min.astype(float) - timing._wait.sum(axis=1)), 0.08 * work)
+    assert np.median(width / (Z * noise / timing.elapsed_min.astype(float))) < 2
 
 
 def test_slips_in_a_log_are_left_out(model, log):
@@ -188,8 +227,8 @@ def test_a_technicians_pace_is_learnt_by_phase_and_kept(model, log, tmp_path):
     frame, processors = log
     who = np.array(["K", "T"])[np.arange(len(frame)) % 2]
     noise = np.exp(np.random.default_rng(7).normal(0, 0.1, len(frame)))
-    told = frame.assign(technician=who, customise_min=np.where(who == "T", 3.0, 2.0) * noise)
-    learnt = fit_log(model, told, catalogue=CATALOGUE, processors=processors)
+    pages = frame.assign(technician=who, customise_min=np.where(who == "T", 3.0, 2.0) * noise)
+    learnt = fit_log(model, pages, catalogue=CATALOGUE, processors=processors)
     paces = learnt.log.paces
     assert set(paces) == {"K", "T"} and set(paces["K"]) == {"customise"}
     assert paces["T"]["customise"] / paces["K"]["customise"] == pytest.approx(1.5, abs=0.12)
@@ -198,3 +237,15 @@ def test_a_technicians_pace_is_learnt_by_phase_and_kept(model, log, tmp_path):
     learnt.save(tmp_path / "model.json")
     again = load_model(tmp_path / "model.json").log
     assert (again.paces, again.hands_sd) == (paces, learnt.log.hands_sd)
+
+
+def test_units_with_a_part_fitted_teach_no_pace(model, log):
+    """Half the units had a part fitted, which took half an hour more: the pace is that of the other half, 0.8."""
+    frame, processors = log
+    parts = np.arange(len(frame)) % 2 == 0
+    rows = frame.assign(
+        parts=np.where(parts, "SSD SATA 240 GB", ""), hands_on_min=frame["hands_on_min"] + 30.0 * parts,
+        elapsed_min=frame["elapsed_min"] + 30.0 * parts,
+    )  # fmt: skip
+    learnt = fit_log(model, rows, catalogue=CATALOGUE, processors=processors)
+    assert np.log(learnt.log.hands_factor) == pytest.approx(60 / (60 + 10) * np.log(0.8), abs=0.02)
