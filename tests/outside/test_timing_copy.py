@@ -39,22 +39,24 @@ def _tree(folder):
 
 
 def _processor_seconds(image, target):
-    """Processor seconds of one unsquashfs on one core: what others do on the machine hardly touches them."""
+    """Processor seconds of one unsquashfs on one core, without the kernel's: what others do hardly touches them."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(
         ["unsquashfs", "-no-progress", "-quiet", "-processors", "1", "-dest", str(target), str(image)],
         check=True, stdout=subprocess.DEVNULL,
     )  # fmt: skip
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return after.ru_utime - before.ru_utime
 
 
 def test_processor_need_of_the_copy_is_unsquashfss(need, tmp_path):
     # squashfs-tools (Debian package), xz in blocks of 128 KiB as on Debian's live images. Need and speed of
-    # decompression are both taken in processor time, in turn, and the least disturbed of each counts. The model's
-    # coefficients are of whole desktops, this tree is a part of whatever system the test runs on: 1.39 to 1.51 of the
-    # model's need were measured on a busy machine. 0.9 to 2.1 are let through, so that half of the coefficient fails,
-    # and twice.
+    # decompression are both taken in processor time, in turn, and the least disturbed of each counts.
+    # The kernel's time for making files is left out: here it was 0.3 to 2.0 s beside 1.0 to 1.1 s of unpacking, by
+    # what else the machine did. What is left was 1.2 to 1.3 of the model's need (2026-11-26). The model's coefficient
+    # is of whole desktops that pack to 42 % and holds the kernel's share of a quiet machine; this tree packs to 37 %
+    # and has 52 files a MiB where those have 34, and both are drawn from whatever the test runs on. Half as much
+    # again is let through either way of 1.25, so that half of the coefficient fails, and twice.
     need("unsquashfs")
     need("mksquashfs")
     size, files = _tree(tmp_path / "tree")
@@ -81,7 +83,7 @@ def test_processor_need_of_the_copy_is_unsquashfss(need, tmp_path):
         for term, coefficient in zip(phase_terms("copy"), serving_model().physics.coefficients["copy"], strict=True)
         if term.need == "processor"
     )
-    assert 0.9 < min(seconds) / predicted < 2.1, (seconds, predicted, speeds)
+    assert 1.25 / 1.5 < min(seconds) / predicted < 1.25 * 1.5, (seconds, predicted, speeds)
 
 
 def _conditions():
