@@ -17,6 +17,7 @@ import termios
 import time
 import urllib.request
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ from advisor.errors import AdvisorError, ToolError
 from advisor.lab.tables.apt import mirror_bases
 from advisor.lab.tables.build import RECIPES, apt_of
 from advisor.lab.tables.editions import TASKS, source_of
+from advisor.shop import Edition
 from advisor.timing.operations import keystrokes, screens
 
 pytestmark = pytest.mark.outside
@@ -155,17 +157,30 @@ etc/xdg/autostart that speak of welcome, first, initial or tour, name these, gno
 desktop's task brings."""
 
 
+BROUGHT_BY = {"gnome-tour": ("gnome-core",), "plasma-welcome": ("kde-standard", "kde-plasma-desktop", "plasma-desktop")}
+"""From a desktop's task to what recommends its greeter, package by package."""
+
+
 @pytest.mark.slow
 def test_what_greets_at_the_first_login(tmp_path, need, missing):
-    """By apt, with what each task recommends: no desktop makes an account, two greet, the others ask nothing."""
-    need("apt-get")
+    """By apt-cache: two desktops' tasks bring a greeter, and none but those of some languages asks for an account."""
+    need("apt-cache")
     try:
         source = source_of("13", "amd64", tmp_path)
     except ToolError as error:
         missing(f"the package index of Debian 13: {error}")
-    brought = {str(edition): {name for name, _ in source.resolve([task])} for edition, task in TASKS.items()}
-    assert not [edition for edition, names in brought.items() if "gnome-initial-setup" in names]
-    assert all(package in brought[edition] for edition, package in GREETERS.items())
+
+    def names(*words: str) -> set[str]:
+        said = source.call("apt-cache", *words).stdout
+        return set(re.findall(r"^[ |]*(?:Depends: |Recommends: )?([a-z0-9.+-]+)$", said, re.MULTILINE))
+
+    asks = names("rdepends", "--no-suggests", "--no-breaks", "--no-conflicts", "--no-replaces", "gnome-initial-setup")
+    by_language = re.compile(r"task-\w+(-\w)?-gnome-desktop")
+    assert {name for name in asks - {"gnome-initial-setup"} if not by_language.fullmatch(name)} == set()
+    for edition, greeter in GREETERS.items():
+        chain = (TASKS[Edition(edition)], *BROUGHT_BY[greeter], greeter)
+        for one, brings in pairwise(chain):
+            assert brings in names("depends", one)
     counted = {row["kind"]: row["package"] for name in GREETERS for row in screens(f"first start {name}")}
     assert counted == {f"first start {edition}": package for edition, package in GREETERS.items()}
 
