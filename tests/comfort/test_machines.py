@@ -53,6 +53,11 @@ def test_what_was_measured_goes_before_what_the_kind_says() -> None:
     assert cautious["decompress_mib_s"] == pytest.approx(30 / factor)
 
 
+def test_what_was_measured_counts_however_little_it_is() -> None:
+    typical, _ = read(storage_kind="nvme", disk_read_mib_s=0.5, disk_access_ms=0.01, decompress_mib_s=0.5)
+    assert (typical["read_mib_s"], typical["access_ms"], typical["decompress_mib_s"]) == (0.5, 0.01, 0.5)
+
+
 def test_a_processors_speed_is_turned_into_decompression() -> None:
     typical, cautious = read()
     assert typical["decompress_mib_s"] == pytest.approx(0.8 * 36.7)

@@ -169,3 +169,19 @@ def test_made_up_questions_are_whole_modaliases():
         question = concrete(pattern, chance)
         assert libc_match(pattern, question)
         assert len(pack([question]).rest) == 0, question
+
+
+ALIASES = {
+    "pci": "v%08X d%08X sv%08X sd%08X bc%02X sc%02X i%02X",
+    "usb": "v%04X p%04X d%04X dc%02X dsc%02X dp%02X ic%02X isc%02X ip%02X in%02X",
+    "hid": "b%04X g%04X v%08X p%08X", "hdaudio": "v%08X r%08X a%02X", "sdio": "c%02X v%04X d%04X",
+}  # fmt: skip
+"""Fields of modaliases as scripts/mod/file2alias.c of Linux 6.12 writes them."""
+
+
+def test_fields_are_laid_out_as_the_kernel_writes_them():
+    found = {one.bus: " ".join(f"{part.tag}%0{part.digits}X" for part in one.parts) for one in LAYOUTS}
+    assert found == ALIASES
+    for layout in LAYOUTS:
+        taken = [(part.word, bit) for part in layout.parts for bit in range(part.shift, part.shift + part.bits)]
+        assert len(set(taken)) == len(taken) and all(word in (0, 1) and bit < 64 for word, bit in taken)

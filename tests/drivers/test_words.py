@@ -10,7 +10,7 @@ import pytest
 from advisor.drivers import asked, facts, needs, quirks
 from advisor.drivers.judge import newer
 from advisor.drivers.kinds import Kind, of_module, of_name, of_pci_class, of_usb_class
-from advisor.drivers.spec import by_id
+from advisor.drivers.spec import _by_pattern, by_id
 from advisor.drivers.verdict import Verdict, _common, unknown
 from advisor.unit import Support
 
@@ -264,3 +264,21 @@ def test_a_package_for_a_file_that_a_kernel_missed() -> None:
     """Package contents: iwlwifi-8265 in firmware-iwlwifi, the RTL8821CE's in firmware-realtek; from memory."""
     found = asked.packages_with(["iwlwifi-8265-36.ucode", "rtw88/rtw8821c_fw.bin", "no/such.bin"])
     assert list(found.values()) == ["firmware-iwlwifi (Debian 13)", "firmware-realtek (Debian 13)", ""]
+
+
+@pytest.mark.parametrize(
+    ("device", "code", "interface"),
+    [
+        ("00008086d00009D03", "bc01sc06", 0x01), ("0000144Dd0000A804", "bc01sc08", 0x02),
+        ("00008086d00007111", "bc01sc01", None), ("00001180d0000E823", "bc08sc05", None),
+        ("00008086d000024F3", "bc02sc80", 0x00), ("00008086d00009D2F", "bc0Csc03", 0x30),
+        ("00008086d00001C26", "bc0Csc03", 0x20), ("00001002d00004397", "bc0Csc03", 0x10),
+        ("00008086d00002830", "bc0Csc03", 0x00), ("00001234d00001234", "bc0Csc03", None),
+    ],
+)  # fmt: skip
+def test_an_interface_that_a_listing_does_not_show(device: str, code: str, interface: int | None) -> None:
+    """PCI Code and ID Assignment Specification: AHCI is 01 06 01, NVMe 01 08 02; those of IDE and SD hosts are several;
+    a USB controller's is told by its name in pci.ids: xHCI 30, EHCI 20, OHCI 10, UHCI 00."""
+    _, code_word, _, known = _by_pattern(f"pci:v{device}sv*sd*{code}i*").words
+    low, told = code_word & 0xFF, known & 0xFF
+    assert (low if told else None) == interface and told in (0, 0xFF)
