@@ -31,6 +31,8 @@ HISTORY = (
     "INSERT INTO urls VALUES (1, 'https://a.org')",
 )
 GUID = "8be4df61-93ca-11d2-aa0d-00e098032b8c"
+FX = "etc/skel/.mozilla/firefox/x.default"
+CR = "etc/skel/.config/chromium"
 FF = "home/old/.mozilla/firefox/ab12.default-esr"
 
 Content = str | bytes | dict[str, bytes] | None
@@ -577,6 +579,100 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
         "[Desktop Entry]\nHidden=true\n",
     ),
     ("services-held", "usr/sbin/policy-rc.d", "#!/bin/sh\nexit 101\n"),
+    ("chromium-passwords", "etc/skel/.config/google-chrome/Default/Login Data For Account", database(*LOGINS)),
+    (
+        "chromium-cookies",
+        f"{CR}/Default/Network/Cookies",
+        database("CREATE TABLE cookies (v TEXT)", f"INSERT INTO cookies VALUES ('{S}')"),
+    ),
+    (
+        "chromium-account",
+        f"{CR}/Local State",
+        '{"profile":{"info_cache":{"Default":{"user_name":"benchy@shop.example"}}}}',
+    ),
+    ("browser-session", f"{CR}/Default/Sessions/Session_1333", b"SNSS\1" + S.encode()),
+    (
+        "chromium-sites",
+        f"{CR}/Default/Top Sites",
+        database("CREATE TABLE top_sites (url TEXT)", "INSERT INTO top_sites VALUES ('https://a.org')"),
+    ),
+    (
+        "chromium-icons",
+        f"{CR}/Default/Favicons",
+        database("CREATE TABLE icon_mapping (page_url TEXT)", "INSERT INTO icon_mapping VALUES ('https://a.org')"),
+    ),
+    (
+        "browser-icons",
+        f"{FX}/favicons.sqlite",
+        database(
+            "CREATE TABLE moz_pages_w_icons (page_url TEXT)", "INSERT INTO moz_pages_w_icons VALUES ('https://a.org')"
+        ),
+    ),
+    ("browser-session", f"{FX}/sessionstore-backups/recovery.jsonlz4", b"mozLz40\0" + S.encode()),
+    ("browser-sync", f"{FX}/signedInUser.json", '{"version":1,"accountData":{"email":"benchy@shop.example"}}'),
+    ("browser-store", f"{FX}/bookmarkbackups/bookmarks-2026-11-02_9.jsonlz4", b"mozLz40\0x"),
+    (
+        "browser-store",
+        f"{FX}/webappsstore.sqlite",
+        database("CREATE TABLE webappsstore2 (v TEXT)", f"INSERT INTO webappsstore2 VALUES ('{S}')"),
+    ),
+    (
+        "browser-permissions",
+        f"{FX}/permissions.sqlite",
+        database("CREATE TABLE moz_perms (origin TEXT)", "INSERT INTO moz_perms VALUES ('https://nas.shop')"),
+    ),
+    (
+        "browser-exception",
+        f"{FX}/cert_override.txt",
+        "# PSM Certificate Override Settings file\nnas.shop:443\tOID.2.16\tAB:CD\t\n",
+    ),
+    ("browser-cookies", "etc/skel/.config/mozilla/firefox/x/cookies.sqlite", database(*COOKIES)),
+    ("trash", "boot/.Trash-0/files/x.txt", "x"),
+    ("clipboard", "etc/skel/.local/share/klipper/history2.lst", b"x"),
+    ("printer-jobs", "etc/cups/ppd/Shop.ppd", "*PPD-Adobe\n"),
+    ("remote-desktop", "etc/skel/.config/remmina/remmina.pref", "[remmina_pref]\n"),
+    ("screenshot", "etc/skel/Bildschirmfoto vom 2026-11-02.png", b"\x89PNG"),
+    ("screenshot", "etc/skel/Desktop/notes.txt", "x"),
+    ("screenshot", "etc/skel/passwords.txt", S),
+    ("log-names", "var/log/gpu-manager.log", "x"),
+    ("dhcp-lease", "var/lib/dhcpcd/duid", "00:01:00:01\n"),
+    ("token", "etc/skel/.azure/msal_token_cache.bin", S),
+    ("unit-left", "etc/NetworkManager/dispatcher.d/99-bench", "#!/bin/sh\n"),
+    (
+        "ssh-client",
+        "etc/ssh/ssh_config.d/bench.conf",
+        "Host shop\n    HostName bench.shop.lan\n    ProxyJump gate.shop.lan\n",
+    ),
+    ("ssh-client", "etc/ssh/ssh_config", "Host *\n    IdentityFile /root/.ssh/bench\n"),
+    ("boot-other", "boot/grub/grubenv", "# GRUB Environment Block\nsaved_entry=osprober-efi-77AA-1B2C\n####"),
+    ("boot-other", "etc/default/grub", 'GRUB_DEFAULT="Windows Boot Manager (on /dev/sda1)"\n'),
+    ("backup", "etc/.git", None),
+    ("log-names", "var/log/Xorg.0.log.old", "x"),
+    ("home-left", "home/.ecryptfs", None),
+    (
+        "autologin-other",
+        "etc/systemd/system/serial-getty@ttyS0.service.d/x.conf",
+        "[Service]\nExecStart=-/sbin/agetty -a root %I\n",
+    ),
+    ("mail", "root/Mail/inbox", "From x\n"),
+    (
+        "network-profile",
+        "etc/NetworkManager/system-connections/eth-8021x.nmconnection",
+        f"[connection]\ntype=ethernet\n[802-1x]\nidentity=benchy\npassword={S}\n",
+    ),
+    ("token-line", "etc/systemd/system/backup.service", f"[Service]\nEnvironment=RESTIC_PASSWORD={S}\n"),
+    (
+        "machine-id-copy",
+        "boot/efi/loader/entries/0123456789abcdef0123456789abcdef-6.1.conf",
+        "title Debian\nmachine-id 0123456789abcdef0123456789abcdef\n",
+    ),
+    ("swap", "var/lib/swap/swap0", swap(used=True)),
+    (
+        "initramfs-secret",
+        "boot/initrd.img-6.1.0-18-amd64",
+        packed(cpio(("root-AbC123/.ssh/authorized_keys", b"ssh-ed25519 AAAA"))),
+    ),
+    ("browser-store", "etc/skel/.config/mozilla/firefox/x/storage/default/https+++a.org", None),
 ]
 
 INNOCENTS: list[tuple[str, Content]] = [
@@ -695,5 +791,29 @@ INNOCENTS: list[tuple[str, Content]] = [
     ("etc/skel/.config/user-dirs.locale", "en_US"),
     ("etc/gdm3/daemon.conf", "[daemon]\nInitialSetupEnable=false\nInitialSetupEnable=true\n"),
     ("etc/gnome-initial-setup/vendor.conf", "[pages]\nskip=privacy;software\n"),
+    ("var/backups/alternatives.tar.0", packed("x")),
+    ("var/backups/dpkg.status.1.gz", packed("Package: bash\n")),
+    ("var/backups/passwd.bak", "root:x:0:0:root:/root:/bin/bash\n"),
+    (
+        "var/lib/NetworkManager/NetworkManager-intern.conf",
+        "# Internal configuration file. This file is written and read by NetworkManager.\n",
+    ),
+    (
+        "boot/efi/EFI/debian/grub.cfg",
+        "search.fs_uuid 0b1c root\nset prefix=($root)'/boot/grub'\nconfigfile $prefix/grub.cfg\n",
+    ),
+    ("boot/grub/grubenv", "# GRUB Environment Block\n#######"),
+    ("var/lib/ucf/hashfile", "d41d8cd98f00b204e9800998ecf8427e  /etc/default/grub\n"),
+    ("var/spool/anacron/cron.daily", "20261102\n"),
+    ("var/lib/systemd/timesync/clock", ""),
+    (f"{FX}/favicons.sqlite", database("CREATE TABLE moz_pages_w_icons (page_url TEXT)")),
+    (f"{FX}/permissions.sqlite", database("CREATE TABLE moz_perms (origin TEXT)")),
+    (
+        "etc/grub.d/40_custom",
+        "#!/bin/sh\nexec tail -n +3 $0\n# This file provides an easy way to add custom menu entries.\n",
+    ),
+    ("etc/lvm/lvm.conf", "config {\n\tchecks = 1\n}\n"),
+    ("var/lib/dbus/.keep", ""),
+    ("var/cache/fontconfig/abc.cache-8", b"x"),
 ]
 """What only looks like a leftover, with the same names, places and words: nothing of it may be named."""

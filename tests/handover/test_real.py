@@ -6,10 +6,12 @@ The trees are made below ADVISOR_TREES (else /var/cache/advisor-trees) as root; 
 from __future__ import annotations
 
 import contextlib
+import http.server
 import os
 import re
 import shutil
 import subprocess
+import threading
 from pathlib import Path
 
 import pytest
@@ -103,7 +105,7 @@ def test_leftovers_are_found_in_a_real_tree(tree):
     planted = []
     for rule, path, content in LEFTOVERS:
         place = tree / path
-        if rule == "kernel-boot" or path == "etc/systemd/timesyncd.conf":
+        if rule == "kernel-boot" or re.match("(etc|usr/lib)/systemd/(timesyncd|resolved|logind).conf", path):
             # A newer kernel stands beside it, and another file's setting comes after it.
             continue
         if os.path.lexists(place) or (isinstance(content, str) and content.startswith(("!owner", "!mode"))):
@@ -149,6 +151,49 @@ def test_what_the_real_program_leaves_is_found(tree, rule):
     report = check(tree)
     found = {one.rule: one.paths for one in report.findings}
     assert any(one.startswith(path) for one in found.get(rule, ())), found
+    assert "s3cr3t-Zug9fahrt" not in report.json()
+
+
+@contextlib.contextmanager
+def site():
+    """A web site on this machine that sets a cookie; gives its address, and what was asked of it."""
+
+    class Site(http.server.BaseHTTPRequestHandler):
+        def do_GET(self):
+            asked.append(self.path)
+            self.send_response(200)
+            self.send_header("Set-Cookie", "visitor=s3cr3t-Zug9fahrt; Max-Age=86400")
+            self.end_headers()
+            self.wfile.write(b"<title>A page</title>")
+
+        def log_message(self, *_):
+            pass
+
+    asked: list[str] = []
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Site)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/", asked
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+@pytest.mark.parametrize("tree", ["xfce13"], indirect=True)
+def test_the_profile_that_debians_browser_makes_is_found(tree):
+    """A first start without a screen, one page; ended as a session ends it, by SIGTERM, once the visit is kept."""
+    wait = (
+        "for i in $(seq 60); do sleep 1; n=$(cat /root/.config/mozilla/firefox/*/cookies.sqlite-wal "
+        "/root/.mozilla/firefox/*/cookies.sqlite-wal 2>/dev/null | wc -c); [ $n -gt 0 ] && break; done; sleep 3"
+    )
+    with site() as (address, asked):
+        inside(tree, f"firefox-esr --headless {address} & p=$!; {wait}; kill -TERM $p; wait $p; true")
+    assert "/" in asked
+    report = check(tree)
+    found = {one.rule: one.paths for one in report.findings}
+    assert [one.endswith("/cookies.sqlite") for one in found["browser-cookies"]] == [True]
+    assert [one.endswith("/places.sqlite") for one in found["browser-history"]] == [True]
+    assert "browser-permissions" not in found and "browser-passwords" not in found
     assert "s3cr3t-Zug9fahrt" not in report.json()
 
 
