@@ -184,22 +184,28 @@ def _with_log(database: bytes, log: bytes) -> bytes:
     return bytes(content)
 
 
+_OWNERS = {b"\xff\xd8\xff": (b"Exif\0\0",), b"\x89PNG": (b"tEXt", b"iTXt", b"zTXt", b"eXIf")}
+"""Beginnings of JPEG and PNG, and without which marks they cannot say whose they are."""
+
 GPS, ARTIST, HOST, OWNER, SERIAL, AUTHOR = 0x8825, 0x013B, 0x013C, 0xA430, 0xA431, 0x9C9D
 """Tags of Exif 2.32 (JEITA CP-3451), and Windows' XPAuthor."""
 
 
 def owner_of_picture(content: bytes) -> bool:
     """Whether a picture says where or by whom it was taken: Exif place, artist, owner or serial number; XMP creator."""
+    found = any(mark in content[: 1 << 20] for mark in (b"<dc:creator>", b"exif:GPSLatitude", b"aux:OwnerName"))
+    marks = next((marks for start, marks in _OWNERS.items() if content.startswith(start)), None)
+    if found or (marks and not any(mark in content for mark in marks)):
+        return found
     from PIL import Image, UnidentifiedImageError
 
-    found = any(mark in content[: 1 << 20] for mark in (b"<dc:creator>", b"exif:GPSLatitude", b"aux:OwnerName"))
     with suppress(*BROKEN, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
         picture = Image.open(io.BytesIO(content))
         exif = picture.getexif()
         inner = exif.get_ifd(0x8769)
         texts = (exif.get(ARTIST), exif.get(AUTHOR), exif.get(HOST), inner.get(OWNER), inner.get(SERIAL))
         keys = {str(key).casefold() for key in picture.info}
-        found |= bool(exif.get_ifd(GPS)) or any(str(text).strip("\0 ") for text in texts if text)
+        found = bool(exif.get_ifd(GPS)) or any(str(text).strip("\0 ") for text in texts if text)
         found |= bool(keys & {"author", "artist", "copyright"})
     return found
 
@@ -212,12 +218,13 @@ def owner_of_document(content: bytes) -> bool:
     if content.startswith(b"%PDF"):
         at = content.find(b"/Author")
         return at >= 0 and content[at + 7 : at + 12].strip(b" ")[:2] not in (b"()", b"<>", b"")
-    for name, body in members(content) if content.startswith(b"PK") else ():
-        if name in ("meta.xml", "docProps/core.xml"):
-            for mark in _AUTHORS:
-                at = body.find(mark)
-                if at >= 0 and not body[at + len(mark) : at + len(mark) + 1].startswith(b"<"):
-                    return True
+    with suppress(*BROKEN, zipfile.BadZipFile), zipfile.ZipFile(io.BytesIO(content)) as archive:
+        for name in {"meta.xml", "docProps/core.xml"} & set(archive.namelist()[:MOST_MEMBERS]):
+            with archive.open(name) as file:
+                body = file.read(MOST_OF_A_MEMBER)
+            found = [(body.find(mark), len(mark)) for mark in _AUTHORS]
+            if any(start >= 0 and not body[start + size : start + size + 1].startswith(b"<") for start, size in found):
+                return True
     return False
 
 

@@ -6,7 +6,7 @@ import fnmatch
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 
 HOMES = ("home/*", "root", "etc/skel")
 """Where homes lie; what '{home}' stands for."""
@@ -55,8 +55,14 @@ class _Step:
     names: dict[str, _Step] = field(default_factory=dict)
     endings: dict[str, _Step] = field(default_factory=dict)
     shapes: dict[str, tuple[Callable[[str], object], _Step]] = field(default_factory=dict)
+    anything: _Step | None = None
     deeper: _Step | None = None
     ends: set[str] = field(default_factory=set)
+
+    @cached_property
+    def sieve(self) -> Callable[[str], object]:
+        """Whether a name may have any of the shapes; most have none, and are not tried one by one."""
+        return re.compile("|".join(map(fnmatch.translate, self.shapes))).match
 
 
 class Globs:
@@ -90,7 +96,10 @@ class Globs:
                 found.append(following)
             if step.endings:
                 found += [step.endings[ending] for ending in endings if ending in step.endings]
-            found += [following for fits, following in step.shapes.values() if fits(name)]
+            if step.anything is not None:
+                found.append(step.anything)
+            if step.shapes and step.sieve(name):
+                found += [following for fits, following in step.shapes.values() if fits(name)]
             if step.deeper is step:
                 found.append(step)
         if not found:
@@ -108,6 +117,9 @@ def _following(step: _Step, part: str) -> _Step:
             step.deeper = _Step()
             step.deeper.deeper = step.deeper
         return step.deeper
+    if part == "*":
+        step.anything = step.anything or _Step()
+        return step.anything
     if not any(sign in part for sign in "*?["):
         return step.names.setdefault(part, _Step())
     if part.startswith("*.") and not any(sign in part[1:] for sign in "*?["):
@@ -119,9 +131,7 @@ def _following(step: _Step, part: str) -> _Step:
 
 @cache
 def _shape(part: str) -> Callable[[str], object]:
-    """Whether a name has a shape; '*' is any."""
-    if part == "*":
-        return bool
+    """Whether a name has a shape."""
     return re.compile(fnmatch.translate(part), re.DOTALL).match
 
 

@@ -6,6 +6,7 @@ import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from functools import cache
 
 from advisor.handover import checks, settings
 from advisor.handover.globs import Globs
@@ -56,15 +57,18 @@ def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) 
     everywhere, by_name = _globs(rules, homes_of(tree))
     hits: Hits = defaultdict(dict)
 
+    @cache
+    def asked(marks: frozenset[str]) -> list[tuple[Rule, bool]]:
+        """Rules of the marks, and whether what a package brought is passed by; none of those that are excepted."""
+        names = {mark.rstrip("?!") for mark in marks} - {mark[:-1] for mark in marks if mark.endswith("!")}
+        return [(by_id[name], name not in marks) for name in sorted(names)]
+
     def ask(entry: Entry, marks: set[str]) -> None:
-        for mark in sorted(marks):
-            name = mark.rstrip("?!")
-            if mark.endswith("!") or f"{name}!" in marks:
-                continue
-            rule, kept = by_id[name], hits[name]
+        for rule, anywhere in asked(frozenset(marks)):
+            kept = hits[rule.id]
             if len(kept) < most_paths:
                 for path in LOOKS[rule.look](context, entry, rule):
-                    brought = (mark.endswith("?") and not path.startswith("etc/")) or _USR.match(path) is not None
+                    brought = (anywhere and not path.startswith("etc/")) or _USR.match(path) is not None
                     kept[path] = kept.get(path, True) and brought
 
     for entry, marks in _entries(tree, everywhere, PASSED_BY):
