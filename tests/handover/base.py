@@ -105,9 +105,11 @@ def plant_clean(root: Path) -> None:
 
 
 def put(root: Path, name: str | bytes, content: str | bytes) -> Path:
-    """Write one file, its folders made."""
+    """Write one file, its folders made; a link that stands there is not followed."""
     path = root / os.fsdecode(name)
     path.parent.mkdir(parents=True, exist_ok=True)
+    if path.is_symlink():
+        path.unlink()
     path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
     return path
 

@@ -7,7 +7,8 @@ import shutil
 
 import pytest
 from base import SECRET, plant_clean
-from leftovers import INNOCENTS, LEFTOVERS
+from innocents import INNOCENTS
+from leftovers import LEFTOVERS
 from plant import plant
 
 from advisor.handover import check

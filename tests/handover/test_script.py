@@ -7,7 +7,8 @@ import subprocess
 
 import pytest
 from base import SECRET, plant_clean
-from leftovers import INNOCENTS, LEFTOVERS
+from innocents import INNOCENTS
+from leftovers import LEFTOVERS
 from plant import plant
 
 from advisor.errors import InputError
