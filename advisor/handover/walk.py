@@ -6,7 +6,7 @@ import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from functools import cache
+from functools import cache, lru_cache
 
 from advisor.handover import checks, settings
 from advisor.handover.globs import Globs
@@ -54,7 +54,7 @@ def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) 
     """
     tree = context.tree
     by_id = {rule.id: rule for rule in rules}
-    everywhere, by_name = _globs(rules, homes_of(tree))
+    everywhere, by_name = _globs(tuple(rules), tuple(homes_of(tree)))
     hits: Hits = defaultdict(dict)
 
     @cache
@@ -82,8 +82,9 @@ def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) 
     return {name: kept for name, kept in hits.items() if kept}
 
 
-def _globs(rules: Iterable[Rule], homes: Sequence[str]) -> tuple[Globs, Globs]:
-    """Patterns for the walk, and those of the kernel's folders, which are not walked."""
+@lru_cache(maxsize=4)
+def _globs(rules: tuple[Rule, ...], homes: tuple[str, ...]) -> tuple[Globs, Globs]:
+    """Patterns for the walk, and those of the kernel's folders, which are not walked; homes are mostly the same."""
     everywhere: list[tuple[str, str]] = []
     by_name: list[tuple[str, str]] = []
     for rule in rules:
