@@ -44,6 +44,17 @@ def batch(page: Page) -> None:
     page.locator(".ba-table tbody tr").first.wait_for()
 
 
+def day(page: Page) -> None:
+    """Plan a day for that sheet, and look at its middle."""
+    page.get_by_role("tab", name="Day").click()
+    page.locator(".ba-day-day input").fill("2026-11-30")
+    page.locator(".ba-day-do").click()
+    page.locator(".ba-message", has_text="planned").wait_for()
+    page.locator(".ba-day-at input").fill("10:45")
+    page.locator(".ba-day-at input").press("Enter")
+    page.locator(".ba-day-board caption", has_text="10:45").wait_for()
+
+
 def main() -> None:
     """Start the bench, bring it to where each picture is taken, and write the pictures."""
     with tempfile.TemporaryDirectory() as home, sync_playwright() as engine:
@@ -56,7 +67,7 @@ def main() -> None:
             page.set_default_timeout(120_000)
             page.goto(planned.url)
             page.wait_for_selector(".ba-do-demo")
-            for name, prepare in (("triage", triage), ("batch", batch)):
+            for name, prepare in (("triage", triage), ("batch", batch), ("day", day)):
                 prepare(page)
                 page.wait_for_timeout(1500)
                 page.evaluate("document.activeElement.blur()")
