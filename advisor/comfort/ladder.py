@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from advisor.columns import numbers
 from advisor.comfort.machines import machines
@@ -68,7 +68,7 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, ce
     p, by = physics(), model()
     typical, cautious = machines(units, processors, certainty, p)
     figure = {name: numbers(rows[name]) for name in SESSION_COLUMNS}
-    fuller = float(np.exp(float(ndtri(certainty)) * p.memory_spread))
+    fuller = float(np.exp(NormalDist().inv_cdf(certainty) * p.memory_spread))
     seconds: dict[str, Array] = {}
     for stage, need in (("desktop", "session_mib"), ("browser", "browser_mib")):
         fitted = by.stages[stage]

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from advisor import tables
 from advisor.columns import numbers
 from advisor.comfort.model import Array, Machine
 from advisor.comfort.physics import Physics, usable_mib
 
-Z_TENTH = float(ndtri(0.9))
+Z_TENTH = NormalDist().inv_cdf(0.9)
 """The tables' low and high ends are tenths; this many standard deviations lie between them and the middle."""
 
 
@@ -85,7 +85,7 @@ def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p:
     typical, cautious : Machine
         `cautious` is slower in every part, by as much as the certainty asks for.
     """
-    z = float(ndtri(certainty))
+    z = NormalDist().inv_cdf(certainty)
     decompress, slower = _processor(units, processors, z, p)
     cores = numbers(units["cpu_cores"])
     cores = np.where(np.isnan(cores), numbers(processors["cpu_cores"]), cores)

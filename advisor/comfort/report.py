@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 from sklearn.model_selection import LeaveOneGroupOut
 
 from advisor import tables
@@ -108,7 +108,7 @@ def killed_called_comfortable(frame: pd.DataFrame, judged: dict[tuple[str, str],
     """
     limits, p = Thresholds(), physics()
     kills = training.kill_rows(frame)
-    fuller = float(np.exp(float(ndtri(limits.certainty)) * p.memory_spread))
+    fuller = float(np.exp(NormalDist().inv_cdf(limits.certainty) * p.memory_spread))
     called = 0
     for train, test in LeaveOneGroupOut().split(kills.room, groups=getattr(kills, way)):
         curve = training.fit_kill(kills.room[train], kills.killed[train])

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from advisor import tables
@@ -38,36 +38,29 @@ def _catalogue() -> pd.DataFrame:
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     """Give the session figures of each row: measured, else those of the newest release measured."""
-    measured = _measured()
+    measured = {(str(at[0]), str(at[1])): row for at, row in _measured().to_dict("index").items()}
+    newest = sorted({release for release, _ in measured}, reverse=True)
+    figures: list[list[tuple[float | None, str | None]]] = []
+    for release, edition, architecture in zip(frame["release"], frame["edition"], frame["architecture"], strict=True):
+        of = {one: measured[one, edition] for one in dict.fromkeys([release, *newest]) if (one, edition) in measured}
+        foreign = "" if architecture == "amd64" else "; of amd64, taken as it stands"
+        figures.append([_figure(of, release, name, foreign) for name in SESSION_COLUMNS])
     out = pd.DataFrame(index=frame.index)
-    values = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[float | None]]
-    sources = {name: [] for name in SESSION_COLUMNS}  # type: dict[str, list[str | None]]
-    for row in frame.itertuples():
-        for name in SESSION_COLUMNS:
-            value, source = _figure(measured, str(row.release), str(row.edition), name)
-            if row.architecture != "amd64" and value is not None:
-                source = f"{source}; of amd64, taken as it stands"
-            values[name].append(value)
-            sources[name].append(source)
-    for name in SESSION_COLUMNS:
-        out[name] = pd.array(values[name], dtype="Float64")
-        out[f"{name}_source"] = pd.array(sources[name], dtype="string")
+    for at, name in enumerate(SESSION_COLUMNS):
+        out[name] = pd.array([row[at][0] for row in figures], dtype="Float64")
+        out[f"{name}_source"] = pd.array([row[at][1] for row in figures], dtype="string")
     return out
 
 
-def _figure(measured: pd.DataFrame, release: str, edition: str, name: str) -> tuple[float | None, str | None]:
-    if not measured.empty:
-        releases = sorted(measured.index.get_level_values(0).unique(), reverse=True)
-        for candidate in dict.fromkeys([release, *releases]):
-            found = measured.loc[[(candidate, edition)]] if (candidate, edition) in measured.index else None
-            if found is None or found.empty:
-                continue
-            value = found[name].to_numpy(dtype="float64", na_value=np.nan)[0]
-            if not np.isnan(value):
-                source = f"measured on Debian {candidate}, {found['runs'].iloc[0]} runs (comfort/sessions)"
-                if name.startswith("browser"):
-                    source = f"{source}; the browser's part pooled over all editions"
-                return float(value), source if candidate == release else f"{source}; taken for Debian {release}"
+def _figure(of: dict[str, Any], release: str, name: str, foreign: str) -> tuple[float | None, str | None]:
+    """A session's figure from the first release that has it, by the edition's rows, and where it is from."""
+    for measured_on, row in of.items():
+        if pd.notna(row[name]):
+            source = f"measured on Debian {measured_on}, {row['runs']} runs (comfort/sessions)"
+            if name.startswith("browser"):
+                source += "; the browser's part pooled over all editions"
+            taken = "" if measured_on == release else f"; taken for Debian {release}"
+            return float(row[name]), f"{source}{taken}{foreign}"
     return None, None
 
 

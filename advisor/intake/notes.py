@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -83,8 +83,8 @@ class Condition:
 
     code: str
     words: tuple[str, ...]
-    pattern: re.Pattern[str]
-    unless: re.Pattern[str] | None
+    stated: str
+    not_with: str
     severity: str
     effect: str
     title: str
@@ -92,6 +92,22 @@ class Condition:
     rules_out: str
     also_in: tuple[str, ...]
     source: str
+
+    @cached_property
+    def pattern(self) -> re.Pattern[str]:
+        """What states it; made when a note first holds one of the words. TableError where it cannot be used."""
+        return self._made(self.stated)
+
+    @cached_property
+    def unless(self) -> re.Pattern[str] | None:
+        """What a sentence that states it must not hold."""
+        return self._made(self.not_with) if self.not_with else None
+
+    def _made(self, text: str) -> re.Pattern[str]:
+        try:
+            return _compiled(text)
+        except re.error as error:
+            raise damaged("intake/notes", f"a row of {self.code!r}: {error}") from error
 
 
 class Said(NamedTuple):
@@ -113,20 +129,16 @@ def table() -> list[Condition]:
     """
     made: list[Condition] = []
     first: dict[str, Condition] = {}
-    for number, row in enumerate(dicts("intake/notes"), start=1):
+    for row in dicts("intake/notes"):
         kin = first.get(str(row["code"]))
         taken = {name: str(value) or (str(getattr(kin, name)) if kin and name in _INHERITED else "")
                  for name, value in row.items()}  # fmt: skip
         words = tuple(filter(None, taken["words"].lower().split(";"))) or (kin.words if kin else ())
         also_in = tuple(filter(None, taken["also_in"].split(";"))) or (kin.also_in if kin else ())
-        try:
-            unless = _compiled(taken["unless"]) if taken["unless"] else kin.unless if kin else None
-            condition = Condition(
-                taken["code"], words, _compiled(taken["pattern"]), unless, taken["severity"], taken["effect"],
-                taken["title"], taken["action"], taken["rules_out"], also_in, taken["source"],
-            )  # fmt: skip
-        except re.error as error:
-            raise damaged("intake/notes", f"data row {number}: {error}") from error
+        condition = Condition(
+            taken["code"], words, taken["pattern"], taken["unless"] or (kin.not_with if kin else ""), taken["severity"],
+            taken["effect"], taken["title"], taken["action"], taken["rules_out"], also_in, taken["source"],
+        )  # fmt: skip
         if not (condition.words and condition.severity and condition.effect and condition.title):
             raise damaged("intake/notes", f"the first row of {condition.code!r} lacks words, severity, effect or title")
         first.setdefault(condition.code, condition)
