@@ -276,4 +276,3 @@ def test_the_trial_is_compared_with_a_prediction():
     words = predicted(made("xfce13"), "Xfce")
     found = re.fullmatch(r"predicted for this machine and that disk, .*: (\d+) s, in 8 of 10 at most (\d+) s", words)
     assert found and 1 <= int(found[1]) <= int(found[2]) < 120, words
-    assert predicted(made("plain12"), "Xfce").startswith("there is no prediction to compare with: ")

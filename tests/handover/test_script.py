@@ -39,6 +39,7 @@ def full(tmp_path_factory):
     return root
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shell", SHELLS, ids=" ".join)
 def test_both_find_the_same(full, shell, tmp_path):
     said = run(shell, full, tmp_path)
@@ -82,6 +83,7 @@ def test_the_script_follows_nothing_out_of_the_root(shell, tmp_path):
     assert script.read_back(run(shell, tmp_path / "root", tmp_path), RULES).findings == ()
 
 
+@pytest.mark.slow
 @pytest.mark.slow
 @pytest.mark.skipif(not shutil.which("shellcheck"), reason="shellcheck is not installed")
 def test_a_linter_has_nothing_to_say(tmp_path):
