@@ -39,10 +39,10 @@ passed_by() {
 }
 
 # owned PATH: that a package brought it. What is asked often is read of the packages' lists once.
-LISTED=$NL$(cat var/lib/dpkg/info/*.list 2>/dev/null | grep -E "^/(etc|(usr/)?lib/(systemd|udev))/")$NL
+LISTED=$NL$(cat var/lib/dpkg/info/*.list 2>/dev/null | grep -E "^/(etc|(usr/)?lib/(systemd|udev|sysusers\.d|tmpfiles\.d))/")$NL
 owned() {
     case $1 in
-    etc/* | usr/lib/systemd/* | usr/lib/udev/*)
+    etc/* | usr/lib/systemd/* | usr/lib/udev/* | usr/lib/sysusers.d/* | usr/lib/tmpfiles.d/*)
         case $LISTED in
         *"$NL/$1$NL"* | *"$NL/${1#usr/}$NL"*) return 0 ;;
         esac

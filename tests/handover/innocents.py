@@ -260,4 +260,16 @@ INNOCENTS: list[tuple[str, Content]] = [
     ("etc/gdm3/greeter.dconf-defaults", "[org/gnome/desktop/interface]\n# gtk-theme='Adwaita'\n"),
     ("etc/dconf/db/ibus.d/00-upstream-settings", "[desktop/ibus/general]\npreload-engines=@as []\n"),
     ("etc/sddm.conf.d/theme.conf", "[Theme]\nCurrent=debian-breeze\n[Autologin]\nUser=\n"),
+    (
+        "etc/anacrontab",
+        "SHELL=/bin/sh\nHOME=/root\nLOGNAME=root\n1\t5\tcron.daily\trun-parts --report /etc/cron.daily\n"
+        "7\t10\tcron.weekly\trun-parts --report /etc/cron.weekly\n"
+        "@monthly\t15\tcron.monthly\trun-parts --report /etc/cron.monthly\n",
+    ),
+    ("etc/lightdm/lightdm-gtk-greeter.conf", "[greeter]\n#background=\n#user-background=\ntheme-name=Adwaita\n"),
+    (
+        "etc/lightdm/users.conf",
+        "[UserList]\nminimum-uid=500\nhidden-users=nobody nobody4 noaccess\n"
+        "hidden-shells=/bin/false /usr/sbin/nologin /sbin/nologin\n",
+    ),
 ]
