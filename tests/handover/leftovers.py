@@ -704,7 +704,7 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
     ("unit-left", "etc/sysusers.d/bench.conf", "u benchy 1000 - /home/benchy /bin/bash\n"),
     ("unit-left", "usr/lib/sysusers.d/bench.conf", "u benchy 1000 - /home/benchy /bin/bash\n"),
     ("unit-left", "etc/systemd/system-preset/10-bench.preset", "disable gdm.service\n"),
-    ("log-names", "var/log/sudo-io/00/00/01/log", "1700000000:benchy:root:/dev/pts/0\n"),
+    ("log-names", "var/log/sudo-io", None),
     ("system-state", "etc/libvirt/qemu/vm.xml", "<domain type='kvm'/>\n"),
     ("screenshot", "root/Downloads/invoice.pdf", "%PDF-1.4\n"),
     ("log-names", "var/lib/systemd/pstore/1700000000/dmesg.txt", "x"),
