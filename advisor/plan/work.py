@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
@@ -216,6 +216,11 @@ def _put_together(
 
     def close(then: float) -> None:
         nonlocal standing
+        if out and not standing and not any(hands.values()):
+            # Nobody is needed: the machine goes on.
+            out[-1] = replace(out[-1], then=out[-1].then + round(TICKS * then))
+            phases.clear()
+            return
         takes = [
             standing + sum(on * paces[name][who] for name, on in hands.items()) for who in range(len(paces[taken]))
         ]

@@ -178,3 +178,87 @@ def test_spans_are_read_as_they_are_written() -> None:
 def test_moments_are_of_the_day(planned: Plan) -> None:
     assert planned.frame["start"].min() >= datetime(2026, 11, 30, 8, 0)
     assert (planned.frame["end"] <= datetime(2026, 11, 30, 17, 30)).all()
+
+
+def together(*legs: tuple[str, float, float, float], pace: float = 1.0) -> list[tuple[float, float, tuple[str, ...]]]:
+    """Visits of legs (phase, hands before, the machine alone, hands behind) as minutes, the stick's phases added."""
+    from collections import defaultdict
+
+    from advisor.plan.work import _put_together
+
+    every = [*legs, ("boot", 1.0, 2.0, 0.0), ("copy", 0.0, 3.0, 0.0), ("first_boot", 1.0, 2.0, 1.0)]
+    visits, held = _put_together(every, defaultdict(lambda: (pace,)))
+    assert visits[held[0]].phases[0] == "boot"
+    assert visits[held[1]].phases[0] == "first_boot"
+    return [(visit.takes[0] / 10, visit.then / 10, visit.phases) for visit in visits]
+
+
+def test_a_machine_is_left_alone_from_half_a_minute_on() -> None:
+    """Common practice, no source: under half a minute one stands by, and that is no other's time."""
+    assert together(("prepare", 5.0, 0.4, 0.0))[0] == (5.4, 0.0, ("prepare",))
+    assert together(("prepare", 5.0, 0.5, 0.0))[0] == (5.0, 0.5, ("prepare",))
+
+
+def test_a_phase_that_needs_nobody_lengthens_the_machines_work() -> None:
+    """The copy follows the start from the stick by itself: 2 and 3 minutes after the one visit."""
+    assert (1.0, 5.0, ("boot",)) in together()
+
+
+def test_hands_behind_the_machine_are_the_next_visits() -> None:
+    """By hand: 1 before, the machine alone for 2, 1 to read how it ended together with the 3 of what follows."""
+    visits = together(("updates", 1.0, 2.0, 1.0), ("customise", 3.0, 0.0, 0.0))
+    assert visits[0] == (1.0, 2.0, ("updates",))
+    assert visits[1] == (4.0, 0.0, ("updates", "customise"))
+
+
+def test_a_visit_ends_where_it_would_last_over_a_quarter_of_an_hour() -> None:
+    """Common practice, no source."""
+    assert len(together(("prepare", 10.0, 0.0, 0.0), ("customise", 5.0, 0.0, 0.0))) == 4
+    assert len(together(("prepare", 10.0, 0.0, 0.0), ("customise", 5.1, 0.0, 0.0))) == 5
+
+
+def test_work_of_over_half_an_hour_is_cut_into_equal_pieces() -> None:
+    """Common practice, no source: 31 minutes are two pieces of 15.5, 30 one."""
+    assert [hands for hands, _, _ in together(("prepare", 31.0, 0.0, 0.0))][:2] == [15.5, 15.5]
+    assert together(("prepare", 30.0, 0.0, 0.0))[0][0] == 30.0
+
+
+def test_standing_by_does_not_hang_on_the_pace() -> None:
+    assert together(("prepare", 5.0, 0.4, 0.0), pace=2.0)[0][0] == 10.4
+
+
+def test_who_works_where_nobody_is_named() -> None:
+    found, _, _ = bench_of(shop(hands=3))
+    assert [one.name for one in found.technicians] == ["technician 1", "technician 2", "technician 3"]
+
+
+def test_images_that_are_not_on_hand_have_no_stick() -> None:
+    """The built-in shop's images with a kernel from backports are not on hand; of the others one stick lies ready."""
+    found, _, _ = bench_of(default_shop())
+    assert found.sticks["debian-13"] == 1
+    assert found.sticks["debian-13-backports"] == 0
+
+
+def test_what_a_plan_says_of_itself(planned: Plan) -> None:
+    """What is left, what is to be bought by when, the downloads, and the list of the evening before."""
+    said = planned.summary()
+    assert f"{len(planned.solution.schedule)} of 51 units" in said
+    assert f"Chance that the day is kept: {100 * planned.chance.kept:.0f} %" in said
+    assert all(tag in said for tag in planned.left)
+    bought = {part for parts in planned.work.buys.values() for part in parts}
+    assert "SATA SSD 240 GB" in bought
+    assert all(f": {part}, for " in said for part in planned.delivery)
+    when, tags = planned.delivery["SATA SSD 240 GB"]
+    starts = planned.frame.groupby("tag")["start"].min()
+    assert min(starts[tag] for tag in tags).strftime("%H:%M") in (when, f"{when[:3]}{int(when[3:]) - 1:02d}")
+    assert planned.to_prepare[0].startswith("3 sticks with debian-13")
+    assert any("broadcom-sta-dkms of Debian 13" in line and "network needed" in line for line in planned.to_prepare)
+
+
+def test_a_part_that_must_be_bought_is_waited_for(demo: Batch) -> None:
+    """The workshop opens at 08:00; a delivery at 13:00 is 3,000 ticks in. OM-1003 needs a disk that is not there."""
+    bench, opens, _ = bench_of(demo.shop)
+    jobs = work_of(demo, bench, DAY, 0.5, opens, 3000).jobs
+    release = {job.tag: job.release for job in jobs}
+    assert release["OM-1003"] == 3000
+    assert release["OM-1001"] == 0

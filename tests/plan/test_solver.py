@@ -147,3 +147,11 @@ def test_the_gap_at_a_usual_bench() -> None:
     found = solve(jobs, floor, seconds=8)
     assert found.gap < 0.02
     assert not overlaps(jobs, floor, found.schedule)
+
+
+def test_the_day_may_end_a_quarter_of_an_hour_later_for_parts_and_no_more() -> None:
+    """Three of 100 end at 300; with a day that is long enough the one that waits starts at 300 + 150 - 100."""
+    jobs = tuple(unit(f"U-{n}", (100, 0), people=1) for n in range(3))
+    found = solve(jobs, bench(people=1, close=3000, breaks=False), seconds=5, waits=frozenset({0}))
+    assert found.schedule[0][0].start == 350
+    assert found.finish == 450

@@ -186,3 +186,18 @@ def test_nearest_of_many_lists_the_alike():
     with pytest.raises(InputError, match="and 76 more") as caught:
         choose("word-101", accepted, "Here")
     assert "word-10" in caught.value.hint
+
+
+def test_hours_breaks_technicians_and_sticks_are_read(tmp_path):
+    path = tmp_path / "shop.toml"
+    text = 'hours = "08:30-16:00"\nbreaks = []\n[[Technicians]]\nname = "A"\nBreaks = ["12:00-12:30"]\n'
+    path.write_text(text, encoding="utf-8")
+    shop = read_shop(path)
+    assert (shop.hours, shop.breaks, shop.technicians[0].breaks) == ("08:30-16:00", (), ("12:00-12:30",))
+    for wrong, words in (
+        ('hours = "9 to 5"\n', "hours"), ('breaks = ["25:00-26:00"]\n', "breaks"),
+        ('[[technicians]]\nname = ""\n', "technicians"), ('[[technicians]]\nname = "A"\nage = 3\n', "technician 'A'"),
+    ):  # fmt: skip
+        path.write_text(wrong, encoding="utf-8")
+        with pytest.raises(InputError, match=words):
+            read_shop(path)
