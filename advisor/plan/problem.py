@@ -177,3 +177,16 @@ def load_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
         own = [visit.takes[one] for visit in visits if visit.able == (one,)]
         bounds.append(sum(own))
     return max(bounds)
+
+
+def weight_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
+    """The most that any choice of jobs can weigh whose hands-on work fits into the day, if jobs could be cut."""
+    if bench.close is None:
+        return sum(job.weight for job in jobs)
+    there = float(sum(available(one, bench.close) for one in bench.technicians))
+    hands = [sum(visit.least for visit in job.visits) for job in jobs]
+    total = 0.0
+    for need, job in sorted(zip(hands, jobs, strict=True), key=lambda one: one[0] / one[1].weight):
+        total += job.weight * min(1.0, there / need)
+        there = max(0.0, there - need)
+    return int(total + 1e-9)

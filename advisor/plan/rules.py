@@ -30,8 +30,6 @@ class _Floor:
         visit = job.visits[number]
         if technician not in visit.able or self.ready.get(at, job.release) > now:
             return False
-        if number == 0 and self._full(now):
-            return False
         if job.stick and number == job.held[0]:
             return self.given.get(job.stick, 0) < self.bench.sticks[job.stick]
         return True
@@ -39,8 +37,7 @@ class _Floor:
     def _full(self, now: int) -> bool:
         while self.leaving and self.leaving[0] <= now:
             heapq.heappop(self.leaving)
-        working = sum(len(placed) < len(self.jobs[at].visits) for at, placed in self.done.items())
-        return working + len(self.leaving) >= self.bench.slots
+        return len(self.ready) + len(self.leaving) >= self.bench.slots
 
     def choose(self, now: int, technician: int) -> int | None:
         """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
@@ -50,6 +47,8 @@ class _Floor:
         begun = [at for at in self.ready if self.may(at, now, technician)] if not self.stay else []
         if begun:
             return min(begun, key=lambda at: (self.ready[at], at))
+        if self._full(now):
+            return None
         return next((at for at in self.order if self.may(at, now, technician)), None)
 
     def start(self, at: int, now: int, technician: int) -> int:
@@ -93,11 +92,14 @@ def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bo
     floor = _Floor(jobs, bench, list(order), stay)
     events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]
     heapq.heapify(events)
-    while floor.order or floor.ready:
+    releases = sorted({job.release for job in jobs})
+    while events and (floor.order or floor.ready):
         now, technician = heapq.heappop(events)
+        if bench.close is not None and now >= bench.close:
+            continue
         at = floor.choose(now, technician)
         if at is None:
-            later = _next(floor, events, now)
+            later = _next(floor, events, releases, now)
             if later is None and not events:
                 break
             again = now + 1 if later is None else later
@@ -116,10 +118,9 @@ def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bo
     return {at: p for at, p in whole.items() if close is None or p[-1].end + jobs[at].tail <= close}
 
 
-def _next(floor: _Floor, events: list[tuple[int, int]], now: int) -> int | None:
+def _next(floor: _Floor, events: list[tuple[int, int]], releases: list[int], now: int) -> int | None:
     """The next moment at which anything changes."""
-    moments = [time for time, _ in events] + list(floor.ready.values()) + floor.leaving
-    moments += [floor.jobs[at].release for at in floor.order]
+    moments = [time for time, _ in events] + list(floor.ready.values()) + floor.leaving + releases
     later = [time for time in moments if time > now]
     return min(later) if later else None
 

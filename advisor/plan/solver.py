@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from advisor.errors import ToolError
-from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, load_bound
+from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, load_bound, weight_bound
 from advisor.plan.rules import LATE, LEFT, cost, good_start, put_last
 
 WORKERS = 2
@@ -254,7 +254,7 @@ def solve(
         found, proved = _search(jobs, bench, start, seconds * (0.7 if waits else 1.0), seed, may_leave)
     kept = tuple(sorted(found))
     some = tuple(jobs[at] for at in kept)
-    most = whole - int(max(0.0, proved) // LEFT) if may_leave else whole
+    most = min(whole - int(max(0.0, proved) // LEFT), weight_bound(jobs, bench)) if may_leave else whole
     if may_leave:
         bound = load_bound(some, bench)
     elif _by_end_alone(jobs):
