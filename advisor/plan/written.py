@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections import defaultdict
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ import pandas as pd
 from advisor.errors import InputError, ToolError
 from advisor.files import write_whole
 from advisor.plan.day import tuples
+from advisor.plan.problem import TICKS
 
 if TYPE_CHECKING:
     from advisor.plan.day import Plan
@@ -97,48 +99,26 @@ def _utc() -> Any:
 def picture(plan: Plan, width: float = 11.0) -> bytes:
     """The timetable by slot and by technician as SVG, in grey: hands solid, the machine alone hatched."""
     try:
+        from matplotlib import rc_context
         from matplotlib.backends.backend_svg import FigureCanvasSVG
         from matplotlib.figure import Figure
     except ImportError as error:
         raise ToolError("A picture needs matplotlib, which is not installed.", _INSTALL) from error
-    from matplotlib import rc_context
-
-    names = [person.name for person in plan.bench.technicians]
-    rows = [f"slot {number}" for number in range(1, plan.bench.slots + 1)] + [_shown(name) for name in names]
+    slots = plan.bench.slots
+    names = [f"slot {number}" for number in range(1, slots + 1)] + [_shown(one.name) for one in plan.bench.technicians]
     with rc_context({"svg.hashsalt": "plan", "hatch.linewidth": 0.4, "font.size": 7, "svg.fonttype": "path"}):
-        figure = Figure(figsize=(width, 0.28 * len(rows) + 0.5), layout="constrained")
+        figure = Figure(figsize=(width, 0.28 * len(names) + 0.5), layout="constrained")
         FigureCanvasSVG(figure)
         axes = figure.subplots()
-        greys = dict(zip(names, _greys(len(names)), strict=True))
+        for (row, height, look), spans in _bars(plan).items():
+            axes.broken_barh(spans, (row - height / 2, height), **dict(look))
         for tag, mine in plan.frame.groupby("tag", sort=False):
-            slot = int(mine["slot"].iloc[0]) - 1
-            _stay(axes, str(tag), mine, slot, plan, greys)
-            for row in tuples(mine):
-                start, long = _hour(plan, row.start), row.hands_on_min / 60
-                axes.barh(
-                    plan.bench.slots + names.index(row.technician), long, left=start, height=0.7,
-                    color=greys[row.technician], edgecolor="white", linewidth=0.2,
-                )  # fmt: skip
-        for number, person in enumerate(plan.bench.technicians):
-            for start, end in person.away:
-                left, right = (
-                    plan.opens / 60 + max(0, min(one, plan.bench.close or one)) / 600 for one in (start, end)
-                )
-                axes.barh(
-                    plan.bench.slots + number,
-                    right - left,
-                    left=left,
-                    height=0.7,
-                    color="none",
-                    edgecolor="0.5",
-                    hatch="xxxx",
-                    linewidth=0,
-                )
-        axes.set_yticks(range(len(rows)), rows)
-        axes.invert_yaxis()
-        hours = range(
-            plan.opens // 60, -(-(plan.opens * 10 + max(plan.solution.finish, plan.bench.close or 0)) // 600) + 1
-        )
+            begins, row = _hour(plan, mine["start"].min()), int(mine["slot"].iloc[0]) - 1
+            axes.text(begins, row - 0.26, _shown(str(tag))[-8:], fontsize=4.2, va="center", ha="left", parse_math=False)
+        axes.set_yticks(range(len(names)), names)
+        axes.set_ylim(len(names) - 0.5, -0.5)
+        last = max(plan.solution.finish, plan.bench.close or 0) / TICKS
+        hours = range(plan.opens // 60, -int(-(plan.opens + last) // 60) + 1)
         axes.set_xticks(list(hours), [f"{hour}:00" for hour in hours])
         axes.set_xlim(hours[0], hours[-1])
         axes.grid(axis="x", color="0.85", linewidth=0.4)
@@ -149,18 +129,34 @@ def picture(plan: Plan, width: float = 11.0) -> bytes:
     return out.getvalue()
 
 
-def _stay(axes: Any, tag: str, mine: pd.DataFrame, slot: int, plan: Plan, greys: dict[str, str]) -> None:
-    """One unit in its slot: hands, machine, and a frame around all of it with its tag."""
-    visits = tuples(mine)
-    begins, ends = _hour(plan, visits[0].start), _hour(plan, visits[-1].end) + visits[-1].then_min / 60
-    for row in visits:
-        start, end = _hour(plan, row.start), _hour(plan, row.end)
-        axes.barh(slot, end - start, left=start, height=0.4, color=greys[row.technician], linewidth=0)
-        axes.barh(
-            slot, row.then_min / 60, left=end, height=0.4, color="none", edgecolor="0.4", hatch="//////", linewidth=0
-        )
-    axes.barh(slot, ends - begins, left=begins, height=0.86, color="none", edgecolor="black", linewidth=0.5)
-    axes.text(begins, slot - 0.26, _shown(tag)[-8:], fontsize=4.2, va="center", ha="left", parse_math=False)
+Look = tuple[tuple[str, Any], ...]
+
+
+def _bars(plan: Plan) -> dict[tuple[int, float, Look], list[tuple[float, float]]]:
+    """Bars by row, height and look, each with where it begins and how long it is [h]."""
+    people = {person.name: number for number, person in enumerate(plan.bench.technicians)}
+    machine: Look = (("facecolor", "none"), ("edgecolor", "0.4"), ("hatch", "//////"), ("linewidth", 0))
+    away: Look = (("facecolor", "none"), ("edgecolor", "0.5"), ("hatch", "xxxx"), ("linewidth", 0))
+    stay: Look = (("facecolor", "none"), ("edgecolor", "black"), ("linewidth", 0.5))
+    out: dict[tuple[int, float, Look], list[tuple[float, float]]] = defaultdict(list)
+    whole: dict[tuple[int, str], list[float]] = {}
+    for row in tuples(plan.frame):
+        start, end, who = _hour(plan, row.start), _hour(plan, row.end), people[row.technician]
+        hands: Look = (("facecolor", f"{0.1 + 0.6 * who / max(1, len(people) - 1):.2f}"), ("linewidth", 0))
+        out[row.slot - 1, 0.4, hands].append((start, end - start))
+        out[plan.bench.slots + who, 0.7, hands].append((start, end - start - 0.003))
+        out[row.slot - 1, 0.4, machine].append((end, row.then_min / 60))
+        spans = whole.setdefault((row.slot - 1, row.tag), [start, end])
+        spans[1] = max(spans[1], end + row.then_min / 60)
+    for (slot, _), (start, end) in whole.items():
+        out[slot, 0.86, stay].append((start, end - start))
+    for who, person in enumerate(plan.bench.technicians):
+        for first, last in person.away:
+            until = min(last, plan.bench.close or last)
+            out[plan.bench.slots + who, 0.7, away].append(
+                (plan.opens / 60 + first / TICKS / 60, max(0, until - first) / TICKS / 60)
+            )
+    return out
 
 
 def _shown(text: str) -> str:
@@ -170,10 +166,6 @@ def _shown(text: str) -> str:
 
 def _hour(plan: Plan, when: pd.Timestamp) -> float:
     return (when - pd.Timestamp(plan.day)).total_seconds() / 3600
-
-
-def _greys(many: int) -> list[str]:
-    return [f"{0.1 + 0.6 * number / max(1, many - 1):.2f}" for number in range(many)]
 
 
 def page(plan: Plan) -> bytes:
