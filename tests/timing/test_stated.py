@@ -122,7 +122,7 @@ def test_rates_of_each_kind_of_disk() -> None:
 ASSUMED: dict[str, tuple[float, float, float]] = {
     "cpu_speed": (0.5, 0.25, 1.0), "cpu_cores": (2, 2, 2), "speed_spread": (1.0, 0.77, 1.3),
     "medium_mib_s": (35, 20, 90), "link_factor": (1.0, 0.7, 1.15), "restart_wait": (12, 8.2, 20.2),
-    "restart_cpu": (400, 250, 600), "restart_read": (300, 200, 450), "restart_access": (1500, 700, 2600),
+    "restart_cpu": (237, 150, 356), "restart_read": (425, 283, 638), "restart_access": (3522, 1640, 6100),
     "medium_read": (900, 600, 1400), "session_read": (250, 150, 400), "session_cpu": (350, 200, 550),
     "image_share": (0.33, 0.28, 0.40), "installed_files": (150000, 100000, 220000), "extra_packages": (76, 68, 111),
     "extra_mib": (38.4, 30, 70), "update_packages": (48, 20, 90), "update_mib": (224, 90, 420),
@@ -154,10 +154,10 @@ SECONDS = pd.DataFrame({"format": [3.0], "copy": [200.0], "boot": [30.0], "sync"
 @pytest.mark.parametrize(
     ("medium", "wait", "given", "boot", "start"),
     [
-        # 12 s wait, the stick's 900 MiB at 35 MiB/s beside 750 MiB of work at 50 MiB/s;
-        # 12 s wait, that work beside 550 MiB at 100 MiB/s and 1500 reads of 10 ms.
-        (1.0, 1.0, 28.5714, 12 + math.hypot(25.7143, 15), 12 + math.hypot(15, 20.5)),
-        (2.0, 0.5, 14.2857, 6 + math.hypot(12.8571, 15), 6 + math.hypot(15, 20.5)),
+        # 12 s wait, the stick's 900 MiB at 35 MiB/s beside 587 MiB of work at 50 MiB/s;
+        # 12 s wait, that work beside 675 MiB at 100 MiB/s and 3522 reads of 10 ms.
+        (1.0, 1.0, 28.5714, 12 + math.hypot(25.7143, 11.74), 12 + math.hypot(11.74, 41.97)),
+        (2.0, 0.5, 14.2857, 6 + math.hypot(12.8571, 11.74), 6 + math.hypot(11.74, 41.97)),
     ],
 )
 def test_machine_minutes_by_phase(medium: float, wait: float, given: float, boot: float, start: float) -> None:
