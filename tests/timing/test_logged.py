@@ -130,12 +130,14 @@ def test_a_fifth_of_the_machine_minutes_predicted_or_ten_times_as_many_are_a_sli
 
 def made(said: float, elapsed: float = 30.0) -> Logged:
     """One unit of 10 minutes at work, 4 of them while the machine works its 11, and 2 stood by."""
-    hands = SimpleNamespace(
-        beside=lambda work, factor=1.0: tuple(np.array([[one]]) for one in (10.0 * factor, 4.0 * factor, 2.0))
-    )
+
+    def at_pace(factor: float) -> Any:
+        minutes = tuple(np.array([[one]]) for one in (10.0 * factor, 4.0 * factor, 2.0))
+        return SimpleNamespace(at_pace=at_pace, beside=lambda work: minutes)
+
     empty: dict[str, Any] = dict.fromkeys(Logged.__dataclass_fields__)
-    return Logged(**empty | {"said": np.array([said]), "elapsed": np.array([elapsed]), "hands": hands,
-                             "work": np.array([[11.0]])})  # fmt: skip
+    return Logged(**empty | {"said": np.array([said]), "elapsed": np.array([elapsed]), "hands": at_pace(1.0),
+                             "work": np.array([[11.0]]), "fitted": np.array([False])})  # fmt: skip
 
 
 @pytest.mark.parametrize(
