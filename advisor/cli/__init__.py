@@ -36,7 +36,7 @@ app = typer.Typer(
 
 def _open_doors(wanted: str | None) -> None:
     """Add the commands, each once; only the wanted one's module is imported when it is known: start-up stays short."""
-    opened = {one.name for one in (*app.registered_commands, *app.registered_groups)}
+    opened = {one.name for one in app.registered_commands} | {one.name for one in app.registered_groups}
     for door in [one for one in ((wanted,) if wanted in DOORS else DOORS) if one not in opened]:
         importlib.import_module(f"advisor.cli.{door}").register(app)
 

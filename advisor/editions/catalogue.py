@@ -38,7 +38,8 @@ def _catalogue() -> pd.DataFrame:
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     """Give the session figures of each row: measured, else those of the newest release measured."""
-    measured = {(str(at[0]), str(at[1])): row for at, row in _measured().to_dict("index").items()}
+    rows = _measured()
+    measured = dict(zip(rows.index.to_flat_index(), rows.to_dict("records"), strict=True))
     newest = sorted({release for release, _ in measured}, reverse=True)
     figures: list[list[tuple[float | None, str | None]]] = []
     for release, edition, architecture in zip(frame["release"], frame["edition"], frame["architecture"], strict=True):

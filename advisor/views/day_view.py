@@ -142,18 +142,19 @@ def picture(plan: Plan) -> str:
 def board_html(board: pd.DataFrame, now: datetime) -> str:
     """What runs where as a table: slot, unit, what it does, what needs hands next."""
     rows = []
-    for one in board.itertuples():
-        left = f"{one.minutes_left:.0f} min left"
+    for one in board.to_dict("records"):
+        left = f"{one['minutes_left']:.0f} min left"
         doing = {
-            "hands": f"{one.technician} at work, {left}", "machine": f"works by itself, {left}",
-            "waits": "<b>waits for hands</b>", "": "empty",
-        }[one.doing]  # fmt: skip
-        by = f"{one.next_at:%H:%M} {one.next_by}: {one.next}" if one.next else ""
-        done = "" if pd.isna(one.done_at) else f"{one.done_at:%H:%M}"
-        shown = doing if one.doing == "waits" else escape(doing)
-        rows.append(
-            f"<tr><td>{one.slot}</td><td>{escape(one.tag)}</td><td>{shown}</td><td>{escape(by)}</td><td>{done}</td></tr>"
-        )
+            "hands": f"{one['technician']} at work, {left}", "machine": f"works by itself, {left}",
+            "waits": "waits for hands", "": "empty",
+        }[one["doing"]]  # fmt: skip
+        cells = (
+            str(one["slot"]), one["tag"], doing,
+            f"{one['next_at']:%H:%M} {one['next_by']}: {one['next']}" if one["next"] else "",
+            "" if pd.isna(one["done_at"]) else f"{one['done_at']:%H:%M}",
+        )  # fmt: skip
+        mark = ' class="waits"' if one["doing"] == "waits" else ""
+        rows.append(f"<tr{mark}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")
     heads = "".join(f"<th scope='col'>{one}</th>" for one in ("slot", "unit", "now", "needs hands next", "done at"))
     return (
         f"<table><caption>The bench at {now:%H:%M}</caption><thead><tr>{heads}</tr></thead>"

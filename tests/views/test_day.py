@@ -28,7 +28,7 @@ def row(**told):
         ({"tag": "A-1", "doing": "machine", "minutes_left": 12.0, "next": "A-1: Seal", "next_by": "Bo",
           "next_at": NOW + timedelta(minutes=12), "done_at": NOW + timedelta(minutes=20)},
          ["1", "A-1", "works by itself, 12 min left", "10:27 Bo: A-1: Seal", "10:35"]),
-        ({"tag": "A-1", "doing": "waits"}, ["1", "A-1", "<b>waits for hands</b>", "", ""]),
+        ({"tag": "A-1", "doing": "waits"}, ["1", "A-1", "waits for hands", "", ""]),
         ({"tag": "<b>", "doing": "hands", "technician": "<i>"},
          ["1", "&lt;b&gt;", "&lt;i&gt; at work, 0 min left", "", ""]),
     ],
