@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
-from advisor.identify import from_text
+from advisor.identify import agree, catalogue, from_text
 from advisor.identify.agree import spread
 
 Z = 1.2815515655446004
@@ -63,6 +64,16 @@ def test_what_two_that_a_number_may_be_have_in_common() -> None:
     assert both.speed_least == pytest.approx(min(old.speed_low, new.speed_low))
     assert both.speed_most == pytest.approx(max(old.speed_high, new.speed_high))
     assert not both.exact and both.source == "what the processors that the name leaves open have in common"
+
+
+def test_ends_are_given_only_where_every_one_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = catalogue.catalogue().frame.iloc[:2].copy()
+    whole = agree._common.__wrapped__((0, 1))
+    frame.iloc[1, frame.columns.get_indexer(["speed", "level"])] = pd.NA
+    monkeypatch.setattr(agree, "catalogue", lambda: SimpleNamespace(frame=frame))
+    found = agree._common.__wrapped__((0, 1))
+    assert whole.speed_least and whole.speed_most and whole.level_least and whole.level_most
+    assert (found.speed_least, found.speed_most, found.level_least, found.level_most) == (None,) * 4
 
 
 def test_levels_of_a_line_run_from_the_lowest_to_the_highest() -> None:
