@@ -112,6 +112,14 @@ def test_reads_from_a_disk_that_reads_far_ahead_count_only_where_there_are_no_ot
     assert far["desktop_read_mib"].iat[0] == 900
 
 
+def test_reads_of_a_run_that_does_not_tell_how_far_it_read_ahead_count_as_from_such_a_disk():
+    plain = {"processor_s": "4", "pss_mib": "300"}
+    untold = {"read_mib": "900", "read_ahead_kib": pd.NA}
+    assert measured.unhindered(sessions(plain | untold, plain | {"read_mib": "500"}))["desktop_read_mib"].iat[0] == 500
+    edge = [plain | {"read_mib": reads, "read_ahead_kib": ahead} for reads, ahead in (("500", "128"), ("900", "129"))]
+    assert measured.unhindered(sessions(*edge))["desktop_read_mib"].iat[0] == 500
+
+
 def test_the_browsers_work_is_each_editions_own():
     rows = [
         {"edition": name, "stage": stage, "processor_s": seconds, "pss_mib": "1", "read_mib": "1"}
