@@ -42,6 +42,21 @@ def test_no_figure_is_missing_and_each_names_its_source(catalogue):
         assert catalogue[name].notna().all()
 
 
+TASKS = {"GNOME": "gnome", "KDE Plasma": "kde", "Cinnamon": "cinnamon", "MATE": "mate", "Xfce": "xfce",
+         "LXQt": "lxqt", "LXDE": "lxde"}  # fmt: skip
+
+
+def test_least_and_recommended_are_the_installation_guides(catalogue):
+    """Section 3.4, table 3.2, with a desktop: 1 GB of memory at the least, 2 GB recommended, 10 GB of disk."""
+    shown = catalogue[["min_ram_gib", "rec_ram_gib", "min_disk_gib"]].drop_duplicates().to_numpy(dtype=float)
+    assert shown.tolist() == [[1.0, 2.0, 9.31]] and round(10e9 / 2**30, 2) == 9.31
+    for row in catalogue.itertuples():
+        assert row.task == f"task-{TASKS[row.edition]}-desktop"
+    for release, architecture in (("12", "amd64"), ("13", "amd64"), ("12", "i386")):
+        rows = catalogue[catalogue["release"].eq(release) & catalogue["architecture"].eq(architecture)]
+        assert rows["edition"].tolist() == list(TASKS)
+
+
 def test_a_browser_takes_more_memory_than_the_idle_desktop(catalogue):
     assert catalogue["browser_mib"].gt(catalogue["session_mib"]).all()
 

@@ -10,6 +10,8 @@ import struct
 import subprocess
 from pathlib import Path
 
+import pytest
+
 SECRET = "s3cr3t-Zug9fahrt"
 """Stands in every planted secret; nothing may ever show it."""
 
@@ -138,8 +140,11 @@ def database(*statements: str, wal: bool = False) -> dict[str, bytes]:
 
 def cpio(*members: tuple[str, bytes]) -> bytes:
     """An archive as cpio(1) or busybox writes it (-H newc), by busybox itself."""
+    import shutil
     import tempfile
 
+    if shutil.which("busybox") is None:
+        pytest.skip("Debian package busybox is not installed", allow_module_level=True)
     with tempfile.TemporaryDirectory() as folder:
         for name, content in members:
             put(Path(folder), name, content)
