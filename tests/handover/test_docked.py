@@ -16,6 +16,7 @@ from advisor.handover import check
 pytestmark = [
     pytest.mark.root,
     pytest.mark.skipif(os.geteuid() != 0 or not shutil.which("addpart"), reason="needs root, and partitions on a file"),
+    pytest.mark.skipif(not shutil.which("mkfs.ext4"), reason="Debian package e2fsprogs is not installed"),
 ]
 
 STARTS_MIB = (1, 21, 24, 27, 30, 33, 36)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import lzma
+import shutil
 import struct
 import subprocess
 from pathlib import Path
@@ -16,6 +17,8 @@ from advisor.drivers import store
 from advisor.errors import InputError, TableError, ToolError
 from advisor.lab.tables import apt, modtree
 from advisor.lab.tables import editions as catalogue
+
+KMOD = pytest.mark.skipif(not shutil.which("modinfo"), reason="Debian package kmod is not installed")
 
 
 def elf(entries: list[str], bits: int = 64, order: str = "<") -> bytes:
@@ -72,6 +75,7 @@ def run(monkeypatch, tmp_path):
     store.forget()
 
 
+@KMOD
 def test_a_tree_of_ones_own_becomes_a_table(run, tree):
     done = run("build", "--tree", str(tree), "--name", "own", "--firmware", "debian-13")
     assert done.exit_code == 0, done.output
@@ -91,6 +95,7 @@ def test_a_tree_of_ones_own_becomes_a_table(run, tree):
     assert "own_wifi: own" in run("find", "pci:1234:5678").output
 
 
+@KMOD
 def test_firmware_of_a_module_it_depends_on_counts(run, tree):
     from advisor.drivers import needs
 
@@ -98,6 +103,7 @@ def test_firmware_of_a_module_it_depends_on_counts(run, tree):
     assert needs.files(store.load("own"), "own_wifi") == ("own/core.bin", "own/wifi.bin")
 
 
+@KMOD
 @pytest.mark.parametrize("bits", [64, 32])
 def test_modules_of_either_width_are_read_packed_or_not(tree, bits):
     folder = tree / "lib/modules/9.9.9-own/kernel/drivers/net/wireless/own"
@@ -111,6 +117,7 @@ def test_modules_of_either_width_are_read_packed_or_not(tree, bits):
         assert found[name].path == "kernel/drivers/net/wireless/own" and not found[name].builtin
 
 
+@KMOD
 @pytest.mark.parametrize("change", [lambda d: d[:100], lambda d: b"", lambda d: b"MZ" + d[2:], lambda d: d[:-60]])
 def test_a_damaged_module_is_named(tree, change):
     path = tree / "lib/modules/9.9.9-own/kernel/drivers/net/wireless/own/own-core.ko"
