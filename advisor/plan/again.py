@@ -15,11 +15,12 @@ import pandas as pd
 from advisor.errors import AdvisorError, InputError
 from advisor.files import read_text, shortened
 from advisor.plan.chance import Lanes, chance, follow
-from advisor.plan.day import Plan, lanes_of
+from advisor.plan.day import Plan, fits, lanes_of
 from advisor.plan.evening import evening_of
-from advisor.plan.hours import bench_of, clock, joined
+from advisor.plan.hours import FOREVER, bench_of, clock, joined
 from advisor.plan.link import link_of
 from advisor.plan.problem import TICKS, Bench, Job, Placed, Schedule, Technician, Visit, finish
+from advisor.plan.rules import dispatch
 from advisor.plan.solver import Solution, solve
 from advisor.plan.work import Work, work_of
 
@@ -193,7 +194,7 @@ def plan_again(
         {number: plan.lanes.slots[at] for number, at in enumerate(origin)},
         {number: plan.lanes.sticks[at] for number, at in enumerate(origin)},
     )
-    start = _shifted(work.jobs, bench, dict(enumerate(olds)), before)
+    start = _start(work, bench, dict(enumerate(olds)), before)
     solution = solve(work.jobs, replace(bench, close=None), seconds, seed, start=start) if jobs else _empty()
     lanes = lanes_of(work, bench, solution.schedule, before)
     kept_chance = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, plan.quantile, seed=seed)
@@ -233,6 +234,8 @@ def _rest(plan: Plan, at: int, now: int, told: Progress | None, free: bool) -> t
             old = Placed(now - 1, now, old.technician)
         elif not free and old.start > now + AHEAD_MIN * TICKS:
             visit = replace(visit, who=(old.technician,), earliest=max(old.start, visit.earliest))
+        if olds and old.start <= olds[-1].start:
+            old = replace(old, start=olds[-1].start + 1)
         visits.append(replace(visit, earliest=max(ready, visit.earliest)))
         olds.append(old)
         ready = now
@@ -293,8 +296,24 @@ def _bench(bench: Bench, now: int, jobs: list[Job]) -> Bench:
         if number in busy:
             until = now + busy[number].takes[number]
             spans = [(until, until + end - start) if start < until else (start, end) for start, end in spans]
+        # Who is late works on: what ends after the day is said.
+        spans = [(start, end) for start, end in spans if end < FOREVER // 2]
         people.append(Technician(person.name, joined([(0, now), *spans])))
     return replace(bench, technicians=tuple(people))
+
+
+def _start(work: Work, bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
+    """What the search starts from: the plan as it was, shifted; anew by the old order where that cannot be followed."""
+    shifted = _shifted(work.jobs, bench, olds, lanes)
+    followed = all(
+        placed[0].start == work.jobs[at].visits[0].earliest
+        for at, placed in shifted.items()
+        if work.jobs[at].visits[0].running
+    )
+    if followed and fits(work, bench, shifted):
+        return shifted
+    order = sorted(olds, key=lambda at: olds[at][0].start)
+    return dispatch(work.jobs, replace(bench, close=None), order)
 
 
 def _shifted(jobs: tuple[Job, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:

@@ -15,7 +15,7 @@ from advisor.plan.chance import Chance, Lanes, chance
 from advisor.plan.evening import Evening, evening_of
 from advisor.plan.hours import bench_of, clock, moment
 from advisor.plan.link import Link, link_of
-from advisor.plan.problem import TICKS, Bench, Schedule
+from advisor.plan.problem import TICKS, Bench, Schedule, free_from
 from advisor.plan.solver import Solution, solve
 from advisor.plan.work import Work, work_of
 from advisor.timing.hands import phase_table
@@ -213,6 +213,19 @@ def lanes_of(work: Work, bench: Bench, schedule: Schedule, before: Lanes | None 
     for image, spans in held.items():
         sticks |= _lanes(spans, bench.sticks[image], before.sticks)
     return Lanes(_lanes(stays, bench.slots, before.slots), sticks)
+
+
+def fits(work: Work, bench: Bench, schedule: Schedule) -> bool:
+    """Whether slots and sticks are enough for a plan, and nobody works in a break."""
+    try:
+        lanes_of(work, bench, schedule)
+    except IndexError:
+        return False
+    return all(
+        free_from(bench.technicians[one.technician], one.start, one.end - one.start) == one.start
+        for placed in schedule.values()
+        for one in placed
+    )
 
 
 def _lanes(spans: list[tuple[int, int, bool, int]], count: int, before: dict[int, int]) -> dict[int, int]:

@@ -7,7 +7,7 @@ import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, free_from
+from advisor.plan.problem import Bench, Job, Placed, Schedule, Visit, finish, free_from
 
 
 @dataclass
@@ -24,11 +24,20 @@ class _Floor:
     given: dict[str, int] = field(default_factory=dict)
     mine: dict[int, int] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """What is begun already holds its slot, and its stick."""
+        for at in [at for at in self.order if self.jobs[at].begun]:
+            job = self.jobs[at]
+            self.order.remove(at)
+            self.ready[at] = max(job.release, job.visits[0].earliest)
+            if job.stick and job.held[0] < 0:
+                self.given[job.stick] = self.given.get(job.stick, 0) + 1
+
     def may(self, at: int, now: int, technician: int) -> bool:
         """Whether the next visit of a job may start."""
         job, number = self.jobs[at], len(self.done.get(at, ()))
         visit = job.visits[number]
-        if technician not in visit.able or self.ready.get(at, job.release) > now:
+        if technician not in visit.able or self.ready.get(at, max(job.release, visit.earliest)) > now:
             return False
         if job.stick and number == job.held[0]:
             return self.given.get(job.stick, 0) < self.bench.sticks[job.stick]
@@ -46,17 +55,20 @@ class _Floor:
             return at if self.may(at, now, technician) else None
         begun = [at for at in self.ready if self.may(at, now, technician)] if not self.stay else []
         if begun:
-            return min(begun, key=lambda at: (self.ready[at], at))
+            return min(begun, key=lambda at: (not self._next(at).running, self.ready[at], at))
         if self._full(now):
             return None
         return next((at for at in self.order if self.may(at, now, technician)), None)
+
+    def _next(self, at: int) -> Visit:
+        return self.jobs[at].visits[len(self.done.get(at, ()))]
 
     def start(self, at: int, now: int, technician: int) -> int:
         """Place the next visit of a job; its end."""
         job, placed = self.jobs[at], self.done.setdefault(at, [])
         number = len(placed)
         visit = job.visits[number]
-        if number == 0:
+        if at in self.order:
             self.order.remove(at)
             self.mine[technician] = at
         if job.stick and number == job.held[0]:
@@ -66,7 +78,9 @@ class _Floor:
         end = now + visit.takes[technician]
         placed.append(Placed(now, end, technician))
         self.ready[at] = end + visit.then
-        if number + 1 == len(job.visits):
+        if number + 1 < len(job.visits):
+            self.ready[at] = max(self.ready[at], job.visits[number + 1].earliest)
+        else:
             heapq.heappush(self.leaving, self.ready.pop(at))
             self.mine.pop(technician, None)
         return end
@@ -92,7 +106,7 @@ def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bo
     floor = _Floor(jobs, bench, list(order), stay)
     events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]
     heapq.heapify(events)
-    releases = sorted({job.release for job in jobs})
+    releases = sorted({max(job.release, job.visits[0].earliest) for job in jobs})
     while events and (floor.order or floor.ready):
         now, technician = heapq.heappop(events)
         if bench.close is not None and now >= bench.close:

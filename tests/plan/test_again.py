@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import random
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from conftest import DAY
+from shops import overlaps
 
 from advisor.advice import Batch
 from advisor.benchlog import BenchLog
@@ -85,6 +88,25 @@ def test_a_unit_that_takes_longer_moves_others_and_it_is_said(half: Plan) -> Non
     assert changes
     assert all(" instead of " in one.words for one in changes)
     assert new.frame["start"].min() >= NOW + timedelta(minutes=30)
+
+
+@pytest.mark.slow
+def test_whatever_the_stopwatches_say_the_rest_overlaps_nothing(half: Plan) -> None:
+    """Units begun late, out of order, or with a stopwatch that was forgotten; some fall out."""
+    draw = random.Random(5)
+    for _ in range(6):
+        now = datetime(2026, 11, 30, 8, 0) + timedelta(minutes=draw.randint(1, 250))
+        told, done = as_planned(half, now)
+        for tag, one in list(told.items()):
+            started = {name: when + timedelta(minutes=draw.randint(-15, 10)) for name, when in one.started.items()}
+            told[tag] = Progress(started, draw.choice([one.running, ""]))
+        waiting = [job.tag for job in half.work.jobs if job.tag not in told and job.tag not in done]
+        if waiting and len(told) < half.bench.slots:
+            told[draw.choice(waiting)] = Progress({"prepare": now - timedelta(minutes=2)}, "prepare")
+        new, _ = plan_again(
+            half, now, told, gone=[tag for tag in waiting if draw.random() < 0.05], done=done, seconds=1
+        )
+        assert not overlaps(new.work.jobs, replace(new.bench, close=None), new.solution.schedule)
 
 
 def test_progress_is_read_from_the_stopwatches_of_the_log(tmp_path: Path) -> None:
