@@ -10,7 +10,7 @@ import pytest
 from advisor.drivers import asked, facts, needs, quirks
 from advisor.drivers.judge import newer
 from advisor.drivers.kinds import Kind, of_module, of_name, of_pci_class, of_usb_class
-from advisor.drivers.spec import _by_pattern, by_id
+from advisor.drivers.spec import _by_pattern, by_id, specs_of
 from advisor.drivers.verdict import Verdict, _common, unknown
 from advisor.unit import Support
 
@@ -282,3 +282,10 @@ def test_an_interface_that_a_listing_does_not_show(device: str, code: str, inter
     _, code_word, _, known = _by_pattern(f"pci:v{device}sv*sd*{code}i*").words
     low, told = code_word & 0xFF, known & 0xFF
     assert (low if told else None) == interface and told in (0, 0xFF)
+
+
+def test_a_subsystem_and_a_class_are_known_only_where_they_were_read() -> None:
+    [[whole]] = specs_of(["pci:v00008086d000024F3sv00008086sd00001010bc02sc80i00"], None)
+    assert (whole.subsystem, whole.class_code) == ((0x8086, 0x1010), 0x028000)
+    bare = by_id("pci", 0x8086, 0x24F3)
+    assert (bare.subsystem, by_id("usb", 0x0BDA, 0xC811).subsystem) == (None, None)
