@@ -74,7 +74,9 @@ def trial(root: str | os.PathLike[str]) -> list[str]:
         with mounted(overlay(view, upper, work, [base])):
             said = list(_account(view, upper))
             return (
-                [*said, *_session(base, view, Groups(Path(folder).name))] if (view / "home" / USER).is_dir() else said
+                [*said, *_session(base, view, Groups(f"trial-{os.getpid()}"))]
+                if (view / "home" / USER).is_dir()
+                else said
             )
 
 
