@@ -24,6 +24,9 @@ HERE = Path(__file__).resolve().parent
 FORMATS = (".pdf", ".svg", ".csv", ".ics", ".txt")
 """Endings of files that say what is written."""
 
+SIZES = (6.6, 6.2, 5.8, 5.4, 5.0)
+"""Sizes of the lists' letters that are tried until all stands on one page [points]; below that, it takes several."""
+
 SHORT = {
     "prepare": "prepare", "boot": "stick in", "installer": "install", "copy": "copy",
     "first_boot": "stick out", "refresh": "refresh", "base": "programs", "updates": "updates",
@@ -181,17 +184,17 @@ def page(plan: Plan) -> bytes:
     ToolError
         When the typesetter fails, or a library is missing.
     """
-    return _set(plan, format="pdf", timestamp=0)
-
-
-def _set(plan: Plan, **how: Any) -> bytes:
     import typst
 
-    said = json.dumps(content(plan), ensure_ascii=False)
     fonts = HERE.parent / "sheet" / "fonts"
+    compiler = typst.Compiler(input=HERE / "day.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
+    said = {"day": json.dumps(content(plan), ensure_ascii=False)}
     try:
-        compiler = typst.Compiler(input=HERE / "day.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
-        made = compiler.compile(sys_inputs={"day": said}, **how)
+        for size in SIZES:
+            said["size"] = str(size)
+            if isinstance(compiler.compile(sys_inputs=said, format="svg"), bytes):
+                break  # several pages come as a list
+        made = compiler.compile(sys_inputs=said, format="pdf", timestamp=0)
     except typst.TypstError as error:
         raise ToolError(f"The page could not be set: {error}.", "Write the plan as .csv instead.") from error
     assert isinstance(made, bytes)
