@@ -161,6 +161,7 @@ def test_wherever_it_is_to_be_written_it_ends_in_a_sentence(call, tmp_path, whic
 
 IN_AND_OUT = {
     "score": ("score", "in.csv", "--out", "in.csv"),
+    "plan": ("plan", "in.csv", "--out", "in.csv"),
     "score --shop": ("score", "in.csv", "--shop", "s.toml", "--out", "s.toml"),
     "sheet": ("sheet", "unit.txt", "--out", "unit.txt"), "capture": ("capture", "--from", "in.csv", "--out", "in.csv"),
     "log export": ("log", "export", "jobs.sqlite", "--log", "jobs.sqlite"),
