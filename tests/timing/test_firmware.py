@@ -18,7 +18,7 @@ def lines():
 
 
 def test_the_wait_is_the_firmware_of_the_middle_machine_and_the_menu(lines):
-    """By numpy's percentiles of 69 machines, to a tenth of a second, the middle to a second."""
+    """By numpy's percentiles of 68 machines, to a tenth of a second, the middle to a second."""
     low, middle, high = np.percentile(lines["firmware_s"], [10, 50, 90]) + MENU_S
     found = assumed()["restart_wait"]
     assert len(lines) >= 60
