@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 
-from advisor.handover import apt
+from advisor.handover import apt, contents
 from advisor.handover.looks import PEOPLE, Context, look
 from advisor.handover.rules import Rule
 from advisor.handover.tree import Entry
@@ -115,6 +115,8 @@ _OFF = (
      r"|acquire::https::verify-host|acquire::allowweakrepositories)", r"true|1|yes"),
     (r"acquire::https(::\S+)?::verify-(peer|host)", r"false|0|no"),
     (r"apt::default-release", r".+"),
+    (r"acquire::(\S+::)?(cainfo|capath|sslcert|sslkey|crlfile)", r".+"),
+    (r"dir(::\S+)?", r"/(mnt|media|srv|home|root|tmp|opt)/.*"),
     (r"dpkg::(pre|post)-\S+", r".*(/home/|/root/|bench).*"),
 )  # fmt: skip
 _RIGHT = re.compile(r"(?i)acquire::https::verify-(peer|host)=(true|1|yes)")
@@ -278,13 +280,30 @@ def _trim(context: Context, entry: Entry) -> Iterable[str]:
     return _yes(entry, context.ssd and context.tree.entry(f"etc/systemd/system/{name}") is None)
 
 
+def _swaps(fstab: str) -> list[str]:
+    """What the rows of fstab(5) for swap name."""
+    rows = [line.split() for line in fstab.splitlines() if not line.lstrip().startswith("#")]
+    return [row[0].replace('"', "") for row in rows if len(row) > 2 and row[2] == "swap"]
+
+
+_RESUME = re.compile(
+    r"(?im)^(?![ \t]*#).*\bresume[ \t]*=[ \t]*[\"']?((?:(?:part)?uuid|label)=[^\s\"']+|/dev/[^\s\"']+)"
+)
+
+
+@check
+def _resume(context: Context, entry: Entry) -> Iterable[str]:
+    """A swap to resume from, in a setting or in a start image, that is none of fstab's."""
+    texts = [context.text(entry)]
+    if entry.path.startswith("boot/"):
+        archive = contents.members(context.content(entry, contents.MOST_UNPACKED))
+        texts = [body.decode("latin-1") for name, body in archive if re.match(r"conf/conf\.d/[^/]*resume", name)]
+    own = _swaps(context.tree.text("etc/fstab"))
+    return _yes(entry, any(one not in own for text in texts for one in _RESUME.findall(text)))
+
+
 @check
 def _swap_missing(context: Context, entry: Entry) -> Iterable[str]:
     """A swap file that fstab names and the tree does not hold."""
-    rows = [line.split() for line in context.text(entry).splitlines() if not line.lstrip().startswith("#")]
-    files = [
-        row[0]
-        for row in rows
-        if len(row) > 2 and row[2] == "swap" and row[0].startswith("/") and not row[0].startswith("/dev/")
-    ]
+    files = [one for one in _swaps(context.text(entry)) if one.startswith("/") and not one.startswith("/dev/")]
     return _yes(entry, any(context.tree.real(one) is None for one in files))

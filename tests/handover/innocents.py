@@ -272,4 +272,39 @@ INNOCENTS: list[tuple[str, Content]] = [
         "[UserList]\nminimum-uid=500\nhidden-users=nobody nobody4 noaccess\n"
         "hidden-shells=/bin/false /usr/sbin/nologin /sbin/nologin\n",
     ),
+    (
+        "etc/",
+        {
+            "fstab": b"UUID=0b1c / ext4 errors=remount-ro 0 1\nUUID=5a5a-11 none swap sw 0 0\n",
+            "initramfs-tools/conf.d/resume": b"RESUME=UUID=5a5a-11\n",
+        },
+    ),
+    (
+        "etc/apt/preferences.d/backports",
+        "Package: *\nPin: release a=bookworm-backports\nPin-Priority: 100\n",
+    ),
+    ("etc/systemd/logind.conf.d/dock.conf", "[Login]\nHandleLidSwitchDocked=ignore\n"),
+    (
+        "etc/motd",
+        "\nThe programs included with the Debian GNU/Linux system are free software;\n"
+        "the exact distribution terms for each program are described in the\n"
+        "individual files in /usr/share/doc/*/copyright.\n\n"
+        "Debian GNU/Linux comes with ABSOLUTELY NO WARRANTY, to the extent\npermitted by applicable law.\n",
+    ),
+    ("etc/issue", "Debian GNU/Linux 12 \\n \\l\n\n"),
+    ("etc/hosts.deny", "# ALL: PARANOID\n"),
+    ("etc/adjtime", "0.0 0 0.0\n0\nUTC\n"),
+    ("etc/avahi/avahi-daemon.conf", "[server]\n#host-name=foo\n#domain-name=local\nuse-ipv4=yes\n"),
+    ("etc/postfix/main.cf", "myhostname = localhost\nmydestination = localhost\n"),
+    (
+        "etc/smartd.conf",
+        "DEVICESCAN -d removable -n standby -m root -M exec /usr/share/smartmontools/smartd-runner\n",
+    ),
+    ("etc/zabbix/zabbix_agentd.conf", "Server=127.0.0.1\nServerActive=127.0.0.1\nHostname=Zabbix server\n"),
+    ("etc/snmp/snmpd.conf", "agentaddress 127.0.0.1,[::1]\nrocommunity public default -V systemonly\n"),
+    ("etc/wvdial.conf", "[Dialer Defaults]\nPhone = <Target Phone Number>\nUsername = <Your Login Name>\n"),
+    ("etc/ld.so.conf.d/libc.conf", "/usr/local/lib\n"),
+    ("etc/login.defs", "UID_MIN 1000\nUID_MAX 60000\nUMASK 022\nHOME_MODE 0700\n"),
+    ("etc/systemd/user.conf", "[Manager]\n#DefaultEnvironment=DISPLAY=:0\n"),
+    ("media/cdrom", "!link:cdrom0"),
 ]
