@@ -765,6 +765,7 @@ LEFTOVERS: list[tuple[str, str, Content]] = [
     ),
     ("boot-shell", "etc/default/grub.d/99-x.cfg", 'GRUB_CMDLINE_LINUX="$GRUB_CMDLINE_LINUX systemd.debug_shell"\n'),
     ("initramfs-conf", "etc/initramfs-tools/conf.d/net", "IP=192.168.7.5\n"),
+    ("nsswitch-dns", "etc/nsswitch.conf", "passwd: files systemd\nhosts: files\n"),
     ("hosts-access", "etc/hosts.deny", "ALL: ALL EXCEPT 192.168.7.\n"),
     ("apt-updates-off", "etc/apt/apt.conf.d/9x", 'Acquire::https::CAInfo "/etc/ssl/shop.pem";\n'),
     ("apt-updates-off", "etc/apt/apt.conf.d/8x", 'Dir::Cache::Archives "/mnt/nas/apt";\n'),
