@@ -48,13 +48,16 @@ class Day(w.VBox):
         ])  # fmt: skip
         self.actions = w.HBox([
             self.at,
+            button("Plan again by the clocks", lambda: self.app.act(self._again), "ba-day-again",
+                   hint="what runs stays, what fell out is left out, the next two hours may move"),
             button("Save page (PDF)", lambda: self._save("pdf"), "ba-day-pdf"),
             button("Save calendar", lambda: self._save("ics"), "ba-day-ics"),
             button("Save CSV", lambda: self._save("csv"), "ba-day-csv"),
         ])  # fmt: skip
         self.welcome, self.summary = html(WELCOME, "ba"), html("", "ba", "ba-day-summary")
+        self.changes = html("", "ba", "ba-day-changes")
         self.board, self.picture = html("", "ba", "ba-day-board"), html("", "ba", "ba-day-picture")
-        super().__init__([self.welcome, asked, self.summary, self.actions, self.board, self.picture])
+        super().__init__([self.welcome, asked, self.summary, self.actions, self.changes, self.board, self.picture])
         self.add_class("ba-day")
 
     # -- what a person does -------------------------------------------------------------------------------------------
@@ -72,6 +75,7 @@ class Day(w.VBox):
             batch, self.day.value, quantile=self.kept.value, seconds=10.0,
             delivery=None if arrives is None else arrives.hour * 60 + arrives.minute,
         )  # fmt: skip
+        self.changes.value = ""
         self._show()
         return f"{name}: {words.count(len(self.plan.solution.schedule), 'unit')} planned."
 
@@ -83,6 +87,28 @@ class Day(w.VBox):
         if not waiting:
             raise InputError("There is nothing to plan.", "Score a sheet in the Batch tab, or put units in the queue.")
         return assess(frame(waiting), self.app.bench.shop), "The queue"
+
+    def _again(self) -> str:
+        """Plan the rest of the day by the stopwatches and the log; units taken off the queue fell out."""
+        from advisor.plan.again import logged_on, plan_again, progress_of
+
+        old, bench = self.plan, self.app.bench
+        if old is None:
+            raise InputError("There is no plan yet.", "Plan the day first.")
+        told = progress_of(bench.log, [job.tag for job in old.work.jobs])
+        self.plan, changes = plan_again(
+            old, self._now(), told, gone=[tag for _, tag in bench.taken_off], done=logged_on(bench.log, old.day)
+        )
+        rows = "".join(f"<li><b>{escape(one.tag)}</b> {escape(one.words)}</li>" for one in changes)
+        self.changes.value = f"<h3>What changes</h3><ul>{rows}</ul>" if rows else ""
+        self._show()
+        self.tick()
+        return f"{words.count(len(told), 'unit')} begun; {words.count(len(changes), 'change')} of the plan."
+
+    def _now(self) -> datetime:
+        at = _time(self.at.value)
+        assert self.plan is not None
+        return datetime.now() if at is None else datetime.combine(self.plan.day, at)
 
     def _looked(self) -> str:
         _time(self.at.value)
@@ -103,14 +129,16 @@ class Day(w.VBox):
 
     def _show(self) -> None:
         assert self.plan is not None
-        self.summary.value = "".join(f"<p>{escape(line)}</p>" for line in self.plan.summary().splitlines())
+        lines = "".join(f"<p>{escape(line)}</p>" for line in self.plan.summary().splitlines())
+        before = "".join(f"<li>{escape(one)}</li>" for one in self.plan.to_prepare)
+        ready = f"<details><summary>The evening before</summary><ul>{before}</ul></details>" if before else ""
+        self.summary.value = lines + ready
         self.picture.value = picture(self.plan)
 
     def tick(self) -> None:
         """Bring the board up to now."""
         if self.plan is not None:
-            at = _time(self.at.value)
-            now = datetime.now() if at is None else datetime.combine(self.plan.day, at)
+            now = self._now()
             shown = board_html(self.plan.board(now), now)
             if shown != self.board.value:
                 self.board.value = shown

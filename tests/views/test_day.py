@@ -79,6 +79,7 @@ def test_the_queue_is_planned_and_the_board_follows_it_to_its_end(day):
         seen |= set(board["tag"])
     assert seen == {"", "A-1", "A-2"} and set(board["tag"]) == {""}
     day.at.value = f"{opens:%H:%M}"
+    assert day._again().endswith("0 changes of the plan.") and day.changes.value == ""
     day.tick()
     assert "at work" in day.board.value
     saved = {}
@@ -87,3 +88,18 @@ def test_the_queue_is_planned_and_the_board_follows_it_to_its_end(day):
         day._save(kind)
     assert saved["day.pdf"].startswith(b"%PDF") and b"BEGIN:VCALENDAR" in saved["day.ics"]
     assert saved["day.csv"].startswith(b"tag,visit,start")
+
+
+@pytest.mark.slow
+def test_a_unit_that_fell_out_leaves_the_plan_and_what_began_stays(day):
+    rows = "".join(f"A-{number},i5-6300U,8,256 ssd\n" for number in range(1, 5))
+    day.app.bench.take_file("intake.csv", f"tag,cpu,ram,disk\n{rows}".encode())
+    day._plan()
+    first = day.plan.frame.iloc[0]
+    out = next(tag for tag in day.plan.frame["tag"] if tag != first["tag"])
+    day.app.bench.find(out)
+    day.app.bench.take_off()
+    day.at.value = f"{first['start']:%H:%M}"
+    day.app.act(day._again)
+    assert "of the plan." in day.app.message.value
+    assert out not in set(day.plan.frame["tag"]) and first["tag"] in set(day.plan.frame["tag"])
