@@ -32,7 +32,8 @@ def test_a_year_is_learnt_from(script, seed):
     done = script.replay(model, lay(model, script.year(seed), default_shop()))
     found = script.figures(done)
     assert found["fall_pct"] >= 30
-    assert found["least_covered"] >= 70 and found["most_covered"] <= 90
+    # Of 100 units in a row that are covered with a chance of 0.8: within 3.09 standard errors (4 of 100).
+    assert found["least_covered"] >= 68 and found["most_covered"] <= 92
     assert found["worse"] == 0 and found["harm"] == 0
     assert found["accepted"] >= 1
     # The year is hard enough to tell: unlearnt intervals fail it.

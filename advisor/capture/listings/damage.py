@@ -12,6 +12,7 @@ _NOTHING = dict.fromkeys((0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, 0xFEFF
 _OTHER = {0xFF1A: ":", 0x201C: '"', 0x201D: '"'}
 _SIGNS = str.maketrans(_BLANKS | _NOTHING | _OTHER)
 
+_RETURN = re.compile(r"\r+[ \t]{0,40}\n|\r")
 _FENCE = re.compile(r"\s{0,8}(?:`{3,}|~{3,})[\w+-]{0,20}\s*\Z")
 _MARKUP = re.compile(
     r"\[/?(?:code|indent|quote|pre|i|b)(?:=[^\]]{0,40})?\]|</?(?:pre|code|details|summary|p|br)\b[^>]{0,80}>", re.I
@@ -49,21 +50,23 @@ def mend(text: str) -> list[Line]:
     list of Line
         One for each line of the text.
     """
-    text = text.translate(_SIGNS).replace("\r\n", "\n").replace("\r", "\n")
+    text = text.translate(_SIGNS)
     if "\x1b" in text:
         text = _COLOUR.sub("", text)
+    if "\r" in text:
+        text = _RETURN.sub("\n", text)
     return [_mend(line) for line in text.split("\n")]
 
 
 def _mend(line: str) -> Line:
     if _FENCE.match(line):
         return Line("")
-    if line[:4].lstrip().startswith(">"):
-        line = _QUOTE.sub("", line, count=1)
     if "&" in line:
         line = _ENTITY.sub(lambda found: html.unescape(found[0]), line).replace("\xa0", " ")
     if "[" in line or "<" in line:
         line = _MARKUP.sub("", line)
+    if line[:4].lstrip().startswith(">"):
+        line = _QUOTE.sub("", line, count=1)
     if line.startswith("`") and not line.startswith("`-"):
         line = line.lstrip("`")
     line = line.rstrip("`").removeprefix("\\")
