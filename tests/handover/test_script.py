@@ -84,7 +84,6 @@ def test_the_script_follows_nothing_out_of_the_root(shell, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.slow
 @pytest.mark.skipif(not shutil.which("shellcheck"), reason="shellcheck is not installed")
 def test_a_linter_has_nothing_to_say(tmp_path):
     path = tmp_path / "handover.sh"
