@@ -96,7 +96,7 @@ def test_names_of_the_bench_are_found_anywhere(root, place):
     for name in ("benchy", "Werkstätte Nord"):
         [found] = [one for one in check(root, names=[name]).findings if one.rule == "names-bench"]
         assert found.paths == (place,)
-    assert check(root, names=["bench"]).findings == ()
+    assert "names-bench" not in {one.rule for one in check(root, names=["bench"]).findings}
 
 
 def test_a_name_is_learnt_from_what_is_left_of_an_account(root):
