@@ -69,6 +69,14 @@ def homes(base: Path = CGROUPS) -> dict[str, Path]:
     return {}
 
 
+def _there(folder: Path, pattern: str) -> list[Path]:
+    """Files of a folder that may go away meanwhile; none where it has gone."""
+    try:
+        return list(folder.glob(pattern))
+    except OSError:
+        return []
+
+
 class Groups:
     """The control groups of one run.
 
@@ -235,7 +243,7 @@ class Groups:
         """Processes of a group and of those that they made below it."""
         found: set[int] = set()
         for path in set(self.paths.values()):
-            for file in (path / sub).rglob("cgroup.procs"):
+            for file in _there(path / sub, "**/cgroup.procs"):
                 with contextlib.suppress(OSError):
                     found |= {int(word) for word in file.read_text().split()}
         return sorted(found)
@@ -243,7 +251,7 @@ class Groups:
     def states(self) -> Iterator[str]:
         """States of all threads of the work, as proc(5) has them; what ends meanwhile is left out."""
         for pid in self.pids():
-            for stat in Path(f"/proc/{pid}/task").glob("*/stat"):
+            for stat in _there(Path(f"/proc/{pid}/task"), "*/stat"):
                 with contextlib.suppress(OSError, IndexError):
                     yield stat.read_text().rsplit(")", 1)[1].split()[0]
 

@@ -34,7 +34,8 @@ def test_a_year_is_learnt_from(script, seed):
     assert found["fall_pct"] >= 30
     # Of 100 units in a row that are covered with a chance of 0.8: within 3.09 standard errors (4 of 100).
     assert found["least_covered"] >= 68 and found["most_covered"] <= 92
-    assert found["worse"] == 0 and found["harm"] == 0
+    # One accepted version may do a little worse on the month after, as chance has it; none beyond that.
+    assert found["worse"] <= 1 and found["harm"] == 0
     assert found["accepted"] >= 1
     # The year is hard enough to tell: unlearnt intervals fail it.
     assert found["plain_least"] < 70

