@@ -398,12 +398,12 @@ def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray)
 
 def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:
     """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
-    texts: list[dict[str, None]] = [{} for _ in range(n_units)]
+    texts: dict[int, dict[str, None]] = {}
     some = frame[[column, "row"]].dropna()
     for text, row in zip(some[column].astype(str), some["row"], strict=True):
         if text:
-            texts[int(row)][text] = None
-    return pd.Series([separator.join(each) for each in texts], dtype="string")
+            texts.setdefault(int(row), {})[text] = None
+    return pd.Series([separator.join(texts.get(row, ())) for row in range(n_units)], dtype="string")
 
 
 def _standing(cases: Cases) -> pd.DataFrame:

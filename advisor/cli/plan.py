@@ -68,13 +68,14 @@ def plan(
     from advisor.advice import assess
     from advisor.files import refuse_same
     from advisor.plan import plan_day
-    from advisor.plan.written import FORMATS, save
+    from advisor.plan.hours import time_of_day
+    from advisor.plan.written import save, way
     from advisor.shop_file import the_shop
 
     refuse_same(out, sheet, shop, before)
-    if out is not None and out.suffix.lower() not in FORMATS:
-        raise InputError(f"--out {out} does not say what to write.", f"Let its name end in {', '.join(FORMATS)}.")
-    when, arrives = _day(day), None if delivery is None else _time(delivery)
+    if out is not None:
+        way(out)
+    when, arrives = _day(day), None if delivery is None else time_of_day(delivery)
     batch = assess(intake.read(sheet), the_shop(shop))
     if before is not None:
         made = rest_of_day(batch, before, quantile, now, gone or [], log, seconds)
@@ -99,9 +100,10 @@ def rest_of_day(
     """Plan the rest of a day by the stopwatches, and say what changes."""
     from advisor.benchlog import BenchLog, default_path
     from advisor.plan.again import logged_on, plan_again, progress_of, read_plan
+    from advisor.plan.hours import time_of_day
 
     old = read_plan(before, batch, quantile)
-    clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=_time(now))
+    clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=time_of_day(now))
     with BenchLog(log or default_path()) as book:
         told = progress_of(book, [job.tag for job in old.work.jobs])
         done = logged_on(book, old.day)
@@ -129,15 +131,6 @@ def _day(text: str | None) -> date:
         return date.today() if text is None else date.fromisoformat(text.strip())
     except ValueError as error:
         raise InputError(f"--day {text!r} is no day.", "Write it as 2026-11-30.") from error
-
-
-def _time(text: str) -> int:
-    """A time of the day [minutes from midnight]."""
-    try:
-        when = datetime.strptime(text.strip(), "%H:%M")
-    except ValueError as error:
-        raise InputError(f"{text!r} is no time of the day.", "Write it as 13:00.") from error
-    return when.hour * 60 + when.minute
 
 
 def table(plan: Plan) -> str:

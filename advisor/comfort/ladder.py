@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -68,7 +67,7 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, ce
     p, by = physics(), model()
     typical, cautious = machines(units, processors, certainty, p)
     figure = {name: numbers(rows[name]) for name in SESSION_COLUMNS}
-    fuller = float(np.exp(NormalDist().inv_cdf(certainty) * p.memory_spread))
+    fuller = p.fuller(certainty)
     seconds: dict[str, Array] = {}
     for stage, need in (("desktop", "session_mib"), ("browser", "browser_mib")):
         fitted = by.stages[stage]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,10 @@ class Physics:
     measured_spread: float
     decompress_at_one: float
     decompress_spread: float
+
+    def fuller(self, certainty: float) -> float:
+        """How many times the measured memory a session takes at most, with a certainty from 0 to 1."""
+        return float(np.exp(NormalDist().inv_cdf(certainty) * self.memory_spread))
 
 
 @cache

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -108,7 +107,7 @@ def killed_called_comfortable(frame: pd.DataFrame, judged: dict[tuple[str, str],
     """
     limits, p = Thresholds(), physics()
     kills = training.kill_rows(frame)
-    fuller = float(np.exp(NormalDist().inv_cdf(limits.certainty) * p.memory_spread))
+    fuller = p.fuller(limits.certainty)
     called = 0
     for train, test in LeaveOneGroupOut().split(kills.room, groups=getattr(kills, way)):
         curve = training.fit_kill(kills.room[train], kills.killed[train])

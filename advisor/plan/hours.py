@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 
+from advisor.errors import InputError
 from advisor.plan.problem import TICKS, Bench, Technician
 from advisor.shop import Person, Shop
 
@@ -18,6 +19,15 @@ def minutes(text: str) -> tuple[int, int]:
     """A span such as '09:00-17:00' in minutes from midnight."""
     start, end = (part.strip().split(":") for part in text.replace("–", "-").split("-"))
     return int(start[0]) * 60 + int(start[1]), int(end[0]) * 60 + int(end[1])
+
+
+def time_of_day(text: str) -> int:
+    """A time such as '13:00' in minutes from midnight; InputError where it is none."""
+    try:
+        when = datetime.strptime(text.strip(), "%H:%M")
+    except ValueError as error:
+        raise InputError(f"{text.strip()!r} is no time of the day.", "Write it as 13:00.") from error
+    return when.hour * 60 + when.minute
 
 
 def bench_of(shop: Shop) -> tuple[Bench, int, list[str]]:

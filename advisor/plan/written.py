@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections import defaultdict
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from advisor.plan.day import Plan
 
 HERE = Path(__file__).resolve().parent
-
-FORMATS = (".pdf", ".svg", ".csv", ".ics", ".txt")
-"""Endings of files that say what is written."""
 
 SIZES = (6.6, 6.2, 5.8, 5.4, 5.0)
 """Sizes of the lists' letters that are tried until all stands on one page [points]; below that, it takes several."""
@@ -46,11 +44,15 @@ def save(plan: Plan, path: str | Path) -> Path:
     ToolError
         When a library that it needs is not installed, or fails.
     """
-    how = {".pdf": page, ".svg": picture, ".csv": as_csv, ".ics": calendar, ".txt": lambda one: one.summary() + "\n"}
-    suffix = Path(path).suffix.lower()
-    if suffix not in how:
-        raise InputError(f"{path} does not say what to write.", f"Let its name end in {', '.join(FORMATS)}.")
-    return write_whole(path, how[suffix](plan))
+    return write_whole(path, way(path)(plan))
+
+
+def way(path: str | Path) -> Callable[[Plan], bytes | str]:
+    """The function that writes a file of this name; InputError when its ending is none of `WAYS`."""
+    try:
+        return WAYS[Path(path).suffix.lower()]
+    except KeyError:
+        raise InputError(f"{path} does not say what to write.", f"Let its name end in {', '.join(WAYS)}.") from None
 
 
 def as_csv(plan: Plan) -> str:
@@ -234,3 +236,9 @@ def _words(phases: tuple[str, ...]) -> str:
     """What visits begin with and go on to, in few words."""
     first, last = (SHORT.get(phase, phase) for phase in (phases[0], phases[-1]))
     return first if first == last else f"{first} … {last}"
+
+
+WAYS: dict[str, Callable[[Plan], bytes | str]] = {
+    ".pdf": page, ".svg": picture, ".csv": as_csv, ".ics": calendar, ".txt": lambda plan: plan.summary() + "\n",
+}  # fmt: skip
+"""By the ending of a file's name, what it is made by."""

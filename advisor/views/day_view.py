@@ -119,8 +119,7 @@ class Day(w.VBox):
 
         made = self.plan
         if made is not None:
-            content = {"pdf": written.page, "ics": written.calendar, "csv": written.as_csv}[kind]
-            got = self.app.act(lambda: {"file": content(made)})
+            got = self.app.act(lambda: {"file": written.way(f"day.{kind}")(made)})
             if got:
                 whole = got["file"]
                 self.app.front.save(f"day.{kind}", whole.encode() if isinstance(whole, str) else whole)
@@ -151,10 +150,10 @@ class Day(w.VBox):
 
 
 def _time(typed: str) -> time | None:
-    try:
-        return time.fromisoformat(typed.strip().zfill(5)) if typed.strip() else None
-    except ValueError as error:
-        raise InputError(f"{typed.strip()!r} is no time of the day.", "Write it as 13:00.") from error
+    """A time of the day, None where none was typed."""
+    from advisor.plan.hours import time_of_day
+
+    return time(*divmod(time_of_day(typed), 60)) if typed.strip() else None
 
 
 def picture(plan: Plan) -> str:
