@@ -1,0 +1,148 @@
+"""The timing model looked at: curves, swings and held-out rows by hand, from models that are simple enough to reckon."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from advisor.shop import default_shop
+from advisor.timing import report, review
+from advisor.timing.model import load_model
+from advisor.timing.predict import machine, predict, setting
+from advisor.unit import Unit, frame
+
+INPUTS = {
+    "decompress_mib_s": "unpacking speed [MiB/s]", "disk_read_mib_s": "disk read [MiB/s]",
+    "disk_access_ms": "disk access [ms]", "link_mbps": "download [Mbit/s]", "installed_bytes": "installed [bytes]",
+    "update_bytes": "updates [bytes]",
+}  # fmt: skip
+
+
+def test_a_curve_goes_from_the_least_to_the_most_measured_in_equal_ratios(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From 1 to 2 ** 24 in 25 points each is twice the one before; 60 s a unit and 60 s more are minutes and one."""
+    rows = pd.DataFrame({name: [1.0, 4.0, 2.0**24] for name in INPUTS})
+    monkeypatch.setattr(review, "read_rehearsals", lambda: SimpleNamespace(conditions=rows))
+    for name in INPUTS:
+        model = SimpleNamespace(seconds=lambda table, of=name: pd.DataFrame({"a": 60 * table[of], "b": 60.0}))
+        monkeypatch.setattr(review, "serving_model", lambda it=model: it)
+        found = review.curves()
+        own = found[found["input"].eq(name)]
+        assert own["value"].tolist() == pytest.approx([2.0**at for at in range(25)])
+        assert own["minutes"].tolist() == pytest.approx([2.0**at + 1 for at in range(25)])
+        others = found[found["input"].ne(name)]  # they stand at the middle of what was measured
+        assert others["minutes"].tolist() == pytest.approx([5.0] * 125)
+    assert review.INPUTS == INPUTS
+
+
+def test_a_swing_is_from_where_a_tenth_lie_below_to_where_a_tenth_lie_above(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the figures in `timing/assumed`: 48 packages, 20 to 90; 76, 68 to 111; and so on."""
+    parts = {"update_packages": 1, "update_bytes": 2, "extra_packages": 4, "extra_bytes": 8, "link_mbps": 16,
+             "decompress_mib_s": 32}  # fmt: skip
+
+    def minutes(_: Any, moved: pd.DataFrame, medium: float, wait: float) -> np.ndarray:
+        known = sum(times * moved[name].to_numpy() for name, times in parts.items())
+        return np.column_stack([known, np.full(len(moved), 64 * medium + 128 * wait)])
+
+    monkeypatch.setattr(review, "scaled_minutes", minutes)
+    monkeypatch.setattr(review, "serving_model", lambda: SimpleNamespace(log=SimpleNamespace(level=math.log(2))))
+    timing: Any = SimpleNamespace(
+        conditions=pd.DataFrame(dict.fromkeys(parts, [1.0, 1.0])), hands_high_min=pd.Series([9.0, 30.0, 12.0]),
+        hands_low_min=pd.Series([5.0, 20.0, 6.0]),
+    )  # fmt: skip
+    found = review.swings(timing).set_index("assumption")["minutes"].to_dict()
+    assert found == pytest.approx({
+        "restart_wait": 2 * 128 * 12.1 / 12, "medium_mib_s": 2 * 64 * 70 / 35, "decompress_at_one": 2 * 32 * 23 / 36.7,
+        "extra_packages": 2 * 12 * 43 / 76, "link_factor": 2 * 16 * 0.45, "update_packages": 2 * 3 * 70 / 48,
+        "hands_on": 6,
+    })  # fmt: skip
+    told = review.swings(timing)
+    assert told["minutes"].is_monotonic_decreasing
+    assert told.set_index("assumption").loc["hands_on", "source"] == "operators' spread and a person's pace"
+
+
+COLUMNS = ["split", "group", "speeds", "name", "disk", "actual_s", "predicted_s", "low_s", "high_s"]
+
+
+def test_held_out_rows_are_this_models_with_and_without_the_units_speeds(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    rows = pd.DataFrame({
+        "split": "disk", "group": "emmc", "method": [report.OURS, report.WITHHELD, "mean"], "name": ["a", "b", "c"],
+        "disk": "emmc", "actual_s": 1.0, "predicted_s": 2.0 / 3, "low_s": 1.0, "high_s": 3.0,
+    })  # fmt: skip
+    monkeypatch.setattr(report, "judge", lambda data: SimpleNamespace(rows=rows))
+    found = review.make_held_out()
+    assert list(found.columns) == COLUMNS
+    assert found[["name", "speeds"]].to_numpy().tolist() == [["a", "measured"], ["b", "not measured"]]
+    (tmp_path / "timing").mkdir()
+    (tmp_path / "timing" / "held_out.meta.toml").write_text('format = 1\nmade_for = "old"\ntitle = "t"\n')
+    monkeypatch.setattr(review, "datasets", lambda: tmp_path)
+    monkeypatch.setattr(review, "mark", lambda: "new")
+    review.main()
+    assert (tmp_path / "timing" / "held_out.csv").read_text().splitlines() == [
+        ",".join(COLUMNS), "disk,emmc,measured,a,emmc,1.00,0.67,1.00,3.00",
+        "disk,emmc,not measured,b,emmc,1.00,0.67,1.00,3.00",
+    ]  # fmt: skip
+    assert (tmp_path / "timing" / "held_out.meta.toml").read_text() == 'format = 1\nmade_for = "new"\ntitle = "t"\n'
+
+
+@pytest.fixture(scope="module")
+def shipped() -> Any:
+    from advisor.files import datasets
+
+    return load_model(datasets() / "timing" / "model.json")
+
+
+SHARES = {"nvme": 0.15, "sata ssd": 0.35, "hybrid disk": 0.05, "spinning disk": 0.39, "emmc": 0.06}
+"""How common each kind is among used PCs whose disk nobody noted; from memory."""
+
+
+def test_a_disk_of_unknown_kind_is_each_kind_by_how_common_it_is(shipped: Any) -> None:
+    """Minutes are the weighted geometric mean, phase by phase; the variance of a mixture is that within its parts and
+    that between their means.
+    """
+    kinds = [*SHARES, None]
+    units = frame([Unit(storage_kind=kind, ram_gib=8) for kind in kinds])
+    processors = pd.DataFrame({"cpu_speed": [0.8] * 6, "cpu_speed_low": [0.7] * 6, "cpu_speed_high": [0.9] * 6})
+    some = [pd.Series([word] * 6, dtype="string") for word in ("Xfce", "debian-13")]
+    given = setting(units, processors, *some, default_shop())
+    minutes, spread = machine(shipped, given)
+    share = np.array(list(SHARES.values()))
+    with np.errstate(divide="ignore"):
+        assert minutes[5] == pytest.approx(np.exp(share @ np.log(minutes[:5])), abs=1e-6)
+    whole = np.log(minutes[:5].sum(axis=1))
+    between = share @ whole**2 - (share @ whole) ** 2
+    assert spread[5] == pytest.approx(math.sqrt(share @ spread[:5] ** 2 + between))
+    told = pd.DataFrame({"storage_kind": kinds, "cpu_speed": 0.8, "cpu_speed_low": 0.7, "cpu_speed_high": 0.9})
+    speeds = ["decompress_mib_s", "disk_read_mib_s", "disk_access_ms"]
+    found = shipped.predict_conditions(given.conditions.drop(columns=speeds).assign(**told))
+    phases = found.filter(regex="^(format|copy|boot|refresh|base|updates|sync)_s$").to_numpy()
+    assert phases[5] == pytest.approx(np.exp(share @ np.log(phases[:5])))
+    assert found["total_s"].iloc[5] == pytest.approx(phases[5].sum())
+
+
+def test_what_is_taken_of_a_unit_of_which_little_is_known(shipped: Any) -> None:
+    """Figures of `timing/assumed` and `timing/storage_rates`, from memory; the link is the shop's."""
+    units = frame([Unit(storage_kind=None), Unit(storage_kind="emmc", decompress_mib_s=20, ram_gib=2, link_mbps=9)])
+    processors = pd.DataFrame({"cpu_cores": pd.array([None, 4], "Int64")})
+    some = (pd.Series([word] * 2, dtype="string") for word in ("Xfce", "debian-13"))
+    found = predict(units, processors, *some, default_shop(), model=shipped).assumed
+    assert found.loc[found["row"].eq(0)].set_index("fact")["value"].to_dict() == {
+        "cpu_cores": "2", "cpu_speed": "0.5, from 0.25 to 1", "decompress_mib_s": "18.4 MiB/s", "ram_gib": "4 GiB",
+        "link_mbps": f"{default_shop().link_mbps:g} Mbit/s",
+        "storage_kind": "nvme (15%) or sata ssd (35%) or hybrid disk (5%) or spinning disk (39%) or emmc (6%)",
+    }  # fmt: skip
+    assert found.loc[found["row"].eq(1)].set_index("fact")["value"].to_dict() == {
+        "disk_read_mib_s": "150 MiB/s", "disk_access_ms": "0.4 ms",
+    }  # fmt: skip
+    sources = found.set_index("fact")["source"].to_dict()
+    assert sources["link_mbps"] == "the shop's setting" and sources["ram_gib"] == "usual of used PCs, from memory"
+    assert sources["storage_kind"] == "how common each kind is, from memory"
+    assert sources["disk_read_mib_s"] == "table timing/storage_rates, by kind of storage"
+    assert sources["decompress_mib_s"].startswith("processor's speed; anchor measured here")
