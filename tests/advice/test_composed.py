@@ -1,0 +1,327 @@
+"""What a unit's record says, piece by piece, and what of a batch is told; common practice, no source, unless said."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from advisor.advice import Batch, compose, fixed
+from advisor.advice.devices import across, devices_of
+from advisor.advice.flags import _device_flags
+from advisor.advice.gather import _box, _still_trapped
+from advisor.advice.record import Fitting, Item, Record
+from advisor.shop import default_shop
+from tests.advice.conftest import DRAWER, SSD, batch_of, shop_with
+
+NOT_READY = tuple(image.model_copy(update={"on_hand": False}) for image in default_shop().images)
+NOTHING = {"asset_tag": "", "maker": "", "model": "", "form_factor": "", "cpu": "", "ram_gib": "",
+           "ram_slots_free": "", "storage_kind": "", "storage_gib": "", "boot_mode": "", "wireless": "",
+           "graphics": ""}  # fmt: skip
+UNITS: dict[str, dict[str, Any]] = {
+    "plain": {"screen": "14 inch", "battery_health_pct": "80"}, "tablet": {"form_factor": "tablet", "model": "X"},
+    "desktop": {"form_factor": "desktop", "model": "X", "wireless": "none"}, "b43": {"wireless": "14e4:4315"},
+    "disk": {"storage_kind": "HDD 500 GB"}, "module": {"ram_gib": "4", "ram_slots_free": ""},
+    "nothing": NOTHING, "swollen": {"notes": "battery swollen"}, "nameless": {"cpu": ""},
+    "long": {"asset_tag": "é" * 40}, "longer": {"asset_tag": "é" * 40 + "x"}, "convertible": {
+        "form_factor": "convertible", "model": "X", "notes": "keep\x07 it"},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def batch() -> Batch:
+    return batch_of(*UNITS.values())
+
+
+@pytest.fixture(scope="module")
+def records(batch: Batch) -> dict[str, Record]:
+    return dict(zip(UNITS, batch, strict=True))
+
+
+CHARGER = Item("Its charger", "updates and installs do not run on battery alone")
+STICK = Item("Stick debian-13")
+CABLE = "Network cable, or USB network adapter"
+AT_HAND = {
+    "plain": [STICK, CHARGER], "convertible": [STICK, CHARGER],
+    "tablet": [STICK, Item("USB hub with keyboard and mouse", "a tablet has few ports"), CHARGER],
+    "desktop": [STICK, Item(CABLE, "no Wi-Fi works yet")],
+    "b43": [STICK, Item("firmware-b43-installer", "for wireless, needs a network"),
+            Item(CABLE, "the packages to bring need a network"), CHARGER],
+    "disk": [STICK, Item("SATA SSD 240 GB", "1 of 9, kept for this unit"), CHARGER],
+    "module": [STICK, Item("4 GiB DDR4 SODIMM", "1 of 9, kept for this unit; check that a memory slot is free and that "
+                           "the board takes DDR4"), CHARGER],
+    "swollen": [], "nameless": [], "nothing": [],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", AT_HAND)
+def test_what_is_to_be_had_at_hand(records: dict[str, Record], name: str) -> None:
+    assert list(records[name].at_hand) == AT_HAND[name]
+
+
+def test_a_stick_that_does_not_lie_ready_is_made_first() -> None:
+    record = batch_of({}, shop=shop_with(*DRAWER, images=NOT_READY))[0]
+    assert record.at_hand[0] == Item("Stick debian-13", "not ready: make it first")
+    assert (record.headline, record.advice) == ("MAKE STICK debian-13, then GNOME", "firmware first")
+
+
+def test_what_is_checked_before_a_unit_leaves(records: dict[str, Record]) -> None:
+    tried = "Tried on the installed system: Wi-Fi, sound, a film in the browser"
+    lid = "Sleeps when the lid is closed and wakes; charges; keys for brightness and sound do their work"
+    assert records["plain"].checks == records["tablet"].checks == (*fixed.CHECKS, tried, lid)
+    assert records["desktop"].checks == (
+        *fixed.CHECKS, "Tried on the installed system: sound, a film in the browser"
+    )  # fmt: skip
+    assert records["swollen"].checks == (
+        "No install is advised: the unit takes no slot",
+        "Before the unit leaves the shop in any direction, its disk is dealt with by the shop's data-sanitisation rule",
+    )
+    assert records["nameless"].checks == ("Write in what you find out, correct the intake row, and score it again",)
+
+
+def test_the_fixed_words_of_a_sheet() -> None:
+    assert fixed.CHECKS == (
+        "Settings of the bench account copied to /etc/skel, for every new account; nothing private among them",
+        "Bench account, its home and its password removed; the root password is not the shop's",
+        "No Wi-Fi password, browser profile, shell history, mail or file of the bench left",
+        "Machine id and SSH host keys are made anew; host name says nothing of the shop or the giver",
+        "Package lists fresh, no update pending, no package half set up",
+        "First start asks the recipient for language, keyboard, time zone, name and password",
+    )
+    assert fixed.LIMITS == "limits {desktop} s, {browser} s, {memory} MiB"
+    assert {"stop": "stop work", "act": "act first", "note": "note"} == fixed.SEVERITIES
+    assert (fixed.ACROSS, fixed.CSV_HINT) == ("Devices on each image", "see the scored CSV")
+    assert {"set aside": "Before it leaves the bench", "hold": "Then", "other": "Hand-over checks"} == (
+        fixed.CHECKS_TITLE
+    )
+
+
+def test_names_and_codes(records: dict[str, Record], batch: Batch) -> None:
+    """A code holds 80 bytes at the most: a longer one is too fine for a cheap reader."""
+    assert (records["plain"].tag, records["plain"].title) == ("T-1", "Lenovo ThinkPad T460")
+    assert (records["nothing"].tag, records["nothing"].code) == ("row 7", "")
+    assert records["nothing"].title == "maker and model not known"
+    assert records["long"].code == "é" * 40 and records["longer"].code == ""
+    assert batch_of({"asset_tag": ""})[0].tag == "no tag"
+    assert records["convertible"].notes == "keep it"
+
+
+def test_what_a_unit_is_and_what_is_not_known_of_it(records: dict[str, Record]) -> None:
+    """256 GB are on the label of 238.4 GiB."""
+    form, cpu, *rest = records["plain"].facts
+    assert form == "laptop" and cpu.endswith("(Skylake, 2015, v3)") and "6300U" in cpu
+    assert rest == ["8 GiB memory, 1 slot free", "SATA SSD 256 GB", "UEFI 64-bit", "screen 14 inch", "battery 80 %"]
+    assert records["plain"].unknown == ()
+    assert records["nothing"].unknown == (
+        "processor", "memory", "kind of disk", "disk size", "firmware mode", "kind of box",
+    )  # fmt: skip
+    assert records["nameless"].unknown == ("processor",)
+
+
+def test_what_is_to_be_found_out_and_where(records: dict[str, Record]) -> None:
+    assert records["nameless"].find_out == (
+        "The processor: the sticker, the firmware's set-up page, or a capture",
+        "Processor not understood: Correct the processor's name, or capture the unit.",
+    )
+    assert records["plain"].find_out == records["swollen"].find_out == ()
+
+
+def test_parts_of_a_record_with_their_minutes(records: dict[str, Record]) -> None:
+    """The invented shop says 15 min for its SSD; the check is asked for where a fact is open."""
+    assert records["disk"].parts == (Fitting("SATA SSD 240 GB", "1 of 9, kept for this unit", "", 15),)
+    assert records["disk"].bring == () and records["b43"].bring == ("firmware-b43-installer",)
+    assert records["plain"].parts == ()
+
+
+def test_what_was_assumed_for_the_minutes_is_in_words(records: dict[str, Record]) -> None:
+    """Figures of `timing/assumed` and `timing/storage_rates`."""
+    link = f"link {default_shop().link_mbps:g} Mbit/s"
+    decompression, *rest = records["plain"].assumed
+    assert decompression.startswith("decompression ") and decompression.endswith(" MiB/s")
+    assert rest == ["disk access 0.14 ms", "disk read 430 MiB/s", link]
+    assert records["swollen"].assumed == records["nameless"].assumed == ()
+
+
+def test_a_unit_that_is_not_worked_on_has_no_minutes_stick_or_desktop(records: dict[str, Record]) -> None:
+    for name in ("swollen", "nameless"):
+        one = records[name]
+        assert (one.edition, one.image, one.phases, one.slow, one.shares, one.runner_up) == ("", "", (), "", (), "")
+        assert one.hands_on_min is one.elapsed_min is one.elapsed_low_min is one.elapsed_high_min is None
+    assert records["plain"].edition == "GNOME" and len(records["plain"].phases) == 14
+
+
+def test_a_record_in_lines(records: dict[str, Record]) -> None:
+    plain = records["plain"]
+    first, second, third, fourth = repr(plain).splitlines()
+    assert (first, second) == ("T-1  Lenovo ThinkPad T460", "  INSTALL GNOME")
+    assert third == (
+        f"  {plain.elapsed_min:.0f} min in the slot ({plain.elapsed_low_min:.0f} to {plain.elapsed_high_min:.0f}), "
+        f"{plain.hands_on_min:.0f} min hands-on"
+    )
+    assert fourth == f"  why: {plain.reasons[0].text}"
+    assert len(repr(records["swollen"]).splitlines()) == 3
+
+
+def test_units_of_a_batch_are_found_by_tag_or_place(batch: Batch) -> None:
+    assert batch[" t-2 "].tag == batch[1].tag == "T-2" and batch["row 7"].row == 6
+    for wrong, count in (("T-99", 0), ("T", 0)):
+        with pytest.raises(KeyError, match=f"'{wrong}' stands on {count} rows of this batch; give the row's number"):
+            batch[wrong]
+    with pytest.raises(IndexError, match="row 12 is not among the 12 units"):
+        batch[12]
+    with pytest.raises(IndexError):
+        batch[-1]
+    assert len(batch) == 12 and [one.row for one in batch] == list(range(12))
+
+
+def test_a_batch_is_counted_by_advice() -> None:
+    shop = shop_with(*DRAWER)
+    told = repr(batch_of({}, {"cpu": ""}, {}, {"storage_kind": "HDD 500 GB"}, shop=shop))
+    assert told == f"<Batch of 4 units at {shop.name}: 2 standard image, 1 fit a part first, 1 hold>"
+
+
+def test_parts_kept_for_a_unit() -> None:
+    one = SSD.model_copy(update={"count": 1})
+    disk = {"storage_kind": "HDD 500 GB"}
+    found = batch_of(disk, disk, {**disk, "notes": "battery swollen"}, shop=shop_with(one))
+    assert [found.kept_for(row) for row in range(3)] == [{"SATA SSD 240 GB": 1}, {}, {}]
+
+
+def test_how_a_row_was_read(batch: Batch) -> None:
+    """Unreadable is a row that tells nothing of what decides; partial is one that is held or has a cell left over."""
+    rows = batch_of({}, {"ram_slots_free": "plenty"}, {"ram_gib": ""}, NOTHING, {**NOTHING, "ram_gib": "8"},
+                    {**NOTHING, "storage_kind": "HDD"}).scored  # fmt: skip
+    assert rows["status"].tolist() == ["scored", "partial", "partial", "unreadable", "partial", "partial"]
+    assert rows["problem"].ne("").tolist() == [False, True, False, True, True, True]
+    assert rows["problem"][1].startswith("ram_slots_free: ")
+
+
+def test_some_units_keep_their_notes_and_problems() -> None:
+    whole = batch_of({}, {"ram_slots_free": "plenty", "boot_mode": "UEFI"}, {"wireless": "QCA6174A"})
+    some = whole.where(lambda frame: frame["asset_tag"].ne("T-1"))
+    assert some.scored["taken_as"].tolist() == whole.scored["taken_as"].tolist()[1:]
+    assert len(some) == 2 and some[0].taken == whole[1].taken and some[0].problem == whole[1].problem != ""
+    assert some.understood.problems["row"].tolist() == [1]
+    with pytest.raises(ValueError, match="The condition has 2 rows, the batch 3"):
+        whole.where(pd.Series([True, False]))
+
+
+@pytest.mark.parametrize(
+    ("name", "short"),
+    [
+        ("Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz", "Intel Core i5-6300U"),
+        ("Intel(R) Celeron(R) CPU N2830 @ 2.16 GHz", "Intel Celeron CPU N2830"),
+        ("AMD Ryzen 5 3500U with Radeon Vega Mobile Gfx", "AMD Ryzen 5 3500U"), ("Pentium(C) 4", "Pentium 4"),
+    ],
+)  # fmt: skip
+def test_a_processors_name_is_shortened(name: str, short: str) -> None:
+    assert compose._short_cpu(name) == short
+
+
+@pytest.mark.parametrize(
+    ("text", "begun", "ended"),
+    [("fit it", "Fit it", "fit it."), ("b43-x stays", "b43-x stays", "b43-x stays."), ("Well!", "Well!", "Well!"),
+     ("so …", "So …", "so …"), ("why?", "why?", "why?"), ("done.", "done.", "done."), ("", "", "")],
+)  # fmt: skip
+def test_a_sentence_is_begun_and_ended(text: str, begun: str, ended: str) -> None:
+    """A word with a sign in it may be a name, whose letters stay."""
+    assert (compose._sentence(text), compose._stopped(text)) == (begun, ended)
+
+
+def verdict(kind: str, support: str, severity: str = "limits", image: str = "one", **more: str) -> dict[str, str]:
+    return {"kind": kind, "device": f"pci:{kind}", "name": "", "support": support, "severity": severity,
+            "firmware_packages": "", "cure": "", "image": image, **more}  # fmt: skip
+
+
+def test_devices_stand_worst_first_with_what_mends_them() -> None:
+    rows = [
+        verdict("audio", "works"), verdict("other", "works"), verdict("other", "no driver"),
+        verdict("camera", "needs firmware", firmware_packages="a; b,c", cure="d"),
+        verdict("bluetooth", "needs firmware", cure="d"), verdict("graphics", "newer kernel", cure="k"),
+        verdict("wireless", "separate driver", cure="x-dkms"), verdict("storage", "needs firmware", "blocks"),
+        verdict("ethernet", "unknown", cure="y", name="Realtek Semiconductor Co., Ltd. RTL8111"),
+    ]  # fmt: skip
+    found = devices_of(rows)
+    assert [(one.kind, one.note) for one in found] == [
+        ("storage", ""), ("ethernet", ""), ("other", ""), ("wireless", "x-dkms"), ("graphics", "k"),
+        ("camera", "a, b, c"), ("bluetooth", "d"), ("audio", ""),
+    ]  # fmt: skip
+    assert [one.name for one in found][:3] == ["pci:storage", "Realtek RTL8111", "pci:other"]
+
+
+def test_devices_against_images() -> None:
+    """The image used first; what an image decides, then what works on none, then what works on all."""
+    rows = [
+        *(verdict("audio", "works", image=image) for image in ("one", "two", "old")),
+        *(verdict("other", "works", image=image) for image in ("one", "two", "old")),
+        verdict("camera", "no driver", image="one"), verdict("camera", "no driver", image="two"),
+        verdict("wireless", "newer kernel", image="one"), verdict("wireless", "works", image="two"),
+        *(verdict("wireless", "works", image=image, device="pci:w2", name="Second") for image in ("one", "two")),
+        verdict("storage", "no driver", "blocks", image="one"), verdict("storage", "works", image="two"),
+        verdict("other", "works", image="one", device="pci:o2"), verdict("other", "no driver", image="two",
+                                                                           device="pci:o2"),
+    ]  # fmt: skip
+    images, found = across(rows, "two", ["old"])
+    assert images == ("two", "one")
+    assert [(one.kind, one.name, one.supports) for one in found] == [
+        ("storage", "", ("works", "no driver")), ("other", "pci:o2", ("no driver", "works")),
+        ("wireless", "pci:wireless", ("works", "newer kernel")), ("camera", "", ("no driver", "no driver")),
+        ("audio", "", ("works", "works")), ("wireless", "Second", ("works", "works")),
+    ]  # fmt: skip
+
+
+class Devices(dict[str, np.ndarray]):
+    """Verdicts as `Cases.devices` gives them."""
+
+    row = np.array([0, 0, 0, 1, 1, 2, 2, 3])
+
+
+def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
+    """Storage, graphics, Wi-Fi and wired network must work before a unit leaves; the rest is a note."""
+    devices = Devices(
+        kind=["wireless", "ethernet", "audio", "graphics", "storage", "storage", "storage", "storage"],
+        support=["needs firmware", "no driver", "no driver", "separate driver", "newer kernel", "works", "works",
+                 "works"],
+        severity=["limits", "limits", "limits", "degrades", "blocks", "limits", "blocks", "limits"],
+        action=["", "", "", "Own words.", "", "Set AHCI.", "Set AHCI too.", "Set AHCI."],
+        quirk=["", "", "", "", "", "vmd", "vmd", "vmd"], reason=list("abcdefgh"), source=list("ABCDEFGH"),
+    )  # fmt: skip
+    devices = Devices({name: np.array(values, dtype=object) for name, values in devices.items()})
+    facts = SimpleNamespace(hidden_mode=np.zeros(4, bool), disk_seen=np.array([False, False, False, True]))
+    found = _device_flags(SimpleNamespace(devices=devices, facts=facts))  # type: ignore[arg-type]
+    columns = ["row", "code", "severity", "title", "reason", "source", "action"]
+    assert found[columns].to_numpy().tolist() == [
+        [0, "wireless-needs-firmware", "act", "Wireless: needs firmware", "a", "A",
+         "Put the package file on the stick before work starts."],
+        [0, "ethernet-no-driver", "act", "Ethernet: no driver", "b", "B", "Fit a part that has a driver, or do without."],
+        [0, "audio-no-driver", "note", "Audio: no driver", "c", "C", "Fit a part that has a driver, or do without."],
+        [1, "graphics-separate-driver", "note", "Graphics: separate driver", "d", "D", "Own words."],
+        [1, "storage-newer-kernel", "act", "Storage: newer kernel", "e", "E", "Take the stick with the newer kernel."],
+        [2, "disk-hidden", "note", "Storage controller may hide the disk", "f", "F", "Set AHCI."],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("notes", "freed"),
+    [
+        ("UEFI firmware written", True), ("full ROM flashed", True), ("Other BIOS installed last year", True),
+        ("firmware was replaced", True), ("the BIOS has already been flashed", True), ("custom firmware in place", True),
+        ("free rom fitted", True), ("firmware as shipped", False), ("new keyboard fitted", False),
+        ("firmware to be replaced", False), (None, False),
+    ],
+)  # fmt: skip
+def test_a_chromebook_whose_firmware_was_replaced_is_no_longer_write_protected(notes: str | None, freed: bool) -> None:
+    units = pd.DataFrame({"notes": pd.array([notes, notes], dtype="string")})
+    trapped = pd.DataFrame({"row": [0, 1], "code": ["write-protect", "glued"]})
+    assert _still_trapped(trapped, units)["code"].tolist() == (["glued"] if freed else ["write-protect", "glued"])
+
+
+def test_a_box_is_opened_by_the_trap_that_takes_longest() -> None:
+    """A screen glued over the way in takes longer than a glued body; a trap of another kind opens nothing."""
+    units = pd.DataFrame({"form_factor": pd.array(["laptop", None, "tablet"], dtype="string")})
+    trapped = pd.DataFrame({"row": [0, 0, 0, 2], "code": ["glued", "glued-screen", "glued", "write-protect"]})
+    assert _box(units, trapped).tolist() == ["glued-screen", "", "tablet"]
+    assert _box(units, trapped.iloc[:0]).tolist() == ["laptop", "", "tablet"]
