@@ -145,7 +145,7 @@ class Cases:
     def why_not_start(self, case: int, image: int) -> str:
         """Why an image does not start on a unit, '' where nothing that is known speaks against it."""
         level = self._levels[case]
-        return why_not_start(self.unit_rows[case], level, self.facts.shop.images[image])[0]
+        return why_not_start(self.unit_rows[case], level, self.facts.shop.images[image])
 
     @cached_property
     def _levels(self) -> np.ndarray:

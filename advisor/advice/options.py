@@ -407,12 +407,12 @@ def _best_editions(
 ) -> pd.DataFrame:
     """Each combination with the one edition that is best under it, its figures and its place."""
     ladder, judged = judge(facts, reading, table, rows, shelf)
-    weights = {"unusable": 1e8, "level": 1e7, "slow": 1e4, "roomy": 1e3, "unusual": 1e2, "rich": 1.0}
-    key = sum(weights[name] * judged[name] for name in weights)
-    best = np.asarray(key).argmin(axis=1)
+    keys = [name for name in KEY if name in judged]
     place = np.arange(len(table))
+    shape = (len(table), len(ladder.editions))
+    best = np.lexsort([np.broadcast_to(judged[name], shape) for name in reversed(keys)])[:, 0]
     names = np.array(ladder.editions, dtype=object)
-    columns = {name: judged[name][place, best] for name in (*weights, "disk_left_pct")}
+    columns = {name: np.broadcast_to(judged[name], shape)[place, best] for name in (*keys, "disk_left_pct")}
     for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
         columns[name] = getattr(ladder, name)[place, best]
     return table.assign(edition=names[best], **columns)

@@ -31,13 +31,6 @@ LEVELS = ("i686", "v1", "v2", "v3", "v4")
 LAST_I386_RELEASE = 12
 """Debian 13 release notes: i386 is no longer supported as a regular architecture."""
 
-GUIDE = "Debian Installation Guide, section 2.1.1 (table of architectures)"
-DEBIAN_CD = (
-    "package debian-cd, tools/boot/*/boot-x86: amd64 images carry the 32-bit EFI files too, i386 images only those; "
-    "no 32-bit shim is signed, so Secure Boot must be off"
-)
-
-
 _CARD = re.compile(r"radeon|geforce|quadro|firepro|\b(?:gtx?|rx|hd ?[5-8]\d{3}|r[579])\b ?\d*", re.IGNORECASE)
 
 
@@ -139,16 +132,20 @@ def fits(units: pd.DataFrame, draws: np.ndarray, rows: pd.DataFrame) -> np.ndarr
     return memory & disk & (draws[:, None] | ~wants_drawing(rows))
 
 
-def why_not_start(unit: Mapping[str, Any], level: str | None, image: Image) -> tuple[str, str]:
-    """Say why an image does not start on a unit, and the source; ('', '') where nothing speaks against it."""
+def why_not_start(unit: Mapping[str, Any], level: str | None, image: Image) -> str:
+    """Say why an image does not start on a unit, '' where nothing that is known speaks against it.
+
+    By Debian's installation guide, section 2.1.1 (table of architectures), and package debian-cd,
+    tools/boot/*/boot-x86: amd64 images carry the 32-bit EFI files too, i386 images only those.
+    """
     if image.architecture == "i386" and not levels_of(image):
-        return f"Debian {image.release} has no i386 installer and kernel", GUIDE
+        return f"Debian {image.release} has no i386 installer and kernel"
     if level is not None and level not in levels_of(image):
-        return f"the processor is {level}, not 64-bit; the image is {image.architecture}", GUIDE
+        return f"the processor is {level}, not 64-bit; the image is {image.architecture}"
     mode = unit.get("boot_mode")
     if mode is not None and mode not in image.boots:
-        return f"the unit boots in {mode}; the image boots in {', '.join(map(str, image.boots))}", DEBIAN_CD
-    return "", ""
+        return f"the unit boots in {mode}; the image boots in {', '.join(map(str, image.boots))}"
+    return ""
 
 
 def why_not_fit(unit: Mapping[str, Any], drawing: str | None, row: Mapping[str, Any], need_gib: float) -> str:

@@ -92,11 +92,11 @@ def test_the_fixed_words_of_a_sheet() -> None:
         "First start asks the recipient for language, keyboard, time zone, name and password",
     )
     assert fixed.LIMITS == "limits {desktop} s, {browser} s, {memory} MiB"
-    assert {"stop": "stop work", "act": "act first", "note": "note"} == fixed.SEVERITIES
+    severities = {"stop": "stop work", "act": "act first", "note": "note"}
+    assert severities == fixed.SEVERITIES
     assert (fixed.ACROSS, fixed.CSV_HINT) == ("Devices on each image", "see the scored CSV")
-    assert {"set aside": "Before it leaves the bench", "hold": "Then", "other": "Hand-over checks"} == (
-        fixed.CHECKS_TITLE
-    )
+    titles = {"set aside": "Before it leaves the bench", "hold": "Then", "other": "Hand-over checks"}
+    assert titles == fixed.CHECKS_TITLE
 
 
 def test_names_and_codes(records: dict[str, Record], batch: Batch) -> None:
@@ -293,11 +293,12 @@ def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
     facts = SimpleNamespace(hidden_mode=np.zeros(4, bool), disk_seen=np.array([False, False, False, True]))
     found = _device_flags(SimpleNamespace(devices=devices, facts=facts))  # type: ignore[arg-type]
     columns = ["row", "code", "severity", "title", "reason", "source", "action"]
+    part = "Fit a part that has a driver, or do without."
     assert found[columns].to_numpy().tolist() == [
         [0, "wireless-needs-firmware", "act", "Wireless: needs firmware", "a", "A",
          "Put the package file on the stick before work starts."],
-        [0, "ethernet-no-driver", "act", "Ethernet: no driver", "b", "B", "Fit a part that has a driver, or do without."],
-        [0, "audio-no-driver", "note", "Audio: no driver", "c", "C", "Fit a part that has a driver, or do without."],
+        [0, "ethernet-no-driver", "act", "Ethernet: no driver", "b", "B", part],
+        [0, "audio-no-driver", "note", "Audio: no driver", "c", "C", part],
         [1, "graphics-separate-driver", "note", "Graphics: separate driver", "d", "D", "Own words."],
         [1, "storage-newer-kernel", "act", "Storage: newer kernel", "e", "E", "Take the stick with the newer kernel."],
         [2, "disk-hidden", "note", "Storage controller may hide the disk", "f", "F", "Set AHCI."],
@@ -308,7 +309,8 @@ def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
     ("notes", "freed"),
     [
         ("UEFI firmware written", True), ("full ROM flashed", True), ("Other BIOS installed last year", True),
-        ("firmware was replaced", True), ("the BIOS has already been flashed", True), ("custom firmware in place", True),
+        ("firmware was replaced", True), ("the BIOS has already been flashed", True),
+        ("custom firmware in place", True),
         ("free rom fitted", True), ("firmware as shipped", False), ("new keyboard fitted", False),
         ("firmware to be replaced", False), (None, False),
     ],

@@ -8,8 +8,10 @@ import pytest
 from advisor import editions
 from advisor.advice import assess
 from advisor.editions import measured
+from advisor.editions.catalogue import lacking
 from advisor.errors import TableError
 from advisor.shop import Edition, Image, Shop, default_shop
+from advisor.tables import dicts
 from advisor.unit import Unit, frame
 
 FIGURES = ["packages", "download_mib", "installed_mib", "installed_files", "min_ram_gib", "rec_ram_gib", "min_disk_gib"]
@@ -69,6 +71,62 @@ def test_the_callers_copy_is_their_own(catalogue):
     taken = editions.catalogue()
     taken.loc[0, "packages"] = 1
     assert editions.catalogue().loc[0, "packages"] != 1
+
+
+def test_a_tree_of_debian_is_as_large_as_its_packages_are_many(catalogue):
+    """An xz package unpacks to three to four times its size, and a desktop's is 2 to 3 MiB on average: from memory."""
+    assert (catalogue["installed_mib"] / catalogue["download_mib"]).between(3, 4.2).all()
+    assert (catalogue["installed_mib"] / catalogue["packages"]).between(2, 3).all()
+
+
+def test_a_desktop_is_alike_on_both_architectures_and_in_both_releases(catalogue):
+    """The same task on i386 differs by a few packages and smaller code; a release changes it by a quarter at most."""
+    figures = ["packages", "download_mib", "installed_mib", "installed_files"]
+    of = {key: rows.set_index("edition")[figures].astype(float)
+          for key, rows in catalogue.groupby(["release", "architecture"])}  # fmt: skip
+    near = {
+        "packages": (0.98, 1),
+        "download_mib": (0.98, 1.02),
+        "installed_mib": (0.9, 1),
+        "installed_files": (1, 1.02),
+    }
+    for name, (low, high) in near.items():
+        assert (of["12", "i386"] / of["12", "amd64"])[name].between(low, high).all(), name
+        assert (of["13", "amd64"] / of["12", "amd64"])[name].between(0.8, 1.25).all(), name
+
+
+def test_a_figure_says_on_what_release_and_how_often_it_was_measured(catalogue):
+    """Counted anew in the table of sessions: those that nothing held back, of the release itself or else of 13."""
+    measured_in = {"session_mib": "pss_mib", "desktop_read_mib": "read_mib", "desktop_reads": "reads",
+                   "browser_mib": "pss_mib", "browser_cpu_s": "processor_s"}  # fmt: skip
+    hindered = ("memory_limit_mib", "quota_pct", "disk")
+    free = [row for row in dicts("comfort/sessions") if row["ok"] == "yes" and not any(row[one] for one in hindered)]
+    for row in catalogue.itertuples():
+        for name, figure in measured_in.items():
+            stage = "browser" if name.startswith("browser") else "idle"
+            own = [one for one in free if one["edition"] == row.edition and one["release"] == row.release]
+            there = any(one["stage"] == stage and one[figure] for one in own)
+            release = row.release if there else "13"
+            runs = sum(one["release"] == release and one["edition"] == row.edition and one["stage"] == "idle"
+                       for one in free)  # fmt: skip
+            assert getattr(row, f"{name}_source") == (
+                f"measured on Debian {release}, {runs} runs (comfort/sessions)"
+                + ("; the browser's part pooled over all editions" if stage == "browser" else "")
+                + ("" if there else f"; taken for Debian {row.release}")
+                + ("" if row.architecture == "amd64" else "; of amd64, taken as it stands")
+            )
+
+
+def test_what_the_catalogue_lacks_is_told_with_what_it_has():
+    own = "A release or edition of your own goes into <user data folder>/tables/editions/catalogue.csv."
+    assert lacking(Image(name="own", release="11", kernel="own")) == (
+        "the catalogue has no editions of release 11 for amd64.",
+        f"It has: 12 for amd64, 12 for i386, 13 for amd64. {own}",
+    )
+    assert lacking(Image(name="odd", release="13", kernel="debian-13", editions=("Sugar", "Xfce", "Budgie"))) == (
+        "the catalogue has no Sugar and no Budgie of release 13 for amd64.",
+        f"It has: Cinnamon, GNOME, KDE Plasma, LXDE, LXQt, MATE, Xfce. {own}",
+    )
 
 
 def test_an_image_that_the_catalogue_cannot_judge_is_an_error_that_says_what_there_is():
@@ -133,6 +191,26 @@ def test_reads_of_a_run_that_does_not_tell_how_far_it_read_ahead_count_as_from_s
     assert measured.unhindered(sessions(plain | untold, plain | {"read_mib": "500"}))["desktop_read_mib"].iat[0] == 500
     edge = [plain | {"read_mib": reads, "read_ahead_kib": ahead} for reads, ahead in (("500", "128"), ("900", "129"))]
     assert measured.unhindered(sessions(*edge))["desktop_read_mib"].iat[0] == 500
+
+
+def test_runs_and_those_whose_reads_count():
+    plain = {"processor_s": "4", "pss_mib": "300"}
+    near, far = plain | {"read_mib": "500"}, plain | {"read_mib": "900", "read_ahead_kib": "8192"}
+    alone = near | {"edition": "LXQt", "stage": "browser"}
+    found = measured.unhindered(sessions(near, near, far, plain, near | {"stage": "browser"}, alone))
+    assert found.loc[[("13", "LXQt"), ("13", "Xfce")], ["runs", "read_runs"]].to_numpy().tolist() == [[0, 0], [4, 2]]
+
+
+def test_the_browser_costs_the_same_on_every_edition():
+    """The middle of what it adds, 900, 1000 and 1300 MiB, and of its own figures."""
+    rows = pd.DataFrame({
+        "session_mib": [300.0, 400.0, 500.0], "browser_mib": [1200.0, 1400.0, 1800.0],
+        "browser_cpu_s": [4.0, 6.0, 5.0], "browser_read_mib": [200.0, 180.0, 300.0], "browser_reads": [9.0, 7.0, 8.0],
+    })  # fmt: skip
+    found = measured.pooled_browser(rows)
+    assert found["browser_mib"].tolist() == [1300, 1400, 1500] and rows["browser_mib"].tolist() == [1200, 1400, 1800]
+    for name, middle in (("browser_cpu_s", 5), ("browser_read_mib", 200), ("browser_reads", 8)):
+        assert found[name].tolist() == [middle] * 3
 
 
 def test_the_browsers_work_is_each_editions_own():

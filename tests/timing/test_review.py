@@ -1,4 +1,4 @@
-"""The timing model looked at: curves, swings and held-out rows by hand, from models that are simple enough to reckon."""
+"""The timing model looked at: curves, swings and held-out rows by hand, from models that are simple to reckon."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_a_swing_is_from_where_a_tenth_lie_below_to_where_a_tenth_lie_above(monk
     monkeypatch.setattr(review, "scaled_minutes", minutes)
     monkeypatch.setattr(review, "serving_model", lambda: SimpleNamespace(log=SimpleNamespace(level=math.log(2))))
     timing: Any = SimpleNamespace(
-        conditions=pd.DataFrame(dict.fromkeys(parts, [1.0, 1.0])), hands_high_min=pd.Series([9.0, 30.0, 12.0]),
+        conditions=pd.DataFrame(1.0, index=range(2), columns=list(parts)), hands_high_min=pd.Series([9.0, 30.0, 12.0]),
         hands_low_min=pd.Series([5.0, 20.0, 6.0]),
     )  # fmt: skip
     found = review.swings(timing).set_index("assumption")["minutes"].to_dict()

@@ -1,7 +1,7 @@
 """Steps, screens and operators row by row: what each way of working takes away or brings, added up by hand.
 
 Seconds of operators are those of the sources that `timing/operators` names. Which step is done when, and how far units
-differ in it, is common practice, no source; figures 'from memory' stand here once more, so that a slip of the pen shows.
+differ in it, is common practice, no source; figures 'from memory' stand here once more, so that a slip shows.
 """
 
 from __future__ import annotations
@@ -127,12 +127,13 @@ DIFFERS = {
     **dict.fromkeys(SETTINGS, (0.5, 2)), "Look through the copy: nothing private in it": (0.5, 2),
     "See that no profile, history, mail or file of the bench is left": (0.5, 2),
 }  # fmt: skip
-"""Title to how many times as long it takes on a tenth of the units at the least and at the most; others take as long."""
+"""Title to how many times as long it takes on a tenth of the units at the least and the most; others take as long."""
 
 WAITS = {
     "Switch on, hold the key of the start menu, choose the stick": 12, "Refresh the package lists": 30,
     "Pull the stick when told, let it restart": 12, "Install the firmware package and start again": 12, "Restart": 12,
-    "Refresh again, until nothing is left": 30, "Start it as the recipient would": 12, "Close the lid, open it again": 5,
+    "Refresh again, until nothing is left": 30, "Start it as the recipient would": 12,
+    "Close the lid, open it again": 5,
 }  # fmt: skip
 """Seconds stood by at the most."""
 
