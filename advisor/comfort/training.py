@@ -111,7 +111,7 @@ class StartTime(RegressorMixin, BaseEstimator):
             return least_squares(
                 remainder, [begin[name] for name in COEFFICIENTS], loss="soft_l1", f_scale=0.2,
                 bounds=([_LEAST[name] for name in COEFFICIENTS], [_MOST[name] for name in COEFFICIENTS]),
-                x_scale=[max(_START[name], 0.1) for name in COEFFICIENTS],
+                x_scale=[_START[name] for name in COEFFICIENTS],
             )  # fmt: skip
 
         # Where want of memory begins is a kink, which a search from one side may not see.
@@ -213,7 +213,7 @@ def at_bound(stage: Stage) -> list[dict[str, str | float]]:
         for name in COEFFICIENTS
         for side, bounds in (("least", _LEAST), ("most", _MOST))
         # The search keeps a little inside its bounds, and the file keeps six figures.
-        if abs(getattr(stage, name) - bounds[name]) < 1e-3 * max(_START[name], 0.1)
+        if abs(getattr(stage, name) - bounds[name]) < 1e-3 * _START[name]
     ]
 
 

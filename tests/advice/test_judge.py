@@ -158,23 +158,20 @@ def test_which_stick_is_taken(given: dict[str, Any], may: list[bool], first: int
     assert ranked(**given) == (may, first)
 
 
-def options_of(**unit: Any) -> pd.DataFrame:
-    """Options of a unit that is not comfortable as it stands, since four GiB are little and no slot is free."""
-    return batch_of({"ram_gib": "4", "ram_slots_free": "0", **unit}).cases.options.frame
+SPINS = {"storage_kind": "HDD", "storage_gib": "500"}
+FULL = {"ram_gib": "4", "ram_slots_free": "0"}
+PARTS = [
+    ({**FULL, "storage_gib": "59 GiB"}, True, False), ({**FULL, "storage_gib": "60 GiB"}, False, False),
+    ({**FULL, "storage_gib": "480 GiB", "storage_health_pct": "19"}, True, False),
+    ({**FULL, "storage_kind": "NVMe", "storage_gib": "59 GiB"}, True, False),
+    ({**FULL, "storage_kind": "eMMC", "storage_gib": "32 GiB"}, False, False),
+    ({**SPINS, "ram_gib": "7"}, True, True), ({**SPINS, "ram_gib": "8"}, True, False),
+    ({**SPINS, "ram_gib": "12"}, True, False),
+]  # fmt: skip
+"""A unit that is not comfortable as it stands; whether another disk, and whether a module is thought of."""
 
 
-@pytest.mark.parametrize(
-    ("unit", "tried"),
-    [({"storage_gib": "59 GiB"}, True), ({"storage_gib": "60 GiB"}, False),
-     ({"storage_gib": "480 GiB", "storage_health_pct": "19"}, True),
-     ({"storage_kind": "NVMe", "storage_gib": "59 GiB"}, True), ({"storage_kind": "HDD", "storage_gib": "900"}, True),
-     ({"storage_kind": "eMMC", "storage_gib": "32 GiB"}, False)],
-)  # fmt: skip
-def test_another_disk_is_thought_of_where_it_spins_is_worn_or_is_small(unit: dict[str, Any], tried: bool) -> None:
-    assert options_of(**unit)["ssd"].ge(0).any() == tried
-
-
-@pytest.mark.parametrize(("gib", "tried"), [("7", True), ("8", False), ("12", False)])
-def test_a_module_is_thought_of_below_eight_gib(gib: str, tried: bool) -> None:
-    found = options_of(ram_gib=gib, ram_slots_free="1", storage_kind="HDD", storage_gib="500")
-    assert found["module"].ge(0).any() == tried
+def test_a_disk_is_thought_of_where_it_spins_is_worn_or_small_and_a_module_below_eight_gib() -> None:
+    frame = batch_of(*(unit for unit, _, _ in PARTS)).cases.options.frame
+    tried = frame.groupby("row")[["ssd", "module"]].max().ge(0)
+    assert tried.to_numpy().tolist() == [[disk, module] for _, disk, module in PARTS]

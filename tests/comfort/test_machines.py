@@ -65,6 +65,14 @@ def test_a_processors_speed_is_turned_into_decompression() -> None:
     assert cautious["decompress_mib_s"] == pytest.approx(0.8 * 36.7 * math.exp(-Z80 * spread))
 
 
+@pytest.mark.parametrize("low", [None, 0.9])
+def test_a_processor_is_no_quicker_at_its_slowest_than_it_is_typically(low: float | None) -> None:
+    processors = pd.DataFrame({"cpu_speed": [0.8], "cpu_speed_low": pd.array([low], "Float64"),
+                               "cpu_cores": pd.array([2], "Int64")})  # fmt: skip
+    _, cautious = machines(frame([Unit()]), processors, 0.8, physics())
+    assert cautious.decompress_mib_s[0, 0] == pytest.approx(0.8 * 36.7 * math.exp(-Z80 * 0.24))
+
+
 def test_cores_are_the_captures_else_the_tables_else_one() -> None:
     assert [read(**given)[0]["cores"] for given in ({"cpu_cores": 4}, {}, {"cores": None})] == [4, 2, 1]
 
@@ -72,6 +80,8 @@ def test_cores_are_the_captures_else_the_tables_else_one() -> None:
 def test_memory_is_what_kernel_and_firmware_leave() -> None:
     """64 bytes of struct page for each 4 KiB; 180 MiB of the kernel and 96 MiB of firmware are from memory."""
     assert read(ram_gib=4)[0]["usable_mib"] == pytest.approx(4096 * (1 - 0.0156) - 180 - 96)
+    assert read(ram_gib=0.25)[0]["usable_mib"] == 1
+    assert physics().fuller(0.8) == pytest.approx(math.exp(0.15 * Z80))
 
 
 @pytest.mark.parametrize(

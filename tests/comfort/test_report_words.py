@@ -84,6 +84,37 @@ def test_a_coefficient_is_at_its_bound_within_a_thousandth(wait: float, named: b
     assert bool(training.at_bound(stage)) is named
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "side"),
+    [
+        # A thousandth of where the search begins: 1 for a wait, 0.2 for the share that waits for an access.
+        ("access", 0.00019, "least"), ("access", 0.00021, ""), ("access", 2.99981, "most"), ("access", 2.9997, ""),
+        ("work", 0.0009, "least"), ("work", 4.9991, "most"), ("transfer", 1.0011, "least"), ("transfer", 1.0013, ""),
+        ("transfer", 4.999, "most"), ("refault", 0.0009, "least"), ("refault", 59.9991, "most"),
+        ("start", 0.0009, "least"), ("start", 1.9991, "most"), ("overlap", 1.0012, "least"), ("overlap", 3.9988, "most"),
+    ],
+)  # fmt: skip
+def test_how_far_each_coefficient_may_go(name: str, value: float, side: str) -> None:
+    """No figure is below nothing, a byte comes over no faster than the disk reads, and needs never more than add up."""
+    inside = {"wait_s": 1.0, "work": 1.0, "transfer": 2.0, "access": 0.5, "refault": 5.0, "start": 1.0, "overlap": 2.0}
+    found = training.at_bound(Stage(**{**inside, name: value}))
+    assert [(one["coefficient"], one["side"]) for one in found] == ([(name, side)] if side else [])
+
+
+@pytest.mark.parametrize(("killed", "middle"), [([True] * 3, 1.5), ([False] * 3, 0.5)])
+def test_where_all_or_none_were_killed_the_curve_stands_at_the_edge(killed: list[bool], middle: float) -> None:
+    found = training.fit_kill(np.array([0.5, 1.5, 1.0]), np.array(killed))
+    assert (found.middle, found.slope) == (pytest.approx(middle), 4.0)
+
+
+def test_a_start_is_scored_by_the_middle_of_its_errors() -> None:
+    """Off by 10, 25 and 100 %; what was given up is not known."""
+    one = training.StartTime()
+    one.predict = lambda X: np.array([11.0, 15.0, 40.0, 99.0])  # type: ignore[method-assign]
+    y = pd.DataFrame({"seconds": [10.0, 20.0, 20.0, np.nan], "limit_s": 100.0})
+    assert one.score(pd.DataFrame(index=range(4)), y) == pytest.approx(-0.25)
+
+
 BOUNDS = [{"stage": "desktop", "coefficient": "wait_s", "side": "least", "bound": 0.0}]
 EDGE = "at the edge of what the fit allows: desktop, seconds that no machine shortens (wait_s) at the least, 0"
 

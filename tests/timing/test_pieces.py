@@ -1,0 +1,183 @@
+"""Pieces of the physics and the limits of learning, by hand; limits are common practice, no source, unless said."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from advisor.comfort import training
+from advisor.errors import InputError
+from advisor.timing import log, physics, pooling
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
+from advisor.timing.conformal import calibrate
+from advisor.timing.fitting import groups_of, refuse_few
+from advisor.timing.logpart import LogPart
+from advisor.timing.model import TimingModel
+from advisor.timing.physics import Physics, phase_terms
+
+ROW: dict[str, float] = {
+    "decompress_mib_s": 50, "cores": 2, "disk_read_mib_s": 100, "disk_access_ms": 10, "link_mbps": 50,
+    "image_bytes": 1000 * MIB, "installed_bytes": 3000 * MIB, "installed_files": 1e5, "extra_packages": 76,
+    "extra_bytes": 40 * MIB, "update_packages": 48, "update_bytes": 200 * MIB, "xz": 0.25, "memory_mib": 4096,
+    "plain_modules": 1,
+}  # fmt: skip
+
+
+def test_works_and_rates_of_an_install() -> None:
+    """A fifth of memory may wait unwritten: vm.dirty_ratio, Documentation/admin-guide/sysctl/vm.rst."""
+    found = {name: float(values[0]) for name, values in physics.derive(pd.DataFrame([ROW])).items()}
+    assert found == pytest.approx({
+        "one": 1, "cpu": 0.02, "cpus": 0.01, "read": 0.01, "access": 0.01, "link": 8 * 2**20 / 50e6, "image": 1000,
+        "installed": 3000, "xz": 750, "quick": 2250, "spill": 3000 - 0.2 * 4096, "plain": 1, "left": 0, "files": 100,
+        "extra": 40, "extra_n": 76, "update": 200, "update_n": 48,
+    })  # fmt: skip
+    little = physics.derive(pd.DataFrame([ROW | {"installed_bytes": 800 * MIB}]))
+    assert little["spill"][0] == 0
+
+
+def simple() -> Physics:
+    coefficients = {phase: np.zeros(len(phase_terms(phase))) for phase in MEASURED_PHASES}
+    coefficients["format"][:] = (2, 3, 4)  # of a decompression, an access, a MiB read
+    coefficients["copy"][2] = 0.1  # times installed MiB over decompression
+    coefficients["boot"][-1] = 0.5  # of what the copy left unwritten
+    coefficients["sync"][-1] = 7
+    return Physics(coefficients, dict.fromkeys(MEASURED_PHASES, 1.0) | {"format": 2.0, "updates": 4.0})
+
+
+def test_a_phase_is_its_needs_overlapped_and_the_boot_writes_what_the_copy_left() -> None:
+    """0.04 s of work beside 0.07 s of disk; the copy works 6 s and would write for 30 s."""
+    model, rows = simple(), pd.DataFrame([ROW])
+    found = model.predict(rows).iloc[0]
+    assert found["format"] == pytest.approx(math.hypot(0.04, 0.07))
+    assert found[["copy", "boot", "sync", "refresh"]].tolist() == pytest.approx([6, 0.5 * (30 - 6), 7, 0])
+    assert model.predict(rows, 20.0).iloc[0][["copy", "boot"]].tolist() == pytest.approx([20, 5])
+    assert model.predict(rows, 40.0).iloc[0][["copy", "boot"]].tolist() == pytest.approx([40, 0])
+
+
+def test_what_stands_at_the_edge_of_a_fit_and_what_does_not_in_words() -> None:
+    model = simple()
+    told = model.at_bound()
+    assert "updates: overlap at 4" in told and not any(one.startswith("format") for one in told)
+    assert "sync, disk: installed MiB / disk rate at 0" in told and "refresh, link: lists / link at 0" in told
+    assert not any("left over" in one for one in told)
+    model.coefficients["boot"][-1] = 1.0
+    assert "boot, disk: writing that the copy left over at 1" in model.at_bound()
+    table = model.table()
+    assert table[table["phase"].eq("format")].to_numpy().tolist() == [
+        ["format", 2.0, "format", "processor", "once / decompression", 2.0],
+        ["format", 2.0, "format", "disk", "once x access", 3.0],
+        ["format", 2.0, "format", "disk", "once / disk rate", 4.0],
+    ]
+    assert len(table) == 6
+
+
+def test_errors_count_relative_to_a_phase_that_is_not_next_to_nothing() -> None:
+    """A fiftieth of the whole is added."""
+    phases = pd.DataFrame({"copy": [90.0, 0.0], "boot": [10.0, 50.0]})
+    assert physics.weights_of(phases, "copy").tolist() == pytest.approx([1 / 92, 1])
+
+
+@pytest.mark.parametrize(
+    ("errors", "overlap"), [((10, 9.5, 9.6), 1), ((10, 9.4, 9.6), 2), ((10, 9.4, 9.3), 4), ((10, 11, 12), 1)]
+)
+def test_needs_add_up_unless_another_way_is_better_by_a_twentieth(
+    errors: tuple[float, ...], overlap: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = dict(zip((1.0, 2.0, 4.0), errors, strict=True))
+    monkeypatch.setattr(physics, "_forward", lambda matrix, theta, stages, p: (np.full(len(matrix), found[p]), None))
+    problem: Any = SimpleNamespace(
+        terms=phase_terms("format"), rows=4, matrix=np.zeros((4, 3)), seconds=np.zeros(4), weights=np.ones(4),
+        fit=lambda p, rest: np.zeros(3),
+    )  # fmt: skip
+    assert physics._choose_overlap(problem, [np.array([0, 1]), np.array([2, 3])]) == overlap
+    problem.terms = phase_terms("format")[1:]  # the disk alone has nothing to overlap with
+    assert physics._choose_overlap(problem, []) == 1
+
+
+def test_how_few_are_too_few() -> None:
+    """Rehearsals: six; sessions: twelve; a group's own width: thirty rows, below which its 80 % quantile is coarse."""
+    refuse_few(range(6))  # type: ignore[arg-type]
+    with pytest.raises(InputError) as told:
+        refuse_few(range(5))  # type: ignore[arg-type]
+    assert told.value.message == "5 rehearsals are too few to fit a timing model on; it takes 6."
+    y = pd.DataFrame({"seconds": [1.0] * 11 + [np.nan], "limit_s": 9.0})
+    with pytest.raises(InputError, match="11 measured sessions are too few to fit on; 12 are needed"):
+        training.StartTime().fit(pd.DataFrame(index=range(12)), y)
+    groups = ["a"] * 30 + ["b"] * 29
+    assert list(calibrate(np.ones(59), groups).groups) == ["a"]
+    assert (log.MIN_ROWS, log.BLOCKS, log.WIDTH_ROWS) == (20, 6, 20_000)
+    assert (pooling.PRIOR_RATE, pooling.LARGEST_RATIO) == (1, 20)
+
+
+def test_where_there_is_one_group_fifths_are_left_out() -> None:
+    found = groups_of(pd.Series(["emmc"] * 10))
+    assert sorted(found.tolist()) == [f"fifth {at}" for at in range(5) for _ in range(2)]
+    assert groups_of(pd.Series(["a", "b"])).tolist() == ["a", "b"]
+
+
+def seen() -> TimingModel:
+    """A model of two rehearsals; the second machine is twice as quick and has a tree twice as large."""
+    rows = [{"name": "first", **ROW}, {"name": "", **{name: 2 * value for name, value in ROW.items()}}]
+    return TimingModel(Physics(), seen=pd.DataFrame(rows)[["name", *CONDITIONS, *EXTRAS]])
+
+
+WITHIN = {name: 1.5 * value for name, value in ROW.items()}
+
+
+@pytest.mark.parametrize(
+    ("change", "note"),
+    [
+        ({}, ""), ({"cores": 4 * 1.049}, ""), ({"cores": 4 * 1.051}, "cores more than 4"),
+        ({"cores": 2 / 1.049}, ""), ({"cores": 2 / 1.051}, "cores less than 2"),
+        ({"link_mbps": 500, "installed_bytes": 9000 * MIB},
+         "link more than 100 Mbit/s, installed system more than 5.86 GiB"),
+        ({"disk_access_ms": 1, "extra_packages": 20}, "disk access less than 10 ms, base set less than 76 packages"),
+    ],
+)  # fmt: skip
+def test_more_than_a_twentieth_past_what_was_measured_is_beyond(change: dict[str, float], note: str) -> None:
+    notes, nearest = seen().beyond(pd.DataFrame([WITHIN | change]))
+    assert notes[0] == (f"beyond what was measured: {note}" if note else "") and bool(nearest[0]) == bool(note)
+
+
+def test_the_nearest_rehearsal_is_named_with_its_machine() -> None:
+    quick = {name: 2 * value for name, value in ROW.items()} | {"cores": 8}
+    _, nearest = seen().beyond(pd.DataFrame([ROW | {"cores": 1}, quick]))
+    assert nearest.tolist() == [
+        "first: 50 MiB/s x 2 cores, disk 100 MiB/s and 10 ms, link 50 Mbit/s",
+        "a measured install: 100 MiB/s x 4 cores, disk 200 MiB/s and 20 ms, link 100 Mbit/s",
+    ]
+    notes, _ = TimingModel(Physics()).beyond(pd.DataFrame([ROW]))
+    assert notes[0] == "beyond what was measured: no rehearsal yet"
+
+
+KEPT: dict[str, Any] = {"rows": 7, "invented": True, "hands_factor": 1.5, "level": 0.25,
+                        "widths": {"overall": None, "groups": {"nvme": 2.0}, "rows": 5}}  # fmt: skip
+
+
+def test_what_an_older_file_lacks_is_as_if_nothing_was_learnt_of_it() -> None:
+    part = LogPart.from_json(KEPT)
+    assert (part.rows, part.invented, part.hands_factor, part.level) == (7, True, 1.5, 0.25)
+    assert (part.widths.overall, part.widths.groups, part.widths.rows) == (math.inf, {"nvme": 2.0}, 5)
+    assert (part.effects, part.technicians, part.paces, part.hands_sd) == ({}, {}, {}, 0)
+    assert (part.first, part.last, part.effective_rows, part.half_life_days) == ("", "", 7, 0)
+    assert LogPart.from_json(part.to_json()) == part
+    assert part.to_json()["widths"] == KEPT["widths"]
+
+
+@pytest.mark.parametrize(
+    ("levels", "factors", "told"),
+    [([0.2, 0.8], [1.0], "as many levels as factors"), ([0.8, 0.8], [1, 2], "does not rise"),
+     ([0.2, 0.8], [2, 1], "does not rise"), ([0.2, 0.8], [1, 1], "")],
+)  # fmt: skip
+def test_a_curve_of_half_widths_rises(levels: list[float], factors: list[float], told: str) -> None:
+    content = KEPT | {"curve": {"levels": levels, "factors": factors}}
+    if told:
+        with pytest.raises(ValueError, match=told):
+            LogPart.from_json(content)
+    else:
+        assert LogPart.from_json(content).curve.factors == (1, 1)
