@@ -14,7 +14,7 @@ import pandas as pd
 from advisor.advice.options import KEY, PART_COLUMNS, SLOW, Options
 from advisor.errors import AdvisorError
 
-_GAIN = {0: 40.0, 1: 20.0, 2: 0.0, 3: 0.0}
+_GAIN = {0: 40.0, 1: 20.0, 2: 0.0}
 """Worth of a level of comfort when parts are shared."""
 
 

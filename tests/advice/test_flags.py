@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from advisor.advice import Batch
-from advisor.advice.flags import RULES, _long_slot
+from advisor.advice.flags import RULES, Rule, _long_slot
 from advisor.shop import default_shop
 from tests.advice.conftest import DRAWER, batch_of, shop_with
 
@@ -194,3 +194,29 @@ def test_some_units_of_a_batch_read_as_they_do_in_the_whole(batch: Batch) -> Non
     some = batch.frame["advice"].ne("standard image") | batch.frame["taken_as"].ne("")
     part = batch.where(some.to_numpy()).frame.reset_index(drop=True)
     pd.testing.assert_frame_equal(part, batch.frame[some.to_numpy()].reset_index(drop=True))
+
+
+VMD = "drivers/pci/controller/vmd.c; otherwise common practice, no source"
+SOURCES = {
+    "disk-hidden": f"linux 6.12 Documentation/admin-guide and {VMD}", "controller-mode": f"linux 6.12 {VMD}",
+    "32-bit-only": "Debian 13 release notes, 'i386 is no longer supported as a regular architecture'",
+    "uefi-32-bit": "Debian Installation Guide, 'UEFI support'", "slow": "comfort model against the shop's thresholds",
+    "secure-boot-module":
+        "Debian package shim-signed and dkms, README.Debian: modules built on the unit need an enrolled key",
+    "bring-network": "packages firmware-b43-installer and broadcom-sta-dkms: they fetch, or build with what they fetch",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.code)
+def test_each_rule_names_its_source(rule: Rule) -> None:
+    assert rule.source == SOURCES.get(rule.code, "common practice, no source")
+
+
+def test_a_processor_of_another_architecture_is_passed_on() -> None:
+    said = flags_of(batch_of({"cpu": "Apple M1"}), 0).loc["other-architecture"].iloc[-1]
+    assert said[["severity", "title", "action", "source"]].tolist() == [
+        "stop", "Processor of another architecture",
+        "None of the images starts on it; pass it to somebody who has one that does.",
+        "Debian Installation Guide, section 2.1.1 (table of architectures)",
+    ]  # fmt: skip
+    assert "is not an x86 processor" in said["reason"]

@@ -5,9 +5,12 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from advisor.advice.share import usage
+from advisor.advice.options import KEY, Options
+from advisor.advice.parts import Shelf
+from advisor.advice.share import _assign, usage
 from advisor.shop import Part
 from tests.advice.conftest import DDR4, SSD, batch_of, shop_with
 
@@ -96,3 +99,58 @@ def test_no_other_way_of_handing_the_parts_out_saves_more(counts: tuple[int, int
     chosen = batch.shares.choice[batch.shares.choice >= 0]
     assert (usage(options, chosen).sum(axis=0) <= count).all()
     assert int((frame["level"].to_numpy()[chosen] <= 1).sum()) == best
+
+
+Step = tuple[dict[str, float], dict[str, float] | None]
+"""A unit's option with the part, and the one without it; None where it is not usable without."""
+
+
+def who_gets(one: Step, other: Step) -> int:
+    """Which of two units is given the drawer's only part."""
+    rows = []
+    for row, (fitted, plain) in enumerate((one, other)):
+        rows.append({"row": row, "ssd": 0, "n_parts": 1, **fitted})
+        rows.append({"row": row, "ssd": -1, **({"unusable": 1} if plain is None else plain)})
+    fill = dict.fromkeys((*KEY, "row", "ssd", "modules", "minutes"), 0) | {"module": -1, "adapter": -1}
+    frame = pd.DataFrame(rows).reindex(columns=list(fill)).fillna(fill)
+    options = Options(frame, Shelf((ssds(1),), np.array([1])), 2)
+    given = _assign(options, np.array([0, 1]), lambda at: frame["minutes"].to_numpy(dtype=float)[at])
+    (gets,) = np.flatnonzero((given >= 0) & (frame["ssd"].to_numpy()[given] >= 0))
+    return int(gets)
+
+
+COMFORTABLE, SLOW, VERY_SLOW = ({"level": level} for level in range(3))
+LIFTED: Step = (COMFORTABLE, SLOW)
+"""Twenty: a level, between slow and comfortable."""
+
+
+def bands(more: float) -> Step:
+    """A unit that stays slow and gains so many bands of waiting, tenths of them by a richer desktop."""
+    tenths = round(10 * more)
+    return ({**SLOW, "rich": 20}, {**SLOW, "slow": tenths // 10, "rich": 20 + tenths % 10})
+
+
+@pytest.mark.parametrize(
+    ("step", "worth"),
+    [
+        (LIFTED, 20), (({**SLOW, "dead": 0}, {**SLOW, "dead": 1}), 100),
+        (({**SLOW, "roomy": 0}, {**SLOW, "roomy": 1}), 2),
+        (({**SLOW, "unusual": 0}, {**SLOW, "unusual": 1}), 3), (({**SLOW, "rich": 0}, {**SLOW, "rich": 9}), 0.9),
+        (({**SLOW, "slow": 4}, {**SLOW, "slow": 9}), 5),
+    ],
+)  # fmt: skip
+def test_what_a_part_gains_is_weighed_in_bands_of_waiting(step: Step, worth: float) -> None:
+    """A dead device 100, a level 20, the usual desktop 3, memory to spare 2, a place among the desktops a tenth."""
+    assert who_gets(step, bands(worth - 0.1)) == 0
+    assert who_gets(step, bands(worth + 0.1)) == 1
+
+
+def test_a_unit_saved_goes_before_any_gain_and_minutes_break_a_tie() -> None:
+    assert who_gets(bands(99), (SLOW, VERY_SLOW)) == 1 and who_gets((SLOW, None), bands(99)) == 0
+    # Saved both; from nothing to slow is worth 20, from very slow as well, and half a band tips it.
+    assert who_gets((SLOW, {**VERY_SLOW, "rich": 5}), (SLOW, None)) == 0
+    assert who_gets((SLOW, VERY_SLOW), ({**SLOW, "rich": -5}, None)) == 1
+    quick, long = (({**COMFORTABLE, "minutes": minutes}, {**SLOW, "minutes": 20}) for minutes in (25, 30))
+    assert (who_gets(quick, long), who_gets(long, quick)) == (0, 1)
+    several = ({**COMFORTABLE, "n_parts": 2}, SLOW)
+    assert (who_gets(several, LIFTED), who_gets(LIFTED, several)) == (1, 0)

@@ -12,12 +12,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from advisor.advice import Batch
 from advisor.advice.cases import Brought, FittedPart, _packages, seconds_words, shortfall
 from advisor.advice.options import level_of
 from advisor.advice.readings import TITLES, WHERE, missing
 from advisor.advice.words import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
 from advisor.shop import Part, Thresholds, default_shop
 from advisor.unit import Unit, frame
+from tests.advice.conftest import batch_of
 
 LIMITS = Thresholds(desktop_s=30, browser_s=10, memory_left_pct=25, certainty=0.8, disk_left_pct=20)
 FITS: dict[str, Any] = {"desktop_high_s": 30.0, "browser_high_s": 10.0, "left_mib": 1024.0, "killed": 0.19,
@@ -156,3 +158,51 @@ def test_where_every_image_starts_in_every_mode_none_is_asked_for() -> None:
         processors=pd.DataFrame({"cpu_speed": pd.array([1.0], "Float64"), "cpu_level": pd.array(["v3"], "string")}),
     )  # fmt: skip
     assert images and not missing(facts)["boot_mode"][0]
+
+
+HDD = {"storage_kind": "HDD 500 GB"}
+WHY: list[tuple[dict[str, Any], str, str]] = [
+    ({"ram_gib": ""}, "READ THE MEMORY", "the memory decides and is not known; at worst: "),
+    ({"cpu": "", "ram_gib": ""}, "READ THE PROCESSOR and THE MEMORY",
+     "the processor and the memory decide and are not known: the row names no processor; at worst: "),
+    ({**HDD, "wireless": "14e4:4315"}, "FIT SATA SSD 240 GB, bring firmware-b43-installer, then GNOME", ""),
+    ({**HDD, "wireless": "10ec:b852", "image": "debian-12"},
+     "FIT SATA SSD 240 GB, then GNOME from stick debian-13", "spinning disk: desktop usable after "),
+    ({"storage_kind": "none", "storage_gib": ""}, "FIT SATA SSD 240 GB, then GNOME",
+     "no disk is fitted; GNOME: desktop"),
+    ({"storage_health_pct": "19"}, "FIT SATA SSD 240 GB, then GNOME", "the disk is worn (19 % left); GNOME: desktop"),
+    ({"ram_gib": "4"}, "FIT 4 GiB DDR4 SODIMM, then GNOME", "4 GiB of memory is little for GNOME; GNOME: desktop"),
+    ({"wireless": "14c3:7902"}, "FIT USB Wi-Fi adapter, then GNOME", ""),
+    ({"image": "debian-12", "wireless": "10ec:b852"}, "USE STICK debian-13, install GNOME",
+     "GNOME: desktop after about "),
+]  # fmt: skip
+"""A unit, the first thing to do, and how the reason begins."""
+
+
+@pytest.fixture(scope="module")
+def decided() -> Batch:
+    return batch_of(*(unit for unit, _, _ in WHY))
+
+
+@pytest.mark.parametrize("at", range(len(WHY)), ids=[first for _, first, _ in WHY])
+def test_the_first_thing_to_do_and_how_its_reason_begins(decided: Batch, at: int) -> None:
+    row = decided.scored.iloc[at]
+    assert row["do_first"] == WHY[at][1] and row["reasons"].startswith(WHY[at][2])
+
+
+def test_what_of_it_is_said_further(decided: Batch) -> None:
+    reasons = decided.scored["reasons"]
+    assert all("; at best: GNOME from debian-13" in reasons[row] for row in (0, 1))
+    assert "an adapter spares a newer kernel; GNOME: desktop after about " in reasons[7]
+    assert all(" s, browser " in one and " MiB of memory left" in one for one in reasons[2:])
+
+
+def test_a_part_is_told_with_what_it_changes_and_what_came_second(decided: Batch) -> None:
+    """On a spinning disk everything is very slow, so that the lightest desktop would be taken."""
+    record = decided[3]
+    assert record.best_fix == "fit SATA SSD 240 GB (2 of 9, kept for this unit): LXDE, very slow becomes GNOME"
+    assert (record.runner_up, record.lost) == ("LXDE from debian-13", "it would be slower")
+    assert decided[0].best_fix == decided[1].best_fix == FIND_OUT and decided[8].best_fix == NOTHING_TO_FIX
+    assert decided[4].best_fix == (
+        "fit SATA SSD 240 GB (3 of 9, kept for this unit): not usable becomes GNOME; check that there is a SATA bay"
+    )

@@ -91,7 +91,8 @@ def test_a_coefficient_is_at_its_bound_within_a_thousandth(wait: float, named: b
         ("access", 0.00019, "least"), ("access", 0.00021, ""), ("access", 2.99981, "most"), ("access", 2.9997, ""),
         ("work", 0.0009, "least"), ("work", 4.9991, "most"), ("transfer", 1.0011, "least"), ("transfer", 1.0013, ""),
         ("transfer", 4.999, "most"), ("refault", 0.0009, "least"), ("refault", 59.9991, "most"),
-        ("start", 0.0009, "least"), ("start", 1.9991, "most"), ("overlap", 1.0012, "least"), ("overlap", 3.9988, "most"),
+        ("start", 0.0009, "least"), ("start", 1.9991, "most"), ("overlap", 1.0012, "least"),
+        ("overlap", 3.9988, "most"),
     ],
 )  # fmt: skip
 def test_how_far_each_coefficient_may_go(name: str, value: float, side: str) -> None:
