@@ -27,7 +27,7 @@ BUS_MODULES = frozenset({"ssb", "bcma", "virtio_pci"})
 _PCI_CLASSES = {
     "0280": Kind.WIRELESS, "0d11": Kind.BLUETOOTH, "0d20": Kind.WIRELESS, "0d21": Kind.WIRELESS,
     "0200": Kind.ETHERNET, "0805": Kind.CARD_READER,
-    "0c80": Kind.OTHER, "01": Kind.STORAGE, "03": Kind.GRAPHICS, "04": Kind.AUDIO, "0400": Kind.OTHER,
+    "01": Kind.STORAGE, "03": Kind.GRAPHICS, "04": Kind.AUDIO, "0400": Kind.OTHER,
     "0480": Kind.OTHER,
 }  # fmt: skip
 

@@ -168,8 +168,9 @@ def _by_number(text: str, kind: Kind) -> Matched | None:
     vendor = (match[1] or "").strip()
     if vendor:
         pairs = sorted(_vendors().get(vendor.lower(), ()))
-        pairs = pairs or [(bus, number) for bus in ("pci", "usb") for number in sorted(makers(vendor, kind))]
-        listed = [pair for pair in pairs if ids.load(pair[0]).index(pair[1], device) is not None]
+        pairs += [(bus, number) for bus in ("pci", "usb") for number in sorted(makers(vendor, kind))
+                  if number in ids.load(bus).vendors]  # fmt: skip
+        listed = [pair for pair in dict.fromkeys(pairs) if ids.load(pair[0]).index(pair[1], device) is not None]
         of_kind = [pair for pair in listed if ids.load(pair[0]).kind(pair[1], device) is kind]
         pairs = of_kind or listed or [pair for pair in pairs if pair[0] == "pci"][:1]
         entries = tuple(Entry(bus, number, device, None, ids.load(bus).name(number, device)) for bus, number in pairs)
@@ -177,7 +178,8 @@ def _by_number(text: str, kind: Kind) -> Matched | None:
     entries = tuple(entry for entry in index(kind).entries if entry.bus == "pci" and entry.device == device)
     if not entries:
         return None
-    return replace(_told(text, entries), taken=f"{text!r} says no maker; taken as {_some(entries, names=True)}")
+    told = _told(text, entries)
+    return replace(told, taken=f"{text!r} says no maker; taken as {_some(told.entries, names=True)}")
 
 
 @cache

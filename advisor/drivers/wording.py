@@ -59,7 +59,7 @@ NOISE = _set(
     wireless wi fi wifi wlan lan ac ax abgn bgn agn abg bg be ac1 graphics gfx graphic gpu vga video chip chipset
     integrated onboard discrete dedicated series family pci express pcie mini minipcie half height m2 ngff usb usb2 dual
     single band dualband ethernet gigabit gbe ge fast connection technology technologies semiconductor communications
-    semi electronics internal builtin built in module combo edition mac oem
+    semi electronics internal builtin built in module combo edition mac oem minipci
     bluetooth bt wimax revision version v1 v2 hp dell lenovo thinkpad acer asus toshiba fujitsu sony advanced ultimate n
     11n 11ax 11b 11g nic base tx compatible device devices unit accelerator subsystem primary link"""
 )
@@ -189,7 +189,7 @@ def pieces(name: str) -> tuple[frozenset[str], tuple[frozenset[str], ...]]:
         Each of the names in brackets, or of the whole where there are none. A number that stands alone behind a stroke
         takes the words of the name before it: 8690M is an HD 8690M.
     """
-    match = re.search(r"\[([^\[\]]+)\](?!.*\[)", name.removeprefix("[AMD/ATI]"))
+    match = re.search(r"\[([^\[\]]+)\](?!.*\[)", name)
     inside, outside = (match[1], name[: match.start()] + " " + name[match.end() :]) if match else (name, "")
     inside = re.sub(r"(?i)\bpro/", "pro ", _ASIDE.sub(" ", inside.lower()))
     found: list[frozenset[str]] = []
