@@ -17,7 +17,7 @@ _PROCESSOR_WORD = re.compile(
 )
 _CLOCK = re.compile(r"\s*(?:cpu\b|processor\b)?\s*@?\s*\d[.,]?\d*\s*[gm]hz", re.I)
 _OWN_PLACE = re.compile(r"(?:[/,;|(\n]|\s-)\s*$")
-_SIZE = re.compile(r"\d+(?:[.,]\d+)?\s?(?:gb|gib|gig|g|tb|mb|mib|mhz|ghz|w|rpm|mm|cm|in)", re.I)
+_SIZE = re.compile(r"\d+(?:[.,]\d+)?(?:\s?(?:gb|gib|gig|tb|mb|mib|mhz|ghz|rpm|mm|cm)|g|w|in)\b", re.I)
 
 
 @cache
@@ -42,7 +42,7 @@ def locate_bare(text: str) -> tuple[tuple[int, int], ...]:
     for match in _TOKEN.finditer(text[:400]):
         token = match[0]
         if not _known(token):
-            numbered |= any(c.isdigit() for c in token) and not _SIZE.fullmatch(token)
+            numbered |= any(c.isdigit() for c in token) and not _SIZE.match(text, match.start())
             continue
         start, end = match.span()
         before = text[:start]

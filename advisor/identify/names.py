@@ -77,7 +77,7 @@ _FOREIGN = re.compile(
 
 # A number must not run on into more letters, nor be a size, a clock or a screen.
 _END = r"(?![\w+])"
-_NOT = r"(?!\d+(?:[.,]\d+)?\s*(?:gb|gib|gig|tb|mb|mib|mhz|ghz|rpm|w|x\s?\d)\b|\d{1,3}\s*g\b)"
+_NOT = r"(?!\d+(?:[.,]\d+)?\s*(?:gb|gib|gig|tb|mb|mib|mhz|ghz|rpm|w|x\s?\d+)\b|\d{1,3}\s*g\b)"
 
 
 def _rule(key: str, pattern: str) -> tuple[str, re.Pattern[str]]:
