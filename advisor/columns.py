@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -66,6 +67,17 @@ def present(words: np.ndarray) -> np.ndarray:
     return np.asarray(pd.notna(words), dtype=bool)
 
 
+def typed(rows: Sequence[Sequence[object]], dtypes: Mapping[str, str]) -> pd.DataFrame:
+    """Put rows of values into a frame whose columns have these dtypes, however few the rows."""
+    columns = zip(*rows, strict=True) if rows else [()] * len(dtypes)
+    return pd.DataFrame({
+        name: np.array(values, dtype=dtype) if dtype == "int64" else pd.array(values, dtype=dtype)
+        for (name, dtype), values in zip(dtypes.items(), columns, strict=True)
+    })  # fmt: skip
+
+
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Take a frame as a list of rows, each a dictionary by column."""
-    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
+    names = [str(name) for name in frame.columns]
+    columns = [frame[name].tolist() for name in frame.columns]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -261,6 +261,8 @@ def assess(
 
 def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Number the distinct machines, in the order of the rows, and give each one's first row."""
+    if len(units) == 1:
+        return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
     said = (
         problems["column"].astype("string") + problems["value"].astype("string") + problems["problem"].astype("string")
     )
@@ -385,12 +387,13 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
 
 
 def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray) -> pd.DataFrame:
-    notes = understood.notes
+    notes, words = understood.notes, devices.by_spec["taken_as"]
+    some = np.flatnonzero(words[devices.spec] != "") if len(words) else np.zeros(0, dtype=int)
+    if not len(notes) and not len(some):
+        return pd.DataFrame({"row": np.zeros(0, dtype="int64"), "text": np.zeros(0, dtype=object)})
     value = notes["value"].astype("string").fillna("").str.split(" | ", n=1, regex=False).str[0]
     text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
     cells = pd.DataFrame({"row": notes["row"].astype("int64") - 1, "text": text.astype("string")})
-    words = devices.by_spec["taken_as"]
-    some = np.flatnonzero(words[devices.spec] != "") if len(words) else np.zeros(0, dtype=int)
     named = pd.DataFrame({"case": devices.row[some], "text": words[devices.spec[some]]}).drop_duplicates()
     names = pd.DataFrame({"row": np.arange(len(case)), "case": case}).merge(named, on="case")[["row", "text"]]
     return pd.concat([cells, names], ignore_index=True).sort_values("row", kind="stable", ignore_index=True)

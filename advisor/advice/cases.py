@@ -13,7 +13,7 @@ import pandas as pd
 from advisor.advice import parts
 from advisor.advice.decide import Lucky
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
-from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, sticks
+from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import records, texts
 from advisor.comfort import LONGEST_SAID_S
@@ -66,8 +66,9 @@ class Cases:
     @cached_property
     def unit_rows(self) -> list[dict[str, Any]]:
         """The units' fields as dictionaries, None for unknown."""
-        units = self.facts.units.astype(object)
-        return records(units.where(units.notna(), None))
+        units = self.facts.units
+        columns = [units[name].to_numpy(dtype=object, na_value=None).tolist() for name in units]
+        return [dict(zip(map(str, units), row, strict=True)) for row in zip(*columns, strict=True)]
 
     @cached_property
     def effect(self) -> np.ndarray:
@@ -132,9 +133,7 @@ class Cases:
     @cached_property
     def named(self) -> np.ndarray:
         """Position of the image that the row names, -1 where it names none of the shop's."""
-        names = {image.name.casefold(): at for at, image in enumerate(self.facts.shop.images)}
-        asked = self.facts.units["image"].str.strip().str.casefold().map(names)
-        return asked.to_numpy(dtype="float64", na_value=-1).astype(int)
+        return asked_for(self.facts.units, self.facts.shop)
 
     @cached_property
     def wanted(self) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from advisor.advice import parts
 from advisor.advice.facts import Facts
 from advisor.advice.parts import Shelf
 from advisor.advice.readings import Reading
-from advisor.columns import numbers
+from advisor.columns import numbers, texts
 from advisor.shop import Image, Shop, Thresholds
 from advisor.unit import StorageKind
 
@@ -153,8 +153,19 @@ def rich_rank(shop: Shop) -> tuple[dict[str, int], dict[str, int]]:
 
 def offered(image: Image, shop: Shop) -> pd.DataFrame:
     """Catalogue rows of the editions that an image installs and the shop lists."""
+    return _among(image, tuple(map(str, shop.richness)))
+
+
+@cache
+def _among(image: Image, names: tuple[str, ...]) -> pd.DataFrame:
     rows = editions.rows_of(image)
-    return rows[rows["edition"].isin([str(name) for name in shop.richness])].reset_index(drop=True)
+    return rows[rows["edition"].isin(names)].reset_index(drop=True)
+
+
+def asked_for(units: pd.DataFrame, shop: Shop) -> np.ndarray:
+    """Position of the image that each row names, -1 where it names none of the shop's; int, shape (n_units,)."""
+    names = {image.name.casefold(): at for at, image in enumerate(shop.images)}
+    return np.array([names.get((said or "").strip().casefold(), -1) for said in texts(units["image"])], dtype=int)
 
 
 def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
@@ -171,9 +182,7 @@ def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
     """
     shop, rows = facts.shop, reading.rows
     may = editions.starts(reading.units, reading.processors, shop.images, reading.open_boot)
-    names = {image.name.casefold(): at for at, image in enumerate(shop.images)}
-    asked = reading.units["image"].str.strip().str.casefold().map(names).to_numpy(dtype="float64", na_value=-1)
-    asked = asked.astype(int)
+    asked = asked_for(reading.units, shop)
     named = (asked >= 0) & may[np.arange(len(rows)), asked]
     trouble = facts.trouble
     weight = trouble.dead[rows] * 100 + trouble.bring[rows]
@@ -183,7 +192,7 @@ def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
     ready = np.array([image.on_hand for image in shop.images]) | is_named
     has_ready = (may & ready).any(axis=1)
     may &= ready | ~has_ready[:, None]
-    default = np.arange(len(shop.images)) == names[shop.default_image.casefold()]
+    default = np.array([image.name.casefold() == shop.default_image.casefold() for image in shop.images])
     place = np.where(is_named, -2, np.where(default, -1, np.arange(len(shop.images))))
     cost = trouble.dead[rows] * 1e6 + trouble.bring[rows] * 1e4 + trouble.cost[rows]
     key = np.where(may, cost + place * 1e-3, np.inf)
@@ -294,23 +303,23 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         some = table.iloc[where].reset_index(drop=True)
         pieces.append(_best_editions(facts, reading, some, rows, shelf))
     if pieces:
-        out = pd.concat(pieces, ignore_index=True)
+        out = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     else:
-        out = table.iloc[:0].assign(edition=pd.Series(dtype="object"), **dict.fromkeys(_OF_EDITION, 0.0))
-    at, image = out["at"].to_numpy(dtype=int), out["image"].to_numpy(dtype=int)
+        names = (*table.columns, "edition", *_OF_EDITION)
+        out = {str(name): np.zeros(0, dtype=object if name == "edition" else int) for name in names}
+    at, image = out["at"], out["image"]
     rows = reading.rows[at]
-    adapter = out["adapter"].to_numpy() >= 0
+    adapter = out["adapter"] >= 0
     counts = np.append(shelf.count, 0)
     gib = np.append([part.gib for part in shelf.parts], 0.0)
     fit_min, remembered = parts.fit_minutes(shelf, out, facts.box[rows])
-    buy = np.zeros(len(out), dtype=int)
+    buy = np.zeros(len(at), dtype=int)
     for name in PART_COLUMNS:
-        position = out[name].to_numpy(dtype=int)
-        asked = out["modules"].to_numpy() if name == "module" else 1
+        position = out[name]
+        asked = out["modules"] if name == "module" else 1
         buy += (position >= 0) & (counts[position] < asked)
-    module, ssd = out["module"].to_numpy(dtype=int), out["ssd"].to_numpy(dtype=int)
-    several = out["modules"].to_numpy(dtype=int)
-    return out.assign(
+    module, ssd, several = out["module"], out["ssd"], out["modules"]
+    made = dict(
         row=rows,
         dead=facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
         kernel=facts.trouble.kernel[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]),
@@ -325,6 +334,7 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         fit_min=np.round(fit_min, 1),
         fit_remembered=remembered,
     )
+    return pd.DataFrame(out | made)
 
 
 def fitted(reading: Reading, table: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
@@ -404,7 +414,7 @@ def judge(
 
 def _best_editions(
     facts: Facts, reading: Reading, table: pd.DataFrame, rows: pd.DataFrame, shelf: Shelf
-) -> pd.DataFrame:
+) -> dict[str, np.ndarray]:
     """Each combination with the one edition that is best under it, its figures and its place."""
     ladder, judged = judge(facts, reading, table, rows, shelf)
     keys = [name for name in KEY if name in judged]
@@ -412,7 +422,8 @@ def _best_editions(
     shape = (len(table), len(ladder.editions))
     best = np.lexsort([np.broadcast_to(judged[name], shape) for name in reversed(keys)])[:, 0]
     names = np.array(ladder.editions, dtype=object)
-    columns = {name: np.broadcast_to(judged[name], shape)[place, best] for name in (*keys, "disk_left_pct")}
+    columns = {str(name): table[name].to_numpy() for name in table} | {"edition": names[best]}
+    columns |= {name: np.broadcast_to(judged[name], shape)[place, best] for name in (*keys, "disk_left_pct")}
     for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
         columns[name] = getattr(ladder, name)[place, best]
-    return table.assign(edition=names[best], **columns)
+    return columns

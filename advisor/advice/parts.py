@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
@@ -61,7 +62,7 @@ def shelf(shop: Shop) -> Shelf:
     return Shelf(parts, np.array([part.count for part in parts], dtype=int))
 
 
-def fit_minutes(shelf: Shelf, table: pd.DataFrame, box: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Minutes to fit the parts of each combination, and those of them from memory [min]; the box is opened once.
 
     Where a shop names its own minutes for a part, they hold for opening a usual box too; what a model's own trap adds
@@ -70,10 +71,10 @@ def fit_minutes(shelf: Shelf, table: pd.DataFrame, box: np.ndarray) -> tuple[np.
     reckoned = np.array([operations.part_min(part.kind, part.fits) for part in shelf.parts] + [(0.0, 0.0)])
     own = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])
     outside = np.array([operations.part_name(p.kind, p.fits) in operations.OUTSIDE for p in shelf.parts] + [True])
-    minutes, opened, plain = np.zeros((len(table), 2)), np.zeros(len(table), dtype=bool), np.zeros(len(table), bool)
+    minutes, opened, plain = np.zeros((len(box), 2)), np.zeros(len(box), dtype=bool), np.zeros(len(box), bool)
     for name in ("module", "ssd", "adapter"):
-        at = table[name].to_numpy(dtype=int)
-        times = table["modules"].to_numpy(dtype=int) if name == "module" else (at >= 0).astype(int)
+        at = fitted[name]
+        times = fitted["modules"] if name == "module" else (at >= 0).astype(int)
         named = ~np.isnan(own[at])
         minutes += (
             np.where(named[:, None], np.column_stack([np.nan_to_num(own[at]), np.zeros(len(at))]), reckoned[at])
@@ -198,12 +199,9 @@ def with_ssd(units: pd.DataFrame, fitted: np.ndarray, gib: np.ndarray, nvme: np.
     """Unit rows with an SSD in the disk's place where `fitted`."""
     if not fitted.any():
         return units
-    after = units.copy()
-    kind = np.where(nvme, str(StorageKind.NVME), str(StorageKind.SATA_SSD))
-    mode = np.where(nvme, str(StorageMode.NVME), str(StorageMode.AHCI))
-    after.loc[fitted, "storage_kind"] = kind[fitted]
-    after.loc[fitted, "storage_gib"] = gib[fitted]
-    after.loc[fitted, "storage_health_pct"] = 100.0
-    after.loc[fitted, "storage_mode"] = mode[fitted]
-    after.loc[fitted, ["disk_read_mib_s", "disk_access_ms"]] = pd.NA
-    return after
+    new = {
+        "storage_kind": np.where(nvme, str(StorageKind.NVME), str(StorageKind.SATA_SSD)).astype(object),
+        "storage_gib": gib, "storage_health_pct": 100.0, "disk_read_mib_s": pd.NA, "disk_access_ms": pd.NA,
+        "storage_mode": np.where(nvme, str(StorageMode.NVME), str(StorageMode.AHCI)).astype(object),
+    }  # fmt: skip
+    return units.assign(**{name: units[name].mask(fitted, values) for name, values in new.items()})

@@ -7,6 +7,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from advisor.benchlog.store import BenchLog, now
@@ -194,6 +195,12 @@ def _facts(unit: Unit) -> str:
 
 def _queued(row: sqlite3.Row) -> Queued:
     unread, wrong, kept, spoken = (json.loads(row[name]) for name in ("unread", "wrong", "kept", "spoken_for"))
-    unit = Unit.model_validate(json.loads(row["facts"]))
     printed = row["printed_at"] is not None
-    return Queued(unit, row["origin"], unread, wrong, kept, spoken, printed, row["job_id"], row["id"])
+    return Queued(
+        _unit(row["facts"]), row["origin"], unread, wrong, kept, spoken, printed, row["job_id"], row["id"]
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=4096)
+def _unit(facts: str) -> Unit:
+    return Unit.model_validate(json.loads(facts))

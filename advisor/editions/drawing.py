@@ -137,5 +137,8 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         answer[fresh], origin[fresh] = words[fresh], name
     late = (answer == "") & (np.nan_to_num(least_year(processors), nan=0) >= SURE_DRAWING_YEAR)
     answer[late], origin[late] = "hardware", FROM_YEAR
-    out = pd.DataFrame({"drawing": answer, "drawing_from": origin}).astype("string")
-    return out.mask(out == "").set_index(units.index)
+    made = {"drawing": answer, "drawing_from": origin}
+    return pd.DataFrame(
+        {name: pd.array(np.where(words == "", None, words), dtype="string") for name, words in made.items()},
+        index=units.index,
+    )

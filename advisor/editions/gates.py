@@ -108,7 +108,7 @@ def disk_gib(units: pd.DataFrame) -> np.ndarray:
 
 def wants_drawing(rows: pd.DataFrame) -> np.ndarray:
     """Tell which editions need a graphics chip that draws; bool, shape (n_editions,)."""
-    return rows["drawing"].ne("any").fillna(True).to_numpy(dtype=bool)
+    return np.asarray(texts(rows["drawing"]) != "any", dtype=bool)
 
 
 def fits(units: pd.DataFrame, draws: np.ndarray, rows: pd.DataFrame) -> np.ndarray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pandas as pd
 
 from advisor import tables
@@ -50,6 +52,7 @@ def pooled_browser(figures: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
+@cache
 def anchor_mib_s() -> float:
     """Decompression [MiB/s] of a processor of speed 1, from the table comfort/physics, which says where it is from."""
     frame = tables.load("comfort/physics").frame

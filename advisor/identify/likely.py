@@ -93,6 +93,8 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
         rows = open_[rule.field].copy()
         if rule.model is not None:
             rows &= machines.having(rule.model)
+        if not rows.any():
+            continue
         if rule.processor is not None:
             rows &= cores.having(rule.processor)
         if rule.unless is not None:
@@ -114,9 +116,9 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
     fill("ram_type", ~soldered & ~pd.isna(usual), usual, because)
     made = {}
     for field in LIKELY_FIELDS:
-        made[field] = pd.Series(values[field], index=units.index, dtype="string")
-        made[f"{field}_why"] = pd.Series(why[field], index=units.index, dtype="string")
-    return pd.DataFrame(made)
+        made[field] = pd.array(values[field], dtype="string")
+        made[f"{field}_why"] = pd.array(why[field], dtype="string")
+    return pd.DataFrame(made, index=units.index)
 
 
 def _labels(size: np.ndarray) -> np.ndarray:
@@ -128,8 +130,9 @@ def _labels(size: np.ndarray) -> np.ndarray:
 
 def _boot_modes(found: pd.DataFrame) -> list[tuple[str, str, str]]:
     """Codes of the traps that settle what the firmware starts, with the mode and the reason."""
-    some = found[found["boot_mode"].ne("")].drop_duplicates("code")
-    return [
-        (str(row.code), str(row.boot_mode), f"{str(row.reason).partition(': ')[2]} ({row.source})")
-        for row in some.itertuples()
-    ]
+    said = zip(*(found[name] for name in ("code", "boot_mode", "reason", "source")), strict=True)
+    firsts: dict[str, tuple[str, str, str]] = {}
+    for code, mode, reason, source in said:
+        if mode:
+            firsts.setdefault(code, (code, mode, f"{reason.partition(': ')[2]} ({source})"))
+    return list(firsts.values())

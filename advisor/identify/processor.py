@@ -51,21 +51,19 @@ def processors(units: pd.DataFrame) -> pd.DataFrame:
     advisor.errors.TableError
         When a table of processors is damaged.
     """
-    facts = pd.DataFrame(index=units.index)
-    for name in _FACTS:
-        facts[name] = units.get(name, pd.NA)
-    combined = np.zeros(len(facts), dtype="int64")
+    combined = np.zeros(len(units), dtype="int64")
     columns = []
     for name in _FACTS:
-        codes, distinct = pd.factorize(facts[name])
+        codes, distinct = pd.factorize(units[name]) if name in units else (np.full(len(units), -1), ())
         columns.append((np.asarray(codes), [*distinct, None]))
-        combined, _ = pd.factorize(combined * (len(distinct) + 1) + codes)
+        if len(distinct):
+            combined, _ = pd.factorize(combined * (len(distinct) + 1) + codes)
     _, first = np.unique(combined, return_index=True)
     answers = [_one(*(distinct[codes[row]] for codes, distinct in columns)) for row in first]
     made = {}
     for column, dtype in COLUMNS.items():
-        values = pd.Series([getattr(answer, column.removeprefix("cpu_")) for answer in answers], dtype=dtype)
-        made[column] = values.array.take(combined)
+        values = pd.array([getattr(answer, column.removeprefix("cpu_")) for answer in answers], dtype=dtype)
+        made[column] = values.take(combined)
     return pd.DataFrame(made, index=units.index)
 
 

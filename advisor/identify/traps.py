@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from advisor.columns import numbers
+from advisor.columns import numbers, typed
 from advisor.tables import dicts
 
 TRAP_COLUMNS: dict[str, str] = {
@@ -67,9 +67,8 @@ class Machines(NamedTuple):
     @classmethod
     def of(cls, *columns: pd.Series[str], between: str = " ", lower: bool = True) -> Machines:
         """Join columns, unknown ones left out."""
-        joined = columns[0].astype("string").fillna("")
-        for column in columns[1:]:
-            joined = joined.str.cat(column.astype("string").fillna(""), sep=between)
+        words = [column.to_numpy(dtype=object, na_value="") for column in columns]
+        joined = np.array([between.join(map(str, row)) for row in zip(*words, strict=True)], dtype=object)
         codes, texts = pd.factorize(joined)
         return cls(np.asarray(codes), [" ".join(str(text).lower().split()) if lower else str(text) for text in texts])
 
@@ -147,6 +146,8 @@ def _of_pairs(machines: Machines, cores: Machines, year: np.ndarray) -> pd.DataF
     found: list[tuple[object, ...]] = []
     for trap in _traps():
         hit = machines.having(*trap.machine)
+        if not hit.any():
+            continue
         if trap.processor is not None:
             hit = hit & cores.having(trap.processor)
         if trap.unless is not None:
@@ -155,7 +156,9 @@ def _of_pairs(machines: Machines, cores: Machines, year: np.ndarray) -> pd.DataF
         hit &= (year >= first) | np.isnan(first)
         hit &= ~(year > last)
         found += [_record(trap, int(row), machines, cores) for row in np.flatnonzero(hit)]
-    frame = pd.DataFrame(found, columns=list(TRAP_COLUMNS)).astype(TRAP_COLUMNS)
+    frame = typed(found, TRAP_COLUMNS)
+    if not found:
+        return frame
     rank = frame["severity"].map(_RANK).to_numpy(dtype=int)
     order = np.lexsort((np.arange(len(frame)), rank, frame["row"].to_numpy()))
     return frame.iloc[order].drop_duplicates(["row", "code"])

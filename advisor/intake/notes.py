@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from advisor.columns import texts
+from advisor.columns import texts, typed
 from advisor.tables import damaged, dicts
 
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source", "rules_out")
@@ -276,8 +276,10 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
         hit = np.array([bool(found) for found in each] + [False])
         for row in np.flatnonzero(hit[codes]):
             records += [(int(row), *record) for record in each[codes[row]]]
-    frame = _contradicted(pd.DataFrame(records, columns=list(CONDITION_COLUMNS)), units)
-    frame = frame.astype({"row": "int64"} | dict.fromkeys(CONDITION_COLUMNS[1:], "string"))
+    frame = typed(records, dict.fromkeys(CONDITION_COLUMNS, "string") | {"row": "int64"})
+    if not records:
+        return frame
+    frame = _contradicted(frame, units)
     rank = frame["severity"].map({name: number for number, name in enumerate(SEVERITIES)})
     order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
     return frame.iloc[order].drop_duplicates(["row", "code"]).reset_index(drop=True)

@@ -83,15 +83,15 @@ def _typed(raw: pd.DataFrame) -> Understood:
     other = {name: dtype for name, dtype in pandas_dtypes().items() if units[name].dtype != dtype}
     units = units.astype(other) if other else units
     extra = raw[[name for name in raw.columns if name not in UNIT_COLUMNS]].reset_index(drop=True)
-    filled = units.notna().sum()
+    filled = units.notna().to_numpy().sum(axis=0)
     names = list(UNIT_COLUMNS)
     columns = pd.DataFrame(
         {
             "header": pd.array(names, dtype="string"),
             "field": pd.array(names, dtype="string"),
             "how": "already typed",
-            "understood": [int(filled[name]) for name in names],
-            "empty": [len(units) - int(filled[name]) for name in names],
+            "understood": filled,
+            "empty": len(units) - filled,
             "not_understood": 0,
             "rows": "",
         }

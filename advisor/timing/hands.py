@@ -191,7 +191,7 @@ def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, Ar
     def text(name: str) -> pd.Series:
         if name not in units:
             return pd.Series(pd.NA, index=units.index, dtype="string")
-        return units[name].astype("string")
+        return units[name] if units[name].dtype == "string" else units[name].astype("string")
 
     def among(name: str, *values: str) -> Array:
         codes, distinct = pd.factorize(text(name))

@@ -244,9 +244,9 @@ class TimingModel:
         if self.seen.empty:
             notes[:] = f"{BEYOND}: no rehearsal yet"
             return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
-        for name in CONDITIONS:
-            values = conditions[name].to_numpy(dtype=float)
-            low, high = float(self.seen[name].min()), float(self.seen[name].max())
+        here, seen = (frame[list(CONDITIONS)].to_numpy(dtype=float) for frame in (conditions, self.seen))
+        for at, name in enumerate(CONDITIONS):
+            values, low, high = here[:, at], float(seen[:, at].min()), float(seen[:, at].max())
             for wrong, text in (
                 (values < low / SLACK, _outside(name, "less", low)),
                 (values > high * SLACK, _outside(name, "more", high)),
@@ -254,15 +254,14 @@ class TimingModel:
                 notes[wrong] = np.where(notes[wrong] == "", f"{BEYOND}: {text}", notes[wrong] + f", {text}")
         outside = np.flatnonzero(notes != "")
         if outside.size:
-            here = np.log1p(conditions[list(CONDITIONS)].to_numpy(dtype=float)[outside])
-            there = np.log1p(self.seen[list(CONDITIONS)].to_numpy(dtype=float))
+            there = np.log1p(seen)
             # The machine makes two cases alike before what is installed does.
             scale = np.maximum(there.std(axis=0), 0.1) * np.where(np.isin(CONDITIONS, SPEEDS), 1.0, 4.0)
-            words = np.array([_case(row) for row in self.seen.itertuples(index=False)], dtype=object)
             for start in range(0, outside.size, 10_000):
-                block = here[start : start + 10_000, None, :] - there[None, :, :]
-                best = ((block / scale) ** 2).sum(axis=2).argmin(axis=1)
-                nearest[outside[start : start + 10_000]] = words[best]
+                some = outside[start : start + 10_000]
+                best = (((np.log1p(here[some])[:, None, :] - there) / scale) ** 2).sum(axis=2).argmin(axis=1)
+                cases, which = np.unique(best, return_inverse=True)
+                nearest[some] = np.array([_case(self.seen.iloc[at]) for at in cases], dtype=object)[which]
         return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
 
     def save(self, path: str | Path) -> Path:
@@ -340,9 +339,9 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _case(row: Any) -> str:
+def _case(row: pd.Series[Any]) -> str:
     return (
-        f"{getattr(row, 'name', '') or 'a measured install'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
+        f"{row.get('name') or 'a measured install'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
         f"disk {row.disk_read_mib_s:.0f} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
     )
 

@@ -291,7 +291,7 @@ def setting(
             for what in lacking:
                 notes.append((mask, what, f"{pair[1]} on {pair[0]}", "mean of the editions the catalogue holds"))
     # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
-    work = work.fillna(dict.fromkeys(work.columns, 1.0))
+    work = work.fillna(1.0)
 
     link = _numbers(units, "link_mbps")
     notes.append((np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"))
@@ -301,16 +301,17 @@ def setting(
     usual = facts["cpu_cores"]
     notes.append((np.isnan(cores), "cpu_cores", f"{usual.value:g}", usual.source))
     speeds = {name: _numbers(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")}
+    ram = _numbers(units, "ram_gib")
+    ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
     conditions = work.assign(
         **speeds,
         cores=np.where(np.isnan(cores), usual.value, cores),
         link_mbps=np.maximum(
             np.where(np.isnan(link), shop.link_mbps, link), CACHE_MBPS * (Practice.CACHE in shop.practices)
         ),
+        ram_gib=ram_gib,
+        memory_mib=1024 * ram_gib,
     )
-    ram = _numbers(units, "ram_gib")
-    conditions["ram_gib"] = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
-    conditions["memory_mib"] = 1024 * conditions["ram_gib"]
     notes.append((np.isnan(ram), "ram_gib", f"{USUAL_MEMORY_MIB / 1024:g} GiB", "usual of used PCs, from memory"))
     known_facts = processors.reset_index(drop=True).reindex(
         columns=["cpu_speed", "cpu_speed_low", "cpu_speed_high"]

@@ -61,22 +61,23 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
     """
     table = catalogue() if rows is None else rows
     facts = assumed()
-    numbers = table.copy()
-    if numbers.index.nlevels == 2 and not {"release", "edition"} <= set(numbers.columns):
-        numbers = numbers.reset_index()
-    numbers["release"] = numbers["release"].astype("string")
+    numbers = table
+    if table.index.nlevels == 2 and not {"release", "edition"} <= set(table.columns):
+        numbers = table.reset_index()
+    releases = numbers["release"].astype("string")
     out: dict[tuple[str, str], dict[str, float]] = {}
     why: dict[tuple[str, str], list[str]] = {}
     for image, edition in pairs.drop_duplicates().itertuples(index=False):
         known = shop.image(str(image))
         release = known.release if known else ""
-        same = numbers[(numbers["release"] == release) & (numbers["edition"] == edition)]
-        if known and "architecture" in same:
-            same = same[same["architecture"] == known.architecture]
+        mask = releases.eq(release) & numbers["edition"].eq(edition)
+        if known and "architecture" in numbers:
+            mask &= numbers["architecture"].eq(known.architecture)
+        same = numbers[mask]
         lacking: list[str] = []
         if same.empty:
             lacking.append("edition not in the catalogue")
-            same = numbers[numbers["release"] == release]
+            same = numbers[releases.eq(release)]
         if same.empty:
             same = numbers
         image_row = {name: _mean(same, name) for name in _USED if name in numbers}

@@ -304,13 +304,16 @@ class Bench:
         self.select(after[0].number)
         return f"Next: {after[0].tag or 'a unit without a tag'}."
 
-    def state_of(self, one: Queued) -> str:
-        """Where the work on a unit stands, in a word or two."""
-        if one.job is not None:
-            return "logged"
-        if any(lap.tag == one.tag for lap in self.watches().running if lap.tag):
-            return "running"
-        return "sheet printed" if one.printed else ""
+    def states(self) -> list[str]:
+        """Where the work on each unit of the queue stands, in a word or two."""
+        running = {lap.tag for lap in self.watches().running if lap.tag}
+        return [
+            "logged" if one.job is not None
+            else "running" if one.tag in running
+            else "sheet printed" if one.printed
+            else ""
+            for one in self.units
+        ]  # fmt: skip
 
     # -- the sheet, the stopwatches, the log --------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import ipywidgets as w
 
+from advisor.benchlog.queue import Queued
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
 from advisor.views.state import Bench
@@ -111,7 +112,7 @@ class Triage(w.HBox):
         """Show the queue and the unit in view as they stand."""
         bench = self.bench
         self._filling = True
-        options = [(_line(bench, one), one.number) for one in bench.units]
+        options = [(_line(*each), each[0].number) for each in zip(bench.units, bench.states(), strict=True)]
         if tuple(options) != tuple(self.queue.options):
             self.queue.options = options
         self.queue.value = bench.number if bench.entry else None
@@ -145,9 +146,8 @@ class Triage(w.HBox):
         ]
 
 
-def _line(bench: Bench, one: object) -> str:
+def _line(one: Queued, state: str) -> str:
     """A unit as one line of the queue."""
-    unit = one.unit  # type: ignore[attr-defined]
+    unit = one.unit
     name = " ".join(filter(None, (unit.maker, unit.model))) or unit.cpu or "new unit"
-    state = bench.state_of(one)  # type: ignore[arg-type]
     return f"{unit.asset_tag or 'no tag'} · {name}"[:60] + (f" · {state}" if state else "")

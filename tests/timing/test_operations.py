@@ -313,9 +313,9 @@ def fit(box: str, *parts: Part) -> float:
     from advisor.advice.parts import Shelf, fit_minutes
 
     kinds = {"memory": "module", "ssd": "ssd", "wireless": "adapter"}
-    table = pd.DataFrame({"module": [-1], "modules": [0], "ssd": [-1], "adapter": [-1]})
+    table = {"module": np.array([-1]), "modules": np.array([0]), "ssd": np.array([-1]), "adapter": np.array([-1])}
     for at, part in enumerate(parts):
-        table[kinds[part.kind]] = at
+        table[kinds[part.kind]] = np.array([at])
         table["modules"] = table["modules"] + (part.kind == "memory")
     return float(fit_minutes(Shelf(parts, np.ones(len(parts))), table, np.array([box], dtype=object))[0][0])
 

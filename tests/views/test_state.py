@@ -136,7 +136,7 @@ def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
     again.find("A-1")
     assert [lap.phase for lap in again.watches().running] == ["prepare"]
     assert re.match(r"Prepare.*, A-1: 0\.0 min\. Start from the stick: the clock runs\.", again.go_on())
-    assert again.state_of(again.entry) == "running"
+    assert again.states()[again.units.index(again.entry)] == "running"
 
 
 def test_a_corrected_tag_takes_its_stopwatches_along_and_never_another_units_tag(queue):
@@ -159,7 +159,7 @@ def test_logging_keeps_prediction_and_outcome_side_by_side_and_why(queue, shop, 
     assert queue.next_unit() == "Next: A-2."
     again = Bench(shop, tmp_path / "log.sqlite")
     assert again.technician == "Ada"
-    assert again.state_of(again.units[0]) == "logged"
+    assert again.states()[0] == "logged"
 
 
 def test_a_unit_without_a_tag_says_so_before_clock_or_log(bench):
