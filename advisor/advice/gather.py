@@ -9,6 +9,7 @@ import pandas as pd
 
 from advisor import drivers, editions, identify
 from advisor.advice.facts import CONDITION_COLUMNS, Facts, weigh
+from advisor.columns import texts
 from advisor.editions.drawing import FROM_YEAR
 from advisor.identify.likely import likely
 from advisor.identify.traps import traps
@@ -53,9 +54,8 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
     said = conditions_of(units)
-    conditions = pd.concat(
-        [one[list(CONDITION_COLUMNS)] for one in (said, _foreign(processors), trapped)], ignore_index=True
-    )
+    stated = [one[list(CONDITION_COLUMNS)] for one in (_foreign(processors), trapped) if len(one)]
+    conditions = pd.concat([said, *stated], ignore_index=True) if stated else said.copy()
     conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))
@@ -93,8 +93,8 @@ def _still_trapped(trapped: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
 
 def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     """Processors of another architecture, which no image starts."""
-    problem = processors["cpu_problem"].astype("string").fillna("")
-    rows = np.flatnonzero(problem.str.contains("is not an x86 processor", regex=False).to_numpy(dtype=bool))
+    problem = processors["cpu_problem"]
+    rows = np.flatnonzero(["is not an x86 processor" in (said or "") for said in texts(problem)])
     return pd.DataFrame(
         {
             "row": rows, "code": "other-architecture", "severity": "stop", "effect": "set aside",

@@ -78,7 +78,8 @@ def _is_unit_frame(raw: pd.DataFrame) -> bool:
 
 
 def _typed(raw: pd.DataFrame) -> Understood:
-    units = raw[list(UNIT_COLUMNS)].reset_index(drop=True)
+    only = list(raw.columns) == list(UNIT_COLUMNS)
+    units = (raw if only else raw[list(UNIT_COLUMNS)]).reset_index(drop=True)
     # Only text comes in several dtypes; converting what is converted already costs a good part of a correction.
     other = {name: dtype for name, dtype in pandas_dtypes().items() if units[name].dtype != dtype}
     units = units.astype(other) if other else units

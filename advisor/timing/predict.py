@@ -276,22 +276,21 @@ def setting(
     usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
     notes: list[tuple[NDArray[np.bool_], str, Any, str]] = []
 
-    work = pd.DataFrame(
-        np.nan, index=range(n), columns=[*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"]
-    )
+    columns = [*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"]
+    # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
+    values = np.ones((n, len(columns)))
     if usable.any():
         codes, first = _distinct(pairs)
         named = pairs.iloc[first].fillna("")
         known = named[(named["image"] != "") & (named["edition"] != "")]
         table = work_of(known, shop, catalogue)
         by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
-        work[list(table.frame.columns)] = by_pair
+        values[:, [columns.index(name) for name in table.frame.columns]] = np.where(np.isnan(by_pair), 1.0, by_pair)
         for pair, lacking in table.assumed.items():
             mask = ((pairs["image"] == pair[0]) & (pairs["edition"] == pair[1])).fillna(False).to_numpy(dtype=bool)
             for what in lacking:
                 notes.append((mask, what, f"{pair[1]} on {pair[0]}", "mean of the editions the catalogue holds"))
-    # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
-    work = work.fillna(1.0)
+    work = pd.DataFrame(values, columns=columns)
 
     link = _numbers(units, "link_mbps")
     notes.append((np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"))
