@@ -71,7 +71,7 @@ def typed(rows: Sequence[Sequence[object]], dtypes: Mapping[str, str]) -> pd.Dat
     """Put rows of values into a frame whose columns have these dtypes, however few the rows."""
     columns = zip(*rows, strict=True) if rows else [()] * len(dtypes)
     return pd.DataFrame({
-        name: np.array(values, dtype=dtype) if dtype == "int64" else pd.array(values, dtype=dtype)
+        name: np.array(values, dtype=dtype) if dtype == "int64" else pd.array(list(values), dtype=dtype)  # type: ignore[call-overload]
         for (name, dtype), values in zip(dtypes.items(), columns, strict=True)
     })  # fmt: skip
 

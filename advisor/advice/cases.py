@@ -67,7 +67,7 @@ class Cases:
     def unit_rows(self) -> list[dict[str, Any]]:
         """The units' fields as dictionaries, None for unknown."""
         units = self.facts.units
-        columns = [units[name].to_numpy(dtype=object, na_value=None).tolist() for name in units]
+        columns = [texts(units[name]).tolist() for name in units]
         return [dict(zip(map(str, units), row, strict=True)) for row in zip(*columns, strict=True)]
 
     @cached_property

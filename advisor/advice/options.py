@@ -319,21 +319,21 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         asked = out["modules"] if name == "module" else 1
         buy += (position >= 0) & (counts[position] < asked)
     module, ssd, several = out["module"], out["ssd"], out["modules"]
-    made = dict(
-        row=rows,
-        dead=facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
-        kernel=facts.trouble.kernel[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]),
-        bring=facts.trouble.bring[rows, image]
+    made = {
+        "row": rows,
+        "dead": facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
+        "kernel": facts.trouble.kernel[rows, image] - (adapter & facts.trouble.wifi_kernel[rows, image]),
+        "bring": facts.trouble.bring[rows, image]
         - (adapter & facts.trouble.wifi_kernel[rows, image])
         + ~np.array([one.on_hand for one in shop.images])[image],
-        stick=rank[at, image],
-        buy=buy,
-        memory_gib=np.where(module >= 0, gib[module] * several, 0.0),
-        n_parts=(ssd >= 0).astype(int) + several + adapter,
-        size=np.where(module >= 0, gib[module] * several, 0) + np.where(ssd >= 0, gib[ssd], 0),
-        fit_min=np.round(fit_min, 1),
-        fit_remembered=remembered,
-    )
+        "stick": rank[at, image],
+        "buy": buy,
+        "memory_gib": np.where(module >= 0, gib[module] * several, 0.0),
+        "n_parts": (ssd >= 0).astype(int) + several + adapter,
+        "size": np.where(module >= 0, gib[module] * several, 0) + np.where(ssd >= 0, gib[ssd], 0),
+        "fit_min": np.round(fit_min, 1),
+        "fit_remembered": remembered,
+    }
     return pd.DataFrame(out | made)
 
 

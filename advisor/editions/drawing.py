@@ -139,6 +139,6 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     answer[late], origin[late] = "hardware", FROM_YEAR
     made = {"drawing": answer, "drawing_from": origin}
     return pd.DataFrame(
-        {name: pd.array(np.where(words == "", None, words), dtype="string") for name, words in made.items()},
+        {name: pd.array([word or None for word in words], dtype="string") for name, words in made.items()},
         index=units.index,
     )

@@ -11,7 +11,6 @@ import ipywidgets as w
 from advisor.benchlog.queue import Queued
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
-from advisor.views.state import Bench
 from advisor.views.widgets import button, classed, html, text
 
 if TYPE_CHECKING:
