@@ -43,7 +43,7 @@ def judged(
     shelf: Any = SimpleNamespace(parts=(SimpleNamespace(gib=gib, fits="sata"),))
     table = _table(np.array([0]), np.array([0]), ssd=ssd)
     _, found = judge(facts, reading, table, ROWS, shelf)
-    best = _best_editions(facts, reading, table, ROWS, shelf).iloc[0]
+    best = {name: values[0] for name, values in _best_editions(facts, reading, table, ROWS, shelf).items()}
     width = {name: np.broadcast_to(values, (1, 7))[0].tolist() for name, values in found.items()}
     assert best["disk_left_pct"] == width["disk_left_pct"][ALL.index(best["edition"])]
     return width, best["edition"]
