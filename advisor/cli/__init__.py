@@ -42,11 +42,26 @@ def _open_doors(wanted: str | None) -> None:
         importlib.import_module(f"advisor.cli.{door}").register(app)
 
 
+def _versions(context: typer.Context, asked: bool) -> None:
+    if asked:
+        from advisor.cli import version
+
+        screen.say(version.everything() if context.params["verbose"] else version.program())
+        raise typer.Exit
+
+
 @app.callback()
 def _root(
     debug: Annotated[bool, typer.Option("--debug", help="Show where a fault of the program arose.")] = False,
+    version: Annotated[bool, typer.Option("--version", callback=_versions, help="Say the program's version.")] = False,
+    verbose: Annotated[
+        bool,
+        typer.Option("--verbose", is_eager=True, help="With --version: of tables and models too, and how old."),
+    ] = False,
 ) -> None:
     """Keep `advisor NAME` a sub-command even while only one door is open."""
+    if verbose:
+        raise typer.BadParameter("--verbose goes with --version.")
 
 
 def _leave_the_current_folder() -> None:

@@ -38,7 +38,7 @@ def batch(rows: int, generator: np.random.Generator) -> pd.DataFrame:
 
 
 def best_of(commands: dict[str, list[str]], times: int = 7) -> dict[str, float]:
-    """Shortest processor time of several runs of each command [s], taken in turns, modules compiled as when installed."""
+    """Shortest processor time of several runs of each command [s], in turns, modules compiled as when installed."""
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     seconds: dict[str, list[float]] = {name: [] for name in commands}
     for _ in range(times):
