@@ -141,15 +141,13 @@ def _totals(y: pd.DataFrame | Array) -> Array:
     return np.asarray(y, dtype=float)
 
 
-def fit_machine(data: Rehearsals, *, seed: int = 0) -> TimingModel:
+def fit_machine(data: Rehearsals) -> TimingModel:
     """Fit what serves, without a log part; fewer than `FEWEST` rehearsals are refused."""
-    model = InstallTime(widths=True, seed=seed).fit(data.X, data.y).model_
+    model = InstallTime(widths=True).fit(data.X, data.y).model_
     return replace(model, about=model.about | {"disturbed_left_out": data.disturbed})
 
 
-def fit(
-    rehearsals: Rehearsals, log: pd.DataFrame | None = None, *, shop: Shop | None = None, seed: int = 0
-) -> TimingModel:
+def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None, *, shop: Shop | None = None) -> TimingModel:
     """Fit the timing model.
 
     Parameters
@@ -160,7 +158,6 @@ def fit(
         A bench log; see `advisor.timing.log.fit_log`.
     shop : Shop, optional
         Whose images the log names.
-    seed : int
 
     Returns
     -------
@@ -168,5 +165,5 @@ def fit(
     """
     from advisor.timing.log import fit_log
 
-    model = fit_machine(rehearsals, seed=seed)
+    model = fit_machine(rehearsals)
     return model if log is None or log.empty else fit_log(model, log, shop)

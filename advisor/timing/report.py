@@ -75,10 +75,10 @@ class Report:
         return float(pooled)
 
 
-def baseline_models(seed: int = 0) -> dict[str, Any]:
+def baseline_models() -> dict[str, Any]:
     """Regressors of the total on the raw conditions, by name."""
     trees = HistGradientBoostingRegressor(
-        max_iter=200, max_leaf_nodes=8, min_samples_leaf=5, early_stopping=False, random_state=seed
+        max_iter=200, max_leaf_nodes=8, min_samples_leaf=5, early_stopping=False, random_state=0
     )
     on_logs = TransformedTargetRegressor(trees, func=np.log, inverse_func=np.exp)
     return dict(zip(BASELINES, (DummyRegressor(), LinearRegression(), on_logs), strict=True))
@@ -99,13 +99,12 @@ def withhold(data: Rehearsals) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
+def judge(data: Rehearsals, *, basis: str = "") -> Report:
     """Judge the model on rehearsals, leaving out whole groups.
 
     Parameters
     ----------
     data : Rehearsals
-    seed : int
     basis : str
         What the serving model rests on, to be printed.
 
@@ -119,14 +118,14 @@ def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
     pieces: list[pd.DataFrame] = []
     with threadpool_limits(1):
         for split in SPLIT_TITLES:
-            groups = groups_of(data.labels[split], seed)
+            groups = groups_of(data.labels[split])
             frame = pd.DataFrame({
                 "split": split, "group": groups, "name": data.labels["name"], "disk": data.labels["disk"],
                 "actual_s": data.total,
             })  # fmt: skip
             leave_out: dict[str, Any] = {"groups": groups, "cv": LeaveOneGroupOut()}
             folds = cross_validate(
-                InstallTime(widths=True, seed=seed), X, y, return_estimator=True, return_indices=True, **leave_out
+                InstallTime(widths=True), X, y, return_estimator=True, return_indices=True, **leave_out
             )
             models = [
                 (one.model_, test) for one, test in zip(folds["estimator"], folds["indices"]["test"], strict=True)
@@ -139,7 +138,7 @@ def judge(data: Rehearsals, *, seed: int = 0, basis: str = "") -> Report:
                 pieces.append(frame.assign(method=method, **ends))
             if split == "disk":
                 seconds = pd.concat([model.seconds(X.iloc[test]) for model, test in models]).sort_index()
-            for method, baseline in baseline_models(seed).items():
+            for method, baseline in baseline_models().items():
                 total = cross_val_predict(baseline, X[list(CONDITIONS)].to_numpy(), data.total, **leave_out)
                 # A straight line goes below zero; no install does.
                 total = np.maximum(total, data.total.min() / 10)

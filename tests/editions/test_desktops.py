@@ -58,3 +58,31 @@ def test_a_chip_draws_or_leaves_it_to_the_processor(chip: str, who: str) -> None
     """Drivers in package libgl1-mesa-dri of Debian 13; ids and names as pci.ids has them."""
     processors = pd.DataFrame({"cpu_graphics": pd.array([None], dtype="string"), "cpu_year": pd.array([2005], "Int64")})
     assert drawing(frame([Unit(graphics=chip)]), processors)["drawing"].iloc[0] == who
+
+
+NO_ENGINE = "gma500 has no drawing engine"
+FAMILIES = {
+    "Intel 8xx": ("software", "none"), "Intel GMA 500/600 (PowerVR)": ("software", NO_ENGINE),
+    "Intel GMA 3600 (PowerVR)": ("software", NO_ENGINE), "Intel GMA 500/600/3600 (PowerVR)": ("software", NO_ENGINE),
+    "Intel GMA 9xx/31xx": ("hardware", "i915"), "Intel 965 and later": ("hardware", "crocus or iris"),
+    **{maker: ("software", "none") for maker in ("VIA", "SiS", "Matrox", "ASPEED", "XGI", "S3", "Silicon Motion",
+                                                 "Trident", "ATI before Radeon 9500", "ATI ES1000",
+                                                 "chips without a drawing driver")},
+    "AMD and ATI Radeon 9500 and later": ("hardware", "r300 or r600 or radeonsi"),
+    "NVIDIA before GeForce FX or close to it": ("", "nouveau"), "NVIDIA GeForce FX and later": ("hardware", "nouveau"),
+}  # fmt: skip
+"""Mesa's drivers of each family, package libgl1-mesa-dri of Debian 13; who belongs to which is from memory."""
+
+MAKERS = {"8086": "Intel", "1106": "VIA", "1039": "SiS", "102b": "Matrox", "1a03": "ASPEED", "18ca": "XGI",
+          "5333": "S3", "126f": "Silicon Motion", "1023": "Trident", "1002": "ATI", "10de": "NVIDIA"}  # fmt: skip
+"""Makers of the ids, as pci.ids has them."""
+
+
+@pytest.mark.parametrize("row", tables.dicts("editions/graphics"), ids=lambda row: f"{row['match']} {row['family']}")
+def test_a_family_of_chips_has_its_maker_and_its_driver(row: dict[str, str]) -> None:
+    assert (row["drawing"], row["driver"]) == FAMILIES[row["family"]]
+    assert row["match"] == "name" or MAKERS[row["pattern"][:4]] in row["family"]
+
+
+def test_every_family_has_its_row() -> None:
+    assert {row["family"] for row in tables.dicts("editions/graphics")} == set(FAMILIES)

@@ -134,6 +134,9 @@ def test_graphics_of_before_2010_draws_slowly_unless_a_card_is_named(
         ({"graphics": "8086:2a02", "devices": SIS}, None, 2007,
          "hardware", "graphics"),
         ({"graphics": "Matrox G200 and Radeon HD 5450"}, None, 2007, "hardware", "graphics"),
+        # Ids of other devices say nothing of graphics.
+        ({"devices": "pci:8086:24f3"}, None, 2007, None, None),
+        ({"devices": "pci:v00008086d000024F3sv00000000sd00000000bc02sc80i00"}, None, 2007, None, None),
     ],
 )  # fmt: skip
 def test_who_draws_is_told_by_the_surest_of_what_is_known(
