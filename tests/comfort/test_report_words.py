@@ -102,6 +102,26 @@ def test_how_far_each_coefficient_may_go(name: str, value: float, side: str) -> 
     assert [(one["coefficient"], one["side"]) for one in found] == ([(name, side)] if side else [])
 
 
+def test_a_session_tells_of_a_time_unless_it_was_killed_or_never_came() -> None:
+    """Reached; never came; killed once; given up for time alone; reached without its whole load: that or more."""
+    some = {
+        "stage": "idle", "seconds": [10.0, np.nan, np.nan, np.nan, 20.0], "kills": [0.0, 0, 1, 0, 2],
+        "note": ["", "the panel is not there", "", None, ""], "ok": ["yes", "no", "no", "no", "no"], "limit_s": 150.0,
+        "memory_limit_mib": [1024.0, 2, 3, 2048, 4096], "plan": list("abcde"), "edition": "Xfce",
+    }  # fmt: skip
+    names = ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms", "work_mib", "cold_mib", "cold_reads")
+    needs = {"session_need_mib": 300.0, "browser_need_mib": 900.0}
+    frame = pd.DataFrame({**some, **dict.fromkeys(names, 1.0), **needs})
+    frame = pd.concat([frame, frame.iloc[:1].assign(stage="browser", plan="f")], ignore_index=True)
+    rows = training.rows_of(frame, "desktop")
+    assert rows.X["plan"].tolist() == ["a", "d", "e"] and rows.X["need_mib"].tolist() == [300.0] * 3
+    assert rows.X["memory"].tolist() == ["1024", "2048", "4096"] and rows.X["cores"].tolist() == [1.0] * 3
+    assert rows.seconds.tolist() == pytest.approx([10, np.nan, np.nan], nan_ok=True)
+    assert rows.limit_s.tolist() == [150.0] * 3 and rows.reached.tolist() == [True, False, False]
+    other = training.rows_of(frame, "browser")
+    assert (other.X["plan"].tolist(), other.X["need_mib"].tolist()) == (["f"], [900.0])
+
+
 @pytest.mark.parametrize(("killed", "middle"), [([True] * 3, 1.5), ([False] * 3, 0.5)])
 def test_where_all_or_none_were_killed_the_curve_stands_at_the_edge(killed: list[bool], middle: float) -> None:
     found = training.fit_kill(np.array([0.5, 1.5, 1.0]), np.array(killed))

@@ -65,9 +65,8 @@ FAMILIES = {
     "Intel 8xx": ("software", "none"), "Intel GMA 500/600 (PowerVR)": ("software", NO_ENGINE),
     "Intel GMA 3600 (PowerVR)": ("software", NO_ENGINE), "Intel GMA 500/600/3600 (PowerVR)": ("software", NO_ENGINE),
     "Intel GMA 9xx/31xx": ("hardware", "i915"), "Intel 965 and later": ("hardware", "crocus or iris"),
-    **{maker: ("software", "none") for maker in ("VIA", "SiS", "Matrox", "ASPEED", "XGI", "S3", "Silicon Motion",
-                                                 "Trident", "ATI before Radeon 9500", "ATI ES1000",
-                                                 "chips without a drawing driver")},
+    **dict.fromkeys(("VIA", "SiS", "Matrox", "ASPEED", "XGI", "S3", "Silicon Motion", "Trident", "ATI ES1000",
+                     "ATI before Radeon 9500", "chips without a drawing driver"), ("software", "none")),
     "AMD and ATI Radeon 9500 and later": ("hardware", "r300 or r600 or radeonsi"),
     "NVIDIA before GeForce FX or close to it": ("", "nouveau"), "NVIDIA GeForce FX and later": ("hardware", "nouveau"),
 }  # fmt: skip

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import math
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from pydantic import ValidationError
 
 from advisor.comfort import training
 from advisor.errors import InputError
+from advisor.files import datasets
 from advisor.timing import log, physics, pooling
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
 from advisor.timing.conformal import calibrate
 from advisor.timing.fitting import groups_of, refuse_few
+from advisor.timing.kept import KeptTiming
 from advisor.timing.logpart import LogPart
 from advisor.timing.model import TimingModel
 from advisor.timing.physics import Physics, phase_terms
+from advisor.timing.rehearsals import Rehearsals, read_rehearsals
 
 ROW: dict[str, float] = {
     "decompress_mib_s": 50, "cores": 2, "disk_read_mib_s": 100, "disk_access_ms": 10, "link_mbps": 50,
@@ -181,3 +188,69 @@ def test_a_curve_of_half_widths_rises(levels: list[float], factors: list[float],
             LogPart.from_json(content)
     else:
         assert LogPart.from_json(content).curve.factors == (1, 1)
+
+
+LIMITS: list[tuple[str, list[float], list[float]]] = [
+    ("level", [0.001, 1000], [0, 1000.1]), ("physics.copy.overlap", [1, 64], [0.99, 64.1]),
+    ("physics.sync.terms.sync | wait | unmounting", [0, 1e15], [-0.1, 1.1e15]),
+    ("widths.overall", [0, 20], [-0.1, 20.1]), ("widths.groups.spinning", [0, 20], [-0.1, 20.1]), ("widths.rows", [0, 10**9], [-1, 10**9 + 1]),
+    ("log.level", [-20, 20], [-20.1, 20.1]), ("log.hands_factor", [0.001, 1000], [0, 1000.1]),
+    ("log.hands_sd", [0, 20], [-0.1, 20.1]), ("log.effective_rows", [0, 1e15], [-1, 1.1e15]),
+    ("log.curve.levels.0", [0, 1], [-0.1, 1.1]), ("log.curve.factors.0", [0, 1e15], [-0.1, 1.1e15]),
+    ("log.half_life_days", [0, 1e15], [-1, 1.1e15]), ("about.rehearsals", [0, 10**9], [-1, 10**9 + 1]),
+    ("about.gate.median_serving", [-1e15, 1e15], [-1.1e15, 1.1e15]), ("seen.rows.0.1", [0, 1e15], [-1, 1.1e15]),
+]  # fmt: skip
+"""Figure of a model's file, what it may be at the least and the most, and what is refused: from memory."""
+
+
+@pytest.fixture(scope="module")
+def content() -> dict[str, Any]:
+    whole = json.loads((datasets() / "timing" / "model.json").read_text(encoding="utf-8"))
+    whole["about"]["gate"] = {"median_serving": 1.0}
+    return whole
+
+
+@pytest.mark.parametrize(("place", "taken", "refused"), LIMITS, ids=[place for place, _, _ in LIMITS])
+def test_a_figure_of_a_models_file_is_within_its_limits(
+    place: str, taken: list[float], refused: list[float], content: dict[str, Any]
+) -> None:
+    changed = copy.deepcopy(content)
+    *way, last = place.split(".")
+    part: Any = changed
+    for one in way:
+        part = part[int(one) if isinstance(part, list) else one]
+    at = int(last) if isinstance(part, list) else last
+    for value in taken:
+        part[at] = value
+        KeptTiming.model_validate(changed)
+    for value in (*refused, math.nan, math.inf, True):
+        part[at] = value
+        with pytest.raises(ValidationError):
+            KeptTiming.model_validate(changed)
+
+
+def test_needs_that_were_counted_are_reckoned_by_rates(tmp_path: Path) -> None:
+    """Half a core each of two works 3 s in 6; 200 MiB at 100 MiB/s; 50 accesses of 20 ms."""
+    row: dict[str, Any] = dict(ROW) | {
+        "format": 1, "name": "a", "disk": "emmc", "quota_pct": 100, "disk_access_ms": 20.0,
+        **{f"{phase}_s": 2.0 for phase in MEASURED_PHASES}, **{f"{phase}_cpu_s": 3.0 for phase in MEASURED_PHASES},
+        **{f"{phase}_read_bytes": 150 * MIB for phase in MEASURED_PHASES},
+        **{f"{phase}_written_bytes": 50 * MIB for phase in MEASURED_PHASES},
+        **{f"{phase}_accesses": 50 for phase in MEASURED_PHASES},
+    }  # fmt: skip
+    path = tmp_path / "rows.jsonl"
+    path.write_text(json.dumps(row) + "\n\n" + json.dumps({**row, "quota_pct": 50, "cores": 1}) + "\n")
+    data = read_rehearsals(path)
+    found = {name: needs["copy"].tolist() for name, needs in data.needs.items()}
+    assert found == {"processor": [6, 6], "transfer": [2, 2], "access": [1, 1]}
+    assert data.labels["processor"].tolist() == ["50 % of a core"] * 2 and data.total.tolist() == [14, 14]
+    again = Rehearsals.of(data.X, data.y)
+    assert {name: needs["boot"].tolist() for name, needs in again.needs.items()} == found
+    row["copy_s"] = -1.0
+    path.write_text(json.dumps(row) + "\n")
+    with pytest.raises(InputError, match="a phase has no finite time of 0 or more"):
+        read_rehearsals(path)
+    row["copy_s"] = 1.1e15
+    path.write_text(json.dumps(row) + "\n")
+    with pytest.raises(InputError, match="line 1: no figure for copy_s"):
+        read_rehearsals(path)
