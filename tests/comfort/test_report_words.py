@@ -122,6 +122,34 @@ def test_a_session_tells_of_a_time_unless_it_was_killed_or_never_came() -> None:
     assert (other.X["plan"].tolist(), other.X["need_mib"].tolist()) == (["f"], [900.0])
 
 
+def test_kills_count_of_sessions_that_had_one_or_carried_their_whole_load() -> None:
+    """Whole; killed at the desktop; browser that never came; pages not shown; not at rest; killed and not at rest."""
+    rows = [
+        ("a", "idle", 0, "yes", ""), ("a", "browser", 0, "yes", ""), ("b", "idle", 1, "no", ""),
+        ("c", "idle", 0, "yes", ""), ("c", "browser", 0, "no", "not there"), ("d", "idle", 0, "yes", ""),
+        ("d", "browser", 0, "yes", "2 of 3 pages shown"), ("e", "browser", 0, "yes", "not at rest"),
+        ("f", "idle", 2, "yes", ""), ("f", "browser", 0, "yes", "not at rest"),
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["plan", "stage", "kills", "ok", "note"])
+    frame = frame.assign(edition="Xfce", memory_limit_mib=1500.0, browser_need_mib=1000.0)
+    found = training.kill_rows(frame)
+    assert sorted(zip(found.plan, found.killed.tolist(), strict=True)) == [("a", False), ("b", True), ("f", True)]
+    assert found.room.tolist() == [1.5] * 3 and found.memory.tolist() == ["1500"] * 3
+    assert found.edition.tolist() == ["Xfce"] * 3
+
+
+def test_what_more_cores_are_worth_is_the_mean_over_editions_of_their_means() -> None:
+    sessions = pd.DataFrame({
+        "stage": ["idle", "idle", "idle", "idle", "browser", "idle"],
+        "edition": ["Xfce", "Xfce", "GNOME", "a desktop of one's own", "Xfce", "MATE"],
+        "ready_2": ["0.6", "0.8", "0.5", "0.1", "0.9", None], "ready_3": ["0.4", "0.4", "0.30004", "0", "0.8", None],
+        "ready_4": ["0.1", "0.3", "0", "0", "0.7", None],
+    })  # fmt: skip
+    assert fit.cores_of(sessions, "desktop") == (0.6, 0.35, 0.1)
+    assert fit.cores_of(sessions, "browser") == (0.9, 0.8, 0.7)
+    assert fit.cores_of(sessions[sessions["edition"].eq("MATE")], "desktop") == ()
+
+
 @pytest.mark.parametrize(("killed", "middle"), [([True] * 3, 1.5), ([False] * 3, 0.5)])
 def test_where_all_or_none_were_killed_the_curve_stands_at_the_edge(killed: list[bool], middle: float) -> None:
     found = training.fit_kill(np.array([0.5, 1.5, 1.0]), np.array(killed))
