@@ -302,16 +302,38 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes, *, private: 
     InputError
         When the folder is missing or cannot be written to, the disk is full, or the path is no file.
     """
-    target = Path(path)
     try:
         data = content.encode("utf-8") if isinstance(content, str) else content
+    except UnicodeEncodeError as problem:
+        raise InputError(f"{path} was not written: {problem.object[problem.start]!r} is no character.") from problem
+    with writing(path, private=private) as file:
+        file.write(data)
+    return Path(path)
+
+
+@contextlib.contextmanager
+def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[BinaryIO]:
+    """Open a file to be written piece by piece, whole or not at all; see `write_whole`.
+
+    Yields
+    ------
+    binary file
+        What is written counts once the block ends without an error.
+
+    Raises
+    ------
+    InputError
+        As `write_whole`.
+    """
+    target = Path(path)
+    try:
         there = _there(target)
         if there is not None and (not stat.S_ISREG(there.st_mode) or _own_output(there)):
-            _write_through(target, there, data)
+            with os.fdopen(_through(target, there), "wb") as file:
+                yield file
         else:
-            _replace(target, there, data, 0o600 if private else 0o666)
-    except UnicodeEncodeError as problem:
-        raise InputError(f"{target} was not written: {problem.object[problem.start]!r} is no character.") from problem
+            with _replacing(target, there, 0o600 if private else 0o666) as file:
+                yield file
     except OSError as problem:
         if isinstance(problem, AdvisorError):
             raise
@@ -319,7 +341,6 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes, *, private: 
             f"{target} could not be written: {_reason(problem)}.",
             "Choose a folder that exists and that you may write to, with room left on its disk.",
         ) from problem
-    return target
 
 
 def _there(path: Path) -> os.stat_result | None:
@@ -338,24 +359,24 @@ def _own_output(there: os.stat_result) -> int:
     return 0
 
 
-def _write_through(path: Path, there: os.stat_result, data: bytes) -> None:
+def _through(path: Path, there: os.stat_result) -> int:
+    """A handle of what is written to as it comes."""
     number = _own_output(there)
     if number:
         for stream in (sys.stdout, sys.stderr):
             with contextlib.suppress(AttributeError, OSError, ValueError):
                 stream.flush()
-        handle = os.dup(number)
-    elif stat.S_ISFIFO(there.st_mode) or (stat.S_ISCHR(there.st_mode) and there.st_rdev in _NULLS):
+        return os.dup(number)
+    if stat.S_ISFIFO(there.st_mode) or (stat.S_ISCHR(there.st_mode) and there.st_rdev in _NULLS):
         # Without waiting: a pipe that nobody reads is refused by the kernel.
         handle = os.open(path, os.O_WRONLY | _OPEN)
         os.set_blocking(handle, True)
-    else:
-        raise InputError(f"{path} is {_kind(there.st_mode)}, not a file; nothing was written.", "Name a file.")
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
+        return handle
+    raise InputError(f"{path} is {_kind(there.st_mode)}, not a file; nothing was written.", "Name a file.")
 
 
-def _replace(path: Path, there: os.stat_result | None, data: bytes, mode: int) -> None:
+@contextlib.contextmanager
+def _replacing(path: Path, there: os.stat_result | None, mode: int) -> Iterator[BinaryIO]:
     if there is not None:
         # Whether it may be written, a question for the kernel: it also guards links in folders that all may write to.
         os.close(os.open(path, os.O_WRONLY | _OPEN))
@@ -364,7 +385,7 @@ def _replace(path: Path, there: os.stat_result | None, data: bytes, mode: int) -
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode if there is None else 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             if there is not None:
                 _keep_owner(path, file.fileno(), there)

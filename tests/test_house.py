@@ -27,7 +27,7 @@ ORDER = [
     {"timing"},
     {"comfort"},
     {"advice"},
-    {"benchlog", "sheet"},
+    {"benchlog", "bulk", "sheet"},
     {"handover"},
     {"plan"},
     {"lab"},

@@ -125,7 +125,7 @@ class Batch(Shown):
             self.understood.extra,
         )  # fmt: skip
         shares = replace(
-            self.shares, choice=self.shares.choice[rows],
+            self.shares, choice=self.shares.choice[rows], wishes=self.shares.wishes[rows],
             bought={name: bought[rows] for name, bought in self.shares.bought.items()},
         )  # fmt: skip
         raw = self.raw.iloc[rows].reset_index(drop=True)
@@ -208,7 +208,7 @@ class Batch(Shown):
 
 def assess(
     frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None, apart: bool = False,
 ) -> Batch:  # fmt: skip
     """Assess a batch of units: every row comes out, in order.
 
@@ -222,6 +222,8 @@ def assess(
         The serving timing model when left out.
     progress : callable, optional
         Told now and then how many units of how many are done.
+    apart : bool
+        Decide each unit as were it alone with the drawer; `shares.wishes` tells for which that may not hold.
 
     Raises
     ------
@@ -249,7 +251,7 @@ def assess(
     def minutes(at: np.ndarray) -> np.ndarray:
         return _minutes(facts, decision, drawer, at, model)
 
-    shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts)
+    shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts, apart)
     case, cases = _cases(facts, decision, machine, shares)
     timing = timing_of(cases, drawer, model)
     elapsed = timing.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
@@ -305,9 +307,12 @@ def _demanded(facts: Facts) -> np.ndarray:
 def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares) -> tuple[np.ndarray, Cases]:
     """Distinct machines with the option and the sources of parts that each row got."""
     table = pd.DataFrame({"machine": machine, "option": shares.choice, **shares.bought})
-    # A part that is kept is kept for one unit: alike units that get parts are cases of their own.
+    # A part that is kept is kept for one unit: alike units that get such parts are cases of their own.
     served = np.flatnonzero(shares.choice >= 0)
-    drawn = served[usage(decision.options, shares.choice[served]).sum(axis=1) > 0]
+    frame, drawn = decision.options.frame, np.zeros(len(served), dtype=bool)
+    for name in PART_COLUMNS:
+        drawn |= (frame[name].to_numpy(dtype=int)[shares.choice[served]] >= 0) & ~shares.bought[name][served]
+    drawn = served[drawn]
     table["unit"] = -1
     table.loc[drawn, "unit"] = drawn
     code = table.groupby(list(table.columns), sort=False).ngroup().to_numpy()

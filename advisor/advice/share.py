@@ -30,11 +30,14 @@ class Shares:
         For each of `PART_COLUMNS`, whether that part of the option must be bought.
     kept : numpy.ndarray of int, shape (n_parts,)
         How many of the drawer's parts are kept for units.
+    wishes : numpy.ndarray of bool
+        Units that would have a part of the drawer were it theirs alone: what they get hangs on the others.
     """
 
     choice: np.ndarray
     bought: dict[str, np.ndarray]
     kept: np.ndarray
+    wishes: np.ndarray
 
 
 def usage(options: Options, at: np.ndarray) -> np.ndarray:
@@ -50,9 +53,9 @@ def usage(options: Options, at: np.ndarray) -> np.ndarray:
 
 def share(
     options: Options, pick: np.ndarray, machine: np.ndarray, asks: np.ndarray,
-    minutes: Callable[[np.ndarray], np.ndarray], buys: bool,
+    minutes: Callable[[np.ndarray], np.ndarray], buys: bool, apart: bool = False,
 ) -> Shares:  # fmt: skip
-    """Share the drawer out over a batch.
+    """Share the drawer out over a batch; `apart` gives each unit what it wishes, as were it alone with the drawer.
 
     Parameters
     ----------
@@ -75,10 +78,11 @@ def share(
     used = np.zeros((len(machine), len(count)), dtype=int)
     used[taken] = usage(options, choice[taken])
     drawer = np.minimum(count, 1).astype(bool)
+    wishes = np.asarray((used[:, drawer] > 0).any(axis=1))
     free = options.frame["buy"].to_numpy(dtype=int) == 0
     short = (used[taken][free[choice[taken]]].sum(axis=0) > count) & drawer
-    if not short.any():
-        return _sources(options, choice, choice, count)
+    if apart or not short.any():
+        return _sources(options, choice, choice, count, wishes)
     wants = np.zeros(len(machine), dtype=bool)
     wants[taken] = (used[taken].sum(axis=1) > 0) & free[choice[taken]]
     rows = np.flatnonzero(wants)
@@ -86,7 +90,7 @@ def share(
     given = choice.copy()
     for row in rows:
         choice[row] = _or_buy(options, machine[row], given[row], short, buys)
-    return _sources(options, choice, given, count)
+    return _sources(options, choice, given, count, wishes)
 
 
 def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
@@ -152,7 +156,9 @@ def _or_buy(options: Options, machine: int, given: int, short: np.ndarray, buys:
     return int(at[np.lexsort(keys[::-1])[0]])
 
 
-def _sources(options: Options, choice: np.ndarray, given: np.ndarray, count: np.ndarray) -> Shares:
+def _sources(
+    options: Options, choice: np.ndarray, given: np.ndarray, count: np.ndarray, wishes: np.ndarray,
+) -> Shares:  # fmt: skip
     """Take each chosen option's parts out of the drawer in the order of the batch; what is gone is bought.
 
     Units that got what they were given come first, so that none of them loses a part to one that waits anyway.
@@ -183,4 +189,4 @@ def _sources(options: Options, choice: np.ndarray, given: np.ndarray, count: np.
                 left[part] -= number
             else:
                 bought[name][row] = True
-    return Shares(choice, bought, count - left)
+    return Shares(choice, bought, count - left, wishes)

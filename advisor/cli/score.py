@@ -1,7 +1,9 @@
-"""`advisor score`: an intake sheet in, the same rows with the advice out."""
+"""`advisor score`: an intake sheet in, the same rows with the advice out; a large one piece by piece."""
 
 from __future__ import annotations
 
+import contextlib
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,9 +12,15 @@ import typer
 from advisor.cli.screen import one_line, say
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     import pandas as pd
 
     from advisor.advice import Batch
+    from advisor.shop import Shop
+
+LARGE = 4 << 20
+"""Size of a sheet from which it is scored piece by piece [byte]."""
 
 
 def register(app: typer.Typer) -> None:
@@ -20,13 +28,19 @@ def register(app: typer.Typer) -> None:
     app.command("score", help=HELP, epilog="Example:  advisor score intake.csv --out scored.csv")(score)
 
 
-HELP = "Score an intake sheet (CSV, TSV or Excel): every row comes out, in order, with its advice."
+HELP = (
+    "Score an intake sheet (CSV, TSV or Excel; CSV also with gzip or zstd, Parquet): every row comes out, in order, "
+    "with its advice."
+)
 
 
 def score(
     sheet: Annotated[Path, typer.Argument(help="Intake sheet; only a tag and a processor are needed on a row.")],
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="Where the scored CSV goes; else a table is shown.")
+        Path | None,
+        typer.Option(
+            "--out", "-o", help="Where the scored rows go: .csv, .csv.gz, .csv.zst or .parquet; else a table is shown."
+        ),
     ] = None,
     shop: Annotated[
         Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
@@ -39,16 +53,32 @@ def score(
         bool,
         typer.Option("--raw-text", help="Write cells as they are, even those a spreadsheet would run as a formula."),
     ] = False,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on where a run to the same --out was killed.")] = False,
+    cluster: Annotated[
+        str | None, typer.Option("--cluster", help="Address of a Dask scheduler whose workers score.")
+    ] = None,
+    local_cluster: Annotated[
+        int | None, typer.Option("--local-cluster", min=1, help="So many Dask workers on this machine score.")
+    ] = None,
 ) -> None:
     """Score an intake sheet."""
     from advisor import intake
     from advisor.advice import assess
+    from advisor.errors import InputError
     from advisor.files import refuse_same, write_whole
     from advisor.shop_file import the_shop
 
     refuse_same(out, sheet, shop)
     refuse_same(parts, sheet, shop, out)
     settings = the_shop(shop)
+    if _large(sheet, out, resume or bool(cluster or local_cluster)):
+        if out is None or parts is not None or columns:
+            raise InputError(
+                "Such a sheet is scored piece by piece, so that it needs --out, and --parts and --columns do not go.",
+                "Score a CSV of less than 4 MiB for these.",
+            )
+        _in_pieces(sheet, out, settings, raw_text, resume, cluster, local_cluster)
+        return
     raw = intake.read(sheet)
     if columns:
         say(intake.understand(raw).report() + "\n")
@@ -69,10 +99,61 @@ def score(
     if parts is not None:
         written(parts, batch.drawer)
         say(f"Parts kept, and parts to buy, written to {parts}.")
+    _end(scored)
+
+
+def _end(scored: pd.DataFrame) -> None:
     unreadable = scored["status"].eq("unreadable").sum()
     if unreadable:
         say(f"{unreadable} of {len(scored)} rows could not be read; see their column 'problem'.", err=True)
         raise typer.Exit(1)
+
+
+def _large(sheet: Path, out: Path | None, asked: bool) -> bool:
+    """Whether a sheet is scored piece by piece: asked for, compressed, Parquet, or large and not Excel."""
+    from advisor.bulk.source import GZIP, PARQUET, ZSTD
+    from advisor.files import opened
+    from advisor.intake.encoding import ZIP
+
+    with opened(sheet) as file:
+        start, size = file.read(4), file.seek(0, 2)
+    if asked or start in (ZSTD, PARQUET) or start.startswith(GZIP):
+        return True
+    if out is not None and out.suffix in (".gz", ".zst", ".parquet"):
+        return True
+    return out is not None and size >= LARGE and start != ZIP
+
+
+def _in_pieces(
+    sheet: Path, out: Path, shop: Shop, raw_text: bool, resume: bool, cluster: str | None, workers: int | None
+) -> None:
+    from advisor import bulk
+
+    with contextlib.ExitStack() as stack:
+        executor = None
+        if cluster or workers:
+            from advisor.bulk.cluster import executor_of
+
+            executor = stack.enter_context(executor_of(cluster, workers))
+        told = stack.enter_context(_progress())
+        outcome = bulk.score_sheet(sheet, out, shop, raw_text=raw_text, resume=resume, executor=executor, progress=told)
+    say(summary(outcome.counted))
+    say(f"{len(outcome.counted)} rows written to {out}.")
+    _end(outcome.counted)
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """A bar with the time left, on a terminal alone."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with typer.progressbar(length=1000, label="scored", file=sys.stderr, show_eta=True) as bar:
+
+        def told(done: int, every: int) -> None:
+            bar.update(int(1000 * done / max(every, 1)) - bar.pos)
+
+        yield told
 
 
 def summary(scored: pd.DataFrame) -> str:

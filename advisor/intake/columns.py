@@ -54,6 +54,15 @@ class Column:
         wanted[list(distinct)] = True
         return np.flatnonzero(wanted[self.codes])
 
+    def split(self, among: np.ndarray) -> tuple[Column, list[bool]]:
+        """The same column, its texts apart by whether the row is one of these; tells for each text whether it is."""
+        codes, distinct = pd.factorize(np.where(self.codes < 0, -1, 2 * self.codes + among))
+        kept = np.flatnonzero(distinct >= 0)
+        place = np.full(len(distinct), -1)
+        place[kept] = np.arange(len(kept))
+        texts = [self.texts[code // 2] for code in distinct[kept]]
+        return Column(self.mapped, place[codes], texts), [bool(code % 2) for code in distinct[kept]]
+
     def holding(self, among: np.ndarray) -> list[bool]:
         """Tell for each distinct text whether one of these rows holds it."""
         counts = np.bincount(self.codes[among & (self.codes >= 0)], minlength=len(self.texts))

@@ -10,7 +10,7 @@ import numpy as np
 from advisor.intake.columns import Column, is_none, only
 from advisor.intake.disk_columns import both
 from advisor.intake.disks import disks
-from advisor.intake.headers import MERGED, combined
+from advisor.intake.headers import DISK_COLUMNS, MERGED, combined
 from advisor.intake.memory import memory
 from advisor.intake.merged import Pieces, amounts_in, pieces
 from advisor.intake.parsed import UNKNOWN, Parsed
@@ -37,7 +37,8 @@ def read_all(sheet: Sheet) -> None:
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == "model":
             column = sheet.column(position)
-            nameless = column.holding(is_none(sheet.have("cpu")))
+            # A row is understood by itself, whatever others with the same text lack.
+            column, nameless = column.split(is_none(sheet.have("cpu")))
             found = [
                 _surely(pieces(text, lines=False) if named else amounts_in(text))
                 for text, named in zip(column.texts, nameless, strict=True)
@@ -63,7 +64,7 @@ def _fill(sheet: Sheet, position: int, column: Column, found: list[Pieces]) -> n
     taken = _processor_from(sheet, column, position, found)
     if not any(piece.ram or piece.disk or piece.rest for piece in found):
         return taken
-    known = "storage_kind" in sheet.values or "storage_gib" in sheet.values
+    known = any(mapped.field in DISK_COLUMNS for mapped in sheet.mapping)
     amounts = [memory(piece.ram) if piece.ram else UNKNOWN for piece in found]
     drives = [disks(piece.disk, hint=piece.hint) if piece.disk else None for piece in found]
     with_ram = sheet.fill("ram_gib", column.take([amount.value for amount in amounts]))

@@ -8,6 +8,7 @@ processor, where no cell gives them.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +28,7 @@ NO_DISK = "disk-missing"
 _NEVER = frozenset({"asset_tag", "cpu", "devices", "image", "notes"})
 _WORDS = re.compile(r"[^\W\d_]{2}|[?!]")
 _NUMBER = re.compile(r"\d{2,}")
-_MOST = 2_000
+MOST = 2_000
 """Distinct cells up to which a column of no known kind is read for conditions: states repeat, serials do not."""
 
 OWN_COLUMNS = frozenset({"status", "problem", "advice", "reasons", "flags", "best_fix", "taken_as"})
@@ -41,36 +42,44 @@ def read_all(sheet: Sheet) -> None:
     ----------
     sheet : Sheet
     """
-    scored = len(OWN_COLUMNS & {mapped.header for mapped in sheet.mapping}) > 2
+    own = scored_before(mapped.header for mapped in sheet.mapping)
     for position, mapped in enumerate(sheet.mapping):
-        if mapped.field not in _NEVER and not (scored and mapped.header in OWN_COLUMNS):
+        if mapped.field not in _NEVER and mapped.header not in own:
             _carry(sheet, sheet.column(position))
     for position, mapped in enumerate(sheet.mapping):
-        if mapped.field == "notes" or (mapped.field is None and _is_free_text(mapped.header)):
+        if mapped.field == "notes" or (mapped.field is None and is_free_text(mapped.header)):
             _facts(sheet, sheet.column(position))
 
 
-def _is_free_text(header: str) -> bool:
+def scored_before(headers: Iterable[str]) -> frozenset[str]:
+    """Columns in which a sheet that was scored before holds this program's words."""
+    return OWN_COLUMNS if len(OWN_COLUMNS.intersection(headers)) > 2 else frozenset()
+
+
+def is_free_text(header: str) -> bool:
+    """Whether a column that is no field is read as notes are."""
     return map_headers([header], intake_words())[0].field == "notes"
 
 
 def _carry(sheet: Sheet, column: Column) -> None:
     """Add the cells of a column that state a condition to the notes."""
-    free = _is_free_text(column.mapped.header)
-    if column.mapped.field is None and not free and len(column.texts) > _MOST:
+    free = is_free_text(column.mapped.header)
+    if column.mapped.field is None and not free and len(column.texts) > MOST:
         return
-    label = "" if free else f"{column.mapped.header}: "
-    words = [f"{label}{' '.join(text.split())}" for text in column.texts]
-    telling = [
-        word if _WORDS.search(text) and _said(word) else None for text, word in zip(column.texts, words, strict=True)
-    ]
-    if not any(telling):
+    told = [telling(text, "" if free else column.mapped.header) for text in column.texts]
+    if not any(told):
         return
-    added = column.take(telling)
+    added = column.take(told)
     notes = sheet.have("notes").copy()
     for row in np.flatnonzero(~is_none(added)):
         notes[row] = added[row] if notes[row] is None else f"{notes[row]}; {added[row]}"
     sheet.values["notes"] = notes
+
+
+def telling(text: str, header: str) -> str | None:
+    """What a cell adds to the notes, under its header; None where it states no condition."""
+    word = f"{header}: {' '.join(text.split())}" if header else " ".join(text.split())
+    return word if _WORDS.search(text) and _said(word) else None
 
 
 def _said(text: str) -> tuple[Said, ...]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import BinaryIO
 
 from advisor.errors import InputError
 
@@ -58,14 +59,15 @@ class Text:
 
     Attributes
     ----------
-    data : bytes
+    source : callable
+        Opens the bytes anew.
     encoding : str
         'utf-8', 'utf-16', 'utf-16-le', 'utf-16-be', 'utf-32' or 'windows-1252'.
     suspect : bool
         Some characters may be damaged: cells are to be passed through `mend`.
     """
 
-    data: bytes
+    source: Callable[[], BinaryIO]
     encoding: str
     suspect: bool
 
@@ -73,7 +75,7 @@ class Text:
         """Lines with their ends; one longer than `MAX_LINE` is cut there, and then has none."""
         errors = "surrogateescape" if self.encoding == "utf-8" else "replace"
         encoding = "utf-8-sig" if self.encoding == "utf-8" else self.encoding
-        stream = io.TextIOWrapper(io.BytesIO(self.data), encoding, errors, newline="")
+        stream = io.TextIOWrapper(self.source(), encoding, errors, newline="")
         while line := stream.readline(MAX_LINE):
             if len(line) == MAX_LINE and line[-1] not in "\r\n":
                 while (more := stream.readline(MAX_LINE)) and more[-1] not in "\r\n":
@@ -118,13 +120,13 @@ def _single(byte: int) -> str:
     return bytes([byte]).decode("windows-1252", "replace")
 
 
-def decode(data: bytes, name: str) -> Text:
+def decode(source: Callable[[], BinaryIO], name: str) -> Text:
     """Find out how the bytes of a text table are encoded.
 
     Parameters
     ----------
-    data : bytes
-        Content of the file.
+    source : callable
+        Opens the content of the file, anew each time.
     name : str
         Name of the file, for the message.
 
@@ -139,32 +141,30 @@ def decode(data: bytes, name: str) -> Text:
     InputError
         When the bytes are no text.
     """
+    with source() as file:
+        sample = file.read(_BLOCK)[:4096]
     for start, kind in _KINDS:
-        if data.startswith(start) and (kind != "a program" or b"\x00" in data[:512]):
+        if sample.startswith(start) and (kind != "a program" or b"\x00" in sample[:512]):
             raise InputError(f"{name} is {kind}, not a table.", SAVE_AS)
-    encoding = _encoding(data, name)
+    found = _counted(source)
+    encoding = _encoding(sample, found.size, name)
     if encoding != "utf-8":
-        text = Text(data, encoding, True)
-        _printable(text, name)
-        return text
-    bad, foreign = _counted(data)
-    if bad and not foreign and not data.startswith(codecs.BOM_UTF8):
-        lost = sum(data.count(byte) for byte in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
-        if lost > len(data) // _MOST_LOST:
+        text = Text(source, encoding, True)
+    elif found.bad and not found.foreign and not sample.startswith(codecs.BOM_UTF8):
+        if found.lost > found.size // _MOST_LOST:
             raise InputError(f"{name} is in no encoding that sheets are saved in.", SAVE_AS)
-        text = Text(data, "windows-1252", b"\x00" in data or lost > 0)
+        text = Text(source, "windows-1252", found.zero or found.lost > 0)
     else:
-        text = Text(data, "utf-8", bad > 0 or b"\x00" in data or b"\xef\xbf\xbd" in data)
+        text = Text(source, "utf-8", found.bad > 0 or found.zero or found.replaced)
     _printable(text, name)
     return text
 
 
-def _encoding(data: bytes, name: str) -> str:
+def _encoding(sample: bytes, size: int, name: str) -> str:
     """The encoding as far as its marks and zero bytes tell; 'utf-8' stands for one of a byte a character too."""
     for mark, encoding in _BOMS:
-        if data.startswith(mark) and not (encoding == "utf-32" and len(data) % 4):
+        if sample.startswith(mark) and not (encoding == "utf-32" and size % 4):
             return "utf-8" if encoding == "utf-8-sig" else encoding
-    sample = data[:4096]
     if sample.count(0) > len(sample) // 4:
         even, uneven = sample[0::2].count(0), sample[1::2].count(0)
         return "utf-16-le" if uneven > even else "utf-16-be"
@@ -173,16 +173,44 @@ def _encoding(data: bytes, name: str) -> str:
     return "utf-8"
 
 
-def _counted(data: bytes) -> tuple[int, int]:
-    """Bytes that are no UTF-8, and characters that are and take more than one byte."""
+@dataclass
+class _Counted:
+    """What a look at all bytes of a text finds.
+
+    Attributes
+    ----------
+    size : int
+    bad, foreign : int
+        Bytes that are no UTF-8, and characters that are and take more than one byte.
+    lost : int
+        Bytes that Windows-1252 gives no character.
+    zero, replaced : bool
+        It holds zero bytes, characters that were lost when it was saved.
+    """
+
+    size: int = 0
+    bad: int = 0
+    foreign: int = 0
+    lost: int = 0
+    zero: bool = False
+    replaced: bool = False
+
+
+def _counted(source: Callable[[], BinaryIO]) -> _Counted:
     decoder = codecs.getincrementaldecoder("utf-8")("surrogateescape")
-    bad = foreign = 0
-    for start in range(0, len(data), _BLOCK):
-        text = decoder.decode(data[start : start + _BLOCK], final=start + _BLOCK >= len(data))
-        if not text.isascii():
-            bad += len(_ESCAPED.findall(text))
-            foreign += len(_FOREIGN.findall(text))
-    return bad, foreign
+    out = _Counted()
+    with source() as file:
+        while block := file.read(_BLOCK):
+            out.size += len(block)
+            out.zero = out.zero or b"\x00" in block
+            text = decoder.decode(block)
+            if not text.isascii():
+                out.lost += sum(block.count(byte) for byte in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
+                out.bad += len(_ESCAPED.findall(text))
+                out.foreign += len(_FOREIGN.findall(text))
+                out.replaced = out.replaced or "\ufffd" in text
+    out.bad += len(decoder.decode(b"", final=True))
+    return out
 
 
 def _printable(text: Text, name: str) -> None:

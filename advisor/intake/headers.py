@@ -23,6 +23,9 @@ STORAGE = "storage"
 DISK_KINDS = ("ssd", "hdd", "nvme")
 """Stand for columns that hold the size of one kind of disk."""
 
+DISK_COLUMNS = (STORAGE, *DISK_KINDS, "storage_gib", "storage_kind")
+"""Columns about disks, which are read together."""
+
 CLOSE = 88.0
 """Similarity from which a header counts as a misspelling of a known one [%]."""
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 import pandas as pd
 
@@ -88,16 +90,36 @@ def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = 
     if data.startswith(OLE):
         raise InputError(f"{name} is locked with a password, or in the Excel format from before 2007.", SAVE_AS)
     if data.startswith(ZIP):
-        return _frame(workbook.rows(data, name, words), name, words)
-    text = decode(data, name)
+        return _frame(*_headed(workbook.rows(data, name, words), name, words), name)
+    return _frame(*rows_of(lambda: io.BytesIO(data), name, words), name)
+
+
+def rows_of(
+    source: Callable[[], BinaryIO], name: str, words: Vocabulary | None = None
+) -> tuple[list[str], Iterator[Row]]:
+    """Header and rows of a text table, one after the other, so that its size does not matter; see `read`.
+
+    Parameters
+    ----------
+    source : callable
+        Opens its bytes, anew each time.
+    name : str
+        Used in messages.
+    words : Vocabulary, optional
+
+    Raises
+    ------
+    InputError
+        At once, when it is no table.
+    """
+    text = decode(source, name)
     lines = text.lines()
     peeked = _peeked(lines)
     delimiter = _delimiter(peeked, words)
     head = list(itertools.islice(records.rows(peeked, delimiter), _HEADER_ROWS))
     at = _header_row([row.cells for row in head], words)
     width = len(head[at].cells) if head else 0
-    found = records.rows(itertools.chain(peeked, lines), delimiter, width, text.suspect)
-    return _frame(found, name, words)
+    return _headed(records.rows(itertools.chain(peeked, lines), delimiter, width, text.suspect), name, words)
 
 
 def _peeked(lines: Iterator[str]) -> list[str]:
@@ -141,7 +163,8 @@ def _header_row(rows: list[list[str]], words: Vocabulary | None) -> int:
     return next((i for i, row in enumerate(rows) if any(cell.strip() for cell in row)), 0)
 
 
-def _headers(cells: Iterable[str], width: int) -> list[str]:
+def headers(cells: Iterable[str], width: int) -> list[str]:
+    """Names of columns: those of the header line, each once, and '(no header) N' where it has none."""
     names: list[str] = []
     seen: set[str] = set()
     padded = [" ".join(str(cell).split()) for cell in cells]
@@ -157,55 +180,58 @@ def _headers(cells: Iterable[str], width: int) -> list[str]:
     return names
 
 
+def _kept(rows: Iterator[Row], width: int) -> Iterator[Row]:
+    """The rows of a sheet below its header: empty ones kept where units follow, what stands too far right left out."""
+    empty, most = 0, width + MOST_BEYOND
+    for row in rows:
+        cells = row.cells
+        if not (row.remarks or empty) and len(cells) <= width and cells and cells[0].strip():
+            yield row
+            continue
+        if not any(cell and not cell.isspace() for cell in cells):
+            empty += 1
+            continue
+        remarks = list(row.remarks)
+        if empty > MOST_EMPTY:
+            strayed = f"stands below more than {MOST_EMPTY} empty rows, which were left out"
+            remarks.append(Remark(_first(cells), strayed, "units in consecutive rows"))
+        else:
+            yield from itertools.repeat(Row([]), empty)
+        empty = 0
+        if len(cells) > width:
+            cells = _without_blank_end(cells, width)
+            if len(cells) > most:
+                torn = f"{len(cells)} cells under {width} headers; those from the {most + 1}th on left out"
+                remarks.append(Remark(_first(cells), torn, _BESIDE))
+                cells = cells[:most]
+        yield Row(cells, remarks)
+
+
+def _without_blank_end(cells: list[str], width: int) -> list[str]:
+    end = len(cells)
+    while end > width and not cells[end - 1].strip():
+        end -= 1
+    return cells[:end]
+
+
 class _Frame:
     """Rows on their way to a frame, in chunks, so that a large sheet never stands in memory as lists."""
 
     def __init__(self, header: list[str], name: str) -> None:
         self.header, self.name = header, name
         self.widest = len(header)
-        self.count = self.empty = 0
-        self.entries: list[tuple[int, int, str, str, str]] = []
+        self.count = 0
+        self.entries: list[Entry] = []
         self._held: list[list[str]] = []
         self._chunks: list[pd.DataFrame] = []
 
     def add(self, row: Row) -> None:
-        cells = row.cells
-        if not (row.remarks or self.empty) and len(cells) <= len(self.header) and cells and cells[0].strip():
-            self._keep(cells)
-            return
-        if not any(cell and not cell.isspace() for cell in cells):
-            self.empty += 1
-            return
-        if self.empty > MOST_EMPTY:
-            strayed = f"stands below more than {MOST_EMPTY} empty rows, which were left out"
-            row = Row(cells, [*row.remarks, Remark(_first(cells), strayed, "units in consecutive rows")])
-        else:
-            for _ in range(self.empty):
-                self._keep([])
-        self.empty = 0
-        most = len(self.header) + MOST_BEYOND
-        if len(cells) > len(self.header):
-            cells = self._without_blank_end(cells)
-            if len(cells) > most:
-                torn = f"{len(cells)} cells under {len(self.header)} headers; those from the {most + 1}th on left out"
-                row = Row(cells, [*row.remarks, Remark(_first(cells), torn, _BESIDE)])
-                cells = cells[:most]
-        for place, problem, accepted in row.remarks:
-            at = min(place, len(cells) - 1)
-            self.entries.append((self.count, at, cells[at][:_VALUE], problem, accepted))
-        self._keep(cells)
-
-    def _without_blank_end(self, cells: list[str]) -> list[str]:
-        end = len(cells)
-        while end > len(self.header) and not cells[end - 1].strip():
-            end -= 1
-        return cells[:end]
-
-    def _keep(self, cells: list[str]) -> None:
+        if row.remarks:
+            self.entries += entries_of(self.count, row)
         self.count += 1
         if self.count > MAX_ROWS:
             raise InputError(f"{self.name} has more than {MAX_ROWS} rows.", "Split it into several sheets.")
-        self._held.append(cells)
+        self._held.append(row.cells)
         if len(self._held) == _CHUNK:
             self._flush()
 
@@ -220,17 +246,33 @@ class _Frame:
     def whole(self) -> pd.DataFrame:
         if self._held:
             self._flush()
-        names = _headers(self.header, self.widest)
+        names = headers(self.header, self.widest)
         if not self._chunks:
             return pd.DataFrame({name: pd.Series([], dtype="str") for name in names})
         frame = pd.concat(self._chunks, ignore_index=True) if len(self._chunks) > 1 else self._chunks[0]
         for place in range(len(self.header), self.widest):
             frame[place] = frame[place].fillna("")
         frame.columns = pd.Index(names, dtype="str")
-        if self.entries:
-            told = [(row, (names[at], value, problem, asked)) for row, at, value, problem, asked in self.entries]
-            said.attach(frame, said.of_entries(told))
-        return frame
+        return with_entries(frame, self.entries)
+
+
+Entry = tuple[int, int, str, str, str]
+"""Row, place, value, problem and what is accepted: what was found wrong with a cell as it was read."""
+
+
+def entries_of(number: int, row: Row) -> list[Entry]:
+    """What was found wrong with the cells of a row."""
+    out = []
+    for place, problem, accepted in row.remarks:
+        at = min(place, len(row.cells) - 1)
+        out.append((number, at, row.cells[at][:_VALUE], problem, accepted))
+    return out
+
+
+def with_entries(frame: pd.DataFrame, entries: Iterable[Entry]) -> pd.DataFrame:
+    """Let a frame carry what was found wrong with its cells; it is changed and returned."""
+    told = [(row, (frame.columns[at], value, problem, asked)) for row, at, value, problem, asked in entries]
+    return said.attach(frame, said.of_entries(told)) if told else frame
 
 
 def _first(cells: list[str]) -> int:
@@ -238,7 +280,7 @@ def _first(cells: list[str]) -> int:
     return next(at for at, cell in enumerate(cells) if cell.strip())
 
 
-def _frame(rows: Iterator[Row], name: str, words: Vocabulary | None) -> pd.DataFrame:
+def _headed(rows: Iterator[Row], name: str, words: Vocabulary | None) -> tuple[list[str], Iterator[Row]]:
     head = list(itertools.islice(rows, _HEADER_ROWS))
     if not any(cell.strip() for row in head for cell in row.cells):
         head += list(itertools.islice(itertools.dropwhile(lambda row: not any(map(str.strip, row.cells)), rows), 1))
@@ -248,7 +290,11 @@ def _frame(rows: Iterator[Row], name: str, words: Vocabulary | None) -> pd.DataF
     header = head[start].cells
     if len(header) > MAX_COLUMNS:
         raise InputError(f"{name} has {len(header)} columns; up to {MAX_COLUMNS} are read.", SAVE_AS)
+    return header, _kept(itertools.chain(head[start + 1 :], rows), len(header))
+
+
+def _frame(header: list[str], rows: Iterator[Row], name: str) -> pd.DataFrame:
     made = _Frame(header, name)
-    for row in itertools.chain(head[start + 1 :], rows):
+    for row in rows:
         made.add(row)
     return made.whole()

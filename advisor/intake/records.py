@@ -76,6 +76,15 @@ class _Feed:
         """Begin a new record."""
         self.taken, self.look, self.cut = [], False, False
 
+    def plain(self) -> str | None:
+        """The next line where it is a record by itself that needs no look: no quote, not long, nothing damaged."""
+        line = self._back.popleft() if self._back else next(self._lines, None)
+        if line is None or self._suspect or '"' in line or len(line) > MAX_CELL:
+            if line is not None:
+                self._back.appendleft(line)
+            return None
+        return line
+
     def give_back(self) -> str:
         """Keep the record's first line; the others are read again."""
         first, *others = self.taken
@@ -107,6 +116,12 @@ def rows(lines: Iterable[str], delimiter: str, width: int = 0, suspect: bool = F
     feed = _Feed(iter(lines), suspect)
     reader = csv.reader(feed, delimiter=delimiter, strict=True)
     while True:
+        line = feed.plain()
+        if line is not None:
+            cells = line.rstrip("\r\n").split(delimiter)
+            if cells != [""]:
+                yield Row(cells)
+            continue
         feed.start()
         torn = False
         try:

@@ -13,13 +13,12 @@ from advisor.intake.columns import Column, Ledger, array_of, is_none
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
 from advisor.intake.disks import disks
-from advisor.intake.headers import DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
+from advisor.intake.headers import DISK_COLUMNS, DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
 from advisor.unit import DTYPES
 
-_DISK_COLUMNS = (STORAGE, *DISK_KINDS, "storage_gib", "storage_kind")
 _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
 _DISK_FIELDS = "storage_kind, storage_gib"
 _SHOWN = dict.fromkeys((STORAGE, *DISK_KINDS), _DISK_FIELDS) | {MERGED: f"model, cpu, ram_gib, {_DISK_FIELDS}"}
@@ -30,6 +29,14 @@ _CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not
 
 _MAX_FACT = 500
 """Longest cell read as a fact, devices and notes apart [character]; from memory: a whole unit takes some 200."""
+
+
+def plain_text(text: str, name: str) -> str | None:
+    """A field that is kept as text: spaces squeezed, words for unknown emptied."""
+    tidy = " ".join(text.translate(_CONTROLS).split())
+    small = tidy.lower()
+    unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
+    return None if unknown else tidy[:_MAX_TEXT] or None
 
 
 class Sheet:
@@ -102,7 +109,7 @@ class Sheet:
             A Unit frame.
         """
         for position, mapped in enumerate(self.mapping):
-            if mapped.field is None or mapped.field in _DISK_COLUMNS or mapped.field == MERGED:
+            if mapped.field is None or mapped.field in DISK_COLUMNS or mapped.field == MERGED:
                 continue
             column = self.column(position)
             if mapped.field in TEXT_FIELDS:
@@ -187,14 +194,8 @@ class Sheet:
         self.filled[position] = int((~np.array([*blank, True]))[column.codes].sum())
 
     def _plain(self, position: int, column: Column) -> None:
-        """A field that is kept as text: spaces squeezed, words for unknown emptied."""
         name = str(column.mapped.field)
-        values: list[str | None] = []
-        for text in column.texts:
-            tidy = " ".join(text.translate(_CONTROLS).split())
-            small = tidy.lower()
-            unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
-            values.append(None if unknown else tidy[:_MAX_TEXT] or None)
+        values = [plain_text(text, name) for text in column.texts]
         self.values[name] = column.take(values)
         self.count(position, column, [value is None for value in values])
 
@@ -213,7 +214,7 @@ class Sheet:
     def _disks(self) -> None:
         places: dict[str, int] = {}
         for position, mapped in enumerate(self.mapping):
-            if mapped.field in _DISK_COLUMNS:
+            if mapped.field in DISK_COLUMNS:
                 places.setdefault(str(mapped.field), position)
         if len(places) == 1:
             (name, position), *_ = places.items()

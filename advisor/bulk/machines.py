@@ -1,0 +1,264 @@
+"""Rows that are alike in all that decides: which cells those are, what is scored once, and the lines made of it."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from advisor.advice import SCORED_COLUMNS, assess
+from advisor.intake.carried import carried
+from advisor.intake.elsewhere import MOST, is_free_text, scored_before, telling
+from advisor.intake.headers import map_headers
+from advisor.intake.reading import NO_HEADER
+from advisor.intake.safety import safe_cell, safe_frame
+from advisor.intake.sheet import plain_text
+from advisor.unit import Advice, Status
+
+if TYPE_CHECKING:
+    from advisor.shop import Shop
+    from advisor.timing import TimingModel
+
+ADVICE, STATUS = tuple(map(str, Advice)), tuple(map(str, Status))
+
+_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._/#-]*")
+"""Cells that a CSV holds as they are."""
+
+_TAG = re.compile(r"(?=.*\d)[A-Za-z0-9][A-Za-z0-9._/#-]{0,60}")
+"""Tags that are surely tags: with a digit, unlike all words for 'unknown', and tidy."""
+
+
+class Scored(NamedTuple):
+    """What is written and counted of a row.
+
+    Attributes
+    ----------
+    line : str
+        The scored cells as CSV, with the line's end.
+    advice, status : int
+        Position in `ADVICE` and `STATUS`, -1 for none.
+    hands_on_min, elapsed_min : float
+        NaN where nothing is done.
+    wishes : bool
+        What it gets hangs on who else wants a part of the drawer.
+    """
+
+    line: str
+    advice: int
+    status: int
+    hands_on_min: float
+    elapsed_min: float
+    wishes: bool = False
+
+
+def lines_of(rows: Iterable[Sequence[Any]]) -> list[str]:
+    """Rows as lines of CSV."""
+    out: list[str] = []
+    # A writer hands each row over in one piece.
+    csv.writer(_Sink(out.append), lineterminator="\n").writerows(rows)
+    return out
+
+
+class _Sink:
+    def __init__(self, write: Callable[[str], object]) -> None:
+        self.write = write
+
+
+def scored_rows(
+    frame: pd.DataFrame, shop: Shop, model: TimingModel | None = None, raw_text: bool = False, apart: bool = False
+) -> list[Scored]:
+    """Score rows: a pure function of its arguments and the tables.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Intake rows as typed.
+    shop : Shop
+    model : TimingModel, optional
+        The serving one when left out.
+    raw_text : bool
+        Leave cells that a spreadsheet would run as they are.
+    apart : bool
+        Each row by itself; see `advisor.advice.assess`.
+    """
+    batch = assess(frame, shop, model, apart=apart)
+    scored = batch.scored
+    safe = scored if raw_text else safe_frame(scored)
+    columns = [safe[name].astype(object).where(safe[name].notna(), "").tolist() for name in SCORED_COLUMNS]
+    hands, elapsed = (
+        scored[name].to_numpy(dtype="float64", na_value=np.nan).tolist() for name in ("hands_on_min", "elapsed_min")
+    )
+    words = [pd.Categorical(scored[name], categories=all_) for name, all_ in (("advice", ADVICE), ("status", STATUS))]
+    lines = lines_of(zip(*columns, strict=True))
+    advice, status = (one.codes.tolist() for one in words)
+    return list(map(Scored, lines, advice, status, hands, elapsed, batch.shares.wishes.tolist()))
+
+
+def score_partition(frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None) -> pd.DataFrame:
+    """Add the scored columns to a part of a sheet, each row by itself: for ``map_partitions`` of a cluster's frame.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    shop : Shop, optional
+        One without a drawer: parts are shared over a whole batch, which a part does not see.
+    model : TimingModel, optional
+
+    Returns
+    -------
+    pandas.DataFrame
+        Same rows under the same index.
+
+    Raises
+    ------
+    InputError
+        When the shop has parts in its drawer.
+    """
+    from advisor.errors import InputError
+
+    if shop is not None and any(part.count for part in shop.stock):
+        raise InputError(
+            "The drawer is shared over a whole batch, which a part of one does not see.",
+            "Use a shop without stock, or `advisor score --cluster`, which shares it at the end.",
+        )
+    out = assess(frame, shop, model, apart=True).frame
+    return out.set_axis(frame.index, axis=0)
+
+
+class Restart(Exception):
+    """What was taken for granted of a sheet does not hold: begin anew with this."""
+
+    def __init__(self, width: int, unread: frozenset[int]) -> None:
+        super().__init__()
+        self.width, self.unread = width, unread
+
+
+class Machine:
+    """A machine as the sheet describes it: the parts of its line, with gaps where the cells of each row's own stand."""
+
+    __slots__ = ("parts", "scored")
+
+    def __init__(self, parts: list[str]) -> None:
+        self.parts = parts
+        self.scored: Scored | None = None
+
+    def settle(self, scored: Scored) -> None:
+        """Take over what was scored."""
+        self.scored = scored
+        self.parts[-1] += scored.line
+
+    def line(self, own: list[str]) -> str:
+        """A row's line, with the cells of its own as they are written."""
+        self.parts[1::2] = own
+        return "".join(self.parts)
+
+
+class Keyed(NamedTuple):
+    """A row, taken apart.
+
+    Attributes
+    ----------
+    key : str
+        What decides; the same for machines that are alike.
+    own : list of str
+        The cells that are its own, as they are written.
+    tag : str
+        By which it may be the same unit as another; '' for none.
+    """
+
+    key: str
+    own: list[str]
+    tag: str
+
+
+class Layout:
+    """Which columns of a sheet are a row's own, and how its lines are put together.
+
+    A column that is no field and holds no notes is a row's own: what a cell of it says of the machine, such as 'no
+    charger', goes into the key instead. One with more texts than `MOST` is not read, as the whole sheet's is not.
+    """
+
+    def __init__(self, header: list[str], unread: frozenset[int], raw_text: bool) -> None:
+        self.header, self.unread = header, unread
+        mapped = map_headers(header)
+        self.tag = next((at for at, one in enumerate(mapped) if one.field == "asset_tag"), None)
+        told_before = scored_before(header)
+        self.loose = [
+            at for at, one in enumerate(mapped)
+            if one.field is None and not is_free_text(one.header) and not one.header.startswith(NO_HEADER)
+        ]  # fmt: skip
+        self.silent = {at for at in self.loose if header[at] in told_before} | unread
+        self.told: dict[int, dict[str, tuple[str, str]]] = {at: {} for at in self.loose if at not in self.silent}
+        self.own = sorted({*self.loose, *([] if self.tag is None else [self.tag])})
+        # In the order of the columns, which writing out keeps.
+        places = carried(pd.DataFrame([range(len(header))], columns=header), SCORED_COLUMNS)
+        self.stay = [int(at) for at in places.iloc[0]]
+        self.safe: Callable[[object], object] = (lambda cell: cell) if raw_text else safe_cell
+        self.written = set(self.stay) & set(self.own)
+        self.names = [str(self.safe(name)) for name in (*places.columns, *SCORED_COLUMNS)]
+
+    def key(self, cells: list[str]) -> Keyed:
+        """What decides of a row, and what is its own.
+
+        Raises
+        ------
+        Restart
+            When a column turns out to have more texts than are read, and some were.
+        """
+        rest, own, tag = cells.copy(), [], ""
+        for at in self.own:
+            cell = cells[at]
+            if at == self.tag:
+                if _TAG.fullmatch(cell):
+                    said, text, tag = "", cell, cell
+                else:
+                    said, text, tag = f"tag {cell}", self.field(cell), plain_text(cell, "asset_tag") or ""
+            elif at in self.silent:
+                said, text = "", cell if _PLAIN.fullmatch(cell) else self.field(cell)
+            else:
+                said, text = self.told[at].get(cell) or self._told(at, cell)
+            rest[at] = said
+            if at in self.written:
+                own.append(text)
+        key = "\x1f".join(rest)
+        return Keyed(key if key.count("\x1f") == len(rest) - 1 else repr(rest), own, tag)
+
+    def _told(self, at: int, cell: str) -> tuple[str, str]:
+        """What a cell of a loose column says of the machine, and how it is written."""
+        told = self.told[at]
+        if len(told) < MOST:
+            told[cell] = out = (telling(cell, self.header[at]) or "", self.field(cell))
+            return out
+        if any(said for said, _ in told.values()):
+            raise Restart(len(self.header), self.unread | {at})
+        self.silent.add(at)
+        return "", self.field(cell)
+
+    def parts(self, cells: list[str]) -> list[str]:
+        """The parts of a row's line; every second is a gap for a cell of its own."""
+        out = [""]
+        for at in self.stay:
+            if at in self.written:
+                out += ["", ","]
+            else:
+                out[-1] += f"{self.field(cells[at])},"
+        return out
+
+    def field(self, cell: str) -> str:
+        """One cell as CSV."""
+        if _PLAIN.fullmatch(cell) or not cell:
+            return cell
+        return lines_of([(self.safe(cell), "")])[0][:-2]
+
+    def of_machine(self, number: int, cells: list[str]) -> list[str]:
+        """The row that stands for a machine: a tag that no other has, nothing that only seems to be said."""
+        out = cells.copy()
+        for at in self.silent:
+            out[at] = ""
+        if self.tag is not None and _TAG.fullmatch(cells[self.tag]):
+            out[self.tag] = f"machine {number}"
+        return out

@@ -1,0 +1,317 @@
+"""A run over a sheet of any size: read, scored and written piece by piece, in bounded memory."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import itertools
+import os
+import pickle
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from advisor import __version__
+from advisor.bulk.machines import ADVICE, STATUS, Layout, Machine, Restart, Scored, scored_rows
+from advisor.bulk.sink import write
+from advisor.bulk.source import Source
+from advisor.bulk.work import PIECE, Work
+from advisor.files import datasets, user_data
+from advisor.intake.reading import Entry, entries_of, headers, with_entries
+from advisor.intake.records import Row
+
+if TYPE_CHECKING:
+    from advisor.shop import Shop
+    from advisor.timing import TimingModel
+
+_KEPT = 30_000
+"""Machines remembered in a generation; the last two are kept."""
+
+_CHUNK = 2_500
+"""New machines scored at a time."""
+
+_WAITING = 16
+"""Most pieces that wait for their machines."""
+
+_JOBS = 4
+"""Most chunks being scored or waiting for it."""
+
+_SMALL = 4 << 20
+"""Size of a file from which a second process pays [byte]."""
+
+Progress = Callable[[int, int], object]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a run.
+
+    Attributes
+    ----------
+    counted : pandas.DataFrame
+        A row a unit: advice, status, hands_on_min, elapsed_min.
+    late : int
+        Rows that had to wait for all others: a shared part, a tag that stands twice, a damaged cell.
+    """
+
+    counted: pd.DataFrame
+    late: int
+
+
+@dataclass
+class _Piece:
+    tags: list[str] = field(default_factory=list)
+    """Of the rows, for those that stand twice."""
+    rows: list[tuple[Machine | None, list[str]]] = field(default_factory=list)
+    needs: int = 0
+    """Chunks that must be scored before it can be written."""
+
+
+def score_sheet(
+    sheet: Path, out: Path, shop: Shop, *, raw_text: bool = False, resume: bool = False,
+    executor: Executor | None = None, progress: Progress | None = None,
+) -> Outcome:  # fmt: skip
+    """Score a sheet of any size.
+
+    Parameters
+    ----------
+    sheet : path
+        CSV, plain or with gzip or zstd, or Parquet.
+    out : path
+        Written whole or not at all; its name's end says how: .parquet, .gz, .zst, else CSV.
+    shop : Shop
+    raw_text : bool
+        Leave cells that a spreadsheet would run as they are.
+    resume : bool
+        Go on from what a killed run left beside `out`.
+    executor : concurrent.futures.Executor, optional
+        Scores new machines, such as a cluster's; two processes of this machine when left out, one for a small file.
+    progress : callable, optional
+        Told how many bytes of how many are read.
+
+    Raises
+    ------
+    InputError
+        When the sheet cannot be read, or what a killed run left belongs to another sheet, shop or program.
+    """
+    from advisor.timing import serving_model
+
+    model, source = serving_model(), Source(sheet)
+    mark = _mark(sheet, shop, model, raw_text)
+    with Work(out, mark, resume) as work, contextlib.ExitStack() as stack:
+        pool = executor or stack.enter_context(_pool(source.size))
+        while True:
+            try:
+                going = _Run(source, work, shop, model, raw_text, pool)
+                going.score(progress)
+                break
+            except Restart as known:
+                work.begin(known.width, known.unread)
+        late = going.late()
+        index = work.index()
+        write(out, going.layout, work.lines({row: line for row, (line, _) in late.items()}))
+    for row, (_, one) in late.items():
+        for name in ("advice", "status", "hands_on_min", "elapsed_min"):
+            index[name][row] = getattr(one, name)
+    return Outcome(_counted(index), len(late))
+
+
+def _counted(index: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "advice": np.array([*ADVICE, ""], dtype=object)[index["advice"]],
+            "status": np.array([*STATUS, ""], dtype=object)[index["status"]],
+            **{name: index[name] for name in ("hands_on_min", "elapsed_min")},
+        }
+    )
+
+
+class _Here(Executor):
+    """Scores in this process."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        out: Future[Any] = Future()
+        out.set_result(fn(*args, **kwargs))
+        return out
+
+
+def _pool(size: int) -> Executor:
+    cores = len(os.sched_getaffinity(0))
+    return _Here() if cores < 2 or size < _SMALL else ProcessPoolExecutor(2)
+
+
+def _mark(sheet: Path, shop: Shop, model: TimingModel, raw_text: bool) -> str:
+    """What a run's outcome hangs on: two runs with the same mark write the same bytes."""
+    with sheet.open("rb") as file:
+        parts = [hashlib.file_digest(file, "sha256").hexdigest()]
+    parts += [__version__, repr(shop), str(raw_text), hashlib.sha256(pickle.dumps(model)).hexdigest()]
+    for folder in (datasets(), user_data() / "tables"):
+        for path in sorted(folder.rglob("*")):
+            if path.is_file():
+                there = path.stat()
+                parts.append(f"{path.relative_to(folder)} {there.st_size} {there.st_mtime_ns}")
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def scored_cells(
+    names: list[str], rows: list[list[str]], shop: Shop, model: TimingModel, raw_text: bool
+) -> list[Scored]:
+    """Score rows of cells, each by itself; what is handed to another process or machine."""
+    return scored_rows(pd.DataFrame(rows, columns=names, dtype="str"), shop, model, raw_text, apart=True)
+
+
+class _Run:
+    """One walk over the sheet."""
+
+    def __init__(
+        self, source: Source, work: Work, shop: Shop, model: TimingModel, raw_text: bool, pool: Executor
+    ) -> None:
+        self.source, self.work, self.pool = source, work, pool
+        self.how = (shop, model, raw_text)
+        self.layout: Layout
+        self._young: dict[str, Machine] = {}
+        self._old: dict[str, Machine] = {}
+        self._fresh: list[tuple[Machine, list[str]]] = []
+        self._jobs: deque[tuple[Future[list[Scored]], list[Machine]]] = deque()
+        self._pieces: deque[_Piece] = deque()
+        self._sent = self._back = self._made = 0
+
+    def _table(self, stack: contextlib.ExitStack) -> Iterator[tuple[list[str], Row]]:
+        """Cells of each row, as many as there are columns, and the row as it was read."""
+        header, rows = self.source.table(stack)
+        names = headers(header, max(self.work.width, len(header)))
+        self.layout, width = Layout(names, self.work.unread, self.how[2]), len(names)
+        for row in rows:
+            cells = row.cells
+            if len(cells) != width:
+                if len(cells) > width:
+                    raise Restart(len(cells), self.work.unread)
+                cells = cells + [""] * (width - len(cells))
+            yield cells, row
+
+    def score(self, progress: Progress | None) -> None:
+        """Score the rows that are not yet, and keep their lines."""
+        done = len(self.work.index())
+        with contextlib.ExitStack() as stack:
+            rows = self._table(stack)
+            for cells, _ in itertools.islice(rows, done):
+                # What columns hold is counted from the first row on.
+                self.layout.key(cells)
+            piece = _Piece()
+            for cells, row in rows:
+                self._add(piece, cells, row)
+                if len(piece.rows) == PIECE:
+                    self._hold(piece)
+                    piece = _Piece()
+                    if progress is not None:
+                        progress(self.source.read, self.source.size)
+            if piece.rows:
+                self._hold(piece)
+        self._send()
+        while self._jobs:
+            self._take()
+        self._write()
+
+    def _add(self, piece: _Piece, cells: list[str], row: Row) -> None:
+        key, own, tag = self.layout.key(cells)
+        piece.tags.append(tag)
+        if row.remarks:
+            piece.rows.append((None, own))
+            return
+        machine = self._young.get(key)
+        if machine is None:
+            machine = self._old.get(key) or self._new(cells)
+            if len(self._young) >= _KEPT:
+                self._old, self._young = self._young, {}
+            self._young[key] = machine
+        piece.rows.append((machine, own))
+
+    def _new(self, cells: list[str]) -> Machine:
+        machine = Machine(self.layout.parts(cells))
+        self._made += 1
+        self._fresh.append((machine, self.layout.of_machine(self._made, cells)))
+        if len(self._fresh) >= _CHUNK:
+            self._send()
+        return machine
+
+    def _send(self) -> None:
+        """Have the new machines scored."""
+        if self._fresh:
+            job = self.pool.submit(scored_cells, self.layout.header, [cells for _, cells in self._fresh], *self.how)
+            self._jobs.append((job, [machine for machine, _ in self._fresh]))
+            self._fresh = []
+            self._sent += 1
+        while len(self._jobs) > _JOBS:
+            self._take()
+
+    def _take(self) -> None:
+        """Wait for the oldest chunk."""
+        job, machines = self._jobs.popleft()
+        for machine, scored in zip(machines, job.result(), strict=True):
+            machine.settle(scored)
+        self._back += 1
+        self._write()
+
+    def _hold(self, piece: _Piece) -> None:
+        piece.needs = self._sent + bool(self._fresh)
+        self._pieces.append(piece)
+        while self._jobs and self._jobs[0][0].done():
+            self._take()
+        if len(self._pieces) > _WAITING:
+            self._send()
+            while self._jobs and len(self._pieces) > _WAITING // 2:
+                self._take()
+
+    def _write(self) -> None:
+        while self._pieces and self._pieces[0].needs <= self._back:
+            piece = self._pieces.popleft()
+            lines: list[str] = []
+            scored: list[Scored | None] = []
+            for machine, own in piece.rows:
+                one = None if machine is None else machine.scored
+                if machine is None or one is None or one.wishes:
+                    lines.append("")
+                    scored.append(None)
+                else:
+                    lines.append(machine.line(own))
+                    scored.append(one)
+            self.work.add(hashed(piece.tags), lines, scored)
+
+    def late(self) -> dict[int, tuple[str, Scored]]:
+        """Lines of the rows that hang on others, scored together, as they would be in the whole batch."""
+        index = self.work.index()
+        _, which, counts = np.unique(index["tag"], return_inverse=True, return_counts=True)
+        late = index["late"] | ((counts[which] > 1) & (index["tag"] > 0))
+        if not late.any():
+            return {}
+        shown: list[list[str]] = []
+        entries: list[Entry] = []
+        with contextlib.ExitStack() as stack:
+            for (cells, row), waits in zip(self._table(stack), late.tolist(), strict=True):
+                self.layout.key(cells)
+                if waits:
+                    entries += entries_of(len(shown), row)
+                    shown.append(cells)
+        layout = self.layout
+        silent = layout.silent - {at for _, at, *_ in entries}
+        read = [["" if at in silent else cell for at, cell in enumerate(cells)] for cells in shown]
+        frame = with_entries(pd.DataFrame(read, columns=layout.header, dtype="str"), entries)
+        out = {}
+        for at, cells, scored in zip(np.flatnonzero(late).tolist(), shown, scored_rows(frame, *self.how), strict=True):
+            machine = Machine(layout.parts(cells))
+            machine.settle(scored)
+            out[at] = (machine.line(layout.key(cells).own), scored)
+        return out
+
+
+def hashed(tags: list[str]) -> np.ndarray:
+    """A number for each tag, the same in every run; 0 for none."""
+    found = pd.util.hash_array(np.array(tags, dtype=object), categorize=False)
+    found[np.array([not tag for tag in tags])] = 0
+    return found

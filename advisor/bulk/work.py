@@ -1,0 +1,129 @@
+"""What a run has done so far, in a folder beside its output, from which a killed run goes on."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from advisor.bulk.machines import Scored
+from advisor.errors import InputError
+from advisor.files import is_there, read_json, write_whole
+
+PIECE = 10_000
+"""Rows that are written at a time."""
+
+COUNTED = np.dtype([("advice", "i1"), ("status", "i1"), ("hands_on_min", "f8"), ("elapsed_min", "f8")])
+"""What is counted of a row; see `Scored`."""
+
+ROW = np.dtype([("tag", "u8"), ("size", "u4"), *((name, COUNTED[name]) for name in COUNTED.names or ()), ("late", "?")])
+"""What is kept of each row beside its line; `late` rows wait for all others."""
+
+_HINT = "Run it again without --resume."
+
+
+class Work:
+    """The folder of a run: `manifest.json`, the lines so far, and a record of `ROW` for each.
+
+    A row counts once its record is written, in pieces of `PIECE`, behind its line: what a kill left half done is cut
+    off. Taken away when all is written; left where something failed.
+    """
+
+    def __init__(self, out: Path, mark: str, resume: bool) -> None:
+        self.folder = out.with_name(f"{out.name}.unfinished")
+        self.mark, self.width, self.unread = mark, 0, frozenset[int]()
+        self._lines, self._index = self.folder / "lines.csv", self.folder / "rows"
+        manifest = self.folder / "manifest.json"
+        if resume and is_there(manifest):
+            self._take_up(read_json(manifest, hint=_HINT))
+            return
+        if is_there(self.folder) and not (is_there(manifest) or not any(self.folder.iterdir())):
+            raise InputError(f"{self.folder} is in the way.", "Take it away, or name another output.")
+        self.begin(0, frozenset())
+
+    def _take_up(self, kept: dict[str, Any]) -> None:
+        if kept.get("mark") != self.mark:
+            raise InputError(
+                f"{self.folder} holds the beginning of another run: the sheet, the shop, the tables, the model or the "
+                "program has changed since.",
+                _HINT,
+            )
+        self.width, self.unread = int(kept["width"]), frozenset(kept["unread"])
+        index = self.index()
+        whole = len(index) // PIECE * PIECE
+        ends = np.cumsum(index["size"][:whole], dtype="int64")
+        # A piece counts only when its lines are there too.
+        there = int(np.searchsorted(ends, self._lines.stat().st_size, side="right")) // PIECE * PIECE
+        os.truncate(self._index, there * ROW.itemsize)
+        os.truncate(self._lines, int(ends[there - 1]) if there else 0)
+
+    def begin(self, width: int, unread: frozenset[int]) -> None:
+        """Begin anew, with what is known of the sheet by now."""
+        self.width, self.unread = width, unread
+        try:
+            self.folder.mkdir(exist_ok=True)
+            for path in (self._lines, self._index):
+                path.write_bytes(b"")
+        except OSError as problem:
+            raise InputError(
+                f"{self.folder} could not be written: {problem.strerror}.",
+                "Choose a folder that exists and that you may write to, with room left on its disk.",
+            ) from problem
+        kept = {"mark": self.mark, "width": width, "unread": sorted(unread)}
+        write_whole(self.folder / "manifest.json", json.dumps(kept))
+
+    def index(self) -> np.ndarray:
+        """The records of all rows so far."""
+        return np.fromfile(self._index, dtype=ROW)
+
+    def add(self, tags: np.ndarray, lines: list[str], scored: list[Scored | None]) -> None:
+        """Keep a piece: its lines, '' for a late row, and what is counted of them."""
+        text = "".join(lines)
+        data = text.encode()
+        plain = len(data) == len(text)
+        rows = np.zeros(len(lines), dtype=ROW)
+        rows["tag"] = tags
+        rows["size"] = [len(line) for line in lines] if plain else [len(line.encode()) for line in lines]
+        rows[list(COUNTED.names or ())] = np.array([one[1:5] if one else _LATE for one in scored], dtype=COUNTED)
+        rows["late"] = [not line for line in lines]
+        for path, content in ((self._lines, data), (self._index, rows.tobytes())):
+            with path.open("ab") as file:
+                file.write(content)
+
+    def lines(self, late: dict[int, str]) -> Iterator[bytes]:
+        """All lines, a piece at a time, with those of the late rows."""
+        sizes = self.index()["size"]
+        waiting = np.array(sorted(late), dtype="int64")
+        with self._lines.open("rb") as file:
+            for first in range(0, len(sizes), PIECE):
+                some = sizes[first : first + PIECE]
+                data = file.read(int(some.sum()))
+                here = waiting[(waiting >= first) & (waiting < first + len(some))]
+                if len(here):
+                    ends = np.cumsum(some, dtype="int64")
+                    out, at = [], 0
+                    for row in here.tolist():
+                        end = int(ends[row - first])
+                        out += [data[at : end - int(some[row - first])], late[row].encode()]
+                        at = end
+                    data = b"".join([*out, data[at:]])
+                yield data
+
+    def __enter__(self) -> Work:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        # What failed before a piece was done left nothing to go on from.
+        if kind is None or not self._index.stat().st_size:
+            with contextlib.suppress(OSError):
+                shutil.rmtree(self.folder)
+
+
+_LATE = (-1, -1, np.nan, np.nan)

@@ -1,0 +1,224 @@
+"""A sheet scored piece by piece gives the bytes that scoring it in memory gives, whatever it holds and what fails."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import signal
+import subprocess
+import sys
+from concurrent.futures import Executor, Future
+from pathlib import Path
+from typing import Any
+
+import pytest
+import zstandard
+
+from advisor import bulk
+from advisor.bulk import machines, source
+from advisor.bulk.machines import Layout
+from advisor.errors import InputError
+from advisor.intake import elsewhere
+from advisor.shop import Shop, default_shop
+
+from .conftest import DEMO, Whole
+
+LINES = DEMO.read_bytes().splitlines(keepends=True)
+ODD = [
+    b'OM-9,Le\xff"novo,"x,T4\x00,,,i5-6300U\n',  # a damaged letter, a quote left open
+    b",,,,\n", b"\n", b",,,\n",  # empty rows between units, a blank line
+    LINES[5].rstrip(b"\n") + b",more,,and\n",  # cells under no header
+    b'=1+1,"a\nb",ThinkPad i5-6300U 8GB 240GB SSD,,,,,,,,,,,,,,,,,,,,,,,,=cmd\n',  # formulas, a cell of two lines
+    b"n/a,,,,i5-6300U\n", b"none,,,,i5-6300U\n",  # tags that say that there is none
+    b"X 1,,,,i5-6300U\n", b"X  1,,,,i5-6300U\n",  # the same tag, spaced otherwise
+    b"x" * 600 + b",,,,i5\n",  # too long for a fact
+    b"OM-1001,,,,\n",  # a tag that stands further up
+    b'OM-8,,,laptop,i5-6300U,8,,,SSD,240,,,,,,,,,,,,,,,swollen battery,"charger, missing",a\x1fb\n',
+]  # fmt: skip
+
+
+def sheet(folder: Path, lines: list[bytes], name: str = "in.csv") -> Path:
+    path = folder / name
+    path.write_bytes(b"".join(lines))
+    return path
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("small")
+def test_the_same_bytes_whatever_the_sheet_holds(tmp_path: Path, shop: Shop, whole: Whole) -> None:
+    path = sheet(tmp_path, LINES[:4] + ODD + LINES[4:] + LINES[30:40])
+    bulk.score_sheet(path, tmp_path / "out.csv", shop)
+    assert (tmp_path / "out.csv").read_bytes() == whole(path, shop)
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["in.csv", "out.csv"]
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("small")
+def test_a_column_of_very_many_texts_is_read_no_further_than_in_memory(
+    tmp_path: Path, whole: Whole, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in (machines, elsewhere):
+        monkeypatch.setattr(module, "MOST", 20)
+    head, *rows = (line.rstrip(b"\n") for line in LINES[:40])
+    told = [b"swollen battery" if at == 3 else b"seen %d" % (at % 30) for at in range(len(rows))]
+    lines = [head + b",remark of the giver,serial\n"]
+    lines += [row + b",%s,S%d\n" % (said, at) for at, (row, said) in enumerate(zip(rows, told, strict=True))]
+    path = sheet(tmp_path, lines)
+    bulk.score_sheet(path, tmp_path / "out.csv", default_shop())
+    assert (tmp_path / "out.csv").read_bytes() == whole(path, default_shop())
+
+
+def test_alike_machines_are_scored_once(tmp_path: Path) -> None:
+    rows = [b"T-%d,i5-6300U,8,SSD,240,S%d\n" % (at, at) for at in range(500)]
+    path = sheet(tmp_path, [b"asset_tag,cpu,ram_gib,storage_kind,storage_gib,serial\n", *rows])
+    counted = Counting()
+    outcome = bulk.score_sheet(path, tmp_path / "out.csv", default_shop(), executor=counted)
+    assert counted.rows == 1
+    assert len(outcome.counted) == 500
+    assert outcome.counted["advice"].nunique() == 1
+    written = (tmp_path / "out.csv").read_text().splitlines()
+    assert [line.split(",")[0] for line in written[1:]] == [f"T-{at}" for at in range(500)]
+    assert [line.split(",")[5] for line in written[1:]] == [f"S{at}" for at in range(500)]
+
+
+def test_which_cells_are_a_rows_own() -> None:
+    layout = Layout(["asset_tag", "cpu", "giver", "remarks", "(no header) 5"], frozenset(), False)
+    key, own, tag = layout.key(["T-1", "i5-6300U", "a school, far", "dented", ""])
+    assert (own, tag) == (["T-1", '"a school, far"'], "T-1")
+    assert layout.key(["T-2", "i5-6300U", "an office", "dented", ""]).key == key
+    for other in (
+        ["T-1", "i5-6200U", "a school", "dented", ""],
+        ["T-1", "i5-6300U", "swollen battery", "dented", ""],
+        ["T-1", "i5-6300U", "a school", "no disk", ""],
+        ["T-1", "i5-6300U", "a school", "dented", "x"],
+        ["unknown", "i5-6300U", "a school", "dented", ""],
+        ["", "i5-6300U", "a school", "dented", ""],
+        ["T-1", "i5-6300U\x1f", "a school", "dented", ""],
+    ):
+        assert layout.key(other).key != key, other
+
+
+class Counting(Executor):
+    """Scores at once, counts the rows, and fails at a chunk when told."""
+
+    def __init__(self, fails_at: int = 10**9) -> None:
+        self.rows = self.chunks = 0
+        self.fails_at = fails_at
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        self.chunks += 1
+        if self.chunks > self.fails_at:
+            raise KeyboardInterrupt
+        self.rows += len(args[1])
+        done: Future[Any] = Future()
+        done.set_result(fn(*args, **kwargs))
+        return done
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from advisor import bulk
+from advisor.bulk import run, work
+from advisor.shop_file import read_shop
+run.PIECE = work.PIECE = 7
+run._CHUNK, run._WAITING, chunks = 25, 3, []
+class Pool(run._Here):
+    def submit(self, *args):
+        chunks.append(1)
+        if len(chunks) == 3:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return super().submit(*args)
+sheet, out, shop = sys.argv[1:]
+bulk.score_sheet(Path(sheet), Path(out), read_shop(shop), executor=Pool())
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("small")
+def test_a_killed_run_goes_on_and_ends_with_the_same_bytes(tmp_path: Path, shop: Shop, demo_bytes: bytes) -> None:
+    out, left = tmp_path / "out.csv", tmp_path / "out.csv.unfinished"
+    words = [str(DEMO), str(out), str(DEMO.with_name("shop.toml"))]
+    environment = {**os.environ, "ADVISOR_HOME": os.environ.get("ADVISOR_HOME", str(tmp_path / "home"))}
+    killed = subprocess.run([sys.executable, "-c", KILLED, *words], check=False, env=environment)
+    assert killed.returncode == -signal.SIGKILL
+    assert not out.exists()
+    assert (left / "rows").stat().st_size, "some pieces were done"
+    # A kill in the midst of a piece: half a line, and half a record of one that is not there.
+    with (left / "lines.csv").open("ab") as file:
+        file.write(b'OM-1099,"half')
+    with (left / "rows").open("ab") as file:
+        file.write(b"\0" * 40)
+    on = Counting()
+    bulk.score_sheet(DEMO, out, shop, executor=on, resume=True)
+    assert out.read_bytes() == demo_bytes
+    assert on.rows < 60, "what was scored before the kill is not scored again"
+    assert not left.exists()
+
+
+@pytest.mark.usefixtures("small")
+def test_what_a_killed_run_left_is_refused_when_sheet_or_shop_have_changed(tmp_path: Path, shop: Shop) -> None:
+    path = sheet(tmp_path, LINES)
+    with pytest.raises(KeyboardInterrupt):
+        bulk.score_sheet(path, tmp_path / "out.csv", shop, executor=Counting(1))
+    with pytest.raises(InputError, match="another run: the sheet, the shop"):
+        bulk.score_sheet(path, tmp_path / "out.csv", shop.model_copy(update={"link_mbps": 41}), resume=True)
+    sheet(tmp_path, LINES[:-1])
+    with pytest.raises(InputError, match="another run: the sheet, the shop"):
+        bulk.score_sheet(path, tmp_path / "out.csv", shop, resume=True)
+    assert (tmp_path / "out.csv.unfinished" / "lines.csv").stat().st_size
+
+
+def test_a_folder_of_somebody_else_is_left_alone(tmp_path: Path) -> None:
+    mine = tmp_path / "out.csv.unfinished"
+    mine.mkdir()
+    (mine / "letter.txt").write_text("dear")
+    with pytest.raises(InputError, match="in the way"):
+        bulk.score_sheet(DEMO, tmp_path / "out.csv", default_shop())
+    assert (mine / "letter.txt").read_text() == "dear"
+
+
+def unpacked(data: bytes) -> bytes:
+    return zstandard.ZstdDecompressor().decompressobj().decompress(data)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "pack", "unpack"), [
+    ("out.csv.gz", gzip.compress, gzip.decompress),
+    ("out.csv.zst", zstandard.compress, unpacked),
+])  # fmt: skip
+def test_compressed_in_and_out(
+    tmp_path: Path, shop: Shop, demo_bytes: bytes, name: str, pack: Any, unpack: Any
+) -> None:
+    packed = pack(DEMO.read_bytes())
+    path = sheet(tmp_path, [packed], f"in.{name}")
+    bulk.score_sheet(path, tmp_path / name, shop)
+    assert unpack((tmp_path / name).read_bytes()) == demo_bytes
+    with pytest.raises(InputError, match="damaged, or was cut off"):
+        bulk.score_sheet(sheet(tmp_path, [packed[:-40]]), tmp_path / "none.csv", shop)
+    assert not list(tmp_path.glob("none*"))
+
+
+def test_a_compressed_sheet_of_several_frames_is_read_to_its_end(tmp_path: Path) -> None:
+    pack = zstandard.compress
+    path = sheet(tmp_path, [pack(LINES[0]), pack(b"".join(LINES[1:4])), pack(LINES[4])])
+    assert bulk.score_sheet(path, tmp_path / "out.csv", default_shop()).counted.shape[0] == 4
+
+
+def test_parquet_without_its_library_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("pyarrow", "pyarrow.parquet"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(InputError, match="the extra 'many'"):
+        source.Source(sheet(tmp_path, [b"PAR1", b"\0" * 20, b"PAR1"])).table(None)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="the extra 'many'"):
+        bulk.score_sheet(sheet(tmp_path, LINES[:3]), tmp_path / "out.parquet", default_shop())
+
+
+def test_a_part_of_a_batch_has_no_drawer(shop: Shop) -> None:
+    from advisor import intake
+
+    frame = intake.read(DEMO).head(3)
+    with pytest.raises(InputError, match="shared over a whole batch"):
+        bulk.score_partition(frame, shop)
+    moved = frame.set_axis([7, 8, 9], axis=0)
+    assert bulk.score_partition(moved).index.tolist() == [7, 8, 9]
