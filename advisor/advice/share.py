@@ -77,7 +77,7 @@ def share(
     taken = np.flatnonzero(choice >= 0)
     used = np.zeros((len(machine), len(count)), dtype=int)
     used[taken] = usage(options, choice[taken])
-    drawer = np.minimum(count, 1).astype(bool)
+    drawer = count > 0
     wishes = np.asarray((used[:, drawer] > 0).any(axis=1))
     free = options.frame["buy"].to_numpy(dtype=int) == 0
     short = (used[taken][free[choice[taken]]].sum(axis=0) > count) & drawer

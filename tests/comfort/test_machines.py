@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from advisor import tables
 from advisor.comfort.machines import machines
 from advisor.comfort.physics import physics
 from advisor.unit import Unit, frame
@@ -25,6 +26,22 @@ DISKS = {
     "nvme": (1500, 600, 0.09, 0.16), "sata ssd": (430, 230, 0.14, 0.30), "hybrid disk": (95, 65, 13, 18),
     "spinning disk": (90, 55, 15, 20), "emmc": (150, 80, 0.40, 1.00), "usb": (60, 20, 1.50, 8.00),
 }  # fmt: skip
+
+
+MEANINGS = {
+    "kernel_mib": "the kernel's own memory beside its page table of pages [MiB]",
+    "page_share": "share of memory that the kernel's record of pages takes [share of 1]",
+    "firmware_mib": "memory kept back by firmware and graphics [MiB]",
+    "memory_spread": "spread of the memory in use about the catalogue's figure (standard deviation of its logarithm)",
+    "measured_spread": "spread of a speed that was measured on the unit (standard deviation of its logarithm)",
+    "decompress_at_one": "decompression of one core of a processor of speed 1 [MiB/s]",
+    "decompress_spread":
+        "spread of decompression about what a processor's speed says (standard deviation of its logarithm)",
+}  # fmt: skip
+
+
+def test_what_each_constant_means() -> None:
+    assert {row["name"]: row["meaning"] for row in tables.dicts("comfort/physics")} == MEANINGS
 
 
 def read(certainty: float = 0.8, cores: float | None = 2, **unit: Any) -> tuple[dict[str, float], dict[str, float]]:

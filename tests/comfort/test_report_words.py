@@ -51,6 +51,14 @@ def test_figures_of_what_was_reached_and_of_what_was_given_up() -> None:
     }  # fmt: skip
 
 
+def test_figures_are_kept_to_four_places() -> None:
+    rows = Rows(pd.DataFrame({"plan": list("abc")}), pd.DataFrame({"seconds": [3.0] * 3, "limit_s": [9.0] * 3}))
+    bound = np.array([3.0, 3.0, 2.0])
+    found = HeldOut("desktop", "edition", rows, np.full(3, 4.0), bound, {"m": np.full(3, 5.0)}).figures()
+    assert (found["median_error"], found["baselines"]) == (0.3333, {"m": 0.6667})
+    assert found["within_bound"] == found["within_bound_reached"] == 0.6667
+
+
 # The least memory left that counts as comfortable is 25 %: a third more memory than the session is bound to need.
 @pytest.mark.parametrize(
     ("left", "likely", "desktop", "browser", "called"),
