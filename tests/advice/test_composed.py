@@ -276,18 +276,18 @@ def test_devices_against_images() -> None:
 class Devices(dict[str, np.ndarray]):
     """Verdicts as `Cases.devices` gives them."""
 
-    row = np.array([0, 0, 0, 1, 1, 2, 2, 3])
+    row = np.array([0, 0, 0, 1, 1, 2, 2, 3, 3])
 
 
 def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
     """Storage, graphics, Wi-Fi and wired network must work before a unit leaves; the rest is a note."""
     devices = Devices(
-        kind=["wireless", "ethernet", "audio", "graphics", "storage", "storage", "storage", "storage"],
+        kind=["wireless", "ethernet", "audio", "graphics", "storage", "storage", "storage", "storage", "wireless"],
         support=["needs firmware", "no driver", "no driver", "separate driver", "newer kernel", "works", "works",
-                 "works"],
-        severity=["limits", "limits", "limits", "degrades", "blocks", "limits", "blocks", "limits"],
-        action=["", "", "", "Own words.", "", "Set AHCI.", "Set AHCI too.", "Set AHCI."],
-        quirk=["", "", "", "", "", "vmd", "vmd", "vmd"], reason=list("abcdefgh"), source=list("ABCDEFGH"),
+                 "works", "separate driver"],
+        severity=["limits", "limits", "limits", "degrades", "blocks", "limits", "blocks", "limits", "limits"],
+        action=["", "", "", "Own words.", "", "Set AHCI.", "Set AHCI too.", "Set AHCI.", ""],
+        quirk=["", "", "", "", "", "vmd", "vmd", "vmd", ""], reason=list("abcdefghi"), source=list("ABCDEFGHI"),
     )  # fmt: skip
     devices = Devices({name: np.array(values, dtype=object) for name, values in devices.items()})
     facts = SimpleNamespace(hidden_mode=np.zeros(4, bool), disk_seen=np.array([False, False, False, True]))
@@ -301,6 +301,8 @@ def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
         [0, "audio-no-driver", "note", "Audio: no driver", "c", "C", part],
         [1, "graphics-separate-driver", "note", "Graphics: separate driver", "d", "D", "Own words."],
         [1, "storage-newer-kernel", "act", "Storage: newer kernel", "e", "E", "Take the stick with the newer kernel."],
+        [3, "wireless-separate-driver", "act", "Wireless: separate driver", "i", "I",
+         "Have the package and a wired link ready; the driver is built on the unit."],
         [2, "disk-hidden", "note", "Storage controller may hide the disk", "f", "F", "Set AHCI."],
     ]  # fmt: skip
 

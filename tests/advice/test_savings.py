@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -11,6 +13,7 @@ from advisor.advice.unfold import step_lines
 from advisor.files import datasets
 from advisor.shop import Practice
 from advisor.shop_file import read_shop
+from tests.advice.conftest import batch_of
 
 
 @pytest.fixture(scope="module")
@@ -85,3 +88,29 @@ def test_the_review_shows_it_as_a_table(batch):
     table = saving_table(batch.savings())
     assert table.count("<tr>") == 1 + len(Practice)
     assert all(str(one) in table for one in Practice)
+
+
+def test_savings_in_lines():
+    found = pd.DataFrame({"practice": ["second stick"], "hands_min": [1.25], "slot_min": [0.04],
+                          "hands_month_min": [90.0], "slot_month_min": [-6.0]})  # fmt: skip
+    assert sentences(found) == [
+        "would save                        hands a unit  slot a unit  hands a month  slot a month",
+        "second stick                           1.2 min      0.0 min          1.5 h        -0.1 h",
+    ]
+
+
+def test_the_steps_of_a_fitting_and_of_standing_by_in_lines():
+    """The invented shop says 15 min for its SSD, which holds for opening a usual box too."""
+    whole = batch_of({"storage_kind": "HDD 500 GB"}, {"notes": "battery swollen"})
+    lines = step_lines(whole, 0)
+    case = whole.timing
+    assert lines[0] == (
+        f"T-1: {case.hands_on_min[0]:.0f} min hands-on, {case.hands_low_min[0]:.0f} to {case.hands_high_min[0]:.0f} "
+        "in 8 of 10"
+    )
+    assert lines[2] == "  [ ] Fit SATA SSD 240 GB: 15.0 min, opening and closing included"
+    stands = [line for line in lines if line.startswith("      stand by while the machine works: ")]
+    assert 2 <= len(stands) <= 7 and all(re.fullmatch(r".*: \d+ s", line) for line in stands)
+    # A start is stood by for the firmware's 12 s at the most, with a tenth of a minute for rounding.
+    assert all(6 <= int(line.split()[-2]) <= 42 for line in stands)
+    assert step_lines(whole, 1) == ["T-2: nothing is installed, so there are no steps."]

@@ -14,12 +14,14 @@ import pytest
 
 from advisor.advice import Batch
 from advisor.advice.cases import Brought, FittedPart, _packages, seconds_words, shortfall
+from advisor.advice.flags import processor_problems
 from advisor.advice.options import level_of
+from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
 from advisor.advice.words import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
 from advisor.shop import Part, Thresholds, default_shop
 from advisor.unit import Unit, frame
-from tests.advice.conftest import batch_of
+from tests.advice.conftest import batch_of, shop_with
 
 LIMITS = Thresholds(desktop_s=30, browser_s=10, memory_left_pct=25, certainty=0.8, disk_left_pct=20)
 FITS: dict[str, Any] = {"desktop_high_s": 30.0, "browser_high_s": 10.0, "left_mib": 1024.0, "killed": 0.19,
@@ -175,6 +177,7 @@ WHY: list[tuple[dict[str, Any], str, str]] = [
     ({"wireless": "14c3:7902"}, "FIT USB Wi-Fi adapter, then GNOME", ""),
     ({"image": "debian-12", "wireless": "10ec:b852"}, "USE STICK debian-13, install GNOME",
      "GNOME: desktop after about "),
+    ({"wireless": "10ec:8190"}, "FIT USB Wi-Fi adapter, then GNOME", ""),
 ]  # fmt: skip
 """A unit, the first thing to do, and how the reason begins."""
 
@@ -194,6 +197,7 @@ def test_what_of_it_is_said_further(decided: Batch) -> None:
     reasons = decided.scored["reasons"]
     assert all("; at best: GNOME from debian-13" in reasons[row] for row in (0, 1))
     assert "an adapter spares a newer kernel; GNOME: desktop after about " in reasons[7]
+    assert "its Wi-Fi stays dead without an adapter; GNOME: desktop after about " in reasons[9]
     assert all(" s, browser " in one and " MiB of memory left" in one for one in reasons[2:])
 
 
@@ -206,3 +210,31 @@ def test_a_part_is_told_with_what_it_changes_and_what_came_second(decided: Batch
     assert decided[4].best_fix == (
         "fit SATA SSD 240 GB (3 of 9, kept for this unit): not usable becomes GNOME; check that there is a SATA bay"
     )
+
+
+def test_why_a_shop_that_asks_for_the_richest_passes_its_usual_desktop_over() -> None:
+    shop = shop_with(default_edition="MATE", take_richest=True)
+    assert "; the shop asks for the richest" in batch_of({}, shop=shop).scored.loc[0, "reasons"]
+
+
+def test_a_stick_without_any_of_the_shops_desktops_and_a_unit_that_no_stick_starts() -> None:
+    image = default_shop().images[0]
+    shop = shop_with(default_edition="Xfce", richness=("Xfce",), images=(
+        image.model_copy(update={"editions": ("GNOME",)}),))  # fmt: skip
+    found = batch_of({}, shop=shop)[0].reasons[0]
+    assert (found.text, found.source) == ("Its stick has none of the shop's desktops", "edition gates")
+    old = {"cpu": "Pentium M 780", "model": "", "maker": "", "boot_mode": "legacy"}
+    record = batch_of(old, shop=shop_with(images=(image,)))[0]
+    assert {rung.why for rung in record.rungs} == {"no image of the shop starts on this unit"}
+    assert {(rung.verdict, rung.desktop_s) for rung in record.rungs} == {("ruled out", "")}
+    assert record.reasons[0].source == "edition gates"
+
+
+def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
+    facts: Any = SimpleNamespace(
+        units=frame([Unit(cpu="odd"), Unit()]), processors=pd.DataFrame({"cpu_problem": pd.array([None] * 2, "string")})
+    )
+    assert processor_problems(facts) == ["'odd' is no processor that the tables know", "the row names no processor"]
+    module = Part(name="m", kind="memory", fits="DDR4", gib=4)
+    known: Any = SimpleNamespace(units=frame([Unit(ram_slots_free=1, ram_type="DDR4")]))
+    assert memory_check(known, 0, module) == "that its modules are of this form"

@@ -15,15 +15,16 @@ import pytest
 from pydantic import ValidationError
 
 from advisor.comfort import training
-from advisor.errors import InputError
+from advisor.comfort.model import read_model as read_comfort
+from advisor.errors import InputError, TableError
 from advisor.files import datasets
-from advisor.timing import log, physics, pooling
+from advisor.timing import log, physics, pooling, versions
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
 from advisor.timing.conformal import calibrate
 from advisor.timing.fitting import groups_of, refuse_few
 from advisor.timing.kept import KeptTiming
 from advisor.timing.logpart import LogPart
-from advisor.timing.model import TimingModel
+from advisor.timing.model import TimingModel, load_model
 from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.rehearsals import Rehearsals, read_rehearsals
 
@@ -255,3 +256,40 @@ def test_needs_that_were_counted_are_reckoned_by_rates(tmp_path: Path) -> None:
     path.write_text(json.dumps(row) + "\n")
     with pytest.raises(InputError, match="line 1: no figure for copy_s"):
         read_rehearsals(path)
+
+
+@pytest.mark.parametrize(
+    ("read", "form", "words", "hint"),
+    [
+        (load_model, 9, "is of format 9; this version reads 3.",
+         "Install a newer version of the package. Or: Make it again with: advisor learn"),
+        (load_model, 2, "is of format 2; this version reads 3.", "Make it again with: advisor learn"),
+        (load_model, 3, "is damaged: ", "Make it again with: advisor learn"),
+        (read_comfort, 3, "is of format 3; this version reads 4.", "Make it again with: python -m advisor.comfort.fit"),
+        (read_comfort, 4, "is damaged: ", "Make it again with: python -m advisor.comfort.fit"),
+    ],
+)  # fmt: skip
+def test_a_model_that_cannot_be_read_says_how_another_is_made(
+    read: Any, form: int, words: str, hint: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "model.json"
+    path.write_text(json.dumps({"format": form}))
+    with pytest.raises(TableError) as told:
+        read(path)
+    assert words in told.value.message and told.value.hint == hint
+
+
+def test_what_serves_is_chosen_anew_where_the_pointer_or_the_levels_are_damaged(tmp_path: Path) -> None:
+    (tmp_path / "serving.json").write_text('{"format": 1, "serving": 7}')
+    with pytest.raises(TableError) as told:
+        versions.pointed(tmp_path)
+    assert told.value.hint == "Choose what serves anew with: advisor learn --use shipped"
+    versions.write_levels({"": 0.9, "nvme": -10.0}, 40, tmp_path)
+    assert versions.read_levels(tmp_path) == {"": 0.9, "nvme": -10.0}
+    assert json.loads((tmp_path / "levels.json").read_text())["units"] == 40
+    (tmp_path / "levels.json").write_text('{"format": 1, "levels": {"nvme": 10.1}}')
+    with pytest.raises(TableError, match=r"the level of 'nvme' is 10\.1") as told:
+        versions.read_levels(tmp_path)
+    assert told.value.hint == "Take the file away; the log gives the levels anew with the next unit logged."
+    versions.write_levels({}, 0, tmp_path / "none")
+    assert not (tmp_path / "none").exists() and versions.read_levels(tmp_path / "none") == {}

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.timing.report import OURS, Report, _summary, baseline_models, lines, withhold
+from advisor.timing.report import OURS, WITHHELD, Report, _summary, baseline_models, lines, withhold
 
 ROWS = pd.DataFrame(
     [
@@ -81,6 +81,12 @@ def test_the_noise_floor_pools_the_repeats() -> None:
     assert lines(report(noise))[-1] == REPEATED
     one = lines(report(noise.iloc[:1]))[-1]
     assert one == "Noise floor: repeats differ by 4.0% (standard deviation, 2 runs of 1 rehearsal)."
+
+
+def test_methods_are_named_and_a_report_of_nothing_in_particular_says_so() -> None:
+    assert (OURS, WITHHELD) == ("this model", "this model, speeds withheld")
+    plain = Report(ROWS, _summary(ROWS, ["split", "method"]), ROWS.iloc[:0], ROWS.iloc[:0], ROWS.iloc[:0], "")
+    assert lines(plain)[0] == "How good the times are, on the rehearsals given"
 
 
 def test_speeds_withheld_leave_a_class_of_processor() -> None:

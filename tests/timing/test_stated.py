@@ -182,9 +182,10 @@ def test_machine_minutes_by_phase(medium: float, wait: float, given: float, boot
 
 
 ROWS = pd.DataFrame({
-    "release": ["13", "13", "12"], "architecture": ["amd64", "amd64", "i386"], "edition": ["Xfce", "GNOME", "Xfce"],
-    "installed_mib": [3000.0, 4000.0, 2500.0], "installed_files": [100e3, 200e3, np.nan],
-    "desktop_read_mib": [200.0, 400.0, np.nan], "desktop_cpu_s": [4.0, 8.0, np.nan],
+    "release": ["13", "13", "12", "12"], "architecture": ["amd64", "amd64", "i386", "i386"],
+    "edition": ["Xfce", "GNOME", "Xfce", "LXDE"], "installed_mib": [3000.0, 4000.0, 2500.0, np.nan],
+    "installed_files": [100e3, 200e3, np.nan, np.nan], "desktop_read_mib": [200.0, 400.0, np.nan, np.nan],
+    "desktop_cpu_s": [4.0, 8.0, np.nan, np.nan],
 })  # fmt: skip
 REST = {"extra_packages": 76, "extra_bytes": 38.4 * 2**20, "update_packages": 48, "update_bytes": 224 * 2**20, "xz": 1}
 
@@ -195,6 +196,7 @@ REST = {"extra_packages": 76, "extra_bytes": 38.4 * 2**20, "update_packages": 48
         ("debian-13", "Xfce", 3000, 100e3, 4 * 36.7, 200, []),
         ("debian-13", "MATE", 3500, 150e3, 6 * 36.7, 300, ["edition not in the catalogue"]),
         ("debian-12-i386", "Xfce", 2500, 150e3, 350, 250, ["installed files"]),
+        ("debian-12-i386", "LXDE", 4000, 150e3, 350, 250, ["installed files", "installed size"]),
     ],
 )
 def test_work_of_an_edition(
