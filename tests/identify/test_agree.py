@@ -52,6 +52,7 @@ def test_one_alone_keeps_its_own_middle_and_tenths() -> None:
     assert middle == pytest.approx(2)
     assert math.log(2 / low) / 0.1 == pytest.approx(Z, abs=0.13)
     assert math.log(high / 2) / 0.1 == pytest.approx(Z, abs=0.13)
+    assert low * high == pytest.approx(4)
 
 
 def test_what_two_that_a_number_may_be_have_in_common() -> None:

@@ -8,6 +8,7 @@ AMD's as cpu/amd.c there.
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import pytest
 
@@ -241,8 +242,9 @@ def test_a_number_of_core_tells_generation_cores_years_and_graphics() -> None:
 
 
 BLIND = (
-    r"Core 2 |Core Duo|Core Solo|Pentium [4DM] |Pentium Dual-Core|Celeron [DM] |Athlon 64|Athlon II|Athlon X|Phenom|Turion|"
-    r"FX-(?!7500)\d+E?$|Xeon (?:E5|[LEXW]?\d{4}|Gold|Silver|Bronze|D)|EPYC|Threadripper [123]|Core i[3579]-\d+K?F$"
+    r"Core 2 |Core Duo|Core Solo|Pentium [4DM] |Pentium Dual-Core|Celeron [DM] |Athlon 64|Athlon II|Athlon X|Phenom|"
+    r"Turion|FX-(?!7500)\d+E?$|Xeon (?:E5|[LEXW]?\d{4}|Gold|Silver|Bronze|D)|EPYC|Threadripper [123]|"
+    r"Core i[3579]-\d+K?F$"
 )
 
 
@@ -485,3 +487,53 @@ REASONS = ["soldered flash", "spinning ones alone", "SSD of this size was rare",
 def test_why_a_fact_is_likely_is_said() -> None:
     for row, words in zip(dicts("identify/likely"), REASONS, strict=True):
         assert words in row["reason"], row["reason"]
+
+
+CHAINS = (
+    "P6 Banias Dothan Yonah Merom Penryn Nehalem Westmere|Sandy Bridge|Ivy Bridge|Haswell|Broadwell|Skylake|Ice Lake|"
+    "Tiger Lake|Alder Lake|Raptor Lake|Arrow Lake|Lunar Lake|Panther Lake",
+    "Bonnell Saltwell Silvermont Airmont Goldmont|Goldmont Plus|Tremont|Gracemont",
+    "K7 K8 K10|K10 (Llano)", "Bobcat Jaguar Puma",
+    "Bulldozer Piledriver Steamroller Excavator Zen Zen+|Zen 2|Zen 3|Zen 3+|Zen 4|Zen 5",
+)  # fmt: skip
+"""Cores in the order in which each did as much work a clock as the one before, or more."""
+BETWEEN = {
+    "VIA C7": ("", "P6"), "VIA Nano": ("VIA C7", "K8"), "NetBurst": ("VIA C7", "P6"),
+    "Skylake-X": ("Broadwell", "Skylake"),
+    "Cascade Lake": ("Broadwell", "Skylake"), "Rocket Lake": ("Skylake", "Tiger Lake"),
+    "Lakefield": ("Skylake", "Tiger Lake"),
+    "Meteor Lake": ("Tiger Lake", "Raptor Lake"), "Sapphire Rapids": ("Tiger Lake", "Alder Lake"),
+    **{f"{name} Lake": ("Skylake", "Skylake") for name in ("Kaby", "Coffee", "Amber", "Whiskey", "Cannon", "Comet")},
+}  # fmt: skip
+"""Cores beside a chain: no slower than the first, no faster than the second."""
+WIDE = {
+    "P6",
+    "VIA C7",
+    "VIA Nano",
+    "K7",
+    "NetBurst",
+    "Banias",
+    "Dothan",
+    "Lakefield",
+    "Panther Lake",
+    "Bonnell",
+    "Saltwell",
+}
+"""Cores of which few were seen, or which no benchmark of this day ran on."""
+
+
+def test_work_a_clock_rises_from_core_to_core() -> None:
+    """By makers' own words no step was above half: AMD says 52 % for Zen, clock for clock, over its forerunner."""
+    cores = catalogue().microarchs
+    work = {"": 0.0, **cores["ipc"].astype(float)}
+    seen = set(BETWEEN)
+    for chain in CHAINS:
+        names = [name for part in chain.split("|") for name in ([part] if part in work else part.split(" "))]
+        seen |= set(names)
+        for before, after in pairwise(names):
+            assert 1 <= work[after] / work[before] < 1.5, (before, after)
+    for name, (low, high) in BETWEEN.items():
+        assert work[low] <= work[name] <= work[high], name
+    assert seen == work.keys() - {""} and work["Skylake"] == 1
+    for name, spread in cores["ipc_log_sd"].astype(float).items():
+        assert 0.1 <= spread <= (0.25 if name in WIDE else 0.15), name
