@@ -140,7 +140,6 @@ def find(text: str, kind: str | None = None) -> str:
         return "\n".join(_found(plain))
     lines: list[str] = []
     near: list[names.Entry] = []
-    vague: list[str] = []
     for one_kind in wanted:
         for matched in names.match([text], one_kind):
             if matched.exact and matched.entries:
@@ -151,10 +150,8 @@ def find(text: str, kind: str | None = None) -> str:
                 lines += _found([candidate for one in spec for candidate in one.candidates or (one,)])
             elif matched.problem and matched.entries:
                 near += matched.entries
-            elif "too many" in matched.problem:
-                vague.append(f"As {one_kind}: {matched.problem}.")
-    if lines or vague:
-        return "\n".join(lines + vague)
+    if lines:
+        return "\n".join(lines)
     if near:
         best = sorted(dict.fromkeys(near), key=lambda entry: -fuzz.token_set_ratio(text.lower(), _name(entry).lower()))
         shown = [f"  {entry.text}  {_name(entry)}" for entry in best[:MOST_NEAR]]

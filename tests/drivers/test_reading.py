@@ -10,8 +10,9 @@ import pytest
 
 from advisor.drivers import cells, names, wording
 from advisor.drivers.kinds import Kind, of_name
-from advisor.drivers.spec import Spec, specs_of
+from advisor.drivers.spec import Spec, by_id, find, specs_of
 from advisor.drivers.wording import chip_makers, is_model, makers, pieces, telling, tokens, wild
+from advisor.unit import Unit, frame
 
 W, G, E = Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET
 TWO = ("Intel HD 4000", "GeForce GT 650M")
@@ -431,3 +432,63 @@ def test_a_word_sets_cards_of_one_number_apart(text: str, ids: set[str]) -> None
     assert found.exact and ids <= {entry.text for entry in found.entries}
     others = {"pci:10de:1380", "pci:10de:1381", "pci:10de:1c81", "pci:10de:1c82"} - ids
     assert not others & {entry.text for entry in found.entries}
+
+
+HALF = 0xFFFFFFFF << 32
+
+
+@pytest.mark.parametrize(
+    ("bus", "vendor", "device", "kind", "code", "known"),
+    [
+        # PCI Code and ID Assignment Specification: 02 80 other network, 02 00 Ethernet, 03 00 VGA, 04 03 HD Audio,
+        # 01 06 01 AHCI, 01 08 02 NVMe; USB-IF's class codes: E0 01 01 Bluetooth, 0E 01 00 video control.
+        ("pci", 0x8086, 0x24F3, "wireless", 0x028000, 0xFFFFFF),
+        ("pci", 0x10EC, 0x8168, "ethernet", 0x020000, 0xFFFFFF),
+        ("pci", 0x8086, 0x1916, "graphics", 0x030000, 0xFFFFFF), ("pci", 0x8086, 0x9D70, "audio", 0x040300, 0xFFFFFF),
+        ("pci", 0x8086, 0x9D03, "storage", 0x010601, 0xFFFFFF), ("pci", 0x144D, 0xA804, "storage", 0x010802, 0xFFFFFF),
+        ("usb", 0x8087, 0x0A2B, "bluetooth", 0xE0010100, 0xFFFFFF00), ("usb", 0x0BDA, 0xC811, "wireless", 0, 0),
+        ("pci", 0xFFFF, 0xFFFE, "other", 0, 0), ("pci", 0x8086, 0x282A, "storage", 0, 0),
+    ],
+)  # fmt: skip
+def test_the_class_of_an_id_is_taken_from_what_it_is_listed_as(
+    bus: str, vendor: int, device: int, kind: str, code: int, known: int
+) -> None:
+    spec = by_id(bus, vendor, device)
+    assert (spec.kind, spec.words) == (kind, (vendor << 48 | device << 32, code, HALF, known))
+    assert spec.assumed == (kind if known else "") and spec.class_code is None and spec.subsystem is None
+    assert (spec.text, spec.vendor, spec.device) == (f"{bus}:{vendor:04x}:{device:04x}", vendor, device)
+
+
+def test_what_a_column_says_counts_where_the_list_says_nothing() -> None:
+    unlisted = by_id("pci", 0xFFF9, 0xFFFE, G)
+    assert (unlisted.kind, unlisted.assumed, unlisted.name) == ("graphics", "graphics", "pci:fff9:fffe")
+    assert by_id("pci", 0x8086, 0x24F3, G).kind == "wireless"
+    whole = by_id("pci", 0x8086, 0x24F3, None, (0x8086, 0x1010))
+    assert (whole.text, whole.subsystem) == ("pci:8086:24f3:8086:1010", (0x8086, 0x1010))
+    assert whole.words[0] == 0x808624F380861010 and whole.words[2] == 0xFFFFFFFFFFFFFFFF
+    sdio = by_id("sdio", 0x024C, 0xB723, W)
+    assert (sdio.text, sdio.kind, sdio.modalias) == ("sdio:024c:b723", "wireless", "sdio:c07v024CdB723")
+
+
+def shown(*units: Unit) -> list[tuple[int, str, str]]:
+    found = find(frame(list(units)))
+    specs = [found.specs[at] for at in found.spec]
+    return [(int(row), spec.text, str(spec.kind)) for row, spec in zip(found.row, specs, strict=True)]
+
+
+def test_what_a_unit_names_beside_what_it_lists() -> None:
+    """A listed device goes before a typed one of its kind; a mode that may hide a disk stands for a controller."""
+    raid, vmd = "storage controller in RAID mode", "storage controller in VMD mode"
+    assert shown(
+        Unit(devices="pci:8086:24f3", wireless="AX200", ethernet="82579LM"), Unit(wireless="AX200", graphics="UHD 620"),
+        Unit(storage_mode="raid"), Unit(storage_mode="vmd"), Unit(storage_mode="ahci"),
+        Unit(storage_mode="raid", devices="pci:8086:282a"), Unit(),
+    ) == [
+        (0, "pci:8086:24f3", "wireless"), (0, "pci:8086:1502", "ethernet"), (1, "pci:8086:2723", "wireless"),
+        (1, "UHD 620", "graphics"), (2, raid, "storage"), (3, vmd, "storage"), (5, "pci:8086:282a", "storage"),
+    ]  # fmt: skip
+    found = find(frame([Unit(storage_mode="raid"), Unit(storage_mode="vmd")]))
+    assert [one.name for one in found.specs] == [
+        "Storage controller in RAID mode, as Intel's have it", "Storage controller in VMD mode, as Intel's have it"
+    ]  # fmt: skip
+    assert [(one.vendor, one.device) for one in found.specs] == [(0x8086, 0x282A), (0x8086, 0x9A0B)]
