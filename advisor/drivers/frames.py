@@ -15,14 +15,13 @@ from advisor.drivers import store
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import Spec, find
-from advisor.drivers.verdict import RANK, Place, Verdict, place_of, together, unknown
+from advisor.drivers.verdict import HARM, RANK, Place, Verdict, place_of, together, unknown
 from advisor.errors import InputError
 from advisor.releases import KERNELS
 from advisor.shop import Image
 from advisor.unit import Support
 
 _KINDS = list(Kind)
-_HARM = {"": 0, "degrades": 1, "blocks": 2}
 
 VERDICT_COLUMNS = (
     "support", "modules", "firmware_packages", "severity", "cure", "reason", "source", "quirk", "action",
@@ -117,7 +116,7 @@ class DeviceVerdicts:
         count = len(self.images)
         kind = np.array([_KINDS.index(one.kind) for one in self.specs], dtype=np.int64)
         key = (every.row * count + every.image) * len(_KINDS) + (kind[every.spec] if len(kind) else 0)
-        harm = np.array([_HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
+        harm = np.array([HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
         order = np.lexsort((-_at(harm, every.verdict), -_at(self.by_verdict["rank"], every.verdict), key))
         first = np.ones(len(order), dtype=bool)
         first[1:] = key[order][1:] != key[order][:-1]

@@ -15,7 +15,8 @@ from advisor.unit import Support
 
 RANK: dict[Support, int] = {support: rank for rank, support in enumerate(Support)}
 """Best first, as `Support` lists them."""
-_HARM = {"": 0, "degrades": 1, "blocks": 2}
+HARM = {"": 0, "degrades": 1, "blocks": 2}
+"""How bad each severity is."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,7 @@ def _common(ids: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
         return replace(first, modules=modules, reason=f"{fits}, all with this verdict. {first.reason}")
     told = _by_words(ids, verdicts)
     packages = sorted({name for v in verdicts for name in v.firmware_packages.split()})
-    worst = max(verdicts, key=lambda v: (_HARM[v.severity], RANK[v.support]))
+    worst = max(verdicts, key=lambda v: (HARM[v.severity], RANK[v.support]))
     curable = (v.support is Support.NEEDS_FIRMWARE and bool(v.firmware_packages) for v in verdicts)
     if all(v.support is Support.WORKS or there for v, there in zip(verdicts, curable, strict=True)):
         listed = " and ".join(packages)

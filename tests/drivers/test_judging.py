@@ -24,7 +24,7 @@ from advisor.drivers.packing import PCI, pack, pack_pattern
 from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec, by_id
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
-from advisor.drivers.verdict import Verdict, together, version_of
+from advisor.drivers.verdict import Verdict, _common, together, version_of
 from advisor.errors import TableError
 from advisor.shop import Image, default_shop
 from advisor.unit import Capture, Support, Unit, frame
@@ -390,6 +390,16 @@ def test_the_worst_device_of_a_kind_stands_for_it() -> None:
     ]  # fmt: skip
     assert kinds.loc[(1, "wireless"), ["support", "device"]].tolist() == ["works", "pci:168c:002b"]
     assert sorted(map(str, kinds.index)) == ["(0, 'ethernet')", "(0, 'wireless')", "(1, 'wireless')"]
+
+
+def test_what_blocks_counts_before_what_degrades() -> None:
+    """r8169 goes on without its file; bnx2 does not start without (drivers/net/ethernet of Linux 6.12)."""
+    less = Verdict(Support.NEEDS_FIRMWARE, "a", "p", "degrades", "p", "P.", "s")
+    more = Verdict(Support.NEEDS_FIRMWARE, "b", "q", "blocks", "q", "Q.", "s")
+    assert [_common(["x", "y"], pair).severity for pair in ([less, more], [more, less])] == ["blocks"] * 2
+    for devices in ("pci:10ec:8168;pci:14e4:1639", "pci:14e4:1639;pci:10ec:8168"):
+        kinds = assess(Unit(devices=devices)).kinds
+        assert kinds[["kind", "severity", "device"]].values.tolist() == [["ethernet", "blocks", "pci:14e4:1639"]]
 
 
 def test_a_device_of_several_interfaces_is_listed_once_as_it_is_served_best() -> None:
