@@ -270,16 +270,32 @@ def _wrong(option: str, value: str, accepted: str) -> Exception:
 
 
 @log_app.command("export", epilog="Example:  advisor log export jobs.csv")
-def export(out: Annotated[Path, typer.Argument(help="CSV file to write.")], log: LogFile = None) -> None:
-    """Write every job to a CSV."""
-    from advisor import benchlog
+def export(
+    out: Annotated[Path, typer.Argument(help="File to write, ending in .csv, .parquet, .sqlite or .duckdb.")],
+    scored: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A scored CSV, to stand beside it in the same database.")
+    ] = None,
+    log: LogFile = None,
+) -> None:
+    """Write every job to a CSV, or to a database that other programs read.
+
+    A database has the tables job, scored and column_meaning, which says what each column holds, and the views
+    unit_year, cost_by_model, part_that_would_have_paid and misses. Parquet and DuckDB need the extra 'many'.
+    """
+    from advisor import benchlog, intake
+    from advisor.benchlog import exported
     from advisor.benchlog.frames import as_csv
     from advisor.files import refuse_same, write_whole
 
-    refuse_same(out, log or benchlog.default_path())
+    refuse_same(out, log or benchlog.default_path(), scored)
     with _open(log) as book:
         rows = benchlog.frame(book)
-    write_whole(out, as_csv(rows))
+    if out.suffix.lower() in exported.ENDINGS:
+        exported.write(out, rows, None if scored is None else intake.read(scored))
+    elif scored is not None:
+        raise _wrong("--scored", str(scored), f"with a database: a name that ends in {', '.join(exported.ENDINGS[1:])}")
+    else:
+        write_whole(out, as_csv(rows))
     say(f"{len(rows)} jobs written to {out}.")
 
 

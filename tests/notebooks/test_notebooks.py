@@ -7,6 +7,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from advisor.benchlog import exported
 from advisor.files import datasets
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
@@ -108,6 +109,29 @@ def test_review_shows_its_pictures_without_a_press(tmp_path):
     pictures = [shown(cell) for cell in cells if "<svg" in shown(cell)]
     assert len(pictures) == 7
     assert all("<figcaption>" in picture for picture in pictures)
+
+
+@pytest.mark.slow
+def test_a_year_is_asked_from_an_exported_file(tmp_path, monkeypatch):
+    """The sums of an invented centre of 5,000 units, added up here from the same frames."""
+    pytest.importorskip("duckdb")
+    monkeypatch.syspath_prepend(str(datasets() / "demo"))
+    import many_units
+
+    job, scored = many_units.many(5000, 300)
+    exported.write(tmp_path / "year.duckdb", job, scored)
+    cells = run(FOLDER / "year.ipynb", tmp_path)
+    assert "5000" in shown(cells[0])
+    hours = job.groupby(["maker", "model"])["elapsed_min"].sum().sort_values() / 60
+    assert hours.index[-1][1] in shown(cells[1]) and f"{hours.iloc[-1]:.1f}" in shown(cells[1])
+    assert hours.index[0][1] not in shown(cells[1])
+    assert "SATA SSD 240 GB" in shown(cells[2])
+    miss = 100 * (job["elapsed_min"] / job["predicted_min"] - 1).abs()
+    of = [job[name] for name in ("maker", "model", "edition")]
+    worst = miss.groupby(of).mean()[miss.groupby(of).size() >= 20].sort_values()
+    assert worst.index[-1][1] in shown(cells[3]) and f"{worst.iloc[-1]:.1f}" in shown(cells[3])
+    assert "time in the slot [min]" in shown(cells[4])
+    assert all(month in shown(cells[5]) for month in set(job["date"].str[:7]))
 
 
 @pytest.mark.slow
