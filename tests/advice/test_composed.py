@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from advisor.advice import Batch, compose, fixed
+from advisor.advice.batch import _minutes_from
 from advisor.advice.devices import across, devices_of
 from advisor.advice.flags import _device_flags
 from advisor.advice.gather import _box, _still_trapped
@@ -329,3 +330,22 @@ def test_a_box_is_opened_by_the_trap_that_takes_longest() -> None:
     trapped = pd.DataFrame({"row": [0, 0, 0, 2], "code": ["glued", "glued-screen", "glued", "write-protect"]})
     assert _box(units, trapped).tolist() == ["glued-screen", "", "tablet"]
     assert _box(units, trapped.iloc[:0]).tolist() == ["laptop", "", "tablet"]
+
+
+def test_what_minutes_rest_on_in_shares_of_half_a_per_cent_or_more() -> None:
+    shares = pd.DataFrame({"measured": [0.6, 0.5, None], "published": [0.392, 0.4, None], "modelled": [0.0049, 0, None],
+                           "memory": [0.0051, 0.1, None]}).astype("Float64")  # fmt: skip
+    timing: Any = SimpleNamespace(shares=shares, note=pd.Series(["", "beyond what was measured: x", ""]))
+    assert _minutes_from(timing) == [
+        "60 % measured, 39 % published, 1 % memory",
+        "50 % measured, 40 % published, 10 % memory; beyond what was measured: x", "",
+    ]  # fmt: skip
+
+
+def test_what_is_beyond_is_told_of_minutes_and_of_waits() -> None:
+    """A processor of four cores, since sessions were measured on one; the note on the minutes stands first."""
+    record = batch_of({})[0]
+    assert "waits beyond what was measured: " in record.beyond
+    assert record.basis.startswith("from ") and " % published, " in record.basis
+    assert abs(sum(part for _, part in record.shares) - 1) < 1e-9
+    assert [name for name, _ in record.shares] == ["measured", "published", "modelled", "memory"]

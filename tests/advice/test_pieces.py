@@ -171,6 +171,8 @@ USUAL = {
 def test_usual_parts_are_what_a_bench_buys() -> None:
     assert {one.name: (one.kind, one.fits, one.gib) for one in parts.usual_parts()} == USUAL
     assert all(one.count == 0 and one.fit_min is None for one in parts.usual_parts())
+    # usb.ids and linux 6.1 drivers/net/wireless/ath/ath9k/hif_usb.c: 0cf3:9271 is the AR9271.
+    assert [one.device for one in parts.usual_parts() if one.device] == ["usb:0cf3:9271"]
     for name, one in ((one.name, one) for one in parts.usual_parts() if one.kind == "ssd"):
         # Makers count in thousands: 240 GB are 223 GiB.
         assert one.gib == int(int(name.split()[2]) * 1000**3 / 1024**3)
