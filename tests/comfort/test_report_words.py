@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -196,6 +197,22 @@ def test_a_fit_is_written_and_told(
         f"desktop{formula}", f"browser{formula}", kills, "one", "two", EDGE
     ]  # fmt: skip
     assert (tmp_path / "model.json").stat().st_size > 500
+
+
+def test_a_model_file_keeps_six_figures_and_no_infinity(tmp_path: Path) -> None:
+    stage = Stage(
+        1.23456789, 1, 1, 0, 0, 0, residuals=np.array([0.123456789, np.inf]), weights=np.array([2 / 3, 1 / 3])
+    )
+    measured = dict.fromkeys(("decompress_mib_s", "read_mib_s", "access_ms", "memory_mib"), (0.000123456789, 2.0))
+    made = Model({"desktop": stage, "browser": stage}, Kill(0.87654321, np.float64(6.0)), measured,
+                 {"words": ["as it is"], "rows": {"points": np.int64(7)}})  # fmt: skip
+    fit.write_model(made, tmp_path / "model.json")
+    text = (tmp_path / "model.json").read_text()
+    kept = json.loads(text)
+    assert kept["kill"] == {"middle": 0.876543, "slope": 6.0} and kept["measured"]["access_ms"] == [0.000123457, 2.0]
+    own = kept["stages"]["browser"]
+    assert (own["wait_s"], own["residuals"], own["weights"]) == (1.23457, [0.123457, None], [0.666667, 0.333333])
+    assert kept["about"] == {"words": ["as it is"], "rows": {"points": 7}} and text.endswith("\n")
 
 
 def test_the_report_is_printed_with_what_ships(

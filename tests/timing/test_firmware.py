@@ -21,7 +21,7 @@ def test_the_wait_is_the_firmware_of_the_middle_machine_and_the_menu(lines):
     """By numpy's percentiles of 68 machines, to a tenth of a second, the middle to a second."""
     low, middle, high = np.percentile(lines["firmware_s"], [10, 50, 90]) + MENU_S
     found = assumed()["restart_wait"]
-    assert len(lines) >= 60
+    assert len(lines) == 68
     assert (found.low, found.value, found.high) == (round(low, 1), round(middle), round(high, 1))
     assert found.basis == "published"
 

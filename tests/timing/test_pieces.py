@@ -67,6 +67,18 @@ def test_a_phase_is_its_needs_overlapped_and_the_boot_writes_what_the_copy_left(
     assert model.predict(rows, 40.0).iloc[0][["copy", "boot"]].tolist() == pytest.approx([40, 0])
 
 
+def test_a_copy_that_nothing_holds_up_takes_no_time_of_its_own() -> None:
+    nothing = Physics({phase: np.zeros(len(phase_terms(phase))) for phase in MEASURED_PHASES},
+                      dict.fromkeys(MEASURED_PHASES, 1.0))  # fmt: skip
+    rows = pd.DataFrame([ROW])
+    assert (
+        nothing.predict(rows).to_numpy().tolist() == TimingModel(nothing).seconds(rows).to_numpy().tolist() == [[0] * 7]
+    )
+    twice = TimingModel(simple(), level=2.0)
+    assert twice.seconds(rows).iloc[0][["copy", "boot", "sync"]].tolist() == pytest.approx([12, 24, 14])
+    assert twice.seconds(rows, 40.0).iloc[0][["copy", "boot"]].tolist() == pytest.approx([40, 10])
+
+
 def test_what_stands_at_the_edge_of_a_fit_and_what_does_not_in_words() -> None:
     model = simple()
     told = model.at_bound()

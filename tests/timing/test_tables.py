@@ -172,6 +172,27 @@ ALONE = {"glue": 12, "wipe": 3, "wait": 1}
 UNITS = {"word": "word", "metre": "metre", "glue": "centimetre", "wait": "second"}
 
 
+DOES = {
+    "key": "Press a key or a button of the mouse", "point": "Point with the mouse", "word": "Read a word",
+    "home": "Move the hand between keyboard and mouse", "think": "Prepare in mind: find it, judge it, choose",
+    "metre": "Walk a metre", "press": "Press a switch or a button of the unit",
+    "pick": "Take something light and put it down", "plug": "Plug in at a port in sight",
+    "plug behind": "Plug in at the back of the box", "unplug": "Pull a plug or a module out",
+    "carry": "Take from three or four steps away and set down",
+    "lift": "Take something heavy from three or four steps away and set it down there",
+    "tool": "Take a tool up and put it back", "turn": "Turn the unit over",
+    "screw out": "Take a screw out and lay it aside", "screw in": "Set a screw and drive it home",
+    "captive out": "Loosen a captive screw", "captive in": "Tighten a captive screw", "clip": "Free or close a clip",
+    "connector": "Set a module or plug into a connector on the board", "wipe": "Wipe a palm's breadth clean",
+    "glue": "Warm and cut a centimetre of adhesive, or lay it new",
+    "wait": "Stand by while the machine works, at the most",
+}  # fmt: skip
+
+
+def test_what_each_operator_does() -> None:
+    assert {row["operator"]: row["title"] for row in tables.dicts("timing/operators")} == DOES
+
+
 @pytest.mark.parametrize("row", tables.dicts("timing/operators"), ids=lambda row: row["operator"])
 def test_how_far_persons_differ_at_an_operator(row: dict[str, str]) -> None:
     name = row["operator"]
