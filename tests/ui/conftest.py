@@ -17,6 +17,8 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
     "--disable-dev-shm-usage",
+    "--use-fake-device-for-media-stream",
+    "--use-fake-ui-for-media-stream",
 ]
 PATIENCE_MS = 90_000
 
@@ -66,10 +68,10 @@ def visit(browser):
     """Open a page that is watched for errors and for fetches from anywhere but this machine."""
     contexts = []
 
-    def go(planned, **options):
+    def go(planned, script="", **options):
         context = browser.new_context(accept_downloads=True, **({"viewport": {"width": 1366, "height": 768}} | options))
         contexts.append(context)
-        context.add_init_script(PRINTS)
+        context.add_init_script(PRINTS + script)
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         page.strangers = []

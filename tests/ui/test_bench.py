@@ -215,3 +215,35 @@ def test_every_control_of_the_triage_tab_can_be_reached_by_keyboard(page):
         page.keyboard.press("Tab")
         reached.add(page.evaluate("document.activeElement.dataset.at"))
     assert len(reached - {None}) == wanted
+
+
+# Debian's Chromium has a camera (a made-up picture here) and no detector of codes: one of the standard's shape (Shape
+# Detection API, BarcodeDetector: constructor, detect, rawValue), which knows a code in the second picture it is shown.
+DETECTOR = """
+window.shown = [];
+window.BarcodeDetector = class {
+  constructor(options) { this.formats = options.formats; }
+  async detect(video) {
+    window.shown.push([this.formats.join(), video.videoWidth, video.srcObject.getVideoTracks()[0].readyState]);
+    window.camera = video.srcObject;
+    return window.shown.length < 2 ? [] : [{ rawValue: "C-2", format: "qr_code" }];
+  }
+};
+"""
+
+
+def test_a_tag_is_scanned_from_the_camera_and_the_camera_is_off_again(visit, app):
+    page = visit(app, script=DETECTOR)
+    hand_in(page, "C-1", "C-2", "C-3")
+    page.get_by_role("button", name="Scan a tag").click()
+    page.locator(".ba-unit", has_text="C-2").wait_for()
+    shown = page.evaluate("window.shown")
+    assert len(shown) == 2
+    assert all(formats == "qr_code" and width > 0 and state == "live" for formats, width, state in shown)
+    page.wait_for_function("window.camera.getTracks().every((track) => track.readyState === 'ended')")
+    assert page.locator("video").count() == 0
+    assert page.failures == []
+
+
+def test_where_the_browser_cannot_scan_no_button_says_so(page):
+    assert page.get_by_role("button", name="Scan a tag").count() == 0
