@@ -16,6 +16,7 @@ from advisor.comfort import fit, report, training
 from advisor.comfort.model import Kill, Model, Stage, model
 from advisor.comfort.report import HeldOut
 from advisor.comfort.training import KillRows, Rows
+from advisor.errors import InputError
 
 FOUND: dict[str, Any] = {
     "rows": {"points": 170, "sessions": 90, "disturbed_points_left_out": 24},
@@ -109,6 +110,13 @@ def test_how_far_each_coefficient_may_go(name: str, value: float, side: str) -> 
     inside = {"wait_s": 1.0, "work": 1.0, "transfer": 2.0, "access": 0.5, "refault": 5.0, "start": 1.0, "overlap": 2.0}
     found = training.at_bound(Stage(**{**inside, name: value}))
     assert [(one["coefficient"], one["side"]) for one in found] == ([(name, side)] if side else [])
+
+
+def test_eleven_sessions_are_too_few_to_fit_on() -> None:
+    """Common practice, no source; one that was given up counts for none."""
+    y = pd.DataFrame({"seconds": [1.0] * 11 + [np.nan], "limit_s": 9.0})
+    with pytest.raises(InputError, match="11 measured sessions are too few to fit on; 12 are needed"):
+        training.StartTime().fit(pd.DataFrame(index=range(12)), y)
 
 
 def test_a_session_tells_of_a_time_unless_it_was_killed_or_never_came() -> None:
