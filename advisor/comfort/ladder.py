@@ -111,7 +111,7 @@ def beyond(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
         ("access_ms", machine.access_ms[:, 0], "", "a disk of slower access"),
         ("memory_mib", ram, "less memory", ""),
     ):
-        low, high = measured.get(name, (0.0, np.inf))
+        low, high = measured[name]
         for word, hit in ((low_word, values < low * (1 - _NEAR)), (high_word, values > high * (1 + _NEAR))):
             if word:
                 words[hit] += f"{word}, "

@@ -29,6 +29,8 @@ UNITS: dict[str, dict[str, Any]] = {
     "nothing": NOTHING, "swollen": {"notes": "battery swollen"}, "nameless": {"cpu": ""},
     "long": {"asset_tag": "é" * 40}, "longer": {"asset_tag": "é" * 40 + "x"}, "convertible": {
         "form_factor": "convertible", "model": "X", "notes": "keep\x07 it"},
+    "plenty": {"ram_slots_free": "plenty"}, "no memory": {"ram_gib": ""}, "memory alone": {**NOTHING, "ram_gib": "8"},
+    "disk alone": {**NOTHING, "storage_kind": "HDD"}, "named": {"wireless": "QCA6174A"}, "other": {"cpu": "Apple M1"},
 }  # fmt: skip
 
 
@@ -64,7 +66,8 @@ def test_what_is_to_be_had_at_hand(records: dict[str, Record], name: str) -> Non
 
 
 def test_a_stick_that_does_not_lie_ready_is_made_first() -> None:
-    record = batch_of({}, shop=shop_with(*DRAWER, images=NOT_READY))[0]
+    record = batch_of({"asset_tag": ""}, shop=shop_with(*DRAWER, images=NOT_READY))[0]
+    assert record.tag == "no tag"
     assert record.at_hand[0] == Item("Stick debian-13", "not ready: make it first")
     assert (record.headline, record.advice) == ("MAKE STICK debian-13, then GNOME", "firmware first")
 
@@ -106,7 +109,6 @@ def test_names_and_codes(records: dict[str, Record], batch: Batch) -> None:
     assert (records["nothing"].tag, records["nothing"].code) == ("row 7", "")
     assert records["nothing"].title == "maker and model not known"
     assert records["long"].code == "é" * 40 and records["longer"].code == ""
-    assert batch_of({"asset_tag": ""})[0].tag == "no tag"
     assert records["convertible"].notes == "keep it"
 
 
@@ -171,17 +173,17 @@ def test_units_of_a_batch_are_found_by_tag_or_place(batch: Batch) -> None:
     for wrong, count in (("T-99", 0), ("T", 0)):
         with pytest.raises(KeyError, match=f"'{wrong}' stands on {count} rows of this batch; give the row's number"):
             batch[wrong]
-    with pytest.raises(IndexError, match="row 12 is not among the 12 units"):
-        batch[12]
+    with pytest.raises(IndexError, match="row 18 is not among the 18 units"):
+        batch[18]
     with pytest.raises(IndexError):
         batch[-1]
-    assert len(batch) == 12 and [one.row for one in batch] == list(range(12))
+    assert len(batch) == 18 and [one.row for one in batch] == list(range(18))
 
 
-def test_a_batch_is_counted_by_advice() -> None:
-    shop = shop_with(*DRAWER)
-    told = repr(batch_of({}, {"cpu": ""}, {}, {"storage_kind": "HDD 500 GB"}, shop=shop))
-    assert told == f"<Batch of 4 units at {shop.name}: 2 standard image, 1 fit a part first, 1 hold>"
+def test_a_batch_is_counted_by_advice(batch: Batch) -> None:
+    some = batch.where(lambda frame: frame["asset_tag"].isin(["T-1", "T-5", "T-8", "T-9", "T-13"]))
+    told = "2 standard image, 1 fit a part first, 1 hold, 1 set aside"
+    assert repr(some) == f"<Batch of 5 units at {batch.shop.name}: {told}>"
 
 
 def test_parts_kept_for_a_unit() -> None:
@@ -193,21 +195,31 @@ def test_parts_kept_for_a_unit() -> None:
 
 def test_how_a_row_was_read(batch: Batch) -> None:
     """Unreadable is a row that tells nothing of what decides; partial is one that is held or has a cell left over."""
-    rows = batch_of({}, {"ram_slots_free": "plenty"}, {"ram_gib": ""}, NOTHING, {**NOTHING, "ram_gib": "8"},
-                    {**NOTHING, "storage_kind": "HDD"}).scored  # fmt: skip
+    rows = batch.scored.set_index(pd.Index(list(UNITS)))
+    rows = rows.loc[["plain", "plenty", "no memory", "nothing", "memory alone", "disk alone"]]
     assert rows["status"].tolist() == ["scored", "partial", "partial", "unreadable", "partial", "partial"]
     assert rows["problem"].ne("").tolist() == [False, True, False, True, True, True]
-    assert rows["problem"][1].startswith("ram_slots_free: ")
+    assert rows["problem"].iloc[1].startswith("ram_slots_free: ")
 
 
-def test_some_units_keep_their_notes_and_problems() -> None:
-    whole = batch_of({}, {"ram_slots_free": "plenty", "boot_mode": "UEFI"}, {"wireless": "QCA6174A"})
-    some = whole.where(lambda frame: frame["asset_tag"].ne("T-1"))
-    assert some.scored["taken_as"].tolist() == whole.scored["taken_as"].tolist()[1:]
-    assert len(some) == 2 and some[0].taken == whole[1].taken and some[0].problem == whole[1].problem != ""
-    assert some.understood.problems["row"].tolist() == [1]
-    with pytest.raises(ValueError, match="The condition has 2 rows, the batch 3"):
-        whole.where(pd.Series([True, False]))
+def test_some_units_keep_their_notes_and_problems(batch: Batch) -> None:
+    plenty, named = (list(UNITS).index(name) for name in ("plenty", "named"))
+    some = batch.where(pd.Series([at in (plenty, named) for at in range(len(batch))]))
+    assert some.scored["taken_as"].tolist() == batch.scored["taken_as"].iloc[[plenty, named]].tolist()
+    assert len(some) == 2 and some[0].taken == batch[plenty].taken and some[0].problem == batch[plenty].problem != ""
+    assert some[1].taken == batch[named].taken != () and some.understood.problems["row"].tolist() == [1]
+    with pytest.raises(ValueError, match="The condition has 2 rows, the batch 18"):
+        batch.where(pd.Series([True, False]))
+
+
+def test_a_processor_of_another_architecture_is_passed_on(batch: Batch) -> None:
+    said = batch.flags[batch.flags["row"].eq(batch.case[-1]) & batch.flags["code"].eq("other-architecture")].iloc[-1]
+    assert said[["severity", "title", "action", "source"]].tolist() == [
+        "stop", "Processor of another architecture",
+        "None of the images starts on it; pass it to somebody who has one that does.",
+        "Debian Installation Guide, section 2.1.1 (table of architectures)",
+    ]  # fmt: skip
+    assert "is not an x86 processor" in said["reason"]
 
 
 @pytest.mark.parametrize(
@@ -342,9 +354,9 @@ def test_what_minutes_rest_on_in_shares_of_half_a_per_cent_or_more() -> None:
     ]  # fmt: skip
 
 
-def test_what_is_beyond_is_told_of_minutes_and_of_waits() -> None:
+def test_what_is_beyond_is_told_of_minutes_and_of_waits(records: dict[str, Record]) -> None:
     """A processor of four cores, since sessions were measured on one; the note on the minutes stands first."""
-    record = batch_of({})[0]
+    record = records["plain"]
     assert "waits beyond what was measured: " in record.beyond
     assert record.basis.startswith("from ") and " % published, " in record.basis
     assert abs(sum(part for _, part in record.shares) - 1) < 1e-9

@@ -144,6 +144,9 @@ def test_a_unit_that_no_stick_starts_is_told_to_be_set_aside() -> None:
     assert said["action"] == "Set the unit aside, or add an image that fits it to the shop's list."
     assert said["reason"] == "the processor is i686, not 64-bit; the image is amd64"
     assert batch.scored.loc[0, "do_first"] == "SET ASIDE: no stick starts it"
+    assert {rung.why for rung in batch[0].rungs} == {"no image of the shop starts on this unit"}
+    assert {(rung.verdict, rung.desktop_s) for rung in batch[0].rungs} == {("ruled out", "")}
+    assert batch[0].reasons[0].source == "edition gates"
 
 
 def test_a_long_slot_is_one_above_the_shops_minutes(batch: Batch) -> None:
@@ -210,13 +213,3 @@ SOURCES = {
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.code)
 def test_each_rule_names_its_source(rule: Rule) -> None:
     assert rule.source == SOURCES.get(rule.code, "common practice, no source")
-
-
-def test_a_processor_of_another_architecture_is_passed_on() -> None:
-    said = flags_of(batch_of({"cpu": "Apple M1"}), 0).loc["other-architecture"].iloc[-1]
-    assert said[["severity", "title", "action", "source"]].tolist() == [
-        "stop", "Processor of another architecture",
-        "None of the images starts on it; pass it to somebody who has one that does.",
-        "Debian Installation Guide, section 2.1.1 (table of architectures)",
-    ]  # fmt: skip
-    assert "is not an x86 processor" in said["reason"]
