@@ -17,6 +17,7 @@ import pytest
 
 from advisor import drivers
 from advisor.drivers import asked, facts, frames, ids, judge, matching, needs, store, summary, table
+from advisor.drivers.about import read_about
 from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import PackedIndex
@@ -616,3 +617,33 @@ def test_what_changed_in_a_table_is_told(monkeypatch: pytest.MonkeyPatch) -> Non
     )
     fake.place = lambda _name, kind: Path("/x") if kind == "ids" else None
     assert summary.one("x").splitlines()[-1] == "  note: one note"
+
+
+@pytest.mark.parametrize(
+    ("lines", "wrong"),
+    [
+        ("format = 1\nmodules = 0\naliases = 0\nfiles = 0", ""), ("format = 0", ""),
+        ("format = 1\nmodules = 1000000000000", ""),
+        ("format = 1\nmodules = -1", "modules"), ("format = 1\nmodules = 1000000000001", "modules"),
+        ("format = -1", "format"),
+        ("format = 1\nmodules = 1.0", "modules"), ("format = 2", "is of format 2; this version reads up to 1."),
+        ("format = 1\nnotes = 'x'", "notes"), ("modules = 1", "format"),
+        ("format = 1\n[changes]\nsince = 'a'\nbuilt = 'b'\naliases_added = 0\naliases_gone = 0\nmodules_added = []\n"
+         "modules_gone = ['x']", ""),
+        ("format = 1\n[[packages]]\nname = 'p'\nversion = '1'\narchitecture = 'all'\narea = 'main'\nsize = 0\n"
+         "sha256 = 'x'", ""),
+        ("format = 1\n[[packages]]\nname = 'p'\nversion = '1'\narchitecture = 'all'\narea = 'main'\nsha256 = 'x'",
+         "packages.0.size"),
+    ],
+)  # fmt: skip
+def test_what_a_tables_meta_file_may_hold(lines: str, wrong: str, tmp_path: Path) -> None:
+    """Nothing may be counted, less than nothing may not; what is not as it must be is named."""
+    file = tmp_path / "kernel-x.meta.toml"
+    said = "".join(f"{name} = 'x'\n" for name in ("title", "source", "date", "licence", "remake", "sha256"))
+    file.write_text(said + lines, encoding="utf-8")
+    if not wrong:
+        assert read_about(file, 1, "Build it.")["title"] == "x"
+        return
+    with pytest.raises(TableError) as refused:
+        read_about(file, 1, "Build it.")
+    assert wrong in refused.value.message.removeprefix(str(file)) and "Build it." in refused.value.hint
