@@ -155,3 +155,14 @@ def test_memory_is_of_the_type_that_most_units_with_a_core_take() -> None:
     assert likely(known, processors(known))["ram_type"].isna().all()
     soldered = frame([Unit(maker="Apple", model="MacBook Air 2013", cpu="i5-4250U")])
     assert likely(soldered, processors(soldered))["ram_type"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [("Duron Opteron", "Duron or Opteron"), ("i5-6999U / i5-6998U", "i5 6999U or i5 6998U"),
+     ("i5-6300U / i5-6300HQ", "Intel Core i5-6300U or Intel Core i5-6300HQ")],
+)  # fmt: skip
+def test_several_processors_in_a_text_are_named(text: str, names: str) -> None:
+    found = from_text(text)
+    assert found.problem == f"{text!r} names several processors: {names}; give the one that is fitted"
+    assert found.microarch is None
