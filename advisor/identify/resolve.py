@@ -44,7 +44,9 @@ def _answer(reading: Reading, shown: str) -> Answer:
             answers = numbered
         elif len({a.name for a in answers}) > 1 or len(numbered) > 1:
             names = " or ".join(
-                dict.fromkeys(a.name or f"{n.line} {n.number}" for a, n in zip(answers, reading.named, strict=True))
+                dict.fromkeys(
+                    a.name or f"{n.line} {n.number}".strip() for a, n in zip(answers, reading.named, strict=True)
+                )
             )
             return Answer(problem=f"{shown!r} names several processors: {names}; give the one that is fitted")
     answer = answers[0]
@@ -296,7 +298,6 @@ def _series(tables: Catalogue, place: int, name: Named, reading: Reading, shown:
     kin, enough = _kin(place, name.line, re.sub(r"^[A-Z]*\d+", "", name.number))
     agreed = of_rows(kin, "") if kin else Answer()
     level = series.level or (agreed.level if enough else None)
-    label = series.generation if not name.number else f"{name.number}"
     problem = f"{shown!r} is not in the table; {series.generation} known by its series alone" if name.number else None
     speed, low, high = agreed.speed, agreed.speed_low, agreed.speed_high
     if speed is None and reading.clock_ghz and series.microarch in tables.microarchs.index:
@@ -305,7 +306,7 @@ def _series(tables: Catalogue, place: int, name: Named, reading: Reading, shown:
         factor = float(np.exp(Z80 * float(str(record["ipc_log_sd"]))))
         low, high = speed / factor, speed * factor
     return Answer(
-        name=None if name.number else label, vendor=agreed.vendor or _series_vendor(tables, series),
+        name=None if name.number else series.generation, vendor=agreed.vendor or _series_vendor(tables, series),
         microarch=series.microarch or agreed.microarch, generation=series.generation, year=series.year,
         level=level, speed=speed, speed_low=low, speed_high=high, cores=agreed.cores if enough else None,
         threads=agreed.threads if enough else None, graphics=agreed.graphics if enough else None,

@@ -159,7 +159,7 @@ def test_memory_is_of_the_type_that_most_units_with_a_core_take() -> None:
 
 @pytest.mark.parametrize(
     ("text", "names"),
-    [("Duron Opteron", "Duron or Opteron"), ("i5-6999U / i5-6998U", "i5 6999U or i5 6998U"),
+    [("Duron Opteron", "Duron or opteron"), ("i5-6999U / i5-6998U", "i5 6999U or i5 6998U"),
      ("i5-6300U / i5-6300HQ", "Intel Core i5-6300U or Intel Core i5-6300HQ")],
 )  # fmt: skip
 def test_several_processors_in_a_text_are_named(text: str, names: str) -> None:
