@@ -175,7 +175,7 @@ _RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
     _rule("z", r"(?<![a-z0-9])z-(?P<n>01|60)<END>"),
     _rule("g", r"(?<![a-z0-9])g(?P<n>x-?\d{3}[a-z]{2}|-?t\d\d[a-z])<END>"),
     _rule("v1", r"(?:^|\bamd )(?P<n>v1[0246][05])<END>"),
-    _rule("intel", r"(?:^|\bintel )(?P<n>u?300[te]?|n(?:50|95|97|[123][05]0|35[05]))$"),
+    _rule("intel", r"\bintel (?P<n>u?300[te]?|n(?:50|95|97|[123][05]0|35[05]))$"),
     _rule("custom", r"\bcustom\s*(?P<n>0405|0932)<END>"),
     _rule("30", r"(?<![a-z0-9])(?P<n>30(?:15|20)c?e)<END>"),
     _rule("via", r"\bvia\b\s*(?P<d>c7|nano|eden)(?:-[md])?"),
@@ -325,7 +325,7 @@ def read_name(text: str) -> Reading:
     named: list[Named] = []
     taken: list[tuple[int, int]] = []
     for key, pattern in _RULES:
-        if key[0] not in plain or (len(key) > 2 and key != "intel" and key.split()[0] not in plain):
+        if key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
             continue
         for match in pattern.finditer(plain):
             start, end = match.span()

@@ -277,6 +277,11 @@ def test_a_number_apart_from_its_line_is_its_number(text: str) -> None:
     assert from_text(text).name == "Intel Core i5-6300U"
 
 
+@pytest.mark.parametrize("text", ["N100", "n100", "Intel N100", "Intel Processor N100", "Intel(R) N100"])
+def test_a_processor_without_a_line_is_known_by_its_number(text: str) -> None:
+    assert from_text(text).name == "Intel N100"
+
+
 SOURCES = {
     "i5-6300U": "model number; table row ", "6300U": "number alone, which one processor carries; table row ",
     "Xeon E5-1650 3.2GHz": "model number and clock; table row ",
