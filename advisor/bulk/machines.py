@@ -212,15 +212,16 @@ class Layout:
         rest, own, tag = cells.copy(), [], ""
         for at in self.own:
             cell = cells[at]
-            if at == self.tag:
+            told = self.told.get(at)
+            if told is not None:
+                said, text = told.get(cell) or self._told(at, cell)
+            elif at == self.tag:
                 if _TAG.fullmatch(cell):
                     said, text, tag = "", cell, cell
                 else:
                     said, text, tag = f"tag {cell}", self.field(cell), plain_text(cell, "asset_tag") or ""
-            elif at in self.silent:
-                said, text = "", cell if _PLAIN.fullmatch(cell) else self.field(cell)
             else:
-                said, text = self.told[at].get(cell) or self._told(at, cell)
+                said, text = "", cell if _PLAIN.fullmatch(cell) else self.field(cell)
             rest[at] = said
             if at in self.written:
                 own.append(text)
@@ -236,6 +237,7 @@ class Layout:
         if any(said for said, _ in told.values()):
             raise Restart(len(self.header), self.unread | {at})
         self.silent.add(at)
+        del self.told[at]
         return "", self.field(cell)
 
     def parts(self, cells: list[str]) -> list[str]:

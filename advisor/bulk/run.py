@@ -7,9 +7,10 @@ import hashlib
 import itertools
 import os
 import pickle
+import signal
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ from advisor.bulk.machines import ADVICE, STATUS, Layout, Machine, Restart, Scor
 from advisor.bulk.sink import write
 from advisor.bulk.source import Source
 from advisor.bulk.work import PIECE, Work
+from advisor.errors import InputError
 from advisor.files import datasets, user_data
 from advisor.intake.reading import Entry, entries_of, headers, with_entries
 from advisor.intake.records import Row
@@ -105,7 +107,9 @@ def score_sheet(
     model, source = serving_model(), Source(sheet)
     mark = _mark(sheet, shop, model, raw_text)
     with Work(out, mark, resume) as work, contextlib.ExitStack() as stack:
-        pool = executor or stack.enter_context(_pool(source.size))
+        pool = executor or _pool(source.size)
+        if executor is None:
+            stack.callback(pool.shutdown, cancel_futures=True)
         while True:
             try:
                 going = _Run(source, work, shop, model, raw_text, pool)
@@ -142,8 +146,10 @@ class _Here(Executor):
 
 
 def _pool(size: int) -> Executor:
-    cores = len(os.sched_getaffinity(0))
-    return _Here() if cores < 2 or size < _SMALL else ProcessPoolExecutor(2)
+    if len(os.sched_getaffinity(0)) < 2 or size < _SMALL:
+        return _Here()
+    # An interrupt is for the process that reads and writes.
+    return ProcessPoolExecutor(2, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
 
 
 def _mark(sheet: Path, shop: Shop, model: TimingModel, raw_text: bool) -> str:
@@ -253,7 +259,13 @@ class _Run:
     def _take(self) -> None:
         """Wait for the oldest chunk."""
         job, machines = self._jobs.popleft()
-        for machine, scored in zip(machines, job.result(), strict=True):
+        try:
+            found = job.result()
+        except BrokenExecutor as problem:
+            raise InputError(
+                "A process that scored was killed, perhaps for want of memory.", "Run it again with --resume."
+            ) from problem
+        for machine, scored in zip(machines, found, strict=True):
             machine.settle(scored)
         self._back += 1
         self._write()

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO, cast
 from advisor.errors import InputError
 from advisor.files import opened
 from advisor.intake.columns import text_of
+from advisor.intake.encoding import SAVE_AS, ZIP
 from advisor.intake.reading import headers, rows_of
 from advisor.intake.records import Row, tidied
 
@@ -50,6 +51,8 @@ class Source:
         self.read = 0
         if self.start == PARQUET:
             return self._parquet(stack)
+        if self.start == ZIP:
+            raise InputError(f"{self.path} is an Excel file, which is read as a whole only.", SAVE_AS)
         header, rows = rows_of(lambda: self._open(stack), self.path.name)
         return header, self._whole(rows)
 

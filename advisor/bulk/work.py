@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -37,7 +38,9 @@ class Work:
     """
 
     def __init__(self, out: Path, mark: str, resume: bool) -> None:
-        self.folder = out.with_name(f"{out.name}.unfinished")
+        # Beside a pipe or a device nothing is kept.
+        beside = out.is_file() or not is_there(out)
+        self.folder = out.with_name(f"{out.name}.unfinished") if beside else Path(tempfile.mkdtemp(prefix="advisor-"))
         self.mark, self.width, self.unread = mark, 0, frozenset[int]()
         self._lines, self._index = self.folder / "lines.csv", self.folder / "rows"
         manifest = self.folder / "manifest.json"

@@ -7,7 +7,7 @@ import os
 import signal
 import subprocess
 import sys
-from concurrent.futures import Executor, Future
+from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ import zstandard
 
 from advisor import bulk
 from advisor.bulk import machines, source
+from advisor.bulk.cluster import executor_of
 from advisor.bulk.machines import Layout
 from advisor.errors import InputError
 from advisor.intake import elsewhere
@@ -222,3 +223,46 @@ def test_a_part_of_a_batch_has_no_drawer(shop: Shop) -> None:
         bulk.score_partition(frame, shop)
     moved = frame.set_axis([7, 8, 9], axis=0)
     assert bulk.score_partition(moved).index.tolist() == [7, 8, 9]
+
+
+def test_an_excel_file_is_not_read_in_pieces(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is an Excel file"):
+        bulk.score_sheet(sheet(tmp_path, [b"PK\x03\x04rest"]), tmp_path / "out.csv", default_shop())
+    assert not (tmp_path / "out.csv.unfinished").exists()
+
+
+def test_a_scorer_that_was_killed_is_said(tmp_path: Path) -> None:
+    class Dead(Executor):
+        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+            done: Future[Any] = Future()
+            done.set_exception(BrokenExecutor())
+            return done
+
+    with pytest.raises(InputError, match="was killed, perhaps for want of memory"):
+        bulk.score_sheet(sheet(tmp_path, LINES[:3]), tmp_path / "out.csv", default_shop(), executor=Dead())
+
+
+def test_a_cluster_without_its_library_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match="the extra 'many'"), executor_of("tcp://127.0.0.1:1", None):
+        pass
+
+
+@pytest.mark.slow
+def test_the_command_reads_compressed_sheets_and_writes_through_a_pipe(tmp_path: Path) -> None:
+    packed = sheet(tmp_path, [gzip.compress(b"".join(LINES[:4]))], "in.csv.gz")
+    words = [sys.executable, "-m", "advisor.cli", "score", str(packed)]
+    environment = {**os.environ, "ADVISOR_HOME": str(tmp_path / "home"), "COLUMNS": "200"}
+
+    def run(*more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([*words, *more], check=False, capture_output=True, text=True, env=environment)
+
+    piped = run("--out", "/dev/stdout", "--resume")
+    assert piped.returncode == 0
+    assert [line[:7] for line in piped.stdout.splitlines()[:4]] == ["asset t", "OM-1001", "OM-1002", "OM-1003"]
+    assert "3 rows written" in piped.stdout
+    for more in (("--columns", "--out", str(tmp_path / "out.csv")), ()):
+        refused = run(*more)
+        assert refused.returncode == 2
+        assert "needs --out" in refused.stderr
+    assert sorted(one.name for one in tmp_path.iterdir() if one.name != "home") == ["in.csv.gz"]

@@ -1,0 +1,108 @@
+"""A reuse centre's whole stock by the command line, beside the same work as plain pandas with one boosted model.
+
+    python tests/benchmarks/bench_million.py [ROWS ...]
+
+Each line is a process of its own, one after the other: seconds by the clock, of all its processors, and the most memory
+that it and its children held at a time (proportional share, asked ten times a second). The peer reads the same file,
+predicts with one boosted model of 100 trees, and writes the same number of columns of about the same length.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+
+sys.path.insert(0, str(Path(__file__).parent))
+from stock import write_stock
+
+PEER = """
+import sys
+import numpy as np, pandas as pd
+from sklearn.ensemble import HistGradientBoostingRegressor
+columns = ["ram_slots_free", "storage_gib", "battery_health_pct", "disk_read_mib_s"]
+rng = np.random.default_rng(1)
+model = HistGradientBoostingRegressor(max_iter=100, early_stopping=False).fit(
+    rng.uniform(0, 2000, (5000, 4)), rng.uniform(0, 100, 5000))
+frame = pd.read_csv(sys.argv[1])
+asked = frame[columns].apply(pd.to_numeric, errors="coerce")
+minutes = model.predict(asked.to_numpy()).round(1)
+for number in range(5):
+    frame[f"number {number}"] = minutes
+for number, length in enumerate((6, 0, 12, 8, 2, 16, 30, 8, 10, 60, 12, 20, 60, 250, 40, 0)):
+    frame[f"text {number}"] = "x" * length
+frame.to_csv(sys.argv[2], index=False)
+"""
+POLARS = """
+import sys
+import polars
+polars.read_csv(sys.argv[1], infer_schema=False).write_csv(sys.argv[2])
+"""
+OURS = """
+import sys
+from advisor.cli import main
+sys.argv = ["advisor", "score", sys.argv[1], "--out", sys.argv[2]]
+main()
+"""
+
+
+def measured(code: str, sheet: Path, out: Path) -> tuple[float, float, float]:
+    """Seconds by the clock, processor seconds, and the most memory [MB] of a script."""
+    before, start = os.times(), time.perf_counter()
+    running = subprocess.Popen([sys.executable, "-c", code, str(sheet), str(out)], stdout=subprocess.DEVNULL)
+    most = 0.0
+    while running.poll() is None:
+        most = max(most, _held(running.pid))
+        time.sleep(0.1)
+    took, after = time.perf_counter() - start, os.times()
+    if running.returncode not in (0, 1):
+        raise SystemExit(f"ended with {running.returncode}")
+    used = after.children_user + after.children_system - before.children_user - before.children_system
+    return took, used, most / 1e6
+
+
+def _held(number: int) -> float:
+    held = 0.0
+    try:
+        parent = psutil.Process(number)
+        for one in (parent, *parent.children(recursive=True)):
+            held += one.memory_full_info().pss
+    except psutil.Error:
+        pass
+    return held
+
+
+def main(sizes: list[int]) -> None:
+    """Print the table."""
+    print("| rows | distinct | what | s | processor s | MB | rows/s | clock / peer | processor / peer |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        sheet, out = Path(folder) / "stock.csv", Path(folder) / "out.csv"
+        for rows in sizes:
+            for distinct in (min(rows, max(rows // 50, 200)), rows) if rows <= ALL_DISTINCT else (rows // 50,):
+                write_stock(sheet, rows, distinct)
+                whats = {"pandas and one model": PEER, "advisor score": OURS}
+                if importlib.util.find_spec("polars"):
+                    whats["polars, read and write alone"] = POLARS
+                peer = (0.0, 0.0)
+                for what, code in whats.items():
+                    took, used, most = measured(code, sheet, out)
+                    peer = peer if any(peer) else (took, used)
+                    print(
+                        f"| {rows} | {distinct} | {what} | {took:.1f} | {used:.1f} | {most:.0f} | {rows / took:.0f} | "
+                        f"{took / peer[0]:.2f} | {used / peer[1]:.2f} |",
+                        flush=True,
+                    )
+
+
+ALL_DISTINCT = 100_000
+"""Most rows that are also measured all distinct: they take minutes."""
+
+if __name__ == "__main__":
+    main([int(one) for one in sys.argv[1:]] or [1_000, 10_000, 100_000, 1_000_000])
