@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -220,37 +221,62 @@ class TextIndex:
 
     def __init__(self, patterns: Sequence[str]) -> None:
         self.patterns = patterns
-        self._exact: dict[str, list[int]] = {}
-        self._prefixed: dict[str, list[int]] = {}
-        self._tokens: dict[str, list[int]] = {}
+        self._starts: dict[str, list[int]] = {}
         for index, pattern in enumerate(patterns):
-            wild = _WILD.search(pattern)
-            if wild is None:
-                self._exact.setdefault(pattern, []).append(index)
-                continue
-            token = _acpi_token(pattern)
-            if token is not None:
-                self._tokens.setdefault(token, []).append(index)
-            else:
-                self._prefixed.setdefault(pattern[: wild.start()], []).append(index)
-        self._lengths = sorted({len(prefix) for prefix in self._prefixed})
+            self._starts.setdefault(pattern[:_START], []).append(index)
+        self._anywhere = [at for start, found in self._starts.items() if _WILD.search(start) for at in found]
+        self._parts: dict[str, _Part] = {}
 
     def __len__(self) -> int:
         return len(self.patterns)
 
     def matches(self, modalias: str) -> list[int]:
         """Patterns that a normalised modalias matches, in the order given."""
-        found = list(self._exact.get(modalias, ()))
+        start = modalias[:_START] if modalias[:_START] in self._starts else ""
+        if start not in self._parts:
+            # A bus that no device of a unit is on costs nothing.
+            self._parts[start] = _part(self.patterns, sorted({*self._starts.get(start, ()), *self._anywhere}))
+        part = self._parts[start]
+        found = list(part.exact.get(modalias, ()))
         near: list[int] = []
         if modalias.startswith("acpi"):
             for token in set(modalias.split(":")[1:-1]):
-                near += self._tokens.get(token, ())
-        for length in self._lengths:
+                near += part.tokens.get(token, ())
+        for length in part.lengths:
             if length > len(modalias):
                 break
-            near += self._prefixed.get(modalias[:length], ())
+            near += part.prefixed.get(modalias[:length], ())
         found += [index for index in near if fnmatch_regex(self.patterns[index]).fullmatch(modalias)]
         return sorted(found)
+
+
+_START = 2
+"""Letters by which patterns are set apart before they are looked at."""
+
+
+class _Part(NamedTuple):
+    """Patterns without a wildcard, by what stands before the first one, and by the id of a device."""
+
+    exact: dict[str, list[int]]
+    prefixed: dict[str, list[int]]
+    tokens: dict[str, list[int]]
+    lengths: list[int]
+
+
+def _part(patterns: Sequence[str], indices: Sequence[int]) -> _Part:
+    exact: dict[str, list[int]] = {}
+    prefixed: dict[str, list[int]] = {}
+    tokens: dict[str, list[int]] = {}
+    for index in indices:
+        pattern = patterns[index]
+        wild = _WILD.search(pattern)
+        if wild is None:
+            exact.setdefault(pattern, []).append(index)
+        elif (token := _acpi_token(pattern)) is not None:
+            tokens.setdefault(token, []).append(index)
+        else:
+            prefixed.setdefault(pattern[: wild.start()], []).append(index)
+    return _Part(exact, prefixed, tokens, sorted({len(prefix) for prefix in prefixed}))
 
 
 def _acpi_token(pattern: str) -> str | None:

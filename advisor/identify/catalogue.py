@@ -142,13 +142,12 @@ def catalogue() -> Catalogue:
     frame["speed"] = frame["microarch"].map(microarchs["ipc"]) * frame["boost_ghz"] / REFERENCE_GHZ
     frame["log_sd"] = frame["microarch"].map(microarchs["ipc_log_sd"])
     made = Catalogue(frame, microarchs, _signatures(), _series())
-    made.names = [_text(name) for name in frame["name"]]
     made.lines = [short_line(line) for line in frame["line"]]
     made.numbers = [plain_number(number) for number in frame["number"]]
-    made.vendors = [_text(vendor) for vendor in frame["vendor"]]
-    made.generations = [_text(generation) for generation in frame["generation"]]
-    made.base_ghz = [float("nan") if pd.isna(clock) else float(clock) for clock in frame["base_ghz"]]
-    microarchitectures = [_text(name) for name in frame["microarch"]]
+    made.names, made.vendors, made.generations, microarchitectures = (
+        frame[name].fillna("").tolist() for name in ("name", "vendor", "generation", "microarch")
+    )
+    made.base_ghz = frame["base_ghz"].to_numpy("float64", na_value=float("nan")).tolist()
     for row, (line, full) in enumerate(zip(made.lines, frame["line"], strict=True)):
         key = _key_number(full, made.numbers[row])
         made.by_key[line, key] = row

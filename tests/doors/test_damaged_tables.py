@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -115,6 +116,16 @@ ALWAYS = {
     "a NUL in it", "JSON", "a huge cell",
 }  # fmt: skip
 """Ways that no table can be read after."""
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_pattern_that_ships_compiles(name):
+    """A start does not ask this of shipped tables again."""
+    checks = tables.meta(datasets() / f"{name}.meta.toml").get("checks", {})
+    header, *rows = shipped(name)
+    patterns = [row[header.index(column)] for column, kind in checks.items() if kind == "pattern" for row in rows]
+    assert all(re.compile(pattern) for pattern in patterns)
+    assert patterns or "pattern" not in checks.values()
 
 
 @pytest.mark.parametrize("name", NAMES)
