@@ -27,8 +27,8 @@ UNSEEN = {"maxsize", "strict", "kind", "divide", "invalid", "over", "dtype", "co
           "encoding", "repr", "compare", "observed", "regex"}  # fmt: skip
 """Arguments whose change is about speed or form alone."""
 
-PROVENANCE = re.compile(r"(^|_)(source|note|notes|date|remake|reason_source|why)$")
-"""Columns that say where a row is from: no figure and no word that a decision reads."""
+PROVENANCE = re.compile(r"(^|_)(source|note|notes|date|remake|reason_source|why|machines)$")
+"""Columns that say where a row is from or which machines it is for: nothing reads or shows them."""
 
 
 @dataclass(frozen=True)
