@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from advisor import drivers
-from advisor.drivers import asked, facts, frames, ids, judge, matching, needs, store, summary, table
+from advisor.drivers import asked, facts, frames, ids, judge, matching, names, needs, store, summary, table
 from advisor.drivers.about import read_about
 from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
@@ -647,3 +647,37 @@ def test_what_a_tables_meta_file_may_hold(lines: str, wrong: str, tmp_path: Path
     with pytest.raises(TableError) as refused:
         read_about(file, 1, "Build it.")
     assert wrong in refused.value.message.removeprefix(str(file)) and "Build it." in refused.value.hint
+
+
+EFFECTS = {
+    **dict.fromkeys(("amdxdna", "ccp", "intel_ish_ipc", "intel_vpu"), "not needed for a desktop"), "ast": "DisplayPort",
+    "tg3": "only the oldest chips", "isci": "firmware set-up instead", "xhci_pci_renesas": "a chip of their own",
+    "e100": "the 82551 chip apart", "ice": "safe mode", "i915": "the picture is good; deep sleep",
+    "nouveau": "a picture without acceleration", "r8169": "built-in program; some links are less stable",
+    **dict.fromkeys(("r8152", "r8153_ecm"), "built-in program"), "snd_soc_avs": "snd_hda_intel or SOF instead",
+    **dict.fromkeys(("gspca_vicam", "intel_ipu6", "ipu3_imgu"), "the camera stays dark"),
+}  # fmt: skip
+
+
+def test_what_goes_on_without_firmware_says_how() -> None:
+    """r8169, r8152, tg3, i915, nouveau and ice go on, as their sources say (Linux 6.12); the rest from memory."""
+    for name, rule in needs.rules().items():
+        if rule.severity is needs.Severity.BLOCKS:
+            continue
+        default = "sound or microphone stay dead" if name.startswith("snd_sof") else "the card may stay silent"
+        assert EFFECTS.get(name, default) in rule.effect, name
+        assert name in EFFECTS or name.startswith("snd_")
+
+
+def test_a_package_is_told_with_its_size_and_area(told: Any) -> None:
+    found, rows = told
+    size = store.load_firmware("debian-13").by_name["firmware-realtek"].size
+    words = f"Put on the stick: firmware-realtek ({size / 1048576:.1f} MiB, non-free-firmware)."
+    assert words in found["reason"][rows["pci:10ec:c821"], "bare"] and 1e6 < size < 1e8
+
+
+def test_few_names_are_shown_that_are_only_near() -> None:
+    for text, kind in (("GeForce 99999", Kind.GRAPHICS), ("Radeon HD 99999", Kind.GRAPHICS)):
+        [found] = names.match([text], kind)
+        assert not found.exact and len(found.entries) == 5
+        assert found.problem.startswith(f"{text!r} is in no id list; nearest: {found.entries[0].text} ")
