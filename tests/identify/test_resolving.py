@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,7 +10,9 @@ import pandas as pd
 import pytest
 
 from advisor.identify import from_text, processors, resolve
+from advisor.identify.bare import locate_bare
 from advisor.identify.likely import likely
+from advisor.identify.names import locate
 from advisor.unit import Unit, frame
 
 
@@ -166,3 +169,23 @@ def test_several_processors_in_a_text_are_named(text: str, names: str) -> None:
     found = from_text(text)
     assert found.problem == f"{text!r} names several processors: {names}; give the one that is fitted"
     assert found.microarch is None
+
+
+def test_a_text_is_read_up_to_four_hundred_signs() -> None:
+    """Notes run on; what stands beyond is cut, so that no cell costs more than any other."""
+    whole, cut = " " * 392 + "i5-6300U", " " * 393 + "i5-6300U"
+    assert from_text(whole).name == "Intel Core i5-6300U" and from_text(cut).name is None
+    assert [(start, end) for start, end, _ in locate(whole)] == [(392, 400)] and locate(cut)[0][1] == 400
+    assert locate_bare(" " * 396 + "N270") == ((396, 400),) and locate_bare(" " * 397 + "N270") == ()
+
+
+def test_three_of_a_kind_tell_what_a_fourth_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Letters behind a number are those of its kind: two may be alike by chance; common practice, no source."""
+    series = SimpleNamespace(pattern=re.compile(r"6\d\d\d[A-Z]*"), microarch="Skylake")
+    numbers = ["6100U", "6200U", "6300U", "6400H", "6500H", "7200U"]
+    tables = SimpleNamespace(series=[series], numbers=numbers, by_line={"i5": [0, 1, 2, 3, 4, 5]},
+                             by_microarch={"Skylake": [7, 8]})  # fmt: skip
+    monkeypatch.setattr(resolve, "catalogue", lambda: tables)
+    kin = resolve._kin.__wrapped__
+    assert kin(0, "i5", "U") == ((0, 1, 2), True) and kin(0, "i5", "H") == ((3, 4), False)
+    assert kin(0, "i5", "Z") == ((0, 1, 2, 3, 4), False) and kin(0, "i3", "U") == ((7, 8), False)
