@@ -185,3 +185,47 @@ def test_fields_are_laid_out_as_the_kernel_writes_them():
     for layout in LAYOUTS:
         taken = [(part.word, bit) for part in layout.parts for bit in range(part.shift, part.shift + part.bits)]
         assert len(set(taken)) == len(taken) and all(word in (0, 1) and bit < 64 for word, bit in taken)
+
+
+FORMS = ("*", "{0}", "{1}*", "*{2}", "{3}[0-2A]", "[!0-9]*", "{3}?", "{1}[1-9A-F]*", "[0-9]*", "**", "{1}*{2}")
+"""How a pattern leaves a field open: whole, beginning, end, range, one digit, and mixtures; not all can be packed."""
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.bus)
+def test_each_field_of_a_pattern_is_matched_as_the_c_library_does(layout: Layout) -> None:
+    """What is packed, and what is written of it again, match the same modaliases as fnmatch(3)."""
+    texts = []
+    for at in range(16):
+        digits = f"{at * 0x1357 + 0x2A:08X}"
+        texts.append(f"{layout.bus}:" + "".join(
+            part.tag + "0" * (part.digits - part.bits // 4) + digits[-(part.bits // 4) :].rjust(part.bits // 4, "0")
+            for part in layout.parts
+        ))  # fmt: skip
+    texts += [
+        texts[0].replace(part.tag + "0", part.tag + "F", 1) for part in layout.parts if part.bits == 4 * part.digits
+    ]
+    positions, a, b = pack(texts).buses[layout.bus]
+    assert positions.tolist() == list(range(len(texts)))
+    packed = 0
+    for at, part in enumerate(layout.parts):
+        whole = re.fullmatch(layout.canonical, texts[3])
+        assert whole is not None
+        value = whole[at + 1].rjust(part.digits, "0")
+        for form in FORMS:
+            field = form.format(value, value[: part.digits // 2], value[-1], value[:-1])
+            pattern = f"{layout.bus}:" + "".join(
+                one.tag + (field if one is part else "*") for one in layout.parts
+            )  # fmt: skip
+            entries = pack_pattern(layout, pattern)
+            if entries is None:
+                continue
+            packed += 1
+            words = np.array(entries, dtype=np.uint64).reshape(-1, 4)
+            index = PackedIndex(layout, *(np.ascontiguousarray(words[:, column]) for column in range(4)))
+            found = set(index.candidates(a, b)[0].tolist())
+            expected = {number for number, text in enumerate(texts) if libc_match(pattern, text)}
+            again = {number for entry in entries for number, text in enumerate(texts)
+                     if libc_match(pattern_text(layout, *entry), text)}  # fmt: skip
+            assert found == expected, pattern
+            assert again == expected, pattern
+    assert packed >= 4 * len(layout.parts)
