@@ -13,7 +13,7 @@ import pandas as pd
 from advisor.advice import parts
 from advisor.advice.decide import Lucky
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
-from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for, sticks
+from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for, most_risk, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import records, texts
 from advisor.comfort import LONGEST_SAID_S
@@ -252,7 +252,7 @@ def shortfall(option: Mapping[str, Any], facts: Facts, case: int) -> str:
     gib = facts.ram_gib[case] + option["memory_gib"]
     if option["left_mib"] < limits.memory_left_pct / 100 * gib * 1024:
         words.append(f"{np.floor(option['left_mib']):.0f} MiB of memory left, under {limits.memory_left_pct:g} %")
-    if option["killed"] > 1 - limits.certainty:
+    if option["killed"] > most_risk(limits):
         words.append(f"{np.ceil(100 * option['killed']):.0f} % likely to have a program killed")
     if option["disk_left_pct"] < limits.disk_left_pct:
         words.append(f"{np.floor(option['disk_left_pct']):.0f} % of the disk left, under {limits.disk_left_pct:g} %")

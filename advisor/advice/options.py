@@ -136,7 +136,12 @@ def level_of(
     missed = sum(np.maximum(share, 0) for share in shares)
     with np.errstate(divide="ignore", invalid="ignore"):
         missed = missed + np.where(least > 0, np.maximum(1 - left_mib / least, 0), 0)
-    return np.where(killed <= 1 - limits.certainty + 1e-9, level, UNUSABLE), missed
+    return np.where(killed <= most_risk(limits), level, UNUSABLE), missed
+
+
+def most_risk(limits: Thresholds) -> float:
+    """Probability of a kill that the shop's certainty leaves room for, with that of a rounding [1]."""
+    return 1 - limits.certainty + 1e-9
 
 
 def rich_rank(shop: Shop) -> tuple[dict[str, int], dict[str, int]]:

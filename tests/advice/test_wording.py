@@ -37,6 +37,7 @@ FITS: dict[str, Any] = {"desktop_high_s": 30.0, "browser_high_s": 10.0, "left_mi
         ({"left_mib": 1023.9}, False, "1023 MiB of memory left, under 25 %"),
         ({"left_mib": 2048.0, "memory_gib": 4.0}, False, ""),
         ({"left_mib": 2047.0, "memory_gib": 4.0}, False, "2047 MiB of memory left, under 25 %"),
+        ({"killed": 0.2}, False, ""),
         ({"killed": 0.201}, False, "21 % likely to have a program killed"),
         ({"disk_left_pct": 19.9}, False, "19 % of the disk left, under 20 %"),
         ({}, True, "the disk is worn"),
