@@ -23,7 +23,7 @@ from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import PackedIndex
 from advisor.drivers.packing import PCI, pack, pack_pattern
 from advisor.drivers.quirks import Effect, Quirk
-from advisor.drivers.spec import Spec, by_id
+from advisor.drivers.spec import Spec, by_id, specs_of
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
 from advisor.drivers.verdict import Verdict, _common, together, version_of
 from advisor.errors import TableError
@@ -681,3 +681,88 @@ def test_few_names_are_shown_that_are_only_near() -> None:
         [found] = names.match([text], kind)
         assert not found.exact and len(found.entries) == 5
         assert found.problem.startswith(f"{text!r} is in no id list; nearest: {found.entries[0].text} ")
+
+
+@pytest.mark.parametrize(
+    ("code", "kind"),
+    [
+        ("06", "other"),
+        ("05", "other"),
+        ("08", "other"),
+        ("0b", "other"),
+        ("07", "audio"),
+        ("0c", "audio"),
+        ("ff", "audio"),
+    ],
+)
+def test_a_driver_tells_the_kind_of_what_neither_class_nor_list_tells(code: str, kind: str) -> None:
+    """Bridges, memory controllers, system parts and processors are the chipset's whatever binds them (PCI classes)."""
+    [[spec]] = specs_of([f"pci:v0000FFF9d0000FFFEsv00000000sd00000000bc{code.upper()}sc80i00"], None)
+    assert judge.kind_of(spec, [(("m", Kind.OTHER, 0),), (("m", Kind.OTHER, 0), ("n", Kind.AUDIO, 0))]) == kind
+    assert judge.kind_of(spec, [(("m", Kind.OTHER, 0),), ()]) == "other"
+    known = Spec("pci:1", "pci", Kind.CAMERA)
+    assert judge.kind_of(known, [(("n", Kind.AUDIO, 0),)]) == "camera"
+
+
+def test_one_package_for_both_halves_is_told_of_a_bluetooth_half_that_lacks_it(told: Any) -> None:
+    found, rows = told
+    assert "both halves of the card" in found["reason"][rows["usb:8087:0a2b"], "bare"]
+    assert "both halves" not in found["reason"][rows["usb:8087:0a2b"], "debian-13"]
+
+
+STOPS = needs.Rule(needs.Severity.BLOCKS, "it stops", "why it stops")
+LESS = needs.Rule(needs.Severity.DEGRADES, "it is slow", "why it is slow")
+SPARE = needs.Rule(needs.Severity.OPTIONAL, "nothing much", "why")
+BOTH = "Put on the stick: p (1.0 MiB, main) and q (2.5 MiB, contrib)."
+SEVERAL = " a names files for several chips; which of them is asked for is not told."
+
+
+def needed(
+    module: str, rule: needs.Rule, carried: str = "", missing: str = "", certain: bool = True, unshipped: int = 0
+) -> needs.Firmware:
+    return needs.Firmware(module, 2, certain, tuple(carried.split()), tuple(missing.split()), unshipped, rule)
+
+
+@pytest.mark.parametrize(
+    ("states", "fields", "reason", "action"),
+    [
+        ([], ("works", "", "", ""), "a drives it. It asks for no firmware.", ""),
+        ([needed("a", STOPS, "p")], ("works", "", "", ""),
+        "a drives it. Its firmware is in p, which the image carries.", ""),
+        ([needed("a", STOPS, "q"), needed("b", STOPS, "p")], ("works", "", "", ""),
+         "a and b are for it. Its firmware is in p and q, which the image carries.", ""),
+        ([needed("a", SPARE, "", "p")], ("works", "", "", ""), "a drives it. Firmware is optional.", ""),
+        ([needed("a", STOPS, "", "", unshipped=2)], ("needs firmware", "", "blocks", ""),
+         "a drives it. Without firmware: it stops. No package of x ships the file that a asks for.", ""),
+        ([needed("a", STOPS, "p", "", unshipped=1)], ("works", "", "", ""),
+         "a drives it. Its firmware is in p, which the image carries.", ""),
+        ([needed("a", LESS, "", "p")], ("needs firmware", "p", "degrades", "p"),
+         "a drives it. Without firmware: it is slow. Put on the stick: p (1.0 MiB, main).", "Copy p to the stick."),
+        ([needed("a", LESS, "", "q"), needed("b", STOPS, "", "p")], ("needs firmware", "p q", "blocks", "p"),
+         "a and b are for it. Without firmware: it stops. " + BOTH,
+         "Copy p and q to the stick."),
+        ([needed("a", STOPS, "", "p q", certain=False)], ("needs firmware", "p q", "blocks", "p"),
+         "a drives it. Without firmware: it stops. " + BOTH + SEVERAL,
+         "Copy p and q to the stick."),
+        ([needed("a", STOPS, "", "p", certain=False)], ("needs firmware", "p", "blocks", "p"),
+         "a drives it. Without firmware: it stops. Put on the stick: p (1.0 MiB, main).", "Copy p to the stick."),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_drivers_firmware(
+    monkeypatch: pytest.MonkeyPatch, states: list[needs.Firmware], fields: tuple[str, ...], reason: str, action: str
+) -> None:
+    """What is carried, what is to be put on the stick, how badly: the worst of a device's modules tells."""
+    by_module = {state.module: state for state in states}
+    monkeypatch.setattr(judge.needs, "of_module", lambda _t, _f, _c, module, _s: by_module.get(module))
+    packages = [FirmwarePackage("p", "1", "main", 2**20), FirmwarePackage("q", "1", "contrib", 5 * 2**19)]
+    place: Any = SimpleNamespace(image=SimpleNamespace(release="13"), table=None, carried=frozenset(),
+                                 firmware=FirmwareTable("x", packages, [], np.zeros(0, dtype=np.int64)))  # fmt: skip
+    modules = sorted(by_module) or ["a"]
+    found = judge._firmware(Spec("pci:1", "pci", Kind.WIRELESS),
+    [(one, NAMED) for one in modules], " ".join(modules), place,
+                            [], "aliases")  # fmt: skip
+    assert (found.support, found.firmware_packages, found.severity, found.cure) == fields
+    assert (found.reason, found.action, found.modules) == (reason, action, " ".join(modules))
+    worst = next((f"; {state.rule.source}" for state in states if state.rule.effect in reason), "")
+    contents = "; contents of the firmware packages of x" if states else ""
+    assert found.source == f"aliases{contents}{worst}"
