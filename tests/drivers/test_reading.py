@@ -6,6 +6,8 @@ no source.
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from advisor.drivers import cells, names, wording
@@ -492,3 +494,46 @@ def test_what_a_unit_names_beside_what_it_lists() -> None:
         "Storage controller in RAID mode, as Intel's have it", "Storage controller in VMD mode, as Intel's have it"
     ]  # fmt: skip
     assert [(one.vendor, one.device) for one in found.specs] == [(0x8086, 0x282A), (0x8086, 0x9A0B)]
+
+
+ONE = r"(?:pci|usb|sdio)(?::[0-9a-f]{4}){2,4}"
+LIST = rf"{ONE}(?:, {ONE}){{0,5}}(?:, …)?"
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "problem", "taken"),
+    [
+        ("AX201", W, rf"'AX201' fits \d+ ids: {LIST}", ""),
+        ("Intel HD 520", G, rf"'Intel HD 520' fits 2 ids: {LIST}", ""),
+        ("802.11n Network Adapter", W, rf"'802.11n Network Adapter' is a name of \d+ ids and says no model: {LIST}",
+        ""),
+        ("QCA6174A", W, "", r"'QCA6174A' is in no id list as it stands; taken as QCA6174 .* \(pci:168c:003e\)"),
+        ("Zorblatt 9Q17", W,
+        r"'Zorblatt 9Q17' is in no id list(?:; nearest: .+|; give its id, as lspci -nn or lsusb shows it)", ""),
+        ("QCA9377", W, "", ""),
+        ("Device 24f3", W, "", r"'Device 24f3' says no maker; taken as Wireless 8260 \(pci:8086:24f3\)"),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_name(text: str, kind: Kind, problem: str, taken: str) -> None:
+    [found] = names.match([text], kind)
+    assert re.fullmatch(problem, found.problem) and re.fullmatch(taken, found.taken), (found.problem, found.taken)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "ids"),
+    [
+        # A number of four digits stands for all chips whose names go on with letters; letters behind it may be dropped.
+        ("Realtek 8821", W, {"pci:10ec:8821", "pci:10ec:b821", "pci:10ec:c821"}), ("RTL8111GUL", E, {"pci:10ec:8168"}),
+        ("Intel 3945", W, {"pci:8086:4222", "pci:8086:4227"}),
+    ],
+)  # fmt: skip
+def test_a_number_may_be_a_familys_or_carry_letters_more(text: str, kind: Kind, ids: set[str]) -> None:
+    [found] = names.match([text], kind)
+    got = {entry.text for entry in found.entries}
+    assert found.exact and (ids <= got), got
+
+
+def test_letters_behind_a_graphics_number_are_another_chip() -> None:
+    """A 940MX is no 940M; there is no 940Q."""
+    [found] = names.match(["GeForce 940Q"], G)
+    assert not found.exact
