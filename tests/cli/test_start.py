@@ -22,7 +22,18 @@ except SystemExit as end:
     assert not end.code, end.code
 print("loaded:", *sorted({name.partition(".")[0] for name in sys.modules}), file=sys.stderr)
 """
-FRONT_END = {"sklearn", "scipy", "matplotlib", "IPython", "ipywidgets", "anywidget", "jupyter_client", "ortools"}
+FRONT_END = {
+    "dask",
+    "duckdb",
+    "sklearn",
+    "scipy",
+    "matplotlib",
+    "IPython",
+    "ipywidgets",
+    "anywidget",
+    "jupyter_client",
+    "ortools",
+}
 FRAMES = {"pandas", "numpy", "typst", "jinja2", "openpyxl", "rapidfuzz", "PIL"}
 SHEET = "asset_tag,cpu,ram_gib,storage_kind,storage_gib\nU-1,i5-6300U,8,ssd,240\nU-2,i3-2100,4,hdd,500\n"
 BUDGET = [
