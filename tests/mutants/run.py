@@ -46,7 +46,10 @@ ROOMS = {
 }
 """Tests of each room; the golden tables run before them."""
 
-OPTIONS = ["-x", "-q", "-p", "no:cacheprovider"]
+THREADED = ["tests/benchlog/test_exported.py"]
+"""Tests of a library whose threads do not live on in a child: it would wait for them for ever."""
+
+OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", *[f"--ignore={one}" for one in THREADED]]
 
 SLOW = ["tests/advice/test_properties.py"]
 """Tests that take minutes and look for what no single change makes."""
