@@ -91,7 +91,7 @@ class PackedIndex:
             counts = counts[some]
             row = np.repeat(some, counts)
             ends = np.cumsum(counts)
-            at = np.arange(ends[-1] if len(ends) else 0)
+            at = np.arange(counts.sum())
             pattern = patterns[at + np.repeat(first[some] - (ends - counts), counts)]
             good = self._agree(row, pattern, a, b, known_a, known_b)
             rows.append(row[good])

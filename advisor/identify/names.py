@@ -320,7 +320,7 @@ def read_name(text: str) -> Reading:
     gen = _GENERATION.search(plain) or _WILD.search(plain)
     if gen:
         generation = int(next(group for group in gen.groups() if group))
-        plain = _SPACES.sub(" ", plain[: gen.start()] + " " + plain[gen.end() :]).strip()
+        plain = _SPACES.sub(" ", plain[: gen.start()].rstrip("( ") + " " + plain[gen.end() :].lstrip(") ")).strip()
 
     named: list[Named] = []
     taken: list[tuple[int, int]] = []

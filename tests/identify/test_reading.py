@@ -407,3 +407,11 @@ def test_lines_that_the_table_may_be_given_go_by_the_name_that_is_read() -> None
         "Ryzen 5": "ryzen 5",
     }
     assert {line: short_line(line) for line in unused} == unused
+
+
+@pytest.mark.parametrize(
+    "between", ["4th gen", "(4th gen)", "3.3GHz", "@ 3.3 GHz", "quad core", "4-core", "CPU", "processor", "(R)"]
+)
+def test_what_stands_between_a_line_and_its_number_is_passed_over(between: str) -> None:
+    name = from_text(f"i5 {between} 4590").name
+    assert name == "Intel Core i5-4590"
