@@ -146,3 +146,25 @@ def test_what_is_taken_of_a_unit_of_which_little_is_known(shipped: Any) -> None:
     assert sources["storage_kind"] == "how common each kind is, from memory"
     assert sources["disk_read_mib_s"] == "table timing/storage_rates, by kind of storage"
     assert sources["decompress_mib_s"].startswith("processor's speed; anchor measured here")
+
+
+def test_speeds_that_were_assumed_widen_the_interval_by_what_each_of_them_moves(shipped: Any) -> None:
+    """Of an eMMC, 80 to 280 MiB/s and 0.2 to 1 ms, and of a processor of 0.7 to 0.9: squares of half the changes."""
+    z = 1.2815515655446004  # ninth decile of the standard normal distribution: NIST e-Handbook, 1.3.6.7.1
+    units = frame([Unit(storage_kind="emmc", ram_gib=8)])
+    processors = pd.DataFrame({"cpu_speed": [0.8], "cpu_speed_low": [0.7], "cpu_speed_high": [0.9]})
+    some = [pd.Series([word], dtype="string") for word in ("Xfce", "debian-13")]
+    given = setting(units, processors, *some, default_shop()).conditions
+    sd = {"disk_read_mib_s": math.log(280 / 80) / (2 * z), "disk_access_ms": math.log(1 / 0.2) / (2 * z),
+          "decompress_mib_s": math.hypot(*(math.log(high / low) / (2 * z)
+                                           for low, high in ((0.7, 0.9), (0.77, 1.3), (27, 50))))}  # fmt: skip
+
+    def total(name: str, factor: float) -> float:
+        return float(shipped.seconds(given.assign(**{name: given[name] * factor})).to_numpy().sum())
+
+    halves = [math.log(total(name, math.exp(one)) / total(name, math.exp(-one))) / 2 for name, one in sd.items()]
+    told = given.drop(columns=list(sd)).assign(storage_kind="emmc", **{name: processors[name] for name in processors})
+    found = shipped.predict_conditions(told).iloc[0]
+    width = math.hypot(float(shipped.widths.of(["slow flash"])[0]), z * math.hypot(*halves))
+    assert found["high_s"] / found["total_s"] == pytest.approx(math.exp(width), rel=1e-3)
+    assert found["total_s"] / found["low_s"] == pytest.approx(math.exp(width), rel=1e-3)
