@@ -167,12 +167,15 @@ def _by_number(text: str, kind: Kind) -> Matched | None:
     device = int(match[2], 16)
     vendor = (match[1] or "").strip()
     if vendor:
-        pairs = sorted(_vendors().get(vendor.lower(), ()))
-        pairs += [(bus, number) for bus in ("pci", "usb") for number in sorted(makers(vendor, kind))
-                  if number in ids.load(bus).vendors]  # fmt: skip
-        listed = [pair for pair in dict.fromkeys(pairs) if ids.load(pair[0]).index(pair[1], device) is not None]
+        named = sorted(_vendors().get(vendor.lower(), ()))
+        made = [(bus, number) for bus in ("pci", "usb") for number in sorted(makers(vendor, kind))
+                if number in ids.load(bus).vendors]  # fmt: skip
+        known = (
+            [pair for pair in some if ids.load(pair[0]).index(pair[1], device) is not None] for some in (named, made)
+        )
+        listed = next((pairs for pairs in known if pairs), [])
         of_kind = [pair for pair in listed if ids.load(pair[0]).kind(pair[1], device) is kind]
-        pairs = of_kind or listed or [pair for pair in pairs if pair[0] == "pci"][:1]
+        pairs = of_kind or listed or [pair for pair in (*named, *made) if pair[0] == "pci"][:1]
         entries = tuple(Entry(bus, number, device, None, ids.load(bus).name(number, device)) for bus, number in pairs)
         return _told(text, entries) if entries else None
     entries = tuple(entry for entry in index(kind).entries if entry.bus == "pci" and entry.device == device)
