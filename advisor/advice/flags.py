@@ -136,7 +136,8 @@ def _no_image(cases: Cases) -> Hits:
 def _processor_unknown(cases: Cases) -> Hits:
     facts = cases.facts
     problems = processor_problems(facts)
-    return where(facts.no_processor, lambda row: problems[row])
+    foreign = facts.conditions["row"][facts.conditions["code"].eq("other-architecture")]
+    return where(facts.no_processor & ~np.isin(np.arange(len(facts)), foreign), lambda row: problems[row])
 
 
 @rule("processor-open", Severity.NOTE, "Processor not told apart", "Write the whole number, or capture the unit.")

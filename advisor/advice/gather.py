@@ -54,8 +54,10 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
     said = conditions_of(units)
-    stated = [one[list(CONDITION_COLUMNS)] for one in (_foreign(processors), trapped) if len(one)]
-    conditions = pd.concat([said, *stated], ignore_index=True) if stated else said.copy()
+    stated = [one[list(CONDITION_COLUMNS)] for one in (said, _foreign(processors), trapped) if len(one)]
+    conditions = pd.concat(stated, ignore_index=True) if stated else said.copy()
+    # The processor's own name says it with a source; a cell that says the same adds nothing.
+    conditions = conditions.drop_duplicates(["row", "code"], keep="last", ignore_index=True)
     conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
     ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
     extra = np.zeros(len(units))

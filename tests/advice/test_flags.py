@@ -213,3 +213,17 @@ SOURCES = {
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.code)
 def test_each_rule_names_its_source(rule: Rule) -> None:
     assert rule.source == SOURCES.get(rule.code, "common practice, no source")
+
+
+@pytest.mark.parametrize(
+    ("cpu", "model", "quoted"),
+    [("Apple M1", "", "'Apple M1' is not an x86 processor (apple m1); Debian's PC images do not fit it"),
+     ("", "PowerBook G4", "PowerBook G4")],
+)  # fmt: skip
+def test_a_processor_of_another_architecture_is_said_once_and_is_not_one_that_was_not_understood(
+    cpu: str, model: str, quoted: str
+) -> None:
+    flags = batch_of({"cpu": cpu, "model": model, "maker": ""}).flags
+    stops = flags[flags["severity"].eq("stop")]
+    assert stops["code"].tolist() == ["other-architecture"]
+    assert quoted in stops["reason"].iloc[0]
