@@ -60,19 +60,19 @@ class App(w.VBox):
     # -- doing --------------------------------------------------------------------------------------------------------
 
     def act(self, do: Callable[[], Any], focus: str = "") -> Any:
-        """Do something, say what came of it in the bar, and show everything as it stands then."""
+        """Do something, show everything as it stands then, and say what came of it in the bar: what is said is there."""
         try:
             done = do()
         except AdvisorError as error:
-            self.say(f"{error.message} {error.hint}".strip(), wrong=True)
             self.refresh()
+            self.say(f"{error.message} {error.hint}".strip(), wrong=True)
             return None
         except Exception as error:
             self.say(f"This failed: {type(error).__name__}: {error}", wrong=True)
             raise
+        self.refresh()
         if isinstance(done, str) and done:
             self.say(done)
-        self.refresh()
         if focus:
             self.front.focus(focus)
         return done
@@ -170,12 +170,12 @@ class App(w.VBox):
         """Show everything as it stands."""
         bench = self.bench
         record = bench.record if bench.entry else None
+        self.pages[self.tabs.selected_index or 0].refresh()
         self.unit.value = f"<b>{escape(record.tag)}</b> {escape(record.headline)}" if record else "<b>The bench</b>"
         self.undo.layout.display = "" if bench.taken_off else "none"
         self.shop.description = "Shop"
         self.shop.placeholder = bench.shop.name
         self._clocks(bench.watches().running)
-        self.pages[self.tabs.selected_index or 0].refresh()
 
     def _clocks(self, running: tuple[Lap, ...]) -> None:
         now = [(lap.tag, lap.phase) for lap in running]

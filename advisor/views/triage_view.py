@@ -117,6 +117,8 @@ class Triage(w.HBox):
         self.queue.value = bench.number if bench.entry else None
         self._filling = False
         record = bench.record if bench.entry else None
+        # The boxes first: who sees a unit's advice can type at once.
+        self.facts.fill(bench.entry)
         self.head.value = show.part("head", record) if record else WELCOME
         self.rest.value = show.part("rest", record) if record else ""
         shown = "" if record else "none"
@@ -127,7 +129,6 @@ class Triage(w.HBox):
         (self.remove_class if bench.units else self.add_class)("ba-empty")
         running = [lap for lap in bench.watches().laps if lap.minutes is None]
         self.actions.children[1].description = "Next step" if running else "Start the clock"
-        self.facts.fill(bench.entry)
         self._ask()
 
     def _ask(self) -> None:

@@ -47,6 +47,7 @@ def swap(path: str, old: bytes, new: bytes) -> bool:
     found = pairs(before, after)
     if not found:
         return False
+    gc.unfreeze()  # what is spared from the collector is not listed
     for one in gc.get_objects():
         if isinstance(one, FunctionType) and one.__code__.co_filename.endswith(path):
             one.__code__ = found.get(_place(one.__code__), one.__code__)
@@ -56,6 +57,7 @@ def swap(path: str, old: bytes, new: bytes) -> bool:
 def forget(room: str) -> None:
     """Empty the memories of a room's functions and of all that build on them."""
     below = ("tables", "files", *UPWARDS[: UPWARDS.index(room)])
+    gc.unfreeze()
     for one in gc.get_objects():
         if isinstance(one, functools._lru_cache_wrapper):
             top, _, rest = str(one.__module__).partition(".")

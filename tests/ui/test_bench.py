@@ -84,7 +84,7 @@ def test_what_is_taken_off_can_be_put_back(page):
     assert "K-3" not in page.locator(".ba-queue select").inner_text()
     page.get_by_role("button", name="Undo").click()
     page.locator(".ba-message", has_text="K-3 is back").wait_for()
-    assert "K-3" in page.locator(".ba-queue select").inner_text()
+    page.locator(".ba-queue option", has_text="K-3").wait_for(state="attached")
 
 
 def test_two_browsers_share_one_queue_and_a_tag_taken_twice_asks(page, visit, app):
@@ -157,6 +157,7 @@ def test_pasted_rows_and_a_dropped_file_join_the_queue(page):
 
 
 def test_markup_in_a_fact_stays_text(page):
+    page.wait_for_function("document.querySelector('.ba-fact-model input').value === 'ThinkPad T460'")
     page.locator(".ba-fact-model input").fill("<img src=x onerror='top.hurt=1'>")
     page.locator(".ba-fact-model input").press("Enter")
     page.locator(".ba-head", has_text="<img src=x").wait_for()
