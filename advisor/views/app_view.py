@@ -60,7 +60,7 @@ class App(w.VBox):
     # -- doing --------------------------------------------------------------------------------------------------------
 
     def act(self, do: Callable[[], Any], focus: str = "") -> Any:
-        """Do something, show everything as it stands then, and say what came of it in the bar: what is said is there."""
+        """Do something, show everything as it stands then, and say in the bar what came of it, which is there by then."""
         try:
             done = do()
         except AdvisorError as error:
