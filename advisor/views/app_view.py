@@ -60,7 +60,7 @@ class App(w.VBox):
     # -- doing --------------------------------------------------------------------------------------------------------
 
     def act(self, do: Callable[[], Any], focus: str = "") -> Any:
-        """Do something, show everything as it stands then, and say in the bar what came of it, which is there by then."""
+        """Do something, show everything as it stands then, and say in the bar what came of it."""
         try:
             done = do()
         except AdvisorError as error:
