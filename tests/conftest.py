@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Generator
 
 import pytest
@@ -36,3 +37,15 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     report = yield
     _none_skipped_in_ci(report)
     return report
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """With ADVISOR_FIRST_OF, of each test's cases only so many: enough to tell whether another version still serves."""
+    most = int(os.environ.get("ADVISOR_FIRST_OF", "0"))
+    counted = Counter[str]()
+    kept, left = [], []
+    for item in items:
+        counted[name := item.nodeid.partition("[")[0]] += 1
+        (left if most and counted[name] > most else kept).append(item)
+    config.hook.pytest_deselected(items=left)
+    items[:] = kept

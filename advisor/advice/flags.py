@@ -135,6 +135,8 @@ def _no_image(cases: Cases) -> Hits:
 )
 def _processor_unknown(cases: Cases) -> Hits:
     facts = cases.facts
+    if not facts.no_processor.any():
+        return where(facts.no_processor, "")
     problems = processor_problems(facts)
     foreign = facts.conditions["row"][facts.conditions["code"].eq("other-architecture")]
     return where(facts.no_processor & ~np.isin(np.arange(len(facts)), foreign), lambda row: problems[row])
@@ -143,7 +145,7 @@ def _processor_unknown(cases: Cases) -> Hits:
 @rule("processor-open", Severity.NOTE, "Processor not told apart", "Write the whole number, or capture the unit.")
 def _processor_open(cases: Cases) -> Hits:
     problems = cases.facts.processors["cpu_problem"].notna().to_numpy()
-    words = processor_problems(cases.facts)
+    words = processor_problems(cases.facts) if problems.any() else []
     return where(problems & ~cases.facts.no_processor, lambda row: words[row])
 
 

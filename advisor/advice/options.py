@@ -389,7 +389,7 @@ def judge(
     level = np.where(disk_left < limits.disk_left_pct, np.maximum(level, SLOW), level)
     worn = facts.worn[reading.rows[at]] & (table["ssd"].to_numpy() < 0)
     level = np.where(worn[:, None], np.maximum(level, VERY_SLOW), level)
-    sluggish = editions.draws_slowly(units, processors)[:, None] & editions.wants_drawing(rows)
+    sluggish = reading.slow_drawing[at][:, None] & editions.wants_drawing(rows)
     level = np.where(sluggish, np.maximum(level, SLOW), level)
     level = np.where(gate, level, UNUSABLE)
     order, unusual = rich_rank(shop)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
 from advisor.columns import numbers, texts
+from advisor.editions import draws_slowly
 from advisor.unit import StorageKind
 
 RAM_GIB = (1.0, 16.0)
@@ -80,6 +82,11 @@ class Reading:
     processors: pd.DataFrame
     draws: np.ndarray
     open_boot: np.ndarray
+
+    @cached_property
+    def slow_drawing(self) -> np.ndarray:
+        """Where old graphics draws a desktop that it composes slowly."""
+        return draws_slowly(self.units, self.processors)
 
     def take(self, at: np.ndarray) -> Reading:
         """Some of the units, by mask or position, repeated where asked twice."""

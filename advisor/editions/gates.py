@@ -39,7 +39,7 @@ def draws_slowly(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
 
     The processor's year stands for that of the graphics, unless a card is named, which may be younger.
     """
-    card = units["graphics"].str.contains(_CARD).fillna(False).to_numpy(dtype=bool)
+    card = np.array([bool(_CARD.search(said or "")) for said in texts(units["graphics"])], dtype=bool)
     return (least_year(processors) < SWIFT_DRAWING_YEAR) & ~card
 
 

@@ -416,6 +416,8 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     spread : numpy.ndarray, shape (n,)
         Standard deviation of the log of their sum that comes from what was assumed; the model's own error apart.
     """
+    if not given.usable.any():
+        return np.zeros((len(given.usable), len(phase_table().names))), np.zeros(len(given.usable))
     parts = given.filled
     table = given.conditions.assign(c=parts.cpu_sd, r=parts.read_sd, a=parts.access_sd, u=parts.unknown_kind)
     # Many units share a processor, a kind of disk and an edition: each such case is worked out once.
@@ -431,7 +433,7 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
 def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Code of each row's case, and the position where each case first stands."""
     codes = np.zeros(len(table), dtype=np.int64)
-    for name in table.columns:
+    for name in table.columns if len(table) > 1 else ():
         own, values = pd.factorize(table[name], use_na_sentinel=False)
         if len(values) > 1:
             codes = pd.factorize(codes * len(values) + own)[0]

@@ -12,6 +12,7 @@ import pytest
 from advisor.advice import options
 from advisor.advice.facts import Trouble
 from advisor.advice.options import _best_editions, _table, judge, sticks
+from advisor.advice.readings import Reading
 from advisor.comfort.ladder import Ladder
 from advisor.shop import Thresholds, default_shop
 from advisor.unit import Unit, frame
@@ -39,7 +40,7 @@ def judged(
     units = frame([Unit(ram_gib=8.0, storage_kind="sata ssd", storage_gib=gib, storage_health_pct=health)])
     processors = pd.DataFrame({"cpu_year": pd.array([year], dtype="Int64")})
     facts: Any = SimpleNamespace(shop=shop, worn=np.array([(health or 100) < 20]))
-    reading: Any = SimpleNamespace(units=units, processors=processors, draws=np.array([draws]), rows=np.array([0]))
+    reading = Reading(np.array([0]), units, processors, np.array([draws]), np.array([True]))
     shelf: Any = SimpleNamespace(parts=(SimpleNamespace(gib=gib, fits="sata"),))
     table = _table(np.array([0]), np.array([0]), ssd=ssd)
     _, found = judge(facts, reading, table, ROWS, shelf)
