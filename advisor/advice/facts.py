@@ -119,6 +119,17 @@ class Facts:
         return (level | (cpu["cpu_speed"].isna() & cpu["cpu_speed_least"].isna())).to_numpy(dtype=bool)
 
     @cached_property
+    def processor_problems(self) -> list[str]:
+        """Why each unit's processor is not known, a sentence a unit; of use where it is not, or not told apart."""
+        names, problems = texts(self.units["cpu"]), texts(self.processors["cpu_problem"])
+        return [
+            "the row names no processor"
+            if name is None
+            else problem or f"{name!r} is no processor that the tables know"
+            for name, problem in zip(names, problems, strict=True)
+        ]
+
+    @cached_property
     def no_disk(self) -> np.ndarray:
         """Where it is known that no disk is fitted."""
         return holds(self.units["storage_kind"].eq(StorageKind.NONE))

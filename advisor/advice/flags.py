@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.cases import Cases
-from advisor.advice.facts import PRACTICE, Facts
+from advisor.advice.facts import PRACTICE
 from advisor.advice.options import COMFORTABLE
-from advisor.columns import holds, numbers, present, texts
+from advisor.columns import holds, numbers, present
 from advisor.drivers.kinds import Kind
 from advisor.editions.gates import ASSUMED_DRAWING
 from advisor.unit import BootMode, Support
@@ -135,33 +135,17 @@ def _no_image(cases: Cases) -> Hits:
 )
 def _processor_unknown(cases: Cases) -> Hits:
     facts = cases.facts
-    if not facts.no_processor.any():
-        return where(facts.no_processor, "")
-    problems = processor_problems(facts)
     foreign = facts.conditions["row"][facts.conditions["code"].eq("other-architecture")]
-    return where(facts.no_processor & ~np.isin(np.arange(len(facts)), foreign), lambda row: problems[row])
+    return where(
+        facts.no_processor & ~np.isin(np.arange(len(facts)), foreign), lambda row: facts.processor_problems[row]
+    )
 
 
 @rule("processor-open", Severity.NOTE, "Processor not told apart", "Write the whole number, or capture the unit.")
 def _processor_open(cases: Cases) -> Hits:
-    problems = cases.facts.processors["cpu_problem"].notna().to_numpy()
-    words = processor_problems(cases.facts) if problems.any() else []
-    return where(problems & ~cases.facts.no_processor, lambda row: words[row])
-
-
-def processor_problems(facts: Facts) -> list[str]:
-    """Say why each unit's processor is not known.
-
-    Returns
-    -------
-    list of str
-        A sentence a unit, of use where `no_processor` holds.
-    """
-    names, problems = texts(facts.units["cpu"]), texts(facts.processors["cpu_problem"])
-    return [
-        "the row names no processor" if name is None else problem or f"{name!r} is no processor that the tables know"
-        for name, problem in zip(names, problems, strict=True)
-    ]
+    facts = cases.facts
+    problems = facts.processors["cpu_problem"].notna().to_numpy()
+    return where(problems & ~facts.no_processor, lambda row: facts.processor_problems[row])
 
 
 @rule(

@@ -15,7 +15,6 @@ import pandas as pd
 
 from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
-from advisor.advice.flags import processor_problems
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
 from advisor.columns import records, texts
@@ -310,16 +309,12 @@ class Wording:
         if len(names) > 1:
             words = words.replace(" and is not known", " and are not known")
         if "cpu" in names or "level" in names:
-            words += f": {self._nameless[case]}"
+            words += f": {self.facts.processor_problems[case]}"
         best = self.cases.lucky[case]
         at_best = self._ask(best.options.row(best.position)) if best.position >= 0 else "set aside"
         at = self._best[self.cases.machine[case]]
         at_worst = self._ask(self._option(int(at))) if at >= 0 else "set aside"
         return f"{words}; at worst: {at_worst}; at best: {at_best}"
-
-    @cached_property
-    def _nameless(self) -> list[str]:
-        return processor_problems(self.facts)
 
     @cached_property
     def _best(self) -> np.ndarray:

@@ -14,7 +14,7 @@ import pytest
 
 from advisor.advice import Batch
 from advisor.advice.cases import Brought, FittedPart, _packages, seconds_words, shortfall
-from advisor.advice.flags import processor_problems
+from advisor.advice.facts import Facts
 from advisor.advice.options import level_of
 from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
@@ -230,7 +230,10 @@ def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
     facts: Any = SimpleNamespace(
         units=frame([Unit(cpu="odd"), Unit()]), processors=pd.DataFrame({"cpu_problem": pd.array([None] * 2, "string")})
     )
-    assert processor_problems(facts) == ["'odd' is no processor that the tables know", "the row names no processor"]
+    assert Facts.processor_problems.func(facts) == [
+        "'odd' is no processor that the tables know",
+        "the row names no processor",
+    ]
     module = Part(name="m", kind="memory", fits="DDR4", gib=4)
     known: Any = SimpleNamespace(units=frame([Unit(ram_slots_free=1, ram_type="DDR4")]))
     assert memory_check(known, 0, module) == "that its modules are of this form"
