@@ -269,6 +269,10 @@ def campaign(
     pause_file: Annotated[
         Path | None, typer.Option("--pause-file", metavar="FILE", help="While this file exists, no rehearsal starts.")
     ] = None,
+    core: Annotated[
+        int | None,
+        typer.Option(min=0, help="Make those of one core alone, on this one; else all, from the first core on."),
+    ] = None,
     until: Annotated[str | None, typer.Option(metavar="HH:MM", help="Start none after this time of today.")] = None,
     work: Work = WORK,
 ) -> None:
@@ -281,7 +285,7 @@ def campaign(
     refuse_same(out, design)
     require(INSTALL_TOOLS)
     limit = _clock(until)
-    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, say)
+    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, say, core)
     added = made.carry_out(pause_file=pause_file, until=limit, say=say)
     say(f"{added} rehearsals made")
 

@@ -79,9 +79,11 @@ class Campaign(Generic[P]):
 
 
 def rehearse(
-    place: Workplace, plans: Sequence[rehearsal.Plan], out: Path, say: Callable[[str], None] = print
-) -> Campaign[rehearsal.Plan]:
-    """A campaign of rehearsals, whose lines are added to a file."""
+    place: Workplace, plans: Sequence[rehearsal.Plan], out: Path, say: Callable[[str], None] = print,
+    core: int | None = None,
+) -> Campaign[rehearsal.Plan]:  # fmt: skip
+    """A campaign of rehearsals, whose lines are added to a file; with `core` only those of one core, made on it."""
+    cpus = None if core is None else (core,)
 
     def made() -> list[tuple[str, bool]]:
         return [
@@ -92,7 +94,7 @@ def rehearse(
     def once(plan: rehearsal.Plan) -> str:
         processor = f"{plan.quota_pct:g} % on {plan.cores}"
         say(f"    {plan.tree} {plan.installer}, {processor}, {plan.disk}, {plan.link_mbps:g} Mbit/s")
-        line = rehearsal.once(place, plan, say=lambda text: say(f"    {text}"))
+        line = rehearsal.once(place, plan, cpus, say=lambda text: say(f"    {text}"))
         results.append_line(out, line)
         return f"total {line['total_s']} s {line['disturbed_reason']}"
 
@@ -100,4 +102,5 @@ def rehearse(
         line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
         results.append_line(out, line)
 
-    return Campaign(place, plans, made, once, failed)
+    chosen = [plan for plan in plans if core is None or plan.cores == 1]
+    return Campaign(place, chosen, made, once, failed)

@@ -173,6 +173,23 @@ def test_a_campaign_goes_on_where_it_was_and_lives_through_a_failure(tmp_path, m
     ]
 
 
+def test_on_a_core_of_its_own_only_what_needs_one_is_made(tmp_path, monkeypatch):
+    made = []
+
+    def pretend(place, plan, cpus=None, say=None):
+        made.append((plan.name, cpus))
+        return {"name": plan.name, "disturbed": False, "disturbed_reason": "", "total_s": 1.0}
+
+    monkeypatch.setattr(rehearsal, "once", pretend)
+    plans = [a_plan("a", cores=2), a_plan("b"), a_plan("c", cores=2), a_plan("d")]
+    place, quiet = workplace.open_workplace(tmp_path / "rig"), lambda text: None
+    assert campaign.rehearse(place, plans, tmp_path / "out.jsonl", quiet, core=1).carry_out(say=quiet) == 2
+    assert made == [("b", (1,)), ("d", (1,))]
+    # What was left out is made where the whole machine is to be had.
+    assert campaign.rehearse(place, plans, tmp_path / "out.jsonl", quiet).carry_out(say=quiet) == 2
+    assert made[2:] == [("a", None), ("c", None)]
+
+
 def test_a_pause_file_holds_the_next_rehearsal(tmp_path, monkeypatch):
     pause, out = tmp_path / "pause", tmp_path / "out.jsonl"
     pause.touch()
