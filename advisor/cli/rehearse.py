@@ -161,7 +161,7 @@ def build(
 ) -> None:
     """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
     from advisor.lab import trees
-    from advisor.lab.workplace import open_workplace, require
+    from advisor.lab.workplace import ends_tidily, open_workplace, require
 
     require()
     unknown = [name for name in tree if name not in trees.RECIPES]
@@ -170,9 +170,10 @@ def build(
     place = open_workplace(work)
     for name in tree:
         recipe = trees.RECIPES[name]
-        facts = trees.build(place, recipe)
-        packed = [trees.pack(place, recipe, compression) for compression in trees.COMPRESSIONS]
-        packed += [trees.clone_image(place, recipe)] if clone else []
+        with ends_tidily():
+            facts = trees.build(place, recipe)
+            packed = [trees.pack(place, recipe, compression) for compression in trees.COMPRESSIONS]
+            packed += [trees.clone_image(place, recipe)] if clone else []
         say(
             f"{name}: {facts.packages} packages, {facts.installed_files} files, {facts.installed_bytes / 1e6:.0f} MB; "
             + ", ".join(f"{path.name} {path.stat().st_size / 1e6:.0f} MB" for path in packed)

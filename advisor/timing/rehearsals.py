@@ -125,8 +125,8 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     Returns
     -------
     Rehearsals
-        Rows that say `disturbed`, failed ones among them, are counted and left out; those of an installer that is not
-        modelled are left out.
+        Those of an installer that is not modelled are left out; of the rest, rows that say `disturbed`, failed ones
+        among them, are counted and left out.
 
     Raises
     ------
@@ -151,10 +151,10 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
                 f"{file}, line {number}: of format {row['format']}; this version reads up to {FORMAT}.",
                 "Install a newer version of the package.",
             )
+        if row.get("installer", MODELLED) != MODELLED:
+            continue
         if row.get("disturbed"):
             disturbed += 1
-            continue
-        if row.get("installer", MODELLED) != MODELLED:
             continue
         lacking = [name for name in NEEDED if not _is_figure(row.get(name))]
         lacking += [name for name in row if name.endswith(COUNTED) and not _is_figure(row[name])]

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import time
 from dataclasses import asdict
 
 import pytest
@@ -83,6 +86,23 @@ def test_an_unknown_recipe_or_kind_is_named(call, root, tmp_path):
         call("run", "--out", tmp_path / "x", "--storage-kind", "floppy", "--work", tmp_path / "rig")
     with pytest.raises(AdvisorError, match="quota_pct 100 is not from 5 to 85"):
         call("run", "--out", tmp_path / "x", "--quota", "100", "--work", tmp_path / "rig")
+
+
+def test_a_request_to_end_unwinds_a_build(root, tmp_path, monkeypatch):
+    ended = []
+
+    def packing(place, recipe):
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(30)
+            raise AssertionError("the request to end was not heard")
+        finally:
+            ended.append(recipe.name)
+
+    monkeypatch.setattr(trees, "build", packing)
+    with pytest.raises(SystemExit):
+        rehearse.build(["xfce13"], work=tmp_path / "rig")
+    assert ended == ["xfce13"] and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
 
 
 def test_a_design_needs_trees_and_then_uses_them(call, tmp_path):

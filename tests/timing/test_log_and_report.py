@@ -162,7 +162,10 @@ def test_disturbed_and_failed_rehearsals_are_left_out(tmp_path):
 
 def test_rehearsals_of_installers_that_are_not_modelled_are_left_out(tmp_path):
     kinds = [row(), row(installer="unpack"), row(installer="live"), row(installer="packages"), row(installer="clone")]
-    assert len(read_rehearsals(written(tmp_path / "r.jsonl", kinds))) == 2
+    data = read_rehearsals(
+        written(tmp_path / "r.jsonl", [*kinds, row(disturbed=True), row(installer="live", disturbed=True)])
+    )
+    assert (len(data), data.disturbed) == (2, 1)
 
 
 @pytest.mark.parametrize(
