@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,6 +51,38 @@ def texts(column: pd.Series[Any]) -> np.ndarray:
     words = column.to_numpy(dtype=object, copy=True)
     words[pd.isna(words)] = None
     return words
+
+
+class Columns(dict[str, np.ndarray]):
+    """A frame's columns as `texts` gives them, each made when it is first asked for."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        super().__init__()
+        self._frame = frame
+
+    def __missing__(self, name: str) -> np.ndarray:
+        self[name] = out = texts(self._frame[name])
+        return out
+
+    def row(self, at: int) -> dict[str, Any]:
+        """One row as a dictionary, None for unknown."""
+        return {name: self[name][at] for name in map(str, self._frame)}
+
+
+def among(words: np.ndarray, some: Collection[str]) -> np.ndarray:
+    """Tell where an array of words or None has one of some words.
+
+    Parameters
+    ----------
+    words : numpy.ndarray of object, shape (n,)
+    some : collection of str
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
+    wanted = frozenset(some)
+    return np.fromiter((word in wanted for word in words.tolist()), dtype=bool, count=len(words))
 
 
 def present(words: np.ndarray) -> np.ndarray:

@@ -408,9 +408,9 @@ def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ")
     """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
     texts: dict[int, dict[str, None]] = {}
     some = frame[[column, "row"]].dropna()
-    for text, row in zip(some[column].astype(str), some["row"], strict=True):
+    for text, row in zip(some[column].astype(str).tolist(), some["row"].tolist(), strict=True):
         if text:
-            texts.setdefault(int(row), {})[text] = None
+            texts.setdefault(row, {})[text] = None
     return pd.Series([separator.join(texts.get(row, ())) for row in range(n_units)], dtype="string")
 
 
@@ -439,8 +439,8 @@ def _scored(batch: Batch) -> pd.DataFrame:
     )
     flags = flags[flags["severity"].ne("note").to_numpy()]
     untold = [
-        str(reason).rstrip(".") not in reasons[int(row)] and code not in _told(cases, int(row))
-        for row, reason, code in zip(flags["row"], flags["reason"], flags["code"], strict=True)
+        str(reason).rstrip(".") not in reasons[row] and code not in _told(cases, row)
+        for row, reason, code in zip(*(flags[name].tolist() for name in ("row", "reason", "code")), strict=True)
     ]
     weighty = _join(flags[np.array(untold, dtype=bool)], "text", n, " | ")
     processors, taken, chosen = facts.processors, batch.timing, cases.chosen
@@ -472,18 +472,15 @@ def _scored(batch: Batch) -> pd.DataFrame:
 def _minutes_from(timing: Timing) -> list[str]:
     """What the minutes of each case rest on, in words; '' where there are none."""
     shares = timing.shares.to_numpy(dtype="float64", na_value=np.nan)
-    out = []
-    for parts, note in zip(shares, timing.note, strict=True):
-        if np.isnan(parts).any():
-            out.append("")
-            continue
-        told = ", ".join(
-            f"{100 * part:.0f} % {name}"
-            for name, part in zip(timing.shares.columns, parts, strict=True)
-            if part >= 0.005
+    rounded = np.where(shares >= 0.005, np.rint(100 * shares), 0)
+    # Few are told apart once they are rounded.
+    texts: dict[tuple[float, ...], str] = {}
+    for parts in set(map(tuple, rounded[~np.isnan(shares).any(axis=1)].tolist())):
+        texts[parts] = ", ".join(
+            f"{part:.0f} % {name}" for name, part in zip(timing.shares.columns, parts, strict=True) if part
         )
-        out.append(f"{told}; {note}" if note else told)
-    return out
+    told = [texts.get(tuple(parts), "") for parts in rounded.tolist()]
+    return [f"{text}; {note}" if text and note else text for text, note in zip(told, timing.note, strict=True)]
 
 
 _TOLD_BY_FACT = {"cpu": "processor-unknown", "ram_gib": "memory-unknown", "storage_kind": "disk-unknown"}

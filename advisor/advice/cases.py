@@ -15,7 +15,7 @@ from advisor.advice.decide import Lucky
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
 from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for, most_risk, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
-from advisor.columns import records, texts
+from advisor.columns import among, records, texts
 from advisor.comfort import LONGEST_SAID_S
 from advisor.drivers import Placed
 from advisor.editions.gates import starts, why_not_start
@@ -64,13 +64,6 @@ class Cases:
         return records(self.chosen)
 
     @cached_property
-    def unit_rows(self) -> list[dict[str, Any]]:
-        """The units' fields as dictionaries, None for unknown."""
-        units = self.facts.units
-        columns = [texts(units[name]).tolist() for name in units]
-        return [dict(zip(map(str, units), row, strict=True)) for row in zip(*columns, strict=True)]
-
-    @cached_property
     def effect(self) -> np.ndarray:
         """What notes and model demand of each case: 'set aside', 'hold' or ''."""
         out = np.full(len(self), "", dtype=object)
@@ -105,7 +98,7 @@ class Cases:
     @cached_property
     def works(self) -> np.ndarray:
         """Where the unit is worked on: neither held nor set aside."""
-        return ~np.isin(self.advice.astype(str), [str(Advice.HOLD), str(Advice.SET_ASIDE)])
+        return ~among(self.advice, (Advice.HOLD, Advice.SET_ASIDE))
 
     @cached_property
     def reading(self) -> Reading:
@@ -144,7 +137,7 @@ class Cases:
     def why_not_start(self, case: int, image: int) -> str:
         """Why an image does not start on a unit, '' where nothing that is known speaks against it."""
         level = self._levels[case]
-        return why_not_start(self.unit_rows[case], level, self.facts.shop.images[image])
+        return why_not_start(self.facts.fields.row(case), level, self.facts.shop.images[image])
 
     @cached_property
     def _levels(self) -> np.ndarray:
@@ -201,6 +194,15 @@ class Cases:
 
     def parts_of(self, case: int) -> list[FittedPart]:
         """Parts of a case's option, memory first."""
+        if case not in self._fitted:
+            self._fitted[case] = self._parts_of(case)
+        return self._fitted[case]
+
+    @cached_property
+    def _fitted(self) -> dict[int, list[FittedPart]]:
+        return {}
+
+    def _parts_of(self, case: int) -> list[FittedPart]:
         if self.option[case] < 0:
             return []
         row = self.rows[case]
@@ -222,10 +224,10 @@ class Cases:
     def bring(self) -> list[tuple[Brought, ...]]:
         """What must be brought to each case on the image used, decisive devices first."""
         every = self.devices
-        wanted = ~np.isin(every["support"].astype(str), [Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER])
+        wanted = ~among(every["support"], (Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER))
         adapter = self.chosen["adapter"].fillna(-1).to_numpy(dtype=int) >= 0
         out: list[list[Brought]] = [[] for _ in range(len(self))]
-        weighty = np.isin(every["kind"].astype(str), DECISIVE) & (every["severity"] != "degrades")
+        weighty = among(every["kind"], DECISIVE) & (every["severity"] != "degrades")
         columns = {name: every[name] for name in ("kind", "support", "firmware_packages", "cure")}
         for at in np.flatnonzero(wanted)[np.argsort(~weighty[wanted], kind="stable")]:
             device = {name: values[at] for name, values in columns.items()}

@@ -50,9 +50,13 @@ Mark = tuple[object, ...]
 
 
 def _marks(options: Options, pick: np.ndarray) -> list[Mark]:
-    frame = options.frame
-    columns = [frame[name].to_numpy() for name in ("image", "edition", "module", "modules", "ssd", "adapter")]
-    return [tuple(column[at] for column in columns) if at >= 0 else () for at in pick]
+    names = ("image", "edition", "module", "modules", "ssd", "adapter")
+    taken = np.flatnonzero(pick >= 0)
+    out: list[Mark] = [()] * len(pick)
+    columns = [options.frame[name].to_numpy()[pick[taken]].tolist() for name in names]
+    for at, mark in zip(taken.tolist(), zip(*columns, strict=True), strict=True):
+        out[at] = mark
+    return out
 
 
 def decide(facts: Facts, shelf: Shelf) -> Decision:

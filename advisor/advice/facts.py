@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.columns import holds, numbers, present, texts
+from advisor.columns import Columns, among, holds, numbers, present, texts
 from advisor.drivers import DeviceVerdicts
 from advisor.shop import Shop
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
@@ -100,6 +100,11 @@ class Facts:
             box=self.box[at],
             likely=long(self.likely), twice=self.twice[at],
         )  # fmt: skip
+
+    @cached_property
+    def fields(self) -> Columns:
+        """The units' fields as arrays of objects, None for unknown."""
+        return Columns(self.units)
 
     @cached_property
     def portable(self) -> np.ndarray:
@@ -238,10 +243,8 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
         support[name][row[at], column[at]] = word[at]
     rank = np.array([_RANK[one] for one in word], dtype=int)
     stuck = (rank > 0) & (severity != "degrades")
-    stuck &= np.isin(kind.astype(str), DECISIVE)
-    brought = np.isin(word.astype(str), [Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER]) & (
-        (cure.astype(str) != "") | (packages.astype(str) != "")
-    )
+    stuck &= among(kind, DECISIVE)
+    brought = among(word, (Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER)) & ((cure != "") | (packages != ""))
     newer = np.flatnonzero(word == Support.NEWER_KERNEL)
     for at in newer:
         image = shop.images[column[at]]

@@ -17,7 +17,7 @@ import pandas as pd
 from advisor.advice.cases import Cases
 from advisor.advice.facts import PRACTICE
 from advisor.advice.options import COMFORTABLE
-from advisor.columns import holds, numbers, present
+from advisor.columns import among, holds, numbers, present
 from advisor.drivers.kinds import Kind
 from advisor.editions.gates import ASSUMED_DRAWING
 from advisor.unit import BootMode, Support
@@ -106,13 +106,13 @@ def raise_flags(cases: Cases, elapsed_min: np.ndarray) -> pd.DataFrame:
     found: dict[str, list[object]] = {name: [] for name in FLAG_COLUMNS}
     for one in RULES:
         rows, sentence = one.test(cases)
-        for row in rows:
-            for name, value in zip(
-                FLAG_COLUMNS,
-                (int(row), one.code, str(one.severity), one.title, sentence(int(row)), one.source, one.action),
-                strict=True,
-            ):
-                found[name].append(value)
+        hit = [int(row) for row in rows]
+        told = {
+            "row": hit, "code": one.code, "severity": str(one.severity), "title": one.title,
+            "reason": [sentence(row) for row in hit], "source": one.source, "action": one.action,
+        }  # fmt: skip
+        for name, value in told.items():
+            found[name] += value if isinstance(value, list) else [value] * len(hit)
     said = cases.facts.conditions[list(FLAG_COLUMNS)]
     frame = pd.concat(
         [pd.DataFrame(found), said, _device_flags(cases), _long_slot(cases, elapsed_min)], ignore_index=True
@@ -370,7 +370,7 @@ def _device_flags(cases: Cases) -> pd.DataFrame:
     # Storage controllers that work, but stand between the installer and the disk.
     hiding = (kind == Kind.STORAGE) & (support == Support.WORKS) & (quirk != "") & (action != "") & ~told
     rows: dict[tuple[int, str], tuple[object, ...]] = {}
-    for at in np.flatnonzero(np.isin(support.astype(str), list(_DEVICE_ACTION))):
+    for at in np.flatnonzero(among(support, _DEVICE_ACTION)):
         code = f"{kind[at]}-{support[at]}".replace(" ", "-")
         weighty = kind[at] in _WEIGHTY and severity[at] != "degrades"
         row = int(devices.row[at])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ import pandas as pd
 from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
-from advisor.columns import holds, numbers, present, texts
+from advisor.columns import among, holds, numbers, present, texts
 from advisor.shop import Image, Part, Shop
 from advisor.timing import operations
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
@@ -124,6 +124,15 @@ class Bank:
             type_names=[str(name).replace("DDR3L", "DDR3") for name in names], forms=texts(units["form_factor"]),
         )  # fmt: skip
 
+    @cached_property
+    def boxes(self) -> dict[str, np.ndarray]:
+        """Form of a module to where the box takes it; an unknown box may take either, and so may a small desktop."""
+        unknown = ~present(self.forms)
+        return {
+            "DIMM": among(self.forms, (*_DIMM_FORMS, FormFactor.SMALL_DESKTOP)) | unknown,
+            "SODIMM": among(self.forms, (*_SODIMM_FORMS, FormFactor.SMALL_DESKTOP)) | unknown,
+        }
+
     def takes(self, part: Part, modules: int) -> np.ndarray:
         """Where some modules can be fitted: a soldered or full bank, another type, the board's limit rule out.
 
@@ -134,23 +143,18 @@ class Bank:
         fits = ~self.shut & (self.free >= modules if modules > 1 else ~(self.free < modules))
         fits &= ~(self.ram_gib + modules * part.gib > self.most_gib)
         fits &= np.array([kind in names.split() for names in self.type_names], dtype=bool)[self.types]
-        allowed = {"DIMM": _DIMM_FORMS, "SODIMM": _SODIMM_FORMS}.get(form)
-        if allowed is not None:
-            # A small desktop may take either; an unknown box may take either.
-            allowed = (*allowed, FormFactor.SMALL_DESKTOP)
-            fits &= np.isin(self.forms.astype(str), [str(one) for one in allowed]) | ~present(self.forms)
-        return fits
+        return fits & self.boxes[form] if form in self.boxes else fits
 
 
 def memory_check(facts: Facts, row: int, part: Part) -> str:
     """What to look at before a memory module is fitted, '' for nothing."""
-    unit = facts.units.iloc[row]
+    fields = facts.fields
     checks = []
-    if pd.isna(unit["ram_slots_free"]):
+    if fields["ram_slots_free"][row] is None:
         checks.append("that a memory slot is free")
-    if pd.isna(unit["ram_type"]):
+    if fields["ram_type"][row] is None:
         checks.append(f"that the board takes {part.fits.partition(' ')[0]}")
-    if pd.isna(unit["form_factor"]) or unit["form_factor"] == FormFactor.SMALL_DESKTOP:
+    if fields["form_factor"][row] in (None, FormFactor.SMALL_DESKTOP):
         checks.append(f"that its modules are {part.fits.partition(' ')[2] or 'of this form'}")
     return " and ".join(checks)
 
@@ -161,7 +165,7 @@ def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
     empty = np.equal(kind, StorageKind.NONE)
     recent = numbers(reading.processors["cpu_year"]) >= NVME_YEAR
     if part.fits == "sata":
-        fits = np.isin(kind.astype(str), [str(one) for one in _SATA_TAKES]) | (empty & ~recent)
+        fits = among(kind, _SATA_TAKES) | (empty & ~recent)
     else:
         fits = np.equal(kind, StorageKind.NVME) | (empty & recent)
     return fits & ~facts.ruled_out["ssd"][reading.rows]

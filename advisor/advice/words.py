@@ -17,7 +17,7 @@ from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
-from advisor.columns import records, texts
+from advisor.columns import among, records, texts
 from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
 from advisor.unit import Advice, Support
 
@@ -101,7 +101,9 @@ class Wording:
         """One edition's figures under a case's option, as an option's row."""
         row = {name: values[case, edition] for name, values in self.every.figures.items()}
         mine = self.cases.rows[case]
-        return {**row, "memory_gib": np.nan_to_num(mine["memory_gib"]), "ssd": mine["ssd"] if mine["ssd"] >= 0 else -1}
+        # NaN, where the case has no option, is neither above nor equal to 0.
+        memory = mine["memory_gib"] if mine["memory_gib"] > 0 else 0.0
+        return {**row, "memory_gib": memory, "ssd": mine["ssd"] if mine["ssd"] >= 0 else -1}
 
     def why_out(self, case: int, edition: int) -> str:
         """Why an edition is not comfortable under a case's option, '' where it is."""
@@ -149,7 +151,7 @@ class Wording:
 
     def _prepared(self, case: int) -> dict[str, Any]:
         """Fields of a unit with its option's parts fitted, None for unknown."""
-        known = dict(self.cases.unit_rows[case])
+        known = self.facts.fields.row(case)
         row = self.cases.rows[case]
         if known["ram_gib"] is not None and row["memory_gib"] > 0:
             known["ram_gib"] += row["memory_gib"]
@@ -253,13 +255,11 @@ class Wording:
             if facts.no_disk[case]:
                 reasons.append("no disk is fitted")
             elif facts.worn[case]:
-                reasons.append(f"the disk is worn ({facts.units['storage_health_pct'].iat[case]:.0f} % left)")
+                reasons.append(f"the disk is worn ({facts.fields['storage_health_pct'][case]:.0f} % left)")
             else:
-                reasons.append(f"{facts.units['storage_kind'].iat[case]}: {self._plain_shortfall(case)}")
+                reasons.append(f"{facts.fields['storage_kind'][case]}: {self._plain_shortfall(case)}")
         if "memory" in kinds:
-            reasons.append(
-                f"{facts.units['ram_gib'].iat[case]:g} GiB of memory is little for {cases.rows[case]['edition']}"
-            )
+            reasons.append(f"{facts.ram_gib[case]:g} GiB of memory is little for {cases.rows[case]['edition']}")
         if "wireless" in kinds:
             stays = cases.facts.trouble.no_wifi[case, cases.image[case]]
             reasons.append("its Wi-Fi stays dead without an adapter" if stays else "an adapter spares a newer kernel")
@@ -295,8 +295,8 @@ class Wording:
     def _blocked(self) -> dict[int, list[str]]:
         """Reasons of the devices that do nothing until something is done, by case."""
         devices = self.cases.devices
-        hit = np.isin(devices["kind"].astype(str), DECISIVE) & (devices["severity"] != "degrades")
-        hit &= ~np.isin(devices["support"].astype(str), [Support.WORKS, Support.UNKNOWN])
+        hit = among(devices["kind"], DECISIVE) & (devices["severity"] != "degrades")
+        hit &= ~among(devices["support"], (Support.WORKS, Support.UNKNOWN))
         out: dict[int, list[str]] = {}
         for row, reason in zip(devices.row[hit].tolist(), devices["reason"][hit], strict=True):
             out.setdefault(row, []).append(reason.rstrip("."))

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 _KEPT = 30_000
 """Machines remembered in a generation; the last two are kept."""
 
-_CHUNK = 2_500
+_CHUNK = 5_000
 """New machines scored at a time."""
 
 _WAITING = 16

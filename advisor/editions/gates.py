@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.columns import numbers, present, texts
+from advisor.columns import among, numbers, present, texts
 from advisor.editions.drawing import SURE_DRAWING_YEAR, least_year
 from advisor.shop import Image
 from advisor.unit import BootMode, StorageKind
@@ -67,13 +67,13 @@ def starts(
     numpy.ndarray of bool, shape (n_units, n_images)
         False where the processor's level is not known.
     """
-    level, mode = texts(processors["cpu_level"]).astype(str), texts(units["boot_mode"])
-    unknown, mode = ~present(mode), mode.astype(str)
+    level, mode = texts(processors["cpu_level"]), texts(units["boot_mode"])
+    unknown = ~present(mode)
     columns = []
     for image in images:
-        runs = np.isin(level, levels_of(image))
+        runs = among(level, levels_of(image))
         if not set(BootMode) <= set(image.boots):
-            runs &= np.where(unknown, open_boot, np.isin(mode, [str(one) for one in image.boots]))
+            runs &= np.where(unknown, open_boot, among(mode, image.boots))
         columns.append(runs)
     return np.column_stack(columns)
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from advisor.intake.disks import disks, no_disk, with_unit
 from advisor.intake.headers import DISK_KINDS, STORAGE
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.unit import StorageKind
+
+Read = tuple[Parsed, Parsed]
+"""Kind and size."""
 
 
 def both(kind: Parsed, size: Parsed) -> Parsed:
@@ -16,8 +21,10 @@ def both(kind: Parsed, size: Parsed) -> Parsed:
     return Parsed(None, problem, kind.accepted or size.accepted, "; ".join(n for n in (kind.note, size.note) if n))
 
 
-def disk_cells(cells: dict[str, str], units: dict[str, str]) -> tuple[Parsed, Parsed]:
-    """Read all the cells of one row that speak of disks."""
+@lru_cache(maxsize=100_000)
+def disk_cells(filled: tuple[tuple[str, str], ...], header_units: tuple[tuple[str, str], ...]) -> Read:
+    """Read all the cells of one row that speak of disks, each with its column; their headers' units likewise."""
+    cells, units = dict(filled), dict(header_units)
     listed = []
     without = 0
     for name, word in (("nvme", "NVMe"), ("ssd", "SSD"), ("hdd", "HDD")):

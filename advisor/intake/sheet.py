@@ -245,10 +245,10 @@ class Sheet:
         kinds: list[Parsed] = []
         sizes: list[Parsed] = []
         shown: list[str] = []
-        units = {name: part.mapped.unit for name, part in parts.items()}
+        units = tuple((name, part.mapped.unit) for name, part in parts.items())
         for row in first:
             cells = {name: part.texts[part.codes[row]] if part.codes[row] >= 0 else "" for name, part in parts.items()}
-            kind, size = disk_cells(cells, units)
+            kind, size = disk_cells(tuple(cells.items()), units)
             kinds.append(kind)
             sizes.append(size)
             shown.append(" | ".join(" ".join(text.split()) for text in cells.values() if text.strip()))

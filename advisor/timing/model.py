@@ -257,9 +257,11 @@ class TimingModel:
             there = np.log1p(seen)
             # The machine makes two cases alike before what is installed does.
             scale = np.maximum(there.std(axis=0), 0.1) * np.where(np.isin(CONDITIONS, SPEEDS), 1.0, 4.0)
+            squares = ((there / scale) ** 2).sum(axis=1)
             for start in range(0, outside.size, 10_000):
                 some = outside[start : start + 10_000]
-                best = (((np.log1p(here[some])[:, None, :] - there) / scale) ** 2).sum(axis=2).argmin(axis=1)
+                # Squares of distances, without what all of a row have in common.
+                best = (squares - 2 * (np.log1p(here[some]) / scale) @ (there / scale).T).argmin(axis=1)
                 cases, which = np.unique(best, return_inverse=True)
                 nearest[some] = np.array([_case(self.seen.iloc[at]) for at in cases], dtype=object)[which]
         return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)

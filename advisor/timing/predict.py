@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -225,13 +226,15 @@ class Timing:
         return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
 
     def _of_starts(self) -> tuple[Array, Array]:
-        """Shares of each phase's machine work that are published, and from memory; (n, number of bench phases) each."""
+        """Shares of each phase's machine work that are published, and from memory; (n, number of bench phases) each.
+
+        Of phases that were rehearsed neither.
+        """
         named = {name: frozenset(one for one, fact in assumed().items() if fact.basis == name) for name in BASES}
         given = self._setting.conditions
-        whole = scaled_minutes(self._model, given)
-        but_published = scaled_minutes(self._model, given, without=named["published"])
+        whole, but_published = (_by_phase(_assumed_works(given, without)) for without in ((), named["published"]))
         alone = given.assign(session_cpu=0.0, session_mib=0.0)
-        by_heart = scaled_minutes(self._model, alone, without=named["published"] | named["measured"])
+        by_heart = _by_phase(_assumed_works(alone, named["published"] | named["measured"]))
         found = np.stack([whole - but_published, by_heart]) / np.maximum(whole, 1e-9) * (whole > 0)
         return found[0], found[1]
 
@@ -369,36 +372,40 @@ SIZES = ("restart_wait", "restart_cpu", "restart_read", "restart_access", "mediu
 
 
 def scaled_minutes(
-    model: TimingModel, conditions: pd.DataFrame, medium: Array | float = 1.0, wait: Array | float = 1.0, *,
-    without: frozenset[str] = frozenset(),
-) -> Array:  # fmt: skip
-    """Minutes of machine work by bench phase, without a log; factors on the stick's speed and the firmware's wait.
-
-    Of the sizes that are assumed those in `without` are taken as nothing.
-    """
-    facts = assumed()
-    size = {name: 0.0 if name in without else facts[name].value for name in SIZES}
-    decompress = conditions["decompress_mib_s"].to_numpy()
-    read = conditions["disk_read_mib_s"].to_numpy()
-    access = conditions["disk_access_ms"].to_numpy() / 1000
-    medium_rate = facts["medium_mib_s"].value * medium
+    model: TimingModel, conditions: pd.DataFrame, medium: Array | float = 1.0, wait: Array | float = 1.0
+) -> Array:
+    """Minutes of machine work by bench phase, without a log; factors on the stick's speed and the firmware's wait."""
+    medium_rate = assumed()["medium_mib_s"].value * medium
     # The medium is read while the disk is written: the slower of the two sets the pace.
     measured = model.seconds(conditions, conditions["image_bytes"].to_numpy() / MIB / medium_rate)
+    return _by_phase(
+        _assumed_works(conditions, medium=medium, wait=wait)
+        | {"copy": measured[["format", "copy", "boot", "sync"]].to_numpy().sum(axis=1)}
+        | {name: measured[name].to_numpy() for name in ("refresh", "base", "updates")}
+    )
+
+
+def _assumed_works(
+    conditions: pd.DataFrame, without: Collection[str] = (), medium: Array | float = 1.0, wait: Array | float = 1.0
+) -> dict[str, Array]:
+    """Work of the machine that no rehearsal was made of [s]; the sizes in `without` are taken as nothing."""
+    facts = assumed()
+    size = {name: 0.0 if name in without else facts[name].value for name in SIZES}
+    read, access = conditions["disk_read_mib_s"].to_numpy(), conditions["disk_access_ms"].to_numpy() / 1000
     restart = size["restart_wait"] * wait
-    begin = (size["restart_cpu"] + conditions["session_cpu"].to_numpy()) / decompress
+    begin = (size["restart_cpu"] + conditions["session_cpu"].to_numpy()) / conditions["decompress_mib_s"].to_numpy()
     load = size["restart_read"] + conditions["session_mib"].to_numpy()
-    works = {
-        "none": np.zeros(len(conditions)),
-        "medium": restart + np.hypot(size["medium_read"] / medium_rate, begin),
-        "copy": measured[["format", "copy", "boot", "sync"]].to_numpy().sum(axis=1),
+    return {
+        "medium": restart + np.hypot(size["medium_read"] / (facts["medium_mib_s"].value * medium), begin),
         "start": restart + np.hypot(begin, load / read + size["restart_access"] * access),
-        "refresh": measured["refresh"].to_numpy(),
-        "base": measured["base"].to_numpy(),
-        "updates": measured["updates"].to_numpy(),
         "seal": np.full(len(conditions), size["seal_work"]),
     }
-    minutes = np.column_stack([works[name] for name in phase_table().machine]) / 60
-    return minutes
+
+
+def _by_phase(works: dict[str, Array]) -> Array:
+    """Works [s] as minutes of the bench's phases, nothing where one has none; shape (n, number of bench phases)."""
+    nothing = np.zeros(len(works["seal"]))
+    return np.column_stack([works.get(name, nothing) for name in phase_table().machine]) / 60
 
 
 def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:

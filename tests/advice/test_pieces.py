@@ -21,6 +21,7 @@ from advisor.advice.options import rich_rank
 from advisor.advice.readings import BEST, WORST, read, sides
 from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
 from advisor.advice.words import LOST, _and
+from advisor.columns import Columns
 from advisor.shop import Part, Shop, default_shop
 from advisor.unit import Advice, Support, Unit, frame
 
@@ -30,6 +31,7 @@ ALL = ("GNOME", "KDE Plasma", "Cinnamon", "MATE", "Xfce", "LXQt", "LXDE")
 def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any:
     n = len(units)
     return SimpleNamespace(
+        fields=Columns(units),
         units=units, memory_types=np.full(n, types, dtype=object), shop=default_shop(),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
         no_disk=units["storage_kind"].eq("none").fillna(False).to_numpy(dtype=bool),
