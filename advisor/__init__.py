@@ -82,10 +82,6 @@ def assess(units_frame: pd.DataFrame | list[Unit], shop: Shop | None = None) -> 
 def read_shop(path: str | Path | None = None) -> Shop:
     """Read a shop's settings: of a file, else of `shop.toml` in the user's data folder, else the built-in ones.
 
-    Parameters
-    ----------
-    path : path-like, optional
-
     Raises
     ------
     advisor.errors.InputError

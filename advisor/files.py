@@ -46,15 +46,10 @@ def opened(path: str | os.PathLike[str], error: Refusal = InputError, hint: str 
 
     Parameters
     ----------
-    path : path-like
     error : callable
         Makes the error to raise.
     hint : str
         Next step, where the file cannot be read.
-
-    Yields
-    ------
-    binary file
 
     Raises
     ------
@@ -88,7 +83,6 @@ def read_whole(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal
 
     Parameters
     ----------
-    path : path-like
     most : int
         Largest size accepted [bytes].
     error : callable
@@ -114,7 +108,6 @@ def refuse_odd(path: str | os.PathLike[str], error: Refusal = InputError) -> Non
 
     Parameters
     ----------
-    path : path-like
     error : callable
         Makes the error to raise.
 
@@ -134,7 +127,6 @@ def is_there(path: str | os.PathLike[str], error: Refusal = InputError) -> bool:
 
     Parameters
     ----------
-    path : path-like
     error : callable
         Makes the error to raise.
 
@@ -183,11 +175,8 @@ def parse_toml(text: str, name: str, error: Refusal = InputError, hint: str = ""
 
     Parameters
     ----------
-    text : str
     name : str
         What it is called in messages.
-    error : callable
-    hint : str
 
     Raises
     ------
@@ -224,11 +213,8 @@ def parse_json(text: str, name: str, error: Refusal = InputError, hint: str = ""
 
     Parameters
     ----------
-    text : str
     name : str
         What it is called in messages.
-    error : callable
-    hint : str
 
     Raises
     ------
@@ -415,7 +401,6 @@ def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> N
 
     Parameters
     ----------
-    path : path-like
     text : str
         Whole lines.
     header : str

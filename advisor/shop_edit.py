@@ -26,7 +26,6 @@ def set_thresholds(path: str | Path, changes: Mapping[str, float]) -> Path:
 
     Parameters
     ----------
-    path : path-like
     changes : mapping of str to float
         Fields of `Thresholds`.
 
@@ -69,8 +68,6 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
 
     Parameters
     ----------
-    text : str
-    changes : mapping of str to float
     where : str
         What a message begins with.
 

@@ -165,7 +165,6 @@ class Named(dict[str, Any]):
     ----------
     name : str
         The table.
-    content : mapping
     """
 
     def __init__(self, name: str, content: Mapping[str, Any]) -> None:
@@ -187,7 +186,6 @@ def damaged(name: str, what: object) -> TableError:
 
     Parameters
     ----------
-    name : str
     what : object
         What is wrong, in words or as the exception that said so.
     """

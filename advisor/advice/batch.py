@@ -44,7 +44,6 @@ class Batch(Shown):
 
     Attributes
     ----------
-    shop : Shop
     raw : pandas.DataFrame
         The rows as they came.
     understood : Understood
@@ -59,7 +58,6 @@ class Batch(Shown):
         Of the cases.
     flags : pandas.DataFrame
         Of the cases, columns `flags.FLAG_COLUMNS`.
-    wording : Wording
     """
 
     shop: Shop

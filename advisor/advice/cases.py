@@ -29,7 +29,6 @@ class Cases:
 
     Attributes
     ----------
-    facts : Facts
     options : Options
         Of all distinct units; `machine` tells which of them a case is.
     machine, option : numpy.ndarray of int
@@ -38,7 +37,6 @@ class Cases:
         For each of `PART_COLUMNS`, whether that part of the option must be bought.
     open_facts : dict of int to tuple of str
         Cases that are held for want of facts, and which.
-    lucky : dict of int to Lucky
     """
 
     facts: Facts
@@ -278,7 +276,6 @@ class FittedPart:
     ----------
     at : int
         Position on the shelf.
-    part : Part
     times : int
         How many of it.
     bought : bool
@@ -305,7 +302,6 @@ class Brought:
 
     Attributes
     ----------
-    package : str
     device : str
         Kind of device that asks for it.
     decides : bool

@@ -30,7 +30,6 @@ class Facts:
 
     Attributes
     ----------
-    shop : Shop
     units, processors : pandas.DataFrame
         Unit frame, likely values filled in, and what `identify.processors` says of it.
     drawing : pandas.Series of str
@@ -39,7 +38,6 @@ class Facts:
         Where no graphics is noted and the processor's year alone lets it draw.
     problems : pandas.DataFrame
         From intake: row (1-based), column, value, problem, accepted.
-    devices : DeviceVerdicts
     support : mapping of str to numpy.ndarray of object
         Kind of device to units by images of support words, None where there is none.
     trouble : Trouble
@@ -226,8 +224,6 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
     ----------
     kinds : pandas.DataFrame
         `DeviceVerdicts.kinds`: row, image, kind, support, severity, cure, firmware_packages.
-    n_units : int
-    shop : Shop
     """
     names = [image.name for image in shop.images]
     shape = (n_units, len(names))

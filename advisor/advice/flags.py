@@ -63,7 +63,6 @@ def rule(
     ----------
     code : str
         Stable short name, lower case with hyphens.
-    severity : Severity
     title, action, source : str
         What is wrong in a few words; what to do; where the rule is from.
     """
@@ -94,7 +93,6 @@ def raise_flags(cases: Cases, elapsed_min: np.ndarray) -> pd.DataFrame:
 
     Parameters
     ----------
-    cases : Cases
     elapsed_min : numpy.ndarray, shape (n_cases,)
         Minutes the unit holds a slot [min], NaN where there are none.
 

@@ -43,7 +43,6 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     problems : pandas.DataFrame
         From intake: row (1-based), column, value, problem, accepted.
     twice : numpy.ndarray of bool, shape (n_units,)
-    shop : Shop
     """
     units = units.reset_index(drop=True)
     processors = identify.processors(units).reset_index(drop=True)

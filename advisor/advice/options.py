@@ -55,8 +55,6 @@ class Options:
     frame : pandas.DataFrame
         A row an option: `row` (unit), `image`, `module`, `modules`, `ssd`, `adapter` (positions on the shelf, -1 for
         none), `edition`, the columns of `KEY`, and the figures of `comfort.Ladder` for the edition.
-    shelf : Shelf
-    n_units : int
     """
 
     frame: pd.DataFrame
@@ -116,7 +114,6 @@ def level_of(
         Bounds [s].
     left_mib, killed, ram_mib : numpy.ndarray
         Memory left [MiB], probability of a kill [1], memory fitted [MiB].
-    limits : Thresholds
 
     Returns
     -------
@@ -359,17 +356,13 @@ def judge(
 
     Parameters
     ----------
-    facts : Facts
-    reading : Reading
     table : pandas.DataFrame, shape (n, ...)
         Combinations, all on this image.
     rows : pandas.DataFrame, shape (n_editions, ...)
         The image's editions.
-    shelf : Shelf
 
     Returns
     -------
-    ladder : comfort.Ladder
     judged : dict of str to numpy.ndarray, shape (n, n_editions)
         The columns of `KEY` that hang on the edition: unusable, level, slow, roomy, unusual, rich; `gate` (whether
         the hard gates pass), `sluggish` (old graphics draws it slowly) and `disk_left_pct` [%].

@@ -41,7 +41,6 @@ class Shelf:
 
     Attributes
     ----------
-    parts : tuple of Part
     count : numpy.ndarray of int, shape (n_parts,)
         How many lie in the drawer.
     """

@@ -119,7 +119,6 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
 
     Parameters
     ----------
-    facts : Facts
     side : dict of str to numpy.ndarray of int, shape (n_rows,)
         For each fact of `TITLES`, `WORST` or `BEST`.
     rows : numpy.ndarray of int, optional

@@ -86,7 +86,6 @@ class Across:
 
     Attributes
     ----------
-    kind : str
     name : str
         Only where the unit has more than one device of the kind.
     supports : tuple of str
@@ -112,10 +111,8 @@ class Rung:
 
     Attributes
     ----------
-    edition : str
     verdict : str
         'advised', 'comfortable', 'slow', 'very slow', 'over the limit', 'little memory' or 'ruled out'.
-    mark : Mark
     desktop_s, browser_s : str
         Seconds, typical to with certainty, as text such as '22–30'; '' where not predicted [s].
     memory_left_mib : str
@@ -202,12 +199,10 @@ class Record(Shown):
         The notes of the intake row.
     advice : str
         One of `unit.Advice`.
-    mark : Mark
     headline : str
         The first thing to do.
     edition, image : str
         What to install and from which stick, '' for none.
-    parts : tuple of Fitting
     bring : tuple of str
         Packages that must be brought, those that the unit is not handed over without first.
     reasons : tuple of Reason
@@ -248,7 +243,6 @@ class Record(Shown):
         Worst first.
     checks : tuple of str
         Hand-over checks.
-    cautions : tuple of str
     limits : str
         What counts as comfortable here.
     made_with : str

@@ -24,7 +24,6 @@ def savings(batch: Batch, units_a_month: float | None = None) -> pd.DataFrame:
 
     Parameters
     ----------
-    batch : Batch
     units_a_month : float, optional
         Units that the shop prepares in a month; those of the batch when left out.
 

@@ -15,7 +15,6 @@ def step_lines(batch: Batch, row: int) -> list[str]:
 
     Parameters
     ----------
-    batch : Batch
     row : int
         Position of the unit.
 

@@ -58,7 +58,6 @@ class Wording:
 
     Parameters
     ----------
-    cases : Cases
     rank : tuple of (int, int), one a case
         Which unit in the batch a case is to get its parts: the number of the part kept for it, of how many; by part.
     """

@@ -37,7 +37,6 @@ def follow(missed: NDArray[np.bool_], gamma: float = GAMMA, misses: float = MISS
     ----------
     missed : numpy.ndarray of bool, shape (n,)
         Whether each unit lay outside its interval, oldest first.
-    gamma : float
     misses : float
         Share wanted, and where it starts.
 
@@ -64,7 +63,6 @@ def levels(rows: pd.DataFrame, gamma: float = GAMMA) -> dict[str, float]:
     rows : pandas.DataFrame
         Oldest first: elapsed_min, predicted_low_min, predicted_high_min [min] and, where present, storage_kind. Rows
         that lack a figure say nothing.
-    gamma : float
 
     Returns
     -------
@@ -98,7 +96,6 @@ def levels_of(missed: NDArray[np.bool_], kinds: NDArray[np.str_], gamma: float =
     missed : numpy.ndarray of bool, shape (n,)
     kinds : numpy.ndarray of str, shape (n,)
         Kind of storage of each.
-    gamma : float
 
     Returns
     -------

@@ -138,10 +138,6 @@ def _date(year: str, month: str, of_month: str) -> date | None:
 def clock(text: str) -> int | None:
     """Read a time of day, alone or behind a day.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     int or None
@@ -170,10 +166,6 @@ def _colon(words: str) -> str:
 
 def bare(text: str) -> float | None:
     """Read a number that states no unit.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------
@@ -249,10 +241,6 @@ def outcome_words() -> dict[str, str]:
 def outcome(text: str) -> Parsed:
     """Read how a unit fared.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     Parsed
@@ -277,10 +265,6 @@ _EDITIONS = {
 
 def edition(text: str) -> Parsed:
     """Read an edition's name.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------

@@ -23,7 +23,6 @@ def compare(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     ----------
     rows : pandas.DataFrame
         A row a logged unit, as `advisor.benchlog.frame` gives it; asset_tag, cpu, image, edition, elapsed_min needed.
-    shop : Shop
 
     Returns
     -------

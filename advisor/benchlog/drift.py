@@ -144,10 +144,6 @@ def watch(rows: pd.DataFrame, alarm: float = ALARM) -> Drift:
         Only those that the newest row's version of the model predicted are watched, at most the newest `LOOKED_BACK`.
     alarm : float
         Units before a false alarm, on average, at least.
-
-    Returns
-    -------
-    Drift
     """
     table = _usable(rows)
     n = len(table)

@@ -22,10 +22,6 @@ def phase_names() -> tuple[str, ...]:
 def frame(log: BenchLog) -> pd.DataFrame:
     """Read every job of a log.
 
-    Parameters
-    ----------
-    log : BenchLog
-
     Returns
     -------
     pandas.DataFrame

@@ -66,7 +66,6 @@ class Verdict:
 
     Attributes
     ----------
-    accepted : bool
     reason : str
         Why, in a sentence.
     rows : int

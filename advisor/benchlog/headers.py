@@ -29,12 +29,7 @@ OWN = ("job", "source", "provenance", "model_version", *PREDICTED)
 
 @cache
 def vocabulary() -> Vocabulary:
-    """Headers of a log sheet: those of a job, and those of an intake sheet for the unit's facts.
-
-    Returns
-    -------
-    Vocabulary
-    """
+    """Headers of a log sheet: those of a job, and those of an intake sheet for the unit's facts."""
     words, table = intake_words(), load("benchlog/headers").frame
     known = {plain(str(word)): str(name) for word, name in zip(table["header"], table["field"], strict=True)}
     ranks = {plain(str(word)): int(str(rank)) for word, rank in zip(table["header"], table["rank"], strict=True)}
@@ -55,10 +50,6 @@ def fields() -> tuple[str, ...]:
 
 def read_sheet(path: str | Path) -> pd.DataFrame:
     """Read a log sheet's cells: CSV, TSV or Excel, as `advisor.intake.read` does.
-
-    Parameters
-    ----------
-    path : path-like
 
     Returns
     -------

@@ -46,7 +46,6 @@ def import_rows(log: BenchLog | None, rows: Sequence[Row], *, write: bool = True
     ----------
     log : BenchLog or None
         None stands for an empty one that is not written to.
-    rows : sequence of Row
     write : bool
         Only look when False.
 
@@ -166,16 +165,7 @@ def _insert(db: sqlite3.Connection, row: Row) -> None:
 
 
 def repeated(rows: Sequence[Row]) -> list[int]:
-    """Data rows of a sheet that say just what an earlier one says.
-
-    Parameters
-    ----------
-    rows : sequence of Row
-
-    Returns
-    -------
-    list of int
-    """
+    """Data rows of a sheet that say just what an earlier one says."""
     seen: Counter[_Key] = Counter()
     out = []
     for row in rows:
@@ -191,7 +181,6 @@ def words(result: Imported, rows: Sequence[Row], dry: bool = False) -> list[str]
 
     Parameters
     ----------
-    result : Imported
     rows : sequence of Row
         The good ones.
     dry : bool

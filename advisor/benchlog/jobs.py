@@ -49,12 +49,10 @@ class Job:
 
     Attributes
     ----------
-    asset_tag : str
     done_on : str
         Day, ISO 8601 (YYYY-MM-DD).
     hands_on_min, elapsed_min : float or None
         Minutes as known [min].
-    edition, image, parts, technician, note : str or None
     phases : dict of str to float
         Phase to minutes [min], as far as known.
     outcome, reason : str or None
@@ -119,10 +117,6 @@ def word(text: str | None) -> str | None:
 
 def tidied(job: Job) -> Job:
     """Bring a job's texts to the form in which an import reads them.
-
-    Parameters
-    ----------
-    job : Job
 
     Returns
     -------

@@ -15,7 +15,6 @@ class Lap:
 
     Attributes
     ----------
-    tag, phase : str
     started_at : str
         ISO 8601, UTC.
     minutes : float or None
@@ -66,12 +65,7 @@ class Watches:
 
 @cache
 def titles() -> dict[str, str]:
-    """Title of each phase by its name, in the order of the work.
-
-    Returns
-    -------
-    dict of str to str
-    """
+    """Title of each phase by its name, in the order of the work."""
     from advisor.timing.hands import phase_table
 
     table = phase_table()

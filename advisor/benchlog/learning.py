@@ -35,12 +35,10 @@ class Lesson:
         Name it is kept under; '' when there was nothing to learn from.
     model : TimingModel
         The newly learnt model.
-    verdict : Verdict
     before : str
         Version that served.
     laid : Logged
         What it was learnt from, and the rows left out.
-    folder : pathlib.Path
     """
 
     version: str
@@ -53,10 +51,6 @@ class Lesson:
 
 def log_rows(path: str | Path) -> pd.DataFrame:
     """Read a bench log, SQLite or CSV, as rows to learn from.
-
-    Parameters
-    ----------
-    path : path-like
 
     Returns
     -------
@@ -78,16 +72,7 @@ def log_rows(path: str | Path) -> pd.DataFrame:
 
 
 def rows_of(log: BenchLog) -> pd.DataFrame:
-    """Rows of an open log, with where their minutes are from.
-
-    Parameters
-    ----------
-    log : BenchLog
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
+    """Rows of an open log, with where their minutes are from."""
     from advisor.benchlog.frames import frame
 
     rows = frame(log)
@@ -110,15 +95,10 @@ def learn_from(
         See `advisor.timing.log.fit_log`.
     folder : pathlib.Path, optional
         Of the versions; the user's own when left out.
-    shop : Shop, optional
     base : TimingModel, optional
         Fitted on rehearsals; the one that ships when left out.
     half_life_days : float
         Age at which a unit counts half [d].
-
-    Returns
-    -------
-    Lesson
 
     Raises
     ------
@@ -189,7 +169,6 @@ def logged(log: BenchLog, jobs: list[int]) -> str:
 
     Parameters
     ----------
-    log : BenchLog
     jobs : list of int
         Those just added, or changed.
 
@@ -214,7 +193,6 @@ def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFra
 
     Parameters
     ----------
-    log : BenchLog
     newest : int
         How many at most.
 
@@ -263,30 +241,12 @@ def phase_predictions(log: BenchLog) -> pd.DataFrame:
 
 
 def drift_of(log: BenchLog) -> Drift:
-    """Drift of a log, phases included; see `advisor.benchlog.drift.watch`.
-
-    Parameters
-    ----------
-    log : BenchLog
-
-    Returns
-    -------
-    advisor.benchlog.drift.Drift
-    """
+    """Drift of a log, phases included; see `advisor.benchlog.drift.watch`."""
     return watch(predictions(log).merge(phase_predictions(log), on="job", how="left"))
 
 
 def lines(lesson: Lesson) -> list[str]:
-    """A run of learning in words.
-
-    Parameters
-    ----------
-    lesson : Lesson
-
-    Returns
-    -------
-    list of str
-    """
+    """A run of learning in words."""
     laid, part, verdict = lesson.laid, lesson.model.log, lesson.verdict
     out = []
     problems = laid.problems

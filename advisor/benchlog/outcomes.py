@@ -42,7 +42,6 @@ class Proposal:
     ----------
     name : str
         Field of the shop's thresholds.
-    title : str
     now, proposed, low, high : float
         The setting, the estimate and its 80 % interval [s].
     units, slow : int
@@ -96,7 +95,6 @@ def threshold(seconds: Array, slow: Array, now: float, certainty: float = 0.8) -
         1 or 0.
     now : float
         The setting [s].
-    certainty : float
 
     Returns
     -------
@@ -135,7 +133,6 @@ def proposals(rows: pd.DataFrame, shop: Shop) -> list[Proposal]:
     ----------
     rows : pandas.DataFrame
         As `advisor.benchlog.frame` gives them.
-    shop : Shop
 
     Returns
     -------

@@ -22,7 +22,6 @@ class Queued:
 
     Attributes
     ----------
-    unit : Unit
     origin : str
         Where it came from, in words.
     unread : dict of str to str
@@ -33,7 +32,6 @@ class Queued:
         Parts of the drawer kept for it: name to how many.
     spoken_for : dict of str to int
         Parts of the drawer that the batch it came from keeps for its other units.
-    printed : bool
     job : int or None
         Row of the log in which it was logged.
     number : int
@@ -57,12 +55,7 @@ class Queued:
 
 
 class Queue:
-    """The queue of a bench log.
-
-    Parameters
-    ----------
-    log : BenchLog
-    """
+    """The queue of a bench log."""
 
     def __init__(self, log: BenchLog) -> None:
         self.log = log
@@ -113,7 +106,6 @@ class Queue:
 
         Parameters
         ----------
-        number : int
         facts : mapping
             Field to new value, None for unknown.
         seen : mapping

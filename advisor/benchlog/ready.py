@@ -19,8 +19,6 @@ def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> 
 
     Parameters
     ----------
-    book : BenchLog
-    asset_tag : str
     must : int
         How many findings must be mended.
     findings : sequence of str
@@ -48,7 +46,6 @@ def pass_or_refuse(db: sqlite3.Connection, job: Job) -> None:
     ----------
     db : sqlite3.Connection
         From `BenchLog.writing`.
-    job : Job
 
     Raises
     ------

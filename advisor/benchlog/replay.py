@@ -36,8 +36,6 @@ class Update:
     ----------
     row : int
         Units logged by then.
-    day : str
-    verdict : Verdict
     after_rows : int
         Units of the month after.
     after_before, after_new : float
@@ -80,7 +78,6 @@ class Replay:
         A row a unit, oldest first: asset_tag, date, storage_kind, actual_min, plain_min, plain_low_min,
         plain_high_min (the model without a log), predicted_min, low_min, high_min (as it would have been served) [min],
         level (as served), update (number of the accepted update that served, 0 for none).
-    updates : list of Update
     """
 
     rows: pd.DataFrame
@@ -108,10 +105,6 @@ def replay(
         [d]
     gamma : float
         Step of the adaptive level; 0 leaves intervals as they are.
-
-    Returns
-    -------
-    Replay
     """
     n = len(laid)
     day = laid.day

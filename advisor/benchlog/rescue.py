@@ -21,7 +21,6 @@ class Health:
 
     Attributes
     ----------
-    path : pathlib.Path
     problems : tuple of str
         SQLite's own findings (integrity_check, foreign_key_check); empty when sound.
     counts : dict of str to int
@@ -51,14 +50,6 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
 def examine(path: str | Path) -> Health:
     """Examine a bench log with SQLite's own integrity check.
 
-    Parameters
-    ----------
-    path : path-like
-
-    Returns
-    -------
-    Health
-
     Raises
     ------
     LogError
@@ -87,10 +78,6 @@ def examine(path: str | Path) -> Health:
 
 def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
     """Save what is readable into a new file in the damaged one's place; the damaged file is kept beside it.
-
-    Parameters
-    ----------
-    path : path-like
 
     Returns
     -------

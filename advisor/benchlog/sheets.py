@@ -46,7 +46,6 @@ class Row:
     ----------
     number : int
         Data row, counted from 1.
-    job : Job
     facts : dict
         What the sheet says of the unit, fields of the Unit.
     scored : dict
@@ -68,7 +67,6 @@ class LogSheet:
 
     Attributes
     ----------
-    name : str
     length : int
         Data rows.
     rows : list of Row
@@ -111,7 +109,6 @@ def understand(
         'min' or 'h': what numbers count whose column and cell state no unit.
     columns : mapping of str to str, optional
         Header to field ('' for none), over what its words would give.
-    today : datetime.date, optional
 
     Returns
     -------

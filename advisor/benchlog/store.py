@@ -36,12 +36,7 @@ class LogError(AdvisorError, OSError):
 
 
 def default_path() -> Path:
-    """Where the bench log lives unless told otherwise.
-
-    Returns
-    -------
-    pathlib.Path
-    """
+    """Where the bench log lives unless told otherwise."""
     return user_data() / "bench_log.sqlite"
 
 
@@ -204,7 +199,6 @@ class BenchLog:
         ----------
         sql : str
             A SELECT of this package; never text from outside.
-        values : tuple
         """
         with self._translated("read"):
             return list(self._patiently(lambda: self._db.execute(sql, values).fetchall()))
@@ -216,7 +210,6 @@ class BenchLog:
 
         Parameters
         ----------
-        asset_tag : str
         facts : mapping
             The unit's known fields.
         scored : mapping
@@ -246,10 +239,6 @@ class BenchLog:
 
     def add_jobs(self, jobs: list[Job]) -> list[int]:
         """Add jobs, all of them or none.
-
-        Parameters
-        ----------
-        jobs : list of Job
 
         Returns
         -------
@@ -318,7 +307,6 @@ class BenchLog:
             The job's row id.
         result : str
             fine, slow or returned.
-        reason : str or None
         stage : str
             'first-boot check' or 'later'.
         seen_on : str

@@ -77,7 +77,6 @@ def scored_rows(
     ----------
     frame : pandas.DataFrame
         Intake rows as typed.
-    shop : Shop
     model : TimingModel, optional
         The serving one when left out.
     raw_text : bool
@@ -103,10 +102,8 @@ def score_partition(frame: pd.DataFrame, shop: Shop | None = None, model: Timing
 
     Parameters
     ----------
-    frame : pandas.DataFrame
     shop : Shop, optional
         One without a drawer: parts are shared over a whole batch, which a part does not see.
-    model : TimingModel, optional
 
     Returns
     -------

@@ -87,7 +87,6 @@ def score_sheet(
         CSV, plain or with gzip or zstd, or Parquet.
     out : path
         Written whole or not at all; its name's end says how: .parquet, .gz, .zst, else CSV.
-    shop : Shop
     raw_text : bool
         Leave cells that a spreadsheet would run as they are.
     resume : bool

@@ -17,7 +17,6 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
     -------
     batteries : tuple of Cell, or None
         None when the kernel keeps no list of power supplies.
-    reasons : Reasons
 
     Notes
     -----

@@ -19,7 +19,6 @@ def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) ->
 
     Parameters
     ----------
-    facts : Facts
     taken_by : str
         What read them.
     taken_at : datetime.datetime, optional
@@ -72,7 +71,6 @@ def valid(values: dict[str, Any]) -> tuple[Unit, dict[str, str]]:
 
     Returns
     -------
-    unit : Unit
     refused : dict of str to str
         Field to the reason why its value was dropped.
     """

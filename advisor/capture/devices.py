@@ -57,7 +57,6 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
     -------
     devices : tuple of BusDevice, or None
         None when no bus was there to read. USB hubs are left out, and so are repeated interfaces of one device.
-    reasons : Reasons
     """
     if not any(machine.exists(f"/sys/bus/{bus}/devices") for bus in _IN_MODALIAS):
         return None, Reasons({"devices": "/sys/bus was not there to read"})
@@ -151,7 +150,6 @@ def name_of(bus: str, vendor: int, product: int) -> str | None:
     ----------
     bus : str
         'pci' or 'usb'.
-    vendor, product : int
 
     Returns
     -------

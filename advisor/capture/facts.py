@@ -103,14 +103,12 @@ class BusDevice:
     ----------
     bus : str
         'pci', 'usb', 'sdio' or 'virtio'.
-    vendor, product : int
     modalias : str, optional
         Whole, when the source has it.
     kind : int, optional
         PCI class and subclass (0x0280), or the USB interface class.
     at : str, optional
         Address on the bus.
-    driver, name : str, optional
     wireless : bool, optional
         A bound driver made a wireless network interface of it.
     wired : bool, optional
@@ -145,7 +143,6 @@ class NamedDevice:
     ----------
     kind : int, optional
         Class and subclass.
-    name : str, optional
     at, driver, rev : str, optional
         As those of `BusDevice`.
     """
@@ -188,14 +185,10 @@ class Disk:
         [bytes]
     link : str, optional
         What it hangs on: 'nvme', 'ata', 'usb', 'mmc', 'sd', 'virtio', 'ufs', 'scsi'.
-    spinning : bool, optional
-    removable : bool, optional
-    model : str, optional
     controller : int, optional
         PCI class and subclass of the controller it hangs on.
     vmd : bool
         It hangs below an Intel Volume Management Device.
-    wear : Wear, optional
     serial : str, optional
         Only when identifiers were asked for.
     """
@@ -222,7 +215,6 @@ class Panel:
         [pixels]
     inches : float, optional
         Diagonal.
-    touch, camera : bool, optional
     """
 
     width: int | None = None
@@ -242,7 +234,6 @@ class Cell:
         Capacity when full, now and as designed, both in the same measure.
     measure : str
         'energy' [µWh] or 'charge' [µAh].
-    cycles : int, optional
     """
 
     full: int | None = None

@@ -29,7 +29,6 @@ def of(machine: Machine, device: Device, disk: Disk) -> Wear | None:
 
     Parameters
     ----------
-    machine : Machine
     device : Device
         The block device.
     disk : Disk
@@ -197,7 +196,6 @@ def ata(disk: Disk, attributes: bytes, endurance_page: bytes | None, failing: bo
 
     Parameters
     ----------
-    disk : Disk
     attributes : bytes
         Answer to SMART READ DATA, 512 bytes.
     endurance_page : bytes or None
@@ -243,7 +241,6 @@ def smartctl(text: str, disk: Disk) -> Wear:
 
     Parameters
     ----------
-    text : str
     disk : Disk
         Its model decides which attribute is the wear: smartctl's default names fit only some makers' disks.
     """

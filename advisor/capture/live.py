@@ -19,7 +19,6 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
 
     Parameters
     ----------
-    machine : Machine
     identifiers : bool
         Read serial numbers and network addresses too.
     """
@@ -116,7 +115,6 @@ def measure(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     -------
     figures : dict of str to float
         decompress_mib_s, disk_read_mib_s, disk_access_ms.
-    why : dict of str to str
     """
     from advisor.capture import speed
 

@@ -101,7 +101,6 @@ def whole(text: str | None, base: int = 10) -> int | None:
 
     Parameters
     ----------
-    text : str or None
     base : int
         10 or 16; '0x' is accepted with 16.
     """
@@ -118,7 +117,6 @@ def clean(text: str | None, limit: int = 200) -> str | None:
 
     Parameters
     ----------
-    text : str or None
     limit : int
         Most characters kept.
 

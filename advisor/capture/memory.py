@@ -26,7 +26,6 @@ def probe(machine: Machine) -> tuple[Memory, Reasons]:
 
     Returns
     -------
-    memory : Memory
     reasons : Reasons
         Under 'ram_slots' when the firmware's list could not be read.
     """
@@ -109,7 +108,6 @@ def known_word(name: str | None, group: str) -> str | None:
 
     Parameters
     ----------
-    name : str or None
     group : str
         'memory form' or 'memory type'.
 

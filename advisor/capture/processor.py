@@ -50,7 +50,6 @@ def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tupl
 
     Parameters
     ----------
-    machine : Machine
     asked : concurrent.futures.Future, optional
         What `ask` gave.
     """

@@ -37,10 +37,6 @@ def structures(table: bytes) -> Iterator[Structure]:
     ----------
     table : bytes
         As in /sys/firmware/dmi/tables/DMI.
-
-    Yields
-    ------
-    Structure
     """
     at = 0
     while at + 4 <= len(table):

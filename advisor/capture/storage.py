@@ -38,7 +38,6 @@ def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, .
 
     Parameters
     ----------
-    machine : Machine
     identifiers : bool
         Read serial numbers too.
 
@@ -46,7 +45,6 @@ def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, .
     -------
     disks : tuple of Disk, or None
         None when the kernel's list of block devices was not there.
-    reasons : Reasons
     """
     if not machine.exists("/sys/class/block"):
         return None, Reasons({"storage_kind": "the list of block devices was not there to read"})
@@ -191,7 +189,6 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
 
     Returns
     -------
-    values, why : dict
     notes : list of str
         Further internal disks, in words: they have to be erased too.
     """

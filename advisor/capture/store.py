@@ -58,7 +58,6 @@ def from_json(said: Any, name: str) -> Capture:
 
     Parameters
     ----------
-    said : any
     name : str
         Where it is from, for messages.
 

@@ -21,7 +21,6 @@ def text(capture: Capture, width: int = WIDTH) -> str:
 
     Parameters
     ----------
-    capture : advisor.unit.Capture
     width : int
         Columns of the page.
     """

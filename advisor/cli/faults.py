@@ -20,7 +20,6 @@ def failed(error: Exception, debug: bool = False) -> int:
 
     Parameters
     ----------
-    error : Exception
     debug : bool
         Show the details here instead of writing them to a file.
 

@@ -41,7 +41,6 @@ def say(text: object = "", *, err: bool = False, nl: bool = True) -> None:
 
     Parameters
     ----------
-    text : object
     err : bool
         To the standard error.
     nl : bool

@@ -130,7 +130,6 @@ def rows_of(csv: Path, tag: str | None) -> pd.DataFrame:
 
     Parameters
     ----------
-    csv : pathlib.Path
     tag : str or None
         Asset tag, capitals and space around it ignored; None for all rows.
 
@@ -167,7 +166,6 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
 
     Parameters
     ----------
-    path : pathlib.Path
     tag : str or None
         Asset tag to use in place of the capture's own.
 
@@ -198,7 +196,6 @@ def print_sheets(
     ----------
     frame : pandas.DataFrame
         Intake rows or a Unit frame.
-    shop : Shop
     out : pathlib.Path or None
         Where to; None shows text.
     width : int or None

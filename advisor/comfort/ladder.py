@@ -59,10 +59,6 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, ce
         Rows of the catalogue, such as `editions.rows_of(image)`.
     certainty : float
         Such as 0.8.
-
-    Returns
-    -------
-    Ladder
     """
     p, by = physics(), model()
     typical, cautious = machines(units, processors, certainty, p)

@@ -78,7 +78,6 @@ def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p:
         A Unit frame and what `identify.processors` says of it (`cpu_speed`, `cpu_speed_low`, `cpu_cores`).
     certainty : float
         Such as 0.8.
-    p : Physics
 
     Returns
     -------

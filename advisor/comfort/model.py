@@ -136,11 +136,6 @@ class Stage:
     def seconds(self, machine: Machine, load: Load) -> Array:
         """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.
 
-        Parameters
-        ----------
-        machine : Machine
-        load : Load
-
         Returns
         -------
         numpy.ndarray, shape (n_units, n_editions)
@@ -218,7 +213,6 @@ class Model:
     ----------
     stages : dict of str to Stage
         'desktop' and 'browser'.
-    kill : Kill
     measured : dict of str to tuple of float
         Least and most of each feature that was measured: decompress_mib_s, read_mib_s, access_ms, memory_mib.
     about : dict
@@ -333,10 +327,5 @@ def read_model(path: Path) -> Model:
 
 @cache
 def model() -> Model:
-    """The model that ships with the package.
-
-    Returns
-    -------
-    Model
-    """
+    """The model that ships with the package."""
     return read_model(datasets() / "comfort" / "model.json")

@@ -35,10 +35,6 @@ class Physics:
 def physics() -> Physics:
     """Load the constants.
 
-    Returns
-    -------
-    Physics
-
     Raises
     ------
     TableError

@@ -31,8 +31,6 @@ class HeldOut:
 
     Attributes
     ----------
-    stage, way : str
-    rows : Rows
     predicted : numpy.ndarray, shape (n,)
         Each by a model that has seen no row of its group [s].
     bound : numpy.ndarray, shape (n,)
@@ -77,14 +75,8 @@ def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
 
     Parameters
     ----------
-    rows : Rows
-    stage : str
     way : str
         'edition' or 'memory'.
-
-    Returns
-    -------
-    HeldOut
     """
     predicted = training.held_out_s(training.StartTime(), rows, way)
     left, reached = training.residuals(rows, predicted), rows.reached
@@ -177,10 +169,6 @@ def lines(found: dict[str, Any]) -> list[str]:
     ----------
     found : dict
         From `judge`.
-
-    Returns
-    -------
-    list of str
     """
     rows = found["rows"]
     said = [

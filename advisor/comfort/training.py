@@ -199,10 +199,6 @@ def _memory(some: pd.DataFrame) -> NDArray[np.object_]:
 def at_bound(stage: Stage) -> list[dict[str, str | float]]:
     """Coefficients that stand where the search was not let any further: what they would have been is not known.
 
-    Parameters
-    ----------
-    stage : Stage
-
     Returns
     -------
     list of dict

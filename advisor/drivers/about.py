@@ -59,7 +59,6 @@ def read_about(file: Path, newest: int, hint: str) -> dict[str, Any]:
 
     Parameters
     ----------
-    file : pathlib.Path
     newest : int
         Newest format that is read.
     hint : str

@@ -33,10 +33,6 @@ def packages_with(files: Iterable[str]) -> dict[str, str]:
 def name_packages(capture: Capture) -> Capture:
     """Say with a capture which packages ship the firmware that its kernel missed.
 
-    Parameters
-    ----------
-    capture : advisor.unit.Capture
-
     Returns
     -------
     advisor.unit.Capture

@@ -33,7 +33,6 @@ def apart(text: str, kind: Kind) -> tuple[str, ...]:
 
     Parameters
     ----------
-    text : str
     kind : Kind
         What the column is about.
 

@@ -17,7 +17,6 @@ def stick(verdicts: DeviceVerdicts, images: Sequence[Image]) -> pd.DataFrame:
 
     Parameters
     ----------
-    verdicts : DeviceVerdicts
     images : sequence of Image
         Those that the verdicts are about.
 

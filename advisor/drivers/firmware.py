@@ -23,7 +23,6 @@ class FirmwarePackage:
 
     Attributes
     ----------
-    name, version, area : str
     size : int
         Of the .deb [bytes].
     """
@@ -42,7 +41,6 @@ class FirmwareTable:
     ----------
     name : str
         Such as 'debian-13'.
-    packages : list of FirmwarePackage
     files : list of str
         Paths below lib/firmware, sorted; a link counts like the file it stands for.
     package_of : ndarray of int

@@ -118,12 +118,10 @@ def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:
 
     Parameters
     ----------
-    index : Index
     text : str
         The name.
     words : sequence of str
         Its words (`wording.tokens`).
-    kind : Kind
     """
     asked = telling(words, kind)
     said = makers(text, kind)

@@ -41,7 +41,6 @@ class DeviceVerdicts:
         The distinct devices.
     verdicts : list of list of Verdict
         Of each distinct device, one an image.
-    images : list of str
     """
 
     row: NDArray[np.intp]
@@ -136,7 +135,6 @@ class Placed:
 
     Attributes
     ----------
-    of : DeviceVerdicts
     row, spec, image : numpy.ndarray of int
         Unit position, position among the distinct devices, and among the images.
     """

@@ -38,7 +38,6 @@ def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     ----------
     specs : sequence of Spec
         Without candidates of their own.
-    table : DriverTable
 
     Returns
     -------

@@ -147,7 +147,6 @@ def of_name(name: str, vendor: int = -1) -> Kind:
 
     Parameters
     ----------
-    name : str
     vendor : int, optional
         PCI vendor: the two makers of graphics chips are listed by code names that hold no telling word.
 

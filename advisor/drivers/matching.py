@@ -27,7 +27,6 @@ class PackedIndex:
 
     Parameters
     ----------
-    layout : Layout
     a, b, mask_a, mask_b : ndarray of uint64, shape (n,)
         Values and masks, as `packing.pack_pattern` makes them.
     """

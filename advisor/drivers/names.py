@@ -35,11 +35,8 @@ class Entry:
 
     Attributes
     ----------
-    bus : str
-    vendor, device : int
     subsystem : (int, int) or None
         When the name is a subsystem's.
-    name : str
     """
 
     bus: str

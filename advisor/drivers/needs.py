@@ -41,7 +41,6 @@ class Firmware:
 
     Attributes
     ----------
-    module : str
     named : int
         Files (or groups of versions of one file) that the module names and this device may ask for.
     certain : bool
@@ -52,7 +51,6 @@ class Firmware:
         Packages to add, as few as will do.
     unshipped : int
         Files that no package of the suite ships.
-    rule : Rule
     """
 
     module: str
@@ -250,8 +248,6 @@ def of_module(
         Of the image's kernel and suite.
     carried : frozenset of str
         Packages that the image carries (`FirmwareTable.carried`).
-    module : str
-    spec : Spec
 
     Returns
     -------

@@ -139,7 +139,6 @@ def pack_pattern(layout: Layout, pattern: str) -> list[tuple[int, int, int, int]
 
     Parameters
     ----------
-    layout : Layout
     pattern : str
         An alias as modules state it, such as 'usb:v13FDp3940d0[0-2]*dc*dsc*dp*ic*isc*ip*in*'.
 

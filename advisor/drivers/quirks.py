@@ -35,12 +35,10 @@ class Quirk:
     ----------
     code : str
         Short name for flags.
-    effect : Effect
     module : str
         The module that does the work, for `through`; '' otherwise.
     packages : dict of str to str
         Release number to package; '' as a release stands for every release.
-    reason, action, source : str
     """
 
     code: str

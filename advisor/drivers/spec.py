@@ -55,7 +55,6 @@ class Spec:
         Canonical id such as 'pci:8086:24f3', the modalias for another bus, or what was typed.
     bus : str
         'pci', 'usb', another bus's name, or '' for a name that fits no id.
-    kind : Kind
     name : str
         From the id lists, or what was typed.
     modalias : str or None
@@ -114,7 +113,6 @@ class Found:
 
     Attributes
     ----------
-    specs : list of Spec
     row, spec : ndarray of intp
         Unit position and index in `specs`; rising by row, in the order of the cells.
     """
@@ -133,7 +131,6 @@ def by_id(
     ----------
     bus : str
         'pci', 'usb' or 'sdio'.
-    vendor, device : int
     hint : Kind, optional
         What the column says that it is; the id lists and the modules know better.
     subsystem : (int, int), optional

@@ -279,7 +279,6 @@ def table_of(
 
     Parameters
     ----------
-    name, version : str
     arrays : dict of str to ndarray
         As they are stored.
     about : dict, optional

@@ -25,7 +25,6 @@ class Verdict:
 
     Attributes
     ----------
-    support : Support
     modules : str
         Modules that would drive it, space between.
     firmware_packages : str
@@ -34,7 +33,6 @@ class Verdict:
         'blocks', 'degrades' or ''.
     cure : str
         An image's name, a package or ''.
-    reason, source : str
     quirk : str
         Code of the knowledge that was used; '' when the tables alone decided.
     action : str

@@ -58,7 +58,6 @@ def starts(
     Parameters
     ----------
     units, processors : pandas.DataFrame, shape (n_units, ...)
-    images : sequence of advisor.shop.Image
     open_boot : bool or numpy.ndarray of bool, shape (n_units,), default True
         What a boot mode that is not known counts as, where an image does not start in all.
 

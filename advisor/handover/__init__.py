@@ -33,10 +33,6 @@ def check(
     unit : Unit, optional
         The unit's capture: its devices ask for firmware, its disk for TRIM.
 
-    Returns
-    -------
-    Report
-
     Raises
     ------
     InputError, AccessError

@@ -19,10 +19,6 @@ _TOKEN = re.compile(
 def settings(text: str) -> Iterator[tuple[str, str]]:
     """Settings of an apt.conf(5), scopes joined, comments passed by.
 
-    Parameters
-    ----------
-    text : str
-
     Yields
     ------
     tuple of str and str
@@ -48,16 +44,7 @@ def settings(text: str) -> Iterator[tuple[str, str]]:
 
 
 def version_key(version: str) -> tuple[object, ...]:
-    """A key that orders versions as dpkg does (Debian Policy 5.6.12).
-
-    Parameters
-    ----------
-    version : str
-
-    Returns
-    -------
-    tuple
-    """
+    """A key that orders versions as dpkg does (Debian Policy 5.6.12)."""
     epoch, colon, rest = version.partition(":")
     if not colon:
         epoch, rest = "0", version
@@ -93,13 +80,8 @@ def updates(tree: Tree, status: str) -> list[str]:
 
     Parameters
     ----------
-    tree : Tree
     status : str
         Content of dpkg's status file.
-
-    Returns
-    -------
-    list of str
     """
     here = installed(status)
     newer: set[str] = set()

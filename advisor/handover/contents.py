@@ -37,7 +37,6 @@ def unpacked(content: bytes, most: int = MOST_UNPACKED) -> bytes:
 
     Parameters
     ----------
-    content : bytes
     most : int
         Most bytes given back [bytes].
 
@@ -77,10 +76,6 @@ def members(content: bytes) -> Iterator[tuple[str, bytes]]:
     ----------
     content : bytes
         Compressed or not.
-
-    Yields
-    ------
-    tuple of str and bytes
     """
     with suppress(*BROKEN, tarfile.TarError, zipfile.BadZipFile):
         if content.startswith(b"PK\x03\x04"):

@@ -25,10 +25,6 @@ _DEVICE = r"/dev/(?:[shv]d[a-z]+|nvme\d+n\d+p|mmcblk\d+p)"
 def found(tree: Tree) -> dict[str, list[str]] | None:
     """Rules that partitions of the docked disk break; None when the root is no mounted disk beside this machine's own.
 
-    Parameters
-    ----------
-    tree : Tree
-
     Returns
     -------
     dict of str to list of str, or None

@@ -31,10 +31,6 @@ def expand(pattern: str, homes: Iterable[str] = HOMES) -> list[str]:
         of data; '**' is any number of folders, '*' any name, '[!x]' as fnmatch has it.
     homes : iterable of str
         What '{home}' stands for.
-
-    Returns
-    -------
-    list of str
     """
     if pattern.startswith("~/"):
         rest = pattern[2:]

@@ -43,11 +43,8 @@ class Finding:
 
     Attributes
     ----------
-    rule, title, part : str
-    severity : Severity
     paths : tuple of str
         Relative to the root, sorted.
-    why, mend : str
     """
 
     rule: str
@@ -72,7 +69,6 @@ class Report:
 
     Attributes
     ----------
-    root : str
     findings : tuple of Finding
         The gravest first.
     unseen : dict of str to str
@@ -125,10 +121,6 @@ class Report:
         ----------
         width : int
             Columns.
-
-        Returns
-        -------
-        list of str
         """
         out = [f"Hand-over check of {self.root}: {self.headline()}"]
         for severity in Severity:
@@ -184,15 +176,6 @@ def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 def read_json(path: str, rules: Mapping[str, Rule]) -> Report:
     """Read back what `advisor handover --json` wrote.
-
-    Parameters
-    ----------
-    path : str
-    rules : mapping of str to Rule
-
-    Returns
-    -------
-    Report
 
     Raises
     ------

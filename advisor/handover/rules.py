@@ -75,10 +75,6 @@ def read(waived: Mapping[str, str] | None = None) -> tuple[list[Rule], dict[str,
     waived : mapping of str to str
         Rule id to the shop's written reason.
 
-    Returns
-    -------
-    list of Rule, dict of str to str
-
     Raises
     ------
     InputError

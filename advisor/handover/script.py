@@ -148,15 +148,6 @@ def _extended(pattern: str) -> str:
 def read_back(text: str, rules: Mapping[str, Rule]) -> Report:
     """Read what the script printed.
 
-    Parameters
-    ----------
-    text : str
-    rules : mapping of str to Rule
-
-    Returns
-    -------
-    Report
-
     Raises
     ------
     InputError

@@ -18,15 +18,6 @@ def found(tree: Tree, rule: Rule) -> list[str]:
     """Files whose value of a setting counts, and is one that the rule names.
 
     The rule's pattern is 'last:SECTION/(KEY=VALUE|KEY=VALUE)' or 'first:…', each part a regular expression.
-
-    Parameters
-    ----------
-    tree : Tree
-    rule : Rule
-
-    Returns
-    -------
-    list of str
     """
     which, _, rest = rule.pattern.partition(":")
     section, _, wanted = _split(rest)

@@ -32,10 +32,6 @@ PROGRAMS = {
 def system_of(root: str | os.PathLike[str]) -> dict[str, Any]:
     """What runs on a prepared system: Debian's release, the desktop, the programs that are asked for first.
 
-    Parameters
-    ----------
-    root : path-like
-
     Returns
     -------
     dict
@@ -62,7 +58,6 @@ def content(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> di
 
     Parameters
     ----------
-    unit : Unit
     system : dict
         From `system_of`.
     shop : str

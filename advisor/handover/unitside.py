@@ -22,17 +22,7 @@ _TOO_COMMON = frozenset({
 
 
 def bench_names(context: Context, given: Iterable[str]) -> frozenset[str]:
-    """Names to look for: those given, and those of accounts that left traces.
-
-    Parameters
-    ----------
-    context : Context
-    given : iterable of str
-
-    Returns
-    -------
-    frozenset of str
-    """
+    """Names to look for: those given, and those of accounts that left traces."""
     homes = (one.path.rpartition("/")[2] for one in context.tree.entries("home") if one.is_folder)
     seen = {name for name in (*context.people, *homes) if name.casefold() not in _TOO_COMMON and name.isascii()}
     return frozenset(name.strip() for name in given if name.strip()) | frozenset(one for one in seen if len(one) > 3)
@@ -45,17 +35,7 @@ def release_of(tree: Tree) -> str:
 
 
 def firmware(tree: Tree, unit: Unit | None) -> tuple[str, ...] | None:
-    """Packages of firmware that the unit's devices need and the tree lacks; None when that cannot be told.
-
-    Parameters
-    ----------
-    tree : Tree
-    unit : Unit or None
-
-    Returns
-    -------
-    tuple of str or None
-    """
+    """Packages of firmware that the unit's devices need and the tree lacks; None when that cannot be told."""
     if unit is None:
         return None
     from advisor.drivers import assess, store

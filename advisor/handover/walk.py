@@ -43,14 +43,8 @@ def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) 
 
     Parameters
     ----------
-    context : Context
-    rules : sequence of Rule
     most_paths : int
         Most paths kept for a rule.
-
-    Returns
-    -------
-    dict of str to dict of str to bool
     """
     tree = context.tree
     by_id = {rule.id: rule for rule in rules}

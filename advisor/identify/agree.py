@@ -63,7 +63,6 @@ def of_row(row: int, how: str) -> Answer:
 
     Parameters
     ----------
-    row : int
     how : str
         What of the text pointed to it.
     """

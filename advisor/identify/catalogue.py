@@ -86,10 +86,8 @@ class Catalogue:
         (short line, digits of the number) to the rows.
     names, lines, numbers, vendors, generations, base_ghz : list
         Columns of the table as plain lists, lines by their short names, numbers without spaces and dashes.
-    series : list of Series
     microarchs : pandas.DataFrame
         Indexed by microarchitecture.
-    signatures : pandas.DataFrame
     """
 
     frame: pd.DataFrame

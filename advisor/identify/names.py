@@ -254,7 +254,6 @@ def number(text: str, line: str = "") -> str:
 
     Parameters
     ----------
-    text : str
     line : str, optional
         Short name of the line; the ' 0' that marks the first version of a Xeon number becomes 'V1', as does the
         spelling 'E31230' that only the first version has.

@@ -128,7 +128,6 @@ def signature(
         'Intel', 'AMD' or 'VIA'.
     family, model : int
         Display family and model, as /proc/cpuinfo shows them.
-    stepping : int, optional
 
     Returns
     -------

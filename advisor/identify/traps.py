@@ -58,7 +58,6 @@ class Machines(NamedTuple):
     ----------
     codes : numpy.ndarray of int, shape (n_units,)
         Position in `texts` of each unit's text.
-    texts : list of str
     """
 
     codes: np.ndarray

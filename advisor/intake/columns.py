@@ -99,7 +99,6 @@ class Ledger:
 
         Parameters
         ----------
-        column : Column
         outcomes : sequence of Parsed
             One for each distinct text.
         among : numpy.ndarray of bool, shape (n_rows,), optional
@@ -147,7 +146,6 @@ def table(entries: Sequence[Entries], names: Sequence[str]) -> pd.DataFrame:
 
     Parameters
     ----------
-    entries : sequence of Entries
     names : sequence of str
         'row', counted from 1, then the names of the texts.
 
@@ -174,10 +172,6 @@ def table(entries: Sequence[Entries], names: Sequence[str]) -> pd.DataFrame:
 
 def text_of(value: Any) -> str:
     """Write a cell's value as somebody would have typed it.
-
-    Parameters
-    ----------
-    value : object
 
     Returns
     -------
@@ -206,10 +200,6 @@ def array_of(values: np.ndarray, dtype: str) -> Any:
     values : numpy.ndarray of object
     dtype : str
         'string', 'boolean', 'Int64' or 'Float64'.
-
-    Returns
-    -------
-    pandas.api.extensions.ExtensionArray
     """
     if dtype == "string":
         return pd.Series(values, dtype="string").array

@@ -54,15 +54,10 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
 
     Parameters
     ----------
-    unit : Unit
     field : str
         A field of the Unit.
     typed : str
         As a person writes it; blank means unknown.
-
-    Returns
-    -------
-    Correction
     """
     allowed = choices(field)
     typed = typed.strip()

@@ -22,12 +22,7 @@ _LABELLED = re.compile(r"ram|memory|mem\b|ddr", re.I)
 
 
 def read_all(sheet: Sheet) -> None:
-    """Fill what is still unknown from descriptions, then from cells meant for the model or the processor alone.
-
-    Parameters
-    ----------
-    sheet : Sheet
-    """
+    """Fill what is still unknown from descriptions, then from cells meant for the model or the processor alone."""
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == MERGED:
             column = sheet.column(position)

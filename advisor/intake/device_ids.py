@@ -91,10 +91,6 @@ def _listing(line: str) -> list[str] | None:
 def item(text: str) -> tuple[str, str]:
     """Bring one device to the form 'pci:8086:24f3', 'usb:0bda:c811' or a whole modalias.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     tuple of str
@@ -128,10 +124,6 @@ def item(text: str) -> tuple[str, str]:
 @lru_cache(maxsize=100_000)
 def devices(text: str) -> Parsed:
     """Read a list of devices; malformed ones are named, good ones kept.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------

@@ -260,11 +260,6 @@ LABEL_SIZES = frozenset(
 def with_unit(text: str, header_unit: str) -> str:
     """Write the header's unit behind a bare number.
 
-    Parameters
-    ----------
-    text : str
-    header_unit : str
-
     Returns
     -------
     str

@@ -36,12 +36,7 @@ OWN_COLUMNS = frozenset({"status", "problem", "advice", "reasons", "flags", "bes
 
 
 def read_all(sheet: Sheet) -> None:
-    """Carry conditions from cells to the notes, then facts from the notes to fields that are still unknown.
-
-    Parameters
-    ----------
-    sheet : Sheet
-    """
+    """Carry conditions from cells to the notes, then facts from the notes to fields that are still unknown."""
     own = scored_before(mapped.header for mapped in sheet.mapping)
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field not in _NEVER and mapped.header not in own:

@@ -179,7 +179,6 @@ class _Counted:
 
     Attributes
     ----------
-    size : int
     bad, foreign : int
         Bytes that are no UTF-8, and characters that are and take more than one byte.
     lost : int

@@ -47,16 +47,7 @@ class Sheet:
 
 
 def shown_name(name: str) -> str:
-    """Take the last part of a file name as text for the screen; it is never used as a path.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    str
-    """
+    """Take the last part of a file name as text for the screen; it is never used as a path."""
     last = name.replace("\\", "/").rsplit("/", 1)[-1]
     return "".join(one for one in last if one.isprintable())[:120] or "the file"
 
@@ -68,7 +59,6 @@ def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
     ----------
     name : str
         File name, for messages and for what its ending says.
-    content : bytes
 
     Returns
     -------
@@ -98,16 +88,7 @@ def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
 
 
 def read_pasted(text: str) -> list[Capture] | Sheet:
-    """Read pasted text: rows of a sheet where its first line has headers, else a capture or listings.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    list of Capture, or Sheet
-    """
+    """Read pasted text: rows of a sheet where its first line has headers, else a capture or listings."""
     from advisor.intake.headers import recognised
 
     first = text.strip().splitlines()[0] if text.strip() else ""
@@ -157,7 +138,6 @@ class Found:
 
     Attributes
     ----------
-    path : pathlib.Path
     stamp : tuple of int
         Time of its last change and its size; a file is read again when they differ.
     """
@@ -175,10 +155,6 @@ def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[Found]:
         Links in it are not followed, folders below it not entered.
     seen : dict
         File name to the stamp under which it was read.
-
-    Returns
-    -------
-    list of Found
 
     Raises
     ------

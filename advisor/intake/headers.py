@@ -63,7 +63,6 @@ class Mapped:
 
     Attributes
     ----------
-    header : str
     field : str or None
         A field of the unit, or 'storage', 'ssd', 'hdd', 'nvme' or 'merged'; None when not recognised.
     how : str
@@ -83,16 +82,7 @@ class Mapped:
 
 @lru_cache(maxsize=4096)
 def plain(header: str) -> str:
-    """Bring a header to small plain letters and single spaces.
-
-    Parameters
-    ----------
-    header : str
-
-    Returns
-    -------
-    str
-    """
+    """Bring a header to small plain letters and single spaces."""
     text = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=[A-Z]{2,})", " ", header[:200])
     text = unicodedata.normalize("NFKD", text)
     text = "".join(c for c in text if not unicodedata.combining(c)).lower().replace("ß", "ss").replace("%", " pct ")
@@ -108,12 +98,7 @@ def _ranks() -> dict[str, int]:
 
 @cache
 def synonyms() -> dict[str, str]:
-    """All known headers in plain form, each with its field.
-
-    Returns
-    -------
-    dict
-    """
+    """All known headers in plain form, each with its field."""
     table = load("intake/headers").frame
     fields = {*UNIT_COLUMNS, STORAGE, MERGED, *DISK_KINDS}
     strangers = sorted(set(table["field"].dropna()) - fields)
@@ -126,12 +111,7 @@ def synonyms() -> dict[str, str]:
 
 @cache
 def intake_words() -> Vocabulary:
-    """Headers of an intake sheet.
-
-    Returns
-    -------
-    Vocabulary
-    """
+    """Headers of an intake sheet."""
     return Vocabulary(synonyms(), _ranks(), frozenset(UNIT_COLUMNS), _UNITS)
 
 
@@ -140,13 +120,8 @@ def recognised(cells: Iterable[str], words: Vocabulary | None = None) -> int:
 
     Parameters
     ----------
-    cells : iterable of str
     words : Vocabulary, optional
         Headers of an intake sheet when left out.
-
-    Returns
-    -------
-    int
     """
     known = words or intake_words()
     return len({f for cell in cells if len(cell) < 60 and (f := known.known.get(_bare(plain(cell), known)[0]))})
@@ -171,7 +146,6 @@ def map_headers(headers: Sequence[str], words: Vocabulary | None = None) -> list
 
     Parameters
     ----------
-    headers : sequence of str
     words : Vocabulary, optional
         Headers of an intake sheet when left out.
 

@@ -136,10 +136,6 @@ def memory(text: str, header_unit: str = "") -> Parsed:
 def memory_type(text: str) -> Parsed:
     """Read a kind of memory, such as 'DDR3L', 'DDR4 SODIMM', 'PC3-12800'.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     Parsed

@@ -65,15 +65,10 @@ def pieces(text: str, fields: tuple[str, ...] = (), lines: bool = True) -> Piece
 
     Parameters
     ----------
-    text : str
     fields : tuple of str
         What the header says that the cell holds, in order, as `headers.combined` gives it.
     lines : bool
         A line without a number ('Celeron') is taken as the processor too.
-
-    Returns
-    -------
-    Pieces
     """
     hint = next((field for field in fields if field in DISK_KINDS), "")
     if fields and (parts := _by_header(text, fields, hint)):

@@ -190,7 +190,6 @@ def said(text: str, column: str = "notes") -> tuple[Said, ...]:
 
     Parameters
     ----------
-    text : str
     column : str
         Column of the unit that holds it; 'notes' for notes.
 

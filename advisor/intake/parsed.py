@@ -54,16 +54,7 @@ NONE_WORDS = frozenset(
 
 
 def squeeze(text: str) -> str:
-    """Small letters, single spaces, plain dashes: the form that the value parsers read.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-    """
+    """Small letters, single spaces, plain dashes: the form that the value parsers read."""
     return " ".join(text.translate(_PLAIN).lower().split())
 
 

@@ -72,14 +72,8 @@ def read_bytes(data: bytes, name: str = "the sheet", words: Vocabulary | None = 
 
     Parameters
     ----------
-    data : bytes
     name : str
         Used in messages.
-    words : Vocabulary, optional
-
-    Returns
-    -------
-    pandas.DataFrame
 
     Raises
     ------
@@ -105,7 +99,6 @@ def rows_of(
         Opens its bytes, anew each time.
     name : str
         Used in messages.
-    words : Vocabulary, optional
 
     Raises
     ------

@@ -29,7 +29,6 @@ class Remark(NamedTuple):
     ----------
     place : int
         Position of the cell.
-    problem, accepted : str
     """
 
     place: int
@@ -38,13 +37,7 @@ class Remark(NamedTuple):
 
 
 class Row(NamedTuple):
-    """A row of cells.
-
-    Attributes
-    ----------
-    cells : list of str
-    remarks : sequence of Remark
-    """
+    """A row of cells."""
 
     cells: list[str]
     remarks: tuple[Remark, ...] | list[Remark] = ()
@@ -100,7 +93,6 @@ def rows(lines: Iterable[str], delimiter: str, width: int = 0, suspect: bool = F
     ----------
     lines : iterable of str
         With their ends.
-    delimiter : str
     width : int
         Cells of the header, 0 while it is not known.
     suspect : bool
@@ -157,17 +149,7 @@ def _quoted(delimiter: str) -> re.Pattern[str]:
 
 
 def as_it_stands(line: str, delimiter: str) -> list[str]:
-    """Split one line into cells: quotes count where they are closed before the next separator, else they are text.
-
-    Parameters
-    ----------
-    line : str
-    delimiter : str
-
-    Returns
-    -------
-    list of str
-    """
+    """Split one line into cells: quotes count where they are closed before the next separator, else they are text."""
     line = line.rstrip("\r\n")
     cells, at, pattern = [], 0, _quoted(delimiter)
     while True:
@@ -197,17 +179,7 @@ def _looked_at(cells: list[str], torn: bool, cut: bool) -> Row:
 
 
 def tidied(cells: list[str]) -> tuple[list[str], list[Remark]]:
-    """Mend damaged characters of cells and cut those that are too long.
-
-    Parameters
-    ----------
-    cells : list of str
-
-    Returns
-    -------
-    cells : list of str
-    remarks : list of Remark
-    """
+    """Mend damaged characters of cells and cut those that are too long."""
     out, remarks = [], []
     for place, cell in enumerate(cells):
         if odd(cell):

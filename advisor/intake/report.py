@@ -14,10 +14,6 @@ def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.Data
         As in `Understood`.
     rows : int
         Number of data rows.
-
-    Returns
-    -------
-    str
     """
     head = ("column", "read as", "understood", "empty", "not understood", "how")
     body = []

@@ -39,10 +39,6 @@ def safe_cell(value: object) -> object:
 def guarded(value: object) -> object:
     """Put an apostrophe before a formula as `safe_cell` does, so that `unguarded` gives back every text exactly.
 
-    Parameters
-    ----------
-    value : object
-
     Returns
     -------
     object
@@ -63,7 +59,6 @@ def safe_frame(frame: pd.DataFrame, cell: Callable[[object], object] = safe_cell
 
     Parameters
     ----------
-    frame : pandas.DataFrame
     cell : callable
         `safe_cell`, or `guarded` where a program will read the cells back.
 

@@ -42,10 +42,6 @@ def plain_text(text: str, name: str) -> str | None:
 class Sheet:
     """A raw sheet and what has been made of it so far.
 
-    Parameters
-    ----------
-    raw : pandas.DataFrame
-
     Raises
     ------
     InputError

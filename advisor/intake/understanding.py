@@ -38,12 +38,7 @@ class Understood:
     extra: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def report(self) -> str:
-        """Say in plain text how the columns were understood, and which rows were not.
-
-        Returns
-        -------
-        str
-        """
+        """Say in plain text how the columns were understood, and which rows were not."""
         return mapping_report(self.columns, self.problems, self.notes, len(self.units))
 
 
@@ -54,10 +49,6 @@ def understand(raw: pd.DataFrame) -> Understood:
     ----------
     raw : pandas.DataFrame, shape (n_rows, any)
         Text cells as `read` gives them; numbers, booleans and NA are taken too. A Unit frame comes back as it is.
-
-    Returns
-    -------
-    Understood
 
     Raises
     ------

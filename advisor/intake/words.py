@@ -33,10 +33,6 @@ _ACCEPT_FORM = "one of " + ", ".join(FormFactor)
 def form_factor(text: str) -> Parsed:
     """Read a kind of box, such as 'notebook', 'SFF', 'AiO'.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     Parsed
@@ -65,10 +61,6 @@ _ACCEPT_BOOT = "'UEFI', '32-bit UEFI' or 'legacy BIOS'"
 @lru_cache(maxsize=50_000)
 def boot_mode(text: str) -> Parsed:
     """Read what the firmware boots, such as 'UEFI', 'legacy', 'CSM', 'efi32'.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------
@@ -113,10 +105,6 @@ _ACCEPT_MODE = "one of " + ", ".join(StorageMode)
 @lru_cache(maxsize=10_000)
 def storage_mode(text: str) -> Parsed:
     """Read the mode of the storage controller, such as 'AHCI', 'RAID', 'RST'.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------
@@ -224,10 +212,6 @@ _SOCKETED = frozenset(
 def yes_no(text: str) -> Parsed:
     """Read yes or no.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     Parsed
@@ -246,10 +230,6 @@ def yes_no(text: str) -> Parsed:
 @lru_cache(maxsize=10_000)
 def soldered(text: str) -> Parsed:
     """Read whether all memory is soldered; 'partly' means that it is not all.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------
@@ -286,7 +266,6 @@ def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
 
     Parameters
     ----------
-    text : str
     highest : float
         Highest value accepted [%].
     worn : bool
@@ -333,7 +312,6 @@ def battery(text: str, worn: bool = False) -> Parsed:
 
     Parameters
     ----------
-    text : str
     worn : bool
         The header says that it is the share that is worn.
 
@@ -372,7 +350,6 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
 
     Parameters
     ----------
-    text : str
     highest : int
         Highest value accepted.
     what : str

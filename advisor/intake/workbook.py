@@ -32,10 +32,8 @@ def rows(data: bytes, name: str, words: Vocabulary | None) -> Iterator[Row]:
 
     Parameters
     ----------
-    data : bytes
     name : str
         Used in messages.
-    words : Vocabulary or None
 
     Yields
     ------

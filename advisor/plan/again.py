@@ -78,8 +78,6 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
 
     Parameters
     ----------
-    path : path-like
-    batch : Batch
     quantile : float
         At which it was planned.
 
@@ -153,7 +151,6 @@ def plan_again(
         Tags of units that are finished.
     seconds : float
         For the search [s].
-    seed : int
 
     Returns
     -------

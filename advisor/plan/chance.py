@@ -66,7 +66,6 @@ def follow(
 
     Parameters
     ----------
-    jobs, bench, schedule, lanes
     takes, then : dict
         Ticks of each visit and of the machine after it, by job and visit, an array of days.
 
@@ -120,17 +119,10 @@ def chance(
 
     Parameters
     ----------
-    jobs, bench, schedule, lanes
     spreads : sequence of Spread
         Of each job.
     quantile : float
         At which the jobs' minutes stand.
-    days : int
-    seed : int
-
-    Returns
-    -------
-    Chance
     """
     if not schedule:
         return Chance(1.0, {}, (0.0, 0.0, 0.0))

@@ -39,18 +39,10 @@ class Plan:
     ----------
     shop : str
         The shop's name.
-    day : datetime.date
     opens : int
         When tick 0 is [minutes from midnight].
-    bench : Bench
-    work : Work
-    solution : Solution
-    lanes : Lanes
-    quantile : float
-    chance : Chance
     evening : Evening
         What to prepare the evening before.
-    link : Link
     problems : list of str
         What could not be planned or not be meant, in sentences.
     """
@@ -157,7 +149,6 @@ def plan_day(
 
     Parameters
     ----------
-    batch : Batch
     day : datetime.date, optional
         Today when left out.
     quantile : float
@@ -167,11 +158,6 @@ def plan_day(
         as late as can be without the day ending a quarter of an hour later.
     seconds : float
         For the search [s].
-    seed : int
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------
@@ -249,11 +235,6 @@ BOARD_COLUMNS = ("slot", "tag", "doing", "technician", "minutes_left", "next", "
 
 def board(plan: Plan, now: datetime) -> pd.DataFrame:
     """What runs where at a moment, if all goes as planned.
-
-    Parameters
-    ----------
-    plan : Plan
-    now : datetime.datetime
 
     Returns
     -------

@@ -42,7 +42,6 @@ class Evening:
     ----------
     images : dict of str to tuple
         Image: units, and its size at least [MiB].
-    packages : tuple of Package
     parts : dict of str to int
         Parts of the drawer.
     """
@@ -92,13 +91,11 @@ def fetch(packages: tuple[Package, ...], folder: str | Path) -> tuple[list[Path]
 
     Parameters
     ----------
-    packages : tuple of Package
     folder : path-like
         Made when missing.
 
     Returns
     -------
-    files : list of pathlib.Path
     problems : list of str
         Packages that apt did not give, and what it said.
 

@@ -33,13 +33,8 @@ def time_of_day(text: str) -> int:
 def bench_of(shop: Shop) -> tuple[Bench, int, list[str]]:
     """Make a bench of a shop's settings.
 
-    Parameters
-    ----------
-    shop : Shop
-
     Returns
     -------
-    bench : Bench
     opens : int
         When tick 0 is [minutes from midnight].
     problems : list of str

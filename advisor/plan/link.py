@@ -37,7 +37,6 @@ def fair_shares(starts: Sequence[float], sizes: Sequence[float], link: float) ->
         When each begins.
     sizes : sequence of float
         What is left of each then, in what the link carries in a unit of time.
-    link : float
 
     Returns
     -------

@@ -58,8 +58,6 @@ class Job:
 
     Attributes
     ----------
-    tag : str
-    visits : tuple of Visit
     stick : str
         Image of the stick that it is installed from; '' for none.
     held : tuple of int

@@ -91,8 +91,6 @@ def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bo
 
     Parameters
     ----------
-    jobs : tuple of Job
-    bench : Bench
     order : sequence of int
         In which units are taken from the shelf.
     stay : bool

@@ -29,7 +29,6 @@ class Solution:
 
     Attributes
     ----------
-    schedule : Schedule
     finish : int
         When the last machine is done [ticks].
     bound : int
@@ -226,18 +225,12 @@ def solve(
     ----------
     jobs : tuple of Job
         Each of which the bench can do within its day.
-    bench : Bench
     seconds : float
         For the search [s].
-    seed : int
     start : Schedule, optional
         Where the search begins; the best of some rules of dispatch when left out.
     waits : frozenset of int
         Jobs whose parts are not here yet: they start as late as the day's end, once found, and `LATER` allow.
-
-    Returns
-    -------
-    Solution
 
     Raises
     ------

@@ -54,10 +54,8 @@ class Work:
 
     Attributes
     ----------
-    jobs : tuple of Job
     rows : tuple of int
         Each job's row of the batch.
-    spreads : tuple of Spread
     buys : dict of int to tuple of str
         Parts that must be bought first, by job.
     problems : list of str
@@ -76,19 +74,12 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
 
     Parameters
     ----------
-    batch : Batch
-    bench : Bench
-    day : datetime.date
     quantile : float
         The minutes that this share of units stays within, between 0 and 1.
     opens : int
         When tick 0 is [minutes from midnight].
     delivery : int, optional
         When parts that must be bought arrive [ticks].
-
-    Returns
-    -------
-    Work
     """
     visits, held, spreads = _visits(batch, bench, quantile)
     due, weight, problems = _wishes(batch, day, opens, bench.close or 0)

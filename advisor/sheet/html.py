@@ -40,10 +40,6 @@ def figures(records: Iterable[Record]) -> str:
 def render_html(records: Record | Iterable[Record]) -> str:
     """Set records as one HTML file that needs nothing beside it, a printable A4 page a unit.
 
-    Parameters
-    ----------
-    records : Record or iterable of Record
-
     Returns
     -------
     str

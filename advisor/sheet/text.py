@@ -36,7 +36,6 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
 
     Parameters
     ----------
-    sheet : Record
     width : int, default 100
         Columns of the terminal; less than 40 counts as 40.
     ascii_only : bool, default False
@@ -83,16 +82,7 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
 
 
 def columns_of(text: str) -> int:
-    """Terminal columns a text takes: two for wide characters, none for combining ones.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    int
-    """
+    """Terminal columns a text takes: two for wide characters, none for combining ones."""
     return len(text) if text.isascii() else sum(map(_columns, text))
 
 

@@ -44,10 +44,6 @@ _LONG_WORD = re.compile(r"\S{41,}")
 def render_pdf(records: Record | Iterable[Record]) -> bytes:
     """Set records as one PDF, an A4 page a unit.
 
-    Parameters
-    ----------
-    records : Record or iterable of Record
-
     Returns
     -------
     bytes
@@ -66,16 +62,7 @@ def render_pdf(records: Record | Iterable[Record]) -> bytes:
 
 
 def render_svg(records: Record | Iterable[Record]) -> list[bytes]:
-    """Set records as SVG, one A4 page each; texts are outlines in it. Parameters and errors are those of `render_pdf`.
-
-    Parameters
-    ----------
-    records : Record or iterable of Record
-
-    Returns
-    -------
-    list of bytes
-    """
+    """Set records as SVG, one A4 page each; texts are outlines in it. Errors are those of `render_pdf`."""
     return _pictures(records, format="svg")
 
 

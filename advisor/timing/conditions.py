@@ -131,10 +131,6 @@ def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:
 def read_conditions(path: str | Path) -> pd.DataFrame:
     """Read a conditions CSV, every cell as text, so that a wrong cell can be named.
 
-    Parameters
-    ----------
-    path : path-like
-
     Returns
     -------
     pandas.DataFrame

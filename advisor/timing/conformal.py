@@ -72,7 +72,6 @@ class Widths:
 
     Attributes
     ----------
-    overall : float
     groups : dict of str to float
         Only groups with at least `GROUP_ROWS` rows.
     rows : int

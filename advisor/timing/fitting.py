@@ -67,7 +67,6 @@ class InstallTime(RegressorMixin, BaseEstimator):
     widths : bool
         Also find the half-widths of the intervals, each rehearsal predicted with its whole class of disk, edition and
         level of processor left out in turn: they hold for machines unlike those rehearsed.
-    seed : int
 
     Attributes
     ----------
@@ -158,10 +157,6 @@ def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None, *, shop: Shop |
         A bench log; see `advisor.timing.log.fit_log`.
     shop : Shop, optional
         Whose images the log names.
-
-    Returns
-    -------
-    TimingModel
     """
     from advisor.timing.log import fit_log
 

@@ -148,10 +148,6 @@ def hands_on(
         What is installed, and from which of the shop's images: they tell the screens that are answered.
     shop : Shop, optional
         The built-in one when left out.
-
-    Returns
-    -------
-    HandsOn
     """
     shop = default_shop() if shop is None else shop
     n, names = len(units), phase_table().names

@@ -119,7 +119,6 @@ def read_kept(path: str | Path, kind: type[Kind], reads: int, remake: str) -> di
 
     Parameters
     ----------
-    path : path-like
     kind : type of Kept
         What it has to hold.
     reads : int

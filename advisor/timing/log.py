@@ -210,14 +210,6 @@ def _fenced(values: Array, weights: Array) -> Array:
 def read_log(path: str | Path) -> pd.DataFrame:
     """Read a bench log's CSV, as found.
 
-    Parameters
-    ----------
-    path : path-like
-
-    Returns
-    -------
-    pandas.DataFrame
-
     Raises
     ------
     InputError

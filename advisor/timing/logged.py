@@ -59,16 +59,13 @@ class Logged:
         By source; see `SOURCE_WEIGHTS`. Age comes on top when a model is fitted.
     technician : numpy.ndarray of object, shape (n,)
         '' where unknown.
-    given : Setting
     fitted : numpy.ndarray of bool, shape (n,)
         Whether a part was fitted: nobody wrote down how long that alone took.
-    hands : HandsOn
     work : numpy.ndarray, shape (n, number of bench phases)
         Machine minutes without a log [min].
     spread : numpy.ndarray, shape (n,)
     problems : pandas.DataFrame
         Rows left out: place, asset_tag, column, value, problem.
-    invented : bool
     """
 
     tags: NDArray[np.object_]
@@ -123,7 +120,6 @@ class Logged:
         ----------
         model : TimingModel
             The one that the units were laid beside.
-        part : LogPart
 
         Returns
         -------
@@ -162,7 +158,6 @@ def lay(
         Any log part it has is set aside.
     log : pandas.DataFrame
         See `advisor.timing.log.fit_log`.
-    shop : Shop, optional
     catalogue, processors : pandas.DataFrame, optional
         Instead of the built-in catalogue, and of identifying each `cpu`.
 
@@ -284,10 +279,6 @@ def source_weights(rows: pd.DataFrame) -> Array:
 
 def log_units(log: pd.DataFrame) -> pd.DataFrame:
     """Put the units of a bench log in a Unit frame.
-
-    Parameters
-    ----------
-    log : pandas.DataFrame
 
     Returns
     -------

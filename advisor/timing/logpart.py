@@ -78,7 +78,6 @@ class LogPart:
         Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
     paces : dict of str to dict of str to float
         Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
-    curve : Curve
     first, last : str
         Days of the oldest and newest unit, ISO 8601; '' when unknown.
     effective_rows : float

@@ -79,14 +79,12 @@ class TimingModel:
 
     Attributes
     ----------
-    physics : Physics
     level : float
         Factor on the seconds of the physics: the middle of what its fit leaves.
     widths : Widths
         Half-widths of the log of machine seconds, by class of disk.
     seen : pandas.DataFrame
         Conditions of the rehearsals it was fitted on, for 'beyond what was measured'; with their names.
-    log : LogPart
     about : dict
         Row counts, versions, date and held-out figures, to be shown.
     levels : dict of str to float
@@ -267,16 +265,7 @@ class TimingModel:
         return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
 
     def save(self, path: str | Path) -> Path:
-        """Write the model as JSON, whole or not at all.
-
-        Parameters
-        ----------
-        path : path-like
-
-        Returns
-        -------
-        pathlib.Path
-        """
+        """Write the model as JSON, whole or not at all."""
         content = {
             "format": MODEL_FORMAT,
             "about": self.about,

@@ -77,7 +77,6 @@ class Steps:
 
     Attributes
     ----------
-    phase, title, applies_when, typed, source : tuple of str
     counts : numpy.ndarray, shape (n_steps, n_operators)
     seconds : numpy.ndarray
         With the allowance, waits apart [s].
@@ -161,7 +160,6 @@ def times(conditions: Mapping[str, Array], n: int) -> Array:
     ----------
     conditions : mapping of str to numpy.ndarray, each of shape (n,)
         What the column `applies_when` of `timing/operations` names: 0, 1, or a count.
-    n : int
 
     Returns
     -------

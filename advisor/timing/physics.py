@@ -182,11 +182,6 @@ TERMS: tuple[Term, ...] = (
 def design(terms: Sequence[Term], conditions: pd.DataFrame) -> Array:
     """Values of the terms.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-    conditions : pandas.DataFrame
-
     Returns
     -------
     numpy.ndarray, shape (n, len(terms))
@@ -313,12 +308,7 @@ class Physics:
         return pd.DataFrame(columns, index=conditions.index)
 
     def at_bound(self) -> list[str]:
-        """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried.
-
-        Returns
-        -------
-        list of str
-        """
+        """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried."""
         zero = [
             f"{phase}, {term.need}: {term.name} at {value:g}"
             for phase in MEASURED_PHASES
@@ -361,7 +351,6 @@ class Problem:
 
     Attributes
     ----------
-    terms : list of Term
     matrix : numpy.ndarray, shape (n + m, k)
         Below the n rows of the phase's seconds, m rows of needs that were counted by themselves.
     seconds, weights : numpy.ndarray, shape (n + m,)

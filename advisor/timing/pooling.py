@@ -117,10 +117,6 @@ def pool(
         Precision of each row; 1 when left out.
     prior : bool
         Keep spreads off zero [2]_; without it the estimate is plain REML [1]_.
-
-    Returns
-    -------
-    Pooled
     """
     n = len(target)
     weight = np.ones(n) if weights is None else np.asarray(weights, dtype=float)

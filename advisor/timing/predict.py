@@ -260,10 +260,6 @@ def setting(
         As for `predict`.
     catalogue : pandas.DataFrame, optional
         Rows of editions; the built-in catalogue when left out.
-
-    Returns
-    -------
-    Setting
     """
     n = len(units)
     facts = assumed()
@@ -410,11 +406,6 @@ def _by_phase(works: dict[str, Array]) -> Array:
 
 def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     """Machine minutes by phase, and how sure they are.
-
-    Parameters
-    ----------
-    model : TimingModel
-    given : Setting
 
     Returns
     -------
@@ -637,7 +628,6 @@ def phases(
 
     Parameters
     ----------
-    unit : Unit
     image : Image or str
         The image, or its name among the shop's.
     shop : Shop, optional

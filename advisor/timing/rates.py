@@ -22,7 +22,6 @@ class Assumed:
     ----------
     value, low, high : float
         Typical, and where a tenth of cases lie below and above.
-    unit, source : str
     """
 
     value: float
@@ -52,10 +51,6 @@ def log_sd(low: float, high: float) -> float:
 def assumed() -> dict[str, Assumed]:
     """The table of assumptions, by name.
 
-    Returns
-    -------
-    dict of str to Assumed
-
     Raises
     ------
     TableError
@@ -75,10 +70,8 @@ class StorageRates:
 
     Attributes
     ----------
-    kinds : tuple of str
     read, access, read_sd, access_sd, share : numpy.ndarray, shape (len(kinds),)
         [MiB/s], [ms], log spreads, and how common the kind is among units whose storage was not noted.
-    sources : tuple of str
     """
 
     kinds: tuple[str, ...]
@@ -93,10 +86,6 @@ class StorageRates:
 @cache
 def storage_rates() -> StorageRates:
     """The table of storage rates.
-
-    Returns
-    -------
-    StorageRates
 
     Raises
     ------

@@ -55,7 +55,6 @@ class Report:
         left out.
     noise : pandas.DataFrame
         A row a set of repeats: name, repeats, spread_pct (standard deviation of the log total), phases apart.
-    basis : str
     """
 
     rows: pd.DataFrame
@@ -104,7 +103,6 @@ def judge(data: Rehearsals, *, basis: str = "") -> Report:
 
     Parameters
     ----------
-    data : Rehearsals
     basis : str
         What the serving model rests on, to be printed.
 
@@ -176,10 +174,6 @@ def _summary(rows: pd.DataFrame, by: list[str], sort: bool = False) -> pd.DataFr
 def noise(data: Rehearsals) -> pd.DataFrame:
     """How far repeats of one rehearsal differ.
 
-    Parameters
-    ----------
-    data : Rehearsals
-
     Returns
     -------
     pandas.DataFrame
@@ -199,16 +193,7 @@ def noise(data: Rehearsals) -> pd.DataFrame:
 
 
 def lines(report: Report) -> list[str]:
-    """The report as plain text.
-
-    Parameters
-    ----------
-    report : Report
-
-    Returns
-    -------
-    list of str
-    """
+    """The report as plain text."""
     out = ["How good the times are, " + (report.basis or "on the rehearsals given"), ""]
     out.append("Machine time of rehearsals whose whole group was left out of fitting, choosing and calibrating.")
     out.append(f"'covered' is how many lie in the {LEVEL:.0%} interval; 'wide' is its upper end over its lower.")

@@ -129,10 +129,6 @@ def curves() -> pd.DataFrame:
 def placed(timing: Timing) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Where units lie against what was measured.
 
-    Parameters
-    ----------
-    timing : Timing
-
     Returns
     -------
     units : pandas.DataFrame
@@ -146,10 +142,6 @@ def placed(timing: Timing) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def swings(timing: Timing) -> pd.DataFrame:
     """How far each assumption moves the minutes of the units, from the end that a tenth lie below to that above.
-
-    Parameters
-    ----------
-    timing : Timing
 
     Returns
     -------

@@ -61,7 +61,6 @@ class Version:
         What the gate said; None for the shipped one.
     gate : dict
         The gate's figures, as `advisor.benchlog.gate.Verdict.to_json`.
-    serving : bool
     problem : str
         Why it cannot be used; '' when it can.
     """
@@ -82,10 +81,6 @@ def models_folder(log: str | Path | None = None) -> Path:
     ----------
     log : path-like, optional
         The bench log; `$ADVISOR_LOG`, else the user's own, when left out.
-
-    Returns
-    -------
-    pathlib.Path
     """
     path = log or os.environ.get("ADVISOR_LOG")
     return (Path(path).absolute().parent if path else user_data()) / "models"
@@ -112,7 +107,6 @@ def keep(model: TimingModel, folder: Path, gate: dict[str, Any], notes: dict[str
 
     Parameters
     ----------
-    model : TimingModel
     folder : pathlib.Path
         Made when missing.
     gate : dict
@@ -193,11 +187,6 @@ def read_version(name: str, folder: Path) -> TimingModel:
     ----------
     name : str
         Such as '3', '0003' or 'shipped'.
-    folder : pathlib.Path
-
-    Returns
-    -------
-    TimingModel
 
     Raises
     ------
@@ -244,11 +233,6 @@ def _release(text: str) -> tuple[int, ...]:
 def use(name: str, folder: Path) -> TimingModel:
     """Let a version serve.
 
-    Parameters
-    ----------
-    name : str
-    folder : pathlib.Path
-
     Returns
     -------
     TimingModel
@@ -272,16 +256,7 @@ def use(name: str, folder: Path) -> TimingModel:
 
 
 def versions(folder: Path) -> list[Version]:
-    """Every version there is, the shipped one first.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-
-    Returns
-    -------
-    list of Version
-    """
+    """Every version there is, the shipped one first."""
     try:
         serving = pointed(folder)
     except AdvisorError:

@@ -19,10 +19,6 @@ def bench(tab: str = "triage", shop: Any = None) -> Any:
         The tab shown first.
     shop : Shop, optional
         The settings of `advisor.shop_file.the_shop` when left out.
-
-    Returns
-    -------
-    ipywidgets.Widget
     """
     from advisor.views.app_view import build
 

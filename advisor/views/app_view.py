@@ -31,7 +31,6 @@ class App(w.VBox):
 
     Parameters
     ----------
-    bench : Bench
     tab : str
         One of `TABS`, shown first.
     """

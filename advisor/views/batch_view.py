@@ -36,12 +36,7 @@ WELCOME = (
 
 
 class Scoring(w.VBox):
-    """The tab.
-
-    Parameters
-    ----------
-    app : App
-    """
+    """The tab."""
 
     def __init__(self, app: App) -> None:
         self.app, self.row = app, -1

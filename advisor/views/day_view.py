@@ -29,12 +29,7 @@ KEPT = [("half", 0.5), ("7 of 10", 0.7), ("9 of 10", 0.9)]
 
 
 class Day(w.VBox):
-    """The tab.
-
-    Parameters
-    ----------
-    app : App
-    """
+    """The tab."""
 
     def __init__(self, app: App) -> None:
         self.app = app

@@ -21,25 +21,12 @@ _SOCKET_NAME = len("/voila_12345678/kernel-12345678-1234-1234-1234-123456789012-
 
 
 def proof_of(token: str) -> str:
-    """Work out what a server that was given the token answers, which tells nobody the token.
-
-    Parameters
-    ----------
-    token : str
-
-    Returns
-    -------
-    str
-    """
+    """Work out what a server that was given the token answers, which tells nobody the token."""
     return hashlib.sha256(token.encode()).hexdigest()
 
 
 def settle(config: Any) -> dict[str, Any]:
     """Set what both kinds of server share, and end this process with the one that began it.
-
-    Parameters
-    ----------
-    config : traitlets.config.Config
 
     Returns
     -------
@@ -74,10 +61,6 @@ def _end_with_parent(place: str, grace_s: float = 10) -> None:
 def own_page_only(handler: Any, **_: Any) -> None:
     """Refuse to start a kernel for a page that someone else's page asked for.
 
-    Parameters
-    ----------
-    handler : jupyter_server.base.handlers.JupyterHandler
-
     Raises
     ------
     tornado.web.HTTPError
@@ -92,12 +75,7 @@ def own_page_only(handler: Any, **_: Any) -> None:
 
 
 def guard_files(module: Any) -> None:
-    """Put the file handlers of a module behind the checks of host and token, as its other handlers are.
-
-    Parameters
-    ----------
-    module : module
-    """
+    """Put the file handlers of a module behind the checks of host and token, as its other handlers are."""
     from jupyter_server.base.handlers import JupyterHandler
     from tornado.web import RequestHandler, StaticFileHandler
 

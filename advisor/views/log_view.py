@@ -26,12 +26,7 @@ LATEST = 12
 
 
 class Log(w.VBox):
-    """The tab.
-
-    Parameters
-    ----------
-    app : App
-    """
+    """The tab."""
 
     def __init__(self, app: App) -> None:
         self.app, self.bench = app, app.bench

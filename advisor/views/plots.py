@@ -96,12 +96,7 @@ def bars(names: list[str], values: Any, xlabel: str, colour: Any = DO, texts: li
 
 
 class BatchPictures:
-    """Pictures of a batch.
-
-    Parameters
-    ----------
-    batch : Batch
-    """
+    """Pictures of a batch."""
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch

@@ -18,12 +18,7 @@ if TYPE_CHECKING:
 
 
 class Review(w.VBox):
-    """The tab.
-
-    Parameters
-    ----------
-    app : App
-    """
+    """The tab."""
 
     def __init__(self, app: App) -> None:
         self.app = app

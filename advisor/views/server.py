@@ -45,7 +45,6 @@ class Plan:
 
     Attributes
     ----------
-    command : list of str
     environment : dict of str to str
         Variables beside those of this process.
     folder : pathlib.Path
@@ -54,8 +53,6 @@ class Plan:
         Folder of its own, for this user alone: its messages, its sockets, the page that opens it.
     notebook : str
         File name of the notebook shown first.
-    port : int
-    token : str
     app : bool
         The view alone, without code cells.
     """
@@ -120,10 +117,6 @@ def plan(
         Where the notebooks are laid out. Default: `notebooks` in the user's data folder.
     shop : path-like, optional
         The shop's settings, for every kernel of the server.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------
@@ -219,13 +212,8 @@ def start(planned: Plan, patience_s: float = 120) -> subprocess.Popen[bytes]:
 
     Parameters
     ----------
-    planned : Plan
     patience_s : float
         How long to wait [s].
-
-    Returns
-    -------
-    subprocess.Popen
 
     Raises
     ------
@@ -296,7 +284,6 @@ def stop(process: subprocess.Popen[bytes], *, keep: bool = False) -> None:
 
     Parameters
     ----------
-    process : subprocess.Popen
     keep : bool
         Leave its messages to be read.
     """

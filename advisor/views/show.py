@@ -52,16 +52,7 @@ def framed(body: str) -> str:
 
 
 def html(thing: Any) -> str:
-    """The rich display of a record, a batch or a unit.
-
-    Parameters
-    ----------
-    thing : Record, Batch or Unit
-
-    Returns
-    -------
-    str
-    """
+    """The rich display of a record, a batch or a unit."""
     body: Any = record_html if isinstance(thing, Record) else batch_html if isinstance(thing, Batch) else unit_html
     return framed(body(thing))
 
@@ -117,12 +108,7 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
 
 @dataclass(frozen=True)
 class Page:
-    """The printed pages of some units.
-
-    Attributes
-    ----------
-    records : tuple of Record
-    """
+    """The printed pages of some units."""
 
     records: tuple[Record, ...]
 

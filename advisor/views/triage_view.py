@@ -23,12 +23,7 @@ WELCOME = (
 
 
 class Triage(w.HBox):
-    """The tab.
-
-    Parameters
-    ----------
-    app : App
-    """
+    """The tab."""
 
     def __init__(self, app: App) -> None:
         self.app, self.bench = app, app.bench

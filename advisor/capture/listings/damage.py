@@ -33,7 +33,6 @@ class Line:
 
     Attributes
     ----------
-    text : str
     label : str
         The command that a hardware summary names before it, '' for none.
     """

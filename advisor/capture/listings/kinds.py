@@ -16,7 +16,6 @@ class Section:
 
     Attributes
     ----------
-    lines : list of str
     first, last : int
         Numbers of its lines in the text.
     command : str

@@ -48,10 +48,8 @@ def known(
 
     Parameters
     ----------
-    vendor, product : int
     kind : int or None
         Class and sub class.
-    interface : int or None
     sub : (int, int) or None
         Subvendor and subdevice.
     """

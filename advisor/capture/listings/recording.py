@@ -28,7 +28,6 @@ def machine(lines: Iterable[str]) -> tuple[RecordedMachine, bool]:
 
     Returns
     -------
-    machine : RecordedMachine
     whole : bool
         The last line was there.
 

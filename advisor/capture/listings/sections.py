@@ -43,12 +43,10 @@ class Left:
 
     Attributes
     ----------
-    first, last : int
     text : str
         The first of them.
     command : str
         The command above them, when it is of no use here.
-    source : str
     """
 
     first: int
@@ -66,7 +64,6 @@ class Found:
     ----------
     sections : list of (Kind or dict, Section)
         A dict is a JSON listing, parsed.
-    left : list of Left
     """
 
     sections: list[tuple[Kind | dict[str, Any], Section]] = field(default_factory=list)
@@ -179,7 +176,6 @@ def split(text: str, source: str = "") -> Found:
 
     Parameters
     ----------
-    text : str
     source : str
         Name of the file that it is from.
     """
