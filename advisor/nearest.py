@@ -16,13 +16,7 @@ def fold(word: str) -> str:
 
 
 def near(word: str, accepted: Iterable[str], most: int = 1) -> list[str]:
-    """Give the accepted words that are most alike, nearest first.
-
-    Returns
-    -------
-    list of str
-        Empty only when nothing is accepted.
-    """
+    """The accepted words that are most alike, nearest first; empty only when nothing is accepted."""
     from rapidfuzz import fuzz, process
 
     found = process.extract(word[:200], list(accepted), scorer=fuzz.WRatio, processor=fold, limit=most)
@@ -32,30 +26,10 @@ def near(word: str, accepted: Iterable[str], most: int = 1) -> list[str]:
 def choose(
     word: str, accepted: Iterable[str], where: str, also: Mapping[str, str] | None = None, more: str = ""
 ) -> str:
-    """Take a word of a closed set.
+    """Take a word of a closed set; `also` has other names of accepted words.
 
-    Parameters
-    ----------
-    word : str
-        As somebody wrote it.
-    accepted : iterable of str
-        The words as they are meant.
-    where : str
-        What the message begins with: file and setting.
-    also : mapping of str to str, optional
-        Other names of accepted words.
-    more : str
-        What the hint says behind the list.
-
-    Returns
-    -------
-    str
-        The accepted word.
-
-    Raises
-    ------
-    InputError
-        When there is no such word; names the nearest, and what is accepted.
+    InputError, which begins with `where` and names the nearest and what is accepted, when there is none; `more` stands
+    behind its list.
     """
     words = list(dict.fromkeys(accepted))
     known = {fold(name): meant for name, meant in (also or {}).items()} | {fold(name): name for name in words}

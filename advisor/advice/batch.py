@@ -80,13 +80,7 @@ class Batch(Shown):
         return [f"row {row + 1}" if pd.isna(tag) else str(tag) for row, tag in enumerate(tags)]
 
     def __getitem__(self, tag: str | int) -> Record:
-        """The record of a unit, by its tag, or by its position.
-
-        Raises
-        ------
-        KeyError
-            When no unit has that tag, or several have.
-        """
+        """The record of a unit, by its tag or its position; KeyError when no unit has that tag, or several have."""
         if isinstance(tag, (int, np.integer)):
             return self._composer.compose(int(tag))
         at = [row for row, name in enumerate(self.tags) if name.casefold() == tag.strip().casefold()]

@@ -95,15 +95,7 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
 def _survey(
     facts: Facts, shelf: Shelf, readings: list[tuple[dict[str, np.ndarray], np.ndarray]]
 ) -> tuple[Reading, list[Options]]:
-    """Survey several readings of some units, each its side and the units' positions, in one.
-
-    Returns
-    -------
-    reading : Reading
-        All of them, one after the other.
-    options : list of Options
-        Of each reading; `row` is the position among its units.
-    """
+    """Survey readings of some units in one: all of them as one Reading, and Options of each, `row` among its units."""
     some = {name: np.concatenate([side[name][rows] for side, rows in readings]) for name in TITLES}
     reading = read(facts, some, np.concatenate([rows for _, rows in readings]))
     frame = survey(facts, reading, shelf).frame

@@ -34,18 +34,8 @@ _MAKERS = (
 
 
 def devices_of(entries: Iterable[dict[str, Any]]) -> tuple[Device, ...]:
-    """Make the list of devices on the image used.
-
-    Parameters
-    ----------
-    entries : iterable of dict
-        Rows of the verdicts on that image.
-
-    Returns
-    -------
-    tuple of Device
-        Those that stop the unit first, then worst support first. Parts of the chipset and the like, which work and
-        which nobody tries, are left out.
+    """Devices on the image used, of its rows of verdicts: those that stop the unit first, then the worst; parts of the
+    chipset and the like, which work and which nobody tries, are left out.
     """
     told = (entry for entry in entries if entry["kind"] != Kind.OTHER or entry["support"] != Support.WORKS)
     return tuple(_device(entry) for entry in sorted(told, key=_rank))

@@ -89,18 +89,7 @@ def where(mask: np.ndarray, sentence: str | Callable[[int], str]) -> Hits:
 
 
 def raise_flags(cases: Cases, elapsed_min: np.ndarray) -> pd.DataFrame:
-    """Test every rule on every case.
-
-    Parameters
-    ----------
-    elapsed_min : numpy.ndarray, shape (n_cases,)
-        Minutes the unit holds a slot [min], NaN where there are none.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns `FLAG_COLUMNS`, a row a flag, sorted by case and then by severity, worst first.
-    """
+    """Test every rule on every case (minutes [min], NaN for none): `FLAG_COLUMNS`, by case, the worst first."""
     found: dict[str, list[object]] = {name: [] for name in FLAG_COLUMNS}
     for one in RULES:
         rows, sentence = one.test(cases)

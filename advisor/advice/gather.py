@@ -34,16 +34,7 @@ TAKEN_AS_LIKELY = ("storage_kind", "form_factor", "boot_mode")
 
 
 def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop: Shop) -> Facts:
-    """Ask every room below about the units.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame, shape (n_units, ...)
-        A Unit frame.
-    problems : pandas.DataFrame
-        From intake: row (1-based), column, value, problem, accepted.
-    twice : numpy.ndarray of bool, shape (n_units,)
-    """
+    """Ask every room below about the units of a Unit frame; `problems` are intake's, `twice` marks equal tags."""
     units = units.reset_index(drop=True)
     processors = identify.processors(units).reset_index(drop=True)
     found = traps(units, processors)

@@ -85,13 +85,7 @@ class Options:
         return {int(str(row)): np.asarray(at) for row, at in self.frame.groupby("row", sort=False).indices.items()}
 
     def best(self, among: np.ndarray | None = None) -> np.ndarray:
-        """Position of each unit's best option, -1 where it has no usable one.
-
-        Parameters
-        ----------
-        among : numpy.ndarray of bool, optional
-            Options that may be taken; all usable ones when left out.
-        """
+        """Position of each unit's best usable option (of those in the mask `among`), -1 where it has none."""
         able = self.frame["unusable"].to_numpy() == 0
         at = np.flatnonzero(able if among is None else able & among)
         at = at[np.argsort(self.order[at], kind="stable")]
@@ -204,12 +198,9 @@ def sticks(facts: Facts, reading: Reading) -> tuple[np.ndarray, np.ndarray]:
 def survey(facts: Facts, reading: Reading, shelf: Shelf) -> Options:
     """Evaluate the options of every unit of a reading.
 
-    Returns
-    -------
-    Options
-        Where the best stick gives the shop's usual desktop as the unit stands, with memory to spare and every
-        decisive device at work, nothing that costs a part can be better, and only that is listed. Other sticks than
-        the one on which the devices fare best are tried where that one makes the unit usable with no set of parts.
+    Where the best stick gives the shop's usual desktop as the unit stands, with memory to spare and every decisive
+    device at work, nothing that costs a part can be better, and only that is listed. Other sticks than the one on which
+    the devices fare best are tried where that one makes the unit usable with no set of parts.
     """
     may, rank = sticks(facts, reading)
     n = len(reading.rows)

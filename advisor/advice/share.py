@@ -159,9 +159,8 @@ def _or_buy(options: Options, machine: int, given: int, short: np.ndarray, buys:
 def _sources(
     options: Options, choice: np.ndarray, given: np.ndarray, count: np.ndarray, wishes: np.ndarray,
 ) -> Shares:  # fmt: skip
-    """Take each chosen option's parts out of the drawer in the order of the batch; what is gone is bought.
-
-    Units that got what they were given come first, so that none of them loses a part to one that waits anyway.
+    """Take each chosen option's parts out of the drawer in the order of the batch, and buy what is gone; units that got
+    what they were given come first, so that none of them loses a part to one that waits anyway.
     """
     left = count.copy()
     bought = {name: np.zeros(len(choice), dtype=bool) for name in PART_COLUMNS}

@@ -89,19 +89,7 @@ def levels(rows: pd.DataFrame, gamma: float = GAMMA) -> dict[str, float]:
 
 
 def levels_of(missed: NDArray[np.bool_], kinds: NDArray[np.str_], gamma: float = GAMMA) -> dict[str, float]:
-    """Levels to serve the next unit's interval at.
-
-    Parameters
-    ----------
-    missed : numpy.ndarray of bool, shape (n,)
-    kinds : numpy.ndarray of str, shape (n,)
-        Kind of storage of each.
-
-    Returns
-    -------
-    dict of str to float
-        See `levels`.
-    """
+    """Levels to serve the next unit's interval at, by kind of storage, as `levels` gives them."""
     if not missed.size:
         return {}
     out = {"": 1 - float(follow(missed, gamma)[-1])}

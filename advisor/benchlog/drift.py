@@ -96,21 +96,10 @@ class Drift:
 
 
 def evidence(outside: NDArray[np.bool_], longer: NDArray[np.float64]) -> tuple[Array, NDArray[np.intp]]:
-    """Follow one stream of units.
+    """Follow one stream of units: the bettors' wealth after each, and the unit at which the likeliest change began.
 
-    Parameters
-    ----------
-    outside : numpy.ndarray of bool, shape (n,)
-        Whether each unit lay outside its interval.
-    longer : numpy.ndarray of float, shape (n,)
-        1 where a unit took longer than predicted, 0 where shorter, 0.5 where neither.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Sum of the bettors' wealth after each unit.
-    numpy.ndarray of int, shape (n,)
-        Unit at which the likeliest change began, seen from each unit.
+    `outside` is whether each lay outside its interval; `longer` is 1 where it took longer than predicted, 0 where
+    shorter, 0.5 where neither. Both results have shape (n,).
     """
     limits = np.array([1 - LEVEL, ONE_SIDED, ONE_SIDED])
     events = np.column_stack([outside.astype(float), longer, 1 - longer])
@@ -275,10 +264,7 @@ def _percent(ratio: float) -> str:
 
 
 def unit_line(row: pd.Series, drift: Drift) -> str:
-    """One short line on the unit just logged.
-
-    '' when nothing was predicted for it.
-    """
+    """One short line on the unit just logged, '' when nothing was predicted for it."""
     actual, low, high = (
         float(pd.to_numeric(str(row.get(name)), errors="coerce"))
         for name in ("elapsed_min", "predicted_low_min", "predicted_high_min")

@@ -185,10 +185,7 @@ def newest_rows(laid: Logged, learnt_until: float) -> int:
 
 
 def block_starts(count: int) -> list[int]:
-    """Where blocks begin: small ones among the first units, at most `BLOCK` units later.
-
-    Rising, from 3 on; they stay where they are as a log grows.
-    """
+    """Where blocks begin: rising from 3 on, small ones first, at most `BLOCK` units later; they stay as a log grows."""
     starts = [3]
     while starts[-1] < count:
         starts.append(starts[-1] + min(max(1, starts[-1] // 4), BLOCK))

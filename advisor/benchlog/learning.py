@@ -156,10 +156,7 @@ def _judge(
 
 
 def before_and_after(rows: pd.DataFrame, shop: Shop | None = None, learnt_from: int = 200) -> pd.DataFrame:
-    """A shop before and after its first logged units, for the model review.
-
-    See `advisor.benchlog.replay.before_and_after`.
-    """
+    """A shop before and after its first logged units, as `advisor.benchlog.replay.before_and_after` gives it."""
     base = with_log(read_version(SHIPPED, models_folder()), LogPart())
     return replay.before_and_after(base, lay(base, rows, shop), learnt_from)
 
@@ -218,10 +215,7 @@ def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFra
 
 
 def phase_predictions(log: BenchLog) -> pd.DataFrame:
-    """Minutes by phase beside those predicted: job, and for each phase `<phase>_min` and `predicted_<phase>_min`.
-
-    A row a job that has both.
-    """
+    """Minutes by phase beside those predicted, a row a job that has both: `PHASE_min`, `predicted_PHASE_min`."""
     rows = log.rows(
         "SELECT job_phase.job_id, job_phase.phase, job_phase.minutes, json_extract(one.value, '$.machine_min')"
         " FROM job_phase JOIN job ON job.id = job_phase.job_id JOIN unit ON unit.id = job.unit_id"

@@ -85,22 +85,9 @@ def found_slow(rows: pd.DataFrame) -> Array:
 
 
 def threshold(seconds: Array, slow: Array, now: float, certainty: float = 0.8) -> tuple[float, float, float]:
-    """Estimate one threshold from outcomes, pulled towards the setting.
-
-    Parameters
-    ----------
-    seconds : numpy.ndarray, shape (n,)
-        Predicted times [s].
-    slow : numpy.ndarray, shape (n,)
-        1 or 0.
-    now : float
-        The setting [s].
-
-    Returns
-    -------
-    estimate, low, high : float
-        Of the posterior's mode and its normal approximation, 80 % [s]. Beyond a quarter outside the times seen
-        nothing is claimed.
+    """Estimate one threshold [s] from predicted times [s] and whether each was slow (1 or 0), pulled towards the
+    setting: the posterior's mode and its normal approximation's bounds, 80 %. Beyond a quarter outside the times seen
+    nothing is claimed.
     """
     from scipy.optimize import minimize
     from scipy.special import expit, logit

@@ -40,18 +40,7 @@ def latest(book: BenchLog, asset_tag: str) -> sqlite3.Row | None:
 
 
 def pass_or_refuse(db: sqlite3.Connection, job: Job) -> None:
-    """Let a job be logged when its unit's newest check has nothing that must be mended, or somebody answers for it.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-        From `BenchLog.writing`.
-
-    Raises
-    ------
-    InputError
-        When something must be mended, and no reason or no name is given.
-    """
+    """Refuse (InputError) to log a unit with something to mend, unless somebody answers for it: a reason and a name."""
     row = db.execute(
         "SELECT id, must, findings, released_why FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1",
         (job.asset_tag,),

@@ -93,18 +93,8 @@ def replay(
     model: TimingModel, laid: Logged, *, learn_days: float = LEARN_DAYS, batch_days: float = BATCH_DAYS,
     half_life_days: float = HALF_LIFE_DAYS, gamma: float = GAMMA,
 ) -> Replay:  # fmt: skip
-    """Replay a log.
-
-    Parameters
-    ----------
-    model : TimingModel
-        The one that serves before anything is learnt, without a log.
-    laid : Logged
-        Units laid beside it, each with a day.
-    learn_days, batch_days, half_life_days : float
-        [d]
-    gamma : float
-        Step of the adaptive level; 0 leaves intervals as they are.
+    """Replay a log: `model` serves before anything is learnt, `laid` are the units beside it, each with a day, periods
+    are in days; `gamma` is the step of the adaptive level, 0 leaves intervals as they are.
     """
     n = len(laid)
     day = laid.day
@@ -165,19 +155,8 @@ def _update(
 
 
 def windows(rows: pd.DataFrame, size: int = 100) -> pd.DataFrame:
-    """Coverage and error over every run of units.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        From `Replay.rows`.
-    size : int
-        Units a window.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row a window: last (its newest row), covered_pct, plain_covered_pct, error_pct, plain_error_pct (medians).
+    """Coverage and error (medians) over every run of `size` of a replay's rows: last (its newest row), covered_pct,
+    plain_covered_pct, error_pct, plain_error_pct.
     """
     inside = rows["actual_min"].between(rows["low_min"], rows["high_min"]).astype(float)
     plain = rows["actual_min"].between(rows["plain_low_min"], rows["plain_high_min"]).astype(float)

@@ -71,18 +71,8 @@ class _Sink:
 def scored_rows(
     frame: pd.DataFrame, shop: Shop, model: TimingModel | None = None, raw_text: bool = False, apart: bool = False
 ) -> list[Scored]:
-    """Score rows: a pure function of its arguments and the tables.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Intake rows as typed.
-    model : TimingModel, optional
-        The serving one when left out.
-    raw_text : bool
-        Leave cells that a spreadsheet would run as they are.
-    apart : bool
-        Each row by itself; see `advisor.advice.assess`.
+    """Score intake rows as typed: a pure function of its arguments and the tables; `raw_text` leaves cells that a
+    spreadsheet would run, `apart` takes each row by itself as `advisor.advice.assess` does.
     """
     batch = assess(frame, shop, model, apart=apart)
     scored = batch.scored
@@ -199,13 +189,7 @@ class Layout:
         self.names = [str(self.safe(name)) for name in (*places.columns, *SCORED_COLUMNS)]
 
     def key(self, cells: list[str]) -> Keyed:
-        """What decides of a row, and what is its own.
-
-        Raises
-        ------
-        Restart
-            When a column turns out to have more texts than are read, and some were.
-        """
+        """What decides of a row, and what is its own; Restart when a column has more texts than are read."""
         rest, own, tag = cells.copy(), [], ""
         for at in self.own:
             cell = cells[at]

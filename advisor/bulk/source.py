@@ -150,13 +150,7 @@ class _Sound(io.RawIOBase):
 
 
 def arrow(module: str) -> Any:
-    """A module of pyarrow.
-
-    Raises
-    ------
-    InputError
-        When it is not installed.
-    """
+    """A module of pyarrow, InputError when it is not installed."""
     import importlib
 
     try:

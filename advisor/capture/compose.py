@@ -62,18 +62,7 @@ def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) ->
 
 
 def valid(values: dict[str, Any]) -> tuple[Unit, dict[str, str]]:
-    """Make a Unit of what is valid, and name the rest.
-
-    Parameters
-    ----------
-    values : dict
-        Field to value, from any source.
-
-    Returns
-    -------
-    refused : dict of str to str
-        Field to the reason why its value was dropped.
-    """
+    """Make a Unit of what is valid; the second result names each field that was dropped, with the reason."""
     refused: dict[str, str] = {}
     kept = {name: value for name, value in values.items() if name in Unit.model_fields}
     for _ in range(2):

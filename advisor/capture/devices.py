@@ -89,13 +89,7 @@ def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:
 
 
 def from_modalias(modalias: str) -> BusDevice | None:
-    """Take a modalias apart; '*' may stand for a PCI device's subsystem and interface.
-
-    Returns
-    -------
-    BusDevice or None
-        None when it is of a bus that is not listed, or not whole.
-    """
+    """Take a modalias apart ('*' for a PCI device's subsystem and interface); None when unlisted or not whole."""
     bus = modalias.partition(":")[0]
     pattern = _IN_MODALIAS.get(bus)
     found = pattern.match(modalias) if pattern and len(modalias) < 200 else None
@@ -144,18 +138,7 @@ def _name_list(bus: str) -> str:
 
 @cache
 def name_of(bus: str, vendor: int, product: int) -> str | None:
-    """Name of a device from the system's own id list.
-
-    Parameters
-    ----------
-    bus : str
-        'pci' or 'usb'.
-
-    Returns
-    -------
-    str or None
-        None when the list is not installed or does not know the vendor.
-    """
+    """Name of a 'pci' or 'usb' device from the system's own id list; None without that list or its vendor."""
     content = _name_list(bus)
     start = content.find(f"\n{vendor:04x}  ")
     if start < 0:

@@ -25,20 +25,7 @@ _EMMC_SPARE = {1: "normal", 2: "warning: 80 % of the spare blocks are used", 3: 
 
 
 def of(machine: Machine, device: Device, disk: Disk) -> Wear | None:
-    """Read the wear of one disk.
-
-    Parameters
-    ----------
-    device : Device
-        The block device.
-    disk : Disk
-        What is known of it so far.
-
-    Returns
-    -------
-    Wear or None
-        None for disks that are not the unit's own.
-    """
+    """Read the wear of one disk, None for disks that are not the unit's own."""
     if disk.removable or disk.link in ("usb", "sd"):
         return None
     if disk.link == "mmc":

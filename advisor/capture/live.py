@@ -15,13 +15,7 @@ _SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board
 
 
 def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
-    """Run every probe on a machine.
-
-    Parameters
-    ----------
-    identifiers : bool
-        Read serial numbers and network addresses too.
-    """
+    """Run every probe on a machine; with `identifiers`, serial numbers and network addresses too."""
     asked = processor.ask(machine)
     found_box, of_box = box.probe(machine)
     found_memory, of_memory = memory.probe(machine)

@@ -365,18 +365,7 @@ class RecordedMachine(_Reader):
 
 
 def open_machine(root: str | os.PathLike[str] = "/") -> Machine:
-    """Open a machine for reading.
-
-    Parameters
-    ----------
-    root : path-like
-        '/' for the machine this runs on, else the folder of a recorded one.
-
-    Returns
-    -------
-    Machine
-        A `LiveMachine` for '/', or a plain reader of its sysfs when pyudev cannot be loaded.
-    """
+    """Open a machine: '/' is this one (by its sysfs alone without pyudev), else the folder of a recorded one."""
     if os.path.realpath(root) == "/":
         with contextlib.suppress(ImportError, OSError):
             return LiveMachine()

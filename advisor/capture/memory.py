@@ -66,13 +66,7 @@ def parse_meminfo(content: str) -> int | None:
 
 
 def from_udev(device: Device) -> Memory:
-    """Read the list that udev's dmi_memory_id (systemd 248 and later) keeps for everybody to read.
-
-    Parameters
-    ----------
-    device : Device
-        The 'dmi' device.
-    """
+    """Read the list that udev's dmi_memory_id (systemd 248 and later) keeps on the 'dmi' device for everybody."""
     count = whole(device.property("MEMORY_ARRAY_NUM_DEVICES"))
     modules: list[Module] = []
     others = 0
@@ -104,18 +98,7 @@ def from_udev(device: Device) -> Memory:
 
 
 def known_word(name: str | None, group: str) -> str | None:
-    """Give the standard's own spelling of a word.
-
-    Parameters
-    ----------
-    group : str
-        'memory form' or 'memory type'.
-
-    Returns
-    -------
-    str or None
-        None when the standard has no such word, or it is one of its words for 'not known'.
-    """
+    """The standard's own spelling of a 'memory form' or 'memory type'; None for no such word, and for 'not known'."""
     if name is None:
         return None
     for row in smbios.words(group).values():
@@ -125,17 +108,8 @@ def known_word(name: str | None, group: str) -> str | None:
 
 
 def fitted_gib(seen_kib: int) -> float | None:
-    """Smallest usual size that holds what the kernel has left for use.
-
-    Parameters
-    ----------
-    seen_kib : int
-        MemTotal [KiB]: what is fitted, less what firmware, graphics and the kernel itself took.
-
-    Returns
-    -------
-    float or None
-        [GiB]; None when it is more than any usual size.
+    """Smallest usual size [GiB] that holds MemTotal [KiB], which is what is fitted less what firmware, graphics and the
+    kernel itself took; None when it is more than any.
     """
     return next((float(size) for size in SIZES_GIB if size * 1024 * 1024 >= seen_kib), None)
 

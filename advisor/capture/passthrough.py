@@ -58,23 +58,7 @@ def _open(node: str) -> int:
 
 
 def nvme_health_log(node: str) -> bytes:
-    """Ask an NVMe disk for log page 02h (Get Log Page, admin opcode 02h).
-
-    Parameters
-    ----------
-    node : str
-        Such as '/dev/nvme0n1'.
-
-    Returns
-    -------
-    bytes
-        512 bytes.
-
-    Raises
-    ------
-    OSError
-        When the node cannot be opened or the disk refuses.
-    """
+    """Ask an NVMe disk such as /dev/nvme0n1 for log page 02h, 512 bytes (Get Log Page, opcode 02h), else OSError."""
     buffer = ctypes.create_string_buffer(512)
     command = _NvmeCommand(
         opcode=0x02,
@@ -97,25 +81,9 @@ def nvme_health_log(node: str) -> bytes:
 def ata_command_block(
     command: int, feature: int, *, lba: int = 0, count: int = 0, reading: bool = True, extended: bool = False
 ) -> bytes:
-    """Wrap an ATA command in a SCSI ATA PASS-THROUGH (16) command.
+    """Wrap an ATA command and its registers in a SCSI ATA PASS-THROUGH (16) command of 16 bytes (T10 SAT-3).
 
-    Parameters
-    ----------
-    command, feature, lba, count : int
-        The ATA registers.
-    reading : bool
-        PIO data-in; otherwise no data, and the registers are asked back.
-    extended : bool
-        48-bit registers.
-
-    Returns
-    -------
-    bytes
-        16 bytes.
-
-    References
-    ----------
-    .. [1] T10 SCSI / ATA Translation 3 (SAT-3), ATA PASS-THROUGH (16)
+    `reading` asks for data (PIO data-in), else the registers are asked back; `extended` is for 48-bit registers.
     """
     block = bytearray(16)
     block[0] = 0x85
@@ -153,19 +121,10 @@ def _scsi(handle: int, block: bytes, length: int) -> tuple[bytes, bytes]:
 
 
 def failing_from_sense(sense: bytes) -> bool | None:
-    """Read SMART RETURN STATUS from the ATA status return descriptor.
+    """Read SMART RETURN STATUS from the ATA descriptor (type 09h) of sense data, None when it has none.
 
-    Parameters
-    ----------
-    sense : bytes
-        Descriptor sense data; the ATA descriptor has type 09h, LBA mid at its byte 9 and LBA high at byte 11. C2h/4Fh
-        there mean that no threshold is exceeded, 2Ch/F4h that one is (ACS-3, SMART RETURN STATUS; SAT-3, ATA
-        Status Return Descriptor).
-
-    Returns
-    -------
-    bool or None
-        None when the sense data holds no such descriptor.
+    LBA mid is its byte 9 and LBA high byte 11: C2h/4Fh there mean that no threshold is exceeded, 2Ch/F4h that one is
+    (ACS-3, SMART RETURN STATUS; SAT-3, ATA Status Return Descriptor).
     """
     at = sense.find(b"\x09\x0c", 8) if len(sense) >= 22 and sense[0] & 0x7F == 0x72 else -1
     if at < 0 or at + 12 > len(sense):
@@ -175,18 +134,7 @@ def failing_from_sense(sense: bytes) -> bool | None:
 
 
 def ata_answers(node: str) -> Answers:
-    """Ask a SATA disk for its SMART data, its overall status and its endurance statistics.
-
-    Parameters
-    ----------
-    node : str
-        Such as '/dev/sda'.
-
-    Raises
-    ------
-    OSError
-        When the node cannot be opened, or the disk does not know SMART.
-    """
+    """Ask a SATA disk such as /dev/sda for SMART data, overall status and endurance statistics, else OSError."""
     handle = _open(node)
     try:
         attributes, _ = _scsi(handle, ata_command_block(0xB0, 0xD0, lba=0xC24F00, count=1), 512)

@@ -17,13 +17,7 @@ _CPU = re.compile(r"cpu\d{1,4}\Z")
 
 
 def ask(machine: Machine) -> Future[dict[str, Any]] | None:
-    """Start py-cpuinfo, which asks the processor itself in a process of its own, beside the other probes.
-
-    Returns
-    -------
-    concurrent.futures.Future or None
-        None for a recorded machine: there is no processor to ask.
-    """
+    """Start py-cpuinfo, which asks this machine's processor in a process of its own; None for a recorded machine."""
     if not machine.live:
         return None
     pool = ThreadPoolExecutor(1)
@@ -65,13 +59,7 @@ def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tupl
 
 
 def parse(content: str) -> Processor:
-    """Read the text of /proc/cpuinfo.
-
-    Returns
-    -------
-    Processor
-        Names and numbers of the first processor; cores and threads counted over all.
-    """
+    """Read /proc/cpuinfo: names and numbers of the first processor, cores and threads counted over all."""
     first: dict[str, str] = {}
     places: set[tuple[str | None, str | None]] = set()
     threads, highest, here = 0, 0, dict[str, str]()

@@ -59,22 +59,9 @@ def _screen(machine: Machine, why: dict[str, str]) -> tuple[int | None, int | No
 
 
 def parse_edid(block: bytes) -> tuple[int, int, float | None] | None:
-    """Native size of a screen from its EDID.
-
-    Parameters
-    ----------
-    block : bytes
-        At least the 128 bytes of the base block.
-
-    Returns
-    -------
-    (width, height, inches) or None
-        [pixels], and the diagonal [inch], None when the EDID states no size. None when the block is damaged or has
-        no detailed timing.
-
-    References
-    ----------
-    .. [1] VESA E-EDID Standard, Release A2, 3.10.2 (detailed timing) and 3.6.2 (image size)
+    """Width, height [pixels] and diagonal [inch, None when unstated] of the native size in an EDID block of 128 bytes
+    or more, None when it is damaged or has no detailed timing. Source: VESA E-EDID Standard, Release A2, 3.10.2
+    (detailed timing) and 3.6.2 (image size).
     """
     if len(block) < 128 or not block.startswith(_EDID_START) or sum(block[:128]) % 256:
         return None
@@ -94,18 +81,7 @@ def parse_edid(block: bytes) -> tuple[int, int, float | None] | None:
 
 
 def nominal_inches(width_mm: float, height_mm: float) -> float:
-    """Diagonal as panels are sold: the usual size within 0.12 inch, else rounded to a tenth.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Image size [mm].
-
-    Returns
-    -------
-    float
-        [inch]
-    """
+    """Diagonal [inch] of an image [mm] as panels are sold: the usual size within 0.12 inch, else to a tenth."""
     inches = math.hypot(width_mm, height_mm) / 25.4
     nearest = min(PANEL_SIZES, key=lambda size: abs(size - inches))
     return nearest if abs(nearest - inches) <= 0.12 else round(inches, 1)
@@ -151,10 +127,7 @@ def _is_touchscreen(device: Device) -> bool:
 
 
 def takes_touch(said: dict[str, str]) -> bool:
-    """Whether an input device is a touchscreen, by its bitmaps EV, PROP, ABS and KEY as the kernel prints them.
-
-    A listing that was cut short before ABS is believed on the other three.
-    """
+    """Whether an input device is a touchscreen, by its bitmaps EV, PROP, ABS and KEY (one without ABS is believed)."""
     axes_text, keys_text = said.get("ABS"), said.get("KEY", "")
     width = _word_width(axes_text or "", keys_text)
     axes, keys = _bits(axes_text, width), _bits(keys_text, width)

@@ -31,13 +31,7 @@ class Structure:
 
 
 def structures(table: bytes) -> Iterator[Structure]:
-    """Walk a table; ends at type 127, at the end of the bytes, or at the first structure that is cut off.
-
-    Parameters
-    ----------
-    table : bytes
-        As in /sys/firmware/dmi/tables/DMI.
-    """
+    """Walk a table as in /sys/firmware/dmi/tables/DMI; ends at type 127, its end, or where a structure is cut off."""
     at = 0
     while at + 4 <= len(table):
         kind, length = table[at], table[at + 1]
@@ -128,13 +122,7 @@ def _module(place: Structure) -> Module:
 
 
 def uefi_able(table: bytes) -> bool | None:
-    """Whether type 0 says that the firmware boots UEFI (characteristics extension byte 2, bit 3).
-
-    Returns
-    -------
-    bool or None
-        None when the table has no such byte.
-    """
+    """Whether the firmware boots UEFI (type 0, characteristics extension byte 2, bit 3); None without that byte."""
     for each in structures(table):
         if each.type == 0:
             extension = each.byte(0x13)

@@ -152,14 +152,7 @@ def kind_of(disk: Disk) -> StorageKind | None:
 
 
 def internal(disks: tuple[Disk, ...]) -> list[Disk]:
-    """The unit's own disks, the one the system goes on first.
-
-    Returns
-    -------
-    list of Disk
-        Without sticks, cards and removable ones. Cache modules come last, then by kind (solid state before spinning)
-        and size, larger first.
-    """
+    """The unit's own disks (no sticks, cards, removable ones), solid state first, then larger; cache modules last."""
     own = [disk for disk in disks if not disk.removable and disk.link not in ("usb", "sd")]
     largest = max((disk.size or 0 for disk in own), default=0)
 

@@ -65,20 +65,10 @@ def _state(device: BusDevice) -> str:
 
 
 def bursts(poll: Callable[[float | None], Any], clock: Callable[[], float] = time.monotonic) -> Iterator[None]:
-    """Turn single events into bursts.
+    """Turn single events into bursts: gives None each time the machine has come to rest after one or more.
 
-    Parameters
-    ----------
-    poll : callable
-        Waits for an event for so many seconds (None: for ever) and gives it, or None when the time is over or it was
-        none of those asked for.
-    clock : callable
-        Seconds.
-
-    Yields
-    ------
-    None
-        Once the machine has come to rest after one or more events.
+    `poll` waits for an event for so many seconds (None: for ever) and gives it, or None when the time is over or it was
+    none of those asked for; `clock` counts seconds.
     """
     while True:
         # An event of another subsystem ends the wait, too, and gives None.

@@ -22,10 +22,7 @@ READY = ("ready_2", "ready_3", "ready_4")
 
 
 def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
-    """What more cores are worth: the mean over editions of the shares of moments at which so many threads could run.
-
-    Empty when it was not measured: then further cores are worth nothing.
-    """
+    """What more cores are worth, empty when not measured: mean shares of moments at which so many threads could run."""
     written = sessions["stage"].eq(training.WRITTEN[stage])
     some = sessions[written & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
     if some.empty:

@@ -93,10 +93,7 @@ def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
 
 
 def killed_called_comfortable(frame: pd.DataFrame, judged: dict[tuple[str, str], HeldOut], way: str) -> tuple[int, int]:
-    """Count held-out sessions that had a process killed, and those of them that would have been called comfortable.
-
-    Killed, and called comfortable by the default thresholds all the same.
-    """
+    """Count held-out sessions that had a process killed, and those called comfortable by the default thresholds."""
     limits, p = Thresholds(), physics()
     kills = training.kill_rows(frame)
     fuller = p.fuller(limits.certainty)

@@ -197,13 +197,7 @@ def _memory(some: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def at_bound(stage: Stage) -> list[dict[str, str | float]]:
-    """Coefficients that stand where the search was not let any further: what they would have been is not known.
-
-    Returns
-    -------
-    list of dict
-        `coefficient`, `side` ('least' or 'most') and `bound`.
-    """
+    """Coefficients where the search was not let any further: `coefficient`, `side` ('least' or 'most'), `bound`."""
     return [
         {"coefficient": name, "side": side, "bound": bounds[name]}
         for name in COEFFICIENTS
@@ -267,9 +261,8 @@ def kill_rows(frame: pd.DataFrame) -> KillRows:
 
 
 def fit_kill(room: Array, killed: Mask) -> Kill:
-    """Probability of a kill by the logarithm of memory over need: a ridge-held logistic curve.
-
-    When all sessions or none were killed, the curve stands at the edge of what was measured.
+    """Probability of a kill by the logarithm of memory over need: a ridge-held logistic curve, which stands at the edge
+    of what was measured when all sessions or none were killed.
     """
     x = np.log(room)
     if killed.all() or not killed.any():

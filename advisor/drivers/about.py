@@ -55,20 +55,7 @@ class _About(_Said):
 
 
 def read_about(file: Path, newest: int, hint: str) -> dict[str, Any]:
-    """Read a meta file.
-
-    Parameters
-    ----------
-    newest : int
-        Newest format that is read.
-    hint : str
-        How the table is made again.
-
-    Raises
-    ------
-    TableError
-        When it is missing, is not TOML, of a newer format, or holds something else than it has to.
-    """
+    """Read a meta file up to format `newest`; TableError, with how the table is made again, when it cannot be read."""
     content = read_toml(file, TableError, hint)
     form = content.get("format")
     if isinstance(form, int) and form > newest:

@@ -11,18 +11,7 @@ _SUITES = (("debian-13", "Debian 13"), ("debian-12", "Debian 12"))
 
 
 def packages_with(files: Iterable[str]) -> dict[str, str]:
-    """Find the packages that ship firmware files.
-
-    Parameters
-    ----------
-    files : iterable of str
-        Paths below lib/firmware.
-
-    Returns
-    -------
-    dict of str to str
-        File to package and suite, such as 'firmware-iwlwifi (Debian 13)'; '' when no suite has it.
-    """
+    """Package and suite that ship each file below lib/firmware, as 'firmware-iwlwifi (Debian 13)'; '' for none."""
     found: dict[str, str] = {}
     for file in files:
         said = ((title, load_firmware(suite).shipped(file)) for suite, title in _SUITES)

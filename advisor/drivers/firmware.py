@@ -77,13 +77,7 @@ class FirmwareTable:
         return sorted(self.packages[number].name for number in numbers)
 
     def carried(self, firmware: Sequence[str]) -> frozenset[str]:
-        """Names of the packages that an image carries.
-
-        Parameters
-        ----------
-        firmware : sequence of str
-            `Image.firmware`: package names, and 'area:NAME' for all of an area.
-        """
+        """Packages that an image carries, by `Image.firmware`: names, and 'area:NAME' for all of an area."""
         areas = {entry.removeprefix("area:") for entry in firmware if entry.startswith("area:")}
         names = {entry for entry in firmware if not entry.startswith("area:")}
         return frozenset(p.name for p in self.packages if p.area in areas or p.name in names)

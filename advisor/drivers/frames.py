@@ -214,15 +214,7 @@ def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
 
 
 def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
-    """Judge distinct devices on every image.
-
-    Returns
-    -------
-    specs : list of Spec
-        With the kind that the modules told where nothing else did.
-    verdicts : list of list of Verdict
-        For each device, one an image.
-    """
+    """Judge distinct devices on every image: the specs with the kind that the modules told, a verdict an image."""
     flat = [one for spec in specs for one in spec.candidates or (spec,)]
     flat, each = _judge(flat, places)
     out: list[list[Verdict]] = []

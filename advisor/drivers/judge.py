@@ -32,18 +32,10 @@ Bound = tuple[tuple[str, Kind, int], ...]
 
 
 def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
-    """Find the modules of devices on a kernel.
+    """Find the modules of devices, without candidates of their own, on a kernel.
 
-    Parameters
-    ----------
-    specs : sequence of Spec
-        Without candidates of their own.
-
-    Returns
-    -------
-    list of Bound
-        Kernels before 6.13 or so state no aliases for what is built in; for devices that are left, those that a newer
-        kernel states count, where the same module is built into this one.
+    Kernels before 6.13 or so state no aliases for what is built in; for devices that are left, those that a newer
+    kernel states count, where the same module is built into this one.
     """
     found = _bound(specs, table)
     left = [at for at, bound in enumerate(found) if not bound]

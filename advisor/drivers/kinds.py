@@ -93,37 +93,18 @@ _WORDS = (
 
 
 def of_pci_class(code: str) -> Kind | None:
-    """Kind of a PCI class.
+    """Kind of a PCI base and sub class, four lower-case hex digits, None where it does not tell.
 
-    Parameters
-    ----------
-    code : str
-        Base and sub class, four lower-case hex digits.
-
-    Returns
-    -------
-    Kind or None
-        None where the class does not tell.
-
-    References
-    ----------
-    .. [1] PCI Code and ID Assignment Specification, 1.11, appendix of class codes; the class list of pci.ids.
+    Source: PCI Code and ID Assignment Specification, 1.11, appendix of class codes; the class list of pci.ids.
     """
     found = _PCI_CLASSES.get(code) or _PCI_CLASSES.get(code[:2])
     return None if found is Kind.OTHER else found
 
 
 def of_usb_class(device: str, interface: str) -> Kind | None:
-    """Kind of a USB device or interface.
+    """Kind of a USB device or interface by class, sub class and protocol of each, six lower-case hex digits.
 
-    Parameters
-    ----------
-    device, interface : str
-        Class, sub class and protocol of each, six lower-case hex digits.
-
-    References
-    ----------
-    .. [1] USB-IF, Defined Class Codes: 01 audio, 0E video, 0F none here, E0/01/01 Bluetooth.
+    Source: USB-IF, Defined Class Codes: 01 audio, 0E video, 0F none here, E0/01/01 Bluetooth.
     """
     if "e00101" in (interface, device) or device == "e00104":
         return Kind.BLUETOOTH

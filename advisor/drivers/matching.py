@@ -55,20 +55,10 @@ class PackedIndex:
     def candidates(
         self, a: Words, b: Words, known_a: Words | None = None, known_b: Words | None = None
     ) -> tuple[Indices, Indices]:
-        """Pairs of (modalias, pattern) that agree on every bit that both of them fix.
+        """Pairs of (modalias, pattern) that agree on every bit that both fix, each once, in no order.
 
-        Parameters
-        ----------
-        a, b : ndarray of uint64, shape (n,)
-            Packed modaliases.
-        known_a, known_b : ndarray of uint64, shape (n,), optional
-            Bits that are known; None means all. A pattern reached only by an unknown key is left out: without a
-            class nothing is said of patterns that ask for one alone.
-
-        Returns
-        -------
-        rows, patterns : ndarray of intp
-            Each pair once, in no order.
+        `a`, `b` are packed modaliases of shape (n,), `known_a`, `known_b` their known bits (None: all). A pattern
+        reached only by an unknown key is left out: without a class nothing is said of patterns that ask for one alone.
         """
         if len(a) > _CHUNK:
             parts = []
@@ -146,14 +136,10 @@ def normalise(modalias: str) -> str | None:
 
 @lru_cache(maxsize=65_536)
 def fnmatch_regex(pattern: str) -> re.Pattern[str]:
-    """Translate a pattern as fnmatch(3) without flags reads it.
+    """Translate a pattern as fnmatch(3) without flags reads it (IEEE Std 1003.1-2017, Shell and Utilities, 2.13).
 
     '*' and '?' also match '/' and a leading '.', a backslash takes the next letter as it is, '!' or '^' first in
     brackets turns them round, and a bracket that is not closed stands for itself.
-
-    References
-    ----------
-    .. [1] IEEE Std 1003.1-2017, Shell and Utilities, 2.13 Pattern Matching Notation.
     """
     out, at = [], 0
     while at < len(pattern):

@@ -316,10 +316,7 @@ def _entry(text: str, words: str) -> Entry:
 
 
 def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | None:
-    """The row of most words that a name holds.
-
-    A row without a number, such as 'hd graphics', is for names without a model number only.
-    """
+    """The row of most words that a name holds; one without a number is for names without a model number only."""
     by_word, by_begin = _rows(kind)
     held = frozenset(words)
     modelled = any(is_model(word) for word in telling(words, kind))

@@ -191,13 +191,7 @@ def _fits(pattern: re.Pattern[str], name: str) -> bool:
 def shipping(
     table: DriverTable, firmware: FirmwareTable, module: str, own: tuple[str, ...] | None
 ) -> tuple[frozenset[str], ...]:
-    """Packages that ship each of the files (or groups of versions) a module may ask for.
-
-    Returns
-    -------
-    tuple of frozenset of str
-        An entry a group; empty sets for what no package ships.
-    """
+    """Packages that ship each of the files (or groups of versions) a module may ask for, an empty set for none."""
     named = files(table, module)
     if own is not None:
         patterns = [fnmatch_regex(pattern) for pattern in own if not pattern.startswith("+")]
@@ -240,20 +234,7 @@ def _versions(firmware: FirmwareTable) -> dict[str, list[tuple[str, int]]]:
 def of_module(
     table: DriverTable, firmware: FirmwareTable, carried: frozenset[str], module: str, spec: Spec
 ) -> Firmware | None:
-    """Say what a module's firmware means for a device on an image.
-
-    Parameters
-    ----------
-    table, firmware : DriverTable, FirmwareTable
-        Of the image's kernel and suite.
-    carried : frozenset of str
-        Packages that the image carries (`FirmwareTable.carried`).
-
-    Returns
-    -------
-    Firmware or None
-        None when the module names no firmware, or none for this chip.
-    """
+    """What a module's firmware means for a device on an image that carries these packages; None when it needs none."""
     part = part_of(module, spec)
     groups = shipping(table, firmware, module, None if part is None else part.files)
     if not groups:

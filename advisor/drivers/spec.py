@@ -125,16 +125,10 @@ class Found:
 def by_id(
     bus: str, vendor: int, device: int, hint: Kind | None = None, subsystem: tuple[int, int] | None = None
 ) -> Spec:
-    """Describe a device of which ids alone are known.
+    """Describe a device of bus 'pci', 'usb' or 'sdio' of which ids alone are known.
 
-    Parameters
-    ----------
-    bus : str
-        'pci', 'usb' or 'sdio'.
-    hint : Kind, optional
-        What the column says that it is; the id lists and the modules know better.
-    subsystem : (int, int), optional
-        Subvendor and subdevice of a PCI device.
+    `hint` is what the column says that it is (the id lists and the modules know better), `subsystem` subvendor and
+    subdevice.
     """
     if bus == "sdio":
         return _on_sdio(vendor, device, hint)
@@ -232,19 +226,8 @@ def _by_pattern(text: str) -> Spec:
 
 
 def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
-    """Understand distinct device texts.
-
-    Parameters
-    ----------
-    texts : sequence of str
-        One device each: an id, a modalias or a name.
-    hint : Kind, optional
-        Kind that the column speaks of; None for the column `devices`, in which names are a problem.
-
-    Returns
-    -------
-    list of list of Spec
-        Empty where the text says that there is no such device.
+    """Understand distinct device texts (an id, a modalias or a name each): an empty list where one says that there is
+    none. `hint` is the kind that the column speaks of, None for the column `devices`, in which names are a problem.
     """
     out: list[list[Spec]] = []
     packed = pack([text.strip() for text in texts])
@@ -384,13 +367,7 @@ def _listed(cells: pd.Series, specs: list[Spec]) -> tuple[NDArray[np.intp], NDAr
 def _spread(
     cells: pd.Series, positions: NDArray[np.intp], specs: list[Spec], hint: Kind | None
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Understand the devices of one column, each distinct text once, and say which unit has which.
-
-    Returns
-    -------
-    row, spec : ndarray of intp
-        Unit position and index in `specs`, which is added to.
-    """
+    """Understand the devices of a column, each text once, added to `specs`; unit position and index there as arrays."""
     code, distinct = pd.factorize(cells.astype(object))
     parts = [_list_parts(str(text)) if hint is None else apart(str(text), hint) for text in distinct]
     token, tokens = pd.factorize(np.array([part.strip() for row in parts for part in row], dtype=object))

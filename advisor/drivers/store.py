@@ -81,13 +81,7 @@ def meta(path: Path) -> dict[str, Any]:
 
 
 def arrays_of(kind: str, name: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
-    """Read a table's arrays and meta file, checked against checksum, format and name.
-
-    Raises
-    ------
-    TableError
-        When it is missing, damaged, of a newer format or another table.
-    """
+    """Read a table's arrays and meta file, checked against checksum, format and name; TableError when any is wrong."""
     path = place(name, kind)
     if path is None:
         there = ", ".join(names(kind)) or "none"

@@ -72,13 +72,7 @@ def version_of(table: DriverTable) -> tuple[int, ...]:
 
 
 def place_of(image: Image) -> Place:
-    """Load what an image's verdicts need.
-
-    Raises
-    ------
-    TableError
-        When its driver or firmware table is missing or damaged.
-    """
+    """Load what an image's verdicts need; TableError when a table is missing or damaged."""
     table = store.load(image.kernel)
     firmware = store.load_firmware(str(table.about.get("firmware", image.kernel)))
     return Place(image, table, firmware, firmware.carried(image.firmware))

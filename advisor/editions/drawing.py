@@ -77,10 +77,7 @@ def _chip(text: str) -> str:
 
 @lru_cache(maxsize=65_536)
 def _typed(text: str) -> str:
-    """Say 'hardware', 'software' or '' for what a person typed: each chip by the ids its name means, else by words.
-
-    A maker alone does not tell, and neither does a name of which one id draws and another does not.
-    """
+    """'hardware', 'software' or '' for typed text, by its name's ids, else by words; a maker alone does not tell."""
     if _SHORT_ID.search(text):
         return _chip(text)
     return _best({_named(part) for part in apart(text, Kind.GRAPHICS)})

@@ -31,19 +31,10 @@ _FIGURES = {
 
 
 def pooled_browser(figures: pd.DataFrame) -> pd.DataFrame:
-    """Give every edition the browser's one cost: it is the same program on all of them.
+    """Give every edition the medians of the browser's cost: it is the same program on all of them.
 
-    Parameters
-    ----------
-    figures : pandas.DataFrame
-        From `unhindered`. What the browser and a document add to the session's memory, the browser's processor
-        seconds and its cold reads differ between editions by no more than between runs of one, so that only a
-        session's own part tells editions apart.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same, with the medians over all editions.
+    What the browser and a document add to the session's memory, the browser's processor seconds and its cold reads
+    differ between editions by no more than between runs of one, so that only a session's own part tells editions apart.
     """
     out = figures.copy()
     out["browser_mib"] = out["session_mib"] + (out["browser_mib"] - out["session_mib"]).median()

@@ -33,18 +33,7 @@ BROKEN = (OSError, EOFError, ValueError, zlib.error, lzma.LZMAError, struct.erro
 
 
 def unpacked(content: bytes, most: int = MOST_UNPACKED) -> bytes:
-    """Content without its compression: gzip, bzip2, xz or zstd, by its magic; as it is when it has none.
-
-    Parameters
-    ----------
-    most : int
-        Most bytes given back [bytes].
-
-    Returns
-    -------
-    bytes
-        As far as it could be unpacked.
-    """
+    """Content without its gzip, bzip2, xz or zstd, at most `most` bytes and as far as it could be unpacked."""
     if not content.startswith(PACKED):
         return content[:most]
     source = io.BytesIO(content)
@@ -224,10 +213,10 @@ def owner_of_document(content: bytes) -> bool:
 
 
 def swap_holds(read_at, size: int) -> str:  # type: ignore[no-untyped-def]  # a reader: (start, most) -> bytes
-    """What a swap area still holds: 'hibernation', 'pages', or '' for none; None of what it reads is kept.
+    """What a swap area still holds: 'hibernation', 'pages', or ''.
 
     The first page ends in its signature (Linux, include/linux/swap.h, union swap_header); a hibernation image replaces
-    it (kernel/power/swap.c, HIBERNATE_SIG 'S1SUSPEND').
+    it (kernel/power/swap.c, HIBERNATE_SIG 'S1SUSPEND'). None of what it reads is kept.
     """
     head = read_at(0, 4096)
     if head[-10:] in (b"S1SUSPEND\0", b"LINHIB0001") or head[-9:] == b"S1SUSPEND":

@@ -22,15 +22,9 @@ SANDBOX = {".config/": "config/", ".local/share/": "data/", ".cache/": "cache/"}
 
 
 def expand(pattern: str, homes: Iterable[str] = HOMES) -> list[str]:
-    """Patterns that one pattern of a rule stands for.
-
-    Parameters
-    ----------
-    pattern : str
-        '~/' at its start is any folder, for names that only a home holds; '{home}' is each home, '{data}' each folder
-        of data; '**' is any number of folders, '*' any name, '[!x]' as fnmatch has it.
-    homes : iterable of str
-        What '{home}' stands for.
+    """Patterns that one pattern of a rule stands for: '~/' at its start is any folder, for names that only a home
+    holds; '{home}' is each home, '{data}' each folder of data; '**' is any number of folders, '*' any name, '[!x]' as
+    fnmatch has it.
     """
     if pattern.startswith("~/"):
         rest = pattern[2:]

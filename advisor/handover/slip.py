@@ -54,22 +54,7 @@ def system_of(root: str | os.PathLike[str]) -> dict[str, Any]:
 
 
 def content(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> dict[str, Any]:
-    """The slip's words.
-
-    Parameters
-    ----------
-    system : dict
-        From `system_of`.
-    shop : str
-        The shop's name.
-    report : Report
-        Of this PC's check; whether it was clean is said.
-
-    Returns
-    -------
-    dict
-        title, parts (title, lines), foot.
-    """
+    """The slip's words (title, parts of title and lines, foot), of `system_of`'s facts, the shop's name and a check."""
     name = " ".join(filter(None, (unit.maker, unit.model))) or "This PC"
     pc = [f"Processor: {unit.cpu}" if unit.cpu else "", f"Memory: {unit.ram_gib:g} GB" if unit.ram_gib else ""]
     pc.append(

@@ -59,13 +59,7 @@ class Answer:
 
 @lru_cache(maxsize=20_000)
 def of_row(row: int, how: str) -> Answer:
-    """Give one row of the processor table.
-
-    Parameters
-    ----------
-    how : str
-        What of the text pointed to it.
-    """
+    """Give one row of the processor table; `how` is what of the text pointed to it."""
     record = catalogue().frame.iloc[row]
     speed, spread = _float(record["speed"]), _float(record["log_sd"])
     low = high = None
@@ -80,20 +74,7 @@ def of_row(row: int, how: str) -> Answer:
 
 
 def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
-    """Say what several processors have in common.
-
-    Parameters
-    ----------
-    rows : tuple of int
-        Rows of the processor table.
-    problem : str
-        Why it is not one; '' for none.
-
-    Returns
-    -------
-    Answer
-        Where they differ the value is unknown.
-    """
+    """Say what several rows of the processor table have in common; a value in which they differ is unknown."""
     common = _common(rows)
     return replace(common, problem=problem) if problem else common
 
@@ -124,18 +105,7 @@ def _common(rows: tuple[int, ...]) -> Answer:
 
 
 def spread(group: pd.DataFrame) -> tuple[float | None, float | None, float | None]:
-    """Middle and 80 % spread of the speed over several processors, each as likely as the other.
-
-    Parameters
-    ----------
-    group : pandas.DataFrame
-        Rows of the processor table with 'speed' and 'log_sd'.
-
-    Returns
-    -------
-    tuple of three floats or None
-        Middle, low and high [1 = reference]; all None when unknown or too wide to be of use.
-    """
+    """Middle, low, high (80 %) speed [1 = reference] over equally likely rows; None when unknown or too wide."""
     known = group[group["speed"].notna()]
     if known.empty:
         return None, None, None

@@ -34,18 +34,7 @@ _LINES = {
 
 
 def short_line(line: str) -> str:
-    """Short name of a product line, as the name reader gives it.
-
-    Parameters
-    ----------
-    line : str
-        Such as 'Core i5', 'Pentium Gold'.
-
-    Returns
-    -------
-    str
-        Such as 'i5', 'pentium'.
-    """
+    """Short name of a product line, as the name reader gives it: 'i5' for 'Core i5', 'pentium' for 'Pentium Gold'."""
     if line in _LINES:
         return _LINES[line]
     plain = line.lower()

@@ -297,13 +297,7 @@ def locate(text: str) -> list[tuple[int, int, Named]]:
 
 
 def read_name(text: str) -> Reading:
-    """Read a processor text: brand strings, shorthand, lists.
-
-    Parameters
-    ----------
-    text : str
-        Such as 'Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz', 'i5 6300u', 'AMD A6-9220e', 'Core i5 (4th gen)'.
-    """
+    """Read a processor text such as 'Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz', 'i5 6300u', 'Core i5 (4th gen)'."""
     plain = clean(text[:400])
     clock = 0.0
     found = _CLOCK.search(plain)

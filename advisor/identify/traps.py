@@ -78,25 +78,13 @@ class Machines(NamedTuple):
 
 
 def machine_texts(units: pd.DataFrame) -> Machines:
-    """Maker and model of every unit as one text in small letters.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame
-        Any of the columns maker and model is used when present.
-    """
+    """Maker and model of every unit, as far as there are such columns, as one text in small letters."""
     none = pd.Series(pd.NA, index=units.index, dtype="string")
     return Machines.of(units.get("maker", none), units.get("model", none))
 
 
 def processor_texts(processors: pd.DataFrame) -> Machines:
-    """Name, core and generation of every processor as one text.
-
-    Parameters
-    ----------
-    processors : pandas.DataFrame
-        From `identify.processors`.
-    """
+    """Name, core and generation of every processor that `identify.processors` found, as one text."""
     names = ("cpu_name", "cpu_microarch", "cpu_generation")
     return Machines.of(*(processors[name] for name in names), between=" | ", lower=False)
 

@@ -193,14 +193,7 @@ def text_of(value: Any) -> str:
 
 
 def array_of(values: np.ndarray, dtype: str) -> Any:
-    """Make a nullable array of objects, None standing for NA.
-
-    Parameters
-    ----------
-    values : numpy.ndarray of object
-    dtype : str
-        'string', 'boolean', 'Int64' or 'Float64'.
-    """
+    """Make a nullable array ('string', 'boolean', 'Int64' or 'Float64') of objects, None standing for NA."""
     if dtype == "string":
         return pd.Series(values, dtype="string").array
     if dtype == "boolean":

@@ -67,10 +67,7 @@ def _maker_of() -> dict[str, str]:
 
 
 def _listing(line: str) -> list[str] | None:
-    """Ids of a line as lspci -nn or lsusb prints it; None when it is no such line.
-
-    A line about a device, such as that of its subsystem, names none.
-    """
+    """Ids of a line of lspci -nn or lsusb, none for a line about a device's subsystem; None for other lines."""
     if " " not in line or len(line) > _LONGEST_LINE:
         return None
     if _ABOUT.match(line):

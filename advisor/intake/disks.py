@@ -258,13 +258,7 @@ LABEL_SIZES = frozenset(
 
 
 def with_unit(text: str, header_unit: str) -> str:
-    """Write the header's unit behind a bare number.
-
-    Returns
-    -------
-    str
-        A label's size under a header that says GiB gets 'gb'.
-    """
+    """Write the header's unit behind a bare number; a label's size under a header that says GiB gets 'gb'."""
     bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
     if not bare or not header_unit:
         return text

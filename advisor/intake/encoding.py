@@ -121,25 +121,8 @@ def _single(byte: int) -> str:
 
 
 def decode(source: Callable[[], BinaryIO], name: str) -> Text:
-    """Find out how the bytes of a text table are encoded.
-
-    Parameters
-    ----------
-    source : callable
-        Opens the content of the file, anew each time.
-    name : str
-        Name of the file, for the message.
-
-    Returns
-    -------
-    Text
-        A text that is mostly UTF-8 is read as such, its bad bytes one by one; one without a single character of more
-        than a byte in UTF-8 as Windows-1252.
-
-    Raises
-    ------
-    InputError
-        When the bytes are no text.
+    """Find out how the bytes of a text table are encoded: mostly UTF-8 is read as such, its bad bytes one by one;
+    without a single character of more than a byte in UTF-8, as Windows-1252. InputError when they are no text.
     """
     with source() as file:
         sample = file.read(_BLOCK)[:4096]

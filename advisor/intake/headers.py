@@ -116,13 +116,7 @@ def intake_words() -> Vocabulary:
 
 
 def recognised(cells: Iterable[str], words: Vocabulary | None = None) -> int:
-    """Count the cells of a row that are known headers, each field once.
-
-    Parameters
-    ----------
-    words : Vocabulary, optional
-        Headers of an intake sheet when left out.
-    """
+    """Count the cells of a row that are known headers (an intake sheet's when no words are given), each field once."""
     known = words or intake_words()
     return len({f for cell in cells if len(cell) < 60 and (f := known.known.get(_bare(plain(cell), known)[0]))})
 

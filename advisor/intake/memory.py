@@ -134,13 +134,7 @@ def memory(text: str, header_unit: str = "") -> Parsed:
 
 @lru_cache(maxsize=10_000)
 def memory_type(text: str) -> Parsed:
-    """Read a kind of memory, such as 'DDR3L', 'DDR4 SODIMM', 'PC3-12800'.
-
-    Returns
-    -------
-    Parsed
-        The kind as modules are sold by, such as 'DDR3', which DDR3L fits too.
-    """
+    """Read a kind of memory, such as 'PC3-12800', as modules are sold by: 'DDR3', which DDR3L fits too."""
     plain = squeeze(text)
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN

@@ -61,14 +61,8 @@ class Pieces(NamedTuple):
 
 @lru_cache(maxsize=200_000)
 def pieces(text: str, fields: tuple[str, ...] = (), lines: bool = True) -> Pieces:
-    """Take apart a cell such as 'Desk 3000 / i5-6300U 8GB 240SSD'.
-
-    Parameters
-    ----------
-    fields : tuple of str
-        What the header says that the cell holds, in order, as `headers.combined` gives it.
-    lines : bool
-        A line without a number ('Celeron') is taken as the processor too.
+    """Take apart a cell such as 'Desk 3000 / i5-6300U 8GB 240SSD', which holds `fields` in order by its header
+    (`headers.combined`); with `lines`, one without a number ('Celeron') is taken as the processor too.
     """
     hint = next((field for field in fields if field in DISK_KINDS), "")
     if fields and (parts := _by_header(text, fields, hint)):

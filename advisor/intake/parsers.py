@@ -39,21 +39,8 @@ _OTHERS: dict[str, Callable[[str], Parsed]] = {
 
 
 def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Parsed]:
-    """Give the parser of one field's cells.
-
-    Parameters
-    ----------
-    field : str
-        A field of the unit that is not plain text, nor storage_kind or storage_gib.
-    unit : str, optional
-        Unit that the header states.
-    header : str, optional
-        The header itself: under 'wear' a share says what is gone.
-
-    Returns
-    -------
-    callable
-        From a text to a `Parsed`.
+    """The parser, from a text to a `Parsed`, of the cells of a field (no plain text, no storage_kind or storage_gib);
+    `unit` and `header` are what the header states: under 'wear' a share says what is gone.
     """
     if field in _RATES:
         kind, fastest = _RATES[field]

@@ -31,13 +31,7 @@ _ACCEPT_FORM = "one of " + ", ".join(FormFactor)
 
 @lru_cache(maxsize=50_000)
 def form_factor(text: str) -> Parsed:
-    """Read a kind of box, such as 'notebook', 'SFF', 'AiO'.
-
-    Returns
-    -------
-    Parsed
-        A `FormFactor`.
-    """
+    """Read a kind of box, such as 'notebook', 'SFF', 'AiO', as a `FormFactor`."""
     plain = squeeze(text).strip(" .()")
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
@@ -60,13 +54,7 @@ _ACCEPT_BOOT = "'UEFI', '32-bit UEFI' or 'legacy BIOS'"
 
 @lru_cache(maxsize=50_000)
 def boot_mode(text: str) -> Parsed:
-    """Read what the firmware boots, such as 'UEFI', 'legacy', 'CSM', 'efi32'.
-
-    Returns
-    -------
-    Parsed
-        A `BootMode`.
-    """
+    """Read what the firmware boots, such as 'UEFI', 'legacy', 'CSM', 'efi32', as a `BootMode`."""
     plain = squeeze(text)
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
@@ -104,13 +92,7 @@ _ACCEPT_MODE = "one of " + ", ".join(StorageMode)
 
 @lru_cache(maxsize=10_000)
 def storage_mode(text: str) -> Parsed:
-    """Read the mode of the storage controller, such as 'AHCI', 'RAID', 'RST'.
-
-    Returns
-    -------
-    Parsed
-        A `StorageMode`.
-    """
+    """Read the mode of the storage controller, such as 'AHCI', 'RAID', 'RST', as a `StorageMode`."""
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN
@@ -130,20 +112,7 @@ _DENIED_BEHIND = re.compile(r"\s*(?:[:=]\s*)?(?:is )?(?:off\b|disabled|no\b|remo
 
 
 def mode_said(plain: str) -> tuple[StorageMode | None, str]:
-    """Find what a text says of the storage controller's mode.
-
-    Parameters
-    ----------
-    plain : str
-        As `squeeze` gives it.
-
-    Returns
-    -------
-    mode : StorageMode or None
-        What it is set to now; None when nothing is said, it is said to be off, or in doubt.
-    rest : str
-        The text without these words.
-    """
+    """The storage controller's mode as a squeezed text says it (None for nothing, off or doubt), and the rest of it."""
     if not any(word in plain for word in ("ahci", "raid", "vmd", "rst", "rapid", "optane")):
         return None, plain
     wished = bool(_WISHED.search(plain))
@@ -210,13 +179,7 @@ _SOCKETED = frozenset(
 
 @lru_cache(maxsize=10_000)
 def yes_no(text: str) -> Parsed:
-    """Read yes or no.
-
-    Returns
-    -------
-    Parsed
-        A bool.
-    """
+    """Read yes or no as a bool."""
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN

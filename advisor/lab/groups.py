@@ -307,9 +307,8 @@ def _entry(text: str, name: str) -> int:
 
 
 def is_writer(name: str, device: str) -> bool:
-    """Whether a kernel thread carries requests of a loop device, by its name in /proc/PID/comm.
-
-    Such as 'jbd2/loop0-8', or a worker of no fixed core such as 'kworker/u8:3-loop0'.
+    """Whether a kernel thread carries requests of a loop device, by its name in /proc/PID/comm: 'jbd2/loop0-8', or a
+    worker of no fixed core such as 'kworker/u8:3-loop0'.
     """
     return name.startswith((f"jbd2/{device.removeprefix('/dev/')}-", "kworker/u"))
 

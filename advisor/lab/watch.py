@@ -98,9 +98,8 @@ class Memory:
 
 
 def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> Memory:
-    """Add up the memory of processes; one that has ended meanwhile is left out.
-
-    smaps_rollup: Linux, Documentation/ABI/testing/procfs-smaps_rollup.
+    """Add up the memory of processes that still run (smaps_rollup: Linux,
+    Documentation/ABI/testing/procfs-smaps_rollup).
     """
     totals = {"Pss": 0, "Pss_Anon": 0}
     count = 0

@@ -300,10 +300,7 @@ def run_folder(place: Workplace, name: str) -> Iterator[Path]:
 
 
 def signed(folder: Path) -> tuple[int, str] | None:
-    """Number and start time of the process that signed a run's folder; None where the rig did not sign it.
-
-    Neither the folder nor its signature may be a link.
-    """
+    """Number and start time of the process that signed a run's folder, None where there is none or a link."""
     follow_none = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
     with contextlib.suppress(OSError, ValueError), contextlib.ExitStack() as stack:
         handle = os.open(folder, follow_none | os.O_DIRECTORY)

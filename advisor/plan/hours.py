@@ -31,14 +31,8 @@ def time_of_day(text: str) -> int:
 
 
 def bench_of(shop: Shop) -> tuple[Bench, int, list[str]]:
-    """Make a bench of a shop's settings.
-
-    Returns
-    -------
-    opens : int
-        When tick 0 is [minutes from midnight].
-    problems : list of str
-        What of the settings cannot be meant, and what was taken instead; the rest holds.
+    """Make a bench of a shop's settings; beside it when tick 0 is [minutes from midnight], and which settings cannot be
+    meant, with what was taken instead.
     """
     problems: list[str] = []
     whole = minutes(shop.hours)

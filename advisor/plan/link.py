@@ -26,22 +26,10 @@ Debian's package apt-cacher-ng listens on unless told otherwise (its acng.conf).
 
 
 def fair_shares(starts: Sequence[float], sizes: Sequence[float], link: float) -> list[float]:
-    """When downloads on one link are done, each getting the same share of it while it runs.
+    """When downloads of these sizes, begun then, are done on one link, each getting the same share of it while it runs.
 
     Equal shares are max-min fair where every download could fill the link by itself (Bertsekas and Gallager, Data
     Networks, section 6.5.2); it is what TCP comes near to between equals.
-
-    Parameters
-    ----------
-    starts : sequence of float
-        When each begins.
-    sizes : sequence of float
-        What is left of each then, in what the link carries in a unit of time.
-
-    Returns
-    -------
-    list of float
-        When each is done.
     """
     left = {at: float(size) for at, size in enumerate(sizes) if size > 0}
     done = [float(start) for start in starts]
@@ -136,16 +124,8 @@ def link_of(batch: Batch, work: Work, schedule: Schedule) -> Link:
 
 
 def cache_pays(mib: float, mbps: float, kinds: int) -> int | None:
-    """From how many units on a package cache saves more minutes than its set-up takes.
-
-    Parameters
-    ----------
-    mib : float
-        What a unit downloads [MiB].
-    mbps : float
-        The shop's link [Mbit/s].
-    kinds : int
-        Kinds of install: the first unit of each fills the cache, and saves nothing.
+    """From how many units on, each of `mib` [MiB] over `mbps` [Mbit/s], a package cache saves more minutes than its
+    set-up takes; the first unit of each kind of install fills it, and saves nothing.
     """
     seconds = mib * MIB * 8 / 1e6 * (1 / mbps - 1 / max(mbps, CACHE_MBPS))
     gain = seconds / 60 - assumed()["cache_unit_hands"]

@@ -87,19 +87,8 @@ class _Floor:
 
 
 def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bool = False) -> Schedule:
-    """Let every technician who is free take up what is ready.
-
-    Parameters
-    ----------
-    order : sequence of int
-        In which units are taken from the shelf.
-    stay : bool
-        A technician stays with a unit until it is done.
-
-    Returns
-    -------
-    Schedule
-        Jobs that end after the bench closes are left out.
+    """Let every technician who is free take up what is ready, units in this order; with `stay` one stays with a unit
+    until it is done. Jobs that end after the bench closes are left out.
     """
     floor = _Floor(jobs, bench, list(order), stay)
     events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]

@@ -8,18 +8,7 @@ from functools import lru_cache
 
 @lru_cache(maxsize=4096)
 def qr_svg(text: str) -> str:
-    """Draw a QR code as SVG with one path.
-
-    Parameters
-    ----------
-    text : str
-        '' gives ''.
-
-    Returns
-    -------
-    str
-        An `svg` element with a quiet zone of two modules (the page around it is white) and a view box, no size.
-    """
+    """Draw a QR code as an `svg` element of one path, with a view box and a quiet zone of two modules; '' for ''."""
     if not text:
         return ""
     import segno

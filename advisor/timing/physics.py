@@ -65,17 +65,8 @@ class Term:
 
 
 def derive(conditions: pd.DataFrame) -> dict[str, Array]:
-    """Work out the arrays that terms are made of.
-
-    Parameters
-    ----------
-    conditions : pandas.DataFrame
-        Columns of `CONDITIONS` and `EXTRAS`, all known.
-
-    Returns
-    -------
-    dict of str to numpy.ndarray, each of shape (n,)
-        Seconds per MiB or per access, MiB, thousands of files, packages.
+    """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`: seconds per MiB or per access, MiB,
+    thousands of files, packages; each of shape (n,).
     """
     get = {name: conditions[name].to_numpy(dtype=float) for name in conditions.columns if name in _NEEDED}
     decompress = 1.0 / get["decompress_mib_s"]
@@ -124,9 +115,8 @@ def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) ->
 
 
 def _packages(phase: str, work: str) -> list[Term]:
-    """Download a set of packages, then unpack and set them up; apt fetches all before it unpacks the first.
-
-    Writing goes on beside the processor's work, but dpkg waits for each of its syncs: those add.
+    """Download a set of packages, then unpack and set them up, as apt does; writing goes on beside the processor's
+    work, but dpkg waits for each of its syncs: those add.
     """
     count = f"{work}_n"
     return [
@@ -214,13 +204,9 @@ def _forward(matrix: Array, theta: Array, stages: list[list[list[int]]], overlap
 
 
 def solve(matrix: Array, seconds: Array, weights: Array) -> Array:
-    """Non-negative least squares with row weights.
+    """Non-negative least squares with row weights (C.
 
-    The non-negative coefficients with the least weighted sum of squared errors [1]_.
-
-    References
-    ----------
-    .. [1] C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, 1974, chapter 23.
+    L. Lawson, R. J. Hanson, Solving Least Squares Problems, 1974, chapter 23).
     """
     from scipy.optimize import nnls
 

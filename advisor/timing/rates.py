@@ -85,13 +85,7 @@ class StorageRates:
 
 @cache
 def storage_rates() -> StorageRates:
-    """The table of storage rates.
-
-    Raises
-    ------
-    TableError
-        When the table is missing or damaged.
-    """
+    """The table of storage rates; TableError when it is missing or damaged."""
     name = "timing/storage_rates"
     rows = tables.dicts(name)
     share = np.array([float(row["share"]) for row in rows])

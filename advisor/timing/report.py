@@ -84,10 +84,7 @@ def baseline_models() -> dict[str, Any]:
 
 
 def withhold(data: Rehearsals) -> pd.DataFrame:
-    """Conditions as they are known of a unit that was not measured: a class of speed and a kind of storage.
-
-    The three measured speeds emptied; storage_kind, and cpu_speed moved to the middle of its class.
-    """
+    """Conditions as known of a unit that was not measured: no measured speeds, cpu_speed in the middle of its class."""
     relative = data.conditions["decompress_mib_s"].to_numpy(dtype=float) / assumed()["decompress_at_one"].value
     middle = SPEED_CLASS_STEP ** np.round(np.log(relative) / np.log(SPEED_CLASS_STEP))
     edge = np.sqrt(SPEED_CLASS_STEP)

@@ -26,13 +26,7 @@ def proof_of(token: str) -> str:
 
 
 def settle(config: Any) -> dict[str, Any]:
-    """Set what both kinds of server share, and end this process with the one that began it.
-
-    Returns
-    -------
-    dict
-        Settings for tornado.
-    """
+    """Set what both kinds of server share, tornado's settings, and end this process with the one that began it."""
     token = os.environ.pop("JUPYTER_TOKEN")
     place = os.getcwd()
     config.IdentityProvider.token = token
@@ -59,12 +53,7 @@ def _end_with_parent(place: str, grace_s: float = 10) -> None:
 
 
 def own_page_only(handler: Any, **_: Any) -> None:
-    """Refuse to start a kernel for a page that someone else's page asked for.
-
-    Raises
-    ------
-    tornado.web.HTTPError
-    """
+    """Refuse, as tornado's HTTPError, to start a kernel for a page that someone else's page asked for."""
     from tornado.web import HTTPError
 
     site = handler.request.headers.get("Sec-Fetch-Site", "none")

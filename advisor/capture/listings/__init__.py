@@ -143,20 +143,7 @@ def _one(found: list[Capture]) -> Capture:
 
 
 def decode(content: bytes, name: str) -> str:
-    """Turn a file's bytes into text.
-
-    Parameters
-    ----------
-    content : bytes
-        UTF-8, or UTF-16 with its byte order mark; other bytes of single-byte encodings become a replacement mark.
-    name : str
-        For the message.
-
-    Raises
-    ------
-    CaptureError
-        When it is no text.
-    """
+    """Turn a file's bytes (UTF-8, UTF-16 with its mark) into text, CaptureError when they are none."""
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return content.decode("utf-16", "replace")
     if b"\0" in content:

@@ -81,10 +81,8 @@ def plain(rate_mib_s: float, access_ms: float, capacity: int, kind: str = "") ->
 
 
 def seek_curve(track: float, average: float, full: float) -> tuple[float, float]:
-    """Slopes of the seek curve over the share x of the stroke: root of x up to `KNEE`, straight beyond.
-
-    They are those that give the mean over all pairs of tracks (a distance x comes up with 2 (1 - x) dx) and the full
-    stroke.
+    """Slopes of the seek curve over the share x of the stroke, root of x up to `KNEE` and straight beyond: those that
+    give the mean over all pairs of tracks (a distance x comes up with 2 (1 - x) dx) and the full stroke.
     """
     u = KNEE**0.5
     root_mean = 2 * (2 / 3 * u**3 - 2 / 5 * u**5) + u * (1 - KNEE) ** 2

@@ -305,10 +305,7 @@ def command_of(pid: int) -> str:
 
 
 def await_page(shown: dict[str, float], page: str, group: Groups, limit_s: float) -> tuple[float, float] | None:
-    """Wait until a page says that it is shown.
-
-    Gives when [s of the monotonic clock], and the processor time used by then [s]; None when it takes too long.
-    """
+    """Wait until a page says that it is shown: when [s, monotonic] and the processor time by then [s], or None."""
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         if page in shown:

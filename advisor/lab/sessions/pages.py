@@ -55,10 +55,7 @@ def script(functions: int = 4000) -> str:
 
 
 def write_pages(folder: Path) -> list[str]:
-    """Write the pages, their pictures and script, and the text document; gives the names of the pages.
-
-    They are an article with pictures, a long table, a page of many boxes.
-    """
+    """Write the pages (an article, a long table, a page of many boxes) and the text document; gives their names."""
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(IMAGES):
         (folder / f"picture{number}.png").write_bytes(picture(f"picture {number}"))

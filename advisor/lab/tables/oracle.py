@@ -77,10 +77,7 @@ class Kmod:
 
 
 def index_tree(root: str | Path, version: str) -> Path:
-    """Let depmod index an unpacked tree, and give lib/modules/VERSION of it.
-
-    A link lib to usr/lib is made when only the latter is there.
-    """
+    """Let depmod index an unpacked tree (lib linked to usr/lib where need be), and give lib/modules/VERSION of it."""
     top = Path(root)
     if not (top / "lib").exists() and (top / "usr/lib").is_dir():
         (top / "lib").symlink_to("usr/lib")
