@@ -33,29 +33,20 @@ _MEND = "Mend the file, or take it away; one that ships comes back with: pip ins
 
 @dataclass(frozen=True)
 class Table:
-    """A table and what is known of it.
+    """A table and what is known of it."""
 
-    Attributes
-    ----------
-    name : str
-        Path below `datasets/` without its ending, such as 'identify/processors'.
-    frame : pandas.DataFrame
-        The rows: those shipped, then those of the user's own table of the same name; one of the user's takes the
-        place of a shipped one with the same key.
-    title, source, date, licence, remake : str
-        From the meta file: what it is, where from, as of when, under which terms, the command that remakes it.
-    columns : dict of str to str
-        Column name to meaning, with its unit in square brackets.
-    """
-
-    name: str
+    name: str  # Path below `datasets/` without its ending, such as 'identify/processors'
+    # The rows: those shipped, then those of the user's own table of the same name; one of the user's takes the place of
+    # a shipped one with the same key.
     frame: pd.DataFrame
+    # title, source, date, licence, remake: From the meta file: what it is, where from, as of when, under which terms,
+    # the command that remakes it.
     title: str
     source: str
     date: str
     licence: str
     remake: str
-    columns: dict[str, str]
+    columns: dict[str, str]  # Column name to meaning, with its unit in square brackets
 
 
 @cache

@@ -270,25 +270,13 @@ def seconds_words(seconds: float) -> str:
 
 @dataclass(frozen=True)
 class FittedPart:
-    """One part of an option.
+    """One part of an option."""
 
-    Attributes
-    ----------
-    at : int
-        Position on the shelf.
-    times : int
-        How many of it.
-    bought : bool
-        Whether it must be bought first.
-    check : str
-        What to look at before it is fitted, '' for nothing.
-    """
-
-    at: int
+    at: int  # Position on the shelf
     part: Part
-    times: int
-    bought: bool
-    check: str
+    times: int  # How many of it
+    bought: bool  # Whether it must be bought first
+    check: str  # What to look at before it is fitted, '' for nothing
 
     @property
     def name(self) -> str:
@@ -298,22 +286,12 @@ class FittedPart:
 
 @dataclass(frozen=True)
 class Brought:
-    """A package that must be brought to a unit.
-
-    Attributes
-    ----------
-    device : str
-        Kind of device that asks for it.
-    decides : bool
-        Whether the unit is not handed over without.
-    network : bool
-        Whether it needs a network to install, since it fetches or builds something.
-    """
+    """A package that must be brought to a unit."""
 
     package: str
-    device: str
-    decides: bool
-    network: bool
+    device: str  # Kind of device that asks for it
+    decides: bool  # Whether the unit is not handed over without
+    network: bool  # Whether it needs a network to install, since it fetches or builds something
 
 
 def _packages(row: Mapping[str, Any], release: str, architecture: str, decides: bool) -> list[Brought]:

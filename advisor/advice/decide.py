@@ -14,27 +14,14 @@ from advisor.advice.readings import BEST, TITLES, WORST, Reading, missing, moved
 
 @dataclass(frozen=True)
 class Decision:
-    """What was decided for every unit, by itself and with the whole drawer to choose from.
+    """What was decided for every unit, by itself and with the whole drawer to choose from."""
 
-    Attributes
-    ----------
-    reading : Reading
-        Every missing fact at its worst.
-    options : Options
-        Of that reading.
-    pick : numpy.ndarray of int, shape (n_units,)
-        Position of the option taken, -1 where none is usable.
-    open_facts : dict of int to tuple of str
-        Units that are held: the missing facts that would change the option taken, in the order of `TITLES`.
-    lucky : dict of int to Lucky
-        For the same units, what would be done were every missing fact at its best.
-    """
-
-    reading: Reading
-    options: Options
-    pick: np.ndarray
+    reading: Reading  # Every missing fact at its worst
+    options: Options  # Of that reading
+    pick: np.ndarray  # Position of the option taken, -1 where none is usable, shape (n_units,)
+    # Units that are held: the missing facts that would change the option taken, in the order of `TITLES`.
     open_facts: dict[int, tuple[str, ...]]
-    lucky: dict[int, Lucky]
+    lucky: dict[int, Lucky]  # For the same units, what would be done were every missing fact at its best
 
 
 @dataclass(frozen=True)

@@ -164,30 +164,14 @@ class Facts:
 
 @dataclass(frozen=True)
 class Trouble:
-    """What the devices of each unit ask for on each image; all of shape (n_units, n_images).
+    """What the devices of each unit ask for on each image; all of shape (n_units, n_images)."""
 
-    Attributes
-    ----------
-    dead : numpy.ndarray of int
-        Devices that decide (storage, graphics, and any Wi-Fi) and do nothing whatever is brought.
-    no_wifi : numpy.ndarray of bool
-        Where one of them is the Wi-Fi, so that an adapter mends it.
-    kernel : numpy.ndarray of int
-        Devices that decide and work once a newer kernel is brought.
-    wifi_kernel : numpy.ndarray of bool
-        Where one of those is the Wi-Fi.
-    bring : numpy.ndarray of int
-        Devices that decide and work once something is brought.
-    cost : numpy.ndarray of float
-        All devices weighed, the lesser ones too: what tells sticks apart that are alike in the rest.
-    """
-
-    dead: np.ndarray
-    no_wifi: np.ndarray
-    kernel: np.ndarray
-    wifi_kernel: np.ndarray
-    bring: np.ndarray
-    cost: np.ndarray
+    dead: np.ndarray  # Devices that decide (storage, graphics, and any Wi-Fi) and do nothing whatever is brought
+    no_wifi: np.ndarray  # Where one of them is the Wi-Fi, so that an adapter mends it
+    kernel: np.ndarray  # Devices that decide and work once a newer kernel is brought
+    wifi_kernel: np.ndarray  # Where one of those is the Wi-Fi
+    bring: np.ndarray  # Devices that decide and work once something is brought
+    cost: np.ndarray  # All devices weighed, the lesser ones too: what tells sticks apart that are alike in the rest
 
     @property
     def adapter(self) -> np.ndarray:

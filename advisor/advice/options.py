@@ -48,15 +48,10 @@ desktop; small parts; minutes."""
 
 @dataclass(frozen=True)
 class Options:
-    """The options of some units, read one way.
+    """The options of some units, read one way."""
 
-    Attributes
-    ----------
-    frame : pandas.DataFrame
-        A row an option: `row` (unit), `image`, `module`, `modules`, `ssd`, `adapter` (positions on the shelf, -1 for
-        none), `edition`, the columns of `KEY`, and the figures of `comfort.Ladder` for the edition.
-    """
-
+    # A row an option: `row` (unit), `image`, `module`, `modules`, `ssd`, `adapter` (positions on the shelf, -1 for
+    # none), `edition`, the columns of `KEY`, and the figures of `comfort.Ladder` for the edition.
     frame: pd.DataFrame
     shelf: Shelf
     n_units: int

@@ -37,16 +37,10 @@ def usual_parts() -> tuple[Part, ...]:
 
 @dataclass(frozen=True)
 class Shelf:
-    """Parts that may be fitted: the drawer's first, then what can be bought.
-
-    Attributes
-    ----------
-    count : numpy.ndarray of int, shape (n_parts,)
-        How many lie in the drawer.
-    """
+    """Parts that may be fitted: the drawer's first, then what can be bought."""
 
     parts: tuple[Part, ...]
-    count: np.ndarray
+    count: np.ndarray  # How many lie in the drawer, shape (n_parts,)
 
     def of(self, kind: str) -> list[int]:
         """Positions of the parts of a kind."""
@@ -88,26 +82,14 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
 
 @dataclass(frozen=True)
 class Bank:
-    """What the units of a reading have room for; NaN and None for unknown, all of shape (n_units,).
+    """What the units of a reading have room for; NaN and None for unknown, all of shape (n_units,)."""
 
-    Attributes
-    ----------
-    shut : numpy.ndarray of bool
-        Where the memory is soldered, or the model is known to take no module.
-    free : numpy.ndarray of float
-        Slots.
-    ram_gib, most_gib : numpy.ndarray of float
-        What is fitted, and what the board takes [GiB].
-    types : numpy.ndarray of int
-        Position in `type_names`, each of which may name several types, a space between.
-    forms : numpy.ndarray of object
-    """
-
-    shut: np.ndarray
-    free: np.ndarray
+    shut: np.ndarray  # Where the memory is soldered, or the model is known to take no module
+    free: np.ndarray  # Slots
+    # ram_gib, most_gib: What is fitted, and what the board takes [GiB].
     ram_gib: np.ndarray
     most_gib: np.ndarray
-    types: np.ndarray
+    types: np.ndarray  # Position in `type_names`, each of which may name several types, a space between
     type_names: list[str]
     forms: np.ndarray
 

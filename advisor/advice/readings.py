@@ -63,25 +63,14 @@ WHERE = {
 
 @dataclass(frozen=True)
 class Reading:
-    """Units of which nothing that decides is missing; all of the same length.
+    """Units of which nothing that decides is missing; all of the same length."""
 
-    Attributes
-    ----------
-    rows : numpy.ndarray of int
-        Positions of the units among the facts.
-    units, processors : pandas.DataFrame
-        The first has the columns `READ_COLUMNS`.
-    draws : numpy.ndarray of bool
-        Where a graphics chip draws.
-    open_boot : numpy.ndarray of bool
-        What a boot mode that is not known counts as, where an image does not start in all.
-    """
-
-    rows: np.ndarray
+    rows: np.ndarray  # Positions of the units among the facts
+    # units, processors: The first has the columns `READ_COLUMNS`.
     units: pd.DataFrame
     processors: pd.DataFrame
-    draws: np.ndarray
-    open_boot: np.ndarray
+    draws: np.ndarray  # Where a graphics chip draws
+    open_boot: np.ndarray  # What a boot mode that is not known counts as, where an image does not start in all
 
     @cached_property
     def slow_drawing(self) -> np.ndarray:

@@ -107,49 +107,26 @@ class Across:
 
 @dataclass(frozen=True)
 class Rung:
-    """One edition on the unit, as it will be prepared.
-
-    Attributes
-    ----------
-    verdict : str
-        'advised', 'comfortable', 'slow', 'very slow', 'over the limit', 'little memory' or 'ruled out'.
-    desktop_s, browser_s : str
-        Seconds, typical to with certainty, as text such as '22–30'; '' where not predicted [s].
-    memory_left_mib : str
-        Memory left with a browser open, '' where not predicted [MiB].
-    why : str
-        Why it is not comfortable, '' where it is.
-    """
+    """One edition on the unit, as it will be prepared."""
 
     edition: str
-    verdict: str
+    verdict: str  # 'advised', 'comfortable', 'slow', 'very slow', 'over the limit', 'little memory' or 'ruled out'
     mark: Mark
+    # desktop_s, browser_s: Seconds, typical to with certainty, as text such as '22–30'; '' where not predicted [s].
     desktop_s: str = ""
     browser_s: str = ""
-    memory_left_mib: str = ""
-    why: str = ""
+    memory_left_mib: str = ""  # Memory left with a browser open, '' where not predicted [MiB]
+    why: str = ""  # Why it is not comfortable, '' where it is
 
 
 @dataclass(frozen=True)
 class Fitting:
-    """A part to be fitted.
+    """A part to be fitted."""
 
-    Attributes
-    ----------
-    name : str
-        Such as '2 x 4 GiB DDR3 DIMM'.
-    source : str
-        Such as '3 of 9, kept for this unit', or 'not in the drawer, to be bought'.
-    check : str
-        What to look at before, '' for nothing.
-    minutes : float
-        [min]
-    """
-
-    name: str
-    source: str
-    check: str
-    minutes: float
+    name: str  # Such as '2 x 4 GiB DDR3 DIMM'
+    source: str  # Such as '3 of 9, kept for this unit', or 'not in the drawer, to be bought'
+    check: str  # What to look at before, '' for nothing
+    minutes: float  # [min]
 
 
 @dataclass(frozen=True)

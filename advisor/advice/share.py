@@ -20,23 +20,12 @@ _GAIN = {0: 40.0, 1: 20.0, 2: 0.0}
 
 @dataclass(frozen=True)
 class Shares:
-    """Which option each unit of a batch gets, and where its parts come from; all of shape (n_rows,).
+    """Which option each unit of a batch gets, and where its parts come from; all of shape (n_rows,)."""
 
-    Attributes
-    ----------
-    choice : numpy.ndarray of int
-        Position of the option, -1 for none.
-    bought : dict of str to numpy.ndarray of bool
-        For each of `PART_COLUMNS`, whether that part of the option must be bought.
-    kept : numpy.ndarray of int, shape (n_parts,)
-        How many of the drawer's parts are kept for units.
-    wishes : numpy.ndarray of bool
-        Units that would have a part of the drawer were it theirs alone: what they get hangs on the others.
-    """
-
-    choice: np.ndarray
-    bought: dict[str, np.ndarray]
-    kept: np.ndarray
+    choice: np.ndarray  # Position of the option, -1 for none
+    bought: dict[str, np.ndarray]  # For each of `PART_COLUMNS`, whether that part of the option must be bought
+    kept: np.ndarray  # How many of the drawer's parts are kept for units, shape (n_parts,)
+    # Units that would have a part of the drawer were it theirs alone: what they get hangs on the others.
     wishes: np.ndarray
 
 

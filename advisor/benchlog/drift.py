@@ -47,37 +47,18 @@ FEWEST_SINCE = 5
 
 @dataclass(frozen=True)
 class Drift:
-    """What was found.
+    """What was found."""
 
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        A row a unit, oldest first: asset_tag, date, ratio (actual over predicted), inside, evidence (reaches `ALARM`
-        where drift is called), drifting.
-    drifting : bool
-        Drift is called, and stays so until another version of the model serves.
-    since : str
-        Day of the first unit after the change, as far as it can be told; '' without drift.
-    units : int
-        Units since then.
-    over_pct : float
-        How much longer they took than predicted at their middle; below 0 for shorter [%].
-    outside_pct : float
-        Share of them outside their interval [%].
-    moved : list of str
-        Kinds of unit that moved unlike the others, in words.
-    phases : list of str
-        Phases that moved, in words.
-    """
-
+    # A row a unit, oldest first: asset_tag, date, ratio (actual over predicted), inside, evidence (reaches `ALARM`
+    # where drift is called), drifting.
     rows: pd.DataFrame
-    drifting: bool = False
-    since: str = ""
-    units: int = 0
-    over_pct: float = float("nan")
-    outside_pct: float = float("nan")
-    moved: list[str] = field(default_factory=list)
-    phases: list[str] = field(default_factory=list)
+    drifting: bool = False  # Drift is called, and stays so until another version of the model serves
+    since: str = ""  # Day of the first unit after the change, as far as it can be told; '' without drift
+    units: int = 0  # Units since then
+    over_pct: float = float("nan")  # How much longer they took than predicted at their middle; below 0 for shorter [%]
+    outside_pct: float = float("nan")  # Share of them outside their interval [%]
+    moved: list[str] = field(default_factory=list)  # Kinds of unit that moved unlike the others, in words
+    phases: list[str] = field(default_factory=list)  # Phases that moved, in words
 
     def sentence(self) -> str:
         """Say it in one sentence; '' when no unit could be watched."""

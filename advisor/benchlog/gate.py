@@ -62,42 +62,27 @@ COVERAGE_CHANCE = 0.1
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the gate found.
-
-    Attributes
-    ----------
-    reason : str
-        Why, in a sentence.
-    rows : int
-        Newest units judged; 0 when there were too few.
-    first, last : str
-        Their days.
-    median_serving, median_candidate : float
-        Median size of the relative error [%].
-    coverage_serving, coverage_candidate : float
-        Share within the interval [%].
-    width_serving, width_candidate : float
-        Typical upper end of the interval over its lower.
-    nearer, farther : int
-        Units that the candidate came nearer to, and less near.
-    chance : float
-        Of at least so many nearer if neither were better.
-    """
+    """What the gate found."""
 
     accepted: bool
-    reason: str
-    rows: int = 0
+    reason: str  # Why, in a sentence
+    rows: int = 0  # Newest units judged; 0 when there were too few
+    # first, last: Their days.
     first: str = ""
     last: str = ""
+    # median_serving, median_candidate: Median size of the relative error [%].
     median_serving: float = float("nan")
     median_candidate: float = float("nan")
+    # coverage_serving, coverage_candidate: Share within the interval [%].
     coverage_serving: float = float("nan")
     coverage_candidate: float = float("nan")
+    # width_serving, width_candidate: Typical upper end of the interval over its lower.
     width_serving: float = float("nan")
     width_candidate: float = float("nan")
+    # nearer, farther: Units that the candidate came nearer to, and less near.
     nearer: int = 0
     farther: int = 0
-    chance: float = float("nan")
+    chance: float = float("nan")  # Of at least so many nearer if neither were better
 
     @property
     def gain_pct(self) -> float:

@@ -19,23 +19,12 @@ _Key = tuple[Any, ...]
 
 @dataclass(frozen=True)
 class Imported:
-    """What became of a sheet's good rows.
+    """What became of a sheet's good rows."""
 
-    Attributes
-    ----------
-    added : int
-        Jobs written, or to be written.
-    known : int
-        Rows that the log has already.
-    outcomes : int
-        Outcomes added to jobs that the log had without one.
-    differing : list of (int, str, str)
-        Data row, the log's outcome and the sheet's, where they differ; the log's stays.
-    """
-
-    added: int
-    known: int
-    outcomes: int
+    added: int  # Jobs written, or to be written
+    known: int  # Rows that the log has already
+    outcomes: int  # Outcomes added to jobs that the log had without one
+    # Data row, the log's outcome and the sheet's, where they differ; the log's stays.
     differing: list[tuple[int, str, str]]
 
 

@@ -27,25 +27,13 @@ NAMED = 8
 
 @dataclass(frozen=True)
 class Lesson:
-    """What one run of learning did.
+    """What one run of learning did."""
 
-    Attributes
-    ----------
-    version : str
-        Name it is kept under; '' when there was nothing to learn from.
-    model : TimingModel
-        The newly learnt model.
-    before : str
-        Version that served.
-    laid : Logged
-        What it was learnt from, and the rows left out.
-    """
-
-    version: str
-    model: TimingModel
+    version: str  # Name it is kept under; '' when there was nothing to learn from
+    model: TimingModel  # The newly learnt model
     verdict: Verdict
-    before: str
-    laid: Logged
+    before: str  # Version that served
+    laid: Logged  # What it was learnt from, and the rows left out
     folder: Path
 
 

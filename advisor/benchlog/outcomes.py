@@ -36,29 +36,19 @@ MOVES = {"desktop_s": "login to usable desktop", "browser_s": "click to usable b
 
 @dataclass(frozen=True)
 class Proposal:
-    """What the outcomes say of one threshold.
+    """What the outcomes say of one threshold."""
 
-    Attributes
-    ----------
-    name : str
-        Field of the shop's thresholds.
-    now, proposed, low, high : float
-        The setting, the estimate and its 80 % interval [s].
-    units, slow : int
-        Units it rests on, and those of them found slow.
-    change : bool
-        The setting lies outside the interval, and enough units of either kind say so.
-    """
-
-    name: str
+    name: str  # Field of the shop's thresholds
     title: str
+    # now, proposed, low, high: The setting, the estimate and its 80 % interval [s].
     now: float
     proposed: float
     low: float
     high: float
+    # units, slow: Units it rests on, and those of them found slow.
     units: int
     slow: int
-    change: bool
+    change: bool  # The setting lies outside the interval, and enough units of either kind say so
 
     def sentence(self) -> str:
         """Say it in one sentence."""

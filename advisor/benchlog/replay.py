@@ -30,26 +30,16 @@ LEARN_DAYS = 28.0
 
 @dataclass(frozen=True)
 class Update:
-    """One run of learning.
+    """One run of learning."""
 
-    Attributes
-    ----------
-    row : int
-        Units logged by then.
-    after_rows : int
-        Units of the month after.
-    after_before, after_new : float
-        Median error on them of the model that served, and of the newly learnt one [%].
-    after_farther, after_differ : int
-        Of them, how many the new one was farther from, and on how many the two differ.
-    """
-
-    row: int
+    row: int  # Units logged by then
     day: str
     verdict: Verdict
-    after_rows: int
+    after_rows: int  # Units of the month after
+    # after_before, after_new: Median error on them of the model that served, and of the newly learnt one [%].
     after_before: float
     after_new: float
+    # after_farther, after_differ: Of them, how many the new one was farther from, and on how many the two differ.
     after_farther: int
     after_differ: int
 
@@ -70,16 +60,11 @@ class Update:
 
 @dataclass(frozen=True)
 class Replay:
-    """A log replayed.
+    """A log replayed."""
 
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        A row a unit, oldest first: asset_tag, date, storage_kind, actual_min, plain_min, plain_low_min,
-        plain_high_min (the model without a log), predicted_min, low_min, high_min (as it would have been served) [min],
-        level (as served), update (number of the accepted update that served, 0 for none).
-    """
-
+    # A row a unit, oldest first: asset_tag, date, storage_kind, actual_min, plain_min, plain_low_min, plain_high_min
+    # (the model without a log), predicted_min, low_min, high_min (as it would have been served) [min], level (as
+    # served), update (number of the accepted update that served, 0 for none).
     rows: pd.DataFrame
     updates: list[Update]
 

@@ -17,19 +17,11 @@ TABLES = ("unit", "job", "job_phase", "outcome", "stopwatch", "history")
 
 @dataclass(frozen=True)
 class Health:
-    """State of a bench log's file.
-
-    Attributes
-    ----------
-    problems : tuple of str
-        SQLite's own findings (integrity_check, foreign_key_check); empty when sound.
-    counts : dict of str to int
-        Rows by table, as far as they can be counted.
-    """
+    """State of a bench log's file."""
 
     path: Path
-    problems: tuple[str, ...]
-    counts: dict[str, int]
+    problems: tuple[str, ...]  # SQLite's own findings (integrity_check, foreign_key_check); empty when sound
+    counts: dict[str, int]  # Rows by table, as far as they can be counted
 
     @property
     def sound(self) -> bool:

@@ -40,51 +40,26 @@ _HINT = "Name the columns asset_tag, date and elapsed_min or hands_on_min, or sa
 
 @dataclass(frozen=True)
 class Row:
-    """One good row of a sheet.
+    """One good row of a sheet."""
 
-    Attributes
-    ----------
-    number : int
-        Data row, counted from 1.
-    facts : dict
-        What the sheet says of the unit, fields of the Unit.
-    scored : dict
-        What had been predicted, as far as the sheet says: 'model' and the names of `PREDICTED`.
-    exported : bool
-        The sheet is an exported log.
-    """
-
-    number: int
+    number: int  # Data row, counted from 1
     job: Job
-    facts: dict[str, Any] = field(default_factory=dict)
+    facts: dict[str, Any] = field(default_factory=dict)  # What the sheet says of the unit, fields of the Unit
+    # What had been predicted, as far as the sheet says: 'model' and the names of `PREDICTED`.
     scored: dict[str, Any] = field(default_factory=dict)
-    exported: bool = False
+    exported: bool = False  # The sheet is an exported log
 
 
 @dataclass(frozen=True)
 class LogSheet:
-    """A log sheet, understood.
-
-    Attributes
-    ----------
-    length : int
-        Data rows.
-    rows : list of Row
-        The good ones, in the sheet's order.
-    problems : pandas.DataFrame
-        row, column, value, problem, accepted: why the other rows are none.
-    notes : pandas.DataFrame
-        row, column, value, note: what was read under an assumption, or left out of a good row.
-    columns : pandas.DataFrame
-        header, field, how, understood, empty, not_understood, rows.
-    """
+    """A log sheet, understood."""
 
     name: str
-    length: int
-    rows: list[Row]
-    problems: pd.DataFrame
-    notes: pd.DataFrame
-    columns: pd.DataFrame
+    length: int  # Data rows
+    rows: list[Row]  # The good ones, in the sheet's order
+    problems: pd.DataFrame  # row, column, value, problem, accepted: why the other rows are none
+    notes: pd.DataFrame  # row, column, value, note: what was read under an assumption, or left out of a good row
+    columns: pd.DataFrame  # header, field, how, understood, empty, not_understood, rows
 
     def report(self) -> str:
         """Say in plain text how the columns were understood, and which rows were not."""

@@ -33,26 +33,16 @@ _TAG = re.compile(r"(?=.*\d)[A-Za-z0-9][A-Za-z0-9._/#-]{0,60}")
 
 
 class Scored(NamedTuple):
-    """What is written and counted of a row.
+    """What is written and counted of a row."""
 
-    Attributes
-    ----------
-    line : str
-        The scored cells as CSV, with the line's end.
-    advice, status : int
-        Position in `ADVICE` and `STATUS`, -1 for none.
-    hands_on_min, elapsed_min : float
-        NaN where nothing is done.
-    wishes : bool
-        What it gets hangs on who else wants a part of the drawer.
-    """
-
-    line: str
+    line: str  # The scored cells as CSV, with the line's end
+    # advice, status: Position in `ADVICE` and `STATUS`, -1 for none.
     advice: int
     status: int
+    # hands_on_min, elapsed_min: NaN where nothing is done.
     hands_on_min: float
     elapsed_min: float
-    wishes: bool = False
+    wishes: bool = False  # What it gets hangs on who else wants a part of the drawer
 
 
 def lines_of(rows: Iterable[Sequence[Any]]) -> list[str]:
@@ -145,21 +135,11 @@ class Machine:
 
 
 class Keyed(NamedTuple):
-    """A row, taken apart.
+    """A row, taken apart."""
 
-    Attributes
-    ----------
-    key : str
-        What decides; the same for machines that are alike.
-    own : list of str
-        The cells that are its own, as they are written.
-    tag : str
-        By which it may be the same unit as another; '' for none.
-    """
-
-    key: str
-    own: list[str]
-    tag: str
+    key: str  # What decides; the same for machines that are alike
+    own: list[str]  # The cells that are its own, as they are written
+    tag: str  # By which it may be the same unit as another; '' for none
 
 
 class Layout:

@@ -24,53 +24,29 @@ class Processor:
 
 @dataclass(frozen=True)
 class Box:
-    """Maker, model, chassis and firmware.
-
-    Attributes
-    ----------
-    chassis : int, optional
-        SMBIOS chassis type number (DSP0134 7.4.1), without the lock bit.
-    efi : bool, optional
-        This session was started by UEFI firmware.
-    efi_bits : int, optional
-        32 or 64.
-    uefi_able : bool, optional
-        SMBIOS type 0 says that the firmware can boot UEFI.
-    """
+    """Maker, model, chassis and firmware."""
 
     maker: str | None = None
     product: str | None = None
     version: str | None = None
     board_maker: str | None = None
     board: str | None = None
-    chassis: int | None = None
-    efi: bool | None = None
-    efi_bits: int | None = None
-    uefi_able: bool | None = None
+    chassis: int | None = None  # SMBIOS chassis type number (DSP0134 7.4.1), without the lock bit
+    efi: bool | None = None  # This session was started by UEFI firmware
+    efi_bits: int | None = None  # 32 or 64
+    uefi_able: bool | None = None  # SMBIOS type 0 says that the firmware can boot UEFI
     secure_boot: bool | None = None
     tpm: str | None = None
 
 
 @dataclass(frozen=True)
 class Module:
-    """One SMBIOS type 17 structure: a place for memory.
+    """One SMBIOS type 17 structure: a place for memory."""
 
-    Attributes
-    ----------
-    mib : int, optional
-        Size [MiB]; 0 for an empty place, None when the firmware does not know.
-    form : str, optional
-        Form factor as the standard spells it, such as 'SODIMM' or 'Row Of Chips'.
-    kind : str, optional
-        Memory type, such as 'DDR4'.
-    speed : int, optional
-        Highest speed of the module [MT/s].
-    """
-
-    mib: int | None = None
-    form: str | None = None
-    kind: str | None = None
-    speed: int | None = None
+    mib: int | None = None  # Size [MiB]; 0 for an empty place, None when the firmware does not know
+    form: str | None = None  # Form factor as the standard spells it, such as 'SODIMM' or 'Row Of Chips'
+    kind: str | None = None  # Memory type, such as 'DDR4'
+    speed: int | None = None  # Highest speed of the module [MT/s]
 
 
 @dataclass(frozen=True)
@@ -97,37 +73,19 @@ class Memory:
 
 @dataclass(frozen=True)
 class BusDevice:
-    """One device on a bus.
+    """One device on a bus."""
 
-    Attributes
-    ----------
-    bus : str
-        'pci', 'usb', 'sdio' or 'virtio'.
-    modalias : str, optional
-        Whole, when the source has it.
-    kind : int, optional
-        PCI class and subclass (0x0280), or the USB interface class.
-    at : str, optional
-        Address on the bus.
-    wireless : bool, optional
-        A bound driver made a wireless network interface of it.
-    wired : bool, optional
-        A bound driver made a wired network interface of it.
-    rev : str, optional
-        PCI revision, two hexadecimal digits.
-    """
-
-    bus: str
+    bus: str  # 'pci', 'usb', 'sdio' or 'virtio'
     vendor: int
     product: int
-    modalias: str | None = None
-    kind: int | None = None
-    at: str | None = None
+    modalias: str | None = None  # Whole, when the source has it
+    kind: int | None = None  # PCI class and subclass (0x0280), or the USB interface class
+    at: str | None = None  # Address on the bus
     driver: str | None = None
     name: str | None = None
-    wireless: bool | None = None
-    wired: bool | None = None
-    rev: str | None = None
+    wireless: bool | None = None  # A bound driver made a wireless network interface of it
+    wired: bool | None = None  # A bound driver made a wired network interface of it
+    rev: str | None = None  # PCI revision, two hexadecimal digits
 
     @property
     def identity(self) -> str:
@@ -137,18 +95,11 @@ class BusDevice:
 
 @dataclass(frozen=True)
 class NamedDevice:
-    """A PCI device of which a listing shows no id.
+    """A PCI device of which a listing shows no id."""
 
-    Attributes
-    ----------
-    kind : int, optional
-        Class and subclass.
-    at, driver, rev : str, optional
-        As those of `BusDevice`.
-    """
-
-    kind: int | None = None
+    kind: int | None = None  # Class and subclass
     name: str | None = None
+    # at, driver, rev: As those of `BusDevice`.
     at: str | None = None
     driver: str | None = None
     rev: str | None = None
@@ -156,70 +107,38 @@ class NamedDevice:
 
 @dataclass(frozen=True)
 class Wear:
-    """How worn a disk is.
+    """How worn a disk is."""
 
-    Attributes
-    ----------
-    left_pct : float, optional
-        Life left [%].
-    said : str
-        What was read, in words: the field, its value and what it means.
-    warning : bool
-        It is to be shown even when the life left is known: the disk says that it fails, or has bad sectors.
-    """
-
-    left_pct: float | None = None
-    said: str = ""
+    left_pct: float | None = None  # Life left [%]
+    said: str = ""  # What was read, in words: the field, its value and what it means
+    # It is to be shown even when the life left is known: the disk says that it fails, or has bad sectors.
     warning: bool = False
 
 
 @dataclass(frozen=True)
 class Disk:
-    """One disk.
+    """One disk."""
 
-    Attributes
-    ----------
-    name : str
-        Such as 'sda'.
-    size : int, optional
-        [bytes]
-    link : str, optional
-        What it hangs on: 'nvme', 'ata', 'usb', 'mmc', 'sd', 'virtio', 'ufs', 'scsi'.
-    controller : int, optional
-        PCI class and subclass of the controller it hangs on.
-    vmd : bool
-        It hangs below an Intel Volume Management Device.
-    serial : str, optional
-        Only when identifiers were asked for.
-    """
-
-    name: str
-    size: int | None = None
-    link: str | None = None
+    name: str  # Such as 'sda'
+    size: int | None = None  # [bytes]
+    link: str | None = None  # What it hangs on: 'nvme', 'ata', 'usb', 'mmc', 'sd', 'virtio', 'ufs', 'scsi'
     spinning: bool | None = None
     removable: bool | None = None
     model: str | None = None
-    controller: int | None = None
-    vmd: bool = False
+    controller: int | None = None  # PCI class and subclass of the controller it hangs on
+    vmd: bool = False  # It hangs below an Intel Volume Management Device
     wear: Wear | None = None
-    serial: str | None = None
+    serial: str | None = None  # Only when identifiers were asked for
 
 
 @dataclass(frozen=True)
 class Panel:
-    """Screen, touch and camera.
+    """Screen, touch and camera."""
 
-    Attributes
-    ----------
-    width, height : int, optional
-        [pixels]
-    inches : float, optional
-        Diagonal.
-    """
-
+    # width, height: [pixels]
     width: int | None = None
     height: int | None = None
-    inches: float | None = None
+    inches: float | None = None  # Diagonal
     touch: bool | None = None
     camera: bool | None = None
 
@@ -244,18 +163,10 @@ class Cell:
 
 @dataclass(frozen=True)
 class Reasons:
-    """What a probe has to say beside its facts.
+    """What a probe has to say beside its facts."""
 
-    Attributes
-    ----------
-    why : dict of str to str
-        Field of `Unit`: why it could not be read here.
-    care : dict of str to str
-        Field of `Unit`: what to bear in mind although it was read.
-    """
-
-    why: dict[str, str] = field(default_factory=dict)
-    care: dict[str, str] = field(default_factory=dict)
+    why: dict[str, str] = field(default_factory=dict)  # Field of `Unit`: why it could not be read here
+    care: dict[str, str] = field(default_factory=dict)  # Field of `Unit`: what to bear in mind although it was read
 
 
 @dataclass(frozen=True)

@@ -54,21 +54,11 @@ class Machine(Protocol):
 
 @dataclass(frozen=True)
 class Device:
-    """One kernel device.
+    """One kernel device."""
 
-    Attributes
-    ----------
-    machine : Machine
-        Where it was found.
-    path : str
-        Its place, such as '/sys/devices/pci0000:00/0000:00:02.0'.
-    subsystem : str
-        Such as 'pci' or 'block'.
-    """
-
-    machine: Machine = field(repr=False)
-    path: str
-    subsystem: str
+    machine: Machine = field(repr=False)  # Where it was found
+    path: str  # Its place, such as '/sys/devices/pci0000:00/0000:00:02.0'
+    subsystem: str  # Such as 'pci' or 'block'
     known: Mapping[str, str] | None = field(default=None, repr=False)
 
     @property

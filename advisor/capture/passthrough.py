@@ -14,21 +14,11 @@ _TIMEOUT_MS = 3000
 
 @dataclass(frozen=True)
 class Answers:
-    """What a SATA disk answered.
+    """What a SATA disk answered."""
 
-    Attributes
-    ----------
-    attributes : bytes
-        SMART READ DATA, 512 bytes.
-    endurance_page : bytes or None
-        Device Statistics, page 7.
-    failing : bool or None
-        SMART RETURN STATUS.
-    """
-
-    attributes: bytes
-    endurance_page: bytes | None
-    failing: bool | None
+    attributes: bytes  # SMART READ DATA, 512 bytes
+    endurance_page: bytes | None  # Device Statistics, page 7
+    failing: bool | None  # SMART RETURN STATUS
 
 
 class _NvmeCommand(ctypes.Structure):

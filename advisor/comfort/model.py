@@ -32,26 +32,13 @@ COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start", "ove
 
 @dataclass(frozen=True)
 class Machine:
-    """What of a unit decides how fast a session starts; a column vector each.
+    """What of a unit decides how fast a session starts; a column vector each."""
 
-    Attributes
-    ----------
-    usable_mib : numpy.ndarray, shape (n_units, 1)
-        Memory for processes and their page cache [MiB].
-    decompress_mib_s : numpy.ndarray, shape (n_units, 1)
-        Decompression of one core, as `capture --speed` measures it [MiB/s].
-    cores : numpy.ndarray, shape (n_units, 1)
-    read_mib_s : numpy.ndarray, shape (n_units, 1)
-        Sequential read of the disk [MiB/s].
-    access_ms : numpy.ndarray, shape (n_units, 1)
-        Random read of the disk [ms].
-    """
-
-    usable_mib: Array
-    decompress_mib_s: Array
-    cores: Array
-    read_mib_s: Array
-    access_ms: Array
+    usable_mib: Array  # Memory for processes and their page cache [MiB], shape (n_units, 1)
+    decompress_mib_s: Array  # Decompression of one core, as `capture --speed` measures it [MiB/s], shape (n_units, 1)
+    cores: Array  # shape (n_units, 1)
+    read_mib_s: Array  # Sequential read of the disk [MiB/s], shape (n_units, 1)
+    access_ms: Array  # Random read of the disk [ms], shape (n_units, 1)
 
 
 @dataclass(frozen=True)
@@ -78,42 +65,23 @@ class Load:
 
 @dataclass(frozen=True)
 class Stage:
-    """Seconds of one stage.
+    """Seconds of one stage."""
 
-    Attributes
-    ----------
-    wait_s : float
-        What no machine shortens [s].
-    work : float
-        Times the processor work of an unhindered session.
-    transfer : float
-        Times the bytes of its cold reads.
-    access : float
-        Share of its read requests that wait for a random access [1].
-    refault : float
-        Times that each MiB of want is read again.
-    start : float
-        Memory, over the session's own, below which there is want [1].
-    overlap : float
-        How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is
-        to the longer of the two.
-    residuals : numpy.ndarray, shape (n,)
-        Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end.
-    weights : numpy.ndarray, shape (n,)
-        Share of the sessions that each stands for, adding up to 1; empty for all alike.
-    ready : tuple of float
-        Share of the moments with work at which at least 2, 3, 4 threads could run [1]: what more cores are worth.
-    """
-
-    wait_s: float
-    work: float
-    transfer: float
-    access: float
-    refault: float
-    start: float
+    wait_s: float  # What no machine shortens [s]
+    work: float  # Times the processor work of an unhindered session
+    transfer: float  # Times the bytes of its cold reads
+    access: float  # Share of its read requests that wait for a random access [1]
+    refault: float  # Times that each MiB of want is read again
+    start: float  # Memory, over the session's own, below which there is want [1]
+    # How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is to
+    # the longer of the two.
     overlap: float = 1.0
+    # Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end, shape
+    # (n,).
     residuals: Array = field(default_factory=lambda: np.zeros(0))
+    # Share of the sessions that each stands for, adding up to 1; empty for all alike, shape (n,).
     weights: Array = field(default_factory=lambda: np.zeros(0))
+    # Share of the moments with work at which at least 2, 3, 4 threads could run [1]: what more cores are worth.
     ready: tuple[float, ...] = ()
 
     def spread(self, cores: Array) -> Array:
@@ -174,18 +142,10 @@ class Stage:
 
 @dataclass(frozen=True)
 class Kill:
-    """Probability that a process is killed for want of memory.
+    """Probability that a process is killed for want of memory."""
 
-    Attributes
-    ----------
-    middle : float
-        Memory over what the session takes at which it is even [1].
-    slope : float
-        Of the logistic curve over the logarithm of that ratio; not negative.
-    """
-
-    middle: float
-    slope: float
+    middle: float  # Memory over what the session takes at which it is even [1]
+    slope: float  # Of the logistic curve over the logarithm of that ratio; not negative
 
     def probability(self, usable_mib: Array, need_mib: Array) -> Array:
         """Probability, falling with memory.

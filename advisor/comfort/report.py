@@ -27,24 +27,14 @@ TITLES = {"edition": "an edition never trained on", "memory": "a memory size nev
 
 @dataclass(frozen=True)
 class HeldOut:
-    """One stage, with one way of leaving groups out.
-
-    Attributes
-    ----------
-    predicted : numpy.ndarray, shape (n,)
-        Each by a model that has seen no row of its group [s].
-    bound : numpy.ndarray, shape (n,)
-        Upper bound at `LEVEL`, from the held-out rows of the other groups [s].
-    baselines : dict of str to numpy.ndarray, shape (n,)
-        [s]
-    """
+    """One stage, with one way of leaving groups out."""
 
     stage: str
     way: str
     rows: Rows
-    predicted: Array
-    bound: Array
-    baselines: dict[str, Array]
+    predicted: Array  # Each by a model that has seen no row of its group [s], shape (n,)
+    bound: Array  # Upper bound at `LEVEL`, from the held-out rows of the other groups [s], shape (n,)
+    baselines: dict[str, Array]  # [s], shape (n,)
 
     def error(self, predicted: Array) -> float:
         """Median size of the error, of the actual, over the rows that were reached [1]."""

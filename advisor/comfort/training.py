@@ -228,18 +228,11 @@ def spread_of(values: Array, known: Mask) -> tuple[Array, Array]:
 
 @dataclass(frozen=True)
 class KillRows:
-    """Whether sessions had a process killed, as arrays of one length.
+    """Whether sessions had a process killed, as arrays of one length."""
 
-    Attributes
-    ----------
-    room : numpy.ndarray, shape (n,)
-        Memory limit over what the stage takes [1].
-    killed : numpy.ndarray of bool, shape (n,)
-    edition, memory, plan : numpy.ndarray of str, shape (n,)
-    """
-
-    room: Array
-    killed: Mask
+    room: Array  # Memory limit over what the stage takes [1], shape (n,)
+    killed: Mask  # shape (n,)
+    # edition, memory, plan: shape (n,).
     edition: NDArray[np.object_]
     memory: NDArray[np.object_]
     plan: NDArray[np.object_]

@@ -35,25 +35,13 @@ class FirmwarePackage:
 
 @dataclass(frozen=True, eq=False)
 class FirmwareTable:
-    """The firmware files of one suite.
+    """The firmware files of one suite."""
 
-    Attributes
-    ----------
-    name : str
-        Such as 'debian-13'.
-    files : list of str
-        Paths below lib/firmware, sorted; a link counts like the file it stands for.
-    package_of : ndarray of int
-        Number of the package that ships each file.
-    about : dict
-        The meta file.
-    """
-
-    name: str
+    name: str  # Such as 'debian-13'
     packages: list[FirmwarePackage]
-    files: list[str]
-    package_of: NDArray[np.int64]
-    about: dict[str, Any] = field(default_factory=dict)
+    files: list[str]  # Paths below lib/firmware, sorted; a link counts like the file it stands for
+    package_of: NDArray[np.int64]  # Number of the package that ships each file
+    about: dict[str, Any] = field(default_factory=dict)  # The meta file
 
     @cached_property
     def _where(self) -> dict[str, list[int]]:

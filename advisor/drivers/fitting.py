@@ -93,24 +93,13 @@ class Index(Generic[E]):
 
 @dataclass(frozen=True)
 class Fit(Generic[E]):
-    """Entries that fit best.
+    """Entries that fit best."""
 
-    Attributes
-    ----------
-    entries : tuple
-        Empty when a model word is in none.
-    equal : bool
-        They say nothing beyond the name, and it nothing beyond them.
-    loose : bool
-        A word was taken as another: letters behind a number dropped, a number as a family, a series not told.
-    models : frozenset of str
-        The name's model words.
-    """
-
-    entries: tuple[E, ...] = ()
-    equal: bool = False
+    entries: tuple[E, ...] = ()  # Empty when a model word is in none
+    equal: bool = False  # They say nothing beyond the name, and it nothing beyond them
+    # A word was taken as another: letters behind a number dropped, a number as a family, a series not told.
     loose: bool = False
-    models: frozenset[str] = frozenset()
+    models: frozenset[str] = frozenset()  # The name's model words
 
 
 def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:

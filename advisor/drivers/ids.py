@@ -19,18 +19,10 @@ KINDS: tuple[Kind, ...] = tuple(Kind)
 
 @dataclass(frozen=True, eq=False)
 class IdList:
-    """Names of one bus's ids.
+    """Names of one bus's ids."""
 
-    Attributes
-    ----------
-    bus : str
-        'pci' or 'usb'.
-    arrays : dict of str to ndarray
-        See `advisor.lab.tables.arrays`.
-    """
-
-    bus: str
-    arrays: dict[str, NDArray[Any]]
+    bus: str  # 'pci' or 'usb'
+    arrays: dict[str, NDArray[Any]]  # See `advisor.lab.tables.arrays`
 
     @cached_property
     def vendors(self) -> dict[int, str]:

@@ -31,18 +31,12 @@ _NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECAS
 
 @dataclass(frozen=True)
 class Entry:
-    """One device of an id list.
-
-    Attributes
-    ----------
-    subsystem : (int, int) or None
-        When the name is a subsystem's.
-    """
+    """One device of an id list."""
 
     bus: str
     vendor: int
     device: int
-    subsystem: tuple[int, int] | None
+    subsystem: tuple[int, int] | None  # When the name is a subsystem's
     name: str
 
     @property
@@ -54,34 +48,17 @@ class Entry:
 
 @dataclass(frozen=True)
 class Matched:
-    """What a name was found to mean.
+    """What a name was found to mean."""
 
-    Attributes
-    ----------
-    entries : tuple of Entry
-        Empty when nothing fits.
-    problem : str
-        '' when the name is clear: one id.
-    exact : bool
-        The name is the entries' own; else they are only near.
-    taken : str
-        What the name was taken as, where no list has it as it stands; '' otherwise.
-    chip : bool
-        The name is a chip's, so that ids of its maker that no kernel drives are strays; not a product's, of which one
-        version may work and another not.
-    whole : bool
-        Nothing in the name that may be a second device is left over.
-    listed : bool
-        The name stands in a list, letter for letter.
-    """
-
-    entries: tuple[Entry, ...]
-    problem: str
-    exact: bool = True
-    taken: str = ""
+    entries: tuple[Entry, ...]  # Empty when nothing fits
+    problem: str  # '' when the name is clear: one id
+    exact: bool = True  # The name is the entries' own; else they are only near
+    taken: str = ""  # What the name was taken as, where no list has it as it stands; '' otherwise
+    # The name is a chip's, so that ids of its maker that no kernel drives are strays; not a product's, of which one
+    # version may work and another not.
     chip: bool = False
-    whole: bool = True
-    listed: bool = False
+    whole: bool = True  # Nothing in the name that may be a second device is left over
+    listed: bool = False  # The name stands in a list, letter for letter
 
 
 def match(texts: Iterable[str], kind: Kind) -> list[Matched]:

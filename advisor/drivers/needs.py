@@ -37,28 +37,14 @@ class Rule:
 
 @dataclass(frozen=True)
 class Firmware:
-    """What is to be said of one module's firmware on one image.
-
-    Attributes
-    ----------
-    named : int
-        Files (or groups of versions of one file) that the module names and this device may ask for.
-    certain : bool
-        The files are known to be this device's own; False when the module names files for several chips.
-    carried : tuple of str
-        Packages of the image that ship such files.
-    missing : tuple of str
-        Packages to add, as few as will do.
-    unshipped : int
-        Files that no package of the suite ships.
-    """
+    """What is to be said of one module's firmware on one image."""
 
     module: str
-    named: int
-    certain: bool
-    carried: tuple[str, ...]
-    missing: tuple[str, ...]
-    unshipped: int
+    named: int  # Files (or groups of versions of one file) that the module names and this device may ask for
+    certain: bool  # The files are known to be this device's own; False when the module names files for several chips
+    carried: tuple[str, ...]  # Packages of the image that ship such files
+    missing: tuple[str, ...]  # Packages to add, as few as will do
+    unshipped: int  # Files that no package of the suite ships
     rule: Rule
 
     @property

@@ -207,21 +207,11 @@ def pattern_text(layout: Layout, a: int, b: int, mask_a: int, mask_b: int) -> st
 
 @dataclass(frozen=True)
 class Packed:
-    """Modaliases sorted by bus.
+    """Modaliases sorted by bus."""
 
-    Attributes
-    ----------
-    count : int
-        How many were given.
-    buses : dict of str to (positions, a, b)
-        The canonical ones of each packed bus.
-    rest : ndarray of intp
-        Positions of all others.
-    """
-
-    count: int
-    buses: dict[str, tuple[NDArray[np.intp], Words, Words]]
-    rest: NDArray[np.intp]
+    count: int  # How many were given
+    buses: dict[str, tuple[NDArray[np.intp], Words, Words]]  # The canonical ones of each packed bus
+    rest: NDArray[np.intp]  # Positions of all others
 
 
 def pack(modaliases: list[str]) -> Packed:

@@ -29,22 +29,12 @@ class Effect(StrEnum):
 
 @dataclass(frozen=True)
 class Quirk:
-    """One row of datasets/drivers/quirks.csv or quirks_packages.csv.
+    """One row of datasets/drivers/quirks.csv or quirks_packages.csv."""
 
-    Attributes
-    ----------
-    code : str
-        Short name for flags.
-    module : str
-        The module that does the work, for `through`; '' otherwise.
-    packages : dict of str to str
-        Release number to package; '' as a release stands for every release.
-    """
-
-    code: str
+    code: str  # Short name for flags
     effect: Effect
-    module: str
-    packages: dict[str, str]
+    module: str  # The module that does the work, for `through`; '' otherwise
+    packages: dict[str, str]  # Release number to package; '' as a release stands for every release
     reason: str
     action: str
     source: str

@@ -47,50 +47,23 @@ _ASSUMED_INTERFACE = {Kind.BLUETOOTH: 0xE00101, Kind.CAMERA: 0x0E0100}
 
 @dataclass(frozen=True)
 class Spec:
-    """One distinct device, as far as it is known.
+    """One distinct device, as far as it is known."""
 
-    Attributes
-    ----------
-    text : str
-        Canonical id such as 'pci:8086:24f3', the modalias for another bus, or what was typed.
-    bus : str
-        'pci', 'usb', another bus's name, or '' for a name that fits no id.
-    name : str
-        From the id lists, or what was typed.
-    modalias : str or None
-        When the whole of it is known.
-    vendor, device : int
-        -1 when not known.
-    words : tuple of int
-        Packed values and known bits: a, b, known a, known b; empty for other buses.
-    problem : str
-        Why it could not be understood; '' when it could.
-    candidates : tuple of Spec
-        The devices that a name may mean, when more than one.
-    exact : bool
-        False when the candidates are only near to the name: they are shown, never taken.
-    assumed : str
-        Kind of which the class was taken for granted; '' when it was not.
-    taken : str
-        What a name was taken as, where no list has it as it stands; '' otherwise.
-    chip : bool
-        The candidates are ids of one chip: those that no kernel drives are strays of the list.
-    """
-
-    text: str
-    bus: str
+    text: str  # Canonical id such as 'pci:8086:24f3', the modalias for another bus, or what was typed
+    bus: str  # 'pci', 'usb', another bus's name, or '' for a name that fits no id
     kind: Kind
-    name: str = ""
-    modalias: str | None = None
+    name: str = ""  # From the id lists, or what was typed
+    modalias: str | None = None  # When the whole of it is known
+    # vendor, device: -1 when not known.
     vendor: int = -1
     device: int = -1
-    words: tuple[int, ...] = ()
-    problem: str = ""
-    candidates: tuple[Spec, ...] = field(default=(), repr=False)
-    exact: bool = True
-    assumed: str = ""
-    taken: str = ""
-    chip: bool = False
+    words: tuple[int, ...] = ()  # Packed values and known bits: a, b, known a, known b; empty for other buses
+    problem: str = ""  # Why it could not be understood; '' when it could
+    candidates: tuple[Spec, ...] = field(default=(), repr=False)  # The devices that a name may mean, when more than one
+    exact: bool = True  # False when the candidates are only near to the name: they are shown, never taken
+    assumed: str = ""  # Kind of which the class was taken for granted; '' when it was not
+    taken: str = ""  # What a name was taken as, where no list has it as it stands; '' otherwise
+    chip: bool = False  # The candidates are ids of one chip: those that no kernel drives are strays of the list
 
     @property
     def subsystem(self) -> tuple[int, int] | None:

@@ -22,21 +22,11 @@ NAMED, BY_CLASS, PARTLY = 0, 1, 2
 
 @dataclass(frozen=True)
 class Hits:
-    """Modules of many modaliases at once.
+    """Modules of many modaliases at once."""
 
-    Attributes
-    ----------
-    rows : ndarray of intp
-        Position of the modalias, rising; one without a module does not occur.
-    modules : ndarray of intp
-        Module number (index of `DriverTable.modules`), rising within a row, each once.
-    how : ndarray of int
-        `NAMED`, `BY_CLASS` or `PARTLY`, the best of the patterns that match.
-    """
-
-    rows: Indices
-    modules: Indices
-    how: NDArray[np.int64]
+    rows: Indices  # Position of the modalias, rising; one without a module does not occur
+    modules: Indices  # Module number (index of `DriverTable.modules`), rising within a row, each once
+    how: NDArray[np.int64]  # `NAMED`, `BY_CLASS` or `PARTLY`, the best of the patterns that match
 
 
 @dataclass(frozen=True, eq=False)

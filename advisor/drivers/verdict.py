@@ -21,33 +21,17 @@ HARM = {"": 0, "degrades": 1, "blocks": 2}
 
 @dataclass(frozen=True)
 class Verdict:
-    """What one image does with one device.
-
-    Attributes
-    ----------
-    modules : str
-        Modules that would drive it, space between.
-    firmware_packages : str
-        Packages to add to the image, space between.
-    severity : str
-        'blocks', 'degrades' or ''.
-    cure : str
-        An image's name, a package or ''.
-    quirk : str
-        Code of the knowledge that was used; '' when the tables alone decided.
-    action : str
-        What to do about it; '' when nothing.
-    """
+    """What one image does with one device."""
 
     support: Support
-    modules: str = ""
-    firmware_packages: str = ""
-    severity: str = ""
-    cure: str = ""
+    modules: str = ""  # Modules that would drive it, space between
+    firmware_packages: str = ""  # Packages to add to the image, space between
+    severity: str = ""  # 'blocks', 'degrades' or ''
+    cure: str = ""  # An image's name, a package or ''
     reason: str = ""
     source: str = ""
-    quirk: str = ""
-    action: str = ""
+    quirk: str = ""  # Code of the knowledge that was used; '' when the tables alone decided
+    action: str = ""  # What to do about it; '' when nothing
 
 
 @dataclass(frozen=True)

@@ -57,37 +57,21 @@ class Series:
 
 @dataclass
 class Catalogue:
-    """Processors as parallel arrays, and the indexes into them.
+    """Processors as parallel arrays, and the indexes into them."""
 
-    Attributes
-    ----------
-    frame : pandas.DataFrame
-        The processor table; year, cores and threads Int64, clocks and speeds Float64, level filled in.
-    by_key : dict
-        (short line, number) to the row.
-    by_number : dict
-        Number to the rows that carry it, whatever the line.
-    by_line : dict
-        Short line to its rows.
-    by_microarch : dict
-        Microarchitecture to its rows.
-    by_digits : dict
-        (short line, digits of the number) to the rows.
-    names, lines, numbers, vendors, generations, base_ghz : list
-        Columns of the table as plain lists, lines by their short names, numbers without spaces and dashes.
-    microarchs : pandas.DataFrame
-        Indexed by microarchitecture.
-    """
-
+    # The processor table; year, cores and threads Int64, clocks and speeds Float64, level filled in.
     frame: pd.DataFrame
-    microarchs: pd.DataFrame
+    microarchs: pd.DataFrame  # Indexed by microarchitecture
     signatures: pd.DataFrame
     series: list[Series]
-    by_key: dict[tuple[str, str], int] = field(default_factory=dict)
-    by_number: dict[str, list[int]] = field(default_factory=dict)
-    by_line: dict[str, list[int]] = field(default_factory=dict)
-    by_microarch: dict[str, list[int]] = field(default_factory=dict)
+    by_key: dict[tuple[str, str], int] = field(default_factory=dict)  # (short line, number) to the row
+    by_number: dict[str, list[int]] = field(default_factory=dict)  # Number to the rows that carry it, whatever the line
+    by_line: dict[str, list[int]] = field(default_factory=dict)  # Short line to its rows
+    by_microarch: dict[str, list[int]] = field(default_factory=dict)  # Microarchitecture to its rows
+    # (short line, digits of the number) to the rows.
     by_digits: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+    # names, lines, numbers, vendors, generations, base_ghz: Columns of the table as plain lists, lines by their short
+    # names, numbers without spaces and dashes.
     names: list[str] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     numbers: list[str] = field(default_factory=list)

@@ -8,49 +8,25 @@ from typing import NamedTuple
 
 
 class Named(NamedTuple):
-    """One processor name found in a text.
+    """One processor name found in a text."""
 
-    Attributes
-    ----------
-    line : str
-        Short name of the product line, such as 'i5', 'core2', 'ryzen 5', 'xeon'.
-    number : str
-        Model number without spaces and dashes, upper case except a trailing small letter; '' when none is given.
-    """
-
-    line: str
+    line: str  # Short name of the product line, such as 'i5', 'core2', 'ryzen 5', 'xeon'
+    # Model number without spaces and dashes, upper case except a trailing small letter; '' when none is given.
     number: str
 
 
 @dataclass(frozen=True)
 class Reading:
-    """What a text says of a processor.
+    """What a text says of a processor."""
 
-    Attributes
-    ----------
-    named : tuple of Named
-        Names found, in order, each once.
-    bare : tuple of str
-        Model numbers that stand without a line, such as '6300U'; filled only when no name has a number.
-    vendor : str
-        'Intel', 'AMD', 'VIA' or ''.
-    generation : int
-        Generation of a Core processor as stated ("4th gen"); 0 when not stated.
-    clock_ghz : float
-        Clock as stated; 0.0 when not stated [GHz].
-    foreign : str
-        Name of another kind of processor (such as an ARM one) that the text holds; '' when none.
-    sockets : int
-        Number of processors as stated ("2x Xeon ..."); 1 when not stated.
-    """
-
-    named: tuple[Named, ...] = ()
+    named: tuple[Named, ...] = ()  # Names found, in order, each once
+    # Model numbers that stand without a line, such as '6300U'; filled only when no name has a number.
     bare: tuple[str, ...] = ()
-    vendor: str = ""
-    generation: int = 0
-    clock_ghz: float = 0.0
-    foreign: str = ""
-    sockets: int = 1
+    vendor: str = ""  # 'Intel', 'AMD', 'VIA' or ''
+    generation: int = 0  # Generation of a Core processor as stated ("4th gen"); 0 when not stated
+    clock_ghz: float = 0.0  # Clock as stated; 0.0 when not stated [GHz]
+    foreign: str = ""  # Name of another kind of processor (such as an ARM one) that the text holds; '' when none
+    sockets: int = 1  # Number of processors as stated ("2x Xeon ..."); 1 when not stated
 
 
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−_", "-") | dict.fromkeys("\t\r\n\xa0®™\"'", " "))

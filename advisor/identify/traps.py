@@ -52,15 +52,9 @@ def _traps() -> list[_Trap]:
 
 
 class Machines(NamedTuple):
-    """What units are called, each distinct text once.
+    """What units are called, each distinct text once."""
 
-    Attributes
-    ----------
-    codes : numpy.ndarray of int, shape (n_units,)
-        Position in `texts` of each unit's text.
-    """
-
-    codes: np.ndarray
+    codes: np.ndarray  # Position in `texts` of each unit's text, shape (n_units,)
     texts: list[str]
 
     @classmethod

@@ -70,21 +70,11 @@ class Column:
 
 
 class Entries(NamedTuple):
-    """Entries about rows that share their texts: each distinct entry once, and which of them each row has.
+    """Entries about rows that share their texts: each distinct entry once, and which of them each row has."""
 
-    Attributes
-    ----------
-    rows : numpy.ndarray of int
-        Positions of the rows.
-    which : numpy.ndarray of int
-        Position in `texts` of each row's entry.
-    texts : list of tuple of str
-        Column, value and what is said of it.
-    """
-
-    rows: np.ndarray
-    which: np.ndarray
-    texts: Sequence[tuple[str, ...]]
+    rows: np.ndarray  # Positions of the rows
+    which: np.ndarray  # Position in `texts` of each row's entry
+    texts: Sequence[tuple[str, ...]]  # Column, value and what is said of it
 
 
 @dataclass

@@ -32,21 +32,11 @@ YES_NO = {"yes": True, "no": False}
 
 @dataclass(frozen=True)
 class Correction:
-    """What came of one correction.
+    """What came of one correction."""
 
-    Attributes
-    ----------
-    unit : Unit
-        The unit afterwards; unchanged when there is a problem.
-    problem : str
-        What was not understood and what is accepted; '' when all is well.
-    also : tuple of str
-        Other fields that the same words filled, or that fell away with the old value.
-    """
-
-    unit: Unit
-    problem: str = ""
-    also: tuple[str, ...] = ()
+    unit: Unit  # The unit afterwards; unchanged when there is a problem
+    problem: str = ""  # What was not understood and what is accepted; '' when all is well
+    also: tuple[str, ...] = ()  # Other fields that the same words filled, or that fell away with the old value
 
 
 def correct(unit: Unit, field: str, typed: str) -> Correction:

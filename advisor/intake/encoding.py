@@ -158,22 +158,14 @@ def _encoding(sample: bytes, size: int, name: str) -> str:
 
 @dataclass
 class _Counted:
-    """What a look at all bytes of a text finds.
-
-    Attributes
-    ----------
-    bad, foreign : int
-        Bytes that are no UTF-8, and characters that are and take more than one byte.
-    lost : int
-        Bytes that Windows-1252 gives no character.
-    zero, replaced : bool
-        It holds zero bytes, characters that were lost when it was saved.
-    """
+    """What a look at all bytes of a text finds."""
 
     size: int = 0
+    # bad, foreign: Bytes that are no UTF-8, and characters that are and take more than one byte.
     bad: int = 0
     foreign: int = 0
-    lost: int = 0
+    lost: int = 0  # Bytes that Windows-1252 gives no character
+    # zero, replaced: It holds zero bytes, characters that were lost when it was saved.
     zero: bool = False
     replaced: bool = False
 

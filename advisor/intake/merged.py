@@ -39,24 +39,14 @@ _EDGE = " \t/,;|-()[]+\n\r"
 
 
 class Pieces(NamedTuple):
-    """What was found in one cell; '' where nothing was.
-
-    Attributes
-    ----------
-    rest : str
-        What remains, for the model.
-    several : bool
-        More than one processor is named.
-    hint : str
-        Kind of disk that the header states.
-    """
+    """What was found in one cell; '' where nothing was."""
 
     cpu: str
     ram: str
     disk: str
-    rest: str
-    several: bool = False
-    hint: str = ""
+    rest: str  # What remains, for the model
+    several: bool = False  # More than one processor is named
+    hint: str = ""  # Kind of disk that the header states
 
 
 @lru_cache(maxsize=200_000)

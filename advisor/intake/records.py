@@ -23,15 +23,9 @@ _SHORTER = f"up to {MAX_CELL} characters in a cell"
 
 
 class Remark(NamedTuple):
-    """What is wrong with a cell of a row, as it was read.
+    """What is wrong with a cell of a row, as it was read."""
 
-    Attributes
-    ----------
-    place : int
-        Position of the cell.
-    """
-
-    place: int
+    place: int  # Position of the cell
     problem: str
     accepted: str
 

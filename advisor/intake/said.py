@@ -16,21 +16,11 @@ TAG_TWICE = "this tag stands on"
 
 @dataclass(frozen=True, eq=False)
 class Said:
-    """Problems of a frame's cells, each distinct one once.
+    """Problems of a frame's cells, each distinct one once."""
 
-    Attributes
-    ----------
-    rows : numpy.ndarray of int
-        Labels of the rows in the frame's index.
-    which : numpy.ndarray of int
-        Position in `texts` of each row's entry.
-    texts : sequence of tuple of str
-        Column, value, problem and what is accepted.
-    """
-
-    rows: np.ndarray
-    which: np.ndarray
-    texts: Sequence[tuple[str, str, str, str]]
+    rows: np.ndarray  # Labels of the rows in the frame's index
+    which: np.ndarray  # Position in `texts` of each row's entry
+    texts: Sequence[tuple[str, str, str, str]]  # Column, value, problem and what is accepted
 
     def __deepcopy__(self, memo: dict[int, Any]) -> Said:
         """Return itself: pandas copies a frame's attributes at every step."""

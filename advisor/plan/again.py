@@ -37,18 +37,10 @@ TOLD_MIN = 5
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a unit has got, by its stopwatches.
+    """How far a unit has got, by its stopwatches."""
 
-    Attributes
-    ----------
-    started : mapping of str to datetime.datetime
-        When each phase was started first.
-    running : str
-        Phase whose stopwatch runs, '' for none.
-    """
-
-    started: Mapping[str, datetime]
-    running: str = ""
+    started: Mapping[str, datetime]  # When each phase was started first
+    running: str = ""  # Phase whose stopwatch runs, '' for none
 
 
 @dataclass(frozen=True)

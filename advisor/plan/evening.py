@@ -36,19 +36,11 @@ class Package:
 
 @dataclass(frozen=True)
 class Evening:
-    """What the planned units need.
+    """What the planned units need."""
 
-    Attributes
-    ----------
-    images : dict of str to tuple
-        Image: units, and its size at least [MiB].
-    parts : dict of str to int
-        Parts of the drawer.
-    """
-
-    images: dict[str, tuple[int, float]]
+    images: dict[str, tuple[int, float]]  # Image: units, and its size at least [MiB]
     packages: tuple[Package, ...]
-    parts: dict[str, int]
+    parts: dict[str, int]  # Parts of the drawer
 
     def lines(self, sticks: dict[str, int]) -> list[str]:
         """The list to tick."""

@@ -53,30 +53,15 @@ def fair_shares(starts: Sequence[float], sizes: Sequence[float], link: float) ->
 
 @dataclass(frozen=True)
 class Link:
-    """What a day asks of the link.
+    """What a day asks of the link."""
 
-    Attributes
-    ----------
-    mib : float
-        Downloaded by all units [MiB].
-    at_once : int
-        Downloads side by side at the most.
-    longest_min : float
-        By how much the most delayed download takes longer than alone [min].
-    cache_from : int or None
-        Units from which on a package cache saves more minutes than it takes; None where it never does.
-    cache_mib : float
-        Its size at the most: every kind of install once [MiB].
-    has_cache : bool
-        Whether the shop has one already.
-    """
-
-    mib: float
-    at_once: int
-    longest_min: float
+    mib: float  # Downloaded by all units [MiB]
+    at_once: int  # Downloads side by side at the most
+    longest_min: float  # By how much the most delayed download takes longer than alone [min]
+    # Units from which on a package cache saves more minutes than it takes; None where it never does.
     cache_from: int | None
-    cache_mib: float
-    has_cache: bool
+    cache_mib: float  # Its size at the most: every kind of install once [MiB]
+    has_cache: bool  # Whether the shop has one already
 
     def sentences(self) -> list[str]:
         """What is to be known of the link, in sentences."""

@@ -13,32 +13,15 @@ TICKS = 10
 
 @dataclass(frozen=True)
 class Visit:
-    """A stretch of hands-on work on one unit, by one technician without a break.
+    """A stretch of hands-on work on one unit, by one technician without a break."""
 
-    Attributes
-    ----------
-    takes : tuple of int
-        Ticks that each technician of the bench takes for it.
-    then : int
-        Ticks that the machine works by itself before the next visit may start.
-    phases : tuple of str
-        Names of the phases that it is of.
-    who : tuple of int
-        Technicians who may do it; all when empty.
-    earliest : int
-        It starts no earlier [ticks].
-    running : bool
-        It starts at that very moment: it is under way.
-    planned : int or None
-        When it was to start in an earlier plan, from which it moves later only where that helps [ticks].
-    """
-
-    takes: tuple[int, ...]
-    then: int = 0
-    phases: tuple[str, ...] = ()
-    who: tuple[int, ...] = ()
-    earliest: int = 0
-    running: bool = False
+    takes: tuple[int, ...]  # Ticks that each technician of the bench takes for it
+    then: int = 0  # Ticks that the machine works by itself before the next visit may start
+    phases: tuple[str, ...] = ()  # Names of the phases that it is of
+    who: tuple[int, ...] = ()  # Technicians who may do it; all when empty
+    earliest: int = 0  # It starts no earlier [ticks]
+    running: bool = False  # It starts at that very moment: it is under way
+    # When it was to start in an earlier plan, from which it moves later only where that helps [ticks].
     planned: int | None = None
 
     @property

@@ -25,22 +25,12 @@ hour; common practice, no source."""
 
 @dataclass(frozen=True)
 class Solution:
-    """A plan with what is known of how good it can be.
-
-    Attributes
-    ----------
-    finish : int
-        When the last machine is done [ticks].
-    bound : int
-        No plan of these jobs ends earlier [ticks].
-    most : int
-        No plan keeps more jobs' weight in the day than this.
-    """
+    """A plan with what is known of how good it can be."""
 
     schedule: Schedule
-    finish: int
-    bound: int
-    most: int
+    finish: int  # When the last machine is done [ticks]
+    bound: int  # No plan of these jobs ends earlier [ticks]
+    most: int  # No plan keeps more jobs' weight in the day than this
 
     @property
     def gap(self) -> float:

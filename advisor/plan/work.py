@@ -50,23 +50,13 @@ class Spread:
 
 @dataclass(frozen=True)
 class Work:
-    """The jobs of a batch.
-
-    Attributes
-    ----------
-    rows : tuple of int
-        Each job's row of the batch.
-    buys : dict of int to tuple of str
-        Parts that must be bought first, by job.
-    problems : list of str
-        Units that cannot be planned, and cells that were not understood.
-    """
+    """The jobs of a batch."""
 
     jobs: tuple[Job, ...]
-    rows: tuple[int, ...]
+    rows: tuple[int, ...]  # Each job's row of the batch
     spreads: tuple[Spread, ...]
-    buys: dict[int, tuple[str, ...]]
-    problems: list[str]
+    buys: dict[int, tuple[str, ...]]  # Parts that must be bought first, by job
+    problems: list[str]  # Units that cannot be planned, and cells that were not understood
 
 
 def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, delivery: int | None = None) -> Work:

@@ -68,19 +68,11 @@ def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> 
 
 @dataclass(frozen=True)
 class Widths:
-    """Half-widths, for all and by group.
-
-    Attributes
-    ----------
-    groups : dict of str to float
-        Only groups with at least `GROUP_ROWS` rows.
-    rows : int
-        Calibration rows.
-    """
+    """Half-widths, for all and by group."""
 
     overall: float
-    groups: dict[str, float] = field(default_factory=dict)
-    rows: int = 0
+    groups: dict[str, float] = field(default_factory=dict)  # Only groups with at least `GROUP_ROWS` rows
+    rows: int = 0  # Calibration rows
 
     def of(self, groups: Sequence[object] | NDArray[np.object_]) -> Array:
         """Half-width of each row, by its group where it has one of its own.

@@ -54,30 +54,20 @@ def phase_table() -> Phases:
 
 @dataclass(frozen=True)
 class HandsOn:
-    """Hands-on minutes of each unit and phase.
+    """Hands-on minutes of each unit and phase."""
 
-    Attributes
-    ----------
-    minutes : numpy.ndarray, shape (n, n_phases)
-        Typical, without standing by, the fitting of parts included [min].
-    wait, meanwhile : numpy.ndarray, shape (n, n_phases)
-        Stood by while the machine works, at the most; part of `minutes` that can be done while it works [min].
-    spread : numpy.ndarray, shape (n,)
-        Standard deviation of a unit's sum [min]: steps miss by themselves, one person's pace runs through all of them.
-    remembered : numpy.ndarray, shape (n,)
-        Minutes that rest on memory [min].
-    done : numpy.ndarray, shape (n, n_steps)
-        How often each step of `operations.steps()` is done.
-    fit, fit_remembered : numpy.ndarray, shape (n,)
-        Minutes to fit parts, and those of them that rest on memory [min]; in `minutes` and `remembered` too.
-    """
-
-    minutes: Array
+    minutes: Array  # Typical, without standing by, the fitting of parts included [min], shape (n, n_phases)
+    # wait, meanwhile: Stood by while the machine works, at the most; part of `minutes` that can be done while it works
+    # [min], shape (n, n_phases).
     wait: Array
     meanwhile: Array
+    # Standard deviation of a unit's sum [min]: steps miss by themselves, one person's pace runs through all of them,
+    # shape (n,).
     spread: Array
-    remembered: Array
-    done: Array
+    remembered: Array  # Minutes that rest on memory [min], shape (n,)
+    done: Array  # How often each step of `operations.steps()` is done, shape (n, n_steps)
+    # fit, fit_remembered: Minutes to fit parts, and those of them that rest on memory [min]; in `minutes` and
+    # `remembered` too, shape (n,).
     fit: Array
     fit_remembered: Array
 

@@ -24,18 +24,10 @@ asks for once its level passes what the calibration rows can tell."""
 
 @dataclass(frozen=True)
 class Curve:
-    """Half-width by level, as a multiple of the half-width at the promised level.
+    """Half-width by level, as a multiple of the half-width at the promised level."""
 
-    Attributes
-    ----------
-    levels : tuple of float
-        Rising, between 0 and 1; the last is the highest that the calibration rows can tell.
-    factors : tuple of float
-        Not falling.
-    """
-
-    levels: tuple[float, ...]
-    factors: tuple[float, ...]
+    levels: tuple[float, ...]  # Rising, between 0 and 1; the last is the highest that the calibration rows can tell
+    factors: tuple[float, ...]  # Not falling
 
     def of(self, levels: Array) -> Array:
         """Factor on the half-width at each level; shape (n,).

@@ -339,20 +339,13 @@ def _case(row: pd.Series[Any]) -> str:
 
 @dataclass(frozen=True)
 class Filled:
-    """How speeds that were not measured were filled in.
+    """How speeds that were not measured were filled in."""
 
-    Attributes
-    ----------
-    cpu_sd, read_sd, access_sd : numpy.ndarray, shape (n,)
-        Log spread of what was filled in; 0 where measured.
-    unknown_kind : numpy.ndarray of bool, shape (n,)
-        Disk neither measured nor its kind known: kinds are mixed.
-    """
-
+    # cpu_sd, read_sd, access_sd: Log spread of what was filled in; 0 where measured, shape (n,).
     cpu_sd: Array
     read_sd: Array
     access_sd: Array
-    unknown_kind: NDArray[np.bool_]
+    unknown_kind: NDArray[np.bool_]  # Disk neither measured nor its kind known: kinds are mixed, shape (n,)
 
     def take(self, rows: NDArray[Any]) -> Filled:
         """Some of the rows, by mask or position."""

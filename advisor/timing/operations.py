@@ -185,23 +185,16 @@ def _holds(text: str, conditions: Mapping[str, Array], n: int) -> Array:
 
 @dataclass(frozen=True)
 class Sums:
-    """Sums over the steps of each unit.
+    """Sums over the steps of each unit."""
 
-    Attributes
-    ----------
-    seconds, wait, meanwhile : numpy.ndarray, shape (n, n_phases)
-        By phase [s].
-    variance : numpy.ndarray, shape (n,)
-        Of the sum over the phases [s2]: each step misses by itself, and one person's pace runs through all of them.
-    remembered : numpy.ndarray, shape (n,)
-        Seconds that rest on memory [s].
-    """
-
+    # seconds, wait, meanwhile: By phase [s], shape (n, n_phases).
     seconds: Array
     wait: Array
     meanwhile: Array
+    # Of the sum over the phases [s2]: each step misses by itself, and one person's pace runs through all of them, shape
+    # (n,).
     variance: Array
-    remembered: Array
+    remembered: Array  # Seconds that rest on memory [s], shape (n,)
 
 
 def sums(done: Array, phases: tuple[str, ...]) -> Sums:

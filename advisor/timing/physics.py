@@ -40,28 +40,15 @@ PHASE_FLOOR = 0.02
 
 @dataclass(frozen=True)
 class Term:
-    """One work over one rate.
+    """One work over one rate."""
 
-    Attributes
-    ----------
-    phase, stage : str
-        Where it belongs; the stages of a phase add.
-    need : str
-        'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap.
-    name : str
-        In words, such as 'installed MiB / decompression'.
-    values : callable
-        From the derived arrays to the term's values, shape (n,).
-    rate : str
-        Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none.
-    """
-
+    # phase, stage: Where it belongs; the stages of a phase add.
     phase: str
     stage: str
-    need: str
-    name: str
-    values: Callable[[Values], Array]
-    rate: str = ""
+    need: str  # 'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap
+    name: str  # In words, such as 'installed MiB / decompression'
+    values: Callable[[Values], Array]  # From the derived arrays to the term's values, shape (n,)
+    rate: str = ""  # Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none
 
 
 def derive(conditions: pd.DataFrame) -> dict[str, Array]:
@@ -252,18 +239,10 @@ def fit_phase(terms: Sequence[Term], matrix: Array, seconds: Array, weights: Arr
 
 @dataclass(frozen=True)
 class Physics:
-    """Fitted coefficients.
+    """Fitted coefficients."""
 
-    Attributes
-    ----------
-    coefficients : dict of str to numpy.ndarray
-        Phase to its coefficients, in the order of `TERMS`.
-    overlaps : dict of str to float
-        Phase to its exponent.
-    """
-
-    coefficients: dict[str, Array] = field(default_factory=dict)
-    overlaps: dict[str, float] = field(default_factory=dict)
+    coefficients: dict[str, Array] = field(default_factory=dict)  # Phase to its coefficients, in the order of `TERMS`
+    overlaps: dict[str, float] = field(default_factory=dict)  # Phase to its exponent
 
     def predict(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
         """Seconds of each phase.
@@ -333,25 +312,16 @@ def weights_of(phases: pd.DataFrame, phase: str) -> Array:
 
 @dataclass(frozen=True)
 class Problem:
-    """The least-squares problem of one phase.
-
-    Attributes
-    ----------
-    matrix : numpy.ndarray, shape (n + m, k)
-        Below the n rows of the phase's seconds, m rows of needs that were counted by themselves.
-    seconds, weights : numpy.ndarray, shape (n + m,)
-    rehearsal : numpy.ndarray of int, shape (n + m,)
-        Which rehearsal a row is of.
-    rows : int
-        n.
-    """
+    """The least-squares problem of one phase."""
 
     terms: list[Term]
+    # Below the n rows of the phase's seconds, m rows of needs that were counted by themselves, shape (n + m, k).
     matrix: Array
+    # seconds, weights: shape (n + m,).
     seconds: Array
     weights: Array
-    rehearsal: NDArray[np.intp]
-    rows: int
+    rehearsal: NDArray[np.intp]  # Which rehearsal a row is of, shape (n + m,)
+    rows: int  # n
 
     def fit(self, overlap: float, rehearsals: NDArray[np.bool_] | None = None) -> Array:
         """Coefficients from some of the rehearsals, or all."""

@@ -50,30 +50,15 @@ def weighted_median(values: Array, weights: Array | None = None) -> float:
 
 @dataclass(frozen=True)
 class Pooled:
-    """Random intercepts.
+    """Random intercepts."""
 
-    Attributes
-    ----------
-    mean : float
-        The common intercept.
-    effects : dict of str to dict of str to float
-        By factor: level to its shrunk distance from the common intercept. The empty level has none.
-    counts : dict of str to dict of str to int
-        By factor: rows of each level.
-    spread : dict of str to float
-        By factor: standard deviation of its levels.
-    residual : float
-        Standard deviation of a row of weight 1 about its levels.
-    criterion : float
-        Minus twice the restricted log likelihood, the prior apart.
-    """
-
-    mean: float
+    mean: float  # The common intercept
+    # By factor: level to its shrunk distance from the common intercept. The empty level has none.
     effects: dict[str, dict[str, float]] = field(default_factory=dict)
-    counts: dict[str, dict[str, int]] = field(default_factory=dict)
-    spread: dict[str, float] = field(default_factory=dict)
-    residual: float = 0.0
-    criterion: float = 0.0
+    counts: dict[str, dict[str, int]] = field(default_factory=dict)  # By factor: rows of each level
+    spread: dict[str, float] = field(default_factory=dict)  # By factor: standard deviation of its levels
+    residual: float = 0.0  # Standard deviation of a row of weight 1 about its levels
+    criterion: float = 0.0  # Minus twice the restricted log likelihood, the prior apart
 
     def of(self, labels: Mapping[str, NDArray[np.object_]]) -> Array:
         """Sum of the effects of each row's levels, the mean apart; an unknown level has none.

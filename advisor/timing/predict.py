@@ -37,29 +37,17 @@ REHEARSED = ("copy", "refresh", "base", "updates")
 
 @dataclass(frozen=True)
 class Setting:
-    """What is known of each unit before its times are worked out.
+    """What is known of each unit before its times are worked out."""
 
-    Attributes
-    ----------
-    conditions : pandas.DataFrame, shape (n, any)
-        Columns of `CONDITIONS` with nothing unknown, session_cpu, session_mib and ram_gib; RangeIndex.
-    filled : Filled
-        How unmeasured speeds were filled in.
-    usable : numpy.ndarray of bool, shape (n,)
-        False where there is no edition, or no disk to install on.
-    kinds : numpy.ndarray of object, shape (n,)
-        Kind of storage, 'unknown' where it is.
-    notes : list of tuple
-        (mask, fact, value text or array of values, source), for `Timing.assumed`.
-    groups : dict of str to numpy.ndarray of object, each of shape (n,)
-        'model' (maker and model, small letters) and 'image', '' where unknown: what a log may have taught of them.
-    """
-
+    # Columns of `CONDITIONS` with nothing unknown, session_cpu, session_mib and ram_gib; RangeIndex, shape (n, any).
     conditions: pd.DataFrame
-    filled: Filled
-    usable: NDArray[np.bool_]
-    kinds: NDArray[np.object_]
+    filled: Filled  # How unmeasured speeds were filled in
+    usable: NDArray[np.bool_]  # False where there is no edition, or no disk to install on, shape (n,)
+    kinds: NDArray[np.object_]  # Kind of storage, 'unknown' where it is, shape (n,)
+    # (mask, fact, value text or array of values, source), for `Timing.assumed`.
     notes: list[tuple[NDArray[np.bool_], str, Any, str]]
+    # 'model' (maker and model, small letters) and 'image', '' where unknown: what a log may have taught of them, shape
+    # (n,).
     groups: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
     def take(self, rows: NDArray[Any]) -> Setting:
@@ -580,20 +568,15 @@ def predict(
 
 @dataclass(frozen=True)
 class Combined:
-    """Rounded minutes by phase, and the half-width of the log of elapsed minutes.
+    """Rounded minutes by phase, and the half-width of the log of elapsed minutes."""
 
-    Attributes
-    ----------
-    hands, work, overlap, wait : numpy.ndarray, shape (n, number of bench phases)
-        [min], to a tenth, so that what is shown adds up; `wait` is the part of hands and overlap that is stood by.
-    width, hands_width : numpy.ndarray, shape (n,)
-        Of elapsed and of hands-on minutes.
-    """
-
+    # hands, work, overlap, wait: [min], to a tenth, so that what is shown adds up; `wait` is the part of hands and
+    # overlap that is stood by, shape (n, number of bench phases).
     hands: Array
     work: Array
     overlap: Array
     wait: Array
+    # width, hands_width: Of elapsed and of hands-on minutes, shape (n,).
     width: Array
     hands_width: Array
 

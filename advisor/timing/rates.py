@@ -66,15 +66,11 @@ def assumed() -> dict[str, Assumed]:
 
 @dataclass(frozen=True)
 class StorageRates:
-    """Rates by kind of storage.
-
-    Attributes
-    ----------
-    read, access, read_sd, access_sd, share : numpy.ndarray, shape (len(kinds),)
-        [MiB/s], [ms], log spreads, and how common the kind is among units whose storage was not noted.
-    """
+    """Rates by kind of storage."""
 
     kinds: tuple[str, ...]
+    # read, access, read_sd, access_sd, share: [MiB/s], [ms], log spreads, and how common the kind is among units whose
+    # storage was not noted, shape (len(kinds).
     read: Array
     access: Array
     read_sd: Array

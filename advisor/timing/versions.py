@@ -47,31 +47,15 @@ BELOW = (
 
 @dataclass(frozen=True)
 class Version:
-    """A version that is kept.
+    """A version that is kept."""
 
-    Attributes
-    ----------
-    name : str
-        Such as '0003', or 'shipped'.
-    learnt : str
-        When, ISO 8601; '' for the shipped one.
-    basis : str
-        What it rests on.
-    accepted : bool or None
-        What the gate said; None for the shipped one.
-    gate : dict
-        The gate's figures, as `advisor.benchlog.gate.Verdict.to_json`.
-    problem : str
-        Why it cannot be used; '' when it can.
-    """
-
-    name: str
-    learnt: str
-    basis: str
-    accepted: bool | None
-    gate: dict[str, Any]
+    name: str  # Such as '0003', or 'shipped'
+    learnt: str  # When, ISO 8601; '' for the shipped one
+    basis: str  # What it rests on
+    accepted: bool | None  # What the gate said; None for the shipped one
+    gate: dict[str, Any]  # The gate's figures, as `advisor.benchlog.gate.Verdict.to_json`
     serving: bool
-    problem: str = ""
+    problem: str = ""  # Why it cannot be used; '' when it can
 
 
 def models_folder(log: str | Path | None = None) -> Path:

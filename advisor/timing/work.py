@@ -27,17 +27,10 @@ _USED = ("installed_mib", "installed_files", "image_mib", "desktop_read_mib", "d
 
 @dataclass(frozen=True)
 class WorkTable:
-    """Work by pair of image and edition.
+    """Work by pair of image and edition."""
 
-    Attributes
-    ----------
-    frame : pandas.DataFrame, index (image, edition)
-        Columns of `WORK_COLUMNS`, float64.
-    assumed : dict of tuple to list of str
-        Pair to the figures that the catalogue does not hold and that were assumed.
-    """
-
-    frame: pd.DataFrame
+    frame: pd.DataFrame  # Columns of `WORK_COLUMNS`, float64
+    # Pair to the figures that the catalogue does not hold and that were assumed.
     assumed: dict[tuple[str, str], list[str]]
 
 

@@ -29,16 +29,10 @@ _LABEL = re.compile(
 
 @dataclass(frozen=True)
 class Line:
-    """A line as it was before it was pasted.
-
-    Attributes
-    ----------
-    label : str
-        The command that a hardware summary names before it, '' for none.
-    """
+    """A line as it was before it was pasted."""
 
     text: str
-    label: str = ""
+    label: str = ""  # The command that a hardware summary names before it, '' for none
 
 
 def mend(text: str) -> list[Line]:
