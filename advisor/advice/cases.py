@@ -25,26 +25,15 @@ from advisor.unit import Advice, Support
 
 @dataclass(frozen=True)
 class Cases:
-    """Units with what was decided of them; arrays have the shape (n_cases,).
-
-    Attributes
-    ----------
-    options : Options
-        Of all distinct units; `machine` tells which of them a case is.
-    machine, option : numpy.ndarray of int
-        Position of the distinct unit, and of the option it gets (-1 for none).
-    bought : dict of str to numpy.ndarray of bool
-        For each of `PART_COLUMNS`, whether that part of the option must be bought.
-    open_facts : dict of int to tuple of str
-        Cases that are held for want of facts, and which.
-    """
+    """Units with what was decided of them; arrays have the shape (n_cases,)."""
 
     facts: Facts
-    options: Options
+    options: Options  # Of all distinct units; `machine` tells which of them a case is
+    # machine, option: Position of the distinct unit, and of the option it gets (-1 for none).
     machine: np.ndarray
     option: np.ndarray
-    bought: dict[str, np.ndarray]
-    open_facts: dict[int, tuple[str, ...]]
+    bought: dict[str, np.ndarray]  # For each of `PART_COLUMNS`, whether that part of the option must be bought
+    open_facts: dict[int, tuple[str, ...]]  # Cases that are held for want of facts, and which
     lucky: dict[int, Lucky]
 
     def __len__(self) -> int:

@@ -26,51 +26,25 @@ CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "ac
 
 @dataclass(frozen=True)
 class Facts:
-    """Everything the decision rests on; all frames share one RangeIndex, a row a unit.
-
-    Attributes
-    ----------
-    units, processors : pandas.DataFrame
-        Unit frame, likely values filled in, and what `identify.processors` says of it.
-    drawing : pandas.Series of str
-        'hardware', 'software' or NA, from `editions.drawing`.
-    assumed_drawing : numpy.ndarray of bool
-        Where no graphics is noted and the processor's year alone lets it draw.
-    problems : pandas.DataFrame
-        From intake: row (1-based), column, value, problem, accepted.
-    support : mapping of str to numpy.ndarray of object
-        Kind of device to units by images of support words, None where there is none.
-    trouble : Trouble
-        The same as counts.
-    conditions : pandas.DataFrame
-        Columns `CONDITION_COLUMNS`: what the notes say and the model is known for.
-    ruled_out : mapping of str to numpy.ndarray of bool
-        Kind of part to the units whose model does not take one.
-    extra_min : numpy.ndarray of float
-        Minutes that a trap of the model adds to a fitting, beside opening the box [min].
-    box : numpy.ndarray of object
-        How the unit is opened, as `timing/fitting` names it: a trap of its model, else its kind of box, '' for unknown.
-    likely : pandas.DataFrame
-        Values taken as likely: row, column, value, reason.
-    twice : numpy.ndarray of bool
-        Where the asset tag stands on another row too.
-    """
+    """Everything the decision rests on; all frames share one RangeIndex, a row a unit."""
 
     shop: Shop
+    # units, processors: Unit frame, likely values filled in, and what `identify.processors` says of it.
     units: pd.DataFrame
     processors: pd.DataFrame
-    drawing: pd.Series[str]
-    assumed_drawing: np.ndarray
-    problems: pd.DataFrame
+    drawing: pd.Series[str]  # 'hardware', 'software' or NA, from `editions.drawing`
+    assumed_drawing: np.ndarray  # Where no graphics is noted and the processor's year alone lets it draw
+    problems: pd.DataFrame  # From intake: row (1-based), column, value, problem, accepted
     devices: DeviceVerdicts
-    support: Mapping[str, np.ndarray]
-    trouble: Trouble
-    conditions: pd.DataFrame
-    ruled_out: Mapping[str, np.ndarray]
-    extra_min: np.ndarray
+    support: Mapping[str, np.ndarray]  # Kind of device to units by images of support words, None where there is none
+    trouble: Trouble  # The same as counts
+    conditions: pd.DataFrame  # Columns `CONDITION_COLUMNS`: what the notes say and the model is known for
+    ruled_out: Mapping[str, np.ndarray]  # Kind of part to the units whose model does not take one
+    extra_min: np.ndarray  # Minutes that a trap of the model adds to a fitting, beside opening the box [min]
+    # How the unit is opened, as `timing/fitting` names it: a trap of its model, else its kind of box, '' for unknown.
     box: np.ndarray
-    likely: pd.DataFrame
-    twice: np.ndarray
+    likely: pd.DataFrame  # Values taken as likely: row, column, value, reason
+    twice: np.ndarray  # Where the asset tag stands on another row too
 
     def __len__(self) -> int:
         return len(self.units)

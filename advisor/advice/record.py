@@ -82,22 +82,12 @@ class Device:
 
 @dataclass(frozen=True)
 class Across:
-    """One device on every image of the shop.
-
-    Attributes
-    ----------
-    name : str
-        Only where the unit has more than one device of the kind.
-    supports : tuple of str
-        A support word an image, in the order of `Record.images`.
-    marks : tuple of Mark
-        The shape of each word.
-    """
+    """One device on every image of the shop."""
 
     kind: str
-    name: str
-    supports: tuple[str, ...]
-    marks: tuple[Mark, ...]
+    name: str  # Only where the unit has more than one device of the kind
+    supports: tuple[str, ...]  # A support word an image, in the order of `Record.images`
+    marks: tuple[Mark, ...]  # The shape of each word
 
     @property
     def decides(self) -> bool:

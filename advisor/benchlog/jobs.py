@@ -45,26 +45,11 @@ LOGGED_HERE = "logged here"
 
 @dataclass(frozen=True)
 class Job:
-    """What was done to one unit.
-
-    Attributes
-    ----------
-    done_on : str
-        Day, ISO 8601 (YYYY-MM-DD).
-    hands_on_min, elapsed_min : float or None
-        Minutes as known [min].
-    phases : dict of str to float
-        Phase to minutes [min], as far as known.
-    outcome, reason : str or None
-        At the first-boot check: fine, slow or returned, and why.
-    source : str
-        'logged here', or the name of the sheet it was imported from.
-    despite : str or None
-        Why the unit leaves although its hand-over check has something that must be mended.
-    """
+    """What was done to one unit."""
 
     asset_tag: str
-    done_on: str
+    done_on: str  # Day, ISO 8601 (YYYY-MM-DD)
+    # hands_on_min, elapsed_min: Minutes as known [min].
     hands_on_min: float | None = None
     elapsed_min: float | None = None
     edition: str | None = None
@@ -72,11 +57,12 @@ class Job:
     parts: str | None = None
     technician: str | None = None
     note: str | None = None
-    phases: Mapping[str, float] = field(default_factory=dict)
+    phases: Mapping[str, float] = field(default_factory=dict)  # Phase to minutes [min], as far as known
+    # outcome, reason: At the first-boot check: fine, slow or returned, and why.
     outcome: str | None = None
     reason: str | None = None
-    source: str = LOGGED_HERE
-    despite: str | None = None
+    source: str = LOGGED_HERE  # 'logged here', or the name of the sheet it was imported from
+    despite: str | None = None  # Why the unit leaves although its hand-over check has something that must be mended
 
 
 def insert_job(db: sqlite3.Connection, job: Job, unit_id: int | None, logged_at: str) -> int:

@@ -11,39 +11,21 @@ from advisor.benchlog.store import BenchLog, minutes_between
 
 @dataclass(frozen=True)
 class Lap:
-    """One run of a stopwatch.
-
-    Attributes
-    ----------
-    started_at : str
-        ISO 8601, UTC.
-    minutes : float or None
-        Minutes it ran [min]; None while it runs.
-    """
+    """One run of a stopwatch."""
 
     tag: str
     phase: str
-    started_at: str
-    minutes: float | None = None
+    started_at: str  # ISO 8601, UTC
+    minutes: float | None = None  # Minutes it ran [min]; None while it runs
 
 
 @dataclass(frozen=True)
 class Watches:
-    """The stopwatches that concern the unit in view, and those that run.
+    """The stopwatches that concern the unit in view, and those that run."""
 
-    Attributes
-    ----------
-    laps : tuple of Lap
-        Of the unit in view since it was last logged, oldest first.
-    running : tuple of Lap
-        Of all units, oldest first.
-    slot_min : float
-        Minutes in which any stopwatch of the unit in view ran, stopped ones only [min].
-    """
-
-    laps: tuple[Lap, ...] = ()
-    running: tuple[Lap, ...] = ()
-    slot_min: float = 0.0
+    laps: tuple[Lap, ...] = ()  # Of the unit in view since it was last logged, oldest first
+    running: tuple[Lap, ...] = ()  # Of all units, oldest first
+    slot_min: float = 0.0  # Minutes in which any stopwatch of the unit in view ran, stopped ones only [min]
 
     def timed(self) -> dict[str, float]:
         """Minutes by phase, stopped ones only [min]."""

@@ -18,35 +18,18 @@ from advisor.unit import Unit
 
 @dataclass(frozen=True)
 class Queued:
-    """A unit in the queue.
-
-    Attributes
-    ----------
-    origin : str
-        Where it came from, in words.
-    unread : dict of str to str
-        Field: why the capture could not read it.
-    wrong : dict of str to list of str
-        Field: what was typed, and why it was not taken.
-    kept : dict of str to int
-        Parts of the drawer kept for it: name to how many.
-    spoken_for : dict of str to int
-        Parts of the drawer that the batch it came from keeps for its other units.
-    job : int or None
-        Row of the log in which it was logged.
-    number : int
-        Its row; 0 before it is added.
-    """
+    """A unit in the queue."""
 
     unit: Unit
-    origin: str = "typed in"
-    unread: dict[str, str] = field(default_factory=dict)
-    wrong: dict[str, list[str]] = field(default_factory=dict)
-    kept: dict[str, int] = field(default_factory=dict)
+    origin: str = "typed in"  # Where it came from, in words
+    unread: dict[str, str] = field(default_factory=dict)  # Field: why the capture could not read it
+    wrong: dict[str, list[str]] = field(default_factory=dict)  # Field: what was typed, and why it was not taken
+    kept: dict[str, int] = field(default_factory=dict)  # Parts of the drawer kept for it: name to how many
+    # Parts of the drawer that the batch it came from keeps for its other units.
     spoken_for: dict[str, int] = field(default_factory=dict)
     printed: bool = False
-    job: int | None = None
-    number: int = 0
+    job: int | None = None  # Row of the log in which it was logged
+    number: int = 0  # Its row; 0 before it is added
 
     @property
     def tag(self) -> str:

@@ -52,18 +52,10 @@ Progress = Callable[[int, int], object]
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a run.
+    """What came of a run."""
 
-    Attributes
-    ----------
-    counted : pandas.DataFrame
-        A row a unit: advice, status, hands_on_min, elapsed_min.
-    late : int
-        Rows that had to wait for all others: a shared part, a tag that stands twice, a damaged cell.
-    """
-
-    counted: pd.DataFrame
-    late: int
+    counted: pd.DataFrame  # A row a unit: advice, status, hands_on_min, elapsed_min
+    late: int  # Rows that had to wait for all others: a shared part, a tag that stands twice, a damaged cell
 
 
 @dataclass

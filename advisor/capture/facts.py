@@ -51,24 +51,12 @@ class Module:
 
 @dataclass(frozen=True)
 class Memory:
-    """Memory as the kernel and as the firmware count it.
+    """Memory as the kernel and as the firmware count it."""
 
-    Attributes
-    ----------
-    seen_kib : int, optional
-        MemTotal of /proc/meminfo [KiB].
-    modules : tuple of Module, optional
-        Places for system memory.
-    places : int, optional
-        Number of places the arrays (SMBIOS type 16) announce.
-    most_mib : int, optional
-        Maximum capacity of the arrays [MiB].
-    """
-
-    seen_kib: int | None = None
-    modules: tuple[Module, ...] | None = None
-    places: int | None = None
-    most_mib: int | None = None
+    seen_kib: int | None = None  # MemTotal of /proc/meminfo [KiB]
+    modules: tuple[Module, ...] | None = None  # Places for system memory
+    places: int | None = None  # Number of places the arrays (SMBIOS type 16) announce
+    most_mib: int | None = None  # Maximum capacity of the arrays [MiB]
 
 
 @dataclass(frozen=True)
@@ -145,19 +133,12 @@ class Panel:
 
 @dataclass(frozen=True)
 class Cell:
-    """One battery of the unit.
+    """One battery of the unit."""
 
-    Attributes
-    ----------
-    full, design : int, optional
-        Capacity when full, now and as designed, both in the same measure.
-    measure : str
-        'energy' [µWh] or 'charge' [µAh].
-    """
-
+    # full, design: Capacity when full, now and as designed, both in the same measure.
     full: int | None = None
     design: int | None = None
-    measure: str = "energy"
+    measure: str = "energy"  # 'energy' [µWh] or 'charge' [µAh]
     cycles: int | None = None
 
 
@@ -177,33 +158,24 @@ class Facts:
     ----------
     devices, disks, batteries : tuple, optional
         An empty tuple means that there are none; None that nobody looked.
-    buses : frozenset of str
-        Buses whose devices were all listed, so that what is not there is known not to be.
-    named : tuple of NamedDevice
-        Devices from a listing that gives no ids.
-    firmware : tuple of str
-        Files that the kernel asked for and did not find.
-    why : dict of str to str
-        Field of `Unit`: why a source could not tell it; counts only when no source could.
-    care : dict of str to str
-        Field of `Unit`, or name of a source: what to bear in mind even though it is known.
-    identifiers : dict of str to str
-        Serial numbers and addresses, when they were asked for.
     """
 
     processor: Processor = field(default_factory=Processor)
     box: Box = field(default_factory=Box)
     memory: Memory = field(default_factory=Memory)
     devices: tuple[BusDevice, ...] | None = None
+    # Buses whose devices were all listed, so that what is not there is known not to be.
     buses: frozenset[str] = frozenset()
     disks: tuple[Disk, ...] | None = None
     panel: Panel = field(default_factory=Panel)
     batteries: tuple[Cell, ...] | None = None
-    named: tuple[NamedDevice, ...] = ()
-    firmware: tuple[str, ...] = ()
+    named: tuple[NamedDevice, ...] = ()  # Devices from a listing that gives no ids
+    firmware: tuple[str, ...] = ()  # Files that the kernel asked for and did not find
+    # Field of `Unit`: why a source could not tell it; counts only when no source could.
     why: dict[str, str] = field(default_factory=dict)
+    # Field of `Unit`, or name of a source: what to bear in mind even though it is known.
     care: dict[str, str] = field(default_factory=dict)
-    identifiers: dict[str, str] = field(default_factory=dict)
+    identifiers: dict[str, str] = field(default_factory=dict)  # Serial numbers and addresses, when they were asked for
 
 
 def fill(first: T, second: T) -> T:

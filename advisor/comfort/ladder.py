@@ -23,29 +23,17 @@ LONGEST_SAID_S = 600.0
 
 @dataclass(frozen=True)
 class Ladder:
-    """Comfort of every edition on every unit; NaN where a fact of the unit is missing.
+    """Comfort of every edition on every unit; NaN where a fact of the unit is missing."""
 
-    Attributes
-    ----------
-    editions : tuple of str
-        Columns of the arrays, which have the shape (n_units, n_editions).
-    desktop_s, desktop_high_s : numpy.ndarray
-        Login to usable desktop, typical and with the certainty asked for [s].
-    browser_s, browser_high_s : numpy.ndarray
-        Click to usable browser [s].
-    left_mib : numpy.ndarray
-        Memory left with browser and document open, with the certainty asked for [MiB].
-    killed : numpy.ndarray
-        Probability that a program is killed for want of memory with both open [1].
-    """
-
-    editions: tuple[str, ...]
+    editions: tuple[str, ...]  # Columns of the arrays, which have the shape (n_units, n_editions)
+    # desktop_s, desktop_high_s: Login to usable desktop, typical and with the certainty asked for [s].
     desktop_s: Array
     desktop_high_s: Array
+    # browser_s, browser_high_s: Click to usable browser [s].
     browser_s: Array
     browser_high_s: Array
-    left_mib: Array
-    killed: Array
+    left_mib: Array  # Memory left with browser and document open, with the certainty asked for [MiB]
+    killed: Array  # Probability that a program is killed for want of memory with both open [1]
 
 
 def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, certainty: float) -> Ladder:

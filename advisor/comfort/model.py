@@ -43,24 +43,12 @@ class Machine:
 
 @dataclass(frozen=True)
 class Load:
-    """What a start asks for; a row vector each, or columns as the machines' for pairs.
+    """What a start asks for; a row vector each, or columns as the machines' for pairs."""
 
-    Attributes
-    ----------
-    work_mib : numpy.ndarray
-        Processor work, in MiB of decompression [MiB].
-    read_mib : numpy.ndarray
-        Cold reads [MiB].
-    reads : numpy.ndarray
-        Requests that they come in.
-    need_mib : numpy.ndarray
-        Memory in use when done [MiB].
-    """
-
-    work_mib: Array
-    read_mib: Array
-    reads: Array
-    need_mib: Array
+    work_mib: Array  # Processor work, in MiB of decompression [MiB]
+    read_mib: Array  # Cold reads [MiB]
+    reads: Array  # Requests that they come in
+    need_mib: Array  # Memory in use when done [MiB]
 
 
 @dataclass(frozen=True)

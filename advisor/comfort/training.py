@@ -44,18 +44,12 @@ LOAD = tuple(Load.__dataclass_fields__)
 
 @dataclass(frozen=True)
 class Rows:
-    """Measured rows of one stage.
+    """Measured rows of one stage."""
 
-    Attributes
-    ----------
-    X : pandas.DataFrame, shape (n, any)
-        The fields of `Machine` and of `Load`, the latter of the edition's unhindered sessions: what the model will know
-        of a unit; then edition, memory and plan, the groups to leave out.
-    y : pandas.DataFrame, shape (n, 2)
-        seconds, NaN where the stage was given up, and limit_s, when it was or would have been [s].
-    """
-
+    # The fields of `Machine` and of `Load`, the latter of the edition's unhindered sessions: what the model will know
+    # of a unit; then edition, memory and plan, the groups to leave out, shape (n, any).
     X: pd.DataFrame
+    # seconds, NaN where the stage was given up, and limit_s, when it was or would have been [s], shape (n, 2).
     y: pd.DataFrame
 
     def __len__(self) -> int:

@@ -19,18 +19,12 @@ _WILD = re.compile(r"[*?\[]")
 
 @dataclass(frozen=True)
 class FirmwarePackage:
-    """A package that ships firmware.
-
-    Attributes
-    ----------
-    size : int
-        Of the .deb [bytes].
-    """
+    """A package that ships firmware."""
 
     name: str
     version: str
     area: str
-    size: int
+    size: int  # Of the .deb [bytes]
 
 
 @dataclass(frozen=True, eq=False)

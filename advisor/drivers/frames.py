@@ -31,22 +31,13 @@ VERDICT_COLUMNS = (
 
 @dataclass(frozen=True)
 class DeviceVerdicts:
-    """What every image does with every device of every unit.
+    """What every image does with every device of every unit."""
 
-    Attributes
-    ----------
-    row, spec : numpy.ndarray of int, shape (n_devices,)
-        Unit position, and position in `specs`, of each device of each unit.
-    specs : list of Spec
-        The distinct devices.
-    verdicts : list of list of Verdict
-        Of each distinct device, one an image.
-    """
-
+    # row, spec: Unit position, and position in `specs`, of each device of each unit, shape (n_devices,).
     row: NDArray[np.intp]
     spec: NDArray[np.intp]
-    specs: list[Spec]
-    verdicts: list[list[Verdict]]
+    specs: list[Spec]  # The distinct devices
+    verdicts: list[list[Verdict]]  # Of each distinct device, one an image
     images: list[str]
 
     def take(self, at: NDArray[np.intp]) -> DeviceVerdicts:
@@ -131,15 +122,10 @@ class DeviceVerdicts:
 
 @dataclass(frozen=True)
 class Placed:
-    """Devices of units, each on one image; all of shape (n,). `placed[name]` is a column of texts, as objects.
-
-    Attributes
-    ----------
-    row, spec, image : numpy.ndarray of int
-        Unit position, position among the distinct devices, and among the images.
-    """
+    """Devices of units, each on one image; all of shape (n,). `placed[name]` is a column of texts, as objects."""
 
     of: DeviceVerdicts
+    # row, spec, image: Unit position, position among the distinct devices, and among the images.
     row: NDArray[np.intp]
     spec: NDArray[np.intp]
     image: NDArray[np.intp]

@@ -30,23 +30,15 @@ class Part:
 class Layout:
     """A bus whose modaliases have a fixed width.
 
-    Attributes
-    ----------
-    bus : str
-        Text before the colon.
-    parts : tuple of Part
-        In the order written.
-    tiers : tuple of tuple of str
-        Which fields make a lookup key, most telling first; a pattern goes to the first tier whose fields it fixes.
-
     References
     ----------
     .. [1] Linux, drivers/pci/pci-sysfs.c (modalias_show), drivers/usb/core/sysfs.c, drivers/hid/hid-core.c,
        sound/hda/hdac_device.c, drivers/mmc/core/sdio_bus.c: the formats; scripts/mod/file2alias.c: the patterns.
     """
 
-    bus: str
-    parts: tuple[Part, ...]
+    bus: str  # Text before the colon
+    parts: tuple[Part, ...]  # In the order written
+    # Which fields make a lookup key, most telling first; a pattern goes to the first tier whose fields it fixes.
     tiers: tuple[tuple[str, ...], ...]
 
     @cached_property

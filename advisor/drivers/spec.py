@@ -82,15 +82,10 @@ class Spec:
 
 @dataclass(frozen=True)
 class Found:
-    """Devices of a frame, each distinct one once.
-
-    Attributes
-    ----------
-    row, spec : ndarray of intp
-        Unit position and index in `specs`; rising by row, in the order of the cells.
-    """
+    """Devices of a frame, each distinct one once."""
 
     specs: list[Spec]
+    # row, spec: Unit position and index in `specs`; rising by row, in the order of the cells.
     row: NDArray[np.intp]
     spec: NDArray[np.intp]
 

@@ -39,17 +39,11 @@ PARTS = {
 
 @dataclass(frozen=True)
 class Finding:
-    """One rule that is broken, and where.
-
-    Attributes
-    ----------
-    paths : tuple of str
-        Relative to the root, sorted.
-    """
+    """One rule that is broken, and where."""
 
     rule: str
     severity: Severity
-    paths: tuple[str, ...]
+    paths: tuple[str, ...]  # Relative to the root, sorted
     why: str
     mend: str
     title: str
@@ -65,28 +59,14 @@ class Finding:
 
 @dataclass(frozen=True)
 class Report:
-    """The result of one check.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-        The gravest first.
-    unseen : dict of str to str
-        Paths that could not be looked into, and why.
-    not_judged : tuple of str
-        What the check could not say anything of, in words.
-    waived : dict of str to str
-        Rules that the shop does not ask, and its reasons.
-    took_s : float
-        How long the check took [s].
-    """
+    """The result of one check."""
 
     root: str
-    findings: tuple[Finding, ...]
-    unseen: Mapping[str, str]
-    not_judged: tuple[str, ...]
-    waived: Mapping[str, str]
-    took_s: float = 0
+    findings: tuple[Finding, ...]  # The gravest first
+    unseen: Mapping[str, str]  # Paths that could not be looked into, and why
+    not_judged: tuple[str, ...]  # What the check could not say anything of, in words
+    waived: Mapping[str, str]  # Rules that the shop does not ask, and its reasons
+    took_s: float = 0  # How long the check took [s]
 
     @property
     def must(self) -> int:

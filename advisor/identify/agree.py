@@ -21,19 +21,7 @@ WIDEST = 2.5
 
 @dataclass(frozen=True)
 class Answer:
-    """What is known of one processor; None stands for unknown.
-
-    Attributes
-    ----------
-    speed_least, speed_most : float
-        Where the name leaves several processors open: the slow end of the slowest and the fast end of the fastest.
-    level_least, level_most : str
-        The lowest and the highest level among them.
-    year_least : int
-        The year of the oldest among them.
-    exact : bool
-        The answer is one row of the table.
-    """
+    """What is known of one processor; None stands for unknown."""
 
     name: str | None = None
     vendor: str | None = None
@@ -49,12 +37,15 @@ class Answer:
     graphics: str | None = None
     source: str | None = None
     problem: str | None = None
+    # speed_least, speed_most: Where the name leaves several processors open: the slow end of the slowest and the fast
+    # end of the fastest.
     speed_least: float | None = None
     speed_most: float | None = None
+    # level_least, level_most: The lowest and the highest level among them.
     level_least: str | None = None
     level_most: str | None = None
-    year_least: int | None = None
-    exact: bool = False
+    year_least: int | None = None  # The year of the oldest among them
+    exact: bool = False  # The answer is one row of the table
 
 
 @lru_cache(maxsize=20_000)

@@ -19,21 +19,11 @@ _SHOWN = 200
 
 @dataclass(frozen=True)
 class Column:
-    """One raw column, factorised.
+    """One raw column, factorised."""
 
-    Attributes
-    ----------
-    mapped : Mapped
-        What its header was understood as.
-    codes : numpy.ndarray of int, shape (n_rows,)
-        Position in `texts` of each row's text; -1 where the cell is NA.
-    texts : list of str
-        Distinct texts.
-    """
-
-    mapped: Mapped
-    codes: np.ndarray
-    texts: list[str]
+    mapped: Mapped  # What its header was understood as
+    codes: np.ndarray  # Position in `texts` of each row's text; -1 where the cell is NA, shape (n_rows,)
+    texts: list[str]  # Distinct texts
 
     @classmethod
     def of(cls, raw: pd.DataFrame, position: int, mapped: Mapped) -> Column:

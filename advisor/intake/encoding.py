@@ -55,21 +55,11 @@ _MOST_LOST = 100
 
 @dataclass(frozen=True)
 class Text:
-    """A text table's lines.
+    """A text table's lines."""
 
-    Attributes
-    ----------
-    source : callable
-        Opens the bytes anew.
-    encoding : str
-        'utf-8', 'utf-16', 'utf-16-le', 'utf-16-be', 'utf-32' or 'windows-1252'.
-    suspect : bool
-        Some characters may be damaged: cells are to be passed through `mend`.
-    """
-
-    source: Callable[[], BinaryIO]
-    encoding: str
-    suspect: bool
+    source: Callable[[], BinaryIO]  # Opens the bytes anew
+    encoding: str  # 'utf-8', 'utf-16', 'utf-16-le', 'utf-16-be', 'utf-32' or 'windows-1252'
+    suspect: bool  # Some characters may be damaged: cells are to be passed through `mend`
 
     def lines(self) -> Iterator[str]:
         """Lines with their ends; one longer than `MAX_LINE` is cut there, and then has none."""

@@ -32,18 +32,10 @@ _WORKBOOK = b"PK\x03\x04"
 
 @dataclass(frozen=True)
 class Sheet:
-    """An intake sheet handed in.
+    """An intake sheet handed in."""
 
-    Attributes
-    ----------
-    name : str
-        File name.
-    raw : pandas.DataFrame
-        Its cells as text.
-    """
-
-    name: str
-    raw: pd.DataFrame
+    name: str  # File name
+    raw: pd.DataFrame  # Its cells as text
 
 
 def shown_name(name: str) -> str:
@@ -134,16 +126,10 @@ def _through_file(shown: str, suffix: str, content: bytes, read: Callable[[Path]
 
 @dataclass(frozen=True)
 class Found:
-    """A file met in a watched folder.
-
-    Attributes
-    ----------
-    stamp : tuple of int
-        Time of its last change and its size; a file is read again when they differ.
-    """
+    """A file met in a watched folder."""
 
     path: Path
-    stamp: tuple[int, int]
+    stamp: tuple[int, int]  # Time of its last change and its size; a file is read again when they differ
 
 
 def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[Found]:

@@ -37,47 +37,24 @@ _UNITS = {
 
 @dataclass(frozen=True)
 class Vocabulary:
-    """Headers that a kind of sheet uses.
+    """Headers that a kind of sheet uses."""
 
-    Attributes
-    ----------
-    known : mapping of str to str
-        Header in plain form to field.
-    ranks : mapping of str to int
-        Of two columns for one field, the header with the lower rank is read; 1 where none is given.
-    exact : frozenset of str
-        Names that are taken as they are.
-    units : mapping of str to str
-        Last words that state a unit of measure, and the unit.
-    """
-
-    known: Mapping[str, str]
+    known: Mapping[str, str]  # Header in plain form to field
+    # Of two columns for one field, the header with the lower rank is read; 1 where none is given.
     ranks: Mapping[str, int]
-    exact: frozenset[str]
-    units: Mapping[str, str]
+    exact: frozenset[str]  # Names that are taken as they are
+    units: Mapping[str, str]  # Last words that state a unit of measure, and the unit
 
 
 @dataclass(frozen=True)
 class Mapped:
-    """What one header was understood as.
-
-    Attributes
-    ----------
-    field : str or None
-        A field of the unit, or 'storage', 'ssd', 'hdd', 'nvme' or 'merged'; None when not recognised.
-    how : str
-        For the person who reads the mapping.
-    unit : str
-        Unit of measure that the header states, such as 'gib'; '' when none.
-    rank : int
-        Strength of the match, 0 best: of two columns for one field the lower is taken.
-    """
+    """What one header was understood as."""
 
     header: str
-    field: str | None
-    how: str
-    unit: str = ""
-    rank: int = 0
+    field: str | None  # A field of the unit, or 'storage', 'ssd', 'hdd', 'nvme' or 'merged'; None when not recognised
+    how: str  # For the person who reads the mapping
+    unit: str = ""  # Unit of measure that the header states, such as 'gib'; '' when none
+    rank: int = 0  # Strength of the match, 0 best: of two columns for one field the lower is taken
 
 
 @lru_cache(maxsize=4096)

@@ -6,26 +6,13 @@ from typing import Any, NamedTuple
 
 
 class Parsed(NamedTuple):
-    """Outcome of one cell.
+    """Outcome of one cell."""
 
-    Attributes
-    ----------
-    value : object
-        The fact, None when unknown.
-    problem : str
-        Why the cell was not understood, or not fully; '' when it was.
-    accepted : str
-        What would be accepted instead.
-    note : str
-        What was assumed or chosen; '' when nothing was.
-    also : tuple of (str, object)
-        Other fields of the unit that the cell states too, such as the battery's cycles beside its health.
-    """
-
-    value: Any
-    problem: str = ""
-    accepted: str = ""
-    note: str = ""
+    value: Any  # The fact, None when unknown
+    problem: str = ""  # Why the cell was not understood, or not fully; '' when it was
+    accepted: str = ""  # What would be accepted instead
+    note: str = ""  # What was assumed or chosen; '' when nothing was
+    # Other fields of the unit that the cell states too, such as the battery's cycles beside its health.
     also: tuple[tuple[str, Any], ...] = ()
 
 

@@ -14,28 +14,16 @@ from advisor.unit import DTYPES, UNIT_COLUMNS, pandas_dtypes
 
 @dataclass
 class Understood:
-    """A sheet, understood.
+    """A sheet, understood."""
 
-    Attributes
-    ----------
-    units : pandas.DataFrame, shape (n_rows, len(UNIT_COLUMNS))
-        A Unit frame, a row a raw row, same order.
-    problems : pandas.DataFrame
-        row (data row, counted from 1), column (header as found), value, problem, accepted: what was not understood.
-    notes : pandas.DataFrame
-        row, column, value, note: what was understood under an assumption, or chosen among several.
-    columns : pandas.DataFrame
-        header, field (NA when not recognised), how, understood, empty, not_understood (numbers of rows), rows (the
-        data rows not understood, as text, the first few).
-    extra : pandas.DataFrame
-        Columns that are no fields, as they came.
-    """
-
-    units: pd.DataFrame
+    units: pd.DataFrame  # A Unit frame, a row a raw row, same order, shape (n_rows, len(UNIT_COLUMNS)
+    # row (data row, counted from 1), column (header as found), value, problem, accepted: what was not understood.
     problems: pd.DataFrame
-    notes: pd.DataFrame
+    notes: pd.DataFrame  # row, column, value, note: what was understood under an assumption, or chosen among several
+    # header, field (NA when not recognised), how, understood, empty, not_understood (numbers of rows), rows (the data
+    # rows not understood, as text, the first few).
     columns: pd.DataFrame
-    extra: pd.DataFrame = field(default_factory=pd.DataFrame)
+    extra: pd.DataFrame = field(default_factory=pd.DataFrame)  # Columns that are no fields, as they came
 
     def report(self) -> str:
         """Say in plain text how the columns were understood, and which rows were not."""

@@ -39,20 +39,11 @@ class Lanes:
 
 @dataclass(frozen=True)
 class Chance:
-    """What came of the simulated days.
+    """What came of the simulated days."""
 
-    Attributes
-    ----------
-    kept : float
-        Share of days on which every planned unit was done by the day's end, and by when it is due.
-    done : dict of int to float
-        The same by job.
-    finish : tuple of float
-        When the last unit was done on the tenth, the middle and the ninetieth of a hundred days [ticks].
-    """
-
-    kept: float
-    done: dict[int, float]
+    kept: float  # Share of days on which every planned unit was done by the day's end, and by when it is due
+    done: dict[int, float]  # The same by job
+    # When the last unit was done on the tenth, the middle and the ninetieth of a hundred days [ticks].
     finish: tuple[float, float, float]
 
 

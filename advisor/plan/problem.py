@@ -37,33 +37,18 @@ class Visit:
 
 @dataclass(frozen=True)
 class Job:
-    """A unit: it holds a slot from its first visit to the end of its machine's work after the last.
-
-    Attributes
-    ----------
-    stick : str
-        Image of the stick that it is installed from; '' for none.
-    held : tuple of int
-        The stick is held from the start of one visit to the start of another: their numbers; -1 for a stick that is
-        held already.
-    release : int
-        Its first visit starts no earlier [ticks].
-    begun : bool
-        It holds its slot from the release on.
-    due : int or None
-        It is to be done by then [ticks].
-    weight : int
-        How much it counts where the day does not hold all units.
-    """
+    """A unit: it holds a slot from its first visit to the end of its machine's work after the last."""
 
     tag: str
     visits: tuple[Visit, ...]
-    stick: str = ""
+    stick: str = ""  # Image of the stick that it is installed from; '' for none
+    # The stick is held from the start of one visit to the start of another: their numbers; -1 for a stick that is held
+    # already.
     held: tuple[int, int] = (0, 0)
-    release: int = 0
-    begun: bool = False
-    due: int | None = None
-    weight: int = 1
+    release: int = 0  # Its first visit starts no earlier [ticks]
+    begun: bool = False  # It holds its slot from the release on
+    due: int | None = None  # It is to be done by then [ticks]
+    weight: int = 1  # How much it counts where the day does not hold all units
 
     def least(self, first: int = 0, last: int | None = None) -> int:
         """Ticks from the start of a visit to the start of another (to the end of all when left out), at the least."""

@@ -42,46 +42,23 @@ season; common practice, no source. The replay of a simulated year shows what ot
 
 @dataclass(frozen=True)
 class Logged:
-    """Units of a log that can be learnt from, oldest first, beside the model's figures without a log.
+    """Units of a log that can be learnt from, oldest first, beside the model's figures without a log."""
 
-    Attributes
-    ----------
-    tags : numpy.ndarray of object, shape (n,)
-    place : numpy.ndarray of int, shape (n,)
-        Position of each unit in the log as given.
-    day : numpy.ndarray of float, shape (n,)
-        Day as a number [d]; NaN when unknown.
-    elapsed, said : numpy.ndarray, shape (n,)
-        Minutes in the slot, and hands-on as written down (NaN where not) [min].
-    by_phase : numpy.ndarray, shape (n, number of bench phases)
-        Minutes of each phase as written down, NaN where not [min].
-    weight : numpy.ndarray, shape (n,)
-        By source; see `SOURCE_WEIGHTS`. Age comes on top when a model is fitted.
-    technician : numpy.ndarray of object, shape (n,)
-        '' where unknown.
-    fitted : numpy.ndarray of bool, shape (n,)
-        Whether a part was fitted: nobody wrote down how long that alone took.
-    work : numpy.ndarray, shape (n, number of bench phases)
-        Machine minutes without a log [min].
-    spread : numpy.ndarray, shape (n,)
-    problems : pandas.DataFrame
-        Rows left out: place, asset_tag, column, value, problem.
-    """
-
-    tags: NDArray[np.object_]
-    place: NDArray[np.int64]
-    day: Array
+    tags: NDArray[np.object_]  # shape (n,)
+    place: NDArray[np.int64]  # Position of each unit in the log as given, shape (n,)
+    day: Array  # Day as a number [d]; NaN when unknown, shape (n,)
+    # elapsed, said: Minutes in the slot, and hands-on as written down (NaN where not) [min], shape (n,).
     elapsed: Array
     said: Array
-    by_phase: Array
-    weight: Array
-    technician: NDArray[np.object_]
+    by_phase: Array  # Minutes of each phase as written down, NaN where not [min], shape (n, number of bench phases)
+    weight: Array  # By source; see `SOURCE_WEIGHTS`. Age comes on top when a model is fitted, shape (n,).
+    technician: NDArray[np.object_]  # '' where unknown, shape (n,)
     given: Setting
-    fitted: NDArray[np.bool_]
+    fitted: NDArray[np.bool_]  # Whether a part was fitted: nobody wrote down how long that alone took, shape (n,)
     hands: HandsOn
-    work: Array
-    spread: Array
-    problems: pd.DataFrame
+    work: Array  # Machine minutes without a log [min], shape (n, number of bench phases)
+    spread: Array  # shape (n,)
+    problems: pd.DataFrame  # Rows left out: place, asset_tag, column, value, problem
     invented: bool
 
     def __len__(self) -> int:

@@ -48,50 +48,28 @@ def normal_curve() -> Curve:
 
 @dataclass(frozen=True)
 class LogPart:
-    """What a bench log taught.
+    """What a bench log taught."""
 
-    Attributes
-    ----------
-    rows : int
-        Logged units used.
-    invented : bool
-        The log is the demo's invention.
-    hands_factor : float
-        Factor on hands-on minutes, whoever works.
-    level : float
-        Log ratio on machine minutes.
-    widths : Widths
-        In multiples of the interval that the model has without a log; by kind of storage.
-    effects : dict of str to dict of str to float
-        Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
-    hands_sd : float
-        Standard deviation of the log of hands-on minutes about those predicted; 0 until the log tells.
-    technicians : dict of str to float
-        Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
-    paces : dict of str to dict of str to float
-        Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
-    first, last : str
-        Days of the oldest and newest unit, ISO 8601; '' when unknown.
-    effective_rows : float
-        Rows of full weight that the weighted ones are worth.
-    half_life_days : float
-        Age at which a unit counts half [d].
-    """
-
-    rows: int = 0
-    invented: bool = False
-    hands_factor: float = 1.0
-    level: float = 0.0
+    rows: int = 0  # Logged units used
+    invented: bool = False  # The log is the demo's invention
+    hands_factor: float = 1.0  # Factor on hands-on minutes, whoever works
+    level: float = 0.0  # Log ratio on machine minutes
+    # In multiples of the interval that the model has without a log; by kind of storage.
     widths: Widths = field(default_factory=lambda: Widths(1.0))
+    # Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
     effects: dict[str, dict[str, float]] = field(default_factory=dict)
+    # Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
     technicians: dict[str, float] = field(default_factory=dict)
+    # Standard deviation of the log of hands-on minutes about those predicted; 0 until the log tells.
     hands_sd: float = 0.0
+    # Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
     paces: dict[str, dict[str, float]] = field(default_factory=dict)
     curve: Curve = field(default_factory=normal_curve)
+    # first, last: Days of the oldest and newest unit, ISO 8601; '' when unknown.
     first: str = ""
     last: str = ""
-    effective_rows: float = 0.0
-    half_life_days: float = 0.0
+    effective_rows: float = 0.0  # Rows of full weight that the weighted ones are worth
+    half_life_days: float = 0.0  # Age at which a unit counts half [d]
 
     def factor(self, groups: Mapping[str, NDArray[np.object_]]) -> Array:
         """Factor on machine minutes of each unit, its model and image included; shape (n,)."""

@@ -73,35 +73,22 @@ def operators() -> Operators:
 
 @dataclass(frozen=True)
 class Steps:
-    """All steps of the work, in order, as arrays of shape (n_steps, ...).
-
-    Attributes
-    ----------
-    counts : numpy.ndarray, shape (n_steps, n_operators)
-    seconds : numpy.ndarray
-        With the allowance, waits apart [s].
-    wait : numpy.ndarray
-        Stood by while the machine works, at the most [s].
-    spread : numpy.ndarray
-        How far units differ in how much there is of the step [share of 1].
-    meanwhile, after : numpy.ndarray of bool
-        Whether it can be done while the machine works, and whether it is only done once the machine is ready.
-    remembered : numpy.ndarray
-        Seconds of it whose operator's time, or whose count, is from memory [s].
-    """
+    """All steps of the work, in order, as arrays of shape (n_steps, ...)."""
 
     phase: tuple[str, ...]
     title: tuple[str, ...]
     applies_when: tuple[str, ...]
     typed: tuple[str, ...]
     source: tuple[str, ...]
-    counts: Array
-    seconds: Array
-    wait: Array
-    spread: Array
+    counts: Array  # shape (n_steps, n_operators)
+    seconds: Array  # With the allowance, waits apart [s]
+    wait: Array  # Stood by while the machine works, at the most [s]
+    spread: Array  # How far units differ in how much there is of the step [share of 1]
+    # meanwhile, after: Whether it can be done while the machine works, and whether it is only done once the machine is
+    # ready.
     meanwhile: NDArray[np.bool_]
     after: NDArray[np.bool_]
-    remembered: Array
+    remembered: Array  # Seconds of it whose operator's time, or whose count, is from memory [s]
 
 
 @cache

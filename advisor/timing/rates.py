@@ -16,14 +16,9 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Assumed:
-    """A figure assumed, with its spread.
+    """A figure assumed, with its spread."""
 
-    Attributes
-    ----------
-    value, low, high : float
-        Typical, and where a tenth of cases lie below and above.
-    """
-
+    # value, low, high: Typical, and where a tenth of cases lie below and above.
     value: float
     low: float
     high: float

@@ -39,28 +39,18 @@ SPEED_CLASS_STEP = 1.5
 
 @dataclass(frozen=True)
 class Report:
-    """What judging found.
+    """What judging found."""
 
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        A row a split, method and rehearsal: split, group, method, name, disk, actual_s, predicted_s, low_s, high_s.
-    summary : pandas.DataFrame
-        A row a split and method: rehearsals, median_pct, worst_pct (sizes of relative error), bias_pct (median signed),
-        coverage_pct, width_factor (typical high over low; the last two NaN for baselines).
-    groups : pandas.DataFrame
-        This model's figures by split and group left out.
-    phases : pandas.DataFrame
-        A row a phase: share_pct of the machine seconds, and median_pct, the size of its error with a class of disk
-        left out.
-    noise : pandas.DataFrame
-        A row a set of repeats: name, repeats, spread_pct (standard deviation of the log total), phases apart.
-    """
-
+    # A row a split, method and rehearsal: split, group, method, name, disk, actual_s, predicted_s, low_s, high_s.
     rows: pd.DataFrame
+    # A row a split and method: rehearsals, median_pct, worst_pct (sizes of relative error), bias_pct (median signed),
+    # coverage_pct, width_factor (typical high over low; the last two NaN for baselines).
     summary: pd.DataFrame
-    groups: pd.DataFrame
+    groups: pd.DataFrame  # This model's figures by split and group left out
+    # A row a phase: share_pct of the machine seconds, and median_pct, the size of its error with a class of disk left
+    # out.
     phases: pd.DataFrame
+    # A row a set of repeats: name, repeats, spread_pct (standard deviation of the log total), phases apart.
     noise: pd.DataFrame
     basis: str
 

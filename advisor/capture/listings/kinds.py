@@ -12,23 +12,14 @@ from advisor.capture.facts import Facts
 
 @dataclass
 class Section:
-    """A listing within a text.
-
-    Attributes
-    ----------
-    first, last : int
-        Numbers of its lines in the text.
-    command : str
-        The command above it, '' when it was not pasted.
-    source : str
-        File that it is from.
-    """
+    """A listing within a text."""
 
     lines: list[str] = field(default_factory=list)
+    # first, last: Numbers of its lines in the text.
     first: int = 0
     last: int = 0
-    command: str = ""
-    source: str = ""
+    command: str = ""  # The command above it, '' when it was not pasted
+    source: str = ""  # File that it is from
 
     @property
     def filtered(self) -> bool:

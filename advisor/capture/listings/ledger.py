@@ -15,28 +15,15 @@ MOST_ENTRIES = 60
 
 @dataclass(frozen=True)
 class Entry:
-    """One part of a text.
+    """One part of a text."""
 
-    Attributes
-    ----------
-    source : str
-        File, '' for a text.
-    first, last : int
-        Lines; 0 for a whole file.
-    kind : str
-        What it was read as, '' when it was left.
-    facts : tuple of str
-        What it gave.
-    reason : str
-        Why it was left, or gave nothing.
-    """
-
-    source: str = ""
+    source: str = ""  # File, '' for a text
+    # first, last: Lines; 0 for a whole file.
     first: int = 0
     last: int = 0
-    kind: str = ""
-    facts: tuple[str, ...] = ()
-    reason: str = ""
+    kind: str = ""  # What it was read as, '' when it was left
+    facts: tuple[str, ...] = ()  # What it gave
+    reason: str = ""  # Why it was left, or gave nothing
 
 
 def entry_of(kind: str, section: Section, facts: Facts) -> Entry:

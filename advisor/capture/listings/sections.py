@@ -39,33 +39,20 @@ _PROMPT = re.compile(r"[\w.~-]{0,32}@[\w.~-]{1,64}[:~ ].{0,60}?[$#%] ?")
 
 @dataclass
 class Left:
-    """Lines that no listing has.
-
-    Attributes
-    ----------
-    text : str
-        The first of them.
-    command : str
-        The command above them, when it is of no use here.
-    """
+    """Lines that no listing has."""
 
     first: int
     last: int
-    text: str
-    command: str = ""
+    text: str  # The first of them
+    command: str = ""  # The command above them, when it is of no use here
     source: str = ""
 
 
 @dataclass
 class Found:
-    """What a text holds, in order of appearance.
+    """What a text holds, in order of appearance."""
 
-    Attributes
-    ----------
-    sections : list of (Kind or dict, Section)
-        A dict is a JSON listing, parsed.
-    """
-
+    # A dict is a JSON listing, parsed.
     sections: list[tuple[Kind | dict[str, Any], Section]] = field(default_factory=list)
     left: list[Left] = field(default_factory=list)
 
