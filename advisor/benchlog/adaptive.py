@@ -55,7 +55,7 @@ def follow(missed: NDArray[np.bool_], gamma: float = GAMMA, misses: float = MISS
     return out
 
 
-def levels(rows: pd.DataFrame, gamma: float = GAMMA) -> dict[str, float]:
+def levels(rows: pd.DataFrame) -> dict[str, float]:
     """Levels to serve the next unit's interval at, worked out from the log anew each time.
 
     Parameters
@@ -85,16 +85,16 @@ def levels(rows: pd.DataFrame, gamma: float = GAMMA) -> dict[str, float]:
         if "storage_kind" in rows
         else np.full(len(missed), "unknown")
     )
-    return levels_of(missed, kinds, gamma)
+    return levels_of(missed, kinds)
 
 
-def levels_of(missed: NDArray[np.bool_], kinds: NDArray[np.str_], gamma: float = GAMMA) -> dict[str, float]:
+def levels_of(missed: NDArray[np.bool_], kinds: NDArray[np.str_]) -> dict[str, float]:
     """Levels to serve the next unit's interval at, by kind of storage, as `levels` gives them."""
     if not missed.size:
         return {}
-    out = {"": 1 - float(follow(missed, gamma)[-1])}
+    out = {"": 1 - float(follow(missed)[-1])}
     for kind in np.unique(kinds):
-        mine = kinds == kind
-        if mine.sum() >= OWN_ROWS:
-            out[str(kind)] = 1 - float(follow(missed[mine], gamma)[-1])
+        of_kind = kinds == kind
+        if of_kind.sum() >= OWN_ROWS:
+            out[str(kind)] = 1 - float(follow(missed[of_kind])[-1])
     return out

@@ -231,10 +231,10 @@ def _phases(table: pd.DataFrame, since: NDArray[np.bool_]) -> list[str]:
     return _holm(tests)
 
 
-def _holm(tests: list[tuple[float, str]], level: float = 0.05) -> list[str]:
+def _holm(tests: list[tuple[float, str]]) -> list[str]:
     out = []
     for rank, (chance, text) in enumerate(sorted(tests)):
-        if chance > level / (len(tests) - rank):
+        if chance > 0.05 / (len(tests) - rank):
             break
         out.append(text)
     return out

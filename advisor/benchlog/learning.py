@@ -173,13 +173,8 @@ def logged(log: BenchLog, jobs: list[int]) -> str:
     return found.sentence() if found.drifting else ""
 
 
-def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFrame:
-    """What was predicted and what came, of every job that had a prediction.
-
-    Parameters
-    ----------
-    newest : int
-        How many at most.
+def predictions(log: BenchLog) -> pd.DataFrame:
+    """What was predicted and what came, of the newest `adaptive.LOOKED_BACK` jobs that had a prediction.
 
     Returns
     -------
@@ -197,7 +192,7 @@ def predictions(log: BenchLog, newest: int = adaptive.LOOKED_BACK) -> pd.DataFra
         " unit.elapsed_high_min, unit.model FROM job JOIN unit ON unit.id = job.unit_id"
         " WHERE unit.elapsed_low_min IS NOT NULL AND job.elapsed_min IS NOT NULL ORDER BY job.done_on DESC, job.id DESC"
         " LIMIT ?",
-        (newest,),
+        (adaptive.LOOKED_BACK,),
     )
     return pd.DataFrame([tuple(row) for row in reversed(rows)], columns=names)
 

@@ -14,15 +14,13 @@ from advisor.unit import Capture, Unit
 _CPU_FIELDS = ("vendor", "family", "model", "stepping", "flags", "cores", "threads")
 
 
-def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) -> Capture:
+def compose(facts: Facts, taken_by: str) -> Capture:
     """Make a capture of facts.
 
     Parameters
     ----------
     taken_by : str
         What read them.
-    taken_at : datetime.datetime, optional
-        When; the present when left out.
 
     Returns
     -------
@@ -52,7 +50,7 @@ def compose(facts: Facts, taken_by: str, taken_at: dt.datetime | None = None) ->
     notes += [f"{name} {value}" for name, value in facts.identifiers.items()]
     values["notes"] = "; ".join(notes) or None
     unit, refused = valid(values)
-    moment = taken_at or dt.datetime.now(dt.UTC)
+    moment = dt.datetime.now(dt.UTC)
     return Capture(
         taken_at=moment.isoformat(timespec="seconds"),
         taken_by=taken_by,

@@ -11,7 +11,7 @@ from advisor.capture.compose import compose
 from advisor.capture.devices import named
 from advisor.capture.facts import BusDevice, Facts
 from advisor.capture.live import gather
-from advisor.capture.machine import LiveMachine, Machine
+from advisor.capture.machine import LiveMachine
 from advisor.errors import ToolError
 from advisor.unit import Capture
 
@@ -80,11 +80,7 @@ def bursts(poll: Callable[[float | None], Any], clock: Callable[[], float] = tim
         yield None
 
 
-def watch(
-    report: Callable[[list[str], Capture], None],
-    started: Callable[[], None] = lambda: None,
-    machine: Machine | None = None,
-) -> None:
+def watch(report: Callable[[list[str], Capture], None], started: Callable[[], None] = lambda: None) -> None:
     """Look again each time a device is plugged in or out, until interrupted.
 
     Parameters
@@ -93,8 +89,6 @@ def watch(
         Given the lines of `changes` and the new capture, each time something differs.
     started : callable
         Called once, when the first look is done and nothing can be missed any more.
-    machine : Machine, optional
-        This machine when left out.
 
     Raises
     ------
@@ -106,7 +100,7 @@ def watch(
     try:
         import pyudev
 
-        here = machine or LiveMachine()
+        here = LiveMachine()
         # Without the udev daemon its own events never come; the kernel's always do.
         source = "udev" if Path("/run/udev/control").exists() else "kernel"
         monitor = pyudev.Monitor.from_netlink(pyudev.Context(), source=source)

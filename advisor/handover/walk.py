@@ -38,14 +38,8 @@ def homes_of(tree: Tree) -> list[str]:
     return found
 
 
-def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) -> Hits:
-    """Ask every rule of every path.
-
-    Parameters
-    ----------
-    most_paths : int
-        Most paths kept for a rule.
-    """
+def walk(context: Context, rules: Sequence[Rule]) -> Hits:
+    """Ask every rule of every path; `MOST_PATHS` are kept for a rule."""
     tree = context.tree
     by_id = {rule.id: rule for rule in rules}
     everywhere, by_name = _globs(tuple(rules), tuple(homes_of(tree)))
@@ -60,7 +54,7 @@ def walk(context: Context, rules: Sequence[Rule], most_paths: int = MOST_PATHS) 
     def ask(entry: Entry, marks: set[str]) -> None:
         for rule, anywhere in asked(frozenset(marks)):
             kept = hits[rule.id]
-            if len(kept) < most_paths:
+            if len(kept) < MOST_PATHS:
                 for path in LOOKS[rule.look](context, entry, rule):
                     brought = (anywhere and not path.startswith("etc/")) or _USR.match(path) is not None
                     kept[path] = kept.get(path, True) and brought

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
+_MOST = 40
+"""Lines that are shown."""
+
 
 def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.DataFrame, rows: int) -> str:
     """Say how the columns of a sheet were understood.
@@ -43,7 +46,7 @@ def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.Data
     return "\n".join(lines) + "\n"
 
 
-def _grouped(frame: pd.DataFrame, what: str, most: int = 40) -> list[str]:
+def _grouped(frame: pd.DataFrame, what: str) -> list[str]:
     """One line for each column, value and reason, with its rows."""
     groups: dict[tuple[str, str, str, str], list[int]] = {}
     accepted = frame["accepted"] if "accepted" in frame else [""] * len(frame)
@@ -52,14 +55,14 @@ def _grouped(frame: pd.DataFrame, what: str, most: int = 40) -> list[str]:
     ):
         groups.setdefault((column, value, reason, ask), []).append(int(row))
     lines = []
-    for (column, value, reason, ask), rows in list(groups.items())[:most]:
+    for (column, value, reason, ask), rows in list(groups.items())[:_MOST]:
         shown = ", ".join(str(row) for row in rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
         cell = f" {_short(value, 40)!r}" if value else ""
         lines.append(f"  row {shown}: {_short(column, 24)}{cell}: {reason}")
         if ask:
             lines.append(f"      accepted: {ask}")
-    if len(groups) > most:
-        lines.append(f"  and {len(groups) - most} more kinds")
+    if len(groups) > _MOST:
+        lines.append(f"  and {len(groups) - _MOST} more kinds")
     return lines
 
 

@@ -278,10 +278,10 @@ class Groups:
 
     # --- the end
 
-    def end(self, sub: str, patience_s: float = 10.0) -> list[int]:
-        """Kill what runs in a group, this process left out, and wait until it is gone; gives what was killed."""
+    def end(self, sub: str) -> list[int]:
+        """Kill what runs in a group, this process left out, and wait (at most 10 s) until it is gone; gives whom."""
         killed: set[int] = set()
-        until = time.monotonic() + patience_s
+        until = time.monotonic() + 10.0
         while (left := [pid for pid in self.pids(sub) if pid != os.getpid()]) and time.monotonic() < until:
             for pid in left:
                 with contextlib.suppress(ProcessLookupError):

@@ -148,8 +148,8 @@ class Ready:
 
     MOST = 4
 
-    def __init__(self, group: Groups, every_s: float = 0.12) -> None:
-        self.group, self.every_s = group, every_s
+    def __init__(self, group: Groups) -> None:
+        self.group = group
         self.counts: list[int] = []
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._look, daemon=True)
@@ -163,7 +163,7 @@ class Ready:
         self._thread.join()
 
     def _look(self) -> None:
-        while not self._done.wait(self.every_s):
+        while not self._done.wait(0.12):
             with suppress(OSError):
                 self.counts.append(sum(state == "R" for state in self.group.states()))
 

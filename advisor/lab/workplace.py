@@ -143,9 +143,9 @@ def run(command: Sequence[str], **options: Any) -> str:
     return done.stdout
 
 
-def wait_until(ready: Callable[[], bool], what: str, seconds: float = 20.0) -> None:
-    """Wait until something is there, or say that it did not come."""
-    limit = time.monotonic() + seconds
+def wait_until(ready: Callable[[], bool], what: str) -> None:
+    """Wait up to 20 s until something is there, or say that it did not come."""
+    limit = time.monotonic() + 20.0
     while time.monotonic() < limit:
         with contextlib.suppress(OSError):
             if ready():
@@ -311,10 +311,10 @@ def signed(folder: Path) -> tuple[int, str] | None:
     return None
 
 
-def is_stale(folder: Path, proc: Path = Path("/proc")) -> bool:
+def is_stale(folder: Path) -> bool:
     """Whether the rig signed a run's folder, and the process that did is gone."""
     owner = signed(folder)
-    return owner is not None and started(owner[0], proc) != owner[1]
+    return owner is not None and started(owner[0]) != owner[1]
 
 
 def strangers(place: Workplace) -> list[str]:

@@ -9,6 +9,9 @@ from dataclasses import dataclass, field
 
 from advisor.plan.problem import Bench, Job, Placed, Schedule, Visit, finish, free_from
 
+_TRIES = 40
+"""Shuffled orders that are tried."""
+
 
 @dataclass
 class _Floor:
@@ -131,23 +134,21 @@ def longest_first(jobs: tuple[Job, ...]) -> list[int]:
     return sorted(range(len(jobs)), key=lambda at: (-jobs[at].least(), at))
 
 
-def good_start(jobs: tuple[Job, ...], bench: Bench, seed: int, tries: int = 40) -> Schedule:
+def good_start(jobs: tuple[Job, ...], bench: Bench, seed: int) -> Schedule:
     """The best of the rules and of some shuffled orders."""
     chance = random.Random(seed)
     urgent = sorted(longest_first(jobs), key=lambda at: (jobs[at].due is None, jobs[at].due or 0, -jobs[at].weight))
     short = sorted(range(len(jobs)), key=lambda at: (-jobs[at].weight, sum(v.least for v in jobs[at].visits)))
     orders = [urgent, short]
-    for _ in range(tries):
+    for _ in range(_TRIES):
         orders.append(sorted(urgent, key=lambda at: (jobs[at].due or 10**9, -jobs[at].weight, chance.random())))
     return min((dispatch(jobs, bench, order) for order in orders), key=lambda one: cost(jobs, bench, one))
 
 
-def put_last(
-    jobs: tuple[Job, ...], bench: Bench, some: frozenset[int], seed: int, tries: int = 40
-) -> Iterator[Schedule]:
+def put_last(jobs: tuple[Job, ...], bench: Bench, some: frozenset[int], seed: int) -> Iterator[Schedule]:
     """Plans in whose order some jobs stand last."""
     chance = random.Random(seed)
-    for _ in range(tries):
+    for _ in range(_TRIES):
         yield dispatch(jobs, bench, sorted(range(len(jobs)), key=lambda at: (at in some, chance.random())))
 
 

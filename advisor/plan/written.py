@@ -101,7 +101,7 @@ def _utc() -> Any:
     return UTC
 
 
-def picture(plan: Plan, width: float = 11.0) -> bytes:
+def picture(plan: Plan) -> bytes:
     """The timetable by slot and by technician as SVG, in grey: hands solid, the machine alone hatched."""
     try:
         from matplotlib import rc_context
@@ -112,7 +112,7 @@ def picture(plan: Plan, width: float = 11.0) -> bytes:
     slots = plan.bench.slots
     names = [f"slot {number}" for number in range(1, slots + 1)] + [_shown(one.name) for one in plan.bench.technicians]
     with rc_context({"svg.hashsalt": "plan", "hatch.linewidth": 0.4, "font.size": 7, "svg.fonttype": "path"}):
-        figure = Figure(figsize=(width, 0.28 * len(names) + 0.5), layout="constrained")
+        figure = Figure(figsize=(11.0, 0.28 * len(names) + 0.5), layout="constrained")
         FigureCanvasSVG(figure)
         axes = figure.subplots()
         for (row, height, look), spans in _bars(plan).items():

@@ -34,6 +34,6 @@ def __getattr__(name: str) -> Any:
     return getattr(fitting, name)
 
 
-def predict_conditions(frame: pd.DataFrame, model: TimingModel | None = None) -> pd.DataFrame:
+def predict_conditions(frame: pd.DataFrame) -> pd.DataFrame:
     """Predict machine seconds under stated conditions, by the serving model; see `TimingModel.predict_conditions`."""
-    return (serving_model() if model is None else model).predict_conditions(frame)
+    return serving_model().predict_conditions(frame)

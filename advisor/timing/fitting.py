@@ -16,7 +16,6 @@ from sklearn.dummy import DummyRegressor
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
 from advisor.errors import InputError
-from advisor.shop import Shop
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES
 from advisor.timing.conformal import calibrate
 from advisor.timing.model import TimingModel, disk_class, speed_features
@@ -146,7 +145,7 @@ def fit_machine(data: Rehearsals) -> TimingModel:
     return replace(model, about=model.about | {"disturbed_left_out": data.disturbed})
 
 
-def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None, *, shop: Shop | None = None) -> TimingModel:
+def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None) -> TimingModel:
     """Fit the timing model.
 
     Parameters
@@ -155,10 +154,8 @@ def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None, *, shop: Shop |
         From `read_rehearsals`.
     log : pandas.DataFrame, optional
         A bench log; see `advisor.timing.log.fit_log`.
-    shop : Shop, optional
-        Whose images the log names.
     """
     from advisor.timing.log import fit_log
 
     model = fit_machine(rehearsals)
-    return model if log is None or log.empty else fit_log(model, log, shop)
+    return model if log is None or log.empty else fit_log(model, log)

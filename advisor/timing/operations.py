@@ -6,7 +6,6 @@ own log says of its pace stands above all of it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -251,9 +250,3 @@ def part_name(kind: str, fits: str) -> str:
 def worded(counts: Array) -> str:
     """A step's operators in words, such as '2 key, 1 think'."""
     return ", ".join(f"{number:g} {name}" for name, number in zip(operators().names, counts, strict=True) if number)
-
-
-def condition_names() -> frozenset[str]:
-    """Every condition that the steps name."""
-    words = (word for text in steps().applies_when for word in re.split(r" [|&] ", text) if word)
-    return frozenset(word.removeprefix("not ") for word in words)

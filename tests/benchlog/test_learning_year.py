@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ SCRIPT = Path(__file__).parents[1] / "benchmarks" / "simulated_year.py"
 @pytest.fixture(scope="module")
 def script():
     spec = importlib.util.spec_from_file_location("replayed_year", SCRIPT)
-    module = importlib.util.module_from_spec(spec)
+    module = sys.modules[spec.name] = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
 

@@ -81,11 +81,6 @@ def keyed(line: str, lines: list[str]) -> bool:
     return not line.strip() or bool(KEYED.match(line[:120]))
 
 
-def indented(line: str, lines: list[str]) -> bool:
-    """Whether a line is blank or indented."""
-    return not line.strip() or line[0] in "\t "
-
-
 def pairs(lines: list[str]) -> dict[str, str]:
     """'key: value' of lines, the first of each key."""
     said: dict[str, str] = {}

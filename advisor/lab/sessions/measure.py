@@ -114,16 +114,16 @@ class Watch:
         )  # fmt: skip
 
 
-def host_speed(rounds: int = 5) -> float:
-    """Decompression on this machine by processor time, median of the rounds [MiB/s]: other work counts little."""
+def host_speed() -> float:
+    """Decompression on this machine by processor time, median of five rounds [MiB/s]: other work counts little."""
     packed = lzma.compress(speed.fixed_buffer(), preset=speed.LZMA_PRESET)
     found = []
-    for _ in range(rounds):
+    for _ in range(5):
         began = time.process_time()
         for _ in range(4):
             lzma.decompress(packed)
         found.append(4 * len(speed.fixed_buffer()) / 2**20 / (time.process_time() - began))
-    return sorted(found)[rounds // 2]
+    return sorted(found)[2]
 
 
 def measure(

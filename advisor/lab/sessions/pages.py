@@ -20,8 +20,9 @@ _DONE = """
 
 
 @cache
-def picture(label: str, width: int = 320, height: int = 200) -> bytes:
+def picture(label: str) -> bytes:
     """Draw a picture (PNG) that compresses as a photograph does, badly; different labels give different ones."""
+    width, height = 320, 200
     noise = shake_256(label.encode()).digest(width * height)
     rows = []
     for y in range(height):
@@ -40,16 +41,16 @@ def picture(label: str, width: int = 320, height: int = 200) -> bytes:
 
 
 @cache
-def script(functions: int = 4000) -> str:
+def script() -> str:
     """Write a script of about 600 kB that is parsed, compiled and run as a page's own scripts are."""
     lines = ["const bag = [];"]
-    for number in range(functions):
+    for number in range(4000):
         lines.append(
             f"function f{number}(a) {{ const b = new Map(); for (let i = 0; i < 12; i++) "
             f"b.set('k{number}-' + i, a * i + {number}); bag.push(b); return b.size + {number}; }}"
         )
     lines.append("let total = 0;")
-    lines += [f"total += f{number}({number % 7});" for number in range(functions)]
+    lines += [f"total += f{number}({number % 7});" for number in range(4000)]
     lines.append("document.documentElement.dataset.total = total;")
     return "\n".join(lines)
 
@@ -79,11 +80,11 @@ def write_pages(folder: Path) -> list[str]:
     return names
 
 
-def write_document(path: Path, text: str, paragraphs: int = 120) -> None:
+def write_document(path: Path, text: str) -> None:
     """Write a text document of some ten pages (OpenDocument, flat XML)."""
     office = "urn:oasis:names:tc:opendocument:xmlns:office:1.0"
     words = "urn:oasis:names:tc:opendocument:xmlns:text:1.0"
-    body = "".join(f"<text:p>{text}</text:p>" for _ in range(paragraphs))
+    body = "".join(f"<text:p>{text}</text:p>" for _ in range(120))
     path.write_text(
         f"<?xml version='1.0' encoding='UTF-8'?><office:document xmlns:office='{office}' xmlns:text='{words}' "
         "office:version='1.3' office:mimetype='application/vnd.oasis.opendocument.text'>"

@@ -95,9 +95,9 @@ def random_subsystems(aliases: Sequence[str], count: int, chance: random.Random)
     return [_random(_LAYOUT["pci"], chance, v=int(match[1], 16), d=int(match[2], 16)) for match in picked]
 
 
-def questions(tree: modtree.Tree, seed: int = 1) -> dict[str, list[str]]:
+def questions(tree: modtree.Tree) -> dict[str, list[str]]:
     """Look-ups to compare, by what they are: one for every alias, ids that nothing knows, random subsystems."""
-    chance = random.Random(seed)
+    chance = random.Random(1)
     aliases = sorted({alias for module in tree.modules for alias in module.aliases})
     out: dict[str, list[str]] = {}
     for alias in aliases:
@@ -117,13 +117,13 @@ def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report:
         report.wrong += [row for row in zip(aliases, ours, theirs, strict=True) if row[1] != row[2]]
 
 
-def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report, seed: int = 1) -> None:
+def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report) -> None:
     """Compare firmware lists of some modules with what modinfo prints."""
     program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
     if program is None:
         raise ToolError("modinfo is not here.", "Install package kmod.")
     naming = sorted(module.name for module in tree.modules if module.firmware and not module.builtin)
-    for name in random.Random(seed).sample(naming, min(FIRMWARE_MODULES, len(naming))):
+    for name in random.Random(1).sample(naming, min(FIRMWARE_MODULES, len(naming))):
         root = tree.folder.parents[2]
         done = subprocess.run(
             [program, "-b", str(root), "-k", tree.version, "-F", "firmware", name],
