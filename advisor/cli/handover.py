@@ -77,14 +77,7 @@ def handover(
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)
-    if came is not None:
-        report = _read(came)
-    else:
-        from advisor import capture
-        from advisor.handover import check
-
-        facts = capture.read_capture(unit).unit if unit is not None else None
-        report = check(root, shop=settings, names=name or (), unit=facts)
+    report = _read(came) if came is not None else _checked(root, settings, name or [], unit)
     if tag is not None:
         from advisor.benchlog import BenchLog, ready
 
@@ -99,6 +92,14 @@ def handover(
             say(f"Trial recipient: {line}", err=as_json)
     say(report.json() if as_json else "\n".join(report.lines()))
     raise typer.Exit(report.exit_code)
+
+
+def _checked(root: Path, shop: Shop, names: list[str], unit: Path | None) -> Report:
+    from advisor import capture
+    from advisor.handover import check
+
+    facts = capture.read_capture(unit).unit if unit is not None else None
+    return check(root, shop=shop, names=names, unit=facts)
 
 
 def _rules() -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.columns import numbers, texts
-from advisor.identify.traps import machine_texts, processor_texts, traps
+from advisor.identify.traps import Texts, machine_texts, processor_texts, traps
 from advisor.tables import dicts
 
 LIKELY_FIELDS = ("storage_kind", "ram_type", "form_factor", "boot_mode")
@@ -93,32 +93,41 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
         rows = open_[rule.field].copy()
         if rule.model is not None:
             rows &= machines.having(rule.model)
-        if not rows.any():
-            continue
-        if rule.processor is not None:
-            rows &= cores.having(rule.processor)
-        if rule.unless is not None:
-            rows &= ~machines.having(rule.unless)
-        if rule.sizes_gb:
-            rows &= np.any([np.abs(size - one) <= _NEAR * one for one in rule.sizes_gb], axis=0)
-        first, last = rule.years
-        rows &= (np.isnan(first) | (year >= first)) & (np.isnan(last) | (year <= last))
-        fill(rule.field, rows, rule.value, rule.why)
+        if rows.any():
+            fill(rule.field, rows & _meets(rule, machines, cores, year, size), rule.value, rule.why)
     soldered = np.zeros(n_units, dtype=bool)
     soldered[found.loc[found["rules_out"].str.contains("memory"), "row"].to_numpy()] = True
-    kinds = {row["microarch"]: row for row in dicts("advice/memory_types")}
-    core = texts(processors["cpu_microarch"])
-    usual = np.array([kinds[one]["type"] if one in kinds else None for one in core], dtype=object)
-    because = np.array(
-        [f"most units with {one} take it ({kinds[one]['source']})" if one in kinds else None for one in core],
-        dtype=object,
-    )  # fmt: skip
+    usual, because = _usual_memory(texts(processors["cpu_microarch"]))
     fill("ram_type", ~soldered & ~pd.isna(usual), usual, because)
     made = {}
     for field in LIKELY_FIELDS:
         made[field] = pd.array(values[field], dtype="string")
         made[f"{field}_why"] = pd.array(why[field], dtype="string")
     return pd.DataFrame(made, index=units.index)
+
+
+def _meets(rule: _Rule, machines: Texts, cores: Texts, year: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Units that a rule's other conditions hold for: the processor, what it is not for, sizes [GB] and years."""
+    first, last = rule.years
+    rows = (np.isnan(first) | (year >= first)) & (np.isnan(last) | (year <= last))
+    if rule.processor is not None:
+        rows &= cores.having(rule.processor)
+    if rule.unless is not None:
+        rows &= ~machines.having(rule.unless)
+    if rule.sizes_gb:
+        rows &= np.any([np.abs(size - one) <= _NEAR * one for one in rule.sizes_gb], axis=0)
+    return rows
+
+
+def _usual_memory(cores: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The type of memory that most units with each core take, and the reason; None where no row tells."""
+    kinds = {row["microarch"]: row for row in dicts("advice/memory_types")}
+    usual = np.array([kinds[one]["type"] if one in kinds else None for one in cores], dtype=object)
+    because = np.array(
+        [f"most units with {one} take it ({kinds[one]['source']})" if one in kinds else None for one in cores],
+        dtype=object,
+    )  # fmt: skip
+    return usual, because
 
 
 def _labels(size: np.ndarray) -> np.ndarray:

@@ -51,14 +51,14 @@ def _traps() -> list[_Trap]:
     return made
 
 
-class Machines(NamedTuple):
+class Texts(NamedTuple):
     """What units are called, each distinct text once."""
 
     codes: np.ndarray  # Position in `texts` of each unit's text, shape (n_units,)
     texts: list[str]
 
     @classmethod
-    def of(cls, *columns: pd.Series[str], between: str = " ", lower: bool = True) -> Machines:
+    def of(cls, *columns: pd.Series[str], between: str = " ", lower: bool = True) -> Texts:
         """Join columns, unknown ones left out."""
         words = [column.to_numpy(dtype=object, na_value="") for column in columns]
         joined = np.array([between.join(map(str, row)) for row in zip(*words, strict=True)], dtype=object)
@@ -71,16 +71,16 @@ class Machines(NamedTuple):
         return hit[self.codes]
 
 
-def machine_texts(units: pd.DataFrame) -> Machines:
+def machine_texts(units: pd.DataFrame) -> Texts:
     """Maker and model of every unit, as far as there are such columns, as one text in small letters."""
     none = pd.Series(pd.NA, index=units.index, dtype="string")
-    return Machines.of(units.get("maker", none), units.get("model", none))
+    return Texts.of(units.get("maker", none), units.get("model", none))
 
 
-def processor_texts(processors: pd.DataFrame) -> Machines:
+def processor_texts(processors: pd.DataFrame) -> Texts:
     """Name, core and generation of every processor that `identify.processors` found, as one text."""
     names = ("cpu_name", "cpu_microarch", "cpu_generation")
-    return Machines.of(*(processors[name] for name in names), between=" | ", lower=False)
+    return Texts.of(*(processors[name] for name in names), between=" | ", lower=False)
 
 
 def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
@@ -112,9 +112,7 @@ def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     # Units of one model with one processor have the same traps: each such pair is judged once.
     pairs, _ = pd.factorize(machines.codes.astype("int64") * (len(cores.texts) + 1) + cores.codes)
     _, first = np.unique(pairs, return_index=True)
-    each = _of_pairs(
-        Machines(machines.codes[first], machines.texts), Machines(cores.codes[first], cores.texts), year[first]
-    )
+    each = _of_pairs(Texts(machines.codes[first], machines.texts), Texts(cores.codes[first], cores.texts), year[first])
     counts = np.bincount(each["row"], minlength=len(first))
     starts = np.cumsum(counts) - counts
     rows = np.repeat(np.arange(len(units)), counts[pairs])
@@ -122,7 +120,7 @@ def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     return each.iloc[starts[pairs[rows]] + within].assign(row=rows).reset_index(drop=True)
 
 
-def _of_pairs(machines: Machines, cores: Machines, year: np.ndarray) -> pd.DataFrame:
+def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
     """Traps of distinct pairs of model and processor, sorted, worst first."""
     found: list[tuple[object, ...]] = []
     for trap in _traps():
@@ -145,7 +143,7 @@ def _of_pairs(machines: Machines, cores: Machines, year: np.ndarray) -> pd.DataF
     return frame.iloc[order].drop_duplicates(["row", "code"])
 
 
-def _record(trap: _Trap, row: int, machines: Machines, cores: Machines) -> tuple[object, ...]:
+def _record(trap: _Trap, row: int, machines: Texts, cores: Texts) -> tuple[object, ...]:
     kind, own = trap.kind, trap.own
     named = machines.texts[machines.codes[row]] if trap.machine else cores.texts[cores.codes[row]].partition(" | ")[0]
     source = kind["source"] if kind["source"] == own["source"] else f"{own['source']}; kind: {kind['source']}"

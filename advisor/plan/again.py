@@ -162,15 +162,9 @@ def plan_again(
     out = {tag.casefold() for tag in (*gone, *done)}
     kept = [at for at in sorted(plan.solution.schedule) if plan.work.jobs[at].tag.casefold() not in out]
     free = any(plan.work.jobs[at].tag.casefold() in {tag.casefold() for tag in gone} for at in plan.solution.schedule)
-    jobs: list[Job] = []
-    olds: list[tuple[Placed, ...]] = []
-    origin: list[int] = []
-    for at in kept:
-        found = _rest(plan, at, at_now, progress.get(plan.work.jobs[at].tag), free)
-        if found is not None:
-            jobs.append(found[0])
-            olds.append(found[1])
-            origin.append(at)
+    left = {at: _rest(plan, at, at_now, progress.get(plan.work.jobs[at].tag), free) for at in kept}
+    origin = [at for at, rest in left.items() if rest is not None]
+    jobs, olds = [rest[0] for rest in left.values() if rest], [rest[1] for rest in left.values() if rest]
     _one_each(jobs, len(plan.bench.technicians))
     if sum(job.begun for job in jobs) > plan.bench.slots:
         raise InputError("More units are begun than there are slots.", "Stop the stopwatches of those that are done.")

@@ -18,6 +18,8 @@ from advisor.timing.predict import Setting, combine, machine, setting
 from advisor.unit import DTYPES
 
 Array = NDArray[np.float64]
+Problem = tuple[NDArray[np.bool_], str, str]
+"""Rows that cannot be learnt from: which, the column, the sentence."""
 
 LEAST_WORK = 0.2
 """A logged unit whose machine minutes come out below this share of those predicted is a slip, and is left out."""
@@ -152,23 +154,11 @@ def lay(
     if lacking:
         raise InputError(f"The bench log lacks the column(s) {', '.join(lacking)}.", f"Needed: {', '.join(NEEDED)}.")
     shop = default_shop() if shop is None else shop
-    rows = log.reset_index(drop=True)
+    rows = every = log.reset_index(drop=True)
     tags = np.asarray(_words(rows, "asset_tag"), dtype=object)
     said_day = days(rows)
     elapsed = numbers(rows, "elapsed_min")
-    found: list[tuple[NDArray[np.bool_], str, str]] = []
-    left = np.ones(len(rows), dtype=bool)
-
-    def drop(mask: NDArray[np.bool_], column: str, problem: str) -> None:
-        found.append((mask & left, column, problem))
-        left[mask] = False
-
-    drop(np.isnan(elapsed), "elapsed_min", "no minutes in the slot")
-    drop(~(elapsed > 0) | (elapsed >= MOST_MINUTES), "elapsed_min", "minutes that no unit can take")
-    drop(_words(rows, "image") == "", "image", "no image")
-    drop(_words(rows, "edition") == "", "edition", "no edition")
-    drop(~np.isin(_words(rows, "image"), [image.name for image in shop.images]), "image", "none of the shop's images")
-    drop(_repeated(rows), "asset_tag", "the same row twice")
+    left, found = _left(rows, elapsed, shop)
     # Oldest first; a row without a day stays behind the one above it.
     filled = pd.Series(said_day).ffill().bfill().fillna(0.0).to_numpy()
     kept = np.flatnonzero(left)[np.argsort(filled[left], kind="stable")]
@@ -205,12 +195,27 @@ def lay(
         back = np.zeros(len(log), dtype=bool)
         back[kept[mask]] = True
         found.append((back, "storage_kind" if problem.startswith("no disk") else "elapsed_min", problem))
-    return replace(laid.take(given.usable & ~slip), problems=_problems(log.reset_index(drop=True), tags, found))
+    return replace(laid.take(given.usable & ~slip), problems=_problems(every, tags, found))
 
 
-def _problems(
-    log: pd.DataFrame, tags: NDArray[np.object_], found: list[tuple[NDArray[np.bool_], str, str]]
-) -> pd.DataFrame:
+def _left(rows: pd.DataFrame, elapsed: Array, shop: Shop) -> tuple[NDArray[np.bool_], list[Problem]]:
+    """Rows that can be learnt from, and for each reason that the others cannot: which they are, column, sentence."""
+    found: list[Problem] = []
+    left = np.ones(len(rows), dtype=bool)
+    for mask, column, problem in (
+        (np.isnan(elapsed), "elapsed_min", "no minutes in the slot"),
+        (~(elapsed > 0) | (elapsed >= MOST_MINUTES), "elapsed_min", "minutes that no unit can take"),
+        (_words(rows, "image") == "", "image", "no image"),
+        (_words(rows, "edition") == "", "edition", "no edition"),
+        (~np.isin(_words(rows, "image"), [one.name for one in shop.images]), "image", "none of the shop's images"),
+        (_repeated(rows), "asset_tag", "the same row twice"),
+    ):
+        found.append((mask & left, column, problem))
+        left[mask] = False
+    return left, found
+
+
+def _problems(log: pd.DataFrame, tags: NDArray[np.object_], found: list[Problem]) -> pd.DataFrame:
     pieces = []
     for mask, column, problem in found:
         place = np.flatnonzero(mask)

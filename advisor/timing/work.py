@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.shop import Shop
+from advisor.shop import Image, Shop
 from advisor.timing.conditions import MIB, PLAIN_RELEASES
 from advisor.timing.rates import assumed
 
@@ -53,7 +53,6 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
     A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
     """
     table = catalogue() if rows is None else rows
-    facts = assumed()
     numbers = table
     if table.index.nlevels == 2 and not {"release", "edition"} <= set(table.columns):
         numbers = table.reset_index()
@@ -61,55 +60,55 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
     out: dict[tuple[str, str], dict[str, float]] = {}
     why: dict[tuple[str, str], list[str]] = {}
     for image, edition in pairs.drop_duplicates().itertuples(index=False):
-        known = shop.image(str(image))
-        release = known.release if known else ""
-        mask = releases.eq(release) & numbers["edition"].eq(edition)
-        if known and "architecture" in numbers:
-            mask &= numbers["architecture"].eq(known.architecture)
-        same = numbers[mask]
-        lacking: list[str] = []
-        if same.empty:
-            lacking.append("edition not in the catalogue")
-            same = numbers[releases.eq(release)]
-        if same.empty:
-            same = numbers
-        image_row = {name: _mean(same, name) for name in _USED if name in numbers}
-        installed = image_row.get("installed_mib", np.nan)
-        files = image_row.get("installed_files", np.nan)
-        if not np.isfinite(files):
-            files = facts["installed_files"].value
-            lacking.append("installed files")
-        if not np.isfinite(installed):
-            installed = 4000.0
-            lacking.append("installed size")
-        image_mib = image_row.get("image_mib", np.nan)
-        if not np.isfinite(image_mib):
-            image_mib = installed * facts["image_share"].value
-        session_mib = image_row.get("desktop_read_mib", np.nan)
-        if not np.isfinite(session_mib):
-            session_mib = facts["session_read"].value
-        seconds = image_row.get("desktop_cpu_s", np.nan)
-        session_cpu = seconds * facts["decompress_at_one"].value
-        if not np.isfinite(session_cpu):
-            session_cpu = facts["session_cpu"].value
         key = (str(image), str(edition))
-        why[key] = lacking
-        out[key] = {
-            "image_bytes": image_mib * MIB,
-            "installed_bytes": installed * MIB,
-            "installed_files": files,
-            "extra_packages": facts["extra_packages"].value,
-            "extra_bytes": facts["extra_mib"].value * MIB,
-            "update_packages": facts["update_packages"].value,
-            "update_bytes": facts["update_mib"].value * MIB,
-            "xz": 1.0,
-            "plain_modules": float(release in PLAIN_RELEASES),
-            "session_cpu": session_cpu,
-            "session_mib": session_mib,
-        }
+        out[key], why[key] = _work_of_pair(numbers, releases, shop.image(key[0]), key[1])
     index = pd.MultiIndex.from_tuples(list(out), names=["image", "edition"])
     frame = pd.DataFrame(list(out.values()), columns=list(WORK_COLUMNS), index=index, dtype=float)
     return WorkTable(frame, why)
+
+
+def _work_of_pair(
+    numbers: pd.DataFrame, releases: pd.Series, image: Image | None, edition: str
+) -> tuple[dict[str, float], list[str]]:
+    """Work of one pair, of the catalogue's rows and their releases, and what of it is assumed."""
+    facts = assumed()
+    release = image.release if image else ""
+    mask = releases.eq(release) & numbers["edition"].eq(edition)
+    if image and "architecture" in numbers:
+        mask &= numbers["architecture"].eq(image.architecture)
+    same = numbers[mask]
+    lacking: list[str] = []
+    if same.empty:
+        lacking.append("edition not in the catalogue")
+        same = numbers[releases.eq(release)]
+    if same.empty:
+        same = numbers
+    means = {name: _mean(same, name) for name in _USED if name in numbers}
+
+    def known(name: str, otherwise: float) -> float:
+        found = means.get(name, np.nan)
+        return found if np.isfinite(found) else otherwise
+
+    if not np.isfinite(means.get("installed_files", np.nan)):
+        lacking.append("installed files")
+    if not np.isfinite(means.get("installed_mib", np.nan)):
+        lacking.append("installed size")
+    installed = known("installed_mib", 4000.0)
+    session_cpu = means.get("desktop_cpu_s", np.nan) * facts["decompress_at_one"].value
+    work = {
+        "image_bytes": known("image_mib", installed * facts["image_share"].value) * MIB,
+        "installed_bytes": installed * MIB,
+        "installed_files": known("installed_files", facts["installed_files"].value),
+        "extra_packages": facts["extra_packages"].value,
+        "extra_bytes": facts["extra_mib"].value * MIB,
+        "update_packages": facts["update_packages"].value,
+        "update_bytes": facts["update_mib"].value * MIB,
+        "xz": 1.0,
+        "plain_modules": float(release in PLAIN_RELEASES),
+        "session_cpu": session_cpu if np.isfinite(session_cpu) else facts["session_cpu"].value,
+        "session_mib": known("desktop_read_mib", facts["session_read"].value),
+    }
+    return work, lacking
 
 
 def _mean(rows: pd.DataFrame, name: str) -> float:
