@@ -65,6 +65,16 @@ def test_imports_run_down_the_line() -> None:
     assert not {str(path): rooms for path, rooms in above.items() if rooms}, "imports from rooms that stand above"
 
 
+def test_a_class_has_a_name_of_its_own() -> None:
+    """One word a thing: a name tells which class is meant, whatever the room."""
+    homes: dict[str, list[str]] = {}
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
+    assert not {name: paths for name, paths in homes.items() if len(paths) > 1}
+
+
 DOORS = {"cli/handover.py", "cli/rehearse.py", "cli/tables.py"}
 """Commands that open the laboratory, each inside the function that needs it."""
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from advisor import tables
-from advisor.comfort.model import COEFFICIENTS, Load, Machine
+from advisor.comfort.model import COEFFICIENTS, Load, UnitSpeeds
 from advisor.comfort.model import model as comfort_model
 from advisor.editions.measured import anchor_mib_s, unhindered
 from advisor.files import datasets
@@ -171,7 +171,7 @@ def browser_on_a_disk() -> list[str]:
     """The threshold that the fastest spinning disk misses on a fast machine, by the model's own middle figure."""
     limit = Thresholds().browser_s
     disk = tables.load("timing/storage_rates").frame.set_index("kind").loc["spinning disk"]
-    fast = Machine(*(np.array([[float(one)]]) for one in (16384, 200, 16, disk["read_high"], disk["access_low"])))
+    fast = UnitSpeeds(*(np.array([[float(one)]]) for one in (16384, 200, 16, disk["read_high"], disk["access_low"])))
     own = unhindered(sessions()).astype(float)
     load = Load(
         (own["browser_cpu_s"] * anchor_mib_s()).to_numpy(), own["browser_read_mib"].to_numpy(),

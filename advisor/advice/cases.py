@@ -17,7 +17,7 @@ from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import among, records, texts
 from advisor.comfort import LONGEST_SAID_S
-from advisor.drivers import Placed
+from advisor.drivers import PlacedDevices
 from advisor.editions.gates import starts, why_not_start
 from advisor.shop import Part
 from advisor.unit import Advice, Support
@@ -161,7 +161,7 @@ class Cases:
         return names[self.image]
 
     @cached_property
-    def devices(self) -> Placed:
+    def devices(self) -> PlacedDevices:
         """The devices on that image."""
         return self.facts.devices.on(self.image)
 

@@ -61,7 +61,7 @@ COVERAGE_CHANCE = 0.1
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Judgement:
     """What the gate found."""
 
     accepted: bool
@@ -99,7 +99,7 @@ class Verdict:
 
 def compare(
     actual: Array, serving: tuple[Array, Array], candidate: tuple[Array, Array], least_gain: float = LEAST_GAIN
-) -> Verdict:
+) -> Judgement:
     """Judge a candidate beside the serving model on the same units.
 
     Parameters
@@ -113,7 +113,7 @@ def compare(
 
     Returns
     -------
-    Verdict
+    Judgement
         Accepted when all of these hold: the median error is smaller by `least_gain`, on the newer half too, and not
         larger on the newest `LAST`; more units are nearer than chance
         gives (`CHANCE`); coverage is no worse, that is, not further below the promise than the serving model's, or
@@ -123,7 +123,9 @@ def compare(
 
     n = len(actual)
     if n < FEWEST_NEWEST:
-        return Verdict(False, f"{n} units are newer than what the serving model learnt from; it takes {FEWEST_NEWEST}")
+        return Judgement(
+            False, f"{n} units are newer than what the serving model learnt from; it takes {FEWEST_NEWEST}"
+        )
     sizes = [np.abs(np.log(actual / minutes)) for minutes, _ in (serving, candidate)]
     inside = [int((size <= width + 1e-12).sum()) for size, (_, width) in zip(sizes, (serving, candidate), strict=True)]
     medians = [
@@ -146,7 +148,7 @@ def compare(
         accepted, reason = False, "its intervals cover less"
     else:
         accepted, reason = True, "it is nearer, and its intervals hold no worse"
-    return Verdict(
+    return Judgement(
         accepted, reason, n, median_serving=medians[0], median_candidate=medians[1], coverage_serving=coverage[0],
         coverage_candidate=coverage[1], width_serving=float(np.exp(2 * np.median(serving[1]))),
         width_candidate=float(np.exp(2 * np.median(candidate[1]))), nearer=nearer, farther=farther, chance=chance,

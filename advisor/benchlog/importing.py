@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from advisor.benchlog.jobs import STAGES, insert_job
-from advisor.benchlog.sheets import Row
+from advisor.benchlog.sheets import SheetRow
 from advisor.benchlog.store import BenchLog, now
 
 _FIELDS = ("asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note")
@@ -28,7 +28,7 @@ class Imported:
     differing: list[tuple[int, str, str]]
 
 
-def import_rows(log: BenchLog | None, rows: Sequence[Row], *, write: bool = True) -> Imported:
+def import_rows(log: BenchLog | None, rows: Sequence[SheetRow], *, write: bool = True) -> Imported:
     """Write the rows that the log does not have yet, all of them or none.
 
     Parameters
@@ -58,11 +58,11 @@ def import_rows(log: BenchLog | None, rows: Sequence[Row], *, write: bool = True
 
 
 def _sorted(
-    rows: Sequence[Row], known: Mapping[_Key, list[int]], log: BenchLog, db: sqlite3.Connection | None = None
-) -> tuple[list[Row], Imported]:
+    rows: Sequence[SheetRow], known: Mapping[_Key, list[int]], log: BenchLog, db: sqlite3.Connection | None = None
+) -> tuple[list[SheetRow], Imported]:
     """Part the new rows from the known; with a connection, add the outcomes that the known ones bring."""
     used: set[int] = set()
-    new: list[Row] = []
+    new: list[SheetRow] = []
     outcomes, differing = 0, []
     said = {
         int(one["job_id"]): str(one["result"])
@@ -127,7 +127,7 @@ def _key(said: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
     return (*(same(said.get(name)) for name in _FIELDS), timed)
 
 
-def _insert(db: sqlite3.Connection, row: Row) -> None:
+def _insert(db: sqlite3.Connection, row: SheetRow) -> None:
     """Write one row, beside the unit as it was scored before that day or, else, as the sheet describes it."""
     job, scored = row.job, row.scored
     unit = None
@@ -153,7 +153,7 @@ def _insert(db: sqlite3.Connection, row: Row) -> None:
     insert_job(db, job, number, now())
 
 
-def repeated(rows: Sequence[Row]) -> list[int]:
+def repeated(rows: Sequence[SheetRow]) -> list[int]:
     """Data rows of a sheet that say just what an earlier one says."""
     seen: Counter[_Key] = Counter()
     out = []
@@ -165,12 +165,12 @@ def repeated(rows: Sequence[Row]) -> list[int]:
     return out
 
 
-def words(result: Imported, rows: Sequence[Row], dry: bool = False) -> list[str]:
+def words(result: Imported, rows: Sequence[SheetRow], dry: bool = False) -> list[str]:
     """Say what became of a sheet.
 
     Parameters
     ----------
-    rows : sequence of Row
+    rows : sequence of SheetRow
         The good ones.
     dry : bool
         Nothing was written.

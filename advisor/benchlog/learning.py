@@ -10,7 +10,7 @@ import pandas as pd
 
 from advisor.benchlog import adaptive, replay
 from advisor.benchlog.drift import Drift, unit_line, watch
-from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, gain_asked, newest_rows, rolling
+from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
 from advisor.benchlog.store import BenchLog
 from advisor.errors import InputError
 from advisor.files import opened
@@ -31,7 +31,7 @@ class Lesson:
 
     version: str  # Name it is kept under; '' when there was nothing to learn from
     model: TimingModel  # The newly learnt model
-    verdict: Verdict
+    verdict: Judgement
     before: str  # Version that served
     laid: Logged  # What it was learnt from, and the rows left out
     folder: Path
@@ -100,7 +100,7 @@ def learn_from(
     before = pointed(folder)
     if laid is None or not len(laid):
         empty = lay(base, pd.DataFrame(columns=list(NEEDED)), shop) if laid is None else laid
-        return Lesson("", base, Verdict(False, "no unit of the log can be learnt from"), before, empty, folder)
+        return Lesson("", base, Judgement(False, "no unit of the log can be learnt from"), before, empty, folder)
     verdict = _judge(base, laid, rows, before, folder, shop, half_life_days)
     part = learn(base, laid, half_life_days)
     model = with_log(base, part)
@@ -120,9 +120,9 @@ def _sources(laid: Logged) -> dict[str, int]:
 
 def _judge(
     base: TimingModel, laid: Logged, rows: pd.DataFrame, before: str, folder: Path, shop: Shop, half_life_days: float,
-) -> Verdict:  # fmt: skip
+) -> Judgement:  # fmt: skip
     if len(laid) < FEWEST_ROWS:
-        return Verdict(False, f"{len(laid)} units are too few to judge by; it takes {FEWEST_ROWS}")
+        return Judgement(False, f"{len(laid)} units are too few to judge by; it takes {FEWEST_ROWS}")
     try:
         serving = replace(read_version(before, folder), levels={})
     except InputError as error:

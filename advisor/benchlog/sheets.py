@@ -39,7 +39,7 @@ _HINT = "Name the columns asset_tag, date and elapsed_min or hands_on_min, or sa
 
 
 @dataclass(frozen=True)
-class Row:
+class SheetRow:
     """One good row of a sheet."""
 
     number: int  # Data row, counted from 1
@@ -56,7 +56,7 @@ class LogSheet:
 
     name: str
     length: int  # Data rows
-    rows: list[Row]  # The good ones, in the sheet's order
+    rows: list[SheetRow]  # The good ones, in the sheet's order
     problems: pd.DataFrame  # row, column, value, problem, accepted: why the other rows are none
     notes: pd.DataFrame  # row, column, value, note: what was read under an assumption, or left out of a good row
     columns: pd.DataFrame  # header, field, how, understood, empty, not_understood, rows
@@ -299,7 +299,7 @@ class _Reading:
                     out[row][name] = json.loads(text) if number else text
         return out
 
-    def _rows(self, facts: list[dict[str, Any]]) -> list[Row]:
+    def _rows(self, facts: list[dict[str, Any]]) -> list[SheetRow]:
         phases = [name for name in phase_names() if f"{name}_min" in self.values]
         names = ("asset_tag", "date", "hands_on_min", "elapsed_min", "edition", "outcome", *_TEXTS, *OWN)
         have = {name: self._have(name).tolist() for name in (*names, *(f"{one}_min" for one in phases))}
@@ -326,7 +326,7 @@ class _Reading:
                 )
                 continue
             known = {key: one for key, one in scored.items() if one is not None}
-            out.append(Row(row + 1, job, facts[row], known, self.exported))
+            out.append(SheetRow(row + 1, job, facts[row], known, self.exported))
         return out
 
     def _whole(self, row: int, said: Mapping[str, Any], timed: Mapping[str, float]) -> None:

@@ -6,6 +6,6 @@ What comes out is, byte for byte, what `advisor.assess` gives for the whole shee
 """
 
 from advisor.bulk.machines import score_partition
-from advisor.bulk.run import Outcome, score_sheet
+from advisor.bulk.run import RunResult, score_sheet
 
-__all__ = ["Outcome", "score_partition", "score_sheet"]
+__all__ = ["RunResult", "score_partition", "score_sheet"]

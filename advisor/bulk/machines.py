@@ -14,9 +14,9 @@ from advisor.advice import SCORED_COLUMNS, assess
 from advisor.intake.carried import carried
 from advisor.intake.elsewhere import MOST, is_free_text, scored_before, telling
 from advisor.intake.headers import map_headers
+from advisor.intake.parsing import plain_text
 from advisor.intake.reading import NO_HEADER
 from advisor.intake.safety import safe_cell, safe_frame
-from advisor.intake.sheet import plain_text
 from advisor.unit import Advice, Status
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ class Restart(Exception):
         self.width, self.unread = width, unread
 
 
-class Machine:
+class Template:
     """A machine as the sheet describes it: the parts of its line, with gaps where the cells of each row's own stand."""
 
     __slots__ = ("parts", "scored")

@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 
 from advisor import __version__
-from advisor.bulk.machines import ADVICE, STATUS, Layout, Machine, Restart, Scored, scored_rows
+from advisor.bulk.machines import ADVICE, STATUS, Layout, Restart, Scored, Template, scored_rows
 from advisor.bulk.sink import write
 from advisor.bulk.source import Source
-from advisor.bulk.work import PIECE, Work
+from advisor.bulk.work import PIECE, RunFolder
 from advisor.errors import InputError
 from advisor.files import datasets, user_data
 from advisor.intake.reading import Entry, entries_of, headers, with_entries
@@ -51,7 +51,7 @@ Progress = Callable[[int, int], object]
 
 
 @dataclass(frozen=True)
-class Outcome:
+class RunResult:
     """What came of a run."""
 
     counted: pd.DataFrame  # A row a unit: advice, status, hands_on_min, elapsed_min
@@ -62,7 +62,7 @@ class Outcome:
 class _Piece:
     tags: list[str] = field(default_factory=list)
     """Of the rows, for those that stand twice."""
-    rows: list[tuple[Machine | None, list[str]]] = field(default_factory=list)
+    rows: list[tuple[Template | None, list[str]]] = field(default_factory=list)
     needs: int = 0
     """Chunks that must be scored before it can be written."""
 
@@ -70,7 +70,7 @@ class _Piece:
 def score_sheet(
     sheet: Path, out: Path, shop: Shop, *, raw_text: bool = False, resume: bool = False,
     executor: Executor | None = None, progress: Progress | None = None,
-) -> Outcome:  # fmt: skip
+) -> RunResult:  # fmt: skip
     """Score a sheet of any size.
 
     Parameters
@@ -97,7 +97,7 @@ def score_sheet(
 
     model, source = serving_model(), Source(sheet)
     mark = _mark(sheet, shop, model, raw_text)
-    with Work(out, mark, resume) as work, contextlib.ExitStack() as stack:
+    with RunFolder(out, mark, resume) as work, contextlib.ExitStack() as stack:
         pool = executor or _pool(source.size)
         if executor is None:
             stack.callback(pool.shutdown, cancel_futures=True)
@@ -114,7 +114,7 @@ def score_sheet(
     for row, (_, one) in late.items():
         for name in ("advice", "status", "hands_on_min", "elapsed_min"):
             index[name][row] = getattr(one, name)
-    return Outcome(_counted(index), len(late))
+    return RunResult(_counted(index), len(late))
 
 
 def _counted(index: np.ndarray) -> pd.DataFrame:
@@ -167,15 +167,15 @@ class _Run:
     """One walk over the sheet."""
 
     def __init__(
-        self, source: Source, work: Work, shop: Shop, model: TimingModel, raw_text: bool, pool: Executor
+        self, source: Source, work: RunFolder, shop: Shop, model: TimingModel, raw_text: bool, pool: Executor
     ) -> None:
         self.source, self.work, self.pool = source, work, pool
         self.how = (shop, model, raw_text)
         self.layout: Layout
-        self._young: dict[str, Machine] = {}
-        self._old: dict[str, Machine] = {}
-        self._fresh: list[tuple[Machine, list[str]]] = []
-        self._jobs: deque[tuple[Future[list[Scored]], list[Machine]]] = deque()
+        self._young: dict[str, Template] = {}
+        self._old: dict[str, Template] = {}
+        self._fresh: list[tuple[Template, list[str]]] = []
+        self._jobs: deque[tuple[Future[list[Scored]], list[Template]]] = deque()
         self._pieces: deque[_Piece] = deque()
         self._sent = self._back = self._made = 0
 
@@ -229,8 +229,8 @@ class _Run:
             self._young[key] = machine
         piece.rows.append((machine, own))
 
-    def _new(self, cells: list[str]) -> Machine:
-        machine = Machine(self.layout.parts(cells))
+    def _new(self, cells: list[str]) -> Template:
+        machine = Template(self.layout.parts(cells))
         self._made += 1
         self._fresh.append((machine, self.layout.of_machine(self._made, cells)))
         if len(self._fresh) >= _CHUNK:
@@ -307,7 +307,7 @@ class _Run:
         frame = with_entries(pd.DataFrame(read, columns=layout.header, dtype="str"), entries)
         out = {}
         for at, cells, scored in zip(np.flatnonzero(late).tolist(), shown, scored_rows(frame, *self.how), strict=True):
-            machine = Machine(layout.parts(cells))
+            machine = Template(layout.parts(cells))
             machine.settle(scored)
             out[at] = (machine.line(layout.key(cells).own), scored)
         return out

@@ -30,7 +30,7 @@ ROW = np.dtype([("tag", "u8"), ("size", "u4"), *((name, COUNTED[name]) for name 
 _HINT = "Run it again without --resume."
 
 
-class Work:
+class RunFolder:
     """The folder of a run: `manifest.json`, the lines so far, and a record of `ROW` for each.
 
     A row counts once its record is written, in pieces of `PIECE`, behind its line: what a kill left half done is cut
@@ -119,7 +119,7 @@ class Work:
                     data = b"".join([*out, data[at:]])
                 yield data
 
-    def __enter__(self) -> Work:
+    def __enter__(self) -> RunFolder:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:

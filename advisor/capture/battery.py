@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from advisor.capture.facts import Cell, Facts, Reasons
+from advisor.capture.facts import Cell, MachineFacts, Reasons
 from advisor.capture.machine import Machine
 from advisor.unit import FormFactor
 
@@ -44,7 +44,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
     return tuple(cells), Reasons()
 
 
-def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, form: object) -> tuple[dict[str, object], dict[str, str]]:
     """Fill the fields `battery_*` of the Unit: all batteries together, the most worn one's cycles."""
     cells = facts.batteries
     if cells is None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import Box, Facts, Reasons
-from advisor.capture.machine import Machine, Reading, clean, whole
+from advisor.capture.facts import Box, MachineFacts, Reasons
+from advisor.capture.machine import Attempt, Machine, clean, whole
 from advisor.capture.memory import TABLE
 from advisor.unit import BootMode, FormFactor
 
@@ -67,7 +67,7 @@ def _secure_boot(machine: Machine, efi: bool | None, why: dict[str, str]) -> boo
     if content and len(content) >= 5:
         return content[4] == 1
     if efi:
-        absent = machine.reading(SECURE_BOOT) is Reading.ABSENT
+        absent = machine.reading(SECURE_BOOT) is Attempt.ABSENT
         why["secure_boot"] = (
             "the UEFI variables are not mounted, or the firmware has none of that name"
             if absent
@@ -100,7 +100,7 @@ def _filled(text: str | None) -> str | None:
     return None if text is None or _EMPTY_WORDS.fullmatch(text) else text
 
 
-def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     """Fill maker, model, form factor, boot mode, Secure Boot and TPM of the Unit."""
     box = facts.box
     why: dict[str, str] = {}

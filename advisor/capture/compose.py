@@ -8,13 +8,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from advisor.capture import battery, box, devices, memory, screen, storage
-from advisor.capture.facts import Facts
+from advisor.capture.facts import MachineFacts
 from advisor.unit import Capture, Unit
 
 _CPU_FIELDS = ("vendor", "family", "model", "stepping", "flags", "cores", "threads")
 
 
-def compose(facts: Facts, taken_by: str) -> Capture:
+def compose(facts: MachineFacts, taken_by: str) -> Capture:
     """Make a capture of facts.
 
     Parameters

@@ -8,8 +8,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from advisor.capture.facts import BusDevice, Facts, NamedDevice, Reasons
-from advisor.capture.machine import Device, Machine, clean
+from advisor.capture.facts import BusDevice, MachineFacts, NamedDevice, Reasons
+from advisor.capture.machine import KernelDevice, Machine, clean
 
 MOST_DEVICES = 400
 """More than any PC has; what a listing claims beyond is left out, and said."""
@@ -110,7 +110,7 @@ def _network(machine: Machine) -> list[tuple[str, str]]:
     """Network interfaces that stand on a device: path of the device, and 'wireless' or 'wired'."""
     found = []
     for device in machine.devices("net"):
-        if "/virtual/" in device.path or not isinstance(device, Device):
+        if "/virtual/" in device.path or not isinstance(device, KernelDevice):
             continue
         path = device.path.partition("/net/")[0]
         wireless = machine.exists(f"{device.path}/phy80211") or machine.exists(f"{device.path}/wireless")
@@ -121,7 +121,7 @@ def _network(machine: Machine) -> list[tuple[str, str]]:
     return found
 
 
-def _is_mobile(machine: Machine, device: Device) -> bool:
+def _is_mobile(machine: Machine, device: KernelDevice) -> bool:
     """Mobile broadband and Bluetooth networks, by their name; a recording keeps a mark instead of the name."""
     return device.name.startswith(("wwan", "wwp", "wwx", "bnep")) or machine.exists(f"{device.path}/mobile")
 
@@ -200,7 +200,7 @@ def _of_name(name: str, device: NamedDevice) -> bool:
     return wireless if name == "wireless" else kind == _ETHERNET and not wireless
 
 
-def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     """Fill devices, wireless, graphics and ethernet of the Unit."""
     tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
     nameless = sum(one.name is not None for one in facts.named)
@@ -235,7 +235,7 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
     return values, why
 
 
-def _doubt(name: str, facts: Facts) -> str:
+def _doubt(name: str, facts: MachineFacts) -> str:
     """Why a device of a kind that was not found may be there all the same, '' when it cannot."""
     devices = facts.devices or ()
     if "pci" not in facts.buses:

@@ -151,7 +151,7 @@ class Reasons:
 
 
 @dataclass(frozen=True)
-class Facts:
+class MachineFacts:
     """All that is known of one machine. None means that the source could not say.
 
     Attributes

@@ -11,7 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from advisor.capture.facts import Disk, Wear
-from advisor.capture.machine import Device, Machine, clean
+from advisor.capture.machine import KernelDevice, Machine, clean
 from advisor.tables import damaged, dicts
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ _EMMC_LIFE = re.compile(r"0x([0-9a-fA-F]{2})\s+0x([0-9a-fA-F]{2})")
 _EMMC_SPARE = {1: "normal", 2: "warning: 80 % of the spare blocks are used", 3: "urgent: 90 % of the spare are used"}
 
 
-def of(machine: Machine, device: Device, disk: Disk) -> Wear | None:
+def of(machine: Machine, device: KernelDevice, disk: Disk) -> Wear | None:
     """Read the wear of one disk, None for disks that are not the unit's own."""
     if disk.removable or disk.link in ("usb", "sd"):
         return None

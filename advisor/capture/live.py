@@ -6,7 +6,7 @@ import os
 
 from advisor.capture import battery, box, devices, memory, processor, screen, storage
 from advisor.capture.compose import compose
-from advisor.capture.facts import Facts
+from advisor.capture.facts import MachineFacts
 from advisor.capture.machine import Machine, clean, open_machine
 from advisor.errors import AccessError, AdvisorError, CaptureError
 from advisor.unit import Capture
@@ -14,7 +14,7 @@ from advisor.unit import Capture
 _SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board serial": "board_serial"}
 
 
-def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
+def gather(machine: Machine, *, identifiers: bool = False) -> MachineFacts:
     """Run every probe on a machine; with `identifiers`, serial numbers and network addresses too."""
     asked = processor.ask(machine)
     found_box, of_box = box.probe(machine)
@@ -25,7 +25,7 @@ def gather(machine: Machine, *, identifiers: bool = False) -> Facts:
     found_batteries, of_battery = battery.probe(machine)
     found_processor, of_processor = processor.probe(machine, asked)
     reasons = (of_processor, of_box, of_memory, of_devices, of_disks, of_panel, of_battery)
-    return Facts(
+    return MachineFacts(
         processor=found_processor,
         box=found_box,
         memory=found_memory,
@@ -97,12 +97,12 @@ def take(
     return capture.model_copy(update={"unit": capture.unit.model_copy(update=changes), "unread": unread})
 
 
-def measure(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+def measure(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     """Measure decompression, and reads of the internal disk when this user may read it.
 
     Parameters
     ----------
-    facts : Facts
+    facts : MachineFacts
         Of this very machine.
 
     Returns

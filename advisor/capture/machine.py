@@ -16,7 +16,7 @@ FILE_LIMIT = 1 << 20
 _BUSES = frozenset({"pci", "usb", "sdio", "mmc", "virtio", "acpi"})
 
 
-class Reading(StrEnum):
+class Attempt(StrEnum):
     """How the attempt to read a path ended."""
 
     READ = "read"
@@ -36,7 +36,7 @@ class Machine(Protocol):
     def text(self, path: str) -> str | None:
         """Content of a file as text without surrounding blanks, None when absent, unreadable or empty."""
 
-    def reading(self, path: str) -> Reading:
+    def reading(self, path: str) -> Attempt:
         """How reading this path ends, for the reason that is given to the user."""
 
     def names(self, path: str) -> list[str]:
@@ -48,12 +48,12 @@ class Machine(Protocol):
     def exists(self, path: str) -> bool:
         """Whether there is a file or folder, readable or not."""
 
-    def devices(self, subsystem: str) -> list[Device]:
+    def devices(self, subsystem: str) -> list[KernelDevice]:
         """Devices of one kernel subsystem, in order of their path."""
 
 
 @dataclass(frozen=True)
-class Device:
+class KernelDevice:
     """One kernel device."""
 
     machine: Machine = field(repr=False)  # Where it was found
@@ -121,7 +121,7 @@ def clean(text: str | None, limit: int = 200) -> str | None:
     return " ".join(kept.split())[:limit].strip() or None
 
 
-def _udev_database(device: Device) -> dict[str, str]:
+def _udev_database(device: KernelDevice) -> dict[str, str]:
     """Properties udev stored for a device, from its database file (systemd: src/libsystemd/sd-device)."""
     identity = f"+{device.subsystem}:{device.name}"
     numbers = device.attribute("dev")
@@ -142,7 +142,7 @@ class _Reader:
     def data(self, path: str) -> bytes | None:
         raise NotImplementedError
 
-    def reading(self, path: str) -> Reading:
+    def reading(self, path: str) -> Attempt:
         raise NotImplementedError
 
     def names(self, path: str) -> list[str]:
@@ -158,10 +158,10 @@ class _Reader:
     def exists(self, path: str) -> bool:
         return self.resolve(path) is not None
 
-    def devices(self, subsystem: str) -> list[Device]:
+    def devices(self, subsystem: str) -> list[KernelDevice]:
         folder = f"/sys/bus/{subsystem}/devices" if subsystem in _BUSES else f"/sys/class/{subsystem}"
         found = {self.resolve(f"{folder}/{name}") for name in self.names(folder)}
-        return [Device(self, path, subsystem) for path in sorted(p for p in found if p)]
+        return [KernelDevice(self, path, subsystem) for path in sorted(p for p in found if p)]
 
 
 class FolderMachine(_Reader):
@@ -193,22 +193,22 @@ class FolderMachine(_Reader):
         except OSError:
             return None
 
-    def reading(self, path: str) -> Reading:
+    def reading(self, path: str) -> Attempt:
         """See `Machine.reading`."""
         real = self._inside(path)
         if real is None or not os.path.exists(real):
-            return Reading.ABSENT
+            return Attempt.ABSENT
         try:
             # A pipe that nobody writes to would wait for ever.
             if not os.path.isfile(real):
-                return Reading.READ if os.path.isdir(real) else Reading.BROKEN
+                return Attempt.READ if os.path.isdir(real) else Attempt.BROKEN
             with open(real, "rb") as file:
                 file.read(1)
         except PermissionError:
-            return Reading.ROOT
+            return Attempt.ROOT
         except OSError:
-            return Reading.BROKEN
-        return Reading.READ
+            return Attempt.BROKEN
+        return Attempt.READ
 
     def names(self, path: str) -> list[str]:
         """See `Machine.names`."""
@@ -244,10 +244,10 @@ class LiveMachine(FolderMachine):
         self._context = pyudev.Context()
         self.reader = f"pyudev {pyudev.__version__}"
 
-    def devices(self, subsystem: str) -> list[Device]:
+    def devices(self, subsystem: str) -> list[KernelDevice]:
         """See `Machine.devices`."""
         found = [
-            Device(self, device.sys_path, subsystem, _Properties(device))
+            KernelDevice(self, device.sys_path, subsystem, _Properties(device))
             for device in self._context.list_devices(subsystem=subsystem)
         ]
         return sorted(found, key=lambda device: device.path)
@@ -288,7 +288,7 @@ class RecordedMachine(_Reader):
         self,
         files: Mapping[str, bytes],
         links: Mapping[str, str],
-        refused: Mapping[str, Reading] | None = None,
+        refused: Mapping[str, Attempt] | None = None,
         folders: Iterator[str] | list[str] | tuple[str, ...] = (),
     ) -> None:
         self._files = dict(files)
@@ -341,12 +341,12 @@ class RecordedMachine(_Reader):
         real = self.resolve(path)
         return self._files.get(real) if real else None
 
-    def reading(self, path: str) -> Reading:
+    def reading(self, path: str) -> Attempt:
         """See `Machine.reading`."""
         real = self.resolve(path)
         if real is None:
-            return Reading.ABSENT
-        return self._refused.get(real, Reading.READ)
+            return Attempt.ABSENT
+        return self._refused.get(real, Attempt.READ)
 
     def names(self, path: str) -> list[str]:
         """See `Machine.names`."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import Facts, Memory, Module, Reasons, fill
-from advisor.capture.machine import Device, Machine, Reading, clean, whole
+from advisor.capture.facts import MachineFacts, Memory, Module, Reasons, fill
+from advisor.capture.machine import Attempt, KernelDevice, Machine, clean, whole
 
 TABLE = "/sys/firmware/dmi/tables/DMI"
 
@@ -35,7 +35,7 @@ def probe(machine: Machine) -> tuple[Memory, Reasons]:
         listed = smbios.memory(table)
         if listed.modules:
             return fill(found, listed), Reasons()
-    listed = from_udev(Device(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
+    listed = from_udev(KernelDevice(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
     if listed.modules:
         return fill(found, listed), Reasons()
     if table:
@@ -44,7 +44,7 @@ def probe(machine: Machine) -> tuple[Memory, Reasons]:
 
 
 def _why_no_table(machine: Machine) -> str:
-    if machine.reading(TABLE) is Reading.ROOT:
+    if machine.reading(TABLE) is Attempt.ROOT:
         return "needs root (SMBIOS table), or a live medium whose udev lists memory"
     if not machine.exists("/sys/class/dmi/id"):
         return "this machine's firmware has no SMBIOS table"
@@ -65,7 +65,7 @@ def parse_meminfo(content: str) -> int | None:
     return int(found[1]) if found else None
 
 
-def from_udev(device: Device) -> Memory:
+def from_udev(device: KernelDevice) -> Memory:
     """Read the list that udev's dmi_memory_id (systemd 248 and later) keeps on the 'dmi' device for everybody."""
     count = whole(device.property("MEMORY_ARRAY_NUM_DEVICES"))
     modules: list[Module] = []
@@ -126,7 +126,7 @@ def soldered(module: Module) -> bool | None:
     return None if not said else said == "yes"
 
 
-def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     """Fill the fields `ram_*` of the Unit.
 
     Returns

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 
-from advisor.capture.facts import Facts, Panel, Reasons
-from advisor.capture.machine import Device, Machine, Reading
+from advisor.capture.facts import MachineFacts, Panel, Reasons
+from advisor.capture.machine import Attempt, KernelDevice, Machine
 from advisor.unit import FormFactor
 
 PANEL_SIZES = (
@@ -54,7 +54,7 @@ def _screen(machine: Machine, why: dict[str, str]) -> tuple[int | None, int | No
             del why["screen"]
             return found
         state = machine.reading(f"{device.path}/edid")
-        why["screen"] = f"{device.name} gives no usable EDID" + (f" ({state})" if state is not Reading.READ else "")
+        why["screen"] = f"{device.name} gives no usable EDID" + (f" ({state})" if state is not Attempt.READ else "")
     return None, None, None
 
 
@@ -108,7 +108,7 @@ def _word_width(axes: str, keys: str) -> int:
     return 32 if len(axes.split()) > 1 or len(keys.split()) > 12 else 64
 
 
-def _is_touchscreen(device: Device) -> bool:
+def _is_touchscreen(device: KernelDevice) -> bool:
     """The rule of udev's input_id: absolute axes on the screen itself, touched by a finger and not a pen."""
     said = device.property("ID_INPUT_TOUCHSCREEN")
     if said:
@@ -155,7 +155,7 @@ def _camera(machine: Machine, why: dict[str, str]) -> bool | None:
     return None
 
 
-def decide(facts: Facts, form: object) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, form: object) -> tuple[dict[str, object], dict[str, str]]:
     """Fill screen, touch and camera of the Unit."""
     panel = facts.panel
     values: dict[str, object] = {"touch": panel.touch, "camera": panel.camera}

@@ -95,7 +95,7 @@ def decompress_mib_s(seconds: float = 2.0) -> float:
             return chunks * CHUNK_BYTES / MIB / elapsed
 
 
-class _Reader:
+class _DirectReader:
     """A file or device opened for reading past the page cache where the system can."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
@@ -123,7 +123,7 @@ class _Reader:
         # An anonymous map is page-aligned, which a direct read needs.
         self.buffer = mmap.mmap(-1, READ_BYTES)
 
-    def __enter__(self) -> _Reader:
+    def __enter__(self) -> _DirectReader:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -173,7 +173,7 @@ def disk_read_mib_s(path: str | os.PathLike[str], seconds: float = 3.0) -> float
     CaptureError
         When it is no disk, too small, or a read fails.
     """
-    with _Reader(path) as reader:
+    with _DirectReader(path) as reader:
         last = reader.size - reader.size % READ_BYTES
         offset = 0
         for _ in range(min(WARM_UP_READS, last // READ_BYTES - 1)):
@@ -216,7 +216,7 @@ def disk_access_ms(path: str | os.PathLike[str], seconds: float = 2.0, count: in
         When it is no disk, too small, or a read fails.
     """
     draw = random.Random(os.urandom(16))
-    with _Reader(path) as reader:
+    with _DirectReader(path) as reader:
         blocks = reader.size // ACCESS_BYTES
         done = 0
         start = time.perf_counter()

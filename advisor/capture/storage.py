@@ -6,8 +6,8 @@ import re
 from functools import cache
 
 from advisor.capture import health
-from advisor.capture.facts import BusDevice, Disk, Facts, Reasons, Wear
-from advisor.capture.machine import Device, Machine, clean, whole
+from advisor.capture.facts import BusDevice, Disk, MachineFacts, Reasons, Wear
+from advisor.capture.machine import KernelDevice, Machine, clean, whole
 from advisor.tables import dicts
 from advisor.unit import StorageKind, StorageMode
 
@@ -65,7 +65,7 @@ def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, .
     return tuple(disks), Reasons(care=care)
 
 
-def _disk(machine: Machine, device: Device, size: int | None, identifiers: bool) -> Disk:
+def _disk(machine: Machine, device: KernelDevice, size: int | None, identifiers: bool) -> Disk:
     link = _link(device)
     home = _controller_path(machine, device) if link == "nvme" else device.path
     addresses = [part for part in home.split("/") if _PCI.match(part)]
@@ -93,7 +93,7 @@ def _disk(machine: Machine, device: Device, size: int | None, identifiers: bool)
     return Disk(**{**vars(disk), "wear": health.of(machine, device, disk)})
 
 
-def _link(device: Device) -> str:
+def _link(device: KernelDevice) -> str:
     path, name = device.path, device.name
     if "/usb" in path:
         return "usb"
@@ -108,7 +108,7 @@ def _link(device: Device) -> str:
     return "ata" if re.search(r"/ata\d+/", path) else "scsi"
 
 
-def _controller_path(machine: Machine, device: Device) -> str:
+def _controller_path(machine: Machine, device: KernelDevice) -> str:
     """An NVMe disk of a multipath subsystem has a virtual path; its controller does not."""
     if "/virtual/" not in device.path:
         return device.path
@@ -118,7 +118,7 @@ def _controller_path(machine: Machine, device: Device) -> str:
     return chosen[0].path if len(chosen) == 1 else device.path
 
 
-def _model(device: Device, link: str) -> str | None:
+def _model(device: KernelDevice, link: str) -> str | None:
     if link in ("mmc", "sd"):
         return clean(device.attribute("device/name"), 60)
     model = clean(device.attribute("device/model"), 60)
@@ -177,7 +177,7 @@ def is_vmd(device: BusDevice) -> bool:
     return device.driver == "vmd" or (device.vendor == 0x8086 and device.product in VMD_IDS)
 
 
-def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
+def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     """Fill the fields `storage_*` of the Unit.
 
     Returns
@@ -238,7 +238,7 @@ def decide(facts: Facts) -> tuple[dict[str, object], dict[str, str], list[str]]:
     return values, why, notes
 
 
-def _without_driver(facts: Facts) -> str:
+def _without_driver(facts: MachineFacts) -> str:
     """Name of a controller of disks (PCI base class 01h) or eMMC (0805h) that nothing drives, '' without one."""
     for device in facts.devices or ():
         controls = device.kind is not None and (device.kind >> 8 == 0x01 or device.kind == 0x0805)
@@ -247,7 +247,7 @@ def _without_driver(facts: Facts) -> str:
     return ""
 
 
-def _no_disk(facts: Facts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
+def _no_disk(facts: MachineFacts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
     mode = next(iter(present)) if len(present) == 1 else None
     hidden = facts.care.get("storage_kind")
     asleep = _without_driver(facts)

@@ -9,7 +9,7 @@ from typing import Any
 
 from advisor.capture.compose import compose
 from advisor.capture.devices import named
-from advisor.capture.facts import BusDevice, Facts
+from advisor.capture.facts import BusDevice, MachineFacts
 from advisor.capture.live import gather
 from advisor.capture.machine import LiveMachine
 from advisor.errors import ToolError
@@ -26,7 +26,7 @@ _SHOWN = (
 )  # fmt: skip
 
 
-def changes(before: Facts, after: Facts) -> list[str]:
+def changes(before: MachineFacts, after: MachineFacts) -> list[str]:
     """Say what differs between two looks at one machine.
 
     Returns

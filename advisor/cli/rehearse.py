@@ -206,7 +206,7 @@ def run(
     """Make one rehearsal of a built tree."""
     from advisor.lab import campaign, design
     from advisor.lab.disk import models
-    from advisor.lab.rehearsal import Plan
+    from advisor.lab.rehearsal import Setup
     from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
     from advisor.unit import StorageKind
 
@@ -216,7 +216,7 @@ def run(
         disk, storage_kind, (rate, access) = known.name, known.kind, design.nominal(known)
     if storage_kind not in set(StorageKind):
         raise InputError(f"{storage_kind!r} is no kind of storage.", f"Known: {', '.join(StorageKind)}.")
-    plan = Plan(
+    plan = Setup(
         name=name or time.strftime("run-%Y%m%d-%H%M%S"), tree=tree, compression=compression, base_set=base,
         update_set=updates, quota_pct=quota, cores=cores, memory_mib=memory, disk=disk, storage_kind=storage_kind,
         rate_mib_s=rate, access_ms=access, link_mbps=link, installer=installer, model=model,
@@ -240,7 +240,7 @@ def design(
     """Choose rehearsals spread over processors, disks, links and trees: the lean ones that are built, or full size."""
     from advisor.lab import design as designs
     from advisor.lab import trees
-    from advisor.lab.rehearsal import Plan
+    from advisor.lab.rehearsal import Setup
     from advisor.lab.results import write_design
     from advisor.lab.workplace import open_workplace
 
@@ -257,7 +257,7 @@ def design(
         sizes = {name: trees.read_facts(place, name).installed_bytes / 1e9 for name in built}
         plans = designs.draw(count, sizes, draw, repeats)
         hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
-    write_design(out, plans, Plan)
+    write_design(out, plans, Setup)
     say(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
 
 
@@ -279,14 +279,14 @@ def campaign(
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
     from advisor.lab import campaign as campaigns
-    from advisor.lab.rehearsal import Plan
+    from advisor.lab.rehearsal import Setup
     from advisor.lab.results import read_design
     from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
 
     refuse_same(out, design)
     require(INSTALL_TOOLS)
     limit = _clock(until)
-    made = campaigns.rehearse(open_workplace(work), read_design(design, Plan), out, say, core)
+    made = campaigns.rehearse(open_workplace(work), read_design(design, Setup), out, say, core)
     added = made.carry_out(pause_file=pause_file, until=limit, say=say)
     say(f"{added} rehearsals made")
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from advisor.columns import numbers
 from advisor.comfort.machines import machines
-from advisor.comfort.model import Array, Load, Machine, model
+from advisor.comfort.model import Array, Load, UnitSpeeds, model
 from advisor.comfort.physics import physics
 from advisor.editions.catalogue import SESSION_COLUMNS
 from advisor.editions.measured import anchor_mib_s
@@ -85,7 +85,7 @@ def beyond(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
     numpy.ndarray of object, shape (n_units,)
         Such as 'a faster processor, 4 cores'; '' for nothing.
     """
-    machine: Machine = machines(units, processors, 0.5, physics())[0]
+    machine: UnitSpeeds = machines(units, processors, 0.5, physics())[0]
     measured = model().measured
     ram = numbers(units["ram_gib"]) * 1024
     words = np.full(len(units), "", dtype=object)

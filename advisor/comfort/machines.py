@@ -11,8 +11,8 @@ import pandas as pd
 
 from advisor import tables
 from advisor.columns import numbers
-from advisor.comfort.model import Array, Machine
-from advisor.comfort.physics import Physics, usable_mib
+from advisor.comfort.model import Array, UnitSpeeds
+from advisor.comfort.physics import Constants, usable_mib
 
 Z_TENTH = NormalDist().inv_cdf(0.9)
 """The tables' low and high ends are tenths; this many standard deviations lie between them and the middle."""
@@ -38,7 +38,7 @@ def storage_rates() -> dict[str, Rates]:
     )
 
 
-def _disk(units: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array, Array, Array]:
+def _disk(units: pd.DataFrame, z: float, p: Constants) -> tuple[Array, Array, Array, Array]:
     """Read rate and access time, typical and then cautious; NaN for a kind that is not known."""
     rates = storage_rates()
     codes, kinds = pd.factorize(units["storage_kind"])
@@ -57,7 +57,7 @@ def _disk(units: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array, Arra
     return read, access, read_c, access_c
 
 
-def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Physics) -> tuple[Array, Array]:
+def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Constants) -> tuple[Array, Array]:
     """Decompression of one core, typical and cautious [MiB/s]: measured, else by the processor's name."""
     speed, low = numbers(processors["cpu_speed"]), numbers(processors["cpu_speed_low"])
     low = np.fmin(np.where(np.isnan(low), speed, low), speed)
@@ -69,7 +69,9 @@ def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Physi
     return typical, slower
 
 
-def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Physics) -> tuple[Machine, Machine]:
+def machines(
+    units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p: Constants
+) -> tuple[UnitSpeeds, UnitSpeeds]:
     """Read the units, NaN for what is not known.
 
     Parameters
@@ -81,7 +83,7 @@ def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p:
 
     Returns
     -------
-    typical, cautious : Machine
+    typical, cautious : UnitSpeeds
         `cautious` is slower in every part, by as much as the certainty asks for.
     """
     z = NormalDist().inv_cdf(certainty)
@@ -92,5 +94,5 @@ def machines(units: pd.DataFrame, processors: pd.DataFrame, certainty: float, p:
     cores = np.where(np.isnan(cores), 1.0, cores)
     read, access, read_c, access_c = _disk(units, z, p)
     usable = usable_mib(numbers(units["ram_gib"]) * 1024, p)
-    typical = Machine(*(one[:, None] for one in (usable, decompress, cores, read, access)))
-    return typical, Machine(*(one[:, None] for one in (usable, slower, cores, read_c, access_c)))
+    typical = UnitSpeeds(*(one[:, None] for one in (usable, decompress, cores, read, access)))
+    return typical, UnitSpeeds(*(one[:, None] for one in (usable, slower, cores, read_c, access_c)))

@@ -31,7 +31,7 @@ COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start", "ove
 
 
 @dataclass(frozen=True)
-class Machine:
+class UnitSpeeds:
     """What of a unit decides how fast a session starts; a column vector each."""
 
     usable_mib: Array  # Memory for processes and their page cache [MiB], shape (n_units, 1)
@@ -89,7 +89,7 @@ class Stage:
             out -= np.where(cores >= least, share * (1 / (least - 1) - 1 / least), 0.0)
         return out
 
-    def seconds(self, machine: Machine, load: Load) -> Array:
+    def seconds(self, machine: UnitSpeeds, load: Load) -> Array:
         """Seconds a start takes: falls, or stays, with more memory, a faster processor, more cores, a faster disk.
 
         Returns

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Physics:
+class Constants:
     """Constants of the model; see table comfort/physics for their meaning and source."""
 
     kernel_mib: float
@@ -32,7 +32,7 @@ class Physics:
 
 
 @cache
-def physics() -> Physics:
+def physics() -> Constants:
     """Load the constants.
 
     Raises
@@ -42,11 +42,11 @@ def physics() -> Physics:
     """
     values = {row["name"]: float(row["value"]) for row in tables.dicts("comfort/physics")}
     try:
-        return Physics(**values)
+        return Constants(**values)
     except TypeError as error:
         raise tables.damaged("comfort/physics", error) from error
 
 
-def usable_mib(ram_mib: Array, p: Physics) -> Array:
+def usable_mib(ram_mib: Array, p: Constants) -> Array:
     """Memory that is left for processes."""
     return np.maximum(ram_mib * (1 - p.page_share) - p.firmware_mib - p.kernel_mib, 1.0)

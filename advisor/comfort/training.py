@@ -17,7 +17,7 @@ from sklearn.base import BaseEstimator, RegressorMixin, clone
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
-from advisor.comfort.model import COEFFICIENTS, Kill, Load, Machine, Stage
+from advisor.comfort.model import COEFFICIENTS, Kill, Load, Stage, UnitSpeeds
 from advisor.editions.measured import anchor_mib_s, unhindered
 from advisor.errors import InputError
 
@@ -38,7 +38,7 @@ _BEGIN = (0.8, 1.1, 1.5)
 LEAST_ROWS = 12
 GIVEN_UP = "not there"
 
-MACHINE = tuple(Machine.__dataclass_fields__)
+MACHINE = tuple(UnitSpeeds.__dataclass_fields__)
 LOAD = tuple(Load.__dataclass_fields__)
 
 
@@ -127,8 +127,8 @@ def _stage(values: Array) -> Stage:
     return Stage(wait_s, work, transfer, access, refault, start, overlap)
 
 
-def _machine(X: pd.DataFrame) -> Machine:
-    return Machine(*(X[name].to_numpy(dtype=float) for name in MACHINE))
+def _machine(X: pd.DataFrame) -> UnitSpeeds:
+    return UnitSpeeds(*(X[name].to_numpy(dtype=float) for name in MACHINE))
 
 
 def _load(X: pd.DataFrame) -> Load:

@@ -35,7 +35,7 @@ _OPEN_KINDS = frozenset({Kind.WIRELESS, Kind.ETHERNET})
 """Kinds in which letters behind a number are a version; behind a graphics number they are another chip."""
 
 
-class Named(Protocol):
+class IndexedName(Protocol):
     """What an index needs of an entry."""
 
     @property
@@ -49,7 +49,7 @@ class Named(Protocol):
         ...
 
 
-E = TypeVar("E", bound=Named)
+E = TypeVar("E", bound=IndexedName)
 
 
 class Index(Generic[E]):

@@ -49,14 +49,14 @@ class DeviceVerdicts:
         row = np.repeat(np.arange(len(at)), counts)
         return replace(self, row=row, spec=self.spec[order[np.repeat(first, counts) + within]])
 
-    def on(self, image: NDArray[np.intp] | None = None) -> Placed:
+    def on(self, image: NDArray[np.intp] | None = None) -> PlacedDevices:
         """The devices on the image that each unit uses (its position, -1 for none); on every image when left out."""
         count = len(self.images)
         if image is None:
             row, spec, used = np.repeat(self.row, count), np.repeat(self.spec, count), np.arange(count)
-            return Placed(self, row, spec, np.tile(used, len(self.row)))
+            return PlacedDevices(self, row, spec, np.tile(used, len(self.row)))
         some = image[self.row] >= 0
-        return Placed(self, self.row[some], self.spec[some], image[self.row[some]])
+        return PlacedDevices(self, self.row[some], self.spec[some], image[self.row[some]])
 
     @cached_property
     def by_verdict(self) -> dict[str, NDArray[Any]]:
@@ -121,7 +121,7 @@ class DeviceVerdicts:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedDevices:
     """Devices of units, each on one image; all of shape (n,). `placed[name]` is a column of texts, as objects."""
 
     of: DeviceVerdicts

@@ -208,14 +208,14 @@ def _firmware(
         return Verdict(Support.WORKS, names, reason=f"{driven} It asks for no firmware.", source=source)
     source += f"; contents of the firmware packages of {place.firmware.name}"
     short = [state for state in states if state.missing or state.nowhere]
-    serious = [state for state in short if state.rule.severity is not needs.Severity.OPTIONAL]
+    serious = [state for state in short if state.rule.severity is not needs.Lack.OPTIONAL]
     if not serious:
         carried = sorted({name for state in states for name in state.carried})
         text = (
             f"Its firmware is in {_listed(carried)}, which the image carries." if carried else "Firmware is optional."
         )
         return Verdict(Support.WORKS, names, reason=f"{driven} {text}", source=source)
-    worst = min(serious, key=lambda state: list(needs.Severity).index(state.rule.severity))
+    worst = min(serious, key=lambda state: list(needs.Lack).index(state.rule.severity))
     packages = sorted({name for state in serious for name in state.missing})
     source += f"; {worst.rule.source}"
     effect = f"Without firmware: {worst.rule.effect}."

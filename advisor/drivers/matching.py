@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.drivers.packing import Layout, Words
+from advisor.drivers.packing import BusLayout, Words
 
 Indices = NDArray[np.intp]
 _CHUNK = 16_384
@@ -31,7 +31,7 @@ class PackedIndex:
         Values and masks, as `packing.pack_pattern` makes them.
     """
 
-    def __init__(self, layout: Layout, a: Words, b: Words, mask_a: Words, mask_b: Words) -> None:
+    def __init__(self, layout: BusLayout, a: Words, b: Words, mask_a: Words, mask_b: Words) -> None:
         self.layout = layout
         self.a, self.b, self.mask_a, self.mask_b = a, b, mask_a, mask_b
         self._tiers: list[tuple[np.uint64, np.uint64, int, NDArray[np.int32], Indices]] = []
@@ -210,7 +210,7 @@ class TextIndex:
         for index, pattern in enumerate(patterns):
             self._starts.setdefault(pattern[:_START], []).append(index)
         self._anywhere = [at for start, found in self._starts.items() if _WILD.search(start) for at in found]
-        self._parts: dict[str, _Part] = {}
+        self._parts: dict[str, _Patterns] = {}
 
     def __len__(self) -> int:
         return len(self.patterns)
@@ -239,7 +239,7 @@ _START = 2
 """Letters by which patterns are set apart before they are looked at."""
 
 
-class _Part(NamedTuple):
+class _Patterns(NamedTuple):
     """Patterns without a wildcard, by what stands before the first one, and by the id of a device."""
 
     exact: dict[str, list[int]]
@@ -248,7 +248,7 @@ class _Part(NamedTuple):
     lengths: list[int]
 
 
-def _part(patterns: Sequence[str], indices: Sequence[int]) -> _Part:
+def _part(patterns: Sequence[str], indices: Sequence[int]) -> _Patterns:
     exact: dict[str, list[int]] = {}
     prefixed: dict[str, list[int]] = {}
     tokens: dict[str, list[int]] = {}
@@ -261,7 +261,7 @@ def _part(patterns: Sequence[str], indices: Sequence[int]) -> _Part:
             tokens.setdefault(token, []).append(index)
         else:
             prefixed.setdefault(pattern[: wild.start()], []).append(index)
-    return _Part(exact, prefixed, tokens, sorted({len(prefix) for prefix in prefixed}))
+    return _Patterns(exact, prefixed, tokens, sorted({len(prefix) for prefix in prefixed}))
 
 
 def _acpi_token(pattern: str) -> str | None:

@@ -30,7 +30,7 @@ _NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECAS
 
 
 @dataclass(frozen=True)
-class Entry:
+class ListedDevice:
     """One device of an id list."""
 
     bus: str
@@ -50,7 +50,7 @@ class Entry:
 class Matched:
     """What a name was found to mean."""
 
-    entries: tuple[Entry, ...]  # Empty when nothing fits
+    entries: tuple[ListedDevice, ...]  # Empty when nothing fits
     problem: str  # '' when the name is clear: one id
     exact: bool = True  # The name is the entries' own; else they are only near
     taken: str = ""  # What the name was taken as, where no list has it as it stands; '' otherwise
@@ -108,22 +108,22 @@ def _match(text: str, kind: Kind) -> Matched:
     return _open(text, plain, asked, kind)
 
 
-def _generic(text: str, entries: Sequence[Entry]) -> str:
+def _generic(text: str, entries: Sequence[ListedDevice]) -> str:
     return f"{text!r} is a name of {len(entries)} ids and says no model: {_some(entries)}"
 
 
-def _taken(text: str, entries: Sequence[Entry]) -> str:
+def _taken(text: str, entries: Sequence[ListedDevice]) -> str:
     return f"{text!r} is in no id list as it stands; taken as {_some(entries, names=True)}"
 
 
-def _some(entries: Sequence[Entry], names: bool = False) -> str:
+def _some(entries: Sequence[ListedDevice], names: bool = False) -> str:
     if names:
         shown = [f"{entry.name or entry.text} ({entry.text})" if entry.name else entry.text for entry in entries[:3]]
         return "; ".join(shown) + ("; …" if len(entries) > 3 else "")
     return ", ".join(entry.text for entry in entries[:6]) + (", …" if len(entries) > 6 else "")
 
 
-def _told(text: str, entries: Sequence[Entry]) -> Matched:
+def _told(text: str, entries: Sequence[ListedDevice]) -> Matched:
     distinct = {(entry.bus, entry.vendor, entry.device, entry.subsystem): entry for entry in entries}
     whole = {key[:3] for key in distinct if key[3] is None}
     kept = tuple(sorted(
@@ -150,7 +150,9 @@ def _by_number(text: str, kind: Kind) -> Matched | None:
         listed = next((pairs for pairs in known if pairs), [])
         of_kind = [pair for pair in listed if ids.load(pair[0]).kind(pair[1], device) is kind]
         pairs = of_kind or listed or [pair for pair in (*named, *made) if pair[0] == "pci"][:1]
-        entries = tuple(Entry(bus, number, device, None, ids.load(bus).name(number, device)) for bus, number in pairs)
+        entries = tuple(
+            ListedDevice(bus, number, device, None, ids.load(bus).name(number, device)) for bus, number in pairs
+        )
         return _told(text, entries) if entries else None
     entries = tuple(entry for entry in index(kind).entries if entry.bus == "pci" and entry.device == device)
     if not entries:
@@ -169,10 +171,10 @@ def _vendors() -> dict[str, set[tuple[str, int]]]:
     return found
 
 
-def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
+def _listed(text: str, kind: Kind) -> tuple[tuple[ListedDevice, ...], bool]:
     """Entries of which the text is the name, with the vendor's before it or not; and whether that was named in full."""
-    plain: tuple[Entry, ...] = ()
-    whole: tuple[Entry, ...] = ()
+    plain: tuple[ListedDevice, ...] = ()
+    whole: tuple[ListedDevice, ...] = ()
     for form in dict.fromkeys((undressed(text), unrevised(undressed(text)), bare(text))):
         words = form.lower().split(" ")
         for cut in range(min(len(words), _MOST_VENDOR_WORDS)):
@@ -192,14 +194,16 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[Entry, ...], bool]:
     return (), False
 
 
-def _named(name: str, kind: Kind) -> tuple[Entry, ...]:
+def _named(name: str, kind: Kind) -> tuple[ListedDevice, ...]:
     """Entries of a kind with exactly this name; of one that another id has now, those of earlier lists of lspci too."""
     if kind is not Kind.OTHER:
         now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
         former = _former(kind).get(name, ())
         return now + tuple(_entry(text, name) for text, printed in former if printed or not now)
     return tuple(
-        Entry(bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at])
+        ListedDevice(
+            bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at]
+        )
         for bus, at in _of_no_kind().get(name, ())
     )
 
@@ -230,21 +234,21 @@ def _of_no_kind() -> dict[str, list[tuple[str, int]]]:
 
 
 @cache
-def index(kind: Kind) -> Index[Entry]:
+def index(kind: Kind) -> Index[ListedDevice]:
     """Entries of one kind by name and by word; those without a name too, as only a number finds them."""
-    entries: list[Entry] = []
+    entries: list[ListedDevice] = []
     number = ids.KINDS.index(kind)
     for bus in ("pci", "usb"):
         listed = ids.load(bus)
         of_kind = listed.kind_of == number
         for at in np.flatnonzero(of_kind).tolist():
             key = int(listed.ids[at])
-            entries.append(Entry(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
+            entries.append(ListedDevice(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
         if kind is Kind.WIRELESS:
             subs = (listed.arrays["sub_of"].tolist(), listed.arrays["sub"].tolist(), listed.sub_names)
             for of, sub, name in zip(*subs, strict=True):
                 key = int(listed.ids[of])
-                entries.append(Entry(bus, key >> 16, key & 0xFFFF, (sub >> 16, sub & 0xFFFF), name))
+                entries.append(ListedDevice(bus, key >> 16, key & 0xFFFF, (sub >> 16, sub & 0xFFFF), name))
     return Index(entries)
 
 
@@ -254,7 +258,7 @@ class _Row:
 
     words: frozenset[str]
     begins: tuple[str, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[ListedDevice, ...]
     used: frozenset[str] = frozenset()
 
     @property
@@ -285,11 +289,11 @@ def _rows(kind: Kind) -> tuple[dict[str, list[_Row]], dict[str, list[_Row]]]:
     return by_word, by_begin
 
 
-def _entry(text: str, words: str) -> Entry:
+def _entry(text: str, words: str) -> ListedDevice:
     bus, vendor, device = text.split(":")
     numbers = int(vendor, 16), int(device, 16)
     name = words.rstrip("*") if bus == "sdio" else ids.load(bus).name(*numbers)
-    return Entry(bus, *numbers, None, name)
+    return ListedDevice(bus, *numbers, None, name)
 
 
 def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | None:

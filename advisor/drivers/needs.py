@@ -18,7 +18,7 @@ from advisor.drivers.table import DriverTable
 _VERSIONED = re.compile(r"(?:.*/)?(iwlwifi-.+?)-c?(\d+)\.ucode")
 
 
-class Severity(StrEnum):
+class Lack(StrEnum):
     """What the lack of a firmware does to a device."""
 
     BLOCKS = "blocks"
@@ -27,10 +27,10 @@ class Severity(StrEnum):
 
 
 @dataclass(frozen=True)
-class Rule:
+class FirmwareRule:
     """How badly a module needs its firmware, and where that is from."""
 
-    severity: Severity
+    severity: Lack
     effect: str
     source: str
 
@@ -45,7 +45,7 @@ class Firmware:
     carried: tuple[str, ...]  # Packages of the image that ship such files
     missing: tuple[str, ...]  # Packages to add, as few as will do
     unshipped: int  # Files that no package of the suite ships
-    rule: Rule
+    rule: FirmwareRule
 
     @property
     def nowhere(self) -> bool:
@@ -54,30 +54,31 @@ class Firmware:
 
 
 _DEFAULT = {
-    Kind.WIRELESS: Severity.BLOCKS,
-    Kind.BLUETOOTH: Severity.BLOCKS,
+    Kind.WIRELESS: Lack.BLOCKS,
+    Kind.BLUETOOTH: Lack.BLOCKS,
 }
 
 
 @lru_cache(maxsize=1)
-def rules() -> dict[str, Rule]:
+def rules() -> dict[str, FirmwareRule]:
     """Severity by module, from datasets/drivers/severity.csv."""
     return {
-        row["module"]: Rule(Severity(row["severity"]), row["effect"], row["source"]) for row in facts.rows("severity")
+        row["module"]: FirmwareRule(Lack(row["severity"]), row["effect"], row["source"])
+        for row in facts.rows("severity")
     }
 
 
-def rule_of(module: str, kind: Kind) -> Rule:
+def rule_of(module: str, kind: Kind) -> FirmwareRule:
     """How badly a module needs the firmware it names; a module without a row is assumed to need it."""
     found = rules().get(module)
     if found is not None:
         return found
-    severity = _DEFAULT.get(kind, Severity.DEGRADES)
-    return Rule(severity, "how badly it needs it is not in the table; taken as " + severity, "assumed")
+    severity = _DEFAULT.get(kind, Lack.DEGRADES)
+    return FirmwareRule(severity, "how badly it needs it is not in the table; taken as " + severity, "assumed")
 
 
 @dataclass(frozen=True)
-class _Part:
+class _ChipRow:
     """A row of datasets/drivers/chips.csv or chips_kernel.csv: the files one chip of a module's many asks for.
 
     A pattern that begins with '+' is asked for although the module does not name it.
@@ -87,29 +88,29 @@ class _Part:
     vendor: tuple[str, int] | None
     name: re.Pattern[str] | None
     files: tuple[str, ...]
-    rule: Rule | None
+    rule: FirmwareRule | None
     every: bool
 
 
 @lru_cache(maxsize=1)
-def _parts() -> dict[str, list[_Part]]:
-    out: dict[str, list[_Part]] = {}
+def _parts() -> dict[str, list[_ChipRow]]:
+    out: dict[str, list[_ChipRow]] = {}
     for row in facts.rows("chips_kernel") + facts.rows("chips"):
         listed = [text.split(":") for text in facts.parts(row["ids"]) if text != "*"]
         vendor = next(((bus, int(v, 16)) for bus, v, d in listed if d == "*"), None)
-        part = _Part(
+        part = _ChipRow(
             frozenset((bus, int(v, 16), int(d, 16)) for bus, v, d in listed if d != "*"),
             vendor,
             re.compile(row["name"], re.IGNORECASE) if row["name"] else None,
             tuple(facts.parts(row["files"])),
-            Rule(Severity(row["severity"]), row["effect"], row["source"]) if row["severity"] else None,
+            FirmwareRule(Lack(row["severity"]), row["effect"], row["source"]) if row["severity"] else None,
             row["ids"] == "*",
         )
         out.setdefault(row["module"], []).append(part)
     return out
 
 
-def part_of(module: str, spec: Spec) -> _Part | None:
+def part_of(module: str, spec: Spec) -> _ChipRow | None:
     """The row that says which files this device's chip asks a module for, None when no row does.
 
     A row that names the id goes before one that goes by the maker and the name, and that before one for any device.

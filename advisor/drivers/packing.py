@@ -16,7 +16,7 @@ _MOST_CHOICES = 4096
 
 
 @dataclass(frozen=True)
-class Part:
+class BitField:
     """One field of a modalias: its tag, hex digits as written, and where its low bits go."""
 
     tag: str
@@ -27,7 +27,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Layout:
+class BusLayout:
     """A bus whose modaliases have a fixed width.
 
     References
@@ -37,7 +37,7 @@ class Layout:
     """
 
     bus: str  # Text before the colon
-    parts: tuple[Part, ...]  # In the order written
+    parts: tuple[BitField, ...]  # In the order written
     # Which fields make a lookup key, most telling first; a pattern goes to the first tier whose fields it fixes.
     tiers: tuple[tuple[str, ...], ...]
 
@@ -55,7 +55,7 @@ class Layout:
         field = r"((?:[0-9A-F?*]|\[[0-9A-F-]+\])*)"
         return re.compile(self.bus + ":" + "".join(part.tag + field for part in self.parts) + r"\Z")
 
-    def part(self, tag: str) -> Part:
+    def part(self, tag: str) -> BitField:
         """Look a field up by its tag."""
         return next(part for part in self.parts if part.tag == tag)
 
@@ -68,32 +68,37 @@ class Layout:
         return words[0], words[1]
 
 
-PCI = Layout(
+PCI = BusLayout(
     "pci",
     (
-        Part("v", 8, 0, 48, 16), Part("d", 8, 0, 32, 16), Part("sv", 8, 0, 16, 16), Part("sd", 8, 0, 0, 16),
-        Part("bc", 2, 1, 16, 8), Part("sc", 2, 1, 8, 8), Part("i", 2, 1, 0, 8),
+        BitField("v", 8, 0, 48, 16), BitField("d", 8, 0, 32, 16), BitField("sv", 8, 0, 16, 16),
+        BitField("sd", 8, 0, 0, 16), BitField("bc", 2, 1, 16, 8), BitField("sc", 2, 1, 8, 8), BitField("i", 2, 1, 0, 8),
     ),
     (("v", "d"), ("v",), ("bc", "sc")),
 )  # fmt: skip
-USB = Layout(
+USB = BusLayout(
     "usb",
     (
-        Part("v", 4, 0, 48, 16), Part("p", 4, 0, 32, 16), Part("d", 4, 0, 16, 16),
-        Part("dc", 2, 1, 48, 8), Part("dsc", 2, 1, 40, 8), Part("dp", 2, 1, 32, 8),
-        Part("ic", 2, 1, 24, 8), Part("isc", 2, 1, 16, 8), Part("ip", 2, 1, 8, 8), Part("in", 2, 1, 0, 8),
+        BitField("v", 4, 0, 48, 16), BitField("p", 4, 0, 32, 16), BitField("d", 4, 0, 16, 16),
+        BitField("dc", 2, 1, 48, 8), BitField("dsc", 2, 1, 40, 8), BitField("dp", 2, 1, 32, 8),
+        BitField("ic", 2, 1, 24, 8), BitField("isc", 2, 1, 16, 8), BitField("ip", 2, 1, 8, 8),
+        BitField("in", 2, 1, 0, 8),
     ),
     (("v", "p"), ("v",), ("ic",), ("dc",)),
 )  # fmt: skip
-HID = Layout(
+HID = BusLayout(
     "hid",
-    (Part("b", 4, 1, 16, 16), Part("g", 4, 1, 0, 16), Part("v", 8, 0, 32, 32), Part("p", 8, 0, 0, 32)),
+    (BitField("b", 4, 1, 16, 16), BitField("g", 4, 1, 0, 16), BitField("v", 8, 0, 32, 32), BitField("p", 8, 0, 0, 32)),
     (("v", "p"), ("v",), ("g",)),
 )
-HDAUDIO = Layout("hdaudio", (Part("v", 8, 0, 32, 32), Part("r", 8, 0, 0, 32), Part("a", 2, 1, 0, 8)), (("v",), ("a",)))
-SDIO = Layout("sdio", (Part("c", 2, 1, 0, 8), Part("v", 4, 0, 48, 16), Part("d", 4, 0, 32, 16)), (("v", "d"), ("c",)))
+HDAUDIO = BusLayout(
+    "hdaudio", (BitField("v", 8, 0, 32, 32), BitField("r", 8, 0, 0, 32), BitField("a", 2, 1, 0, 8)), (("v",), ("a",))
+)
+SDIO = BusLayout(
+    "sdio", (BitField("c", 2, 1, 0, 8), BitField("v", 4, 0, 48, 16), BitField("d", 4, 0, 32, 16)), (("v", "d"), ("c",))
+)
 
-LAYOUTS: tuple[Layout, ...] = (PCI, USB, HID, HDAUDIO, SDIO)
+LAYOUTS: tuple[BusLayout, ...] = (PCI, USB, HID, HDAUDIO, SDIO)
 """Buses that are packed; every other alias stays text."""
 
 _BY_BUS = {layout.bus: layout for layout in LAYOUTS}
@@ -126,7 +131,7 @@ def _digit_choices(text: str, digits: int) -> list[str] | None:
     return cells if len(cells) == digits else None
 
 
-def pack_pattern(layout: Layout, pattern: str) -> list[tuple[int, int, int, int]] | None:
+def pack_pattern(layout: BusLayout, pattern: str) -> list[tuple[int, int, int, int]] | None:
     """Pack one alias pattern.
 
     Parameters
@@ -180,7 +185,7 @@ def pack_pattern(layout: Layout, pattern: str) -> list[tuple[int, int, int, int]
     return packed
 
 
-def pattern_text(layout: Layout, a: int, b: int, mask_a: int, mask_b: int) -> str:
+def pattern_text(layout: BusLayout, a: int, b: int, mask_a: int, mask_b: int) -> str:
     """Write a packed pattern as an alias again, such as for showing it."""
     out = [layout.bus, ":"]
     for part in layout.parts:

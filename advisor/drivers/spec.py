@@ -81,7 +81,7 @@ class Spec:
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundDevices:
     """Devices of a frame, each distinct one once."""
 
     specs: list[Spec]
@@ -271,7 +271,7 @@ def _of_name(text: str, found: names.Matched, hint: Kind) -> Spec:
     )  # fmt: skip
 
 
-def find(units: pd.DataFrame) -> Found:
+def find(units: pd.DataFrame) -> FoundDevices:
     """Find the devices of every unit.
 
     Parameters
@@ -281,7 +281,7 @@ def find(units: pd.DataFrame) -> Found:
 
     Returns
     -------
-    Found
+    FoundDevices
         What `devices` lists; then what is named in `wireless`, `graphics` and `ethernet`, unless `devices` already
         holds a device of that kind; then the storage controller, where only its mode is known and that may hide a disk.
     """
@@ -306,7 +306,7 @@ def find(units: pd.DataFrame) -> Found:
     codes.append(spec)
     row, code = np.concatenate(rows), np.concatenate(codes)
     order = np.argsort(row, kind="stable")
-    return Found(specs, row[order], code[order])
+    return FoundDevices(specs, row[order], code[order])
 
 
 def _modes(cells: pd.Series, listed: NDArray[np.intp], specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -139,7 +139,7 @@ def find(text: str, kind: str | None = None) -> str:
     if plain and not plain[0].problem:
         return "\n".join(_found(plain))
     lines: list[str] = []
-    near: list[names.Entry] = []
+    near: list[names.ListedDevice] = []
     for one_kind in wanted:
         for matched in names.match([text], one_kind):
             if matched.exact and matched.entries:
@@ -159,7 +159,7 @@ def find(text: str, kind: str | None = None) -> str:
     return f"{text!r} is in no id list; give its id, as lspci -nn or lsusb shows it."
 
 
-def _name(entry: names.Entry) -> str:
+def _name(entry: names.ListedDevice) -> str:
     return f"{ids.load(entry.bus).vendor(entry.vendor)} {entry.name}"
 
 

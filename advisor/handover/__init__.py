@@ -8,13 +8,13 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from advisor.handover.report import Finding, Report
-from advisor.handover.rules import Rule, Severity
+from advisor.handover.rules import LookRule, Weight
 
 if TYPE_CHECKING:
     from advisor.shop import Shop
     from advisor.unit import Unit
 
-__all__ = ["Finding", "Report", "Rule", "Severity", "check"]
+__all__ = ["Finding", "LookRule", "Report", "Weight", "check"]
 
 
 def check(

@@ -7,24 +7,24 @@ from collections.abc import Callable, Iterable
 
 from advisor.handover import apt, contents
 from advisor.handover.looks import PEOPLE, Context, look
-from advisor.handover.rules import Rule
-from advisor.handover.tree import Entry
+from advisor.handover.rules import LookRule
+from advisor.handover.tree import TreeEntry
 
-CHECKS: dict[str, Callable[[Context, Entry], Iterable[str]]] = {}
+CHECKS: dict[str, Callable[[Context, TreeEntry], Iterable[str]]] = {}
 
 
 @look("check")
-def _check(context: Context, entry: Entry, rule: Rule) -> Iterable[str]:
+def _check(context: Context, entry: TreeEntry, rule: LookRule) -> Iterable[str]:
     return CHECKS[rule.pattern](context, entry)
 
 
-def check(function: Callable[[Context, Entry], Iterable[str]]) -> Callable[[Context, Entry], Iterable[str]]:
+def check(function: Callable[[Context, TreeEntry], Iterable[str]]) -> Callable[[Context, TreeEntry], Iterable[str]]:
     """Mark a function as the check of its name."""
     CHECKS[function.__name__.removeprefix("_")] = function
     return function
 
 
-def _yes(entry: Entry, holds: object) -> list[str]:
+def _yes(entry: TreeEntry, holds: object) -> list[str]:
     return [entry.path] if holds else []
 
 
@@ -36,7 +36,7 @@ _COMMON_NAMES = frozenset({
 
 
 @check
-def _hostname(context: Context, entry: Entry) -> Iterable[str]:
+def _hostname(context: Context, entry: TreeEntry) -> Iterable[str]:
     for line in context.text(entry).splitlines():
         name = re.sub(r'^(PRETTY_HOSTNAME|LOCATION|DEPLOYMENT)="?|"$', "", line.strip())
         if entry.path == "etc/machine-info" and name == line.strip():
@@ -47,7 +47,7 @@ def _hostname(context: Context, entry: Entry) -> Iterable[str]:
 
 
 @check
-def _group(context: Context, entry: Entry) -> Iterable[str]:
+def _group(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A group with a person's number, or with somebody in it who is no service."""
     shadow = "gshadow" in entry.path
     for line in context.text(entry).splitlines():
@@ -77,7 +77,7 @@ _PLAIN_ANSWERS = re.compile(r"|debian|localhost|localdomain|[\w.]*debian\.org|tr
 
 
 @check
-def _debconf(context: Context, entry: Entry) -> Iterable[str]:
+def _debconf(context: Context, entry: TreeEntry) -> Iterable[str]:
     """Answers of the installer, and any password that a package asked for (debconf-devel(7), the database's format)."""
     for block in context.text(entry).split("\n\n"):
         value = re.search(r"^Value: ?(.*)$", block, re.MULTILINE)
@@ -92,7 +92,7 @@ _AWAY = re.compile(
 
 
 @check
-def _lists(context: Context, entry: Entry) -> Iterable[str]:
+def _lists(context: Context, entry: TreeEntry) -> Iterable[str]:
     name = entry.path.rpartition("/")[2]
     return _yes(entry, entry.is_file and (_AWAY.match(name) or ":3142" in name or "%3a3142" in name.casefold()))
 
@@ -101,7 +101,7 @@ _PROXY = re.compile(r"(?i)acquire::(\w+::)*(proxy|proxy-auto-detect|proxyautodet
 
 
 @check
-def _apt_conf(context: Context, entry: Entry) -> Iterable[str]:
+def _apt_conf(context: Context, entry: TreeEntry) -> Iterable[str]:
     return _yes(entry, entry.is_file and any(
         _PROXY.match(key) and value.casefold() not in ("", "direct", "false")
         for key, value in apt.settings(context.text(entry))
@@ -123,7 +123,7 @@ _RIGHT = re.compile(r"(?i)acquire::https::verify-(peer|host)=(true|1|yes)")
 
 
 @check
-def _apt_off(context: Context, entry: Entry) -> Iterable[str]:
+def _apt_off(context: Context, entry: TreeEntry) -> Iterable[str]:
     pairs = apt.settings(context.text(entry)) if entry.is_file else []
     return _yes(entry, any(
         re.fullmatch(key, name.casefold()) and re.fullmatch(value, said, re.IGNORECASE)
@@ -133,7 +133,7 @@ def _apt_off(context: Context, entry: Entry) -> Iterable[str]:
 
 
 @check
-def _sources(context: Context, entry: Entry) -> Iterable[str]:
+def _sources(context: Context, entry: TreeEntry) -> Iterable[str]:
     """Any source of Debian's must be there, on a system whose packages are set up."""
     files = ["etc/apt/sources.list"]
     files += [f"etc/apt/sources.list.d/{name}" for name in context.tree.names("etc/apt/sources.list.d")]
@@ -149,7 +149,7 @@ _OWN_EFI = {"boot", "debian", "systemd", "linux", "dell", "hp", "lenovo", "tools
 
 
 @check
-def _efi(context: Context, entry: Entry) -> Iterable[str]:
+def _efi(context: Context, entry: TreeEntry) -> Iterable[str]:
     return _yes(entry, entry.is_folder and entry.path.rpartition("/")[2].casefold() not in _OWN_EFI)
 
 
@@ -159,7 +159,7 @@ _EFI_FOLDER = re.compile(rb"(?i)\\\0E\0F\0I\0\\\0((?:[^\\\0]\0)+)\\\0")
 
 
 @check
-def _efivar(context: Context, entry: Entry) -> Iterable[str]:
+def _efivar(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A variable is 4 bytes of attributes, then 4 of the entry's, 2 of a length, then its name in UTF-16."""
     if not re.fullmatch(r"Boot[0-9A-Fa-f]{4}-[0-9a-f-]{36}", entry.path.rpartition("/")[2]):
         return []
@@ -170,7 +170,7 @@ def _efivar(context: Context, entry: Entry) -> Iterable[str]:
 
 
 @check
-def _partition(context: Context, entry: Entry) -> Iterable[str]:
+def _partition(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A partition with a file system, neither mounted, nor swap or volume in use, nor in fstab."""
     tree, name = context.tree, entry.path.rpartition("/")[2]
     base = tree.real(entry.path)
@@ -203,7 +203,7 @@ def _program(context: Context, name: str) -> bool:
 
 
 @check
-def _starter(context: Context, entry: Entry) -> Iterable[str]:
+def _starter(context: Context, entry: TreeEntry) -> Iterable[str]:
     names = [
         one
         for one in _STARTERS.findall(context.text(entry))
@@ -218,7 +218,7 @@ _PICTURES = re.compile(
 
 
 @check
-def _wallpaper(context: Context, entry: Entry) -> Iterable[str]:
+def _wallpaper(context: Context, entry: TreeEntry) -> Iterable[str]:
     if not entry.is_file or (entry.path.rpartition("/")[2] in ("user",) and b"\0" in context.head(entry)[:0]):
         return []
     return _yes(entry, any(context.tree.real(one) is None for one in _PICTURES.findall(context.text(entry))))
@@ -229,14 +229,14 @@ MOST_DAYS = 31
 
 
 @check
-def _lists_old(context: Context, entry: Entry) -> Iterable[str]:
+def _lists_old(context: Context, entry: TreeEntry) -> Iterable[str]:
     """The newest list's time; without lists the recipient's first refresh brings them."""
     times = [one.about.st_mtime for one in context.tree.entries(entry.path) if one.is_file and "_dists_" in one.path]
     return _yes(entry, times and context.now - max(times) > MOST_DAYS * 86400)
 
 
 @check
-def _updates(context: Context, entry: Entry) -> Iterable[str]:
+def _updates(context: Context, entry: TreeEntry) -> Iterable[str]:
     return _yes(entry, apt.updates(context.tree, context.text(entry)))
 
 
@@ -246,7 +246,7 @@ def _newest(names: Iterable[str]) -> str | None:
 
 
 @check
-def _kernel(context: Context, entry: Entry) -> Iterable[str]:
+def _kernel(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A tree without any kernel is not one that starts; that is said, and nothing is found."""
     names = context.tree.names("boot")
     kernels = {
@@ -269,12 +269,12 @@ def _kernel(context: Context, entry: Entry) -> Iterable[str]:
 
 
 @check
-def _firmware(context: Context, entry: Entry) -> Iterable[str]:
+def _firmware(context: Context, entry: TreeEntry) -> Iterable[str]:
     return _yes(entry, context.firmware)
 
 
 @check
-def _trim(context: Context, entry: Entry) -> Iterable[str]:
+def _trim(context: Context, entry: TreeEntry) -> Iterable[str]:
     """On an SSD, the timer that fstrim(8) tells of, enabled by a link."""
     name = "timers.target.wants/fstrim.timer"
     return _yes(entry, context.ssd and context.tree.entry(f"etc/systemd/system/{name}") is None)
@@ -292,7 +292,7 @@ _RESUME = re.compile(
 
 
 @check
-def _resume(context: Context, entry: Entry) -> Iterable[str]:
+def _resume(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A swap to resume from, in a setting or in a start image, that is none of fstab's."""
     texts = [context.text(entry)]
     if entry.path.startswith("boot/"):
@@ -303,7 +303,7 @@ def _resume(context: Context, entry: Entry) -> Iterable[str]:
 
 
 @check
-def _swap_missing(context: Context, entry: Entry) -> Iterable[str]:
+def _swap_missing(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A swap file that fstab names and the tree does not hold."""
     files = [one for one in _swaps(context.text(entry)) if one.startswith("/") and not one.startswith("/dev/")]
     return _yes(entry, any(context.tree.real(one) is None for one in files))

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from advisor.handover import contents
-from advisor.handover.rules import Rule
-from advisor.handover.tree import LARGEST, Entry, Tree
+from advisor.handover.rules import LookRule
+from advisor.handover.tree import LARGEST, Tree, TreeEntry
 
 HEAD = 4096
 """Bytes at the beginning of a file that are looked into for marks of its kind [bytes]."""
@@ -24,7 +24,7 @@ LARGE = 5_000_000
 PEOPLE = range(1000, 60_000)
 """Numbers of people's accounts (Debian Policy 9.2.2)."""
 
-Look = Callable[["Context", Entry, Rule], Iterable[str]]
+Look = Callable[["Context", TreeEntry, LookRule], Iterable[str]]
 LOOKS: dict[str, Look] = {}
 
 _COMMENT = re.compile(r"^[ \t]*(#|;|//[ \t]|--[ \t]).*$", re.MULTILINE)
@@ -41,22 +41,22 @@ class Context:
     ssd: bool | None = None
     _cache: dict[str, tuple[str, bytes]] = field(default_factory=dict)
 
-    def head(self, entry: Entry) -> bytes:
+    def head(self, entry: TreeEntry) -> bytes:
         """The beginning of a file."""
         return self._kept("head", entry, HEAD)
 
-    def content(self, entry: Entry, most: int = TEXT) -> bytes:
+    def content(self, entry: TreeEntry, most: int = TEXT) -> bytes:
         """A file's content up to a size."""
         return self._kept(f"content {most}", entry, most)
 
-    def _kept(self, what: str, entry: Entry, most: int) -> bytes:
+    def _kept(self, what: str, entry: TreeEntry, most: int) -> bytes:
         """Rules that look into the same file follow each other: its content is read once."""
         if what not in self._cache or self._cache[what][0] != entry.path:
             readable = entry.is_file and entry.about.st_size > 0
             self._cache[what] = (entry.path, self.tree.read(entry.path, most) if readable else b"")
         return self._cache[what][1]
 
-    def text(self, entry: Entry) -> str:
+    def text(self, entry: TreeEntry) -> str:
         """A file's text, unpacked, byte by byte, so that no encoding can hide anything."""
         return contents.unpacked(self.content(entry), LARGEST).decode("latin-1")
 
@@ -102,10 +102,10 @@ def look(name: str) -> Callable[[Look], Look]:
     return keep
 
 
-def simple(name: str) -> Callable[[Callable[[Context, Entry, Rule], object]], Callable[..., object]]:
+def simple(name: str) -> Callable[[Callable[[Context, TreeEntry, LookRule], object]], Callable[..., object]]:
     """Mark a function that only says yes or no to the entry itself."""
 
-    def keep(function: Callable[[Context, Entry, Rule], object]) -> Callable[..., object]:
+    def keep(function: Callable[[Context, TreeEntry, LookRule], object]) -> Callable[..., object]:
         LOOKS[name] = lambda context, entry, rule: [entry.path] if function(context, entry, rule) else []
         return function
 
@@ -113,14 +113,14 @@ def simple(name: str) -> Callable[[Callable[[Context, Entry, Rule], object]], Ca
 
 
 @simple("any")
-def _any(context: Context, entry: Entry, rule: Rule) -> bool:
+def _any(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """Whatever is there."""
     return True
 
 
 @simple("there")
 @simple("unowned")
-def there(context: Context, entry: Entry, rule: Rule) -> bool:
+def there(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """A file that is not empty, a folder that is not, a link."""
     if entry.is_folder:
         return next(iter(context.tree.entries(entry.path)), None) is not None
@@ -131,32 +131,32 @@ def there(context: Context, entry: Entry, rule: Rule) -> bool:
 
 @simple("file")
 @simple("unowned_file")
-def _file(context: Context, entry: Entry, rule: Rule) -> bool:
+def _file(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return entry.is_file and entry.about.st_size > 0
 
 
 @simple("line")
-def _line(context: Context, entry: Entry, rule: Rule) -> object:
+def _line(context: Context, entry: TreeEntry, rule: LookRule) -> object:
     return entry.is_file and rule.regex.search(_COMMENT.sub("", context.text(entry)))
 
 
 @simple("text")
-def _text(context: Context, entry: Entry, rule: Rule) -> object:
+def _text(context: Context, entry: TreeEntry, rule: LookRule) -> object:
     return entry.is_file and rule.regex.search(context.text(entry))
 
 
 @simple("names")
-def _names(context: Context, entry: Entry, rule: Rule) -> object:
+def _names(context: Context, entry: TreeEntry, rule: LookRule) -> object:
     return context.name_regex and entry.is_file and context.name_regex.search(context.text(entry))
 
 
 @simple("head")
-def _head(context: Context, entry: Entry, rule: Rule) -> object:
+def _head(context: Context, entry: TreeEntry, rule: LookRule) -> object:
     return entry.is_file and rule.head_regex.search(context.head(entry))
 
 
 @simple("sqlite")
-def _sqlite(context: Context, entry: Entry, rule: Rule) -> bool:
+def _sqlite(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """One that is too large to be read surely holds something."""
     if not entry.is_file or entry.about.st_size > LARGEST:
         return entry.is_file
@@ -165,7 +165,7 @@ def _sqlite(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("inside")
-def _inside(context: Context, entry: Entry, rule: Rule) -> bool:
+def _inside(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """A member of an archive by its name, or, behind '::', by its content too."""
     if not entry.is_file:
         return False
@@ -178,17 +178,17 @@ def _inside(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("picture")
-def _picture(context: Context, entry: Entry, rule: Rule) -> bool:
+def _picture(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return entry.is_file and contents.owner_of_picture(context.content(entry))
 
 
 @simple("document")
-def _document(context: Context, entry: Entry, rule: Rule) -> bool:
+def _document(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return entry.is_file and contents.owner_of_document(context.content(entry, LARGEST))
 
 
 @simple("swap")
-def _swap(context: Context, entry: Entry, rule: Rule) -> bool:
+def _swap(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     if posixpath.basename(entry.path) in ("hiberfil.sys", "pagefile.sys"):
         return entry.is_file
     read = lambda start, most: context.tree.read(entry.path, most, start)  # noqa: E731
@@ -196,12 +196,12 @@ def _swap(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("link")
-def _link(context: Context, entry: Entry, rule: Rule) -> object:
+def _link(context: Context, entry: TreeEntry, rule: LookRule) -> object:
     return entry.is_link and rule.regex.search(context.tree.target(entry.path))
 
 
 @simple("masked")
-def _masked(context: Context, entry: Entry, rule: Rule) -> bool:
+def _masked(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """systemctl(1), mask: a link to /dev/null; an empty file does the same (systemd.unit(5))."""
     if entry.is_link:
         return context.tree.target(entry.path) == "/dev/null"
@@ -209,23 +209,23 @@ def _masked(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("immutable")
-def _immutable(context: Context, entry: Entry, rule: Rule) -> bool:
+def _immutable(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return context.tree.is_immutable(entry.path)
 
 
 @simple("owned")
-def _owned(context: Context, entry: Entry, rule: Rule) -> bool:
+def _owned(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     elsewhere = not entry.path.startswith(("home/", "etc/skel/", "tmp/", "var/tmp/"))
     return elsewhere and entry.about.st_uid in PEOPLE and not context.foreign_root
 
 
 @simple("odd")
-def _odd(context: Context, entry: Entry, rule: Rule) -> bool:
+def _odd(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return not (entry.is_file or entry.is_folder or entry.is_link)
 
 
 @simple("skel_link")
-def _skel_link(context: Context, entry: Entry, rule: Rule) -> bool:
+def _skel_link(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """One that will be right in the new home leads below /usr, /etc or the like, or stays inside."""
     if not entry.is_link:
         return False
@@ -238,7 +238,7 @@ def _skel_link(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("skel_mode")
-def _skel_mode(context: Context, entry: Entry, rule: Rule) -> bool:
+def _skel_mode(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     mode, about = entry.about.st_mode, entry.about
     foreign = (about.st_uid, about.st_gid) != (0, 0) and not context.foreign_root
     if entry.is_link:
@@ -248,12 +248,12 @@ def _skel_mode(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("not_utf8")
-def _not_utf8(context: Context, entry: Entry, rule: Rule) -> bool:
+def _not_utf8(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return any("\udc80" <= letter <= "\udcff" for letter in posixpath.basename(entry.path))
 
 
 @simple("not_utf8_text")
-def _not_utf8_text(context: Context, entry: Entry, rule: Rule) -> bool:
+def _not_utf8_text(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     try:
         context.content(entry).decode("utf-8")
     except UnicodeDecodeError as error:
@@ -263,12 +263,12 @@ def _not_utf8_text(context: Context, entry: Entry, rule: Rule) -> bool:
 
 
 @simple("large")
-def _large(context: Context, entry: Entry, rule: Rule) -> bool:
+def _large(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return entry.is_file and entry.about.st_size > LARGE
 
 
 @look("package")
-def _package(context: Context, entry: Entry, rule: Rule) -> Iterable[str]:
+def _package(context: Context, entry: TreeEntry, rule: LookRule) -> Iterable[str]:
     status = context.text(entry)
     pattern = re.compile(rf"^Package: {rule.pattern}\nStatus: \S+ ok installed$", re.MULTILINE)
     return [entry.path] if pattern.search(status) else []

@@ -13,7 +13,7 @@ from typing import Any
 
 from advisor.errors import InputError
 from advisor.files import read_text
-from advisor.handover.rules import Rule, Severity
+from advisor.handover.rules import LookRule, Weight
 
 MOST_COMMANDS = 3
 """Paths up to which a mend is written for each; more get the first, and a word."""
@@ -42,7 +42,7 @@ class Finding:
     """One rule that is broken, and where."""
 
     rule: str
-    severity: Severity
+    severity: Weight
     paths: tuple[str, ...]  # Relative to the root, sorted
     why: str
     mend: str
@@ -71,12 +71,12 @@ class Report:
     @property
     def must(self) -> int:
         """How many findings must be mended before the unit leaves."""
-        return sum(one.severity is Severity.MUST for one in self.findings)
+        return sum(one.severity is Weight.MUST for one in self.findings)
 
     @property
     def exit_code(self) -> int:
         """0 clean, 1 something to mend, 2 nothing to mend found, but not all could be looked into."""
-        if any(one.severity is not Severity.KNOW for one in self.findings):
+        if any(one.severity is not Weight.KNOW for one in self.findings):
             return 1
         return 2 if self.unseen else 0
 
@@ -91,7 +91,7 @@ class Report:
         if not self.findings:
             found = "Clean: nothing found"
         else:
-            found = "Found: " + ", ".join(f"{counts[one]} {one}" for one in Severity if counts[one])
+            found = "Found: " + ", ".join(f"{counts[one]} {one}" for one in Weight if counts[one])
         return found + (f"; {len(self.unseen)} paths could not be looked into" if self.unseen else "") + "."
 
     def lines(self, width: int = 100) -> list[str]:
@@ -103,7 +103,7 @@ class Report:
             Columns.
         """
         out = [f"Hand-over check of {self.root}: {self.headline()}"]
-        for severity in Severity:
+        for severity in Weight:
             for finding in (one for one in self.findings if one.severity is severity):
                 out += ["", f"{str(severity).upper()}  {finding.title}  ({finding.rule})"]
                 out += [f"    {path}" for path in finding.paths[:MOST_SHOWN]]
@@ -132,7 +132,7 @@ class Report:
         return tuple(lines)
 
 
-def finding(rule: Rule, paths: Iterable[str], root: str, packages: str = "NAME") -> Finding:
+def finding(rule: LookRule, paths: Iterable[str], root: str, packages: str = "NAME") -> Finding:
     """Make a finding of a rule and its paths; `packages` are those that a mend installs."""
     some = tuple(sorted(paths))
     base = shlex.quote(root)
@@ -150,11 +150,11 @@ def finding(rule: Rule, paths: Iterable[str], root: str, packages: str = "NAME")
 
 def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Findings, the gravest first, then in the order of the parts."""
-    grave, parts = list(Severity), list(PARTS)
+    grave, parts = list(Weight), list(PARTS)
     return tuple(sorted(findings, key=lambda one: (grave.index(one.severity), parts.index(one.part), one.rule)))
 
 
-def read_json(path: str, rules: Mapping[str, Rule]) -> Report:
+def read_json(path: str, rules: Mapping[str, LookRule]) -> Report:
     """Read back what `advisor handover --json` wrote.
 
     Raises
@@ -167,7 +167,7 @@ def read_json(path: str, rules: Mapping[str, Rule]) -> Report:
         said = json.loads(read_text(path, LARGEST_RESULT, InputError, hint))
         findings = [
             Finding(
-                one["rule"], Severity(one["severity"]), tuple(map(str, one["paths"])), str(one["why"]),
+                one["rule"], Weight(one["severity"]), tuple(map(str, one["paths"])), str(one["why"]),
                 str(one["mend"]), rules[one["rule"]].title, rules[one["rule"]].part,
             )
             for one in said

@@ -15,7 +15,7 @@ from advisor.handover.globs import expand
 TABLE = "handover/rules"
 
 
-class Severity(StrEnum):
+class Weight(StrEnum):
     """How much a finding weighs, the gravest first."""
 
     MUST = "must mend"
@@ -24,12 +24,12 @@ class Severity(StrEnum):
 
 
 @dataclass(frozen=True)
-class Rule:
+class LookRule:
     """One row of the table; its meta file tells what each column means."""
 
     id: str
     part: str
-    severity: Severity
+    severity: Weight
     title: str
     where: tuple[str, ...]
     look: str
@@ -59,15 +59,15 @@ class Rule:
 
 
 @cache
-def every() -> tuple[Rule, ...]:
+def every() -> tuple[LookRule, ...]:
     """All rules of the table."""
     return tuple(
-        Rule(**{**row, "severity": Severity(row["severity"]), "where": tuple(row["where"].split(";"))})  # type: ignore[arg-type]
+        LookRule(**{**row, "severity": Weight(row["severity"]), "where": tuple(row["where"].split(";"))})  # type: ignore[arg-type]
         for row in tables.dicts(TABLE)
     )
 
 
-def read(waived: Mapping[str, str] | None = None) -> tuple[list[Rule], dict[str, str]]:
+def read(waived: Mapping[str, str] | None = None) -> tuple[list[LookRule], dict[str, str]]:
     """The rules that are asked, and the reasons of those that are not.
 
     Parameters

@@ -11,7 +11,7 @@ from importlib.resources import files
 from advisor.errors import InputError
 from advisor.handover.globs import HOMES, expand
 from advisor.handover.report import Finding, Report, finding, ordered
-from advisor.handover.rules import Rule, every
+from advisor.handover.rules import LookRule, every
 
 MARK = "# hand-over check by script, version 1"
 """First line of what the script prints."""
@@ -92,7 +92,7 @@ def _deep(wanted: list[tuple[str, str]]) -> str:
     return f"if {head}{''.join(body)}done\n[ $found = 0 ]\n}}; then :; else found=1; fi\n"
 
 
-def _translated(rule: Rule) -> tuple[str, str, str] | None:
+def _translated(rule: LookRule) -> tuple[str, str, str] | None:
     """A rule's pattern for grep -E: flags, pattern, and lines that it does not mean; None where a shell cannot ask."""
     # Looking into every file of the data would start a program for each.
     if rule.look not in LOOKS or (rule.look == "head" and "{data}/**" in rule.where):
@@ -145,7 +145,7 @@ def _extended(pattern: str) -> str:
     return "".join(parts)
 
 
-def read_back(text: str, rules: Mapping[str, Rule]) -> Report:
+def read_back(text: str, rules: Mapping[str, LookRule]) -> Report:
     """Read what the script printed.
 
     Raises

@@ -6,7 +6,7 @@ import fnmatch
 import re
 from collections.abc import Iterator
 
-from advisor.handover.rules import Rule
+from advisor.handover.rules import LookRule
 from advisor.handover.tree import Tree
 
 _SECTION = re.compile(r"\[(.+)\]\s*$")
@@ -14,7 +14,7 @@ _PAIR = re.compile(r"([A-Za-z][\w.-]*)\s*(?:=|\s)\s*(.*?)\s*$")
 _QUOTED = re.compile(r'^"(.*)"$')
 
 
-def found(tree: Tree, rule: Rule) -> list[str]:
+def found(tree: Tree, rule: LookRule) -> list[str]:
     """Files whose value of a setting counts, and is one that the rule names.
 
     The rule's pattern is 'last:SECTION/(KEY=VALUE|KEY=VALUE)' or 'first:…', each part a regular expression.

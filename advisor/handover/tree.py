@@ -33,7 +33,7 @@ _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class TreeEntry:
     """Something in the tree: its path relative to the root, and what lstat(2) says of it."""
 
     path: str
@@ -121,11 +121,11 @@ class Tree:
         except PermissionError:
             return os.open(name or ".", flags, dir_fd=at)
 
-    def entry(self, path: str) -> Entry | None:
+    def entry(self, path: str) -> TreeEntry | None:
         """What stands at a path, links in it not followed; None for nothing."""
         folder, _, name = path.rpartition("/")
         try:
-            return Entry(path, os.stat(name or ".", dir_fd=self._folder(folder), follow_symlinks=False))
+            return TreeEntry(path, os.stat(name or ".", dir_fd=self._folder(folder), follow_symlinks=False))
         except (OSError, ValueError):
             return None
 
@@ -209,7 +209,7 @@ class Tree:
         finally:
             os.close(handle)
 
-    def entries(self, path: str) -> Iterator[Entry]:
+    def entries(self, path: str) -> Iterator[TreeEntry]:
         """What a folder holds; one that cannot be read is noted."""
         try:
             handle = self._open(path, _FOLDER)
@@ -222,7 +222,7 @@ class Tree:
             with os.scandir(handle) as found:
                 for one in found:
                     with suppress(OSError):
-                        yield Entry(f"{path}/{one.name}" if path else one.name, one.stat(follow_symlinks=False))
+                        yield TreeEntry(f"{path}/{one.name}" if path else one.name, one.stat(follow_symlinks=False))
         except OSError:
             self.unseen.setdefault(path, "could not be read")
         finally:

@@ -11,8 +11,8 @@ from functools import cache, lru_cache
 from advisor.handover import checks, settings
 from advisor.handover.globs import Globs
 from advisor.handover.looks import LOOKS, PEOPLE, Context
-from advisor.handover.rules import Rule
-from advisor.handover.tree import MOST_DEEP, PASSED_BY, Entry, Tree
+from advisor.handover.rules import LookRule
+from advisor.handover.tree import MOST_DEEP, PASSED_BY, Tree, TreeEntry
 
 MOST_PATHS = 2000
 """Most paths kept for a rule; more are counted, so that a full home cannot fill the memory."""
@@ -38,7 +38,7 @@ def homes_of(tree: Tree) -> list[str]:
     return found
 
 
-def walk(context: Context, rules: Sequence[Rule]) -> Hits:
+def walk(context: Context, rules: Sequence[LookRule]) -> Hits:
     """Ask every rule of every path; `MOST_PATHS` are kept for a rule."""
     tree = context.tree
     by_id = {rule.id: rule for rule in rules}
@@ -46,12 +46,12 @@ def walk(context: Context, rules: Sequence[Rule]) -> Hits:
     hits: Hits = defaultdict(dict)
 
     @cache
-    def asked(marks: frozenset[str]) -> list[tuple[Rule, bool]]:
+    def asked(marks: frozenset[str]) -> list[tuple[LookRule, bool]]:
         """Rules of the marks, and whether what a package brought is passed by; none of those that are excepted."""
         names = {mark.rstrip("?!") for mark in marks} - {mark[:-1] for mark in marks if mark.endswith("!")}
         return [(by_id[name], name not in marks) for name in sorted(names)]
 
-    def ask(entry: Entry, marks: set[str]) -> None:
+    def ask(entry: TreeEntry, marks: set[str]) -> None:
         for rule, anywhere in asked(frozenset(marks)):
             kept = hits[rule.id]
             if len(kept) < MOST_PATHS:
@@ -71,7 +71,7 @@ def walk(context: Context, rules: Sequence[Rule]) -> Hits:
 
 
 @lru_cache(maxsize=4)
-def _globs(rules: tuple[Rule, ...], homes: tuple[str, ...]) -> tuple[Globs, Globs]:
+def _globs(rules: tuple[LookRule, ...], homes: tuple[str, ...]) -> tuple[Globs, Globs]:
     """Patterns for the walk, and those of the kernel's folders, which are not walked; homes are mostly the same."""
     everywhere: list[tuple[str, str]] = []
     by_name: list[tuple[str, str]] = []
@@ -85,7 +85,7 @@ def _globs(rules: tuple[Rule, ...], homes: tuple[str, ...]) -> tuple[Globs, Glob
     return Globs(everywhere), Globs(by_name)
 
 
-def _entries(tree: Tree, globs: Globs, passed_by: frozenset[str]) -> Iterable[tuple[Entry, set[str]]]:
+def _entries(tree: Tree, globs: Globs, passed_by: frozenset[str]) -> Iterable[tuple[TreeEntry, set[str]]]:
     """Everything in the tree that a pattern names; folders that no pattern reaches are not entered."""
     waiting = [("", globs.start(), 0)]
     while waiting:

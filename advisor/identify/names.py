@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 
-class Named(NamedTuple):
+class NamedProcessor(NamedTuple):
     """One processor name found in a text."""
 
     line: str  # Short name of the product line, such as 'i5', 'core2', 'ryzen 5', 'xeon'
@@ -16,10 +16,10 @@ class Named(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Reading:
+class ProcessorText:
     """What a text says of a processor."""
 
-    named: tuple[Named, ...] = ()  # Names found, in order, each once
+    named: tuple[NamedProcessor, ...] = ()  # Names found, in order, each once
     # Model numbers that stand without a line, such as '6300U'; filled only when no name has a number.
     bare: tuple[str, ...] = ()
     vendor: str = ""  # 'Intel', 'AMD', 'VIA' or ''
@@ -248,7 +248,7 @@ _SPACED = re.compile(r"\((?:r|tm|c)\)|\b(?:processors?|cpu|apu|soc|genuine)\b", 
 _LOOSE = frozenset({"c", "z", "e", "v1", "30", "via", "duron", "opteron", "intel", "custom"})
 
 
-def locate(text: str) -> list[tuple[int, int, Named]]:
+def locate(text: str) -> list[tuple[int, int, NamedProcessor]]:
     """Find where processor names stand in a longer text, such as a cell that holds model, processor and memory.
 
     Returns
@@ -259,7 +259,7 @@ def locate(text: str) -> list[tuple[int, int, Named]]:
     plain = _SPACED.sub(lambda m: " " * len(m[0]), text[:400].lower().translate(_DASHES))
     if len(plain) != len(text[:400]):
         return []
-    found: list[tuple[int, int, Named]] = []
+    found: list[tuple[int, int, NamedProcessor]] = []
     for key, pattern in _RULES:
         if key in _LOOSE or key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
             continue
@@ -268,11 +268,11 @@ def locate(text: str) -> list[tuple[int, int, Named]]:
             if not raw or any(match.start() < b and a < match.end() for a, b, _ in found):
                 continue
             line = _line(key, match)
-            found.append((match.start(), match.end(), Named(line, number(raw, line))))
+            found.append((match.start(), match.end(), NamedProcessor(line, number(raw, line))))
     return sorted(found)
 
 
-def read_name(text: str) -> Reading:
+def read_name(text: str) -> ProcessorText:
     """Read a processor text such as 'Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz', 'i5 6300u', 'Core i5 (4th gen)'."""
     plain = clean(text[:400])
     clock = 0.0
@@ -291,7 +291,7 @@ def read_name(text: str) -> Reading:
         generation = int(next(group for group in gen.groups() if group))
         plain = _SPACES.sub(" ", plain[: gen.start()].rstrip("( ") + " " + plain[gen.end() :].lstrip(") ")).strip()
 
-    named: list[Named] = []
+    named: list[NamedProcessor] = []
     taken: list[tuple[int, int]] = []
     for key, pattern in _RULES:
         if key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
@@ -303,7 +303,7 @@ def read_name(text: str) -> Reading:
             group = match.groupdict()
             line = _line(key, match)
             raw = group.get("n") or group.get("m") or ""
-            name = Named(line, number(raw, line))
+            name = NamedProcessor(line, number(raw, line))
             taken.append((start, end))
             if name not in named:
                 named.append(name)
@@ -319,4 +319,4 @@ def read_name(text: str) -> Reading:
         bare = tuple(
             dict.fromkeys(number(m[0]) for m in _BARE.finditer(plain) if not _SIZE.match(m[0]))
         )  # fmt: skip
-    return Reading(tuple(named), bare, vendor, generation, clock, foreign, sockets)
+    return ProcessorText(tuple(named), bare, vendor, generation, clock, foreign, sockets)

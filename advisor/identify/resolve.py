@@ -10,7 +10,7 @@ import numpy as np
 
 from advisor.identify.agree import Z80, Answer, of_row, of_rows
 from advisor.identify.catalogue import REFERENCE_GHZ, Catalogue, Series, catalogue
-from advisor.identify.names import Named, Reading, read_name
+from advisor.identify.names import NamedProcessor, ProcessorText, read_name
 
 
 def from_text(text: str) -> Answer:
@@ -29,7 +29,7 @@ def _shown(text: str) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _answer(reading: Reading, shown: str) -> Answer:
+def _answer(reading: ProcessorText, shown: str) -> Answer:
     tables = catalogue()
     if reading.foreign:
         return Answer(
@@ -56,7 +56,7 @@ def _answer(reading: Reading, shown: str) -> Answer:
     return answer
 
 
-def _by_bare_number(tables: Catalogue, reading: Reading, shown: str) -> Answer:
+def _by_bare_number(tables: Catalogue, reading: ProcessorText, shown: str) -> Answer:
     known = [tables.by_number.get(bare) or tables.by_number.get(f"S{bare}", []) for bare in reading.bare]
     rows = [row for found in known for row in _vendor(tables, found, reading.vendor)]
     rows = list(dict.fromkeys(rows))
@@ -75,7 +75,7 @@ def _by_bare_number(tables: Catalogue, reading: Reading, shown: str) -> Answer:
     )
 
 
-def _by_xeon_version(tables: Catalogue, number: str, reading: Reading, shown: str) -> Answer:
+def _by_xeon_version(tables: Catalogue, number: str, reading: ProcessorText, shown: str) -> Answer:
     """A Xeon E3, E5 or E7 number without its version: only a stated clock tells the versions apart."""
     found = {version: tables.by_key.get(("xeon", f"{number}V{version}")) for version in range(1, 7)}
     rows = [row for row in found.values() if row is not None]
@@ -90,14 +90,14 @@ def _by_xeon_version(tables: Catalogue, number: str, reading: Reading, shown: st
         problem = f"{shown!r} may be {_names(tables, rows)}; write the version (v2, v3 ...)"
         # Without the first version among them the table does not hold all that the number may be.
         return of_rows(tuple(rows), problem) if found[1] is not None else Answer(vendor="Intel", problem=problem)
-    return _by_name(tables, Named("xeon", f"{number}V1"), reading, shown)
+    return _by_name(tables, NamedProcessor("xeon", f"{number}V1"), reading, shown)
 
 
 def _vendor(tables: Catalogue, rows: list[int], vendor: str) -> list[int]:
     return [row for row in rows if tables.vendors[row] == vendor] if vendor else rows
 
 
-def _by_name(tables: Catalogue, name: Named, reading: Reading, shown: str) -> Answer:
+def _by_name(tables: Catalogue, name: NamedProcessor, reading: ProcessorText, shown: str) -> Answer:
     if not name.number:
         rows = [row for line in _sisters(name.line) for bare in reading.bare for number in _variants(name.line, bare)
                 if (row := tables.by_key.get((line, number))) is not None]  # fmt: skip
@@ -198,7 +198,7 @@ def _variants(line: str, number: str) -> list[str]:
     return found
 
 
-def _checked(tables: Catalogue, row: int, reading: Reading, shown: str) -> Answer:
+def _checked(tables: Catalogue, row: int, reading: ProcessorText, shown: str) -> Answer:
     answer = of_row(row, "model number")
     stated = f"Core {_ordinal(reading.generation)} gen" if reading.generation else ""
     if (
@@ -219,7 +219,7 @@ def _ordinal(number: int) -> str:
     return f"{number}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(number if number < 4 else 0, 'th') }"
 
 
-def _by_line(tables: Catalogue, line: str, reading: Reading, shown: str) -> Answer:
+def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -> Answer:
     if line.startswith("core2 "):
         letter = "Q" if line == "core2 quad" else "X"
         rows = [row for row in tables.by_line["core2"] if letter in tables.numbers[row]]
@@ -244,7 +244,7 @@ def _by_line(tables: Catalogue, line: str, reading: Reading, shown: str) -> Answ
     if not rows:
         places = _series_of((line,))
         if places:
-            return _series(tables, places[0], Named(line, ""), reading, shown)
+            return _series(tables, places[0], NamedProcessor(line, ""), reading, shown)
         return Answer(
             vendor=_line_vendor(tables, line), problem=f"{shown!r} names a line, not a model; write the number"
         )
@@ -292,7 +292,7 @@ def _kin(place: int, line: str, suffix: str) -> tuple[tuple[int, ...], bool]:
     return tuple(alike or kin), len(alike) >= 3
 
 
-def _series(tables: Catalogue, place: int, name: Named, reading: Reading, shown: str) -> Answer:
+def _series(tables: Catalogue, place: int, name: NamedProcessor, reading: ProcessorText, shown: str) -> Answer:
     """A number that the table lacks, but whose series is known: the core is sure, the rest is what its kin agree on."""
     series = tables.series[place]
     kin, enough = _kin(place, name.line, re.sub(r"^[A-Z]*\d+", "", name.number))

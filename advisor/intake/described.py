@@ -16,12 +16,12 @@ from advisor.intake.merged import Pieces, amounts_in, pieces
 from advisor.intake.parsed import UNKNOWN, Parsed
 
 if TYPE_CHECKING:
-    from advisor.intake.sheet import Sheet
+    from advisor.intake.parsing import Parsing
 
 _LABELLED = re.compile(r"ram|memory|mem\b|ddr", re.I)
 
 
-def read_all(sheet: Sheet) -> None:
+def read_all(sheet: Parsing) -> None:
     """Fill what is still unknown from descriptions, then from cells meant for the model or the processor alone."""
     for position, mapped in enumerate(sheet.mapping):
         if mapped.field == MERGED:
@@ -54,7 +54,7 @@ def _surely(piece: Pieces) -> Pieces:
     return piece
 
 
-def _fill(sheet: Sheet, position: int, column: Column, found: list[Pieces]) -> np.ndarray:
+def _fill(sheet: Parsing, position: int, column: Column, found: list[Pieces]) -> np.ndarray:
     """Take from a column what no other cell has given; tells the rows from which something was taken."""
     taken = _processor_from(sheet, column, position, found)
     if not any(piece.ram or piece.disk or piece.rest for piece in found):
@@ -83,7 +83,7 @@ def _fill(sheet: Sheet, position: int, column: Column, found: list[Pieces]) -> n
     return taken | with_ram | with_disk
 
 
-def _processor_from(sheet: Sheet, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
+def _processor_from(sheet: Parsing, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
     empty = is_none(sheet.have("cpu"))
     if not empty.any() or not any(piece.cpu for piece in found):
         return np.zeros(sheet.length, dtype=bool)

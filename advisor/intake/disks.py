@@ -24,7 +24,7 @@ DISK_MAX_GIB = 1_048_576.0
 _ACCEPT_DISK = "a disk such as '240 GB SSD', '1 TB HDD', '256 NVMe', '64GB eMMC' or 'none'"
 
 
-class Disk(NamedTuple):
+class DiskCell(NamedTuple):
     """One disk as a cell states it."""
 
     gib: float | None
@@ -148,7 +148,7 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
         if part
     ]
     parts = [piece for part in parts for piece in _torn(part)]
-    found: list[Disk] = []
+    found: list[DiskCell] = []
     unread: list[str] = []
     for part in parts:
         disk, rest = _disk(part, header_unit, hint)
@@ -180,7 +180,7 @@ def _torn(part: str) -> list[str]:
     return [part[start:end] for start, end in zip([0, *cuts], [*cuts, len(part)], strict=True)]
 
 
-def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
+def _disk(part: str, header_unit: str, hint: str) -> tuple[DiskCell | None, str]:
     """Read one disk; what could not be read of its text comes back beside it."""
     rest, kind, cache = part, None, False
     family = _family(rest)
@@ -212,7 +212,7 @@ def _disk(part: str, header_unit: str, hint: str) -> tuple[Disk | None, str]:
     solid = kind in (StorageKind.NVME, StorageKind.SATA_SSD, StorageKind.EMMC) or m2
     if m2 and kind is None:
         kind = StorageKind.SATA_SSD
-    return Disk(gib, kind, cache, solid, sata, doubt, many, kind_doubt), rest
+    return DiskCell(gib, kind, cache, solid, sata, doubt, many, kind_doubt), rest
 
 
 def _size(rest: str, header_unit: str) -> tuple[float | None, str, bool, str]:
@@ -279,7 +279,7 @@ def _disk_gib(size: float, unit: str, header_unit: str) -> float | None:
     return size * step * GB_IN_GIB
 
 
-def _joined(found: list[Disk]) -> list[Disk]:
+def _joined(found: list[DiskCell]) -> list[DiskCell]:
     """Join '240' and 'ssd' that a separator tore apart."""
     if len(found) == 2 and {found[0].gib is None, found[1].gib is None} == {True, False}:
         with_size, without = (found[1], found[0]) if found[0].gib is None else (found[0], found[1])
@@ -295,15 +295,15 @@ def _gb(gib: float | None) -> str:
     return f"{size / 1000:.3g} TB" if size >= 999.5 else f"{size:.4g} GB"
 
 
-def _describe(disk: Disk) -> str:
+def _describe(disk: DiskCell) -> str:
     kind = "cache" if disk.cache else str(disk.kind) if disk.kind else "solid state" if disk.solid else "kind unknown"
     return f"{_gb(disk.gib)} {kind}"
 
 
-def _chosen(found: list[Disk], unread: list[str]) -> Disks:
+def _chosen(found: list[DiskCell], unread: list[str]) -> Disks:
     """Choose the install target among the disks, and say what was chosen over what."""
 
-    def worth(disk: Disk) -> tuple[bool, int, float]:
+    def worth(disk: DiskCell) -> tuple[bool, int, float]:
         roomy = disk.gib is None or disk.gib >= _TINY_GB * GB_IN_GIB * 0.98
         order = {StorageKind.NVME: 6, StorageKind.SATA_SSD: 5, None: 1, StorageKind.EMMC: 4, StorageKind.HYBRID: 3,
                  StorageKind.HDD: 2, StorageKind.USB: 0, StorageKind.NONE: -1}  # fmt: skip

@@ -16,13 +16,13 @@ import numpy as np
 from advisor.intake.columns import Column, is_none, only
 from advisor.intake.headers import intake_words, map_headers
 from advisor.intake.merged import pieces
-from advisor.intake.notes import Said, said
+from advisor.intake.notes import NoteState, said
 from advisor.intake.parsed import Parsed, squeeze
 from advisor.intake.words import mode_said
 from advisor.unit import StorageKind
 
 if TYPE_CHECKING:
-    from advisor.intake.sheet import Sheet
+    from advisor.intake.parsing import Parsing
 
 NO_DISK = "disk-missing"
 _NEVER = frozenset({"asset_tag", "cpu", "devices", "image", "notes"})
@@ -35,7 +35,7 @@ OWN_COLUMNS = frozenset({"status", "problem", "advice", "reasons", "flags", "bes
 """Columns of a scored sheet, which hold this program's words."""
 
 
-def read_all(sheet: Sheet) -> None:
+def read_all(sheet: Parsing) -> None:
     """Carry conditions from cells to the notes, then facts from the notes to fields that are still unknown."""
     own = scored_before(mapped.header for mapped in sheet.mapping)
     for position, mapped in enumerate(sheet.mapping):
@@ -56,7 +56,7 @@ def is_free_text(header: str) -> bool:
     return map_headers([header], intake_words())[0].field == "notes"
 
 
-def _carry(sheet: Sheet, column: Column) -> None:
+def _carry(sheet: Parsing, column: Column) -> None:
     """Add the cells of a column that state a condition to the notes."""
     free = is_free_text(column.mapped.header)
     if column.mapped.field is None and not free and len(column.texts) > MOST:
@@ -77,12 +77,12 @@ def telling(text: str, header: str) -> str | None:
     return word if _WORDS.search(text) and _said(word) else None
 
 
-def _said(text: str) -> tuple[Said, ...]:
+def _said(text: str) -> tuple[NoteState, ...]:
     """What a text states, its numbers made alike, so that texts that differ in them are read once."""
     return said(_NUMBER.sub("99", text))
 
 
-def _facts(sheet: Sheet, column: Column) -> None:
+def _facts(sheet: Parsing, column: Column) -> None:
     """Fill fields that no cell has given from free text, and say so."""
     modes = [mode_said(squeeze(text))[0] for text in column.texts]
     if any(modes):
@@ -103,6 +103,6 @@ def _facts(sheet: Sheet, column: Column) -> None:
         _say(sheet, column, [f"processor {one!r} taken from this cell" if one else "" for one in named], taken)
 
 
-def _say(sheet: Sheet, column: Column, notes: list[str], rows: np.ndarray) -> None:
+def _say(sheet: Parsing, column: Column, notes: list[str], rows: np.ndarray) -> None:
     if rows.any():
         sheet.ledger.outcomes(column, [Parsed(None, note=note) for note in notes], among=rows)

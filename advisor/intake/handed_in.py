@@ -125,14 +125,14 @@ def _through_file(shown: str, suffix: str, content: bytes, read: Callable[[Path]
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundFile:
     """A file met in a watched folder."""
 
     path: Path
     stamp: tuple[int, int]  # Time of its last change and its size; a file is read again when they differ
 
 
-def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[Found]:
+def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[FoundFile]:
     """Find the captures in a folder that were not read yet, oldest first.
 
     Parameters
@@ -159,7 +159,7 @@ def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[Found]:
     )
 
 
-def _captures(folder: Path) -> Iterator[Found]:
+def _captures(folder: Path) -> Iterator[FoundFile]:
     with os.scandir(folder) as entries:
         for entry in entries:
             if (
@@ -169,7 +169,7 @@ def _captures(folder: Path) -> Iterator[Found]:
             ):
                 status = entry.stat(follow_symlinks=False)
                 if 0 < status.st_size <= MOST_BYTES:
-                    yield Found(Path(entry.path), (status.st_mtime_ns, status.st_size))
+                    yield FoundFile(Path(entry.path), (status.st_mtime_ns, status.st_size))
 
 
 def sticks(mounts: Path = Path("/proc/mounts")) -> list[str]:

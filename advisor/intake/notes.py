@@ -110,7 +110,7 @@ class Condition:
             raise damaged("intake/notes", f"a row of {self.code!r}: {error}") from error
 
 
-class Said(NamedTuple):
+class NoteState(NamedTuple):
     """A condition that a note states."""
 
     condition: Condition
@@ -185,7 +185,7 @@ def _compiled(pattern: str) -> re.Pattern[str]:
 
 
 @lru_cache(maxsize=100_000)
-def said(text: str, column: str = "notes") -> tuple[Said, ...]:
+def said(text: str, column: str = "notes") -> tuple[NoteState, ...]:
     """Find the conditions that one text states.
 
     Parameters
@@ -195,7 +195,7 @@ def said(text: str, column: str = "notes") -> tuple[Said, ...]:
 
     Returns
     -------
-    tuple of Said
+    tuple of NoteState
         Each code once, where it is stated most surely.
     """
     small = text.lower()
@@ -205,7 +205,7 @@ def said(text: str, column: str = "notes") -> tuple[Said, ...]:
     if not told:
         return ()
     likely = [table()[place] for place in sorted(told)]
-    found: dict[str, Said] = {}
+    found: dict[str, NoteState] = {}
     for sentence in _SENTENCE.split(_LIST.sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))):
         parts = [part.strip() for part in _PART.split(sentence) if part.strip()]
         for one in likely:
@@ -217,7 +217,7 @@ def said(text: str, column: str = "notes") -> tuple[Said, ...]:
                     continue
                 said_before = found.get(one.code)
                 if said_before is None or _weight(one, doubted) > _weight(said_before.condition, said_before.doubted):
-                    found[one.code] = Said(one, part, doubted)
+                    found[one.code] = NoteState(one, part, doubted)
     return tuple(found.values())
 
 

@@ -15,35 +15,35 @@ TAG_TWICE = "this tag stands on"
 
 
 @dataclass(frozen=True, eq=False)
-class Said:
+class CellProblems:
     """Problems of a frame's cells, each distinct one once."""
 
     rows: np.ndarray  # Labels of the rows in the frame's index
     which: np.ndarray  # Position in `texts` of each row's entry
     texts: Sequence[tuple[str, str, str, str]]  # Column, value, problem and what is accepted
 
-    def __deepcopy__(self, memo: dict[int, Any]) -> Said:
+    def __deepcopy__(self, memo: dict[int, Any]) -> CellProblems:
         """Return itself: pandas copies a frame's attributes at every step."""
         return self
 
 
-def of_entries(entries: Sequence[tuple[int, tuple[str, str, str, str]]]) -> Said:
+def of_entries(entries: Sequence[tuple[int, tuple[str, str, str, str]]]) -> CellProblems:
     """Put single entries together: the row's label, and column, value, problem and what is accepted."""
     distinct = {text: number for number, text in enumerate(dict.fromkeys(text for _, text in entries))}
     rows = np.array([row for row, _ in entries], dtype="int64")
-    return Said(rows, np.array([distinct[text] for _, text in entries], dtype="int64"), list(distinct))
+    return CellProblems(rows, np.array([distinct[text] for _, text in entries], dtype="int64"), list(distinct))
 
 
-def attach(frame: pd.DataFrame, said: Said) -> pd.DataFrame:
+def attach(frame: pd.DataFrame, said: CellProblems) -> pd.DataFrame:
     """Let a frame carry what was said of it; the frame itself is changed and returned."""
     frame.attrs[_KEY] = said
     return frame
 
 
-def carried(frame: pd.DataFrame) -> Said | None:
+def carried(frame: pd.DataFrame) -> CellProblems | None:
     """What a frame carries, None when nothing."""
     found = frame.attrs.get(_KEY)
-    return found if isinstance(found, Said) else None
+    return found if isinstance(found, CellProblems) else None
 
 
 def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tuple[str, str, str, str]]]:

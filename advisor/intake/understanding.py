@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from advisor.intake.columns import NOTE_COLUMNS, PROBLEM_COLUMNS, table
+from advisor.intake.parsing import Parsing
 from advisor.intake.report import mapping_report
-from advisor.intake.sheet import Sheet
 from advisor.unit import DTYPES, UNIT_COLUMNS, pandas_dtypes
 
 
@@ -45,7 +45,7 @@ def understand(raw: pd.DataFrame) -> Understood:
     """
     if _is_unit_frame(raw):
         return _typed(raw)
-    sheet = Sheet(raw)
+    sheet = Parsing(raw)
     units = sheet.read()
     return Understood(units, sheet.ledger.problems(), sheet.ledger.notes(), sheet.columns(), sheet.extra)
 

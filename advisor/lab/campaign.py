@@ -79,9 +79,9 @@ class Campaign(Generic[P]):
 
 
 def rehearse(
-    place: Workplace, plans: Sequence[rehearsal.Plan], out: Path, say: Callable[[str], None] = print,
+    place: Workplace, plans: Sequence[rehearsal.Setup], out: Path, say: Callable[[str], None] = print,
     core: int | None = None,
-) -> Campaign[rehearsal.Plan]:  # fmt: skip
+) -> Campaign[rehearsal.Setup]:  # fmt: skip
     """A campaign of rehearsals, whose lines are added to a file; with `core` only those of one core, made on it."""
     cpus = None if core is None else (core,)
 
@@ -91,14 +91,14 @@ def rehearse(
             for line in results.read_lines(out)
         ]
 
-    def once(plan: rehearsal.Plan) -> str:
+    def once(plan: rehearsal.Setup) -> str:
         processor = f"{plan.quota_pct:g} % on {plan.cores}"
         say(f"    {plan.tree} {plan.installer}, {processor}, {plan.disk}, {plan.link_mbps:g} Mbit/s")
         line = rehearsal.once(place, plan, cpus, say=lambda text: say(f"    {text}"))
         results.append_line(out, line)
         return f"total {line['total_s']} s {line['disturbed_reason']}"
 
-    def failed(plan: rehearsal.Plan, error: Exception) -> None:
+    def failed(plan: rehearsal.Setup, error: Exception) -> None:
         line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
         results.append_line(out, line)
 

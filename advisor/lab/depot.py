@@ -23,7 +23,7 @@ ARCHIVE = "/debian"
 BLOCK = 16 * 1024
 
 
-class Link:
+class SharedLink:
     """One link shared by all transfers, of so many Mbit/s; 0 for no limit."""
 
     def __init__(self, mbps: float) -> None:
@@ -45,7 +45,7 @@ class Handler(SimpleHTTPRequestHandler):
 
     protocol_version = "HTTP/1.1"
 
-    def __init__(self, *given: Any, link: Link, upstream: str | None, directory: str) -> None:
+    def __init__(self, *given: Any, link: SharedLink, upstream: str | None, directory: str) -> None:
         self.link, self.upstream = link, upstream
         super().__init__(*given, directory=directory)
 
@@ -92,7 +92,7 @@ class Depot:
             from advisor.lab.tables.apt import mirror_bases
 
             upstream = mirror_bases()["Debian"]
-        handler = partial(Handler, link=Link(mbps), upstream=upstream, directory=str(root))
+        handler = partial(Handler, link=SharedLink(mbps), upstream=upstream, directory=str(root))
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
         self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)
 

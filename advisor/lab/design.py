@@ -16,7 +16,7 @@ from advisor import tables
 from advisor.errors import InputError
 from advisor.files import write_whole
 from advisor.lab.disk import models
-from advisor.lab.rehearsal import Plan
+from advisor.lab.rehearsal import Setup
 from advisor.shop import Edition
 
 
@@ -64,7 +64,7 @@ def between(span: tuple[float, float], part: float) -> float:
     return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
 
 
-def expected_s(plan: Plan, gigabytes: float) -> float:
+def expected_s(plan: Setup, gigabytes: float) -> float:
     """Guess how long a rehearsal takes, from the first few that were made; only steers what is drawn [s]."""
     base = {"small": 2.0, "codecs": 7.0, "office": 12.0, "apps": 12.0}[plan.base_set]
     updates = {"few": 12.0, "some": 16.0, "many": 24.0}[plan.update_set]
@@ -86,7 +86,7 @@ def expected_s(plan: Plan, gigabytes: float) -> float:
     )
 
 
-def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 7) -> list[Plan]:
+def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 7) -> list[Setup]:
     """Draw so many rehearsals of lean trees (name to installed size [GB]); some of the quicker ones are made twice."""
     from scipy.stats import qmc
 
@@ -94,12 +94,12 @@ def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 
     edges = np.cumsum(WEIGHTS) / sum(WEIGHTS)
     names = list(sizes)
     smallest = min(names, key=sizes.__getitem__)
-    chosen: list[Plan] = []
+    chosen: list[Setup] = []
     for at, point in enumerate(points, start=1):
         processor = int(np.searchsorted(edges, point[0]))
         quota, cores = PROCESSORS[processor]
         disk = DISK_CLASSES[int(point[1] * len(DISK_CLASSES))]
-        plan = Plan(
+        plan = Setup(
             name=f"r{at:03d}", tree=names[int(point[5] * len(names))], compression=("xz", "zstd")[int(point[6] * 2)],
             base_set=BASES[int(point[7] * 3)], update_set=UPDATES[int(point[8] * 3)],
             quota_pct=quota, cores=cores, memory_mib=MEMORY_MIB[int((point[6] * 8) % 4)],
@@ -119,7 +119,7 @@ def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 
     return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
 
 
-def _twice(plans: list[Plan], again: Sequence[Plan]) -> list[Plan]:
+def _twice(plans: list[Setup], again: Sequence[Setup]) -> list[Setup]:
     """Put repeats in between, each well after what it repeats."""
     count = len(plans)
     for number, plan in enumerate(again):
@@ -128,7 +128,7 @@ def _twice(plans: list[Plan], again: Sequence[Plan]) -> list[Plan]:
     return plans
 
 
-def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Plan]:
+def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Setup]:
     """Draw full-size rehearsals: every tree by every kind of installer once a round, the disks of lab/disks in turn."""
     from scipy.stats import qmc
 
@@ -136,7 +136,7 @@ def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Plan]:
     disks = list(models.known().values())
     chance = np.random.default_rng(seed)
     points = qmc.Sobol(5, seed=seed).random(1 << math.ceil(math.log2(rounds * len(pairs))))
-    chosen: list[Plan] = []
+    chosen: list[Setup] = []
     # A disk for every pair, another one each round.
     offset = {pair: at for at, pair in enumerate(pairs[int(number)] for number in chance.permutation(len(pairs)))}
     for turn in range(rounds):
@@ -146,7 +146,7 @@ def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Plan]:
             disk = disks[(offset[pair] + turn * (len(disks) // 2)) % len(disks)]
             quota, cores = FULL_PROCESSORS[int(point[0] * len(FULL_PROCESSORS))]
             rate, access = nominal(disk)
-            plan = Plan(
+            plan = Setup(
                 name=f"f{len(chosen) + 1:03d}", tree=tree, compression=("xz", "zstd")[int(point[1] * 2)],
                 base_set=("small", "codecs", "apps")[int(point[2] * 3)], update_set=UPDATES[int((point[2] * 9) % 3)],
                 quota_pct=quota, cores=cores, memory_mib=(2048, 4096, 8192)[int(point[3] * 3)], disk=disk.name,
@@ -161,7 +161,7 @@ def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Plan]:
     return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
 
 
-def nominal(disk: models.Model) -> tuple[float, float]:
+def nominal(disk: models.DiskModel) -> tuple[float, float]:
     """Outer sequential rate [MiB/s] and mean random read of 4 KiB [ms] that a disk's figures come to."""
     f = disk.figures
     if disk.rotational:

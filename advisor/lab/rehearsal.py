@@ -32,7 +32,7 @@ PHASE_LIMIT_S = 7200
 
 
 @dataclass(frozen=True)
-class Plan:
+class Setup:
     """What is rehearsed.
 
     `tree`, `compression`, `base_set`, `update_set`, `installer` are names in `trees` and `installers`; `model` is a
@@ -87,7 +87,7 @@ class Plan:
             if not low <= number <= high:
                 raise InputError(f"Rehearsal {self.name}: {what} {number:g} is not from {low:g} to {high:g}.")
 
-    def disk_model(self) -> models.Model:
+    def disk_model(self) -> models.DiskModel:
         """The disk that is rehearsed on."""
         if self.model:
             return models.model(self.model)
@@ -112,7 +112,7 @@ def judge(line: Mapping[str, object]) -> str:
 class Rehearsal:
     """One rehearsal, from an empty disk to the last sync. Use as a context: leaving it puts everything away."""
 
-    def __init__(self, place: Workplace, plan: Plan, cpus: tuple[int, ...] | None = None) -> None:
+    def __init__(self, place: Workplace, plan: Setup, cpus: tuple[int, ...] | None = None) -> None:
         plan.check()
         self.place, self.plan = place, plan
         self.recipe = trees.RECIPES[plan.tree]
@@ -283,7 +283,7 @@ def _processor() -> str:
 
 
 def once(
-    place: Workplace, plan: Plan, cpus: tuple[int, ...] | None = None, say: Callable[[str], None] = lambda text: None
+    place: Workplace, plan: Setup, cpus: tuple[int, ...] | None = None, say: Callable[[str], None] = lambda text: None
 ) -> dict[str, object]:
     """Carry out one rehearsal, put everything away, and give its line."""
     with Rehearsal(place, plan, cpus) as rehearsal:

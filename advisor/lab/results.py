@@ -14,7 +14,7 @@ from advisor.errors import InputError
 from advisor.files import append_whole, is_there, parse_json, read_text, write_whole
 
 
-class Plan(Protocol):
+class DesignRow(Protocol):
     """A row of a design: has a name of its own, and says when it cannot be carried out."""
 
     @property
@@ -25,7 +25,7 @@ class Plan(Protocol):
         """Refuse a plan that cannot be carried out (InputError)."""
 
 
-P = TypeVar("P", bound=Plan)
+P = TypeVar("P", bound=DesignRow)
 
 
 def read_lines(path: Path) -> list[dict[str, Any]]:

@@ -22,7 +22,7 @@ from advisor.lab.groups import Groups, Limits
 from advisor.lab.sessions.container import (
     METHOD_X,
     STARTS,
-    Start,
+    DesktopStart,
     container,
     inside,
     installed,
@@ -139,7 +139,7 @@ def _session(base: Path, view: Path, group: Groups) -> list[str]:
     return [*said, _wrote(_names(view / "home" / USER) - before), predicted(base, edition)]
 
 
-def _started(view: Path, group: Groups, leader: int, start: Start, edition: str) -> list[str]:
+def _started(view: Path, group: Groups, leader: int, start: DesktopStart, edition: str) -> list[str]:
     """What came of the session: how long it took, units that failed, errors it wrote."""
     inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
     with ExitStack() as stack:
@@ -166,7 +166,7 @@ def _logged(view: Path) -> list[str]:
         return [line for name in _LOGS for line in tree.text(f"home/{USER}/{name}").splitlines()]
 
 
-def _astray(view: Path, start: Start) -> str | None:
+def _astray(view: Path, start: DesktopStart) -> str | None:
     """What of the places that are written to is a link in the prepared system, and would lead out of the overlay."""
     base = os.path.realpath(view)
     overrides = [f"etc/systemd/user/{unit}.d/screen.conf" for unit in start.overrides]

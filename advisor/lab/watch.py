@@ -89,7 +89,7 @@ def beside_s(group: str, core: int, base: Path = CGROUPS) -> float:
 
 
 @dataclass(frozen=True)
-class Memory:
+class ProcessMemory:
     """Processes, and their proportional set size: all, and the anonymous part [MiB]."""
 
     processes: int
@@ -97,7 +97,7 @@ class Memory:
     anon_mib: float
 
 
-def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> Memory:
+def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> ProcessMemory:
     """Add up the memory of processes that still run (smaps_rollup: Linux,
     Documentation/ABI/testing/procfs-smaps_rollup).
     """
@@ -111,7 +111,7 @@ def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> Memory:
         count += 1
         for name, kib in _PSS.findall(text):
             totals[name] = totals.get(name, 0) + int(kib)
-    return Memory(count, totals["Pss"] / 1024, totals["Pss_Anon"] / 1024)
+    return ProcessMemory(count, totals["Pss"] / 1024, totals["Pss_Anon"] / 1024)
 
 
 def wait_quiet(

@@ -19,7 +19,7 @@ from advisor.plan.day import Plan, fits, lanes_of
 from advisor.plan.evening import evening_of
 from advisor.plan.hours import FOREVER, bench_of, clock, joined
 from advisor.plan.link import link_of
-from advisor.plan.problem import TICKS, Bench, Job, Placed, Schedule, Technician, Visit, finish
+from advisor.plan.problem import TICKS, Bench, Placed, Schedule, Technician, UnitJob, Visit, finish
 from advisor.plan.rules import dispatch
 from advisor.plan.solver import Solution, solve
 from advisor.plan.work import Work, work_of
@@ -194,7 +194,9 @@ def _empty() -> Solution:
     return Solution({}, 0, 0, 0)
 
 
-def _rest(plan: Plan, at: int, now: int, told: Progress | None, free: bool) -> tuple[Job, tuple[Placed, ...]] | None:
+def _rest(
+    plan: Plan, at: int, now: int, told: Progress | None, free: bool
+) -> tuple[UnitJob, tuple[Placed, ...]] | None:
     """What is left of a unit, and where that stood in the plan; None when nothing is."""
     job, placed = plan.work.jobs[at], plan.solution.schedule[at]
     begun = told is not None
@@ -230,7 +232,7 @@ def _rest(plan: Plan, at: int, now: int, told: Progress | None, free: bool) -> t
     return replace(job, visits=tuple(visits), stick=stick, held=held, begun=begun, release=release), tuple(olds)
 
 
-def _stick(job: Job, first: int, running: bool) -> tuple[str, tuple[int, int]]:
+def _stick(job: UnitJob, first: int, running: bool) -> tuple[str, tuple[int, int]]:
     """The stick that a unit still holds or will, when its first visits are over or one of them is under way."""
     taken, pulled = job.held[0] - first, job.held[1] - first
     if not job.stick or pulled < 0 or (pulled == 0 and running):
@@ -238,7 +240,7 @@ def _stick(job: Job, first: int, running: bool) -> tuple[str, tuple[int, int]]:
     return job.stick, (-1 if taken < 0 or (taken == 0 and running) else taken, pulled)
 
 
-def _reached(plan: Plan, job: Job, told: Progress | None) -> tuple[int, int, bool]:
+def _reached(plan: Plan, job: UnitJob, told: Progress | None) -> tuple[int, int, bool]:
     """The visit that was begun last, when [ticks], and whether its last phase was; -1 for none.
 
     A phase at whose machine's work one visit ends and the next begins is the earlier one's.
@@ -258,7 +260,7 @@ def _reached(plan: Plan, job: Job, told: Progress | None) -> tuple[int, int, boo
     return number, round((minutes - plan.opens) * TICKS), own[number][-1] in told.started
 
 
-def _one_each(jobs: list[Job], people: int) -> None:
+def _one_each(jobs: list[UnitJob], people: int) -> None:
     """Nobody has their hands on two units at once: of stopwatches that run, each is another technician's, in place."""
     free = set(range(people))
     for at, job in enumerate(jobs):
@@ -270,7 +272,7 @@ def _one_each(jobs: list[Job], people: int) -> None:
             jobs[at] = replace(job, visits=(changed, *job.visits[1:]))
 
 
-def _bench(bench: Bench, now: int, jobs: list[Job]) -> Bench:
+def _bench(bench: Bench, now: int, jobs: list[UnitJob]) -> Bench:
     """Nobody is there before now, and a break that a running visit reaches into comes after it, in full."""
     busy = {visit.who[0]: visit for job in jobs for visit in job.visits if visit.running}
     people = []
@@ -299,7 +301,7 @@ def _start(work: Work, bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
     return dispatch(work.jobs, replace(bench, close=None), order)
 
 
-def _shifted(jobs: tuple[Job, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
+def _shifted(jobs: tuple[UnitJob, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
     """The plan as it was, each visit as soon as it can be: what the search starts from."""
     who = {
         (at, number): next(iter(jobs[at].visits[number].who), one.technician)

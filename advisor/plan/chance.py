@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor import tables
-from advisor.plan.problem import Bench, Job, Schedule
+from advisor.plan.problem import Bench, Schedule, UnitJob
 
 if TYPE_CHECKING:
     from advisor.plan.work import Spread
@@ -48,7 +48,7 @@ class Chance:
 
 
 def follow(
-    jobs: tuple[Job, ...], bench: Bench, schedule: Schedule, lanes: Lanes, takes: dict[tuple[int, int], Array],
+    jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule, lanes: Lanes, takes: dict[tuple[int, int], Array],
     then: dict[tuple[int, int], Array],
 ) -> tuple[dict[tuple[int, int], Array], dict[tuple[int, int], Array]]:  # fmt: skip
     """Follow a plan: every technician, slot and stick keeps its order, and each visit starts as soon as it can.
@@ -100,8 +100,8 @@ def follow(
 
 
 def chance(
-    jobs: tuple[Job, ...], bench: Bench, schedule: Schedule, lanes: Lanes, spreads: Sequence[Spread], quantile: float,
-    days: int = DAYS, seed: int = 1,
+    jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule, lanes: Lanes, spreads: Sequence[Spread],
+    quantile: float, days: int = DAYS, seed: int = 1,
 ) -> Chance:  # fmt: skip
     """Simulate days on which the plan is followed.
 

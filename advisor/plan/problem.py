@@ -36,7 +36,7 @@ class Visit:
 
 
 @dataclass(frozen=True)
-class Job:
+class UnitJob:
     """A unit: it holds a slot from its first visit to the end of its machine's work after the last."""
 
     tag: str
@@ -100,7 +100,7 @@ def free_from(technician: Technician, at: int, takes: int) -> int:
     return at
 
 
-def finish(jobs: tuple[Job, ...], schedule: Schedule) -> int:
+def finish(jobs: tuple[UnitJob, ...], schedule: Schedule) -> int:
     """When the last machine is done [ticks]."""
     return max((placed[-1].end + jobs[at].tail for at, placed in schedule.items()), default=0)
 
@@ -110,7 +110,7 @@ def available(technician: Technician, until: int) -> int:
     return until - sum(max(0, min(end, until) - start) for start, end in technician.away)
 
 
-def load_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
+def load_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
     """A moment before which no plan can end: hands, slots, sticks or a single unit need until then.
 
     Hands: with any weight on each technician, the visits' least weighted ticks fit into the weighted ticks there are.
@@ -145,7 +145,7 @@ def load_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
     return max(bounds)
 
 
-def weight_bound(jobs: tuple[Job, ...], bench: Bench) -> int:
+def weight_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
     """The most that any choice of jobs can weigh whose hands-on work fits into the day, if jobs could be cut."""
     if bench.close is None:
         return sum(job.weight for job in jobs)

@@ -7,7 +7,7 @@ import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from advisor.plan.problem import Bench, Job, Placed, Schedule, Visit, finish, free_from
+from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, Visit, finish, free_from
 
 _TRIES = 40
 """Shuffled orders that are tried."""
@@ -17,7 +17,7 @@ _TRIES = 40
 class _Floor:
     """How far the work has got while a plan is made."""
 
-    jobs: tuple[Job, ...]
+    jobs: tuple[UnitJob, ...]
     bench: Bench
     order: list[int]
     stay: bool
@@ -89,7 +89,7 @@ class _Floor:
         return end
 
 
-def dispatch(jobs: tuple[Job, ...], bench: Bench, order: Sequence[int], stay: bool = False) -> Schedule:
+def dispatch(jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int], stay: bool = False) -> Schedule:
     """Let every technician who is free take up what is ready, units in this order; with `stay` one stays with a unit
     until it is done. Jobs that end after the bench closes are left out.
     """
@@ -129,12 +129,12 @@ def _next(floor: _Floor, events: list[tuple[int, int]], releases: list[int], now
     return min(later) if later else None
 
 
-def longest_first(jobs: tuple[Job, ...]) -> list[int]:
+def longest_first(jobs: tuple[UnitJob, ...]) -> list[int]:
     """The order of Graham's rule: the longest unit first."""
     return sorted(range(len(jobs)), key=lambda at: (-jobs[at].least(), at))
 
 
-def good_start(jobs: tuple[Job, ...], bench: Bench, seed: int) -> Schedule:
+def good_start(jobs: tuple[UnitJob, ...], bench: Bench, seed: int) -> Schedule:
     """The best of the rules and of some shuffled orders."""
     chance = random.Random(seed)
     urgent = sorted(longest_first(jobs), key=lambda at: (jobs[at].due is None, jobs[at].due or 0, -jobs[at].weight))
@@ -145,14 +145,14 @@ def good_start(jobs: tuple[Job, ...], bench: Bench, seed: int) -> Schedule:
     return min((dispatch(jobs, bench, order) for order in orders), key=lambda one: cost(jobs, bench, one))
 
 
-def put_last(jobs: tuple[Job, ...], bench: Bench, some: frozenset[int], seed: int) -> Iterator[Schedule]:
+def put_last(jobs: tuple[UnitJob, ...], bench: Bench, some: frozenset[int], seed: int) -> Iterator[Schedule]:
     """Plans in whose order some jobs stand last."""
     chance = random.Random(seed)
     for _ in range(_TRIES):
         yield dispatch(jobs, bench, sorted(range(len(jobs)), key=lambda at: (at in some, chance.random())))
 
 
-def cost(jobs: tuple[Job, ...], bench: Bench, schedule: Schedule) -> int:
+def cost(jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule) -> int:
     """What a plan is judged by: units left, then lateness, then when the last is done; see `solver.solve`."""
     left = sum(job.weight for at, job in enumerate(jobs) if at not in schedule)
     late = sum(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from advisor.errors import ToolError
-from advisor.plan.problem import Bench, Job, Placed, Schedule, finish, load_bound, weight_bound
+from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, finish, load_bound, weight_bound
 from advisor.plan.rules import LATE, LEFT, cost, good_start, put_last
 
 WORKERS = 2
@@ -52,7 +52,7 @@ def engine() -> Any:
 class _Model:
     """The jobs as CP-SAT sees them."""
 
-    def __init__(self, jobs: tuple[Job, ...], bench: Bench, horizon: int, may_leave: bool) -> None:
+    def __init__(self, jobs: tuple[UnitJob, ...], bench: Bench, horizon: int, may_leave: bool) -> None:
         self.cp = engine()
         self.model = self.cp.CpModel()
         self.jobs, self.bench, self.horizon = jobs, bench, horizon
@@ -87,7 +87,7 @@ class _Model:
         self.goal = sum(terms)
         self.model.minimize(self.goal)
 
-    def _visits(self, at: int, job: Job) -> None:
+    def _visits(self, at: int, job: UnitJob) -> None:
         model, here = self.model, self.here[at]
         starts: list[Any] = []
         ends: list[Any] = []
@@ -206,14 +206,14 @@ class _Model:
 
 
 def solve(
-    jobs: tuple[Job, ...], bench: Bench, seconds: float = 20.0, seed: int = 1, *, start: Schedule | None = None,
+    jobs: tuple[UnitJob, ...], bench: Bench, seconds: float = 20.0, seed: int = 1, *, start: Schedule | None = None,
     waits: frozenset[int] = frozenset(),
 ) -> Solution:  # fmt: skip
     """Plan jobs on a bench: as much weight as the day holds, then no unit late, then the day's end as early as can be.
 
     Parameters
     ----------
-    jobs : tuple of Job
+    jobs : tuple of UnitJob
         Each of which the bench can do within its day.
     seconds : float
         For the search [s].
@@ -252,7 +252,7 @@ def solve(
     )
 
 
-def _by_end_alone(jobs: tuple[Job, ...]) -> bool:
+def _by_end_alone(jobs: tuple[UnitJob, ...]) -> bool:
     """Whether a plan is judged by when the last unit is done, and by nothing else."""
     return not any(job.due is not None or any(one.planned is not None for one in job.visits) for job in jobs)
 
@@ -267,7 +267,7 @@ def _solver(cp: Any, seconds: float, seed: int) -> Any:
 
 
 def _search(
-    jobs: tuple[Job, ...], bench: Bench, start: Schedule, seconds: float, seed: int, may_leave: bool
+    jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, seconds: float, seed: int, may_leave: bool
 ) -> tuple[Schedule, float]:
     """The best plan found from a start on, and the bound that was proved for its cost."""
     last, bound = finish(jobs, start), load_bound(jobs, bench)
@@ -286,7 +286,7 @@ def _search(
 
 
 def _later(
-    jobs: tuple[Job, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float, seed: int
+    jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float, seed: int
 ) -> Schedule:
     """The same day with some jobs started as late as it allows: no job is later than due, or than it was."""
     last = min(finish(jobs, start) + LATER, bench.close if bench.close is not None else 10**9)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from advisor.plan.problem import TICKS, Bench, Job, Visit
+from advisor.plan.problem import TICKS, Bench, UnitJob, Visit
 from advisor.plan.rules import dispatch
 from advisor.timing import operations
 from advisor.timing.conformal import Z
@@ -52,7 +52,7 @@ class Spread:
 class Work:
     """The jobs of a batch."""
 
-    jobs: tuple[Job, ...]
+    jobs: tuple[UnitJob, ...]
     rows: tuple[int, ...]  # Each job's row of the batch
     spreads: tuple[Spread, ...]
     buys: dict[int, tuple[str, ...]]  # Parts that must be bought first, by job
@@ -73,7 +73,7 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
     """
     visits, held, spreads = _visits(batch, bench, quantile)
     due, weight, problems = _wishes(batch, day, opens, bench.close or 0)
-    jobs: list[Job] = []
+    jobs: list[UnitJob] = []
     rows: list[int] = []
     kept: list[Spread] = []
     buys: dict[int, tuple[str, ...]] = {}
@@ -82,7 +82,7 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
         if case not in visits:
             continue
         bought = tuple(one.name for one in batch.cases.parts_of(case) if one.bought)
-        job = Job(
+        job = UnitJob(
             tag, visits[case], str(batch.cases.image_used[case]), held[case],
             release=delivery if bought and delivery else 0, due=due[row], weight=weight[row],
         )  # fmt: skip
@@ -98,7 +98,7 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
     return Work(tuple(jobs), tuple(rows), tuple(kept), buys, problems)
 
 
-def _impossible(job: Job, bench: Bench) -> str:
+def _impossible(job: UnitJob, bench: Bench) -> str:
     """Why a unit cannot be planned on any day like this one; '' where it can."""
     if not bench.technicians:
         return f"{job.tag} is not planned: nobody works that day."

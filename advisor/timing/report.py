@@ -38,7 +38,7 @@ SPEED_CLASS_STEP = 1.5
 
 
 @dataclass(frozen=True)
-class Report:
+class ModelReport:
     """What judging found."""
 
     # A row a split, method and rehearsal: split, group, method, name, disk, actual_s, predicted_s, low_s, high_s.
@@ -85,7 +85,7 @@ def withhold(data: Rehearsals) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def judge(data: Rehearsals, *, basis: str = "") -> Report:
+def judge(data: Rehearsals, *, basis: str = "") -> ModelReport:
     """Judge the model on rehearsals, leaving out whole groups.
 
     Parameters
@@ -95,7 +95,7 @@ def judge(data: Rehearsals, *, basis: str = "") -> Report:
 
     Returns
     -------
-    Report
+    ModelReport
         Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
     """
     refuse_few(data)
@@ -136,7 +136,7 @@ def judge(data: Rehearsals, *, basis: str = "") -> Report:
         "median_pct": [100 * float(errors[phase].median()) for phase in MEASURED_PHASES],
     })  # fmt: skip
     by_group = _summary(rows[rows["method"] == OURS], ["split", "group"], sort=True)
-    return Report(rows, _summary(rows, ["split", "method"]), by_group, phases, noise(data), basis)
+    return ModelReport(rows, _summary(rows, ["split", "method"]), by_group, phases, noise(data), basis)
 
 
 def _summary(rows: pd.DataFrame, by: list[str], sort: bool = False) -> pd.DataFrame:
@@ -179,7 +179,7 @@ def noise(data: Rehearsals) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["name", "repeats", "spread_pct", *MEASURED_PHASES])
 
 
-def lines(report: Report) -> list[str]:
+def lines(report: ModelReport) -> list[str]:
     """The report as plain text."""
     out = ["How good the times are, " + (report.basis or "on the rehearsals given"), ""]
     out.append("Machine time of rehearsals whose whole group was left out of fitting, choosing and calibrating.")

@@ -19,7 +19,7 @@ from advisor.views.day_view import Day
 from advisor.views.log_view import Log
 from advisor.views.review_view import Review
 from advisor.views.show import style
-from advisor.views.state import Bench
+from advisor.views.state import BenchPage
 from advisor.views.triage_view import Triage
 from advisor.views.widgets import Keys, button, classed, html, text
 
@@ -35,7 +35,7 @@ class App(w.VBox):
         One of `TABS`, shown first.
     """
 
-    def __init__(self, bench: Bench, tab: str = "triage") -> None:
+    def __init__(self, bench: BenchPage, tab: str = "triage") -> None:
         self.bench = bench
         self.front = Keys()
         self.front.on_msg(self._heard)
@@ -194,4 +194,4 @@ class App(w.VBox):
 
 def build(tab: str = "triage", shop: Shop | None = None) -> App:
     """Build the page; ADVISOR_TAB names the tab shown first."""
-    return App(Bench(shop), os.environ.get("ADVISOR_TAB", tab))
+    return App(BenchPage(shop), os.environ.get("ADVISOR_TAB", tab))

@@ -15,7 +15,7 @@ from advisor.benchlog.cells import read_minutes
 from advisor.benchlog.jobs import OUTCOMES
 from advisor.benchlog.laps import titles
 from advisor.views import show
-from advisor.views.state import WHYS, Logged
+from advisor.views.state import WHYS, JustLogged
 from advisor.views.widgets import button, choice, classed, html, text
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ class Log(w.VBox):
         self.boxes["outcome"].value = ""
         self.day.value = date.fromisoformat(bench.day)
 
-    def _beside(self, last: Logged) -> None:
+    def _beside(self, last: JustLogged) -> None:
         """Predicted and actual side by side, and why."""
         self._job = last.job
         line = text(

@@ -40,7 +40,7 @@ _INSTALL = "Install it: pip install 'bench-advisor[notebook]'"
 
 
 @dataclass(frozen=True)
-class Plan:
+class Launch:
     """How a server is started.
 
     Attributes
@@ -102,7 +102,7 @@ def lay_out(folder: Path) -> None:
 
 def plan(
     which: str = "bench", *, app: bool = False, port: int = 0, folder: Path | None = None, shop: Path | None = None
-) -> Plan:
+) -> Launch:
     """Work out how the server is started; nothing runs and nothing is written yet.
 
     Parameters
@@ -143,7 +143,7 @@ def plan(
     else:
         command = ["jupyterlab", f"--ServerApp.root_dir={served}", f"--ip={HOST}", "--ServerApp.port_retries=0"]
         command += [f"--LabApp.workspaces_dir={place / 'workspaces'}", "--LabApp.news_url=None", "--allow-root"]
-    return Plan(
+    return Launch(
         # -P: what lies in the folder it is started in is not taken for a module.
         command=[sys.executable, "-P", "-m", *command, "--no-browser", f"--port={port}"],
         folder=served,
@@ -205,7 +205,7 @@ def _calm_workspace(folder: Path) -> None:
     WorkspacesManager(str(folder)).save("default", json.dumps(workspace))
 
 
-def start(planned: Plan, patience_s: float = 120) -> subprocess.Popen[bytes]:
+def start(planned: Launch, patience_s: float = 120) -> subprocess.Popen[bytes]:
     """Start the server and wait until it answers; for a notebook, run it so that its view is there at once.
 
     The server ends when the process that called this does, however that ends.
@@ -256,7 +256,7 @@ def start(planned: Plan, patience_s: float = 120) -> subprocess.Popen[bytes]:
     return process
 
 
-def _wait(process: subprocess.Popen[bytes], planned: Plan, patience_s: float) -> None:
+def _wait(process: subprocess.Popen[bytes], planned: Launch, patience_s: float) -> None:
     until = time.monotonic() + patience_s
     while time.monotonic() < until:
         if process.poll() is not None:
@@ -270,7 +270,7 @@ def _wait(process: subprocess.Popen[bytes], planned: Plan, patience_s: float) ->
     )
 
 
-def _answers(planned: Plan) -> bool:
+def _answers(planned: Launch) -> bool:
     """Tell whether the port is answered by this server: a stranger's must not be shown the token."""
     try:
         with _opened(urllib.request.Request(f"http://{HOST}:{planned.port}/login")) as answer:
@@ -303,7 +303,7 @@ def _opened(request: urllib.request.Request) -> Any:
     return urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=30)
 
 
-def _ask(planned: Plan, path: str, body: Mapping[str, Any]) -> Any:
+def _ask(planned: Launch, path: str, body: Mapping[str, Any]) -> Any:
     request = urllib.request.Request(
         f"http://{HOST}:{planned.port}/{path}",
         headers={"Authorization": f"token {planned.token}", "Content-Type": "application/json"},
@@ -313,7 +313,7 @@ def _ask(planned: Plan, path: str, body: Mapping[str, Any]) -> Any:
         return json.load(answer)
 
 
-def run_ahead(planned: Plan) -> None:
+def run_ahead(planned: Launch) -> None:
     """Run the notebook in the kernel that its page will use, and keep the outputs: the view opens with the page."""
     import nbformat
     from jupyter_client.blocking.client import BlockingKernelClient
@@ -368,12 +368,12 @@ def find_browser() -> bool:
     return False
 
 
-def show(planned: Plan) -> bool:
+def show(planned: Launch) -> bool:
     """Open the browser on a page that leads to the view: the browser's command line, which others see, has no token.
 
     Parameters
     ----------
-    planned : Plan
+    planned : Launch
         Of a running server.
 
     Returns

@@ -33,7 +33,7 @@ WHYS = ("slow download", "trouble with the hardware", "called away")
 
 
 @dataclass
-class Logged:
+class JustLogged:
     """A unit that was just logged: what was predicted, what it took, and what that says."""
 
     job: int
@@ -43,7 +43,7 @@ class Logged:
     said: str
 
 
-class Bench:
+class BenchPage:
     """The bench as one page sees it.
 
     Parameters
@@ -67,7 +67,7 @@ class Bench:
         self.folder: Path | None = None
         self.technician = self._last_technician()
         self.day = date.today().isoformat()
-        self.last: Logged | None = None
+        self.last: JustLogged | None = None
         self._seen: dict[str, tuple[int, int]] = {}
         self._stamp = self.queue.stamp()
         self._batch: Batch | None = None
@@ -348,7 +348,7 @@ class Bench:
         """Stop a stopwatch of any unit; says how long it ran."""
         return f"{titles().get(phase, phase)}, {tag}: {self.log.stop(tag, phase):.1f} min."
 
-    def log_it(self, job: Job) -> Logged:
+    def log_it(self, job: Job) -> JustLogged:
         """Log what the unit in view took, beside what was predicted for it."""
         entry, record = self.here(), self.record
         assert record is not None and self._batch is not None  # a unit in view is scored
@@ -378,7 +378,7 @@ class Bench:
         except AdvisorError as error:
             said = f"The ranges were not brought up to date: {error.message}"
         self.reload()
-        self.last = Logged(number, entry.tag, minutes, (job.elapsed_min, job.hands_on_min), said)
+        self.last = JustLogged(number, entry.tag, minutes, (job.elapsed_min, job.hands_on_min), said)
         return self.last
 
     def why(self, said: str) -> str:

@@ -22,7 +22,7 @@ from advisor.files import datasets
 from advisor.intake.handed_in import Sheet
 from advisor.views.app_view import App
 from advisor.views.batch_view import table_of
-from advisor.views.state import Bench
+from advisor.views.state import BenchPage
 
 ROWS = 10_000
 
@@ -38,7 +38,7 @@ def main() -> None:
     """Score once, then measure."""
     many = many_rows()
     with tempfile.TemporaryDirectory() as folder:
-        app = App(Bench(log=Path(folder) / "log.sqlite"))
+        app = App(BenchPage(log=Path(folder) / "log.sqlite"))
         clock, processor = timed(lambda: app.batch._score([Sheet("many.csv", many)]))
         print(f"{ROWS} rows scored in {clock / 1e3:.1f} s by the clock, {processor / 1e3:.1f} s of processor time")
         batch = app.batch.batch

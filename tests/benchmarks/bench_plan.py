@@ -14,7 +14,7 @@ from advisor import intake
 from advisor.advice import assess
 from advisor.files import datasets
 from advisor.plan.hours import bench_of
-from advisor.plan.problem import Bench, Job, Technician, finish
+from advisor.plan.problem import Bench, Technician, UnitJob, finish
 from advisor.plan.rules import dispatch, longest_first
 from advisor.plan.solver import solve
 from advisor.plan.work import work_of
@@ -48,7 +48,7 @@ def main() -> None:
         show(name, some, floor, seconds)
 
 
-def show(name: str, jobs: tuple[Job, ...], bench: Bench, seconds: float) -> None:
+def show(name: str, jobs: tuple[UnitJob, ...], bench: Bench, seconds: float) -> None:
     """Plan one case and print its row."""
     began = time.perf_counter()
     found = solve(jobs, bench, seconds)

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from advisor.views.app_view import App
-from advisor.views.state import Bench
+from advisor.views.state import BenchPage
 
 CORRECTIONS = (
     ("ram_gib", "8"), ("ram_gib", "4 GB"), ("storage_kind", "sata ssd"), ("storage_gib", "240 GB"), ("cpu", "i5-6300U"),
@@ -60,7 +60,7 @@ def main() -> None:
     options.add_argument("--profile", action="store_true", help="print where the time goes")
     profile = options.parse_args().profile
     with tempfile.TemporaryDirectory() as folder:
-        app = App(Bench(log=Path(folder) / "log.sqlite"))
+        app = App(BenchPage(log=Path(folder) / "log.sqlite"))
         app.act(app.bench.try_demo)
         app.act(lambda: app.bench.correct("notes", "first call loads the tables"))
         profiler = cProfile.Profile()

@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.benchlog.adaptive import MISSES, levels_of
-from advisor.benchlog.gate import FEWEST_ROWS, Verdict, compare, gain_asked, newest_rows, rolling
+from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
 from advisor.files import datasets
 from advisor.shop import default_shop
 from advisor.timing import serving_model
@@ -46,7 +46,7 @@ class Update:
 
     row: int  # Units logged by then
     day: str
-    verdict: Verdict
+    verdict: Judgement
     after_rows: int  # Units of the month after
     # after_before, after_new: Median error on them of the model that served, and of the newly learnt one [%].
     after_before: float

@@ -9,8 +9,8 @@ import pytest
 
 from advisor.capture import battery, box, devices, health, memory, passthrough, processor, screen, storage, watch
 from advisor.capture.compose import compose
-from advisor.capture.facts import Box, BusDevice, Cell, Disk, Facts, Memory, Module, Panel, Processor, Wear, fill
-from advisor.capture.machine import FolderMachine, Reading, RecordedMachine, clean, whole
+from advisor.capture.facts import Box, BusDevice, Cell, Disk, MachineFacts, Memory, Module, Panel, Processor, Wear, fill
+from advisor.capture.machine import Attempt, FolderMachine, RecordedMachine, clean, whole
 from advisor.unit import BootMode, FormFactor, StorageKind, StorageMode
 
 GIB = 1 << 30
@@ -27,20 +27,22 @@ GIB = 1 << 30
 )  # fmt: skip
 def test_memory_is_rounded_up_to_a_size_that_is_sold(seen_kib, gib):
     assert memory.fitted_gib(seen_kib) == gib
-    values, why = memory.decide(Facts(memory=Memory(seen_kib=seen_kib)))
+    values, why = memory.decide(MachineFacts(memory=Memory(seen_kib=seen_kib)))
     assert values["ram_gib"] == gib
     assert "rounded up" in why["ram_gib"] and "root" not in why["ram_gib"]
-    _, why = memory.decide(Facts(memory=Memory(seen_kib=seen_kib), why={"ram_slots": "needs root (SMBIOS table)"}))
+    _, why = memory.decide(
+        MachineFacts(memory=Memory(seen_kib=seen_kib), why={"ram_slots": "needs root (SMBIOS table)"})
+    )
     assert "the exact size needs root" in why["ram_gib"]
 
 
 def test_a_stepping_of_nought_is_known():
-    taken = compose(Facts(processor=Processor(name="Intel(R) N100", stepping=0)), "")
+    taken = compose(MachineFacts(processor=Processor(name="Intel(R) N100", stepping=0)), "")
     assert taken.unit.cpu_stepping == 0 and "cpu_stepping" not in taken.unread
 
 
 def test_a_list_that_holds_less_than_the_kernel_uses_is_not_believed():
-    facts = Facts(memory=Memory(seen_kib=8_058_992, modules=(Module(4096, "SODIMM", "DDR3", 1600),), places=1))
+    facts = MachineFacts(memory=Memory(seen_kib=8_058_992, modules=(Module(4096, "SODIMM", "DDR3", 1600),), places=1))
     values, why = memory.decide(facts)
     assert values == {"ram_gib": 8.0}
     assert "less than" in why["ram_slots"]
@@ -48,19 +50,19 @@ def test_a_list_that_holds_less_than_the_kernel_uses_is_not_believed():
 
 def test_a_board_that_claims_less_than_is_fitted_is_not_believed():
     module = Module(8192, "SODIMM", "DDR3", 1600)
-    values, why = memory.decide(Facts(memory=Memory(modules=(module, module), places=2, most_mib=8192)))
+    values, why = memory.decide(MachineFacts(memory=Memory(modules=(module, module), places=2, most_mib=8192)))
     assert "ram_max_gib" not in values and "less than is fitted" in why["ram_max_gib"]
 
 
 def test_places_announced_and_listed_must_agree():
-    values, why = memory.decide(Facts(memory=Memory(modules=(Module(4096, "DIMM", "DDR3", 1600),), places=4)))
+    values, why = memory.decide(MachineFacts(memory=Memory(modules=(Module(4096, "DIMM", "DDR3", 1600),), places=4)))
     assert "ram_slots" not in values
     assert why["ram_slots"] == "the board announces 4 places for memory but lists 1"
 
 
 def test_a_module_of_unknown_size_leaves_the_total_to_the_kernel():
     modules = (Module(None, "SODIMM", "DDR4", None), Module(4096, "SODIMM", "DDR4", 2400))
-    values, _ = memory.decide(Facts(memory=Memory(seen_kib=12_165_432, modules=modules, places=2)))
+    values, _ = memory.decide(MachineFacts(memory=Memory(seen_kib=12_165_432, modules=modules, places=2)))
     assert values["ram_gib"] == 12
     assert values["ram_modules"] == "size unknown DDR4 SODIMM; 4 GiB DDR4 SODIMM 2400"
 
@@ -83,7 +85,9 @@ def test_lpddr_on_a_camm_can_be_unplugged():
     ],
 )
 def test_names_that_nobody_filled_in_are_no_names(maker, product, version, board, expected):
-    facts = Facts(box=Box(maker=clean(maker), product=clean(product), version=version, board_maker="ASUS", board=board))
+    facts = MachineFacts(
+        box=Box(maker=clean(maker), product=clean(product), version=version, board_maker="ASUS", board=board)
+    )
     values, why = box.decide(facts)
     assert (values["maker"], values["model"]) == expected
     assert ("model" in why) == (expected[1] is None)
@@ -99,7 +103,7 @@ def test_names_that_nobody_filled_in_are_no_names(maker, product, version, board
     ],
 )  # fmt: skip
 def test_form_factor(chassis, model, form):
-    values, why = box.decide(Facts(box=Box(product=model, chassis=chassis)))
+    values, why = box.decide(MachineFacts(box=Box(product=model, chassis=chassis)))
     assert values["form_factor"] is form
     assert ("form_factor" in why) == (form is None)
 
@@ -110,17 +114,17 @@ def test_form_factor(chassis, model, form):
      (Box(efi=True), None), (Box(efi=False), BootMode.BIOS), (Box(), None)],
 )  # fmt: skip
 def test_boot_mode(said, mode):
-    assert box.decide(Facts(box=said))[0].get("boot_mode") is mode
+    assert box.decide(MachineFacts(box=said))[0].get("boot_mode") is mode
 
 
 def test_a_legacy_start_on_firmware_that_can_do_uefi_is_said():
-    _, why = box.decide(Facts(box=Box(efi=False, uefi_able=True)))
+    _, why = box.decide(MachineFacts(box=Box(efi=False, uefi_able=True)))
     assert "can start UEFI too" in why["boot_mode"]
 
 
 def test_efi_without_the_size_has_its_reason():
     machine = RecordedMachine({"/sys/firmware/efi/runtime": b"0x1"}, {})
-    taken = compose(Facts(box=box.probe(machine)[0], why=box.probe(machine)[1].why), "")
+    taken = compose(MachineFacts(box=box.probe(machine)[0], why=box.probe(machine)[1].why), "")
     assert taken.unit.boot_mode is None and "fw_platform_size" in taken.unread["boot_mode"]
 
 
@@ -155,7 +159,7 @@ def test_udevs_word_on_a_touchscreen_stands():
 
 
 def test_desktops_have_no_built_in_screen():
-    values, why = screen.decide(Facts(panel=Panel(1024, 768, 15.0)), FormFactor.DESKTOP)
+    values, why = screen.decide(MachineFacts(panel=Panel(1024, 768, 15.0)), FormFactor.DESKTOP)
     assert "screen" not in values and "no built-in screen" in why["screen"]
 
 
@@ -170,7 +174,7 @@ def test_desktops_have_no_built_in_screen():
     ],
 )  # fmt: skip
 def test_batteries(cells, health_pct, cycles):
-    values, why = battery.decide(Facts(batteries=tuple(cells)), FormFactor.LAPTOP)
+    values, why = battery.decide(MachineFacts(batteries=tuple(cells)), FormFactor.LAPTOP)
     assert values.get("battery_health_pct") == health_pct
     assert values.get("battery_cycles") == cycles
     # A battery that states 0 is told from one that is merely worn.
@@ -179,7 +183,7 @@ def test_batteries(cells, health_pct, cycles):
 
 def test_no_battery_in_a_laptop_and_in_a_desktop():
     for form, words in ((FormFactor.LAPTOP, "gauge"), (FormFactor.DESKTOP, "no battery was found")):
-        assert words in battery.decide(Facts(batteries=()), form)[1]["battery_health_pct"]
+        assert words in battery.decide(MachineFacts(batteries=()), form)[1]["battery_health_pct"]
 
 
 def disk(name: str, gib: float, **said) -> Disk:
@@ -211,9 +215,9 @@ def test_the_disk_to_install_on(disks, order):
 def test_no_disk_is_a_fact_unless_a_controller_may_hide_one():
     raid = BusDevice("pci", 0x8086, 0x2822, kind=0x0104, driver="ahci")
     ahci = BusDevice("pci", 0x8086, 0x9D03, kind=0x0106, driver="ahci")
-    values, _, _ = storage.decide(Facts(disks=(STICK,), devices=(ahci,)))
+    values, _, _ = storage.decide(MachineFacts(disks=(STICK,), devices=(ahci,)))
     assert (values["storage_kind"], values["storage_gib"]) == (StorageKind.NONE, 0.0)
-    values, why, _ = storage.decide(Facts(disks=(STICK,), devices=(raid,)))
+    values, why, _ = storage.decide(MachineFacts(disks=(STICK,), devices=(raid,)))
     assert "storage_kind" not in values and "may hide one" in why["storage_kind"]
     assert values["storage_mode"] is StorageMode.RAID
 
@@ -222,9 +226,9 @@ def test_a_controller_without_a_driver_may_hide_a_disk():
     """As in a rescue shell whose kernel was not given its modules."""
     ahci = BusDevice("pci", 0x8086, 0x9D03, kind=0x0106, driver="ahci")
     nvme = BusDevice("pci", 0x144D, 0xA808, kind=0x0108)
-    values, why, _ = storage.decide(Facts(disks=(), devices=(ahci, nvme)))
+    values, why, _ = storage.decide(MachineFacts(disks=(), devices=(ahci, nvme)))
     assert "storage_kind" not in values and "144d:a808 has no driver" in why["storage_kind"]
-    values, why, _ = storage.decide(Facts(disks=(HDD,), devices=(ahci, nvme)))
+    values, why, _ = storage.decide(MachineFacts(disks=(HDD,), devices=(ahci, nvme)))
     assert values["storage_kind"] is StorageKind.HDD and "may hide a further disk" in why["storage_kind"]
 
 
@@ -248,13 +252,13 @@ def test_the_second_graphics_chips_panel_is_found():
 
 
 def test_further_disks_are_noted_because_they_have_to_be_erased_too():
-    _, _, notes = storage.decide(Facts(disks=(SSD, HDD, STICK)))
+    _, _, notes = storage.decide(MachineFacts(disks=(SSD, HDD, STICK)))
     assert notes == ["further internal disk: 465.0 GiB spinning disk"]
 
 
 def test_a_failing_disk_is_said_though_its_figure_is_known():
     worn = Disk(**{**vars(SSD), "wear": Wear(0.0, "SMART: the disk says that it is failing", True)})
-    values, why, _ = storage.decide(Facts(disks=(worn,)))
+    values, why, _ = storage.decide(MachineFacts(disks=(worn,)))
     assert values["storage_health_pct"] == 0.0 and "failing" in why["storage_health_pct"]
 
 
@@ -338,7 +342,7 @@ def test_atheros_that_claims_ethernet_is_wireless():
 
 def test_a_list_of_devices_without_end_is_cut_and_said():
     many = tuple(BusDevice("pci", 0x8086, i, f"pci:v00008086d{i:08X}sv0000sd0000", 0x0300) for i in range(2000))
-    values, why = devices.decide(Facts(devices=many))
+    values, why = devices.decide(MachineFacts(devices=many))
     assert len(values["devices"]) <= 19_000
     assert "of 2000 are kept" in why["devices"]
 
@@ -394,7 +398,7 @@ def test_a_recording_does_not_lead_outside(tmp_path):
     (tmp_path / "sys" / "class").symlink_to("/sys/class")
     machine = FolderMachine(tmp_path)
     assert machine.data("/proc/cpuinfo") is None
-    assert machine.reading("/proc/cpuinfo") is Reading.ABSENT
+    assert machine.reading("/proc/cpuinfo") is Attempt.ABSENT
     assert machine.names("/sys/class") == []
     assert machine.data("/../secret") is None
 
@@ -406,7 +410,7 @@ def test_links_in_a_ring_end():
 
 
 def test_what_may_not_be_read_is_told_from_what_is_not_there():
-    refused = {"/sys/firmware/dmi/tables/DMI": Reading.ROOT}
+    refused = {"/sys/firmware/dmi/tables/DMI": Attempt.ROOT}
     machine = RecordedMachine({"/sys/class/dmi/id/x": b"1"}, {}, refused)
     assert "needs root" in memory.probe(machine)[1].why["ram_slots"]
     assert "no SMBIOS table" in memory.probe(RecordedMachine({}, {}))[1].why["ram_slots"]
@@ -417,7 +421,7 @@ STICK_IN = BusDevice("usb", 0x0BDA, 0xC811, "usb:v0BDApC811d0200dc00dsc00dp00icF
 
 def test_what_changed_since_the_last_look(no_names):
     bound = BusDevice(**{**vars(STICK_IN), "driver": "rtw88_8821cu", "wireless": True})
-    before, plugged, up = Facts(devices=()), Facts(devices=(STICK_IN,)), Facts(devices=(bound,))
+    before, plugged, up = MachineFacts(devices=()), MachineFacts(devices=(STICK_IN,)), MachineFacts(devices=(bound,))
     assert watch.changes(before, before) == []
     lines = watch.changes(before, plugged)
     assert "plugged in" in lines[0] and "usb:0bda:c811" in lines[0]
@@ -457,6 +461,6 @@ def test_a_pipe_in_a_recorded_folder_is_not_waited_for(tmp_path):
     os.mkfifo(tmp_path / "pipe")
     writer = threading.Timer(60, lambda: os.close(os.open(tmp_path / "pipe", os.O_RDWR)))
     writer.start()
-    assert FolderMachine(tmp_path).reading("/pipe") is Reading.BROKEN
+    assert FolderMachine(tmp_path).reading("/pipe") is Attempt.BROKEN
     assert FolderMachine(tmp_path).data("/pipe") is None
     writer.cancel()

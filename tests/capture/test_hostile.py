@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from advisor.capture import battery, health, read_capture, read_listings, screen, smbios
-from advisor.capture.facts import Cell, Disk, Facts
+from advisor.capture.facts import Cell, Disk, MachineFacts
 from advisor.capture.listings import LARGEST_LISTING
 from advisor.errors import CaptureError
 from advisor.unit import Capture
@@ -139,7 +139,7 @@ def test_any_bytes_as_table_panel_and_log(content):
     )
 )
 def test_any_battery(cells):
-    values, why = battery.decide(Facts(batteries=tuple(Cell(*cell) for cell in cells)), None)
+    values, why = battery.decide(MachineFacts(batteries=tuple(Cell(*cell) for cell in cells)), None)
     health_pct = values.get("battery_health_pct")
     assert health_pct is None or 0 <= health_pct <= 150
     assert (not health_pct) == ("battery_health_pct" in why) or round(health_pct, 1) == 0

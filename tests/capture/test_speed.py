@@ -59,7 +59,7 @@ def test_the_figures_are_length_over_time(tmp_path, monkeypatch):
         offsets.append(offset)
         return length
 
-    monkeypatch.setattr(speed._Reader, "read", read)
+    monkeypatch.setattr(speed._DirectReader, "read", read)
     monkeypatch.setattr(speed.time, "perf_counter", lambda: now[0])
     # 1 MiB in 10 ms is 100 MiB/s; each random read of 10 ms is 10 ms.
     assert speed.disk_read_mib_s(path, 1.0) == pytest.approx(100.0)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from advisor.comfort import fit, model, report, training
-from advisor.comfort.model import Kill, Load, Machine, Stage, read_model
+from advisor.comfort.model import Kill, Load, Stage, UnitSpeeds, read_model
 from advisor.comfort.physics import physics
 from advisor.editions.measured import anchor_mib_s
 from advisor.errors import InputError, TableError
@@ -24,8 +24,8 @@ def column(value: float) -> np.ndarray:
     return np.array([[value]])
 
 
-def machine(memory=16384.0, decompress=50.0, cores=1.0, read=100.0, access=10.0) -> Machine:
-    return Machine(column(memory), column(decompress), column(cores), column(read), column(access))
+def machine(memory=16384.0, decompress=50.0, cores=1.0, read=100.0, access=10.0) -> UnitSpeeds:
+    return UnitSpeeds(column(memory), column(decompress), column(cores), column(read), column(access))
 
 
 def load(work=0.0, read=0.0, need=1000.0, reads=None) -> Load:
@@ -158,7 +158,7 @@ def made(noise: float = 0.05) -> pd.DataFrame:
         )
     for plan in (one for one in draw_sessions() if one.memory_limit_mib >= 1024):
         work, cold, session, browser = OWN[plan.edition]
-        unit = Machine(
+        unit = UnitSpeeds(
             *(np.array([one]) for one in (plan.memory_limit_mib, 0.6 * plan.quota_pct, 1, plan.rate_mib_s,
                                           plan.access_ms))
         )  # fmt: skip

@@ -46,7 +46,7 @@ class Answer:
 class Door:
     """A running server and what is needed to talk to it."""
 
-    planned: server.Plan
+    planned: server.Launch
     process: subprocess.Popen[bytes]
     kernel_id: str = ""
 

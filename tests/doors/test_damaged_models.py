@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.comfort.model import STAGES, Load, Machine, read_model
+from advisor.comfort.model import STAGES, Load, UnitSpeeds, read_model
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.timing.conditions import CONDITIONS
@@ -111,7 +111,7 @@ def timing_is_finite(model: TimingModel) -> None:
 
 def comfort_is_finite(model: Any) -> None:
     column = np.full((1, 1), 50.0)
-    machine = Machine(column * 30, column, column / 25, column * 4, column / 100)
+    machine = UnitSpeeds(column * 30, column, column / 25, column * 4, column / 100)
     load = Load(*(np.array([300.0]) for _ in range(4)))
     for name in STAGES:
         assert np.isfinite(model.stages[name].seconds(machine, load)).all()

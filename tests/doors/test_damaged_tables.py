@@ -201,7 +201,7 @@ def test_words_of_the_checks_are_those_of_the_code():
     from advisor.advice.parts import Part
     from advisor.benchlog.jobs import OUTCOMES
     from advisor.drivers.kinds import Kind
-    from advisor.drivers.needs import Severity
+    from advisor.drivers.needs import Lack
     from advisor.drivers.quirks import Effect
     from advisor.identify.level import LEVELS
     from advisor.shop import Edition
@@ -211,9 +211,9 @@ def test_words_of_the_checks_are_those_of_the_code():
         ("advice/parts", "kind"): Part.model_fields["kind"].annotation.__args__,
         ("benchlog/outcomes", "outcome"): OUTCOMES,
         ("drivers/names", "kind"): Kind,
-        ("drivers/severity", "severity"): Severity,
-        ("drivers/chips", "severity"): Severity,
-        ("drivers/chips_kernel", "severity"): Severity,
+        ("drivers/severity", "severity"): Lack,
+        ("drivers/chips", "severity"): Lack,
+        ("drivers/chips_kernel", "severity"): Lack,
         ("drivers/quirks", "effect"): Effect,
         ("drivers/quirks_packages", "effect"): Effect,
         ("identify/processors", "level"): LEVELS,

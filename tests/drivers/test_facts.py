@@ -10,7 +10,7 @@ from advisor.drivers import facts, needs, quirks, store
 from advisor.drivers.judge import bind
 from advisor.drivers.kinds import Kind, of_module
 from advisor.drivers.matching import fnmatch_regex
-from advisor.drivers.needs import Severity
+from advisor.drivers.needs import Lack
 from advisor.drivers.quirks import Effect
 from advisor.drivers.spec import by_id
 from advisor.tables import load
@@ -35,7 +35,7 @@ def test_ids_are_well_formed(name):
 
 
 def test_words_are_of_the_closed_sets():
-    assert {row["severity"] for row in facts.rows("severity")} <= set(Severity)
+    assert {row["severity"] for row in facts.rows("severity")} <= set(Lack)
     for name in ("quirks", "quirks_packages"):
         assert {row["effect"] for row in facts.rows(name)} <= set(Effect)
     for row in facts.rows("quirks") + facts.rows("quirks_packages"):

@@ -662,7 +662,7 @@ EFFECTS = {
 def test_what_goes_on_without_firmware_says_how() -> None:
     """r8169, r8152, tg3, i915, nouveau and ice go on, as their sources say (Linux 6.12); the rest from memory."""
     for name, rule in needs.rules().items():
-        if rule.severity is needs.Severity.BLOCKS:
+        if rule.severity is needs.Lack.BLOCKS:
             continue
         default = "sound or microphone stay dead" if name.startswith("snd_sof") else "the card may stay silent"
         assert EFFECTS.get(name, default) in rule.effect, name
@@ -710,15 +710,20 @@ def test_one_package_for_both_halves_is_told_of_a_bluetooth_half_that_lacks_it(t
     assert "both halves" not in found["reason"][rows["usb:8087:0a2b"], "debian-13"]
 
 
-STOPS = needs.Rule(needs.Severity.BLOCKS, "it stops", "why it stops")
-LESS = needs.Rule(needs.Severity.DEGRADES, "it is slow", "why it is slow")
-SPARE = needs.Rule(needs.Severity.OPTIONAL, "nothing much", "why")
+STOPS = needs.FirmwareRule(needs.Lack.BLOCKS, "it stops", "why it stops")
+LESS = needs.FirmwareRule(needs.Lack.DEGRADES, "it is slow", "why it is slow")
+SPARE = needs.FirmwareRule(needs.Lack.OPTIONAL, "nothing much", "why")
 BOTH = "Put on the stick: p (1.0 MiB, main) and q (2.5 MiB, contrib)."
 SEVERAL = " a names files for several chips; which of them is asked for is not told."
 
 
 def needed(
-    module: str, rule: needs.Rule, carried: str = "", missing: str = "", certain: bool = True, unshipped: int = 0
+    module: str,
+    rule: needs.FirmwareRule,
+    carried: str = "",
+    missing: str = "",
+    certain: bool = True,
+    unshipped: int = 0,
 ) -> needs.Firmware:
     return needs.Firmware(module, 2, certain, tuple(carried.split()), tuple(missing.split()), unshipped, rule)
 

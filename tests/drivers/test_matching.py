@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from advisor.drivers.matching import PackedIndex, TextIndex, fnmatch_regex, normalise
-from advisor.drivers.packing import LAYOUTS, PCI, USB, Layout, pack, pack_pattern, pattern_text
+from advisor.drivers.packing import LAYOUTS, PCI, USB, BusLayout, pack, pack_pattern, pattern_text
 
 _LIBC = ctypes.CDLL(ctypes.util.find_library("c"))
 
@@ -27,7 +27,7 @@ def hex_digits(count: int) -> st.SearchStrategy[str]:
 
 
 @st.composite
-def modaliases(draw: st.DrawFn, layout: Layout) -> str:
+def modaliases(draw: st.DrawFn, layout: BusLayout) -> str:
     # Few values, so that patterns and modaliases meet.
     parts = []
     for part in layout.parts:
@@ -37,7 +37,7 @@ def modaliases(draw: st.DrawFn, layout: Layout) -> str:
 
 
 @st.composite
-def patterns(draw: st.DrawFn, layout: Layout) -> str:
+def patterns(draw: st.DrawFn, layout: BusLayout) -> str:
     parts = []
     for part in layout.parts:
         kept = part.bits // 4
@@ -61,7 +61,7 @@ def patterns(draw: st.DrawFn, layout: Layout) -> str:
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.bus)
 @settings(max_examples=150, deadline=None)
 @given(data=st.data())
-def test_packed_patterns_match_as_the_c_library_does(layout: Layout, data: st.DataObject):
+def test_packed_patterns_match_as_the_c_library_does(layout: BusLayout, data: st.DataObject):
     pattern = data.draw(patterns(layout))
     texts = data.draw(st.lists(modaliases(layout), min_size=1, max_size=12))
     entries = pack_pattern(layout, pattern)
@@ -192,7 +192,7 @@ FORMS = ("*", "{0}", "{1}*", "*{2}", "{3}[0-2A]", "[!0-9]*", "{3}?", "{1}[1-9A-F
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.bus)
-def test_each_field_of_a_pattern_is_matched_as_the_c_library_does(layout: Layout) -> None:
+def test_each_field_of_a_pattern_is_matched_as_the_c_library_does(layout: BusLayout) -> None:
     """What is packed, and what is written of it again, match the same modaliases as fnmatch(3)."""
     texts = []
     for at in range(16):

@@ -398,7 +398,7 @@ def test_a_device_that_a_printout_names_by_its_number(text: str, kind: Kind, ids
 
 
 def test_a_name_of_many_ids_shows_six_of_them() -> None:
-    entries = [names.Entry("pci", 0x8086, at, None, f"N{at}" if at else "") for at in range(7)]
+    entries = [names.ListedDevice("pci", 0x8086, at, None, f"N{at}" if at else "") for at in range(7)]
     assert names._some(entries[:6]) == ", ".join(f"pci:8086:{at:04x}" for at in range(6))
     assert names._some(entries) == ", ".join(f"pci:8086:{at:04x}" for at in range(6)) + ", …"
     assert names._some(entries[1:4], names=True) == "N1 (pci:8086:0001); N2 (pci:8086:0002); N3 (pci:8086:0003)"

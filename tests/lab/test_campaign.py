@@ -20,20 +20,20 @@ from advisor.shop import Edition
 from advisor.unit import StorageKind
 
 
-def a_plan(name: str = "one", **changes: object) -> rehearsal.Plan:
+def a_plan(name: str = "one", **changes: object) -> rehearsal.Setup:
     values: dict[str, object] = {
         "name": name, "tree": "xfce13", "compression": "xz", "base_set": "small", "update_set": "few",
         "quota_pct": 50.0, "cores": 1, "memory_mib": 2048, "disk": "emmc", "storage_kind": "emmc",
         "rate_mib_s": 100.0, "access_ms": 1.0, "link_mbps": 100.0,
     }  # fmt: skip
-    return rehearsal.Plan(**{**values, **changes})  # type: ignore[arg-type]
+    return rehearsal.Setup(**{**values, **changes})  # type: ignore[arg-type]
 
 
 SIZES = {"lxqt13": 1.25, "xfce13": 0.9, "mate12": 1.2, "gnome12": 2.1}
 
 
 @pytest.fixture(scope="module")
-def plans() -> list[rehearsal.Plan]:
+def plans() -> list[rehearsal.Setup]:
     return design.draw(62, SIZES, repeats=7)
 
 
@@ -75,8 +75,8 @@ def test_slow_processors_get_little_work(plans):
 
 def test_a_design_is_the_same_every_time_and_survives_its_file(plans, tmp_path):
     assert design.draw(62, SIZES, repeats=7) == plans
-    results.write_design(tmp_path / "d.csv", plans, rehearsal.Plan)
-    assert results.read_design(tmp_path / "d.csv", rehearsal.Plan) == plans
+    results.write_design(tmp_path / "d.csv", plans, rehearsal.Setup)
+    assert results.read_design(tmp_path / "d.csv", rehearsal.Setup) == plans
 
 
 @pytest.mark.parametrize(
@@ -90,18 +90,18 @@ def test_a_design_is_the_same_every_time_and_survives_its_file(plans, tmp_path):
     ],
 )
 def test_a_wrong_design_is_refused_by_name(tmp_path, old, new, said):
-    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Plan)
+    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Setup)
     text = (tmp_path / "d.csv").read_text()
     assert old in text
     (tmp_path / "d.csv").write_text(text.replace(old, new, 1))
     with pytest.raises(InputError, match=said.replace(".", r"\.")):
-        results.read_design(tmp_path / "d.csv", rehearsal.Plan)
+        results.read_design(tmp_path / "d.csv", rehearsal.Setup)
 
 
 def test_a_name_given_twice_is_refused(tmp_path):
-    results.write_design(tmp_path / "d.csv", [a_plan(), a_plan()], rehearsal.Plan)
+    results.write_design(tmp_path / "d.csv", [a_plan(), a_plan()], rehearsal.Setup)
     with pytest.raises(InputError, match="twice"):
-        results.read_design(tmp_path / "d.csv", rehearsal.Plan)
+        results.read_design(tmp_path / "d.csv", rehearsal.Setup)
 
 
 @pytest.fixture(autouse=True)
@@ -320,14 +320,14 @@ def test_full_size_rehearsals_meet_every_tree_by_every_installer_and_every_disk(
 
 
 def test_the_full_design_that_ships_is_the_one_that_is_drawn():
-    assert results.read_design(datasets() / "lab" / "design.csv", rehearsal.Plan) == design.draw_full()
+    assert results.read_design(datasets() / "lab" / "design.csv", rehearsal.Setup) == design.draw_full()
 
 
 def test_designs_written_before_there_were_installers_are_still_read(tmp_path):
-    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Plan)
+    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Setup)
     old = [line.rsplit(",", 2)[0] for line in (tmp_path / "d.csv").read_text().splitlines()]
     (tmp_path / "d.csv").write_text("\n".join(old) + "\n")
-    (plan,) = results.read_design(tmp_path / "d.csv", rehearsal.Plan)
+    (plan,) = results.read_design(tmp_path / "d.csv", rehearsal.Setup)
     assert (plan.installer, plan.model) == ("unpack", "")
 
 

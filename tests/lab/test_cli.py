@@ -115,13 +115,13 @@ def test_a_design_needs_trees_and_then_uses_them(call, tmp_path):
     )  # fmt: skip
     (work / "trees/xfce13.json").write_text(json.dumps(asdict(facts)))
     said = call("design", "--out", out, "--count", 8, "--repeats", 2, "--work", work)
-    plans = results.read_design(out, rehearsal.Plan)
+    plans = results.read_design(out, rehearsal.Setup)
     assert "10 rehearsals" in said and len(plans) == 10
     assert {plan.tree for plan in plans} == {"xfce13"}
 
 
 def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
-    results.write_design(tmp_path / "d.csv", design.draw(4, {"xfce13": 0.9}, repeats=0), rehearsal.Plan)
+    results.write_design(tmp_path / "d.csv", design.draw(4, {"xfce13": 0.9}, repeats=0), rehearsal.Setup)
     seen = {}
 
     def pretend(self, pause_file, until, say):

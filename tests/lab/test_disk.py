@@ -22,7 +22,7 @@ FLASH = [name for name, model in models.known().items() if not model.rotational]
 
 
 def random_reads(
-    model: models.Model, span: tuple[float, float], depth: int = 1, count: int = 3000, op: int = READ
+    model: models.DiskModel, span: tuple[float, float], depth: int = 1, count: int = 3000, op: int = READ
 ) -> float:
     """Mean seconds a request of 4 KiB, so many always under way, within a span of the disk."""
     made, chance = Mechanics(model), random.Random(1)
@@ -35,7 +35,7 @@ def random_reads(
     return made.now / count
 
 
-def stream(model: models.Model, start: float, size: int = 64 * MIB, op: int = READ, pause: float = 0.0) -> float:
+def stream(model: models.DiskModel, start: float, size: int = 64 * MIB, op: int = READ, pause: float = 0.0) -> float:
     """Rate of a stream of 1 MiB requests, one at a time with a pause between them [B/s]."""
     made = Mechanics(model)
     made.do(op, start, MIB)
@@ -95,7 +95,7 @@ def test_a_parameter_that_is_not_there_or_cannot_be_is_refused():
     good = models.plain(100, 10, 8 << 30)
     for changes, said in (({"colour": 1.0}, "no parameter 'colour'"), ({"rate": 0.0}, "out of range")):
         with pytest.raises(InputError, match=said):
-            Mechanics(models.Model("bad", "", {}, {**good.parameters, **changes}))
+            Mechanics(models.DiskModel("bad", "", {}, {**good.parameters, **changes}))
 
 
 # --- the table
@@ -180,7 +180,7 @@ def test_a_deep_queue_does_more_and_no_request_is_forgotten(name):
     assert oldest < 3.0
 
 
-def slow_positions(f: dict[str, float], model: models.Model, depth: int, count: int) -> float:
+def slow_positions(f: dict[str, float], model: models.DiskModel, depth: int, count: int) -> float:
     """The same queue worked out again without the mechanics' code: tracks as one list, no buffer, no zones."""
     p, chance = model.parameters, random.Random(3)
     turn, switch = p["revolution"], p["head_switch"]
@@ -210,7 +210,7 @@ def test_the_queue_does_as_well_as_an_independent_working_out():
     model = models.known()["7200 3.5in 1TB"]
     # No zones: as many bytes on every track, so that places are even over the stroke as in the other working out.
     p = {**model.parameters, "inner_rate": model.parameters["outer_rate"], "segments": 0.0}
-    even = models.Model("even", model.kind, model.figures, p)
+    even = models.DiskModel("even", model.kind, model.figures, p)
     for depth in (1, 4, 32):
         other = slow_positions(dict(model.figures), model, depth, 3000)
         ours = random_reads(even, (0, 1), depth)
@@ -233,7 +233,7 @@ def test_a_write_is_taken_at_once_until_the_cache_is_full_and_a_flush_empties_it
 
 def test_a_disk_without_a_write_cache_pays_for_every_write():
     model = models.known()["7200 3.5in 500GB"]
-    bare = models.Model("bare", model.kind, model.figures, {**model.parameters, "write_cache": 0.0})
+    bare = models.DiskModel("bare", model.kind, model.figures, {**model.parameters, "write_cache": 0.0})
     f = model.figures
     said = f["seek_average_ms"] + f["write_settle_ms"] + 30_000 / f["rpm"] + f["overhead_ms"]
     assert 1e3 * random_reads(bare, (0, 1), op=WRITE) == pytest.approx(said, rel=0.05)
@@ -245,7 +245,7 @@ def test_a_disk_without_a_write_cache_pays_for_every_write():
 
 def test_a_write_larger_than_the_cache_does_not_wait_for_ever():
     model = models.known()["5400 2.5in"]
-    tiny = models.Model("tiny", model.kind, model.figures, {**model.parameters, "write_cache": 65536.0})
+    tiny = models.DiskModel("tiny", model.kind, model.figures, {**model.parameters, "write_cache": 65536.0})
     made = Mechanics(tiny)
     for at in range(20):
         assert made.do(WRITE, at * MIB, MIB) < 0.2

@@ -54,8 +54,8 @@ def place(tmp_path):
     workplace.clean(made, everything=True)
 
 
-def a_plan(name: str, **changes: object) -> rehearsal.Plan:
-    plan = rehearsal.Plan(
+def a_plan(name: str, **changes: object) -> rehearsal.Setup:
+    plan = rehearsal.Setup(
         name=name, tree="xfce13", compression="xz", base_set="small", update_set="few", quota_pct=5, cores=1,
         memory_mib=512, disk="test", storage_kind="emmc", rate_mib_s=40, access_ms=5, link_mbps=100,
     )  # fmt: skip

@@ -16,12 +16,12 @@ from advisor.lab import depot, workplace
 
 def test_the_link_passes_what_its_speed_allows():
     # 80 Mbit/s is 10 MB/s: 1000 blocks of 10 kB take one second, shared by however many transfers.
-    link = depot.Link(80)
+    link = depot.SharedLink(80)
     last = 0.0
     for _ in range(1000):
         last = link.book(0.0, 10_000)
     assert last == pytest.approx(1.0)
-    assert depot.Link(0).book(0.0, 10**9) == 0
+    assert depot.SharedLink(0).book(0.0, 10**9) == 0
 
 
 def test_the_package_server_serves_names_with_escapes_and_never_leaves_its_folder(tmp_path):

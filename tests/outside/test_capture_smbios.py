@@ -17,7 +17,7 @@ from advisor.capture.facts import Module
 from advisor.capture.listings import dmi
 from advisor.capture.listings.kinds import Section
 from advisor.capture.live import gather
-from advisor.capture.machine import Device, RecordedMachine
+from advisor.capture.machine import KernelDevice, RecordedMachine
 from advisor.unit import Unit
 
 pytestmark = pytest.mark.outside
@@ -214,5 +214,5 @@ def test_udevs_list_gives_the_same_unit(need, tmp_path, name):
 
 def test_udevs_list_is_read_from_properties():
     known = {"MEMORY_ARRAY_NUM_DEVICES": "1", "MEMORY_DEVICE_0_SIZE": str(1 << 30), "MEMORY_DEVICE_0_TYPE": "DDR4"}
-    device = Device(RecordedMachine({}, {}), "/sys/devices/virtual/dmi/id", "dmi", known)
+    device = KernelDevice(RecordedMachine({}, {}), "/sys/devices/virtual/dmi/id", "dmi", known)
     assert memory.from_udev(device).modules == (Module(1024, None, "DDR4", None),)

@@ -74,7 +74,7 @@ def reads_in(wanted: float, path: str, words: list[str], own: float, seconds: in
     raise AssertionError(f"{found} s a read, {wanted} s by the mechanics, {own} s by the machine")
 
 
-def said(model: models.Model, span: tuple[float, float], depth: int, count: int = 2000) -> float:
+def said(model: models.DiskModel, span: tuple[float, float], depth: int, count: int = 2000) -> float:
     """Mean seconds a random read of 4 KiB by the mechanics alone."""
     made, chance = Mechanics(model), random.Random(1)
     low, high = (int(part * model.capacity / 4096) for part in span)

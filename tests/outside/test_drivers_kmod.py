@@ -19,12 +19,12 @@ CI_KERNEL = "debian-13"
 
 
 @cache
-def checked(kernel: str) -> check.Report:
+def checked(kernel: str) -> check.CheckReport:
     return check.check_kernel(kernel, build.default_cache())
 
 
 @pytest.fixture
-def report(need, missing) -> check.Report:
+def report(need, missing) -> check.CheckReport:
     for program in ("apt-get", "apt-cache", "dpkg-deb", "depmod", "modinfo"):
         need(program)
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from advisor.plan.problem import Bench, Job, Schedule, Technician, Visit
+from advisor.plan.problem import Bench, Schedule, Technician, UnitJob, Visit
 
 MORNING = (("K", ((1200, 1350),)), ("M", ((1200, 1350),)))
 
@@ -16,14 +16,14 @@ def bench(slots: int = 4, people: int = 2, sticks: int = 2, close: int | None = 
     return Bench(tuple(Technician(f"t{one}", away) for one in range(people)), slots, {"i": sticks}, close)
 
 
-def unit(tag: str, *legs: tuple[int, int], people: int = 2, **how: object) -> Job:
+def unit(tag: str, *legs: tuple[int, int], people: int = 2, **how: object) -> UnitJob:
     """A unit whose visits take so many ticks, with so many of the machine after each; the stick is for the second."""
     visits = tuple(Visit((hands,) * people, then, ("prepare",)) for hands, then in legs)
     stick: dict[str, object] = {"stick": "i", "held": (1, 2)} if len(legs) > 2 else {}
-    return Job(tag, visits, **{**stick, **how})  # type: ignore[arg-type]
+    return UnitJob(tag, visits, **{**stick, **how})  # type: ignore[arg-type]
 
 
-def usual(many: int) -> tuple[Job, ...]:
+def usual(many: int) -> tuple[UnitJob, ...]:
     """Units as a bench has them: prepare, install, set up, finish; sizes differ in a fixed way."""
     return tuple(
         unit(f"U-{n}", (30 + 7 * n % 40, 0), (25, 10 + 13 * n % 50), (30, 15 + 11 * n % 30), (90 + 5 * n % 30, 3))
@@ -31,7 +31,7 @@ def usual(many: int) -> tuple[Job, ...]:
     )
 
 
-def overlaps(jobs: tuple[Job, ...], bench: Bench, schedule: Schedule) -> list[str]:
+def overlaps(jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule) -> list[str]:
     """What a plan breaks: looked at by events, each resource at a time."""
     wrong: list[str] = []
     hands: dict[int, list[tuple[int, int]]] = defaultdict(list)

@@ -11,14 +11,14 @@ from shops import bench, usual
 
 from advisor.plan.chance import Lanes, assumed, chance, follow
 from advisor.plan.day import lanes_of
-from advisor.plan.problem import Bench, Job, Schedule
+from advisor.plan.problem import Bench, Schedule, UnitJob
 from advisor.plan.rules import dispatch
 from advisor.plan.work import Spread, Work
 
 HANDS, MACHINE = 0.2, 0.25
 
 
-def one_day(jobs: tuple[Job, ...], floor: Bench, schedule: Schedule, lanes: Lanes, draw: random.Random) -> float:
+def one_day(jobs: tuple[UnitJob, ...], floor: Bench, schedule: Schedule, lanes: Lanes, draw: random.Random) -> float:
     """When the last unit is done on one day: everybody works down a list of their own, and waits where they must.
 
     A list has visits and breaks in the order of the plan. Written from what the policy says, without arrays.

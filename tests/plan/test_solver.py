@@ -8,16 +8,16 @@ from hypothesis import strategies as st
 from instances import OPTIMA, rows
 from shops import bench, overlaps, unit, usual
 
-from advisor.plan.problem import Bench, Job, Technician, Visit, finish, load_bound, weight_bound
+from advisor.plan.problem import Bench, Technician, UnitJob, Visit, finish, load_bound, weight_bound
 from advisor.plan.rules import cost, dispatch, good_start, longest_first
 from advisor.plan.solver import solve
 
 
-def shop_floor(text: str) -> tuple[tuple[Job, ...], Bench]:
+def shop_floor(text: str) -> tuple[tuple[UnitJob, ...], Bench]:
     """A job shop: a machine is a technician who alone can do its visits; there are slots enough, no sticks."""
     machines = len(rows(text)[0])
     jobs = tuple(
-        Job(str(number), tuple(Visit((long,) * machines, who=(machine,)) for machine, long in row))
+        UnitJob(str(number), tuple(Visit((long,) * machines, who=(machine,)) for machine, long in row))
         for number, row in enumerate(rows(text))
     )
     return jobs, Bench(tuple(Technician(str(one)) for one in range(machines)), len(jobs))
@@ -66,7 +66,7 @@ LEGS = st.lists(st.tuples(st.integers(1, 120), st.integers(0, 90)), min_size=1, 
 
 
 @st.composite
-def days(draw: st.DrawFn) -> tuple[tuple[Job, ...], Bench]:
+def days(draw: st.DrawFn) -> tuple[tuple[UnitJob, ...], Bench]:
     people = draw(st.integers(1, 3))
     floor = bench(draw(st.integers(1, 4)), people, draw(st.integers(1, 2)), draw(st.sampled_from([None, 1600, 2600])))
     jobs = []
@@ -76,13 +76,13 @@ def days(draw: st.DrawFn) -> tuple[tuple[Job, ...], Bench]:
                    release=draw(st.sampled_from([0, 300])))  # fmt: skip
         paces = draw(st.lists(st.sampled_from([1, 2]), min_size=people, max_size=people))
         visits = tuple(Visit(tuple(v.takes[0] * pace for pace in paces), v.then, v.phases) for v in job.visits)
-        jobs.append(Job(**{**vars(job), "visits": visits}))
+        jobs.append(UnitJob(**{**vars(job), "visits": visits}))
     return tuple(jobs), floor
 
 
 @settings(max_examples=60)
 @given(days(), st.booleans())
-def test_a_rule_of_dispatch_never_overlaps(day: tuple[tuple[Job, ...], Bench], stay: bool) -> None:
+def test_a_rule_of_dispatch_never_overlaps(day: tuple[tuple[UnitJob, ...], Bench], stay: bool) -> None:
     jobs, floor = day
     found = dispatch(jobs, floor, longest_first(jobs), stay)
     assert not overlaps(jobs, floor, found)
@@ -93,7 +93,7 @@ def test_a_rule_of_dispatch_never_overlaps(day: tuple[tuple[Job, ...], Bench], s
 @pytest.mark.slow
 @settings(max_examples=25)
 @given(days())
-def test_the_solver_never_overlaps_and_never_does_worse_than_the_rules(day: tuple[tuple[Job, ...], Bench]) -> None:
+def test_the_solver_never_overlaps_and_never_does_worse_than_the_rules(day: tuple[tuple[UnitJob, ...], Bench]) -> None:
     jobs, floor = day
     found = solve(jobs, floor, seconds=0.5)
     assert not overlaps(jobs, floor, found.schedule)

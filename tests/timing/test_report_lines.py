@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from advisor.timing.report import OURS, WITHHELD, Report, _summary, baseline_models, lines, withhold
+from advisor.timing.report import OURS, WITHHELD, ModelReport, _summary, baseline_models, lines, withhold
 
 ROWS = pd.DataFrame(
     [
@@ -63,10 +63,10 @@ Where the machine minutes go
 REPEATED = "Noise floor: repeats differ by 2.6% (standard deviation, 5 runs of 2 rehearsals)."
 
 
-def report(noise: pd.DataFrame) -> Report:
+def report(noise: pd.DataFrame) -> ModelReport:
     groups = _summary(ROWS[ROWS["method"] == OURS], ["split", "group"], sort=True)
     phases = pd.DataFrame({"phase": ["copy"], "share_pct": [60.0], "median_pct": [4.0]})
-    return Report(ROWS, _summary(ROWS, ["split", "method"]), groups, phases, noise, "from a simulator")
+    return ModelReport(ROWS, _summary(ROWS, ["split", "method"]), groups, phases, noise, "from a simulator")
 
 
 def test_the_report_word_for_word() -> None:
@@ -85,7 +85,7 @@ def test_the_noise_floor_pools_the_repeats() -> None:
 
 def test_methods_are_named_and_a_report_of_nothing_in_particular_says_so() -> None:
     assert (OURS, WITHHELD) == ("this model", "this model, speeds withheld")
-    plain = Report(ROWS, _summary(ROWS, ["split", "method"]), ROWS.iloc[:0], ROWS.iloc[:0], ROWS.iloc[:0], "")
+    plain = ModelReport(ROWS, _summary(ROWS, ["split", "method"]), ROWS.iloc[:0], ROWS.iloc[:0], ROWS.iloc[:0], "")
     assert lines(plain)[0] == "How good the times are, on the rehearsals given"
 
 

@@ -37,9 +37,9 @@ def home(tmp_path, monkeypatch):
 
 @pytest.fixture
 def bench(shop, tmp_path):
-    from advisor.views.state import Bench
+    from advisor.views.state import BenchPage
 
-    return Bench(shop, tmp_path / "log.sqlite")
+    return BenchPage(shop, tmp_path / "log.sqlite")
 
 
 @pytest.fixture

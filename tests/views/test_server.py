@@ -76,7 +76,7 @@ def test_a_port_that_is_taken_is_said():
         server.plan(port=taken.getsockname()[1])
 
 
-def failing(code: str) -> server.Plan:
+def failing(code: str) -> server.Launch:
     return replace(server.plan(app=True), command=[sys.executable, "-c", code])
 
 

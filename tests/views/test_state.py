@@ -12,7 +12,7 @@ from advisor.files import datasets
 from advisor.shop_file import default_shop_file, read_shop, the_shop
 from advisor.unit import Capture, Unit
 from advisor.views import words
-from advisor.views.state import MOST_AT_ONCE, Bench
+from advisor.views.state import MOST_AT_ONCE, BenchPage
 
 ROWS = ("tag,cpu,ram,disk", "A-1,i5-6300U,8,256 ssd", "A-2,i3-4005U,4,500 hdd", "A-3,i5-8250U,8,256 nvme")
 CSV = "\n".join((*ROWS, "A-4,i7-4600U,lots,240 ssd\n")).encode()
@@ -65,7 +65,7 @@ def test_a_wrong_correction_changes_nothing_and_is_kept_at_the_field(queue):
 
 
 def test_two_pages_change_one_unit_and_lose_nothing(queue, shop, tmp_path):
-    other = Bench(shop, tmp_path / "log.sqlite")
+    other = BenchPage(shop, tmp_path / "log.sqlite")
     number = queue.entry.number
     other.select(number)
     queue.correct("maker", "Dell")
@@ -76,14 +76,14 @@ def test_two_pages_change_one_unit_and_lose_nothing(queue, shop, tmp_path):
 
 
 def test_the_same_fact_typed_twice_says_so(queue, shop, tmp_path):
-    other = Bench(shop, tmp_path / "log.sqlite")
+    other = BenchPage(shop, tmp_path / "log.sqlite")
     other.select(queue.entry.number)
     queue.correct("maker", "Dell")
     assert "Somebody else had typed Dell; yours stands." in other.correct("maker", "HP")
 
 
 def test_a_page_sees_what_another_one_added_and_took_off(queue, shop, tmp_path):
-    other = Bench(shop, tmp_path / "log.sqlite")
+    other = BenchPage(shop, tmp_path / "log.sqlite")
     other.type_in()
     queue.reload()
     assert len(queue.units) == 5
@@ -119,7 +119,7 @@ def test_what_is_taken_off_can_be_put_back(queue):
 def test_parts_kept_for_one_unit_are_not_offered_to_another(shop, tmp_path):
     one = next(part for part in shop.stock if part.kind == "ssd")
     small = shop.model_copy(update={"stock": (one.model_copy(update={"count": 1}),)})
-    bench = Bench(small, tmp_path / "log.sqlite")
+    bench = BenchPage(small, tmp_path / "log.sqlite")
     bench.take_file("two.csv", b"tag,cpu,ram,disk\nB-1,i5-6300U,8,none\nB-2,i5-6300U,8,none\n")
     assert [part.source for part in bench.record.parts] == ["1 in the drawer"] or "kept" in bench.record.parts[0].source
     bench.find("B-2")
@@ -132,7 +132,7 @@ def test_parts_kept_for_one_unit_are_not_offered_to_another(shop, tmp_path):
 
 def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
     assert queue.go_on().endswith("the clock runs.")
-    again = Bench(shop, tmp_path / "log.sqlite")
+    again = BenchPage(shop, tmp_path / "log.sqlite")
     again.find("A-1")
     assert [lap.phase for lap in again.watches().running] == ["prepare"]
     assert re.match(r"Prepare.*, A-1: 0\.0 min\. Start from the stick: the clock runs\.", again.go_on())
@@ -157,7 +157,7 @@ def test_logging_keeps_prediction_and_outcome_side_by_side_and_why(queue, shop, 
     assert (row["asset_tag"], row["note"], row["technician"]) == ("A-1", "why: slow download", "Ada")
     assert row["phases"].count('"phase"') == 14
     assert queue.next_unit() == "Next: A-2."
-    again = Bench(shop, tmp_path / "log.sqlite")
+    again = BenchPage(shop, tmp_path / "log.sqlite")
     assert again.technician == "Ada"
     assert again.states()[0] == "logged"
 
@@ -219,7 +219,7 @@ def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, m
     with BenchLog(path) as log, log.writing() as db:
         db.execute("INSERT INTO job (asset_tag, done_on, elapsed_min, logged_at) VALUES ('A-1', '2026-01-05', 60, '')")
     monkeypatch.undo()
-    bench = Bench(log=path)
+    bench = BenchPage(log=path)
     assert bench.log.rows("SELECT count(*) AS n FROM job")[0]["n"] == 1
     bench.type_in()
     assert len(bench.units) == 1

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from advisor.capture.compose import compose
-from advisor.capture.facts import Facts
+from advisor.capture.facts import MachineFacts
 from advisor.capture.listings import blocks, cpu, smart, udevdb
-from advisor.capture.listings.kinds import Kind, Section
-from advisor.capture.listings.ledger import Entry, entry_of, left, missing, told
-from advisor.capture.listings.merge import Part, differ, machines, merge
-from advisor.capture.listings.sections import BROKEN, Found, split
+from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.listings.ledger import LedgerEntry, entry_of, left, missing, told
+from advisor.capture.listings.merge import ListingFacts, differ, machines, merge
+from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
 from advisor.capture.store import from_json
 from advisor.errors import CaptureError
@@ -108,7 +108,7 @@ def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
     files = [one for path in paths for one in _files(path)]
     if len(files) == 1 and not text:
         return read_machines(files[0][0])
-    room, texts, refused = LARGEST_LISTING, [("standard input", text)] if text else [], list[Entry]()
+    room, texts, refused = LARGEST_LISTING, [("standard input", text)] if text else [], list[LedgerEntry]()
     for path, of_folder in files:
         name = str(clean(path.name, 80))
         try:
@@ -118,7 +118,7 @@ def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
         except CaptureError as error:
             if not of_folder:
                 raise
-            refused.append(Entry(name, reason=error.message))
+            refused.append(LedgerEntry(name, reason=error.message))
     return _read(texts, "The text of the files together", refused)
 
 
@@ -151,7 +151,7 @@ def decode(content: bytes, name: str) -> str:
     return content.decode("utf-8-sig", "replace")
 
 
-def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[Entry] = ()) -> list[Capture]:
+def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[LedgerEntry] = ()) -> list[Capture]:
     if sum(len(text) for _, text in texts) > LARGEST_LISTING or sum(t.count("\n") for _, t in texts) > MOST_LINES:
         raise CaptureError(
             f"{name} has more than {LARGEST_LISTING >> 20} MiB or {MOST_LINES} lines, so it was not read.",
@@ -159,7 +159,7 @@ def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[Entry] = ()
         )
     if not any(text.strip() for _, text in texts):
         raise CaptureError(f"{name} is empty.", ACCEPTED)
-    found = Found()
+    found = Listings()
     for source, text in texts:
         part = split(text, source)
         found.sections += part.sections
@@ -172,17 +172,19 @@ def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[Entry] = ()
     return _captures(found, name, refused)
 
 
-def _captures(found: Found, name: str, refused: Iterable[Entry]) -> list[Capture]:
-    entries: list[Entry] = []
-    parts: list[Part] = []
+def _captures(found: Listings, name: str, refused: Iterable[LedgerEntry]) -> list[Capture]:
+    entries: list[LedgerEntry] = []
+    parts: list[ListingFacts] = []
     # What udev keeps of maker and model has lost its blanks, so the others go first.
     for _, section in found.sections[MOST_PARTS:]:
-        entries.append(Entry(section.source, section.first, section.last, "", (), f"more than {MOST_PARTS} listings"))
+        entries.append(
+            LedgerEntry(section.source, section.first, section.last, "", (), f"more than {MOST_PARTS} listings")
+        )
     for said, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
         title, facts = _facts(said, section)
         entries.append(entry_of(title, section, facts))
-        if facts != Facts():
-            parts.append(Part(title, facts))
+        if facts != MachineFacts():
+            parts.append(ListingFacts(title, facts))
     others = [*(left(one) for one in found.left), *refused]
     if not parts:
         raise CaptureError(f"{name} holds no listing that is known.", ACCEPTED)
@@ -200,7 +202,7 @@ def _captures(found: Found, name: str, refused: Iterable[Entry]) -> list[Capture
     return out
 
 
-def _capture(facts: Facts, group: list[Part], ledger: list[str]) -> Capture:
+def _capture(facts: MachineFacts, group: list[ListingFacts], ledger: list[str]) -> Capture:
     from advisor import __version__
 
     kinds = ", ".join(dict.fromkeys(part.source for part in group))
@@ -209,8 +211,8 @@ def _capture(facts: Facts, group: list[Part], ledger: list[str]) -> Capture:
     )
 
 
-def _facts(said: Kind | dict[str, Any], section: Section) -> tuple[str, Facts]:
-    if isinstance(said, Kind):
+def _facts(said: ListingKind | dict[str, Any], section: Section) -> tuple[str, MachineFacts]:
+    if isinstance(said, ListingKind):
         return said.name, said.read(section)
     if "lscpu" in said:
         return "lscpu -J", cpu.read_lscpu_json(said["lscpu"])
@@ -220,4 +222,4 @@ def _facts(said: Kind | dict[str, Any], section: Section) -> tuple[str, Facts]:
         return "smartctl -j", smart.read_json(said)
     if {"name", "size"} <= set(said):  # a row of a listing that was cut short
         return "lsblk -J", blocks.read_rows([said])
-    return "JSON", Facts()
+    return "JSON", MachineFacts()

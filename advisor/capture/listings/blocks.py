@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from advisor.capture.facts import Disk, Facts
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import Disk, MachineFacts
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean
 
 MOST_DISKS = 64
@@ -28,15 +28,15 @@ _CELLS = {
 """How a cell of a column looks, where that is certain."""
 
 
-def read_rows(rows: Any) -> Facts:
+def read_rows(rows: Any) -> MachineFacts:
     """Read what stands under "blockdevices" in `lsblk -J`, best with -b and -O."""
     if not isinstance(rows, list):
-        return Facts()
+        return MachineFacts()
     kept = [row for row in rows[:1000] if isinstance(row, dict) and isinstance(row.get("name"), str)]
     return _disks([{key.upper(): value for key, value in row.items() if isinstance(key, str)} for row in kept])
 
 
-def _disks(rows: list[dict[str, Any]]) -> Facts:
+def _disks(rows: list[dict[str, Any]]) -> MachineFacts:
     from advisor.capture.storage import NOT_A_DISK
 
     names = {row["NAME"].removeprefix("/dev/") for row in rows if bytes_of(row.get("SIZE")) != 0}
@@ -54,7 +54,7 @@ def _disks(rows: list[dict[str, Any]]) -> Facts:
         link = _link(name, row.get("TRAN"), names) or ("ata" if str(vendor).strip() == "ATA" else None)
         spinning, removable = _truth(row.get("ROTA")), _truth(row.get("RM"))
         disks.append(Disk(name=name, size=size, link=link, spinning=spinning, removable=removable, model=said))
-    return Facts(disks=tuple(disks[:MOST_DISKS]))
+    return MachineFacts(disks=tuple(disks[:MOST_DISKS]))
 
 
 def _link(name: str, transport: Any, names: set[str]) -> str | None:
@@ -95,7 +95,7 @@ _PAIRS = re.compile(r'(?:K?NAME|PATH)="[^"]{1,60}"')
 _PAIR = re.compile(r'([A-Z:-]{2,12})="([^"]{0,200})"')
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read the table, or the pairs, that lsblk prints."""
     rows: list[dict[str, Any]] = []
     columns: list[tuple[str, int, int]] = []
@@ -110,7 +110,7 @@ def read(section: Section) -> Facts:
         row.setdefault("NAME", row.get("KNAME") or row.get("PATH") or "")
     # That no row is a disk's says little: the paste may have lost it.
     found = _disks(rows)
-    return found if found.disks else Facts()
+    return found if found.disks else MachineFacts()
 
 
 def _cells(line: str, columns: list[tuple[str, int, int]]) -> dict[str, Any]:
@@ -159,4 +159,4 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return bool(lead and lead.end()) or bool(re.fullmatch(r"[a-z]{2,8}\d{0,3}[a-z0-9]{0,12}(?:[-.]\S*)?", word))
 
 
-LSBLK = Kind("lsblk", re.compile(rf"{_HEADER.pattern}|{_PAIRS.pattern}"), _goes_on, read)
+LSBLK = ListingKind("lsblk", re.compile(rf"{_HEADER.pattern}|{_PAIRS.pattern}"), _goes_on, read)

@@ -9,8 +9,8 @@ from itertools import pairwise
 from typing import Any
 
 from advisor.capture import memory, processor
-from advisor.capture.facts import Facts, Memory, Processor
-from advisor.capture.listings.kinds import KEYED, Kind, Late, Section, keyed
+from advisor.capture.facts import MachineFacts, Memory, Processor
+from advisor.capture.listings.kinds import KEYED, Late, ListingKind, Section, keyed
 from advisor.capture.machine import clean, whole
 from advisor.tables import dicts
 
@@ -52,12 +52,12 @@ def _joined(lines: list[str], within_words: bool) -> list[str]:
     return out
 
 
-def read_cpuinfo(section: Section) -> Facts:
+def read_cpuinfo(section: Section) -> MachineFacts:
     """Read /proc/cpuinfo, whole or some lines of it."""
-    return Facts(processor=processor.parse("\n".join(_joined(section.lines, within_words=False))))
+    return MachineFacts(processor=processor.parse("\n".join(_joined(section.lines, within_words=False))))
 
 
-CPUINFO = Kind(
+CPUINFO = ListingKind(
     "/proc/cpuinfo",
     re.compile(r"\s{0,4}processor\s{0,8}: ?[0-9]{1,4}\s{0,4}\Z|\s{0,4}vendor_id\s{0,8}: "),
     lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
@@ -71,7 +71,7 @@ def _words() -> dict[str, str]:
     return {row["word"].casefold(): row["meaning"] for row in dicts("capture/lscpu_words")}
 
 
-def read_lscpu(section: Section) -> Facts:
+def read_lscpu(section: Section) -> MachineFacts:
     """Read lscpu's plain listing."""
     said: dict[str, str] = {}
     for line in _joined(section.lines, within_words=True):
@@ -79,7 +79,7 @@ def read_lscpu(section: Section) -> Facts:
         key = " ".join(key.split())
         if colon:
             said.setdefault(_words().get(key.casefold(), key), value.strip())
-    return Facts(processor=_lscpu(said))
+    return MachineFacts(processor=_lscpu(said))
 
 
 @cache
@@ -99,13 +99,13 @@ def _lscpu_loose() -> re.Pattern[str]:
     return re.compile(rf"\s{{0,8}}(?:{words}) ?:\s{{1,60}}\S")
 
 
-LSCPU = Kind(
+LSCPU = ListingKind(
     "lscpu", Late(_lscpu_start), lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
     read_lscpu, loose=Late(_lscpu_loose),
 )  # fmt: skip
 
 
-def read_lscpu_json(rows: Any) -> Facts:
+def read_lscpu_json(rows: Any) -> MachineFacts:
     """Read what stands under "lscpu" in `lscpu -J`: objects with "field", "data" and perhaps "children"."""
     said: dict[str, str] = {}
     for row in _walk(rows):
@@ -113,7 +113,7 @@ def read_lscpu_json(rows: Any) -> Facts:
         if isinstance(field, str) and isinstance(data, str):
             key = " ".join(field.split()).removesuffix(":").rstrip()
             said.setdefault(_words().get(key.casefold(), key), data.strip())
-    return Facts(processor=_lscpu(said))
+    return MachineFacts(processor=_lscpu(said))
 
 
 def _walk(rows: Any) -> Iterator[dict[str, Any]]:
@@ -144,19 +144,19 @@ def _lscpu(said: dict[str, str]) -> Processor:
     )
 
 
-def read_meminfo(section: Section) -> Facts:
+def read_meminfo(section: Section) -> MachineFacts:
     """Read /proc/meminfo."""
-    return Facts(memory=Memory(seen_kib=memory.parse_meminfo("\n".join(section.lines[:50]))))
+    return MachineFacts(memory=Memory(seen_kib=memory.parse_meminfo("\n".join(section.lines[:50]))))
 
 
-MEMINFO = Kind("/proc/meminfo", re.compile(r"MemTotal:"), keyed, read_meminfo)
+MEMINFO = ListingKind("/proc/meminfo", re.compile(r"MemTotal:"), keyed, read_meminfo)
 
 _ROW = re.compile(r"\s{0,4}(?:Mem|Mem\.|Speicher|Geheugen|Memoria|Pamięć|Память|Пам'ять|内存|記憶體) ?:\s{1,40}(\S+)")
 _AMOUNT = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,2}))?([BKMGT]?)i?B?\Z")
 _UNITS = {"B": -1, "K": 0, "M": 1, "G": 2, "T": 3}
 
 
-def read_free(section: Section) -> Facts:
+def read_free(section: Section) -> MachineFacts:
     """Read `free`: the total of the row of memory, in the unit that it or the command says, else the likely one."""
     for line in section.lines:
         row = _ROW.match(line)
@@ -167,11 +167,11 @@ def read_free(section: Section) -> Facts:
             # Numbers without a unit are KiB, unless no PC could have that little: common practice, no source.
             likely = "K" if number >= 2**18 else "M" if number > 192 else "G"
             unit = _UNITS[amount[3] or (asked[1].upper() if asked else likely)]
-            return Facts(memory=Memory(seen_kib=int(number * 1024.0**unit) or None))
-    return Facts()
+            return MachineFacts(memory=Memory(seen_kib=int(number * 1024.0**unit) or None))
+    return MachineFacts()
 
 
-FREE = Kind(
+FREE = ListingKind(
     "free", re.compile(r"\s{2,30}\w{4,16}\.?\s{2,20}\w{3,16}\.?\s{2,20}\S{3,16}\s{2,20}\S.{4,80}\Z"),
     lambda line, lines: len(lines) < 5 and bool(re.match(r"\s{0,4}\S{3,20}(?: \S{1,12})? ?:\s", line)), read_free,
     loose=_ROW,

@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterator
 
 from advisor.capture import smbios
-from advisor.capture.facts import Box, Facts, Memory, Module, Processor
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import Box, MachineFacts, Memory, Module, Processor
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean, whole
 from advisor.capture.memory import known_word
 
@@ -26,7 +26,7 @@ _UNITS_MIB = {"bytes": 1 / 1048576, "kB": 1 / 1024, "KB": 1 / 1024, "MB": 1, "GB
 _SPEED = re.compile(r"([0-9]{1,6}) (?:MT/s|MHz)\b")
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read dmidecode's listing, however its lines are indented; serial numbers in it are passed over."""
     said: dict[str, dict[str, str]] = {}
     arrays: list[dict[str, str]] = []
@@ -42,7 +42,7 @@ def read(section: Section) -> Facts:
         said.setdefault(title, fields)
     system, board = said.get("System Information", {}), said.get("Base Board Information", {})
     version = clean(said.get("Processor Information", {}).get("Version"))
-    return Facts(
+    return MachineFacts(
         processor=Processor(name=None if version in (None, "Not Specified") else version),
         box=Box(
             maker=clean(system.get("Manufacturer"), 80),
@@ -123,6 +123,6 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     )
 
 
-DMIDECODE = Kind(
+DMIDECODE = ListingKind(
     "dmidecode", re.compile(f"{_HANDLE.pattern}|{_TITLE.pattern}|{_HEAD.pattern}"), _goes_on, read, loose=_ONLY_SIZE
 )

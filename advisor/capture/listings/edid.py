@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import screen
-from advisor.capture.facts import Facts, Panel
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import MachineFacts, Panel
+from advisor.capture.listings.kinds import ListingKind, Section
 
 _BYTES = re.compile(r"(?:[0-9a-fA-F]{2} ){15}[0-9a-fA-F]{2}\s*\Z")
 _TIMING = re.compile(r"\s{0,8}(?:DTD 1|Detailed mode).{0,40}?(?:(\d{3,5})x(\d{3,5})|Clock)")
@@ -18,7 +18,7 @@ _NAMED = re.compile(r"\s{0,8}(?:Display Product Name|Monitor name):")
 OUTSIDE = "a monitor that is not built in"
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read the size of a built-in screen.
 
     A connector in the command tells whether it is built in; without one, monitors give their name in the EDID and
@@ -28,9 +28,9 @@ def read(section: Section) -> Facts:
     outer = bool(_OUTER.search(section.command)) or b"\0\0\0\xfc\0" in block[54:126]
     outer = outer or any(_NAMED.match(line) for line in section.lines)
     if outer and not _INNER.search(section.command):
-        return Facts(why={"screen": OUTSIDE})
+        return MachineFacts(why={"screen": OUTSIDE})
     found = screen.parse_edid(block) or _of_text(section.lines)
-    return Facts(panel=Panel(*found)) if found else Facts()
+    return MachineFacts(panel=Panel(*found)) if found else MachineFacts()
 
 
 def _of_text(lines: list[str]) -> tuple[int, int, float | None] | None:
@@ -53,7 +53,7 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return not line.strip() or line[0] in "\t " or bool(_BYTES.match(line)) or bool(re.match(r"[A-Z-]", line))
 
 
-EDID = Kind(
+EDID = ListingKind(
     "edid-decode", re.compile(r"edid-decode \(hex\):|EDID version:|Block 0, Base EDID|00 (?:[fF]{2} ){6}00 "),
     _goes_on, read,
 )  # fmt: skip

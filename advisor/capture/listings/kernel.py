@@ -6,8 +6,8 @@ import itertools
 import re
 from dataclasses import dataclass, field, replace
 
-from advisor.capture.facts import Box, BusDevice, Disk, Facts, Memory, NamedDevice, Processor
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import Box, BusDevice, Disk, MachineFacts, Memory, NamedDevice, Processor
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import SLOT, known
 from advisor.capture.machine import clean
 
@@ -60,7 +60,7 @@ class _Log:
     seen_kib: int | None = None
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read the kernel's log."""
     log = _Log()
     for at, line in enumerate(section.lines):
@@ -73,7 +73,7 @@ def read(section: Section) -> Facts:
     sizes = [disk.size for name, disk in log.disks.items() if name.startswith("ata")]
     disks = [disk for name, disk in log.disks.items() if not (name.startswith("sd") and disk.size in sizes)]
     care = {"firmware": _missing(list(log.files))} if log.files else {}
-    return Facts(
+    return MachineFacts(
         processor=log.processor,
         box=log.box,
         memory=Memory(seen_kib=log.seen_kib),
@@ -151,4 +151,4 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return not line.strip() or (len(lines[-1]) >= 55 and len(line) <= 80 and bool(_START.match(lines[-1])))
 
 
-DMESG = Kind("the kernel's log", _START, _goes_on, read)
+DMESG = ListingKind("the kernel's log", _START, _goes_on, read)

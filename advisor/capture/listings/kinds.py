@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from advisor.capture.facts import Facts
+from advisor.capture.facts import MachineFacts
 
 
 @dataclass
@@ -46,7 +46,7 @@ class Late:
 
 
 @dataclass(frozen=True)
-class Kind:
+class ListingKind:
     """One kind of listing.
 
     Attributes
@@ -68,7 +68,7 @@ class Kind:
     name: str
     starts: Recogniser
     goes_on: Callable[[str, list[str]], bool]
-    read: Callable[[Section], Facts]
+    read: Callable[[Section], MachineFacts]
     loose: Recogniser | None = None
     resumes: re.Pattern[str] | None = None
 

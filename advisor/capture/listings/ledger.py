@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from advisor.capture.facts import Facts
+from advisor.capture.facts import MachineFacts
 from advisor.capture.listings.kinds import Section
 from advisor.capture.listings.sections import BROKEN, Left
 from advisor.capture.machine import clean
@@ -14,7 +14,7 @@ MOST_ENTRIES = 60
 
 
 @dataclass(frozen=True)
-class Entry:
+class LedgerEntry:
     """One part of a text."""
 
     source: str = ""  # File, '' for a text
@@ -26,14 +26,14 @@ class Entry:
     reason: str = ""  # Why it was left, or gave nothing
 
 
-def entry_of(kind: str, section: Section, facts: Facts) -> Entry:
+def entry_of(kind: str, section: Section, facts: MachineFacts) -> LedgerEntry:
     """Account for a listing."""
     gave = _gave(facts)
     reason = "" if gave else "; ".join(facts.why.values()) or "nothing in it is of use here"
-    return Entry(section.source, section.first, section.last, kind, gave, reason)
+    return LedgerEntry(section.source, section.first, section.last, kind, gave, reason)
 
 
-def left(part: Left) -> Entry:
+def left(part: Left) -> LedgerEntry:
     """Account for lines that are no listing."""
     said = str(clean(part.text, 60) or "")
     command = str(clean(part.command, 40) or "")
@@ -42,10 +42,10 @@ def left(part: Left) -> Entry:
         reason = BROKEN
     elif command:
         reason = f"what '{command}' gave is not read: '{said}'"
-    return Entry(part.source, part.first, part.last, "", (), reason)
+    return LedgerEntry(part.source, part.first, part.last, "", (), reason)
 
 
-def _gave(facts: Facts) -> tuple[str, ...]:
+def _gave(facts: MachineFacts) -> tuple[str, ...]:
     processor, box, memory, panel = facts.processor, facts.box, facts.memory, facts.panel
     listed, named = facts.devices or (), [one for one in facts.named if one.name]
     counted = (
@@ -63,7 +63,7 @@ def _gave(facts: Facts) -> tuple[str, ...]:
     return (*told_facts, *(word for value, word in single if value))
 
 
-def told(entries: list[Entry]) -> list[str]:
+def told(entries: list[LedgerEntry]) -> list[str]:
     """The account in sentences, in order; beyond `MOST_ENTRIES` only their number."""
     lines = []
     for entry in entries[:MOST_ENTRIES]:

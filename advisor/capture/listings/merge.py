@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 from advisor.capture.devices import unique
-from advisor.capture.facts import BusDevice, Disk, Facts, NamedDevice, fill
+from advisor.capture.facts import BusDevice, Disk, MachineFacts, NamedDevice, fill
 from advisor.capture.listings.smart import UNNAMED
 
 T = TypeVar("T")
@@ -18,11 +18,11 @@ _SAME_SIZE = 0.01
 
 
 @dataclass(frozen=True)
-class Part:
+class ListingFacts:
     """Facts, and the name of the listing that they are from."""
 
     source: str
-    facts: Facts
+    facts: MachineFacts
 
 
 def processor_key(name: str) -> str:
@@ -37,7 +37,7 @@ def _product_key(name: str) -> str:
     return "".join(filter(str.isalnum, name)).casefold()
 
 
-def _slots(facts: Facts) -> dict[str, tuple[int | None, tuple[int, int] | None, str]]:
+def _slots(facts: MachineFacts) -> dict[str, tuple[int | None, tuple[int, int] | None, str]]:
     """Class, ids and first word of the name of the device at each address."""
     found: dict[str, tuple[int | None, tuple[int, int] | None, str]] = {}
     both: tuple[BusDevice | NamedDevice, ...] = (*(facts.devices or ()), *facts.named)
@@ -48,7 +48,7 @@ def _slots(facts: Facts) -> dict[str, tuple[int | None, tuple[int, int] | None, 
     return found
 
 
-def differ(first: Facts, second: Facts) -> str:
+def differ(first: MachineFacts, second: MachineFacts) -> str:
     """Why two listings are not of one machine, '' when they may be: processor, model, or what sits at each address."""
     names = [one.processor.name and processor_key(one.processor.name) for one in (first, second)]
     if names[0] and names[1] and not (names[0].startswith(names[1]) or names[1].startswith(names[0])):
@@ -73,9 +73,9 @@ def _other_device(first: tuple[Any, Any, str], second: tuple[Any, Any, str]) -> 
     )
 
 
-def machines(parts: list[Part]) -> list[list[Part]]:
+def machines(parts: list[ListingFacts]) -> list[list[ListingFacts]]:
     """Part listings by machine: each joins the latest machine that it does not contradict."""
-    groups: list[list[Part]] = []
+    groups: list[list[ListingFacts]] = []
     for part in parts:
         home = next((g for g in reversed(groups) if not any(differ(one.facts, part.facts) for one in g)), None)
         if home is None:
@@ -85,7 +85,7 @@ def machines(parts: list[Part]) -> list[list[Part]]:
     return groups
 
 
-def merge(parts: list[Part]) -> Facts:
+def merge(parts: list[ListingFacts]) -> MachineFacts:
     """Put the facts of one machine together; of two that contradict the first listing's stands, and both are named."""
     whole = parts[0].facts
     sources = parts[0].source
@@ -95,13 +95,13 @@ def merge(parts: list[Part]) -> Facts:
     return whole
 
 
-def _two(first: Facts, second: Facts, source: str, other: str) -> Facts:
+def _two(first: MachineFacts, second: MachineFacts, source: str, other: str) -> MachineFacts:
     care = {**second.care, **first.care}
     records = {
         name: _filled(getattr(first, name), getattr(second, name), prefix, source, other, care)
         for name, prefix in _PREFIX.items()
     }
-    return Facts(
+    return MachineFacts(
         **records,
         devices=_devices(first.devices, second.devices),
         buses=first.buses | second.buses,

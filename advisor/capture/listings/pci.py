@@ -6,8 +6,8 @@ import re
 from dataclasses import replace
 from functools import cache
 
-from advisor.capture.facts import BusDevice, Facts, NamedDevice
-from advisor.capture.listings.kinds import Kind, Late, Section
+from advisor.capture.facts import BusDevice, MachineFacts, NamedDevice
+from advisor.capture.listings.kinds import Late, ListingKind, Section
 from advisor.capture.machine import clean
 from advisor.tables import dicts
 
@@ -121,7 +121,7 @@ def _record(at: str, said: dict[str, str], options: dict[str, str]) -> BusDevice
     return replace(made, at=at, name=clean(" ".join(names)), driver=clean(said.get("Driver"), 60), rev=options.get("r"))
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read an lspci listing."""
     found: list[BusDevice | NamedDevice] = []
     for line in _unwrapped(section.lines):
@@ -139,12 +139,12 @@ def read(section: Section) -> Facts:
     return _facts(found, section)
 
 
-def _facts(found: list[BusDevice | NamedDevice], section: Section) -> Facts:
+def _facts(found: list[BusDevice | NamedDevice], section: Section) -> MachineFacts:
     devices = tuple(one for one in found if isinstance(one, BusDevice))
     named = tuple(one for one in found if isinstance(one, NamedDevice))[:MOST_NAMED]
     kinds = {one.kind for one in found}
     complete = kinds >= _WHOLE and any(kind and kind >> 8 == 0x01 for kind in kinds) and not section.filtered
-    return Facts(devices=devices or None, named=named, buses=frozenset({"pci"} if complete else ()))
+    return MachineFacts(devices=devices or None, named=named, buses=frozenset({"pci"} if complete else ()))
 
 
 def _unwrapped(lines: list[str]) -> list[str]:
@@ -180,10 +180,10 @@ def _goes_on(line: str, lines: list[str]) -> bool:
 
 _DETAIL = re.compile(r"(?:Subsystem|Flags|Memory at|I ?/ ?O ports|Capabilities|Kernel (?:driver|modules)|DeviceName)\b")
 
-LSPCI = Kind("lspci", _START, _goes_on, read, loose=_NAMED)
+LSPCI = ListingKind("lspci", _START, _goes_on, read, loose=_NAMED)
 
 
-def read_records(section: Section) -> Facts:
+def read_records(section: Section) -> MachineFacts:
     """Read `lspci -vmm`: a record a device, its fields on lines of their own."""
     found: list[BusDevice | NamedDevice] = []
     said: dict[str, str] = {}
@@ -198,7 +198,7 @@ def read_records(section: Section) -> Facts:
     return _facts(found, section)
 
 
-LSPCI_RECORDS = Kind(
+LSPCI_RECORDS = ListingKind(
     "lspci -vmm", re.compile(rf"Slot:\s+{SLOT}\s*\Z"),
     lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]\w{2,12}:\s", line)), read_records,
 )  # fmt: skip
@@ -207,7 +207,7 @@ _HARDWARE = re.compile(r"\d{1,3}: (PCI|USB) [0-9a-f.]{1,12}: [0-9a-f]{4,5} ")
 _HARDWARE_ID = re.compile(r"\s{1,6}(SubVendor|SubDevice|Vendor|Device): (pci|usb) 0x([0-9a-f]{4})")
 
 
-def read_hardware(section: Section) -> Facts:
+def read_hardware(section: Section) -> MachineFacts:
     """Read sections such as '17: PCI 300.0: 0282 WLAN controller' with lines of Vendor, Device and Driver below."""
     found: list[BusDevice] = []
     said: dict[str, tuple[str, int]] = {}
@@ -219,11 +219,11 @@ def read_hardware(section: Section) -> Facts:
             if "Vendor" in said and "Device" in said:
                 found.append(BusDevice(said["Vendor"][0], said["Vendor"][1], said["Device"][1]))
             said = {}
-    return Facts(devices=tuple(found) or None)
+    return MachineFacts(devices=tuple(found) or None)
 
 
 def _of_hardware(line: str, lines: list[str]) -> bool:
     return not line.strip() or line[0] in "\t " or line.startswith("[Created at")
 
 
-HARDWARE = Kind("hardware sections", _HARDWARE, _of_hardware, read_hardware)
+HARDWARE = ListingKind("hardware sections", _HARDWARE, _of_hardware, read_hardware)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from advisor.capture.facts import Cell, Facts
-from advisor.capture.listings.kinds import Kind, Section, keyed, pairs
+from advisor.capture.facts import Cell, MachineFacts
+from advisor.capture.listings.kinds import ListingKind, Section, keyed, pairs
 from advisor.capture.machine import whole
 
 _AMOUNT = re.compile(r"([0-9]{1,6})(?:[.,]([0-9]{1,6}))?")
@@ -29,7 +29,7 @@ def _devices(lines: list[str]) -> Iterator[tuple[dict[str, str], list[str]]]:
         here.append(line)
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read upower's listing; of two figures of a battery's health that differ the lower is taken, and both named."""
     cells: list[Cell] = []
     care: dict[str, str] = {}
@@ -54,10 +54,10 @@ def read(section: Section) -> Facts:
             )
         )
     whole_list = any(line.startswith("Device:") for line in section.lines)
-    return Facts(batteries=tuple(cells) if cells or whole_list else None, care=care)
+    return MachineFacts(batteries=tuple(cells) if cells or whole_list else None, care=care)
 
 
-UPOWER = Kind(
+UPOWER = ListingKind(
     "upower", re.compile(r"Device: /org/freedesktop/UPower|\s{0,4}native-path:\s"),
     lambda line, lines: keyed(line, lines) or line[:1] in "\t " or line.strip() == "battery", read,
 )  # fmt: skip

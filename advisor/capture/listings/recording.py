@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from advisor.capture.facts import Facts
-from advisor.capture.listings.kinds import Kind, Section
-from advisor.capture.machine import Reading, RecordedMachine
+from advisor.capture.facts import MachineFacts
+from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.machine import Attempt, RecordedMachine
 from advisor.errors import CaptureError
 
 RECORDING_FORMAT = 1
@@ -38,7 +38,7 @@ def machine(lines: Iterable[str]) -> tuple[RecordedMachine, bool]:
     """
     texts: dict[str, list[bytes]] = {}
     links: dict[str, str] = {}
-    refused: dict[str, Reading] = {}
+    refused: dict[str, Attempt] = {}
     folders: list[str] = []
     whole = False
     for line in lines:
@@ -68,7 +68,7 @@ def machine(lines: Iterable[str]) -> tuple[RecordedMachine, bool]:
             if target.startswith("/") and len(target) < _LONGEST_PATH:
                 links[path] = target
         else:
-            refused[path] = Reading.ROOT if rest.strip() == "needs root" else Reading.BROKEN
+            refused[path] = Attempt.ROOT if rest.strip() == "needs root" else Attempt.BROKEN
     files = {path: b"".join(parts) for path, parts in texts.items()}
     return RecordedMachine(files, links, refused, folders), whole
 
@@ -87,7 +87,7 @@ def _check_format(line: str) -> None:
         )
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Run the probes on a recording."""
     from dataclasses import replace
 
@@ -105,4 +105,4 @@ NAME = "the script's recording"
 
 _STARTS = re.compile(f"{_LINE.pattern}|{_FOLDER.pattern}|{re.escape(FIRST)}")
 
-RECORDING = Kind(NAME, _STARTS, lambda line, lines: not line.strip(), read)
+RECORDING = ListingKind(NAME, _STARTS, lambda line, lines: not line.strip(), read)

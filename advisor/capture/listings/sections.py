@@ -9,7 +9,7 @@ from typing import Any
 
 from advisor.capture.listings import blocks, cpu, dmi, edid, kernel, pci, power, recording, smart, udevdb, usb
 from advisor.capture.listings.damage import Line, mend
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.listings.kinds import ListingKind, Section
 
 LONGEST_LINE = 60_000
 MOST_JSON = 50
@@ -18,7 +18,7 @@ BROKEN = "a JSON listing is damaged or cut short"
 MOST_BROKEN = 3
 """Damaged JSON listings looked into for what is whole within them."""
 
-KINDS: tuple[Kind, ...] = (
+KINDS: tuple[ListingKind, ...] = (
     recording.RECORDING, udevdb.UDEV, kernel.DMESG, smart.SMART_LOG, smart.SMARTCTL, power.UPOWER, usb.LSUSB,
     pci.LSPCI_RECORDS, pci.LSPCI, pci.HARDWARE, usb.INPUTS, cpu.CPUINFO, cpu.MEMINFO, cpu.LSCPU, dmi.DMIDECODE,
     edid.EDID, blocks.LSBLK, cpu.FREE,
@@ -49,26 +49,26 @@ class Left:
 
 
 @dataclass
-class Found:
+class Listings:
     """What a text holds, in order of appearance."""
 
     # A dict is a JSON listing, parsed.
-    sections: list[tuple[Kind | dict[str, Any], Section]] = field(default_factory=list)
+    sections: list[tuple[ListingKind | dict[str, Any], Section]] = field(default_factory=list)
     left: list[Left] = field(default_factory=list)
 
 
 class _Splitter:
     def __init__(self, lines: list[Line], source: str) -> None:
         self.lines, self.source = lines, source
-        self.found = Found()
-        self.kind: Kind | None = None
+        self.found = Listings()
+        self.kind: ListingKind | None = None
         self.section = Section()
         self.command = ""
         self.label = ""
         self.rest: Left | None = None
         self.broken = self.parsed = 0
 
-    def run(self) -> Found:
+    def run(self) -> Listings:
         at = 0
         while at < len(self.lines):
             line = self.lines[at]
@@ -111,7 +111,7 @@ class _Splitter:
         elif text.strip() and not _PROMPT.fullmatch(text.strip()):
             self._leave(text, number, self.command if self.rest is None else self.rest.command)
 
-    def _open(self, kind: Kind, text: str, number: int) -> None:
+    def _open(self, kind: ListingKind, text: str, number: int) -> None:
         """Begin a listing, or go on with one of the same kind under the same command."""
         resumed = kind.resumes and kind.resumes.match(text)
         before = next((one for known, one in reversed(self.found.sections) if resumed and known is kind), None)
@@ -158,7 +158,7 @@ class _Splitter:
         return stop
 
 
-def split(text: str, source: str = "") -> Found:
+def split(text: str, source: str = "") -> Listings:
     """Split a text into listings.
 
     Parameters

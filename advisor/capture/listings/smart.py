@@ -6,8 +6,8 @@ import re
 from typing import Any
 
 from advisor.capture import health
-from advisor.capture.facts import Disk, Facts
-from advisor.capture.listings.kinds import KEYED, Kind, Section, pairs
+from advisor.capture.facts import Disk, MachineFacts
+from advisor.capture.listings.kinds import KEYED, ListingKind, Section, pairs
 from advisor.capture.machine import clean, whole
 
 UNNAMED = "disk"
@@ -38,7 +38,7 @@ def _name(section: Section, said: dict[str, str], nvme: bool) -> str:
     return f"{found[1]}{found[2] or 'n1'}" if found[1].startswith("nvme") else found[1]
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read smartctl's text, or nvme's log: model, size, kind and health of one disk."""
     said = pairs(section.lines)
     nvme = any(_LOG.search(line) for line in section.lines) or any(key in said for key in _LIKE_NVME)
@@ -54,7 +54,7 @@ def read(section: Section) -> Facts:
         model=clean(model, 60),
     )
     wear = _nvme(said) if nvme else _ata(disk, said, attributes, section.lines)
-    return Facts(disks=(Disk(**{**vars(disk), "wear": wear}),))
+    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": wear}),))
 
 
 _SIZES = ("User Capacity", "Namespace 1 Size/Capacity", "Total NVM Capacity")
@@ -84,16 +84,16 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return bool(KEYED.match(line[:120]) or _ATTRIBUTE.match(line) or re.match(r"Copyright|0x|Device Stat|Page ", line))
 
 
-SMARTCTL = Kind(
+SMARTCTL = ListingKind(
     "smartctl",
     re.compile(r"smartctl \d\.\d|=== START OF|Device Model:\s|Model Number:\s{4}|ID# ATTRIBUTE_NAME|SMART/Health Info"),
     _goes_on, read, resumes=re.compile(r"ID# |SMART/|=== START OF (?!INFORMATION)"),
 )  # fmt: skip
-SMART_LOG = Kind("nvme smart-log", re.compile(r"Smart Log for NVME device"), lambda line, _: bool(
+SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device"), lambda line, _: bool(
     re.match(r"[\w ]{4,50}\s:\s", line)), read)  # fmt: skip
 
 
-def read_json(said: dict[str, Any]) -> Facts:
+def read_json(said: dict[str, Any]) -> MachineFacts:
     """Read `smartctl -j`, with -x or -a."""
     device = said.get("device") if isinstance(said.get("device"), dict) else {}
     node = _NODE.search(str((device or {}).get("name", "")))
@@ -108,4 +108,4 @@ def read_json(said: dict[str, Any]) -> Facts:
         spinning=False if nvme else bool(rate) if isinstance(rate, int) else None,
         model=clean(model, 60) if isinstance(model, str) else None,
     )
-    return Facts(disks=(Disk(**{**vars(disk), "wear": health.smartctl_answer(said, disk)}),))
+    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": health.smartctl_answer(said, disk)}),))

@@ -7,8 +7,8 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from advisor.capture.facts import Facts, Processor
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import MachineFacts, Processor
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import RecordedMachine, whole
 
 _CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
@@ -25,7 +25,7 @@ _IN_CLASS = frozenset({"block", "net", "input", "drm", "video4linux", "power_sup
 _DMI_PARTS = {"svn": "sys_vendor", "pn": "product_name", "pvr": "product_version", "ct": "chassis_type"}
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Run the probes on what udev knows: without sizes of disks, which udev does not keep, and without screen."""
     from advisor.capture.live import gather
 
@@ -56,7 +56,7 @@ def read(section: Section) -> Facts:
     return replace(facts, processor=processor, why=kept, panel=panel, box=replace(facts.box, tpm=_tpm(facts, folders)))
 
 
-def _tpm(facts: Facts, folders: set[str]) -> str | None:
+def _tpm(facts: MachineFacts, folders: set[str]) -> str | None:
     return facts.box.tpm if "/sys/class/tpm" in folders and facts.box.tpm != "none" else None
 
 
@@ -140,7 +140,7 @@ def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:
                 put(attribute, part[len(key) :])
 
 
-UDEV = Kind(
+UDEV = ListingKind(
     "udevadm info --export-db", re.compile(r"P: /devices/"),
     lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]: ", line)), read,
 )  # fmt: skip

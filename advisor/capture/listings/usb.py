@@ -6,8 +6,8 @@ import re
 from dataclasses import replace
 
 from advisor.capture import screen
-from advisor.capture.facts import BusDevice, Facts, Panel
-from advisor.capture.listings.kinds import Kind, Section
+from advisor.capture.facts import BusDevice, MachineFacts, Panel
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import continues
 from advisor.capture.machine import clean
 
@@ -17,7 +17,7 @@ _ROOT = frozenset({(0x1D6B, 0x0001), (0x1D6B, 0x0002), (0x1D6B, 0x0003), (0, 0)}
 """The kernel's own root hubs (vendor 1d6b is the Linux Foundation); before 2.6.27 they were 0000:0000."""
 
 
-def read(section: Section) -> Facts:
+def read(section: Section) -> MachineFacts:
     """Read an lsusb listing: ids, and with -v the class of the first interface and whether there is a camera."""
     found: list[BusDevice] = []
     detailed = camera = False
@@ -36,7 +36,7 @@ def read(section: Section) -> Facts:
     kept = tuple(d for d in found if (d.vendor, d.product) not in _ROOT and d.kind != 0x09)
     whole = any((d.vendor, d.product) in _ROOT for d in found) and not section.filtered
     buses = frozenset({"usb"} if whole else ())
-    return Facts(devices=kept, buses=buses, panel=Panel(camera=camera if detailed else None))
+    return MachineFacts(devices=kept, buses=buses, panel=Panel(camera=camera if detailed else None))
 
 
 def _goes_on(line: str, lines: list[str]) -> bool:
@@ -44,13 +44,13 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return not line.strip() or bool(detail) or continues(line, lines)
 
 
-LSUSB = Kind("lsusb", _START, _goes_on, read)
+LSUSB = ListingKind("lsusb", _START, _goes_on, read)
 
 _INPUT = re.compile(r"I: Bus=[0-9a-f]{4} Vendor=[0-9a-f]{4} ")
 _INPUT_LINE = re.compile(r"[A-Z]: |--\Z|\s*\Z")
 
 
-def read_inputs(section: Section) -> Facts:
+def read_inputs(section: Section) -> MachineFacts:
     """Read /proc/bus/input/devices: whether one of the devices is a touchscreen."""
     touch = False
     said: dict[str, str] = {}
@@ -62,10 +62,10 @@ def read_inputs(section: Section) -> Facts:
             key, _, value = line[3:].partition("=")
             said[key] = value.strip()
     some = any(line.strip() == "--" for line in section.lines) or section.filtered
-    return Facts(panel=Panel(touch=touch or (None if some else False)))
+    return MachineFacts(panel=Panel(touch=touch or (None if some else False)))
 
 
-INPUTS = Kind(
+INPUTS = ListingKind(
     "/proc/bus/input/devices", _INPUT,
     lambda line, lines: bool(_INPUT_LINE.match(line)) or (lines[-1].startswith("S: ") and len(lines[-1]) > 60),
     read_inputs,

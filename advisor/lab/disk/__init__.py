@@ -17,7 +17,7 @@ from pathlib import Path
 
 from advisor.errors import InputError, ToolError
 from advisor.files import PACKAGE_NAME
-from advisor.lab.disk.models import Model
+from advisor.lab.disk.models import DiskModel
 from advisor.lab.groups import REAL_TIME, Groups
 from advisor.lab.workplace import guard_device, let_go, own_folder, run, wait_until
 
@@ -61,7 +61,7 @@ def compiled(folder: Path, *, server: bool) -> Path:
 class Mechanics:
     """A disk's mechanics on a clock of its own, without any disk: for tests and for looking at a model."""
 
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: DiskModel) -> None:
         import platformdirs
 
         folder = Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "disk"
@@ -132,7 +132,7 @@ class Mechanics:
 class PacedDisk:
     """A paced disk that is attached as `device`; its backing file lies in a run folder."""
 
-    model: Model
+    model: DiskModel
     device: str
     folder: Path
 
@@ -155,7 +155,7 @@ class PacedDisk:
 
 @contextmanager
 def attached(
-    model: Model, folder: Path, group: Groups, *, image: Path | None = None, held: bool = False,
+    model: DiskModel, folder: Path, group: Groups, *, image: Path | None = None, held: bool = False,
     memory_mib: float | None = None,
 ) -> Iterator[PacedDisk]:  # fmt: skip
     """Attach a paced disk inside a run folder, its server in the group `rig`, and take it away afterwards.

@@ -54,7 +54,7 @@ FLASH_PARAMETERS = {
 
 
 @dataclass(frozen=True)
-class Model:
+class DiskModel:
     """A disk that the paced one can be: its manual's figures, none for a plain one, and the mechanics' parameters."""
 
     name: str
@@ -73,11 +73,11 @@ class Model:
         return self.kind in ("spinning disk", "hybrid disk")
 
 
-def plain(rate_mib_s: float, access_ms: float, capacity: int, kind: str = "") -> Model:
+def plain(rate_mib_s: float, access_ms: float, capacity: int, kind: str = "") -> DiskModel:
     """A disk of one rate [MiB/s] and one access time [ms], whatever the distance."""
     parameters = {"kind": PLAIN, "capacity": float(capacity), "rate": rate_mib_s * (1 << 20),
                   "access": access_ms / 1000, "depth": 1.0}  # fmt: skip
-    return Model(f"{rate_mib_s:g} MiB/s, {access_ms:g} ms", kind, {}, parameters)
+    return DiskModel(f"{rate_mib_s:g} MiB/s, {access_ms:g} ms", kind, {}, parameters)
 
 
 def seek_curve(track: float, average: float, full: float) -> tuple[float, float]:
@@ -124,7 +124,7 @@ def _flash(f: Mapping[str, float]) -> dict[str, float]:
 
 
 @cache
-def known() -> dict[str, Model]:
+def known() -> dict[str, DiskModel]:
     """The disks of the table lab/disks, by name."""
     frame = tables.load("lab/disks").frame
     found = {}
@@ -136,11 +136,11 @@ def known() -> dict[str, Model]:
         absent = [one for one in wanted if one not in figures]
         if absent:
             raise InputError(f"The disk {name!r} of lab/disks lacks {', '.join(absent)}.")
-        found[str(name)] = Model(str(name), kind, figures, _spinning(figures) if turning else _flash(figures))
+        found[str(name)] = DiskModel(str(name), kind, figures, _spinning(figures) if turning else _flash(figures))
     return found
 
 
-def model(name: str) -> Model:
+def model(name: str) -> DiskModel:
     """A disk by its name in lab/disks."""
     if name not in known():
         raise InputError(f"There is no disk {name!r}.", f"There are: {', '.join(known())}.")

@@ -36,7 +36,7 @@ METHOD_WAYLAND = "systemd-nspawn, virtual monitor"
 
 
 @dataclass(frozen=True)
-class Start:
+class DesktopStart:
     """How a desktop is started: by a command for the shell in the user's session.
 
     `desktop` is XDG_CURRENT_DESKTOP as the session file sets it; `process` must be alive for the desktop to count as
@@ -53,23 +53,23 @@ class Start:
 
 
 _SIZE = f"{SCREEN[0]}x{SCREEN[1]}"
-STARTS: dict[str, Start] = {
-    Edition.GNOME: Start(
+STARTS: dict[str, DesktopStart] = {
+    Edition.GNOME: DesktopStart(
         METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland gnome-session", "GNOME", "gnome-shell",
         {"org.gnome.Shell@wayland.service": f"/usr/bin/gnome-shell --headless --virtual-monitor {_SIZE}"},
     ),
-    Edition.PLASMA: Start(
+    Edition.PLASMA: DesktopStart(
         METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland startplasma-wayland", "KDE", "plasmashell",
         {
             "plasma-kwin_wayland.service": "/usr/bin/kwin_wayland_wrapper --virtual "
             f"--width {SCREEN[0]} --height {SCREEN[1]} --xwayland"
         },
     ),
-    Edition.CINNAMON: Start(METHOD_X, "cinnamon-session-cinnamon", "X-Cinnamon", "cinnamon", rest_share=0.25),
-    Edition.MATE: Start(METHOD_X, "mate-session", "MATE", "mate-panel"),
-    Edition.XFCE: Start(METHOD_X, "startxfce4", "XFCE", "xfce4-panel"),
-    Edition.LXQT: Start(METHOD_X, "startlxqt", "LXQt", "lxqt-panel"),
-    Edition.LXDE: Start(METHOD_X, "startlxde", "LXDE", "lxpanel"),
+    Edition.CINNAMON: DesktopStart(METHOD_X, "cinnamon-session-cinnamon", "X-Cinnamon", "cinnamon", rest_share=0.25),
+    Edition.MATE: DesktopStart(METHOD_X, "mate-session", "MATE", "mate-panel"),
+    Edition.XFCE: DesktopStart(METHOD_X, "startxfce4", "XFCE", "xfce4-panel"),
+    Edition.LXQT: DesktopStart(METHOD_X, "startlxqt", "LXQt", "lxqt-panel"),
+    Edition.LXDE: DesktopStart(METHOD_X, "startlxde", "LXDE", "lxpanel"),
 }  # fmt: skip
 """The session that each task installs, with nothing changed but the screen it draws on."""
 
@@ -102,7 +102,7 @@ export DBUS_SESSION_BUS_ADDRESS=unix:path=$XDG_RUNTIME_DIR/bus
 exec systemd-run --user --quiet --collect {command}"""
 
 
-def prepare(root: Path, start: Start) -> None:
+def prepare(root: Path, start: DesktopStart) -> None:
     """Make a tree ready for its session: a new user, the session's service, script and pages."""
     quieten(root)
     chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
@@ -121,7 +121,7 @@ def quieten(root: Path) -> None:
         (system / unit).symlink_to(goal)
 
 
-def write_session(root: Path, start: Start, user: str, display: str) -> None:
+def write_session(root: Path, start: DesktopStart, user: str, display: str) -> None:
     """Write the session's service and script; `display` is what the script does for a screen, in shell."""
     service = _SERVICE.format(user=user, desktop=start.desktop)
     (root / "etc/systemd/system/desktop-session.service").write_text(service)
@@ -286,7 +286,7 @@ def in_session(leader: int, command: str) -> subprocess.Popen[bytes]:
     )  # fmt: skip
 
 
-def alive(group: Groups, start: Start) -> bool:
+def alive(group: Groups, start: DesktopStart) -> bool:
     """Whether the desktop's process is there."""
     return any(command_of(pid) == start.process[:15] for pid in group.pids())
 

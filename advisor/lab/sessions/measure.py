@@ -23,7 +23,7 @@ from advisor.lab.groups import Groups, Hurry, Limits, set_own
 from advisor.lab.sessions.container import (
     PORT,
     STARTS,
-    Start,
+    DesktopStart,
     alive,
     await_page,
     container,
@@ -69,7 +69,7 @@ class Conditions:
     browser_limit_s: float = 180
     after_s: float = 180
 
-    def disk_model(self, image: Path) -> models.Model:
+    def disk_model(self, image: Path) -> models.DiskModel:
         """The disk that an image of the tree lies on."""
         if self.model:
             return models.model(self.model)
@@ -105,7 +105,7 @@ class Watch:
             "processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib,
         }  # fmt: skip
 
-    def rest(self, start: Start, limit_s: float, extra: float = 0.0) -> tuple[float, float] | None:
+    def rest(self, start: DesktopStart, limit_s: float, extra: float = 0.0) -> tuple[float, float] | None:
         """Wait until the session is at rest, see `watch.wait_quiet`."""
         waiting = lambda: any(state in "RD" for state in self.group.states())  # noqa: E731
         return wait_quiet(
@@ -205,7 +205,7 @@ def _limit(
     return speeds, 100 * share / quota
 
 
-def desktop(leader: int, start: Start, seen: Watch, conditions: Conditions) -> dict[str, Any]:
+def desktop(leader: int, start: DesktopStart, seen: Watch, conditions: Conditions) -> dict[str, Any]:
     """Start the desktop and wait for its rest; gives a row without what is common to a session."""
     inside(leader, "systemctl start --no-block desktop-session.service", timeout_s=60)
     rest = seen.rest(start, conditions.session_limit_s)
@@ -217,7 +217,9 @@ def desktop(leader: int, start: Start, seen: Watch, conditions: Conditions) -> d
     return row | {"ok": "yes", "seconds": rest[0] - seen.start["clock"], "processor_s": rest[1] - seen.start["used"]}
 
 
-def _browser(leader: int, start: Start, seen: Watch, shown: dict[str, float], conditions: Conditions) -> dict[str, Any]:
+def _browser(
+    leader: int, start: DesktopStart, seen: Watch, shown: dict[str, float], conditions: Conditions
+) -> dict[str, Any]:
     group = seen.group
     asked = [in_session(leader, f"firefox-esr http://127.0.0.1:{PORT}/page0.html")]
     with Ready(group) if conditions.count_ready else nullcontext() as ready:

@@ -25,7 +25,7 @@ _FIELDS = re.compile(r"^([A-Za-z0-9-]+): (.*)$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
-class Package:
+class IndexedPackage:
     """A package as the index describes it; `size` of the .deb [B], `area` such as non-free-firmware."""
 
     name: str
@@ -150,13 +150,13 @@ class Apt:
         names = [name.replace("%3a", ":") for name in names]
         return [name for name in names if re.match(r"linux-(image|modules|base|binary)-\d+\.", name)]
 
-    def packages(self, names: Iterable[str]) -> list[Package]:
+    def packages(self, names: Iterable[str]) -> list[IndexedPackage]:
         """Candidates of packages; a name that is not in the release is left out."""
         wanted = list(names)
         done = self.call("apt-cache", "show", "--no-all-versions", *wanted, check=False) if wanted else None
         return [one for stanza in (done.stdout if done else "").split("\n\n") if (one := package_of(stanza))]
 
-    def index(self) -> dict[tuple[str, str], Package]:
+    def index(self) -> dict[tuple[str, str], IndexedPackage]:
         """The whole index by name and version."""
         records = self.call("apt-cache", "dumpavail").stdout.split("\n\n")
         found = [one for record in records if (one := package_of(record)) is not None]
@@ -171,7 +171,7 @@ class Apt:
         printed = self.call("apt-get", "install", "-s", "-q", *names).stdout
         return [(name.split(":")[0], version) for name, version, _ in _INST.findall(printed)]
 
-    def download(self, packages: Iterable[Package]) -> list[Path]:
+    def download(self, packages: Iterable[IndexedPackage]) -> list[Path]:
         """Fetch packages in one go; apt checks their checksums. Those fetched before are not fetched again."""
         chosen = list(packages)
         files = [
@@ -219,14 +219,14 @@ class Apt:
         return counts
 
 
-def package_of(stanza: str) -> Package | None:
+def package_of(stanza: str) -> IndexedPackage | None:
     """Read a record of the index; None for one that is no package to fetch."""
     fields: dict[str, str] = dict(_FIELDS.findall(stanza))
     if "Package" not in fields or "Size" not in fields:
         return None
     section = fields.get("Section", "")
     area = section.split("/")[0] if "/" in section and section.split("/")[0] in AREAS else "main"
-    return Package(
+    return IndexedPackage(
         fields["Package"], fields["Version"], fields.get("Architecture", ""), section, area,
         fields.get("Source", fields["Package"]).split()[0], fields.get("Priority", ""), int(fields["Size"]),
         int(fields.get("Installed-Size", 0)), fields.get("SHA256", ""),

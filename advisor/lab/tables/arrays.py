@@ -19,15 +19,15 @@ from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.ids import KINDS
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import normalise
-from advisor.drivers.packing import LAYOUTS, Layout, Words, pack_pattern
+from advisor.drivers.packing import LAYOUTS, BusLayout, Words, pack_pattern
 from advisor.files import write_whole
-from advisor.lab.tables.modtree import Tree
+from advisor.lab.tables.modtree import ModuleTree
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _ENDING = re.compile(r"\.(xz|zst)$")
 
 
-def driver_arrays(tree: Tree) -> dict[str, NDArray[Any]]:
+def driver_arrays(tree: ModuleTree) -> dict[str, NDArray[Any]]:
     """Put a kernel's modules in arrays; text lists are UTF-8 bytes, a line an entry.
 
     `module`, `path`, `path_of`, `builtin` per module; for each packed bus `_a`, `_b` (64-bit words by byte plane),
@@ -72,7 +72,7 @@ def driver_arrays(tree: Tree) -> dict[str, NDArray[Any]]:
     return out
 
 
-def _packed_arrays(layout: Layout, entries: set[tuple[int, int, int, int, int]]) -> dict[str, NDArray[Any]]:
+def _packed_arrays(layout: BusLayout, entries: set[tuple[int, int, int, int, int]]) -> dict[str, NDArray[Any]]:
     masks = sorted({entry[2:4] for entry in entries})
     numbers = {mask: number for number, mask in enumerate(masks)}
     rows = sorted((numbers[entry[2:4]], entry[0], entry[1], entry[4]) for entry in entries)

@@ -19,7 +19,7 @@ from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
 from advisor.files import is_there
 from advisor.lab.tables import apt, modtree
-from advisor.lab.tables.apt import Apt, Package
+from advisor.lab.tables.apt import Apt, IndexedPackage
 from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
 from advisor.releases import KERNELS, Kernel
 
@@ -57,7 +57,9 @@ def table_folder() -> Path:
     return own if os.access(own, os.W_OK) else store.folders()[0]
 
 
-def unpack_kernel(recipe: Kernel, cache: Path, say: Callable[[str], None] = _quiet) -> tuple[Path, list[Package], Apt]:
+def unpack_kernel(
+    recipe: Kernel, cache: Path, say: Callable[[str], None] = _quiet
+) -> tuple[Path, list[IndexedPackage], Apt]:
     """Fetch and unpack a kernel's packages: the root that holds lib/modules, the packages, and apt."""
     say(f"{recipe.name}: package indexes")
     source = apt_of(recipe, cache).update()
@@ -137,8 +139,8 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
 
 
 def _save_kernel(
-    folder: Path, name: str, tree: modtree.Tree, firmware: str, *, title: str, source: str,
-    packages: list[Package], notes: list[str], remake: str = "",
+    folder: Path, name: str, tree: modtree.ModuleTree, firmware: str, *, title: str, source: str,
+    packages: list[IndexedPackage], notes: list[str], remake: str = "",
 ) -> Path:  # fmt: skip
     arrays = driver_arrays(tree)
     new = table_of(name, tree.version, arrays)
@@ -158,7 +160,7 @@ def _save_kernel(
     return save(folder, "kernel", name, arrays, about)
 
 
-def _package_facts(package: Package) -> dict[str, Any]:
+def _package_facts(package: IndexedPackage) -> dict[str, Any]:
     known = asdict(package)
     return {name: known[name] for name in ("name", "version", "architecture", "area", "size", "sha256")}
 
@@ -192,7 +194,7 @@ def _may_hold_firmware(name: str) -> bool:
     )
 
 
-def firmware_packages(source: Apt) -> list[Package]:
+def firmware_packages(source: Apt) -> list[IndexedPackage]:
     """Candidates of the packages that may hold firmware files: by their name, and all of non-free-firmware."""
     named = {name for name in source.names() if _may_hold_firmware(name)}
     free = {one.name for one in source.index().values() if one.area == "non-free-firmware"}
@@ -201,7 +203,7 @@ def firmware_packages(source: Apt) -> list[Package]:
 
 
 def _build_firmware(recipe: Kernel, source: Apt, folder: Path, say: Callable[[str], None]) -> Path:
-    found: list[Package] = []
+    found: list[IndexedPackage] = []
     files: list[tuple[str, int]] = []
     candidates = firmware_packages(source)
     say(f"{recipe.firmware}: {len(candidates)} packages that may hold firmware")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from advisor.drivers import store
-from advisor.drivers.packing import LAYOUTS, Layout
+from advisor.drivers.packing import LAYOUTS, BusLayout
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError, ToolError
 from advisor.lab.tables import build, modtree
@@ -28,7 +28,7 @@ FIRMWARE_MODULES = 50
 
 
 @dataclass
-class Report:
+class CheckReport:
     """What a check found: look-ups by what they were, (modalias, ours, kmod's) that differ, firmware lists, notes."""
 
     kernel: str
@@ -80,7 +80,7 @@ def unknown_ids(count: int, chance: random.Random) -> list[str]:
     return [_random(_LAYOUT["pci" if number % 2 else "usb"], chance) for number in range(count)]
 
 
-def _random(layout: Layout, chance: random.Random, **fixed: int) -> str:
+def _random(layout: BusLayout, chance: random.Random, **fixed: int) -> str:
     out = [layout.bus, ":"]
     for part in layout.parts:
         value = fixed.get(part.tag, chance.getrandbits(part.bits))
@@ -95,7 +95,7 @@ def random_subsystems(aliases: Sequence[str], count: int, chance: random.Random)
     return [_random(_LAYOUT["pci"], chance, v=int(match[1], 16), d=int(match[2], 16)) for match in picked]
 
 
-def questions(tree: modtree.Tree) -> dict[str, list[str]]:
+def questions(tree: modtree.ModuleTree) -> dict[str, list[str]]:
     """Look-ups to compare, by what they are: one for every alias, ids that nothing knows, random subsystems."""
     chance = random.Random(1)
     aliases = sorted({alias for module in tree.modules for alias in module.aliases})
@@ -108,7 +108,7 @@ def questions(tree: modtree.Tree) -> dict[str, list[str]]:
     return out
 
 
-def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report: Report) -> None:
+def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report: CheckReport) -> None:
     """Compare module sets, and add what differs to the report."""
     for what, aliases in asked.items():
         ours = table.resolve(aliases)
@@ -117,7 +117,7 @@ def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report:
         report.wrong += [row for row in zip(aliases, ours, theirs, strict=True) if row[1] != row[2]]
 
 
-def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report) -> None:
+def compare_firmware(table: DriverTable, tree: modtree.ModuleTree, report: CheckReport) -> None:
     """Compare firmware lists of some modules with what modinfo prints."""
     program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
     if program is None:
@@ -134,14 +134,14 @@ def compare_firmware(table: DriverTable, tree: modtree.Tree, report: Report) -> 
             report.firmware_wrong.append(name)
 
 
-def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = None) -> Report:
+def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = None) -> CheckReport:
     """Fetch a kernel's packages, and compare a table built of them, and the stored one, with kmod."""
     tell = say or (lambda _text: None)
     root, _packages, source = build.unpack_kernel(build.RECIPES[name], cache, tell)
     tree = modtree.read(root)
     tell(f"{name}: depmod")
     folder = index_tree(root, tree.version)
-    report = Report(name, tree.version, notes=list(source.warnings))
+    report = CheckReport(name, tree.version, notes=list(source.warnings))
     fresh = table_of(name, tree.version, driver_arrays(tree))
     with Kmod(folder) as kmod:
         tell(f"{name}: comparing")
@@ -164,7 +164,7 @@ def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = Non
     return report
 
 
-def told(report: Report) -> str:
+def told(report: CheckReport) -> str:
     """Say what a check found."""
     total = sum(report.queries.values())
     counts = ", ".join(f"{count} {what}" for what, count in report.queries.items() if "stored" not in what)

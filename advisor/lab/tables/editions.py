@@ -14,7 +14,7 @@ import tomlkit
 
 from advisor.errors import TableError
 from advisor.files import datasets, read_text, write_whole
-from advisor.lab.tables.apt import Apt, Package, unpack
+from advisor.lab.tables.apt import Apt, IndexedPackage, unpack
 from advisor.releases import CODENAMES, KERNELS
 from advisor.shop import Edition
 
@@ -48,7 +48,7 @@ def source_of(release: str, architecture: str, folder: Path) -> Apt:
     return Apt(CODENAMES[release], architecture, state, state / "debs", areas=("main", "non-free-firmware")).update()
 
 
-def standard_system(index: dict[tuple[str, str], Package]) -> list[str]:
+def standard_system(index: dict[tuple[str, str], IndexedPackage]) -> list[str]:
     """Sorted names of the packages of priority required, important or standard."""
     return sorted({package.name for package in index.values() if package.priority in STANDARD})
 

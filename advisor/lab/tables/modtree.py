@@ -18,7 +18,7 @@ _SUFFIX = re.compile(r"\.ko(\.xz|\.gz|\.zst)?$")
 
 
 @dataclass
-class Module:
+class KernelModule:
     """What one module says of itself, in order; its path is the folder below the tree, its name has underscores."""
 
     name: str
@@ -42,12 +42,12 @@ class Module:
 
 
 @dataclass(frozen=True)
-class Tree:
+class ModuleTree:
     """A kernel's modules: its release, its folder lib/modules/VERSION, loadable modules, then built-in."""
 
     version: str
     folder: Path
-    modules: tuple[Module, ...]
+    modules: tuple[KernelModule, ...]
 
 
 def normal_name(name: str) -> str:
@@ -83,17 +83,17 @@ def find(folder: str | Path) -> Path:
     return found[0]
 
 
-def read(folder: str | Path) -> Tree:
+def read(folder: str | Path) -> ModuleTree:
     """Read a kernel's module tree, see `find`; nothing in it is run or changed, and a damaged module is named."""
     top = find(folder)
     paths = sorted(path for path in (top / "kernel").rglob("*.ko*") if _SUFFIX.search(path.name))
     modules = [module for at in range(0, len(paths), BATCH) for module in _told(top, paths[at : at + BATCH])]
     if not modules:
         raise InputError(f"{top} holds no kernel modules.")
-    return Tree(top.name, top, tuple(modules + _builtins(top)))
+    return ModuleTree(top.name, top, tuple(modules + _builtins(top)))
 
 
-def _told(top: Path, paths: list[Path]) -> Iterator[Module]:
+def _told(top: Path, paths: list[Path]) -> Iterator[KernelModule]:
     """What kmod's modinfo tells of some modules; it unpacks them itself."""
     program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
     if program is None:
@@ -106,25 +106,25 @@ def _told(top: Path, paths: list[Path]) -> Iterator[Module]:
     for told in re.split(rb"(?:^|(?<=\0))filename: +", done.stdout)[1:]:
         name, _, text = told.partition(b"\0")
         path = Path(name.decode().strip())
-        module = Module(normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix())
+        module = KernelModule(normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix())
         for key, value in entries(text):
             module.take(key, value)
         yield module
 
 
-def _builtins(top: Path) -> list[Module]:
+def _builtins(top: Path) -> list[KernelModule]:
     places = {}
     listing = top / "modules.builtin"
     if listing.is_file():
         for line in listing.read_text().split():
             path = Path(line)
             places[normal_name(_SUFFIX.sub("", path.name))] = path.parent.as_posix()
-    modules = {name: Module(name, place, builtin=True) for name, place in places.items()}
+    modules = {name: KernelModule(name, place, builtin=True) for name, place in places.items()}
     facts = top / "modules.builtin.modinfo"
     if facts.is_file():
         for key, value in entries(facts.read_bytes()):
             name, dot, entry = key.partition(".")
             name = normal_name(name)
             if dot:
-                modules.setdefault(name, Module(name, "kernel", builtin=True)).take(entry, value)
+                modules.setdefault(name, KernelModule(name, "kernel", builtin=True)).take(entry, value)
     return list(modules.values())

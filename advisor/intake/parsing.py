@@ -39,7 +39,7 @@ def plain_text(text: str, name: str) -> str | None:
     return None if unknown else tidy[:_MAX_TEXT] or None
 
 
-class Sheet:
+class Parsing:
     """A raw sheet and what has been made of it so far.
 
     Raises
