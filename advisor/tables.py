@@ -131,14 +131,14 @@ def rows(name: str) -> tuple[tuple[str, ...], ...]:
     path = datasets() / f"{name}.csv"
     about = meta(path.with_suffix(".meta.toml"))
     shipped = _read(path, about, shipped=True)
-    own = own_file(name)
-    if own is None:
+    of_user = own_file(name)
+    if of_user is None:
         return tuple(shipped.values())
-    added = _read(own, about)
+    added = _read(of_user, about)
     strangers = [key for key in added if key not in shipped] if about.get("closed") else []
     if strangers:
         raise TableError(
-            f"{own}: {', '.join(strangers[0])!r} is no row of the table {name}, and nothing would read it.", _MEND
+            f"{of_user}: {', '.join(strangers[0])!r} is no row of the table {name}, and nothing would read it.", _MEND
         )
     return tuple((shipped | added).values())
 

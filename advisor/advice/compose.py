@@ -170,9 +170,9 @@ class Composer:
     def _basis(self, case: int) -> str:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
         shares = self.batch.timing.shares.iloc[case]
-        told = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items() if part >= 0.005)
+        shown = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items() if part >= 0.005)
         beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
-        return f"{clean(self.batch.timing.basis)}: {told}{beyond_it}"
+        return f"{clean(self.batch.timing.basis)}: {shown}{beyond_it}"
 
     def _comfort_beyond(self, case: int) -> str:
         words = str(self._beyond[case])

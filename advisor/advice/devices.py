@@ -37,8 +37,8 @@ def devices_of(entries: Iterable[dict[str, Any]]) -> tuple[Device, ...]:
     """Devices on the image used, of its rows of verdicts: those that stop the unit first, then the worst; parts of the
     chipset and the like, which work and which nobody tries, are left out.
     """
-    told = (entry for entry in entries if entry["kind"] != Kind.OTHER or entry["support"] != Support.WORKS)
-    return tuple(_device(entry) for entry in sorted(told, key=_rank))
+    shown = (entry for entry in entries if entry["kind"] != Kind.OTHER or entry["support"] != Support.WORKS)
+    return tuple(_device(entry) for entry in sorted(shown, key=_rank))
 
 
 def across(

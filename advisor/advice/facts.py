@@ -132,8 +132,8 @@ class Facts:
         """Memory types each board may take, a space between: its own where known, else those usual of its kind."""
         rows = tables.load("advice/memory_types").frame
         usual = texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
-        own = texts(self.units["ram_type"].str.upper())
-        return np.where(present(own), own, usual)
+        typed = texts(self.units["ram_type"].str.upper())
+        return np.where(present(typed), typed, usual)
 
 
 @dataclass(frozen=True)

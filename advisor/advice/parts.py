@@ -62,15 +62,15 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
     to that comes on top.
     """
     reckoned = np.array([operations.part_min(part.kind, part.fits) for part in shelf.parts] + [(0.0, 0.0)])
-    own = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])
+    named_min = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])
     outside = np.array([operations.part_name(p.kind, p.fits) in operations.OUTSIDE for p in shelf.parts] + [True])
     minutes, opened, plain = np.zeros((len(box), 2)), np.zeros(len(box), dtype=bool), np.zeros(len(box), bool)
     for name in ("module", "ssd", "adapter"):
         at = fitted[name]
         times = fitted["modules"] if name == "module" else (at >= 0).astype(int)
-        named = ~np.isnan(own[at])
+        named = ~np.isnan(named_min[at])
         minutes += (
-            np.where(named[:, None], np.column_stack([np.nan_to_num(own[at]), np.zeros(len(at))]), reckoned[at])
+            np.where(named[:, None], np.column_stack([np.nan_to_num(named_min[at]), np.zeros(len(at))]), reckoned[at])
             * (times[:, None])
         )
         plain |= (at >= 0) & named & ~outside[at]

@@ -123,9 +123,9 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     out = np.full(len(machine), -1)
     for number in range(groups):
         members = np.flatnonzero(group == number)
-        mine = [(int(at[one]), int(counts[one])) for one in np.flatnonzero(of == number) if counts[one]]
-        mine.sort(key=lambda one: options.order[one[0]])
-        given = [position for position, times in mine for _ in range(times)]
+        weighed = [(int(at[one]), int(counts[one])) for one in np.flatnonzero(of == number) if counts[one]]
+        weighed.sort(key=lambda one: options.order[one[0]])
+        given = [position for position, times in weighed for _ in range(times)]
         out[members[: len(given)]] = given
     return out
 

@@ -24,23 +24,23 @@ def step_lines(batch: Batch, row: int) -> list[str]:
         A unit that is not prepared has one line that says so.
     """
     case, timing, tag = int(batch.case[row]), batch.timing, clean(batch.tags[row])
-    mine = timing.steps[timing.steps["row"].eq(case)]
-    if mine.empty:
+    of_case = timing.steps[timing.steps["row"].eq(case)]
+    if of_case.empty:
         return [f"{tag}: nothing is installed, so there are no steps."]
     hands, low, high = (
         float(getattr(timing, name).iloc[case]) for name in ("hands_on_min", "hands_low_min", "hands_high_min")
     )
     lines = [f"{tag}: {hands:.0f} min hands-on, {low:.0f} to {high:.0f} in 8 of 10"]
     phases = timing.phases[timing.phases["row"].eq(case)].astype({"phase": "string"}).set_index("phase")
-    for phase, steps in mine.groupby("phase", sort=False):
-        told = phases.loc[str(phase)]
-        lines.append(f"{told['title']}: {told['hands_on_min']:.1f} min")
+    for phase, steps in of_case.groupby("phase", sort=False):
+        phase_row = phases.loc[str(phase)]
+        lines.append(f"{phase_row['title']}: {phase_row['hands_on_min']:.1f} min")
         if phase == "prepare" and (fit := _fitting(batch, case)):
             lines.append(f"  {fit}")
         for step in steps.to_dict("records"):
             lines.append(f"  [ ] {step['step']}: {step['seconds']:.0f} s ({step['operators']})")
             lines += [f"      type: {step['typed']}"] if step["typed"] else []
-        if (waits := told["hands_on_min"] - steps["seconds"].sum() / 60) >= WAIT_SHOWN and phase != "prepare":
+        if (waits := phase_row["hands_on_min"] - steps["seconds"].sum() / 60) >= WAIT_SHOWN and phase != "prepare":
             lines.append(f"      stand by while the machine works: {60 * waits:.0f} s")
     return lines
 

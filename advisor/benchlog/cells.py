@@ -95,9 +95,9 @@ def day(text: str, order: Order | None = None, today: date | None = None) -> Par
         if not days:
             return Parsed(None, f"is no day{f' with the {ORDER_WORDS[order]}' if order else ''}", _DAY)
         if len(days) > 1:
-            said = " or ".join(sorted(one.isoformat() for one in days))
+            possible = " or ".join(sorted(one.isoformat() for one in days))
             ways = ", ".join(f"--dates {name}" for name, one in readings.items() if one is not None)
-            return Parsed(None, f"may be {said}", f"{_DAY}; or say how the sheet writes dates: {ways}")
+            return Parsed(None, f"may be {possible}", f"{_DAY}; or say how the sheet writes dates: {ways}")
         found = days.pop()
     if found > (today or date.today()) + timedelta(days=1):
         return Parsed(None, "is a day that lies ahead", _DAY)

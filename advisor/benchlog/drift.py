@@ -135,10 +135,10 @@ def watch(rows: pd.DataFrame, alarm: float = ALARM) -> Drift:
     places = loudest.places
     first = int(places[loudest.began[np.searchsorted(places, at[0], side="right") - 1]])
     since = np.arange(n) >= first
-    mine = since & np.isin(np.arange(n), places)
+    of_phase = since & np.isin(np.arange(n), places)
     return Drift(
-        out, True, str(table["date"].iloc[first]), int(mine.sum()),
-        100 * float(np.expm1(np.median(ratio[mine]))), 100 * float(outside[mine].mean()),
+        out, True, str(table["date"].iloc[first]), int(of_phase.sum()),
+        100 * float(np.expm1(np.median(ratio[of_phase]))), 100 * float(outside[of_phase].mean()),
         _moved(table, ratio, since) or ([_name(table, places)] if places.size < n else []), _phases(table, since),
     )  # fmt: skip
 
@@ -206,11 +206,11 @@ def _moved(table: pd.DataFrame, ratio: Array, since: NDArray[np.bool_]) -> list[
             continue
         labels = table[name].astype("string").fillna("").to_numpy()
         for label in dict.fromkeys(labels[since].tolist()):
-            mine, others = ratio[since & (labels == label)], ratio[since & (labels != label)]
-            if label and min(mine.size, others.size) >= FEWEST_SINCE and np.ptp(ratio[since]) > 0:
-                away = abs(np.median(mine)) > abs(np.median(others))
-                chance = float(mannwhitneyu(mine, others).pvalue) if away else 1.0
-                tests.append((chance, f"{name.replace('_', ' ')} {label} by {_percent(float(np.median(mine)))}"))
+            of_label, others = ratio[since & (labels == label)], ratio[since & (labels != label)]
+            if label and min(of_label.size, others.size) >= FEWEST_SINCE and np.ptp(ratio[since]) > 0:
+                away = abs(np.median(of_label)) > abs(np.median(others))
+                chance = float(mannwhitneyu(of_label, others).pvalue) if away else 1.0
+                tests.append((chance, f"{name.replace('_', ' ')} {label} by {_percent(float(np.median(of_label)))}"))
     return _holm(tests)
 
 

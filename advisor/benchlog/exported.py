@@ -76,8 +76,8 @@ def laid(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     unknown = [str(name) for name in frame.columns if name not in columns]
     meant = {one.header: one.field for one in map_headers(unknown) if one.field in columns} if table == "scored" else {}
     if "best_fix" in frame:
-        told = frame["best_fix"].astype("string").str.replace(_ORIGIN, "", regex=True)
-        frame = frame.assign(part_wanted=told.str.extract(_PART)[0])
+        fixes = frame["best_fix"].astype("string").str.replace(_ORIGIN, "", regex=True)
+        frame = frame.assign(part_wanted=fixes.str.extract(_PART)[0])
     named = frame.rename(columns={header: field for header, field in meant.items() if field not in frame})
     named = named.loc[:, ~named.columns.duplicated()].reindex(columns=list(columns))
     for name, kind in columns.items():
@@ -168,8 +168,8 @@ def _engine() -> ModuleType:
 
 
 def _meanings() -> list[tuple[str, str, str, str]]:
-    said = [(row["table"], row["column"], row["type"], row["meaning"]) for row in tables.dicts("benchlog/columns")]
-    return said + [("job", f"{name}_min", "number", f"minutes of the phase {name} [min]") for name in phase_names()]
+    meanings = [(row["table"], row["column"], row["type"], row["meaning"]) for row in tables.dicts("benchlog/columns")]
+    return meanings + [("job", f"{name}_min", "number", f"minutes of the phase {name} [min]") for name in phase_names()]
 
 
 _MEANING = "CREATE TABLE column_meaning (table_name TEXT, column_name TEXT, type TEXT, meaning TEXT)"

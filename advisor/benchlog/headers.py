@@ -63,7 +63,7 @@ def overridden(mapping: list[Mapped], columns: Mapping[str, str]) -> list[Mapped
     """Read columns as the person said, whatever their words would give."""
     headers = {one.header.casefold(): one.header for one in mapping}
     accepted = {*fields(), *UNIT_COLUMNS, ""}
-    said: dict[str, str] = {}
+    field_of: dict[str, str] = {}
     for header, name in columns.items():
         if header.casefold() not in headers:
             raise InputError(
@@ -71,12 +71,12 @@ def overridden(mapping: list[Mapped], columns: Mapping[str, str]) -> list[Mapped
             )
         if name not in accepted:
             raise InputError(f"{name!r} is no field of a log sheet.", f"Fields: {', '.join(fields())}.")
-        said[headers[header.casefold()]] = name
-    taken = {name for name in said.values() if name}
+        field_of[headers[header.casefold()]] = name
+    taken = {name for name in field_of.values() if name}
     out = []
     for one in mapping:
-        if one.header in said:
-            out.append(Mapped(one.header, said[one.header] or None, "as you said", one.unit))
+        if one.header in field_of:
+            out.append(Mapped(one.header, field_of[one.header] or None, "as you said", one.unit))
         elif one.field in taken:
             out.append(Mapped(one.header, None, f"another column was said to be {one.field}; left aside"))
         else:

@@ -64,7 +64,7 @@ def _sorted(
     used: set[int] = set()
     new: list[SheetRow] = []
     outcomes, differing = 0, []
-    said = {
+    in_log = {
         int(one["job_id"]): str(one["result"])
         for one in log.rows("SELECT job_id, result FROM outcome ORDER BY seen_on, id")
     }
@@ -76,15 +76,15 @@ def _sorted(
             new.append(row)
             continue
         used.add(number)
-        if job.outcome and number not in said:
+        if job.outcome and number not in in_log:
             outcomes += 1
             if db is not None:
                 db.execute(
                     "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
                     (number, job.done_on, STAGES[0], job.outcome, job.reason),
                 )
-        elif job.outcome and said[number] != job.outcome:
-            differing.append((row.number, said[number], job.outcome))
+        elif job.outcome and in_log[number] != job.outcome:
+            differing.append((row.number, in_log[number], job.outcome))
     return new, Imported(len(new), len(rows) - len(new), outcomes, differing)
 
 
@@ -112,19 +112,19 @@ def _known(log: BenchLog) -> dict[_Key, list[int]]:
 
 
 def _keys(
-    said: Mapping[str, Any], phases: Mapping[str, float], unit: tuple[str | None, str | None]
+    values: Mapping[str, Any], phases: Mapping[str, float], unit: tuple[str | None, str | None]
 ) -> tuple[_Key, ...]:
     """What a job says, and what an export says of it, which fills edition and image in as they were advised."""
-    filled = {**said, "edition": said.get("edition") or unit[0], "image": said.get("image") or unit[1]}
-    return tuple(dict.fromkeys((_key(said, phases), _key(filled, phases))))
+    filled = {**values, "edition": values.get("edition") or unit[0], "image": values.get("image") or unit[1]}
+    return tuple(dict.fromkeys((_key(values, phases), _key(filled, phases))))
 
 
-def _key(said: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
+def _key(values: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
     def same(value: Any) -> Any:
         return round(value, 6) if isinstance(value, float | int) else value or None
 
     timed = tuple(sorted((name, round(value, 6)) for name, value in phases.items()))
-    return (*(same(said.get(name)) for name in _FIELDS), timed)
+    return (*(same(values.get(name)) for name in _FIELDS), timed)
 
 
 def _insert(db: sqlite3.Connection, row: SheetRow) -> None:

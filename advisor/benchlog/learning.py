@@ -51,7 +51,7 @@ def log_rows(path: str | Path) -> pd.DataFrame:
         When it cannot be read.
     """
     file = Path(path)
-    with opened(file, lambda said, hint: InputError(f"The bench log {said}", hint)) as handle:
+    with opened(file, lambda problem, hint: InputError(f"The bench log {problem}", hint)) as handle:
         is_log = handle.read(16).startswith(b"SQLite format 3")
     if not is_log:
         return read_log(file)
@@ -164,12 +164,12 @@ def logged(log: BenchLog, jobs: list[int]) -> str:
     """
     rows = predictions(log)
     write_levels(adaptive.levels(rows), len(rows), models_folder(log.path))
-    own = rows[rows["job"].isin(jobs)]
-    if not len(own):
+    just_logged = rows[rows["job"].isin(jobs)]
+    if not len(just_logged):
         return ""
     found = watch(rows)
-    if len(own) == 1:
-        return unit_line(own.iloc[0], found)
+    if len(just_logged) == 1:
+        return unit_line(just_logged.iloc[0], found)
     return found.sentence() if found.drifting else ""
 
 
@@ -243,13 +243,13 @@ def lines(lesson: Lesson) -> list[str]:
     )
     out.append(f"  Hands-on minutes: {part.hands_factor:.2f} times those of the tables.")
     for name, factor in part.technicians.items():
-        by_phase = ", ".join(f"{phase} {own:.2f}" for phase, own in part.paces.get(name, {}).items())
+        by_phase = ", ".join(f"{phase} {largest:.2f}" for phase, largest in part.paces.get(name, {}).items())
         out.append(f"    technician {name}: {factor:.2f} times" + (f"; by phase: {by_phase}" if by_phase else ""))
     for kind, title in (("image", "Image"), ("model", "Model of PC")):
-        own = sorted(part.effects.get(kind, {}).items(), key=lambda item: -abs(item[1]))[:4]
-        if own:
-            told = ", ".join(f"{level} {100 * np.expm1(value):+.0f} %" for level, value in own)
-            out.append(f"  {title}, machine minutes beside the usual: {told}.")
+        largest = sorted(part.effects.get(kind, {}).items(), key=lambda item: -abs(item[1]))[:4]
+        if largest:
+            shares = ", ".join(f"{level} {100 * np.expm1(value):+.0f} %" for level, value in largest)
+            out.append(f"  {title}, machine minutes beside the usual: {shares}.")
     if verdict.rows:
         out.append(
             f"On the newest {verdict.rows} units ({verdict.first} to {verdict.last}), each predicted by what was "

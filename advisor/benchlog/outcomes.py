@@ -123,11 +123,13 @@ def proposals(rows: pd.DataFrame, shop: Shop) -> list[Proposal]:
     for name, title in MOVES.items():
         now = float(getattr(shop.thresholds, name))
         known = np.isfinite(times[name]) & (times[name] > 0)
-        seconds, said = times[name][known], slow[use][known]
-        estimate, low, high = threshold(seconds, said, now, shop.thresholds.certainty)
-        enough = min(said.sum(), len(said) - said.sum()) >= FEWEST_EACH
+        seconds, were_slow = times[name][known], slow[use][known]
+        estimate, low, high = threshold(seconds, were_slow, now, shop.thresholds.certainty)
+        enough = min(were_slow.sum(), len(were_slow) - were_slow.sum()) >= FEWEST_EACH
         change = bool(enough) and not low <= now <= high
-        out.append(Proposal(name, title, now, round(estimate, 1), low, high, len(said), int(said.sum()), change))
+        out.append(
+            Proposal(name, title, now, round(estimate, 1), low, high, len(were_slow), int(were_slow.sum()), change)
+        )
     return out
 
 

@@ -182,8 +182,8 @@ class _Reading:
         self.values[name] = column.take([one.value for one in outcomes])
         bad = self.ledger.outcomes(column, outcomes)
         self.bad[bad] = True
-        said = np.array([*(one.value is not None or bool(one.problem) for one in outcomes), False])
-        self.counts[self.place[name]] = int(said[column.codes].sum()), bad
+        given = np.array([*(one.value is not None or bool(one.problem) for one in outcomes), False])
+        self.counts[self.place[name]] = int(given[column.codes].sum()), bad
 
     def _minutes(self, name: str) -> None:
         column = self._column(name)
@@ -226,8 +226,8 @@ class _Reading:
             outcomes = [self._end(text) for text in column.texts]
             self._store(name, column, outcomes)
             days[name] = self.values.pop(name)
-            said = np.array([*(squeeze(text) not in MISSING_WORDS for text in column.texts), False])
-            self.counts[self.place[name]] = int(said[column.codes].sum()), self.counts[self.place[name]][1]
+            given = np.array([*(squeeze(text) not in MISSING_WORDS for text in column.texts), False])
+            self.counts[self.place[name]] = int(given[column.codes].sum()), self.counts[self.place[name]][1]
         have = self._have("date")
         for name in ("finished", "started"):
             have = np.where(is_none(have), days[name], have)
@@ -268,8 +268,8 @@ class _Reading:
 
     def _facts(self) -> list[dict[str, Any]]:
         """What the sheet says of the units, read as an intake sheet; a cell not understood costs its fact alone."""
-        mine = {*fields(), *OWN} - {"asset_tag"}
-        wanted = [at for at, one in enumerate(self.mapping) if one.field is not None and one.field not in mine]
+        known = {*fields(), *OWN} - {"asset_tag"}
+        wanted = [at for at, one in enumerate(self.mapping) if one.field is not None and one.field not in known]
         if wanted == [self.place["asset_tag"]] or not len(self.raw):
             return [{} for _ in range(len(self.raw))]
         found = intake.understand(self.raw.iloc[:, wanted])
@@ -305,19 +305,20 @@ class _Reading:
         have = {name: self._have(name).tolist() for name in (*names, *(f"{one}_min" for one in phases))}
         out = []
         for row in np.flatnonzero(~self.bad).tolist():
-            said = {name: values[row] for name, values in have.items()}
-            timed = {one: said[f"{one}_min"] for one in phases if said[f"{one}_min"] is not None}
-            self._whole(row, said, timed)
+            cells = {name: values[row] for name, values in have.items()}
+            timed = {one: cells[f"{one}_min"] for one in phases if cells[f"{one}_min"] is not None}
+            self._whole(row, cells, timed)
             if self.bad[row]:
                 continue
-            if said["reason"] and not said["outcome"]:
-                said["note"] = "; ".join(filter(None, (said["note"], said["reason"])))
+            if cells["reason"] and not cells["outcome"]:
+                cells["note"] = "; ".join(filter(None, (cells["note"], cells["reason"])))
             job = Job(
-                said["asset_tag"], said["date"], said["hands_on_min"], said["elapsed_min"], said["edition"],
-                said["image"], said["parts"], said["technician"], said["note"], timed, said["outcome"],
-                said["reason"] if said["outcome"] else None, said["source"] or said["provenance"] or self._marked(row),
+                cells["asset_tag"], cells["date"], cells["hands_on_min"], cells["elapsed_min"], cells["edition"],
+                cells["image"], cells["parts"], cells["technician"], cells["note"], timed, cells["outcome"],
+                cells["reason"] if cells["outcome"] else None,
+                cells["source"] or cells["provenance"] or self._marked(row),
             )  # fmt: skip
-            scored = {"model": said["model_version"]} | {new: said[old] for old, new in PREDICTED.items()}
+            scored = {"model": cells["model_version"]} | {new: cells[old] for old, new in PREDICTED.items()}
             try:
                 check(job)
             except InputError as error:
@@ -329,13 +330,13 @@ class _Reading:
             out.append(SheetRow(row + 1, job, facts[row], known, self.exported))
         return out
 
-    def _whole(self, row: int, said: Mapping[str, Any], timed: Mapping[str, float]) -> None:
+    def _whole(self, row: int, cells: Mapping[str, Any], timed: Mapping[str, float]) -> None:
         """Refuse a row that is no job, though each of its cells was understood."""
-        if said["asset_tag"] is None:
+        if cells["asset_tag"] is None:
             self._refuse(row, "asset_tag", "no asset tag", "the unit's tag")
-        if said["date"] is None:
+        if cells["date"] is None:
             self._refuse(row, "date", "no day is given", "a day such as 2026-03-04")
-        hands, elapsed = said["hands_on_min"], said["elapsed_min"]
+        hands, elapsed = cells["hands_on_min"], cells["elapsed_min"]
         if hands is None and elapsed is None and not timed:
             self._refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
         if hands is not None and elapsed is not None and hands > elapsed:

@@ -160,7 +160,7 @@ class BenchLog:
     def _patiently(self, act: Callable[[], Any]) -> Any:
         """Do something, waiting while another process writes."""
         until = time.monotonic() + self._wait_s
-        told = False
+        warned = False
         pause = 0.002
         while True:
             try:
@@ -173,9 +173,9 @@ class BenchLog:
                         f"The bench log {self.path} is being written by another program for over {self._wait_s:g} s.",
                         "Close the other program, or try again.",
                     ) from error
-                if not told and self._on_wait is not None and until - time.monotonic() < self._wait_s - 1:
+                if not warned and self._on_wait is not None and until - time.monotonic() < self._wait_s - 1:
                     self._on_wait("Another program is writing to the bench log; waiting for it.")
-                    told = True
+                    warned = True
                 time.sleep(pause)
                 pause = min(pause * 1.5, 0.05)
 
@@ -400,10 +400,10 @@ class BenchLog:
         """
         asset_tag, corrected = plain(asset_tag), plain(corrected)
         with self.writing() as db:
-            mine, theirs = (
+            of_tag, theirs = (
                 {row["phase"] for row in self.running() if row["asset_tag"] == tag} for tag in (asset_tag, corrected)
             )
-            if both := mine & theirs:
+            if both := of_tag & theirs:
                 raise InputError(
                     f"The stopwatch of {min(both)} runs for {asset_tag} and for {corrected}.", "Stop one of them first."
                 )

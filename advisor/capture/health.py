@@ -96,13 +96,13 @@ def nvme(log: bytes) -> Wear:
 
 def of_nvme(used: int, spare: int | None, threshold: int | None, warning: int) -> Wear:
     """Judge the figures of an NVMe health log, as `nvme` does."""
-    said = f"NVMe percentage used {used}"
+    reason = f"NVMe percentage used {used}"
     left = float(max(0, 100 - used))
     if spare is not None and threshold is not None and spare < threshold:
-        return Wear(0.0, f"{said}; spare {spare} % is below its threshold of {threshold} %", True)
+        return Wear(0.0, f"{reason}; spare {spare} % is below its threshold of {threshold} %", True)
     if warning & 0x0C:
-        return Wear(0.0, f"{said}; the disk warns that it is unreliable or read-only", True)
-    return Wear(left, said)
+        return Wear(0.0, f"{reason}; the disk warns that it is unreliable or read-only", True)
+    return Wear(left, reason)
 
 
 def emmc(life: str | None, spare: str | None) -> Wear:
@@ -129,16 +129,16 @@ def emmc(life: str | None, spare: str | None) -> Wear:
     if not found:
         return Wear(said="the eMMC states no life time (older than eMMC 5.0)")
     steps = max(int(found[1], 16), int(found[2], 16))
-    said = f"eMMC life time estimates {life}"
+    reason = f"eMMC life time estimates {life}"
     state = int(spare, 16) if spare and re.fullmatch(r"0x[0-9a-fA-F]{2}", spare) else 0
     if state in (2, 3):
-        said += f", spare blocks {_EMMC_SPARE[state]}"
+        reason += f", spare blocks {_EMMC_SPARE[state]}"
     if steps == 0:
         return Wear(said="the eMMC leaves its life time undefined")
     if steps > 0x0B:
         return Wear(said=f"the eMMC's life time estimate {life} is outside the standard")
     left = 0.0 if steps == 0x0B or state == 3 else float(100 - 10 * steps)
-    return Wear(left, said, state in (2, 3))
+    return Wear(left, reason, state in (2, 3))
 
 
 _SECTORS = {5: "reallocated", 197: "pending", 198: "uncorrectable"}
@@ -232,39 +232,41 @@ def smartctl(text: str, disk: Disk) -> Wear:
         Its model decides which attribute is the wear: smartctl's default names fit only some makers' disks.
     """
     try:
-        said = json.loads(text)
+        answer = json.loads(text)
     except (ValueError, RecursionError):
         return Wear(said="smartctl's answer is not JSON")
-    return smartctl_answer(said, disk) if isinstance(said, dict) else Wear(said="smartctl's answer is not an object")
+    return (
+        smartctl_answer(answer, disk) if isinstance(answer, dict) else Wear(said="smartctl's answer is not an object")
+    )
 
 
-def smartctl_answer(said: dict[str, Any], disk: Disk) -> Wear:
+def smartctl_answer(answer: dict[str, Any], disk: Disk) -> Wear:
     """Judge smartctl's answer, parsed."""
-    log = _at(said, "nvme_smart_health_information_log")
+    log = _at(answer, "nvme_smart_health_information_log")
     if isinstance(log, dict) and isinstance(log.get("percentage_used"), int):
         numbers = [log.get(name) for name in ("available_spare", "available_spare_threshold", "critical_warning")]
         spare, threshold, warning = (number if isinstance(number, int) else None for number in numbers)
         return of_nvme(log["percentage_used"], spare, threshold, warning or 0)
-    passed = _at(said, "smart_status", "passed")
+    passed = _at(answer, "smart_status", "passed")
     known: dict[int, tuple[int, int]] = {}
-    for row in _rows(_at(said, "ata_smart_attributes", "table")):
+    for row in _rows(_at(answer, "ata_smart_attributes", "table")):
         number, value, raw = row.get("id"), row.get("value"), _at(row, "raw", "value")
         if isinstance(number, int) and isinstance(value, int):
             known[number] = (value, raw if isinstance(raw, int) else 0)
-    used = _endurance(said)
+    used = _endurance(answer)
     if passed is None and not known and used is None:
-        messages = [row.get("string") for row in _rows(_at(said, "smartctl", "messages"))]
+        messages = [row.get("string") for row in _rows(_at(answer, "smartctl", "messages"))]
         return Wear(said=f"smartctl got no answer{''.join(f': {clean(m, 100)}' for m in messages[:1] if m)}")
     failing = not passed if isinstance(passed, bool) else None
     return of_ata(disk.model or "", bool(disk.spinning), known, used, failing)
 
 
-def _endurance(said: dict[str, Any]) -> int | None:
+def _endurance(answer: dict[str, Any]) -> int | None:
     """Percentage used endurance indicator: Device Statistics page 7, offset 8."""
-    current = _at(said, "endurance_used", "current_percent")
+    current = _at(answer, "endurance_used", "current_percent")
     if isinstance(current, int):
         return current
-    for page in _rows(_at(said, "ata_device_statistics", "pages")):
+    for page in _rows(_at(answer, "ata_device_statistics", "pages")):
         for row in _rows(page.get("table")) if page.get("number") == 7 else ():
             if row.get("offset") == 8 and isinstance(row.get("value"), int):
                 return int(row["value"])

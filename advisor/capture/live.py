@@ -41,12 +41,12 @@ def gather(machine: Machine, *, identifiers: bool = False) -> MachineFacts:
 
 
 def _identifiers(machine: Machine, disks: tuple[storage.Disk, ...]) -> dict[str, str]:
-    said = {name: clean(machine.text(f"/sys/class/dmi/id/{file}"), 60) for name, file in _SERIALS.items()}
-    said |= {f"disk {disk.name} serial": disk.serial for disk in disks if disk.link != "usb"}
+    serials = {name: clean(machine.text(f"/sys/class/dmi/id/{file}"), 60) for name, file in _SERIALS.items()}
+    serials |= {f"disk {disk.name} serial": disk.serial for disk in disks if disk.link != "usb"}
     for device in machine.devices("net"):
         if "/virtual/" not in device.path:
-            said[f"{device.name} address"] = clean(device.attribute("address"), 60)
-    return {name: value for name, value in said.items() if value}
+            serials[f"{device.name} address"] = clean(device.attribute("address"), 60)
+    return {name: value for name, value in serials.items() if value}
 
 
 def take(
@@ -114,14 +114,14 @@ def measure(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
 
     figures: dict[str, object] = {"decompress_mib_s": round(speed.decompress_mib_s(), 2)}
     why: dict[str, str] = {}
-    own = storage.internal(facts.disks or ())
+    disks = storage.internal(facts.disks or ())
     tests = {"disk_read_mib_s": speed.disk_read_mib_s, "disk_access_ms": speed.disk_access_ms}
     for name, test in tests.items():
-        if not own:
+        if not disks:
             why[name] = "no internal disk was found"
             continue
         try:
-            figures[name] = round(test(f"/dev/{own[0].name}"), 3)
+            figures[name] = round(test(f"/dev/{disks[0].name}"), 3)
         except AccessError as error:
             why[name] = "needs root (to read the disk itself)" if os.geteuid() else error.message
         except AdvisorError as error:

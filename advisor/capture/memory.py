@@ -122,8 +122,8 @@ def soldered(module: Module) -> bool | None:
     kinds = {row["name"]: row for row in smbios.words("memory type").values()}
     if module.kind and kinds.get(module.kind, {}).get("soldered") == "yes":
         return True
-    said = forms.get(module.form or "", {}).get("soldered")
-    return None if not said else said == "yes"
+    by_form = forms.get(module.form or "", {}).get("soldered")
+    return None if not by_form else by_form == "yes"
 
 
 def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:

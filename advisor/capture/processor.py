@@ -33,10 +33,10 @@ def _cpuinfo() -> dict[str, Any]:
     environment = os.environ | {"PYTHONSAFEPATH": "1"}
     try:
         done = subprocess.run(command, env=environment, cwd="/", capture_output=True, timeout=60, check=True)
-        said = json.loads(done.stdout)
+        answer = json.loads(done.stdout)
     except (OSError, ValueError, subprocess.SubprocessError):  # a processor that it does not know makes it fail
         return {}
-    return said if isinstance(said, dict) else {}
+    return answer if isinstance(answer, dict) else {}
 
 
 def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tuple[Processor, Reasons]:
@@ -119,15 +119,15 @@ def _topology(machine: Machine) -> tuple[int | None, int | None]:
     return len(places) or None, threads or None
 
 
-def _cross_check(found: Processor, said: dict[str, Any], reasons: Reasons) -> Processor:
+def _cross_check(found: Processor, answer: dict[str, Any], reasons: Reasons) -> Processor:
     other = Processor(
-        name=clean(said.get("brand_raw")),
-        vendor=clean(said.get("vendor_id_raw"), 20),
-        family=said.get("family"),
-        model=said.get("model"),
-        stepping=said.get("stepping"),
-        flags=" ".join(said["flags"]) if said.get("flags") else None,
-        threads=said.get("count"),
+        name=clean(answer.get("brand_raw")),
+        vendor=clean(answer.get("vendor_id_raw"), 20),
+        family=answer.get("family"),
+        model=answer.get("model"),
+        stepping=answer.get("stepping"),
+        flags=" ".join(answer["flags"]) if answer.get("flags") else None,
+        threads=answer.get("count"),
     )
     for name in ("family", "model", "stepping"):
         ours, theirs = getattr(found, name), getattr(other, name)

@@ -110,9 +110,9 @@ def _word_width(axes: str, keys: str) -> int:
 
 def _is_touchscreen(device: KernelDevice) -> bool:
     """The rule of udev's input_id: absolute axes on the screen itself, touched by a finger and not a pen."""
-    said = device.property("ID_INPUT_TOUCHSCREEN")
-    if said:
-        return said == "1"
+    mark = device.property("ID_INPUT_TOUCHSCREEN")
+    if mark:
+        return mark == "1"
     if not device.name.startswith("input"):
         return False
     axes_text, keys_text = (device.attribute(f"capabilities/{name}") or "" for name in ("abs", "key"))
@@ -126,12 +126,12 @@ def _is_touchscreen(device: KernelDevice) -> bool:
     )
 
 
-def takes_touch(said: dict[str, str]) -> bool:
+def takes_touch(bitmaps: dict[str, str]) -> bool:
     """Whether an input device is a touchscreen, by its bitmaps EV, PROP, ABS and KEY (one without ABS is believed)."""
-    axes_text, keys_text = said.get("ABS"), said.get("KEY", "")
+    axes_text, keys_text = bitmaps.get("ABS"), bitmaps.get("KEY", "")
     width = _word_width(axes_text or "", keys_text)
     axes, keys = _bits(axes_text, width), _bits(keys_text, width)
-    if not (_bits(said.get("EV")) >> _EV_ABS & 1 and _bits(said.get("PROP")) >> _DIRECT & 1):
+    if not (_bits(bitmaps.get("EV")) >> _EV_ABS & 1 and _bits(bitmaps.get("PROP")) >> _DIRECT & 1):
         return False
     touched = keys >> _BTN_TOUCH & 1 or axes >> _ABS_MT_X & 1
     on_screen = axes_text is None or axes >> _ABS_X & 1 or axes >> _ABS_MT_X & 1

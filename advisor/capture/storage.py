@@ -153,18 +153,18 @@ def kind_of(disk: Disk) -> StorageKind | None:
 
 def internal(disks: tuple[Disk, ...]) -> list[Disk]:
     """The unit's own disks (no sticks, cards, removable ones), solid state first, then larger; cache modules last."""
-    own = [disk for disk in disks if not disk.removable and disk.link not in ("usb", "sd")]
-    largest = max((disk.size or 0 for disk in own), default=0)
+    built_in = [disk for disk in disks if not disk.removable and disk.link not in ("usb", "sd")]
+    largest = max((disk.size or 0 for disk in built_in), default=0)
 
     def order(disk: Disk) -> tuple[bool, int, int, str]:
         kind = kind_of(disk)
         small = (disk.size or 0) < min(SMALLEST_GIB * GIB, largest) and kind is not StorageKind.HDD
         rank = 1 if kind is None else _RANK.get(kind, 2)
-        if kind is StorageKind.SATA_SSD and any(kind_of(d) is StorageKind.NVME for d in own):
+        if kind is StorageKind.SATA_SSD and any(kind_of(d) is StorageKind.NVME for d in built_in):
             rank = 1
         return small or is_cache(disk), rank, -(disk.size or 0), disk.name
 
-    return sorted(own, key=order)
+    return sorted(built_in, key=order)
 
 
 def is_cache(disk: Disk) -> bool:
@@ -195,14 +195,14 @@ def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str], list
         why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), reason)
         mode = next(iter(present)) if len(present) == 1 else None
         return {"storage_mode": mode}, why | ({} if mode else {"storage_mode": reason}), []
-    own = internal(facts.disks)
-    if not own:
+    built_in = internal(facts.disks)
+    if not built_in:
         return _no_disk(facts, present)
-    if len([disk for disk in own if disk.link is None]) > 1:
+    if len([disk for disk in built_in if disk.link is None]) > 1:
         reason = "the source does not say which of several disks are built in; lsblk -O -J does"
         fields = ("storage_kind", "storage_gib", "storage_health_pct", "storage_model", "storage_mode")
-        return {}, dict.fromkeys(fields, reason), [f"disk: {described(disk)}" for disk in own]
-    first, *others = own
+        return {}, dict.fromkeys(fields, reason), [f"disk: {described(disk)}" for disk in built_in]
+    first, *others = built_in
     values: dict[str, object] = {"storage_kind": kind_of(first), "storage_model": first.model}
     why = {}
     if values["storage_kind"] is None:

@@ -38,7 +38,7 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
     if not content.strip():
         raise CaptureError(f"{shown} is empty.", _AGAIN)
     try:
-        said = json.loads(content.decode("utf-8-sig"))
+        content_read = json.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise CaptureError(f"{shown} is not text, so it is no capture.", _AGAIN) from error
     except json.JSONDecodeError as error:
@@ -50,10 +50,10 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
         ) from error
     except (ValueError, RecursionError) as error:
         raise CaptureError(f"{shown} is not JSON that a capture could be.", _AGAIN) from error
-    return from_json(said, f"{shown}")
+    return from_json(content_read, f"{shown}")
 
 
-def from_json(said: Any, name: str) -> Capture:
+def from_json(content: Any, name: str) -> Capture:
     """Make a capture of parsed JSON.
 
     Parameters
@@ -66,9 +66,9 @@ def from_json(said: Any, name: str) -> Capture:
     CaptureError
         When it is no capture, or of a newer format.
     """
-    if not isinstance(said, dict) or not isinstance(said.get("unit"), dict):
+    if not isinstance(content, dict) or not isinstance(content.get("unit"), dict):
         raise CaptureError(f"{name} is JSON, but no capture: it has no 'unit'.", _AGAIN)
-    form = said.get("format", CAPTURE_FORMAT)
+    form = content.get("format", CAPTURE_FORMAT)
     if isinstance(form, bool) or not isinstance(form, int) or form < 1:
         raise CaptureError(f"{name} states no format number, so it is no capture.", _AGAIN)
     if form > CAPTURE_FORMAT:
@@ -76,8 +76,8 @@ def from_json(said: Any, name: str) -> Capture:
             f"{name} was made by a newer version: its format is {form}, this version reads up to {CAPTURE_FORMAT}.",
             "Install a newer version of the advisor here, or take the capture again with this one.",
         )
-    unit, refused = valid(said["unit"])
-    unread = said.get("unread")
+    unit, refused = valid(content["unit"])
+    unread = content.get("unread")
     reasons = {
         str(clean(str(key), 60)): str(clean(value, 300))
         for key, value in (list(unread.items())[:200] if isinstance(unread, dict) else [])
@@ -85,8 +85,8 @@ def from_json(said: Any, name: str) -> Capture:
     }
     return Capture(
         format=CAPTURE_FORMAT,
-        taken_at=clean(said["taken_at"], 40) if isinstance(said.get("taken_at"), str) else None,
-        taken_by=clean(said["taken_by"], 100) if isinstance(said.get("taken_by"), str) else None,
+        taken_at=clean(content["taken_at"], 40) if isinstance(content.get("taken_at"), str) else None,
+        taken_by=clean(content["taken_by"], 100) if isinstance(content.get("taken_by"), str) else None,
         unit=unit,
         unread=reasons | refused,
     )
@@ -105,6 +105,6 @@ def write_capture(capture: Capture, path: str | os.PathLike[str]) -> Path:
 
 def as_text(capture: Capture) -> str:
     """A capture as the JSON text that `write_capture` writes: known facts, and what could not be read."""
-    said = capture.model_dump(mode="json")
-    said["unit"] = {name: value for name, value in said["unit"].items() if value is not None}
-    return json.dumps(said, indent=2, ensure_ascii=False) + "\n"
+    content = capture.model_dump(mode="json")
+    content["unit"] = {name: value for name, value in content["unit"].items() if value is not None}
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"

@@ -28,8 +28,8 @@ def text(capture: Capture, width: int = WIDTH) -> str:
     title = _title(unit.maker, unit.model)
     head = f"{title} ({unit.form_factor})" if unit.form_factor else title
     lines = [f"{unit.asset_tag}: {head}" if unit.asset_tag else head, ""]
-    for label, said in _known(unit, capture.unread):
-        lines += _entry(label, said, width)
+    for label, value in _known(unit, capture.unread):
+        lines += _entry(label, value, width)
     lines += _devices(unit, width)
     if unit.notes:
         lines += _entry("notes", unit.notes, width)
@@ -37,9 +37,9 @@ def text(capture: Capture, width: int = WIDTH) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _entry(label: str, said: str, width: int) -> list[str]:
+def _entry(label: str, value: str, width: int) -> list[str]:
     return textwrap.wrap(
-        said,
+        value,
         width,
         initial_indent=f"  {label:<{_LABEL}}",
         subsequent_indent=" " * (_LABEL + 2),
@@ -78,21 +78,21 @@ def _many(count: int, word: str) -> str:
 def _memory(unit: Unit, unread: dict[str, str]) -> str:
     if not unit.ram_gib:
         return ""
-    said = f"{unit.ram_gib:g} GiB"
+    text = f"{unit.ram_gib:g} GiB"
     if "ram_gib" in unread:
-        return f"{said} ({unread['ram_gib']})"
+        return f"{text} ({unread['ram_gib']})"
     modules = Counter(part for part in (unit.ram_modules or "").split("; ") if part)
     if modules.total() == 1:
-        said += f" (one module: {unit.ram_modules})" if not unit.ram_soldered else f" ({unit.ram_modules})"
+        text += f" (one module: {unit.ram_modules})" if not unit.ram_soldered else f" ({unit.ram_modules})"
     elif modules:
         listed = (f"{count} x {name}" if count > 1 else name for name, count in modules.items())
-        said += f" ({', '.join(listed)})"
+        text += f" ({', '.join(listed)})"
     if unit.ram_soldered:
-        said += ", soldered to the board"
+        text += ", soldered to the board"
     if unit.ram_slots is not None:
-        said += f"; {_many(unit.ram_slots, 'slot') if unit.ram_slots else 'no slots'}"
-        said += f", {unit.ram_slots_free} free" if unit.ram_slots else ""
-    return said + (f"; by its own word the board takes {unit.ram_max_gib:g} GiB" if unit.ram_max_gib else "")
+        text += f"; {_many(unit.ram_slots, 'slot') if unit.ram_slots else 'no slots'}"
+        text += f", {unit.ram_slots_free} free" if unit.ram_slots else ""
+    return text + (f"; by its own word the board takes {unit.ram_max_gib:g} GiB" if unit.ram_max_gib else "")
 
 
 def _disk(unit: Unit) -> str:
@@ -136,7 +136,7 @@ def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
         ("wired net", unit.ethernet or ""),
         ("measured", speed),
     ]
-    return [(label, said) for label, said in rows if said]
+    return [(label, value) for label, value in rows if value]
 
 
 def _devices(unit: Unit, width: int) -> list[str]:

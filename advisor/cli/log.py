@@ -82,11 +82,11 @@ def add(
         phases = {**book.timed(tag), **typed}
         job = replace(given, phases=phases)
         [number] = book.add_jobs([job])
-        said = _said(book, [number])
+        sentence = _said(book, [number])
     timed = ", ".join(f"{name} {minutes:.1f}" for name, minutes in phases.items())
     say(f"Logged {tag} as job {number}." + (f" Minutes by phase: {timed}." if timed else ""))
-    if said:
-        say(said)
+    if sentence:
+        say(sentence)
 
 
 def _said(book: BenchLog, jobs: list[int]) -> str:

@@ -105,10 +105,10 @@ def rest_of_day(
     old = read_plan(before, batch, quantile)
     clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=time_of_day(now))
     with BenchLog(log or default_path()) as book:
-        told = progress_of(book, [job.tag for job in old.work.jobs])
+        progress = progress_of(book, [job.tag for job in old.work.jobs])
         done = logged_on(book, old.day)
-    made, changes = plan_again(old, clock, told, gone=gone, done=done, seconds=seconds)
-    say(f"{len(told)} units begun, {len(done)} logged today. Changes: {len(changes) or 'none'}.")
+    made, changes = plan_again(old, clock, progress, gone=gone, done=done, seconds=seconds)
+    say(f"{len(progress)} units begun, {len(done)} logged today. Changes: {len(changes) or 'none'}.")
     for one in changes:
         say(f"  {one_line(one.tag)}: {one.words}")
     return made

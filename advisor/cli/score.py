@@ -135,8 +135,10 @@ def _in_pieces(
             from advisor.bulk.cluster import executor_of
 
             executor = stack.enter_context(executor_of(cluster, workers))
-        told = stack.enter_context(_progress())
-        outcome = bulk.score_sheet(sheet, out, shop, raw_text=raw_text, resume=resume, executor=executor, progress=told)
+        progress = stack.enter_context(_progress())
+        outcome = bulk.score_sheet(
+            sheet, out, shop, raw_text=raw_text, resume=resume, executor=executor, progress=progress
+        )
     say(summary(outcome.counted))
     say(f"{len(outcome.counted)} rows written to {out}.")
     _end(outcome.counted)

@@ -50,10 +50,10 @@ def _disk(units: pd.DataFrame, z: float, p: Constants) -> tuple[Array, Array, Ar
     read_c = read * (table[:, 1] / read) ** power
     access_c = access * (table[:, 3] / access) ** power
     factor = np.exp(z * p.measured_spread)
-    own = numbers(units["disk_read_mib_s"])
-    read, read_c = np.where(own > 0, own, read), np.where(own > 0, own / factor, read_c)
-    own = numbers(units["disk_access_ms"])
-    access, access_c = np.where(own > 0, own, access), np.where(own > 0, own * factor, access_c)
+    measured = numbers(units["disk_read_mib_s"])
+    read, read_c = np.where(measured > 0, measured, read), np.where(measured > 0, measured / factor, read_c)
+    measured = numbers(units["disk_access_ms"])
+    access, access_c = np.where(measured > 0, measured, access), np.where(measured > 0, measured * factor, access_c)
     return read, access, read_c, access_c
 
 
@@ -63,9 +63,11 @@ def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Const
     low = np.fmin(np.where(np.isnan(low), speed, low), speed)
     with np.errstate(divide="ignore", invalid="ignore"):
         sd = np.hypot(np.log(speed / low) / Z_TENTH, p.decompress_spread)
-    own = numbers(units["decompress_mib_s"])
-    typical = np.where(own > 0, own, speed * p.decompress_at_one)
-    slower = np.where(own > 0, own * np.exp(-z * p.measured_spread), speed * p.decompress_at_one * np.exp(-z * sd))
+    measured = numbers(units["decompress_mib_s"])
+    typical = np.where(measured > 0, measured, speed * p.decompress_at_one)
+    slower = np.where(
+        measured > 0, measured * np.exp(-z * p.measured_spread), speed * p.decompress_at_one * np.exp(-z * sd)
+    )
     return typical, slower
 
 

@@ -45,15 +45,15 @@ class HeldOut:
         """What is said of it, as plain numbers."""
         done = self.rows.reached
         given_up = ~done
-        told = done | (self.bound < self.rows.limit_s)
+        informative = done | (self.bound < self.rows.limit_s)
         return {
             "rows": len(self.rows),
             "reached": int(done.sum()),
             "median_error": round(self.error(self.predicted), 4),
             "baselines": {name: round(self.error(values), 4) for name, values in self.baselines.items()},
             # One given up whose bound is beyond the limit may have been within it or not.
-            "within_bound": round(float(np.mean(self.rows.seconds[told] <= self.bound[told])), 4),
-            "told": int(told.sum()),
+            "within_bound": round(float(np.mean(self.rows.seconds[informative] <= self.bound[informative])), 4),
+            "told": int(informative.sum()),
             "within_bound_reached": round(float(np.mean(self.rows.seconds[done] <= self.bound[done])), 4),
             "given_up": int(given_up.sum()),
             "given_up_foreseen": int((self.bound[given_up] >= self.rows.limit_s[given_up]).sum()),
@@ -158,24 +158,24 @@ def lines(found: dict[str, Any]) -> list[str]:
         From `judge`.
     """
     rows = found["rows"]
-    said = [
+    text_lines = [
         f"{rows['points']} points measured under pressure in {rows['sessions']} sessions; "
         f"{rows['disturbed_points_left_out']} disturbed ones left out"
     ]
     for one in found["stages"]:
         base = ", ".join(f"{name} {100 * value:.0f} %" for name, value in one["baselines"].items())
-        said.append(
+        text_lines.append(
             f"{one['stage']}, {TITLES[one['left_out']]}: median error {100 * one['median_error']:.1f} % of "
             f"{one['reached']} (beside it: {base}); {100 * one['within_bound']:.0f} % of {one['told']} within the "
             f"{100 * LEVEL:.0f} % bound; given up {one['given_up']}, foreseen {one['given_up_foreseen']}"
         )
     for way in WAYS:
         killed = found["killed"][way]
-        said.append(
+        text_lines.append(
             f"{TITLES[way]}: median error {100 * found['both'][way]:.1f} % over both; sessions with a kill "
             f"{killed['sessions']}, called comfortable {killed['called_comfortable']}"
         )
-    return said
+    return text_lines
 
 
 _MEANING = {

@@ -154,11 +154,11 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
     texts = {"release", "edition", "stage", "disk", "method", "ok", "note", "date", "plan", "cpus", "disturbed"}
     for name in frame.columns.difference(list(texts)):
         frame[name] = pd.to_numeric(frame[name]).astype(float)
-    own = free.reindex(pd.MultiIndex.from_frame(frame[["release", "edition"]]))
+    alone = free.reindex(pd.MultiIndex.from_frame(frame[["release", "edition"]]))
     desktop = frame["stage"].eq("idle").to_numpy(dtype=bool)
 
     def figure(name: str) -> Array:
-        return own[name].to_numpy(dtype=float, na_value=np.nan)
+        return alone[name].to_numpy(dtype=float, na_value=np.nan)
 
     frame["work_mib"] = np.where(desktop, figure("desktop_cpu_s"), figure("browser_cpu_s")) * anchor_mib_s()
     frame["cold_mib"] = np.where(desktop, figure("desktop_read_mib"), figure("browser_read_mib"))

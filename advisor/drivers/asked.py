@@ -14,8 +14,8 @@ def packages_with(files: Iterable[str]) -> dict[str, str]:
     """Package and suite that ship each file below lib/firmware, as 'firmware-iwlwifi (Debian 13)'; '' for none."""
     found: dict[str, str] = {}
     for file in files:
-        said = ((title, load_firmware(suite).shipped(file)) for suite, title in _SUITES)
-        found[file] = next((f"{' or '.join(names)} ({title})" for title, names in said if names), "")
+        shippers = ((title, load_firmware(suite).shipped(file)) for suite, title in _SUITES)
+        found[file] = next((f"{' or '.join(names)} ({title})" for title, names in shippers if names), "")
     return found
 
 
@@ -32,7 +32,7 @@ def name_packages(capture: Capture) -> Capture:
     packages = packages_with(capture.firmware)
     bring = ", ".join(sorted({name for name in packages.values() if name}))
     none = [file for file, name in packages.items() if not name]
-    told = [f"bring {bring}"] if bring else []
-    told += [f"no package of Debian ships {', '.join(none[:3])}"] if none else []
-    unread = {**capture.unread, "firmware": f"{capture.unread.get('firmware', '')}: {'; '.join(told)}"}
+    parts = [f"bring {bring}"] if bring else []
+    parts += [f"no package of Debian ships {', '.join(none[:3])}"] if none else []
+    unread = {**capture.unread, "firmware": f"{capture.unread.get('firmware', '')}: {'; '.join(parts)}"}
     return capture.model_copy(update={"unread": unread})

@@ -113,9 +113,9 @@ def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:
         Its words (`wording.tokens`).
     """
     asked = telling(words, kind)
-    said = makers(text, kind)
+    vendors = makers(text, kind)
     names = frozenset(word for word in words if is_maker(word, kind))
-    tries = [_Whose(said or chip_makers(text), frozenset()), _Whose(said, names)]
+    tries = [_Whose(vendors or chip_makers(text), frozenset()), _Whose(vendors, names)]
     for whose in tries:
         found = _fit(index, asked, words, kind, whose)
         if found.entries:
@@ -154,9 +154,9 @@ def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind
     if not models:
         alone = [at for at in sorted(found) if _alone(index.entries[at].name, frozenset(asked), kind)]
         return Fit(tuple(index.entries[at] for at in alone), True)
-    said = frozenset(words) - NOISE - COMPANIES
+    telling = frozenset(words) - NOISE - COMPANIES
     held = frozenset(asked)
-    best, relaxed, equal = _best(index, found, _Asked(held, held & SERIES, said, stands, kind))
+    best, relaxed, equal = _best(index, found, _Asked(held, held & SERIES, telling, stands, kind))
     return Fit(tuple(index.entries[at] for at in best), equal, loose or relaxed, models)
 
 

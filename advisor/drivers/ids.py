@@ -66,8 +66,8 @@ class IdList:
     def name(self, vendor: int, device: int) -> str:
         """Vendor and device name as one text; '' when neither is known."""
         at = self.index(vendor, device)
-        own = self.vendor(vendor)
-        return f"{own} {self.names[at]}".strip() if at is not None else own
+        vendor_name = self.vendor(vendor)
+        return f"{vendor_name} {self.names[at]}".strip() if at is not None else vendor_name
 
     def kind(self, vendor: int, device: int) -> Kind:
         """Kind of a device, as its name or the modules that bind it tell."""

@@ -254,7 +254,7 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
         aside = f" {_listed(others)} binds it, which does not make it work as a {spec.kind} device."
     for quirk in found:
         package = quirk.package(place.image.release)
-        told = f"{source}; {quirk.source}"
+        because = f"{source}; {quirk.source}"
         if quirk.effect is Effect.SEPARATE and package:
             return Verdict(
                 Support.SEPARATE_DRIVER,
@@ -263,7 +263,7 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
                 "blocks",
                 package,
                 quirk.reason + aside,
-                told,
+                because,
                 quirk.code,
                 quirk.action,
             )

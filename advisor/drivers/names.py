@@ -79,20 +79,20 @@ def _match(text: str, kind: Kind) -> Matched:
     plain = bare(text)
     if found := _by_number(plain, kind):
         return found
-    own, vendor_named = _listed(text, kind)
+    listed, vendor_named = _listed(text, kind)
     chip = bool(chip_makers(plain) or makers(plain, kind))
-    if own and vendor_named:
-        return replace(_told(text, own), listed=True, chip=chip)
+    if listed and vendor_named:
+        return replace(_told(text, listed), listed=True, chip=chip)
     words = tokens(plain)
     asked = telling(words, kind)
     row = _traded(words, kind, makers(plain, kind))
     fitted = fit(index(kind), plain, words, kind)
-    if own:
+    if listed:
         alike = fitted.entries if fitted.equal and fitted.models else ()
         traded = row.entries if row and row.words >= set(asked) else ()
-        if not asked and len(own) > 1:
-            return replace(_told(text, own), exact=False, problem=_generic(text, own))
-        return replace(_told(text, (*own, *traded, *alike)), chip=chip or bool(traded), listed=True)
+        if not asked and len(listed) > 1:
+            return replace(_told(text, listed), exact=False, problem=_generic(text, listed))
+        return replace(_told(text, (*listed, *traded, *alike)), chip=chip or bool(traded), listed=True)
     if row and not (fitted.entries and fitted.equal and len(fitted.models) > len(fitted.models & row.words)):
         vendors = {entry.vendor for entry in row.entries}
         both = [entry for entry in fitted.entries if not chip and fitted.equal and row.numbered]
@@ -100,8 +100,8 @@ def _match(text: str, kind: Kind) -> Matched:
         rest = [word for word in asked if is_model(word) and word not in row.used]
         return replace(_told(text, (*row.entries, *both)), whole=not rest)
     if fitted.entries:
-        told = _told(text, fitted.entries)
-        return replace(told, taken=_taken(text, told.entries) if fitted.loose else "", chip=chip)
+        problem = _told(text, fitted.entries)
+        return replace(problem, taken=_taken(text, problem.entries) if fitted.loose else "", chip=chip)
     elsewhere, vendor_named = _listed(text, Kind.OTHER)
     if elsewhere and (asked or vendor_named):
         return replace(_told(text, elsewhere), listed=True, chip=chip)
@@ -157,8 +157,8 @@ def _by_number(text: str, kind: Kind) -> Matched | None:
     entries = tuple(entry for entry in index(kind).entries if entry.bus == "pci" and entry.device == device)
     if not entries:
         return None
-    told = _told(text, entries)
-    return replace(told, taken=f"{text!r} says no maker; taken as {_some(told.entries, names=True)}")
+    problem = _told(text, entries)
+    return replace(problem, taken=f"{text!r} says no maker; taken as {_some(problem.entries, names=True)}")
 
 
 @cache
@@ -187,8 +187,8 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[ListedDevice, ...], bool]:
             elif numbers := _vendors().get(before):
                 whole += tuple(entry for entry in found if (entry.bus, entry.vendor) in numbers)
             elif all(word in NOISE or is_maker(word, kind) for word in tokens(before)):
-                said = makers(before, kind)
-                plain += tuple(entry for entry in found if entry.vendor in said)
+                vendors = makers(before, kind)
+                plain += tuple(entry for entry in found if entry.vendor in vendors)
         if plain or whole:
             return (*plain, *whole), not plain
     return (), False
@@ -296,7 +296,7 @@ def _entry(text: str, words: str) -> ListedDevice:
     return ListedDevice(bus, *numbers, None, name)
 
 
-def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | None:
+def _traded(words: Sequence[str], kind: Kind, vendors: frozenset[int]) -> _Row | None:
     """The row of most words that a name holds; one without a number is for names without a model number only."""
     by_word, by_begin = _rows(kind)
     held = frozenset(words)
@@ -307,7 +307,7 @@ def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | No
             if not row.words <= held or (modelled and not row.numbered):
                 continue
             begun = [w for begin in row.begins for w in held if w.startswith(begin)]
-            if len(begun) < len(row.begins) or (said and not any(entry.vendor in said for entry in row.entries)):
+            if len(begun) < len(row.begins) or (vendors and not any(entry.vendor in vendors for entry in row.entries)):
                 continue
             if best is None or row.weight > best.weight:
                 best = replace(row, used=row.words | frozenset(begun))
@@ -315,12 +315,16 @@ def _traded(words: Sequence[str], kind: Kind, said: frozenset[int]) -> _Row | No
 
 
 @cache
-def _pool(kind: Kind, said: frozenset[int]) -> dict[int, str]:
+def _pool(kind: Kind, vendors: frozenset[int]) -> dict[int, str]:
     """Names of makers' whole devices to compare a spelling with, without signs and in lower case; of all for none."""
     from rapidfuzz import utils
 
     entries = enumerate(index(kind).entries)
-    kept = ((at, one) for at, one in entries if one.name and one.subsystem is None and (not said or one.vendor in said))
+    kept = (
+        (at, one)
+        for at, one in entries
+        if one.name and one.subsystem is None and (not vendors or one.vendor in vendors)
+    )
     return {at: utils.default_process(one.name) for at, one in kept}
 
 

@@ -176,13 +176,13 @@ def _fits(pattern: re.Pattern[str], name: str) -> bool:
 
 @lru_cache(maxsize=16_384)
 def shipping(
-    table: DriverTable, firmware: FirmwareTable, module: str, own: tuple[str, ...] | None
+    table: DriverTable, firmware: FirmwareTable, module: str, files_named: tuple[str, ...] | None
 ) -> tuple[frozenset[str], ...]:
     """Packages that ship each of the files (or groups of versions) a module may ask for, an empty set for none."""
     named = files(table, module)
-    if own is not None:
-        patterns = [fnmatch_regex(pattern) for pattern in own if not pattern.startswith("+")]
-        unnamed = tuple(pattern[1:] for pattern in own if pattern.startswith("+"))
+    if files_named is not None:
+        patterns = [fnmatch_regex(pattern) for pattern in files_named if not pattern.startswith("+")]
+        unnamed = tuple(pattern[1:] for pattern in files_named if pattern.startswith("+"))
         named = tuple(name for name in named if any(_fits(pattern, name) for pattern in patterns)) + unnamed
     out = []
     for stem, group in sorted(_groups(named).items()):

@@ -54,7 +54,7 @@ def _line(name: str, kind: str, day: datetime.date) -> str:
         "firmware": f"{about.get('files')} files in {len(about.get('packages', []))} packages",
         "ids": f"list of {about.get('version')}",
     }[kind]
-    own = "" if path.parent == store.folders()[-1] else f" (your own: {path})"
+    of_user = "" if path.parent == store.folders()[-1] else f" (your own: {path})"
     changed = ""
     if isinstance(about.get("changes"), dict):
         change = about["changes"]
@@ -62,7 +62,7 @@ def _line(name: str, kind: str, day: datetime.date) -> str:
             f"\n      since {change['since']}: {change['aliases_added']} aliases more, {change['aliases_gone']} fewer, "
             f"{len(change['modules_added'])} modules new, {len(change['modules_gone'])} gone"
         )
-    return f"  {name}: {counts}, built {about.get('date')}{age}{own}{changed}"
+    return f"  {name}: {counts}, built {about.get('date')}{age}{of_user}{changed}"
 
 
 def _date(text: object) -> datetime.date | None:
@@ -168,11 +168,11 @@ def _found(specs: list[Spec]) -> list[str]:
     per = {name: bind(specs, store.load(name)) for name in store.names("kernel")}
     for at, spec in enumerate(specs):
         lines.append(f"  {spec.text}  {spec.name}")
-        told: dict[str, list[str]] = {}
+        by_driver: dict[str, list[str]] = {}
         for name, bounds in per.items():
             modules = [module + _aside(module, how) for module, _, how in bounds[at]]
-            told.setdefault(", ".join(sorted(modules)) or "none", []).append(name)
-        lines += [f"      {modules}: {', '.join(kernels)}" for modules, kernels in told.items()]
+            by_driver.setdefault(", ".join(sorted(modules)) or "none", []).append(name)
+        lines += [f"      {modules}: {', '.join(kernels)}" for modules, kernels in by_driver.items()]
     return lines
 
 

@@ -116,7 +116,7 @@ def _common(ids: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
     modules = " ".join(sorted({name for v in verdicts for name in v.modules.split()}))
     if len({(v.support, v.firmware_packages, v.severity, v.cure) for v in verdicts}) == 1:
         return replace(first, modules=modules, reason=f"{fits}, all with this verdict. {first.reason}")
-    told = _by_words(ids, verdicts)
+    more = _by_words(ids, verdicts)
     packages = sorted({name for v in verdicts for name in v.firmware_packages.split()})
     worst = max(verdicts, key=lambda v: (HARM[v.severity], RANK[v.support]))
     curable = (v.support is Support.NEEDS_FIRMWARE and bool(v.firmware_packages) for v in verdicts)
@@ -124,17 +124,17 @@ def _common(ids: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
         listed = " and ".join(packages)
         return replace(
             worst, modules=modules, firmware_packages=" ".join(packages), cure=packages[0] if packages else "",
-            reason=f"{fits}; with {listed} on the stick all of them work. {told}" if packages else f"{fits}. {told}",
+            reason=f"{fits}; with {listed} on the stick all of them work. {more}" if packages else f"{fits}. {more}",
             action=f"Copy {listed} to the stick." if packages else worst.action,
         )  # fmt: skip
     if all(v.severity == worst.severity and v.severity and v.support is not Support.WORKS for v in verdicts):
         cures = {v.cure for v in verdicts if v.support is worst.support}
         return replace(
             worst, modules=modules, firmware_packages="", cure=worst.cure if len(cures) == 1 else "",
-            reason=f"{fits}, and none of them works on this image as it is. {told}",
+            reason=f"{fits}, and none of them works on this image as it is. {more}",
             action="Read its id with lspci -nn or lsusb: what helps differs.",
         )  # fmt: skip
-    return unknown(f"{fits} with different verdicts. {told}", first.source)
+    return unknown(f"{fits} with different verdicts. {more}", first.source)
 
 
 def _by_words(ids: Sequence[str], verdicts: Sequence[Verdict]) -> str:
@@ -143,7 +143,7 @@ def _by_words(ids: Sequence[str], verdicts: Sequence[Verdict]) -> str:
     for one, v in zip(ids, verdicts, strict=True):
         words = str(v.support) + (f" ({v.firmware_packages or v.cure})" if v.firmware_packages or v.cure else "")
         per.setdefault(words, []).append(one)
-    told = "; ".join(
+    text = "; ".join(
         f"{words}: {', '.join(texts[:4])}{', …' if len(texts) > 4 else ''}" for words, texts in per.items()
     )
-    return told[:1].upper() + told[1:] + "."
+    return text[:1].upper() + text[1:] + "."

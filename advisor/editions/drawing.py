@@ -127,9 +127,9 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         ("devices", display, _chip),
         ("processor", processors["cpu_graphics"], _chip),
     )
-    for name, column, told in columns:
+    for name, column, draws in columns:
         codes, distinct = pd.factorize(column)
-        words = np.array([*(told(str(value)) for value in distinct), ""], dtype=object)[codes]
+        words = np.array([*(draws(str(value)) for value in distinct), ""], dtype=object)[codes]
         fresh = (answer == "") & (words != "")
         answer[fresh], origin[fresh] = words[fresh], name
     late = (answer == "") & (np.nan_to_num(least_year(processors), nan=0) >= SURE_DRAWING_YEAR)

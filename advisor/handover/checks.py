@@ -126,9 +126,9 @@ _RIGHT = re.compile(r"(?i)acquire::https::verify-(peer|host)=(true|1|yes)")
 def _apt_off(context: Context, entry: TreeEntry) -> Iterable[str]:
     pairs = apt.settings(context.text(entry)) if entry.is_file else []
     return _yes(entry, any(
-        re.fullmatch(key, name.casefold()) and re.fullmatch(value, said, re.IGNORECASE)
-        and not _RIGHT.fullmatch(f"{name}={said}")
-        for name, said in pairs for key, value in _OFF
+        re.fullmatch(key, name.casefold()) and re.fullmatch(value, value_found, re.IGNORECASE)
+        and not _RIGHT.fullmatch(f"{name}={value_found}")
+        for name, value_found in pairs for key, value in _OFF
     ))  # fmt: skip
 
 
@@ -298,8 +298,8 @@ def _resume(context: Context, entry: TreeEntry) -> Iterable[str]:
     if entry.path.startswith("boot/"):
         archive = contents.members(context.content(entry, contents.MOST_UNPACKED))
         texts = [body.decode("latin-1") for name, body in archive if re.match(r"conf/conf\.d/[^/]*resume", name)]
-    own = _swaps(context.tree.text("etc/fstab"))
-    return _yes(entry, any(one not in own for text in texts for one in _RESUME.findall(text)))
+    swaps = _swaps(context.tree.text("etc/fstab"))
+    return _yes(entry, any(one not in swaps for text in texts for one in _RESUME.findall(text)))
 
 
 @check

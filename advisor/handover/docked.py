@@ -30,8 +30,8 @@ def found(tree: Tree) -> dict[str, list[str]] | None:
     dict of str to list of str, or None
         'old-partition' and 'swap-partition' to devices of this machine.
     """
-    own = _partitions_of(tree.root)
-    disks = {one.parent for one in own}
+    partitions = _partitions_of(tree.root)
+    disks = {one.parent for one in partitions}
     if (
         tree.root == "/"
         or not disks
@@ -43,7 +43,7 @@ def found(tree: Tree) -> dict[str, list[str]] | None:
     broken: dict[str, list[str]] = {"old-partition": [], "swap-partition": []}
     for place in sorted(one.parent for disk in disks for one in disk.glob("*/partition")):
         device = f"/dev/{place.name}"
-        if place in own:
+        if place in partitions:
             continue
         if not os.access(device, os.R_OK):
             tree.unseen[device] = "may not be read"
@@ -55,14 +55,14 @@ def found(tree: Tree) -> dict[str, list[str]] | None:
 def _judged(place: Path, tables: str) -> str | None:
     """The rule that one partition breaks."""
     device = f"/dev/{place.name}"
-    said = _signature(device)
-    if said.get("TYPE") in ("swap", "swsuspend", "swap_old"):
+    signature = _signature(device)
+    if signature.get("TYPE") in ("swap", "swsuspend", "swap_old"):
         return "swap-partition" if _swap_holds(device) else None
     number = (place / "partition").read_text().strip()
     lines = [line for line in tables.splitlines() if not line.lstrip().startswith("#")]
-    named = any(said[name] in line for name in _NAMES if said.get(name) for line in lines)
+    named = any(signature[name] in line for name in _NAMES if signature.get(name) for line in lines)
     named |= any(re.match(rf"\s*(\S+\s+)?{_DEVICE}{number}\s", line) for line in lines)
-    return "old-partition" if said.get("TYPE") and not named else None
+    return "old-partition" if signature.get("TYPE") and not named else None
 
 
 def _signature(device: str) -> dict[str, str]:

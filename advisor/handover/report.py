@@ -164,13 +164,13 @@ def read_json(path: str, rules: Mapping[str, LookRule]) -> Report:
     """
     hint = "Make it with: advisor handover --json"
     try:
-        said = json.loads(read_text(path, LARGEST_RESULT, InputError, hint))
+        content = json.loads(read_text(path, LARGEST_RESULT, InputError, hint))
         findings = [
             Finding(
                 one["rule"], Weight(one["severity"]), tuple(map(str, one["paths"])), str(one["why"]),
                 str(one["mend"]), rules[one["rule"]].title, rules[one["rule"]].part,
             )
-            for one in said
+            for one in content
         ]  # fmt: skip
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         if isinstance(error, InputError):

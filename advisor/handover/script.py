@@ -165,5 +165,5 @@ def read_back(text: str, rules: Mapping[str, LookRule]) -> Report:
         elif line.startswith("# not asked by script: "):
             not_judged.append(line.removeprefix("# not asked by script: "))
     found: list[Finding] = [finding(rules[rule], some, "/") for rule, some in paths.items()]
-    said = f"rules that a shell cannot ask ({len(not_judged)}): {', '.join(not_judged)}"
-    return Report("what the script wrote", ordered(found), {}, (said,) if not_judged else (), {})
+    left_out = f"rules that a shell cannot ask ({len(not_judged)}): {', '.join(not_judged)}"
+    return Report("what the script wrote", ordered(found), {}, (left_out,) if not_judged else (), {})

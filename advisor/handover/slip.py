@@ -94,10 +94,10 @@ def render_pdf(unit: Unit, system: dict[str, Any], shop: str, report: Report) ->
     import typst
 
     fonts = HERE.parent / "sheet" / "fonts"
-    said = json.dumps(content(unit, system, shop, report), ensure_ascii=False)
+    words = json.dumps(content(unit, system, shop, report), ensure_ascii=False)
     try:
         compiler = typst.Compiler(input=HERE / "slip.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
-        made = compiler.compile(format="pdf", sys_inputs={"slip": said}, timestamp=0)
+        made = compiler.compile(format="pdf", sys_inputs={"slip": words}, timestamp=0)
     except typst.TypstError as error:
         raise ToolError(f"The slip could not be set: {error}.", "Install the package again.") from error
     assert isinstance(made, bytes)

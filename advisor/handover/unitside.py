@@ -57,12 +57,12 @@ def has_ssd(tree: Tree, unit: Unit | None) -> bool | None:
     """Whether a disk of the unit does not turn; None when nothing tells."""
     if unit is not None and unit.storage_kind is not None:
         return str(unit.storage_kind) in ("nvme", "sata ssd", "emmc")
-    said = [
+    kinds = [
         tree.text(f"{real}/queue/rotational").strip()
         for name in tree.names("sys/class/block")
         if re.match(r"(sd|nvme|mmcblk)[^/]*$", name) and (real := tree.real(f"sys/class/block/{name}"))
     ]
-    return "0" in said if any(said) else None
+    return "0" in kinds if any(kinds) else None
 
 
 def not_judged(context: Context, unit: Unit | None, docked: bool = False) -> tuple[str, ...]:

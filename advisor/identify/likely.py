@@ -139,9 +139,9 @@ def _labels(size: np.ndarray) -> np.ndarray:
 
 def _boot_modes(found: pd.DataFrame) -> list[tuple[str, str, str]]:
     """Codes of the traps that settle what the firmware starts, with the mode and the reason."""
-    said = zip(*(found[name] for name in ("code", "boot_mode", "reason", "source")), strict=True)
+    rows = zip(*(found[name] for name in ("code", "boot_mode", "reason", "source")), strict=True)
     firsts: dict[str, tuple[str, str, str]] = {}
-    for code, mode, reason, source in said:
+    for code, mode, reason, source in rows:
         if mode:
             firsts.setdefault(code, (code, mode, f"{reason.partition(': ')[2]} ({source})"))
     return list(firsts.values())

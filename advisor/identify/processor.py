@@ -62,8 +62,8 @@ def processors(units: pd.DataFrame) -> pd.DataFrame:
     answers = [_one(*(distinct[codes[row]] for codes, distinct in columns)) for row in first]
     made = {}
     for column, dtype in COLUMNS.items():
-        told = [getattr(answer, column.removeprefix("cpu_")) for answer in answers]
-        values = pd.array(told, dtype=dtype)  # type: ignore[call-overload]
+        answered = [getattr(answer, column.removeprefix("cpu_")) for answer in answers]
+        values = pd.array(answered, dtype=dtype)  # type: ignore[call-overload]
         made[column] = values.take(combined)
     return pd.DataFrame(made, index=units.index)
 

@@ -144,11 +144,11 @@ def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
 
 
 def _record(trap: _Trap, row: int, machines: Texts, cores: Texts) -> tuple[object, ...]:
-    kind, own = trap.kind, trap.own
+    kind, trait = trap.kind, trap.own
     named = machines.texts[machines.codes[row]] if trap.machine else cores.texts[cores.codes[row]].partition(" | ")[0]
-    source = kind["source"] if kind["source"] == own["source"] else f"{own['source']}; kind: {kind['source']}"
+    source = kind["source"] if kind["source"] == trait["source"] else f"{trait['source']}; kind: {kind['source']}"
     return (
         row, kind["code"], kind["severity"], kind["effect"], kind["title"],
         f"{named[:60] or 'its processor'}: {kind['reason']}", kind["action"], source, kind["rules_out"],
-        own["disk_form"] or kind["disk_form"], kind["boot_mode"], float(own["extra_min"] or kind["extra_min"] or 0),
+        trait["disk_form"] or kind["disk_form"], kind["boot_mode"], float(trait["extra_min"] or kind["extra_min"] or 0),
     )  # fmt: skip

@@ -34,13 +34,13 @@ def carried(raw: pd.DataFrame, added: Sequence[str]) -> pd.DataFrame:
     final: list[object] = []
     used: set[str] = set()
     for place in stay:
-        name, own = names[place], raw.columns[place]
+        name, header = names[place], raw.columns[place]
         if name in added or name in used:
             base = f"{OWN}{name}" if name in added else name
-            own, number = base, 2
-            while own in taken or own in used:
-                own, number = f"{base} ({number})", number + 1
-        used.add(str(own))
-        final.append(own)
+            header, number = base, 2
+            while header in taken or header in used:
+                header, number = f"{base} ({number})", number + 1
+        used.add(str(header))
+        final.append(header)
     out.columns = pd.Index(final)
     return out

@@ -99,8 +99,8 @@ class Ledger:
         if not bad:
             return np.array([], dtype=int)
         rows = self._among(column.rows(bad), among)
-        said = [(header, value, o.problem, o.accepted) for value, o in zip(values, outcomes, strict=True)]
-        self._problems.append(Entries(rows, column.codes[rows], said))
+        problems = [(header, value, o.problem, o.accepted) for value, o in zip(values, outcomes, strict=True)]
+        self._problems.append(Entries(rows, column.codes[rows], problems))
         return rows
 
     @staticmethod

@@ -90,11 +90,11 @@ def _processor_from(sheet: Parsing, column: Column, position: int, found: list[P
     named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
     taken = sheet.fill("cpu", named)
     asked = "one processor"
-    said = [
+    notes = [
         Parsed(None, "names several processors; none was taken", asked)
         if piece.several
         else Parsed(None, note=f"processor {piece.cpu!r} taken from this cell" if piece.cpu else "")
         for piece in found
     ]
-    sheet.mark(position, sheet.ledger.outcomes(column, said, among=empty))
+    sheet.mark(position, sheet.ledger.outcomes(column, notes, among=empty))
     return taken

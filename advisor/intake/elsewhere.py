@@ -61,10 +61,10 @@ def _carry(sheet: Parsing, column: Column) -> None:
     free = is_free_text(column.mapped.header)
     if column.mapped.field is None and not free and len(column.texts) > MOST:
         return
-    told = [telling(text, "" if free else column.mapped.header) for text in column.texts]
-    if not any(told):
+    texts_read = [telling(text, "" if free else column.mapped.header) for text in column.texts]
+    if not any(texts_read):
         return
-    added = column.take(told)
+    added = column.take(texts_read)
     notes = sheet.have("notes").copy()
     for row in np.flatnonzero(~is_none(added)):
         notes[row] = added[row] if notes[row] is None else f"{notes[row]}; {added[row]}"

@@ -92,18 +92,18 @@ def mend(text: str) -> tuple[str, str]:
         The cell, and what is wrong with it.
     """
     bad = _ESCAPED.findall(text)
-    said = []
+    mended = []
     if bad:
         text = _ESCAPED.sub(lambda found: _single(ord(found[0]) - 0xDC00), text)
         shown = ", ".join(dict.fromkeys(f"{ord(one) - 0xDC00:#04x}" for one in bad[:5]))
-        said.append(f"byte {shown} is no UTF-8; read as Windows-1252")
+        mended.append(f"byte {shown} is no UTF-8; read as Windows-1252")
     if "\x00" in text:
         text = text.replace("\x00", "")
-        said.append("holds zero characters; they were left out")
+        mended.append("holds zero characters; they were left out")
     text = re.sub("[\ud800-\udfff]", "\ufffd", text)
     if "\ufffd" in text and not bad:
-        said.append("holds a character that was lost when it was saved")
-    return text, "; ".join(said)
+        mended.append("holds a character that was lost when it was saved")
+    return text, "; ".join(mended)
 
 
 def _single(byte: int) -> str:

@@ -95,10 +95,10 @@ def _is_json_listing(content: bytes) -> bool:
     if len(content) > LARGEST_JSON:
         return False
     try:
-        said = json.loads(content)
+        parsed = json.loads(content)
     except (ValueError, RecursionError):
         return False
-    return isinstance(said, dict) and not {"unit", "format"} & set(said)
+    return isinstance(parsed, dict) and not {"unit", "format"} & set(parsed)
 
 
 def _capture(path: Path) -> list[Capture]:

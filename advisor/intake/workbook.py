@@ -58,8 +58,8 @@ def rows(data: bytes, name: str, words: Vocabulary | None) -> Iterator[Row]:
         raise
     # A damaged workbook makes the reader fail in many ways: missing parts, bad XML, impossible values.
     except Exception as error:
-        said = f"{type(error).__name__}: {str(error)[:200]}"
-        raise InputError(f"{name} is a damaged Excel file: {said}.", SAVE_AS) from error
+        reason = f"{type(error).__name__}: {str(error)[:200]}"
+        raise InputError(f"{name} is a damaged Excel file: {reason}.", SAVE_AS) from error
 
 
 def _look(data: bytes, name: str) -> None:

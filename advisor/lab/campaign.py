@@ -68,13 +68,13 @@ class Campaign(Generic[P]):
                 began = time.monotonic()
                 try:
                     self.prepare(rest)
-                    told = self.once(plan)
+                    outcome = self.once(plan)
                     count += 1
                 except (AdvisorError, OSError, subprocess.SubprocessError) as error:
                     failures[plan.name] += 1
                     self.failed(plan, error)
-                    told = str(error)
-                say(f"  {time.monotonic() - began:.0f} s: {told}")
+                    outcome = str(error)
+                say(f"  {time.monotonic() - began:.0f} s: {outcome}")
         return count
 
 

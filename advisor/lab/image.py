@@ -88,11 +88,11 @@ def read_image(path: str | Path) -> ImageFacts:
     if len(head) < HEAD_BYTES or not head.startswith(MAGIC):
         raise InputError(f"{file.name} is not a squashfs file.", _USUAL)
     real = str(file.resolve())
-    told = _unsquashfs("-s", real)
-    size, block = (_figure(rf"^{name} (\d+)", told) for name in ("Filesystem size", "Block size"))
+    superblock = _unsquashfs("-s", real)
+    size, block = (_figure(rf"^{name} (\d+)", superblock) for name in ("Filesystem size", "Block size"))
     if image_bytes < size:
         raise InputError(f"{file.name} is cut short: {image_bytes} bytes of {size}.", "Copy the image again.")
-    compression = re.search(r"^Compression (\w+)", told, re.MULTILINE)
+    compression = re.search(r"^Compression (\w+)", superblock, re.MULTILINE)
     installed_bytes, installed_files = count_listing(_unsquashfs("-lln", real))
     if not installed_bytes:
         raise InputError(f"{file.name} holds no files.", _USUAL)

@@ -232,10 +232,10 @@ class Rehearsal:
         def own_s() -> float:
             return groups.cpu_s("work") + groups.cpu_s("rig")
 
-        ticks, busy, own, clock = watch.cpu_ticks(), watch.busy_s(self.cpus), own_s(), time.monotonic()
+        ticks, busy, own_cpu, clock = watch.cpu_ticks(), watch.busy_s(self.cpus), own_s(), time.monotonic()
         timed = self.time_phases(say=say)
         after, elapsed = watch.cpu_ticks(), time.monotonic() - clock
-        others = watch.busy_s(self.cpus) - busy - (own_s() - own)
+        others = watch.busy_s(self.cpus) - busy - (own_s() - own_cpu)
         speeds |= self.measure_processor("after")
         base, updates = facts.base_sets[plan.base_set], facts.update_sets[plan.update_set]
         image_bytes = self.image.stat().st_size if self.image is not None else 0

@@ -101,15 +101,15 @@ def _prepare(root: Path) -> None:
 
 def figures(serial: str, log: bytes, loaded: int) -> Start:
     """Put together what a start said over its serial line and which reads the emulator named; `loaded` beside [B]."""
-    said = _SPENT.search(serial)
-    if said is None:
+    spent = _SPENT.search(serial)
+    if spent is None:
         raise ToolError("The start did not come to its greeter.", serial[-400:])
     at, size, seeks = -1, 0, 0
     for first, count in ((int(a), int(b)) for a, b in _READ.findall(log)):
         seeks += first != at
         at, size = first + count, size + count
-    work_s = sum(map(int, said[1].split())) / TICKS_S
-    return Start((SECTOR * size + loaded) / MIB, seeks, work_s * ROUNDS / float(said[2]))
+    work_s = sum(map(int, spent[1].split())) / TICKS_S
+    return Start((SECTOR * size + loaded) / MIB, seeks, work_s * ROUNDS / float(spent[2]))
 
 
 if __name__ == "__main__":

@@ -72,11 +72,11 @@ def trial(root: str | os.PathLike[str]) -> list[str]:
         for one in (upper, work, view):
             one.mkdir()
         with mounted(overlay(view, upper, work, [base])):
-            said = list(_account(view, upper))
+            lines = list(_account(view, upper))
             return (
-                [*said, *_session(base, view, Groups(f"trial-{os.getpid()}"))]
+                [*lines, *_session(base, view, Groups(f"trial-{os.getpid()}"))]
                 if (view / "home" / USER).is_dir()
-                else said
+                else lines
             )
 
 
@@ -130,13 +130,13 @@ def _session(base: Path, view: Path, group: Groups) -> list[str]:
     try:
         group.make(Limits(real_time=False))
         with container(view, group) as leader:
-            said = _started(view, group, leader, start, edition)
+            lines = _started(view, group, leader, start, edition)
     except ToolError as error:
         return [f"not run: the desktop's session: {error}"]
     finally:
         group.end("work")
         group.remove()
-    return [*said, _wrote(_names(view / "home" / USER) - before), predicted(base, edition)]
+    return [*lines, _wrote(_names(view / "home" / USER) - before), predicted(base, edition)]
 
 
 def _started(view: Path, group: Groups, leader: int, start: DesktopStart, edition: str) -> list[str]:
@@ -149,15 +149,15 @@ def _started(view: Path, group: Groups, leader: int, start: DesktopStart, editio
         units = inside(leader, _ENTERED + "systemctl --user --failed --plain --no-legend", user=USER)
         journal = inside(leader, f"journalctl -b -q -o cat --no-pager _UID=$(id -u {USER}) -p err", timeout_s=LIMIT_S)
     if row["ok"] == "yes":
-        said = [f"the {edition} session was at rest after {row['seconds']:.0f} s in a container"]
+        lines = [f"the {edition} session was at rest after {row['seconds']:.0f} s in a container"]
     else:
-        said = [f"fails: the {edition} session was not at rest after {row['limit_s']:g} s"]
-        said += [f"fails: {row['note']}"] if row["note"] else []
-    said += [f"fails: {line.split()[0]}, a unit of the session" for line in units.splitlines() if line.strip()]
+        lines = [f"fails: the {edition} session was not at rest after {row['limit_s']:g} s"]
+        lines += [f"fails: {row['note']}"] if row["note"] else []
+    lines += [f"fails: {line.split()[0]}, a unit of the session" for line in units.splitlines() if line.strip()]
     errors = [line for line in _logged(view) if _ERROR.search(line)]
     errors = list(dict.fromkeys(line.strip() for line in (*journal.splitlines(), *errors) if line.strip()))
-    said += [f"errors the session wrote, some of which may be the container's: {len(errors)}"] if errors else []
-    return said + [f"  {line[:160]}" for line in errors[:5]]
+    lines += [f"errors the session wrote, some of which may be the container's: {len(errors)}"] if errors else []
+    return lines + [f"  {line[:160]}" for line in errors[:5]]
 
 
 def _logged(view: Path) -> list[str]:

@@ -195,12 +195,12 @@ def _empty() -> Solution:
 
 
 def _rest(
-    plan: Plan, at: int, now: int, told: Progress | None, free: bool
+    plan: Plan, at: int, now: int, progress: Progress | None, free: bool
 ) -> tuple[UnitJob, tuple[Placed, ...]] | None:
     """What is left of a unit, and where that stood in the plan; None when nothing is."""
     job, placed = plan.work.jobs[at], plan.solution.schedule[at]
-    begun = told is not None
-    reached, since, last = _reached(plan, job, told)
+    begun = progress is not None
+    reached, since, last = _reached(plan, job, progress)
     visits: list[Visit] = []
     olds: list[Placed] = []
     ready = now
@@ -213,7 +213,7 @@ def _rest(
             continue
         if number == reached:
             left = tuple(max(TICKS, takes - spent) for takes in visit.takes)
-            running = bool(told and told.running)
+            running = bool(progress and progress.running)
             who = (old.technician,) if running else ()
             visit = replace(visit, takes=left, who=who, earliest=now, running=running, planned=None)
             old = Placed(now - 1, now, old.technician)
@@ -240,24 +240,24 @@ def _stick(job: UnitJob, first: int, running: bool) -> tuple[str, tuple[int, int
     return job.stick, (-1 if taken < 0 or (taken == 0 and running) else taken, pulled)
 
 
-def _reached(plan: Plan, job: UnitJob, told: Progress | None) -> tuple[int, int, bool]:
+def _reached(plan: Plan, job: UnitJob, progress: Progress | None) -> tuple[int, int, bool]:
     """The visit that was begun last, when [ticks], and whether its last phase was; -1 for none.
 
     A phase at whose machine's work one visit ends and the next begins is the earlier one's.
     """
-    if told is None:
+    if progress is None:
         return -1, 0, False
-    own = []
+    by_machine = []
     for number, visit in enumerate(job.visits):
         before = job.visits[number - 1].phases[-1:] if number else ()
-        own.append([phase for phase in visit.phases if phase not in before])
-    begun = [number for number, phases in enumerate(own) if any(phase in told.started for phase in phases)]
+        by_machine.append([phase for phase in visit.phases if phase not in before])
+    begun = [number for number, phases in enumerate(by_machine) if any(phase in progress.started for phase in phases)]
     if not begun:
         return -1, 0, False
     number = max(begun)
-    started = [told.started[phase] for phase in own[number] if phase in told.started]
+    started = [progress.started[phase] for phase in by_machine[number] if phase in progress.started]
     minutes = (min(started) - datetime.combine(plan.day, time())).total_seconds() / 60
-    return number, round((minutes - plan.opens) * TICKS), own[number][-1] in told.started
+    return number, round((minutes - plan.opens) * TICKS), by_machine[number][-1] in progress.started
 
 
 def _one_each(jobs: list[UnitJob], people: int) -> None:

@@ -87,13 +87,13 @@ def follow(
             waits.append(ends[at, number - 1] + then[at, number - 1])
         elif lanes.slots[at] in slot and not job.begun:
             waits.append(slot[lanes.slots[at]])
-        mine = (job.stick, lanes.sticks.get(at, 0))
-        if job.stick and number == job.held[0] and mine in stick:
-            waits.append(stick[mine])
+        lane = (job.stick, lanes.sticks.get(at, 0))
+        if job.stick and number == job.held[0] and lane in stick:
+            waits.append(stick[lane])
         starts[at, number] = np.maximum.reduce(waits)
         ends[at, number] = free[who] = starts[at, number] + takes[at, number]
         if job.stick and number == job.held[1]:
-            stick[mine] = starts[at, number]
+            stick[lane] = starts[at, number]
         if number + 1 == len(job.visits):
             slot[lanes.slots[at]] = ends[at, number] + then[at, number]
     return starts, ends

@@ -245,11 +245,13 @@ def board(plan: Plan, now: datetime) -> pd.DataFrame:
     """
     rows = []
     for slot in range(1, plan.bench.slots + 1):
-        mine = plan.frame[plan.frame["slot"].eq(slot)]
-        ends = (mine["end"] + pd.to_timedelta(mine["then_min"], unit="min")).groupby(mine["tag"]).transform("max")
-        here = mine[(mine.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
+        of_slot = plan.frame[plan.frame["slot"].eq(slot)]
+        ends = (
+            (of_slot["end"] + pd.to_timedelta(of_slot["then_min"], unit="min")).groupby(of_slot["tag"]).transform("max")
+        )
+        here = of_slot[(of_slot.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
         doing, by, left, tag = "", "", 0.0, ""
-        coming = (here if len(here) else mine)[lambda some: some["start"] > now].head(1)
+        coming = (here if len(here) else of_slot)[lambda some: some["start"] > now].head(1)
         if len(here):
             tag = str(here["tag"].iloc[0])
             last = here[here["start"] <= now].iloc[-1]

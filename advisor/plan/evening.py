@@ -107,9 +107,9 @@ def fetch(packages: tuple[Package, ...], folder: str | Path) -> tuple[list[Path]
             where.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"The folder {where} cannot be made: {error.strerror}.", "Name another one.") from error
-        said = _download(f"{name}/{suite}", where)
-        if said:
-            problems.append(f"{name} of {suite} was not fetched: {said}")
+        problems_met = _download(f"{name}/{suite}", where)
+        if problems_met:
+            problems.append(f"{name} of {suite} was not fetched: {problems_met}")
     files = sorted(root.glob("debian-*/*.deb"))
     sums = [f"{_sum(one)}  {one.relative_to(root)}" for one in files]
     if files:

@@ -67,19 +67,19 @@ class Link:
         """What is to be known of the link, in sentences."""
         if not self.mib:
             return []
-        said = [
+        text = [
             f"Downloads: {self.mib / 1024:.1f} GiB; at most {self.at_once} at once, the longest wait for each other "
             f"{self.longest_min:.1f} min."
         ]
         if self.has_cache:
-            return said
+            return text
         if self.cache_from is None:
-            return [*said, "A package cache saves less here than it takes to set up."]
-        said.append(
+            return [*text, "A package cache saves less here than it takes to set up."]
+        text.append(
             f"A package cache pays from {self.cache_from} units on (up to {self.cache_mib / 1024:.1f} GiB of disk). On "
             f"the shop's machine: {CACHE_COMMANDS[0]}; on each unit, until it is sealed: {CACHE_COMMANDS[1]}"
         )
-        return said
+        return text
 
 
 def link_of(batch: Batch, work: Work, schedule: Schedule) -> Link:

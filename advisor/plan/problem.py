@@ -140,8 +140,8 @@ def load_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
                 + min(job.least(job.held[1]) for job in some)
             )  # fmt: skip
     for one in range(len(people)):
-        own = [visit.takes[one] for visit in visits if visit.able == (one,)]
-        bounds.append(sum(own))
+        alone = [visit.takes[one] for visit in visits if visit.able == (one,)]
+        bounds.append(sum(alone))
     return max(bounds)
 
 

@@ -86,9 +86,9 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
             tag, visits[case], str(batch.cases.image_used[case]), held[case],
             release=delivery if bought and delivery else 0, due=due[row], weight=weight[row],
         )  # fmt: skip
-        said = _impossible(job, bench)
-        if said:
-            problems.append(said)
+        reason = _impossible(job, bench)
+        if reason:
+            problems.append(reason)
             continue
         if bought:
             buys[len(jobs)] = bought
@@ -167,12 +167,12 @@ def _spreads(batch: Batch) -> dict[int, Spread]:
 def _paces(model: TimingModel, bench: Bench) -> dict[str, tuple[float, ...]]:
     """Factor of each technician on the hands-on minutes of each phase, as the log taught it."""
     log = model.log
-    own = {" ".join(name.split()).casefold(): name for name in (*log.technicians, *log.paces)}
+    by_name = {" ".join(name.split()).casefold(): name for name in (*log.technicians, *log.paces)}
     out = {}
     for phase in phase_table().names:
         factors = []
         for person in bench.technicians:
-            name = own.get(" ".join(person.name.split()).casefold(), "")
+            name = by_name.get(" ".join(person.name.split()).casefold(), "")
             factors.append(log.paces.get(name, {}).get(phase, log.technicians.get(name, 1.0)))
         out[phase] = tuple(factors)
     return out

@@ -117,8 +117,8 @@ def picture(plan: Plan) -> bytes:
         axes = figure.subplots()
         for (row, height, look), spans in _bars(plan).items():
             axes.broken_barh(spans, (row - height / 2, height), **dict(look))
-        for tag, mine in plan.frame.groupby("tag", sort=False):
-            begins, row = _hour(plan, mine["start"].min()), int(mine["slot"].iloc[0]) - 1
+        for tag, visits in plan.frame.groupby("tag", sort=False):
+            begins, row = _hour(plan, visits["start"].min()), int(visits["slot"].iloc[0]) - 1
             axes.text(begins, row - 0.26, _shown(str(tag))[-8:], fontsize=4.2, va="center", ha="left", parse_math=False)
         axes.set_yticks(range(len(names)), names)
         axes.set_ylim(len(names) - 0.5, -0.5)
@@ -190,13 +190,13 @@ def page(plan: Plan) -> bytes:
 
     fonts = HERE.parent / "sheet" / "fonts"
     compiler = typst.Compiler(input=HERE / "day.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
-    said = {"day": json.dumps(content(plan), ensure_ascii=False)}
+    inputs = {"day": json.dumps(content(plan), ensure_ascii=False)}
     try:
         for size in SIZES:
-            said["size"] = str(size)
-            if isinstance(compiler.compile(sys_inputs=said, format="svg"), bytes):
+            inputs["size"] = str(size)
+            if isinstance(compiler.compile(sys_inputs=inputs, format="svg"), bytes):
                 break  # several pages come as a list
-        made = compiler.compile(sys_inputs=said, format="pdf", timestamp=0)
+        made = compiler.compile(sys_inputs=inputs, format="pdf", timestamp=0)
     except typst.TypstError as error:
         raise ToolError(f"The page could not be set: {error}.", "Write the plan as .csv instead.") from error
     assert isinstance(made, bytes)
@@ -211,9 +211,9 @@ def content(plan: Plan) -> dict[str, Any]:
     lists = []
     for person in plan.bench.technicians:
         lines: list[dict[str, Any]] = []
-        mine = plan.frame[plan.frame["technician"].eq(person.name)]
+        visits = plan.frame[plan.frame["technician"].eq(person.name)]
         reached: Any = None
-        for row in tuples(mine):
+        for row in tuples(visits):
             same = lines and lines[-1]["tag"] == row.tag and reached == row.start
             if not same:
                 lines.append({"at": f"{row.start:%H:%M}", "slot": str(row.slot), "tag": row.tag, "phases": ()})

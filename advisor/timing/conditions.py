@@ -112,16 +112,18 @@ def _memory(frame: pd.DataFrame) -> np.ndarray:
     """Memory [MiB], the usual where nobody stated a sensible one."""
     if "memory_mib" not in frame:
         return np.full(len(frame), USUAL_MEMORY_MIB)
-    said = pd.to_numeric(frame["memory_mib"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    return np.where(said > 0, said, USUAL_MEMORY_MIB)
+    stated = (
+        pd.to_numeric(frame["memory_mib"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    )
+    return np.where(stated > 0, stated, USUAL_MEMORY_MIB)
 
 
 def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:
     """Whether the kernel's modules are plain, by the release where it stands, else by how the tree compresses."""
     guess = (ratio < PLAIN_BELOW).astype(float)
     if "plain_modules" in frame:
-        said = pd.to_numeric(frame["plain_modules"], errors="coerce").astype("Float64")
-        return np.where(said.isna(), guess, said.to_numpy(dtype=float, na_value=np.nan))
+        stated = pd.to_numeric(frame["plain_modules"], errors="coerce").astype("Float64")
+        return np.where(stated.isna(), guess, stated.to_numpy(dtype=float, na_value=np.nan))
     if "release" not in frame:
         return guess
     release = frame["release"].astype("string").str.strip()

@@ -93,11 +93,11 @@ def calibrate(
 ) -> Widths:
     """Half-widths from calibration residuals."""
     scores = np.abs(residuals) / (1.0 if sizes is None else sizes)
-    own: dict[str, float] = {}
+    by_label: dict[str, float] = {}
     if groups is not None:
         labels = np.array([str(group) for group in groups])
         for label in np.unique(labels):
-            mine = scores[labels == label]
-            if mine.size >= GROUP_ROWS:
-                own[str(label)] = half_width(mine, level)
-    return Widths(half_width(scores, level), own, int(scores.size))
+            of_label = scores[labels == label]
+            if of_label.size >= GROUP_ROWS:
+                by_label[str(label)] = half_width(of_label, level)
+    return Widths(half_width(scores, level), by_label, int(scores.size))

@@ -81,15 +81,15 @@ class HandsOn:
         A pace at one kind of work carries over to fitting parts by `operations.PACE_CORRELATION`, and no further than
         `FITTING_PACE`: what takes a shop long over its screens is not what takes long over screws.
         """
-        own = float(np.clip(factor**operations.PACE_CORRELATION, *FITTING_PACE))
+        slower = float(np.clip(factor**operations.PACE_CORRELATION, *FITTING_PACE))
         minutes = self.minutes * factor
-        minutes[:, phase_table().names.index("prepare")] += self.fit * (own - factor)
+        minutes[:, phase_table().names.index("prepare")] += self.fit * (slower - factor)
         of_fit = self.fit * FITTING_SPREAD / Z
         steps = np.sqrt(np.maximum(self.spread**2 - of_fit**2, 0.0))
         return replace(
-            self, minutes=minutes, meanwhile=self.meanwhile * factor, spread=np.hypot(steps * factor, of_fit * own),
-            remembered=(self.remembered - self.fit_remembered) * factor + self.fit_remembered * own,
-            fit=self.fit * own, fit_remembered=self.fit_remembered * own,
+            self, minutes=minutes, meanwhile=self.meanwhile * factor, spread=np.hypot(steps * factor, of_fit * slower),
+            remembered=(self.remembered - self.fit_remembered) * factor + self.fit_remembered * slower,
+            fit=self.fit * slower, fit_remembered=self.fit_remembered * slower,
         )  # fmt: skip
 
     def spread_with(self, log_sd: float) -> Array:

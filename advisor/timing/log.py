@@ -117,7 +117,9 @@ def _teach(laid: Logged, weights: Array) -> LogPart:
     groups = {name: laid.given.groups[name] for name in ("model", "image")}
     # Beside the level at its full size: what is pulled towards none for want of rows must not come back through them.
     found = pool(_fenced(target - middle, weights), groups, weights)
-    effects = {name: {kind: round(value, 5) for kind, value in own.items()} for name, own in found.effects.items()}
+    effects = {
+        name: {kind: round(value, 5) for kind, value in by_kind.items()} for name, by_kind in found.effects.items()
+    }
     return replace(part, effects=effects)
 
 
@@ -126,26 +128,26 @@ def _half_widths(model: TimingModel, laid: Logged, weights: Array) -> tuple[Widt
     if len(laid) < MIN_ROWS:
         return Widths(1.0), normal_curve()
     newest = np.flatnonzero(laid.newest(WIDTH_ROWS))
-    some, own = laid.take(newest), weights[newest]
+    some, weight = laid.take(newest), weights[newest]
     scores = np.empty(len(some))
     blocks = np.array_split(np.arange(len(some)), BLOCKS)
     for number, held in enumerate(blocks):
         # As at the bench: by what came before. The first block, which nothing came before, by all the others.
         before = np.concatenate(blocks[:number] if number else blocks[1:])
         test = some.take(held)
-        minutes, width = test.predicted(model, _teach(some.take(before), own[before]))
+        minutes, width = test.predicted(model, _teach(some.take(before), weight[before]))
         scores[held] = np.abs(np.log(test.elapsed / minutes)) / width
-    overall = weighted_half_width(scores, own)
+    overall = weighted_half_width(scores, weight)
     if not np.isfinite(overall) or overall <= 0:
         return Widths(1.0), normal_curve()
     groups = {}
     for kind in np.unique(some.given.kinds.astype(str)):
-        mine = some.given.kinds == kind
-        if mine.sum() >= GROUP_ROWS and effective_rows(own[mine]) >= GROUP_ROWS / 2:
-            groups[str(kind)] = weighted_half_width(scores[mine], own[mine])
-    at = {level: weighted_half_width(scores, own, level) for level in CURVE_LEVELS}
-    told = {level: round(width / overall, 5) for level, width in at.items() if np.isfinite(width)}
-    return Widths(overall, groups, len(some)), Curve(tuple(told), tuple(told.values()))
+        of_kind = some.given.kinds == kind
+        if of_kind.sum() >= GROUP_ROWS and effective_rows(weight[of_kind]) >= GROUP_ROWS / 2:
+            groups[str(kind)] = weighted_half_width(scores[of_kind], weight[of_kind])
+    at = {level: weighted_half_width(scores, weight, level) for level in CURVE_LEVELS}
+    by_level = {level: round(width / overall, 5) for level, width in at.items() if np.isfinite(width)}
+    return Widths(overall, groups, len(some)), Curve(tuple(by_level), tuple(by_level.values()))
 
 
 def _hands_factor(laid: Logged, weights: Array) -> float:
@@ -168,8 +170,8 @@ def _technicians(laid: Logged, weights: Array) -> tuple[dict[str, float], float]
     known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
     if known.sum() < MIN_ROWS:
         return {}, 0.0
-    own, who = weights[known], laid.technician[known]
-    found = pool(_fenced(ratio[known], own), {"technician": who}, own)
+    weight, who = weights[known], laid.technician[known]
+    found = pool(_fenced(ratio[known], weight), {"technician": who}, weight)
     sd = float(np.hypot(found.residual, found.spread.get("technician", 0.0)))
     return _factors(found), round(sd, 5)
 
@@ -188,8 +190,8 @@ def _paces(laid: Logged, weights: Array) -> dict[str, dict[str, float]]:
         known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
         if known.sum() < MIN_ROWS:
             continue
-        own = weights[known]
-        found = pool(_fenced(ratio[known], own), {"technician": laid.technician[known]}, own)
+        weight = weights[known]
+        found = pool(_fenced(ratio[known], weight), {"technician": laid.technician[known]}, weight)
         for name, factor in _factors(found).items():
             out.setdefault(name, {})[phase] = factor
     return out

@@ -89,8 +89,8 @@ class Logged:
         NaN where none were written, or with a part fitted.
         """
         busy, _, wait = (part.sum(axis=1) for part in self.hands.beside(self.work))
-        said = np.where(self.fitted, np.nan, self.said)
-        return np.log(np.maximum(said - wait, 0.1 * said) / busy)
+        stated = np.where(self.fitted, np.nan, self.said)
+        return np.log(np.maximum(stated - wait, 0.1 * stated) / busy)
 
     def predicted(self, model: TimingModel, part: LogPart) -> tuple[Array, Array]:
         """What a model would say of each unit with what a log taught.
@@ -177,10 +177,10 @@ def lay(
         work, spread = machine(plain, given)
     else:
         work, spread = np.empty((0, len(phase_table().names))), np.empty(0)
-    said = numbers(rows, "hands_on_min")
-    said = np.where((said > 0) & (said < MOST_MINUTES), said, np.nan)
+    stated_hands = numbers(rows, "hands_on_min")
+    stated_hands = np.where((stated_hands > 0) & (stated_hands < MOST_MINUTES), stated_hands, np.nan)
     laid = Logged(
-        tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=said,
+        tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=stated_hands,
         by_phase=np.column_stack([numbers(rows, f"{phase}_min") for phase in phase_table().names]),
         weight=source_weights(rows), technician=_words(rows, "technician"), given=given,
         fitted=_words(rows, "parts") != "", hands=hands, work=work, spread=spread, problems=pd.DataFrame(),

@@ -103,14 +103,14 @@ class LogPart:
             level=float(content["level"]),
             widths=widths_in(content["widths"]),
             effects={
-                str(name): {str(level): float(value) for level, value in own.items()}
-                for name, own in content.get("effects", {}).items()
+                str(name): {str(level): float(value) for level, value in by_kind.items()}
+                for name, by_kind in content.get("effects", {}).items()
             },
             technicians={str(name): float(value) for name, value in content.get("technicians", {}).items()},
             hands_sd=float(content.get("hands_sd", 0.0)),
             paces={
-                str(name): {str(phase): float(value) for phase, value in own.items()}
-                for name, own in content.get("paces", {}).items()
+                str(name): {str(phase): float(value) for phase, value in by_kind.items()}
+                for name, by_kind in content.get("paces", {}).items()
             },
             curve=normal_curve()
             if curve is None

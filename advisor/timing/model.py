@@ -102,11 +102,11 @@ class TimingModel:
 
     def log_widths(self, kinds: NDArray[np.object_]) -> Array:
         """Factor on the half-width by what the log taught, at the level that serves; shape (n,)."""
-        own = self.log.widths.of(kinds)
+        widths = self.log.widths.of(kinds)
         if not self.levels:
-            return own
+            return widths
         level = np.array([self.levels.get(str(kind), self.levels.get("", LEVEL)) for kind in kinds], dtype=float)
-        return own * self.log.curve.of(level)
+        return widths * self.log.curve.of(level)
 
     @property
     def version(self) -> str:
@@ -171,11 +171,11 @@ class TimingModel:
 
     def _compression(self, conditions: pd.DataFrame) -> Array:
         """How an image is compressed where nobody said: as the one of the same size that was measured, else unsure."""
-        said = conditions["xz"].to_numpy(dtype=float)
-        found = np.where(np.isnan(said), 0.5, said)
+        stated = conditions["xz"].to_numpy(dtype=float)
+        found = np.where(np.isnan(stated), 0.5, stated)
         sizes = ["image_bytes", "installed_bytes"]
         images = self.seen.drop_duplicates([*sizes, "xz"])
-        for row in np.flatnonzero(np.isnan(said)) if len(images) else []:
+        for row in np.flatnonzero(np.isnan(stated)) if len(images) else []:
             off = np.abs(
                 np.log(conditions[sizes].to_numpy(dtype=float)[row] / images[sizes].to_numpy(dtype=float))
             ).max(axis=1)
@@ -296,12 +296,12 @@ def load_model(path: str | Path) -> TimingModel:
     try:
         coefficients, overlaps = {}, {}
         for phase in MEASURED_PHASES:
-            told = content["physics"][phase]
+            stored = content["physics"][phase]
             names = [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
-            if set(names) != set(told["terms"]):
+            if set(names) != set(stored["terms"]):
                 raise ValueError(f"it was made with other terms of the phase {phase}")
-            coefficients[phase] = np.array([float(told["terms"][name]) for name in names])
-            overlaps[phase] = float(told["overlap"])
+            coefficients[phase] = np.array([float(stored["terms"][name]) for name in names])
+            overlaps[phase] = float(stored["overlap"])
         log = LogPart.from_json(content["log"])
         columns, rows = content["seen"]["columns"], content["seen"]["rows"]
         if any(len(row) != len(columns) for row in rows):

@@ -96,12 +96,12 @@ def steps() -> Steps:
     order = {row["phase"]: int(row["order"]) for row in tables.dicts("timing/phases")}
     rows = sorted(tables.dicts("timing/operations"), key=lambda row: (order[row["phase"]], int(row["step"])))
     known = operators()
-    own = np.array([_counts_of(row["operators"], row["typed"]) for row in rows])
+    step_counts = np.array([_counts_of(row["operators"], row["typed"]) for row in rows])
     at = known.names.index("wait")
-    wait = own[:, at].copy()
-    own[:, at] = 0.0
-    counts = own + np.array([_cycle(row["title"]) for row in rows])
-    seconds, of_own = (each * known.seconds * (1 + ALLOWANCE) for each in (counts, own))
+    wait = step_counts[:, at].copy()
+    step_counts[:, at] = 0.0
+    counts = step_counts + np.array([_cycle(row["title"]) for row in rows])
+    seconds, of_own = (each * known.seconds * (1 + ALLOWANCE) for each in (counts, step_counts))
     by_heart = np.array(["from memory" in row["source"] for row in rows])
     words = {name: tuple(row[name] for row in rows) for name in ("phase", "title", "applies_when", "typed", "source")}
     return Steps(

@@ -350,10 +350,10 @@ def problem_of(
     for name, frame in (needs or {}).items():
         needed = frame[phase].to_numpy(dtype=float)
         known = np.flatnonzero(np.isfinite(needed))
-        own = np.column_stack([term.values(alone) if term.rate == name else np.zeros(n) for term in terms])
-        if not own.any():
+        columns = np.column_stack([term.values(alone) if term.rate == name else np.zeros(n) for term in terms])
+        if not columns.any():
             continue
-        matrix = np.vstack([matrix, own[known]])
+        matrix = np.vstack([matrix, columns[known]])
         seconds = np.concatenate([seconds, needed[known]])
         weights = np.concatenate([weights, 1.0 / (needed + COUNTED_FLOOR[name] / weights[:n])[known]])
         rehearsal = np.concatenate([rehearsal, known])

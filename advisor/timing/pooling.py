@@ -79,10 +79,10 @@ def effects_of(effects: Mapping[str, Mapping[str, float]], labels: Mapping[str, 
     """Sum of effects of each row's levels; shape (n,)."""
     size = len(next(iter(labels.values()))) if labels else 0
     total = np.zeros(size)
-    for name, own in effects.items():
-        if name in labels and own:
+    for name, by_level in effects.items():
+        if name in labels and by_level:
             distinct, codes = np.unique(labels[name].astype(str), return_inverse=True)
-            total += np.array([own.get(level, 0.0) for level in distinct])[codes]
+            total += np.array([by_level.get(level, 0.0) for level in distinct])[codes]
     return total
 
 
@@ -109,10 +109,10 @@ def pool(
     for name, values in labels.items():
         text = values.astype(str)
         known = text != ""
-        distinct, own = np.unique(text[known], return_inverse=True)
+        distinct, levels = np.unique(text[known], return_inverse=True)
         if 2 <= distinct.size < known.sum():
             codes = np.full(n, -1, dtype=np.intp)
-            codes[known] = own
+            codes[known] = levels
             factors.append((name, distinct, codes))
     factors.sort(key=lambda entry: -entry[1].size)
     mean = float(np.average(target, weights=weight))

@@ -420,9 +420,9 @@ def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Code of each row's case, and the position where each case first stands."""
     codes = np.zeros(len(table), dtype=np.int64)
     for name in table.columns if len(table) > 1 else ():
-        own, values = pd.factorize(table[name], use_na_sentinel=False)
+        value_codes, values = pd.factorize(table[name], use_na_sentinel=False)
         if len(values) > 1:
-            codes = pd.factorize(codes * len(values) + own)[0]
+            codes = pd.factorize(codes * len(values) + value_codes)[0]
     first = np.flatnonzero(~pd.Series(codes).duplicated().to_numpy())
     return np.asarray(codes, dtype=np.intp), first
 
@@ -588,8 +588,8 @@ def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spr
     busy, under, wait = hands.beside(work)
     by_phase, overlap = busy + wait, under + wait
     elapsed = (by_phase + work - overlap).sum(axis=1)
-    own = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
-    machine_sd = work.sum(axis=1) * np.hypot(own, spread)
+    spreads = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
+    machine_sd = work.sum(axis=1) * np.hypot(spreads, spread)
     total_sd = np.hypot(machine_sd, hands.spread)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)
     own_sd = hands.spread_with(model.log.hands_sd) / np.maximum(hands.minutes.sum(axis=1), 1e-9)

@@ -103,5 +103,5 @@ def decompress_of(speed: Array, low: Array, high: Array) -> tuple[Array, Array]:
     with np.errstate(divide="ignore", invalid="ignore"):
         sd = np.where(known_spread, np.log(np.where(known_spread, high / np.where(low > 0, low, 1), 1)) / (2 * Z), 0.15)
     sd = np.where(unknown, typical.sd, sd)
-    own = np.hypot(facts["speed_spread"].sd, facts["decompress_at_one"].sd)
-    return speed * facts["decompress_at_one"].value, np.hypot(sd, own)
+    spread = np.hypot(facts["speed_spread"].sd, facts["decompress_at_one"].sd)
+    return speed * facts["decompress_at_one"].value, np.hypot(sd, spread)

@@ -178,8 +178,8 @@ def read_version(name: str, folder: Path) -> TimingModel:
         When there is none of that name, or it was made by a newer package or on other tables; the hint says what to do.
     """
     if name == SHIPPED:
-        own = user_data() / "timing" / "model.json"
-        return load_model(own if is_there(own, TableError) else datasets() / "timing" / "model.json")
+        of_user = user_data() / "timing" / "model.json"
+        return load_model(of_user if is_there(of_user, TableError) else datasets() / "timing" / "model.json")
     path = folder / f"timing-{_number(name):04d}.json"
     if not _number(name) or not is_there(path, TableError):
         raise InputError(

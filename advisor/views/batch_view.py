@@ -140,10 +140,10 @@ class Scoring(w.VBox):
         def take() -> str:
             batch, row = self._here()
             unit = unit_of(batch.understood.units, row)
-            own, drawer = batch.kept_for(row), batch.drawer
+            kept, drawer = batch.kept_for(row), batch.drawer
             pairs = zip(drawer["part"], drawer["kept"], strict=True)
-            others = {name: int(count) - own.get(name, 0) for name, count in pairs}
-            return self.app.bench.join([Queued(unit, f"batch, row {row + 1}", kept=own, spoken_for=others)])
+            others = {name: int(count) - kept.get(name, 0) for name, count in pairs}
+            return self.app.bench.join([Queued(unit, f"batch, row {row + 1}", kept=kept, spoken_for=others)])
 
         if self.app.act(take) is not None:
             self.app.tabs.selected_index = 0

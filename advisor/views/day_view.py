@@ -90,15 +90,15 @@ class Day(w.VBox):
         old, bench = self.plan, self.app.bench
         if old is None:
             raise InputError("There is no plan yet.", "Plan the day first.")
-        told = progress_of(bench.log, [job.tag for job in old.work.jobs])
+        progress = progress_of(bench.log, [job.tag for job in old.work.jobs])
         self.plan, changes = plan_again(
-            old, self._now(), told, gone=[tag for _, tag in bench.taken_off], done=logged_on(bench.log, old.day)
+            old, self._now(), progress, gone=[tag for _, tag in bench.taken_off], done=logged_on(bench.log, old.day)
         )
         rows = "".join(f"<li><b>{escape(one.tag)}</b> {escape(one.words)}</li>" for one in changes)
         self.changes.value = f"<h3>What changes</h3><ul>{rows}</ul>" if rows else ""
         self._show()
         self.tick()
-        return f"{words.count(len(told), 'unit')} begun; {words.count(len(changes), 'change')} of the plan."
+        return f"{words.count(len(progress), 'unit')} begun; {words.count(len(changes), 'change')} of the plan."
 
     def _now(self) -> datetime:
         at = _time(self.at.value)

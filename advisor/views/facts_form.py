@@ -76,7 +76,7 @@ class FactsForm(w.VBox):
                 value = typed
             box.value = str(fact) if isinstance(fact, StrEnum) else value
             note = why or (entry.unread.get(name, "") if entry and not value else "")
-            said = f'<span class="{"wrong" if why else "dim"}">{escape(note)}</span>' if note else ""
-            if self.errors[name].value != said:
-                self.errors[name].value = said
+            note_html = f'<span class="{"wrong" if why else "dim"}">{escape(note)}</span>' if note else ""
+            if self.errors[name].value != note_html:
+                self.errors[name].value = note_html
         self._filling = False

@@ -50,8 +50,8 @@ class Picture:
         text = re.sub(r"^.*?(?=<svg)", "", out.getvalue(), flags=re.S)
         text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
         # Several pictures stand on one page: each has names of its own, or one's hatching would be another's.
-        own = f"p{zlib.crc32(self.says.encode()):x}-"
-        text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{own}", text)
+        prefix = f"p{zlib.crc32(self.says.encode()):x}-"
+        text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{prefix}", text)
         for colour, variable in _VARIABLES.items():
             text = text.replace(colour, variable)
         return text.replace("<svg ", f'<svg class="picture" role="img" aria-label="{escape(self.says)}" ', 1)
@@ -106,9 +106,11 @@ class BatchPictures:
         counts = self.batch.scored["advice"].value_counts()
         some = [word for word in Advice if str(word) in counts]
         numbers = [int(counts[str(word)]) for word in some]
-        said = [words.ADVICE_SAID[word] for word in some]
-        told = ", ".join(f"{number} {one.lower()}" for one, number in zip(said, numbers, strict=True))
-        return Picture(bars(said, numbers, "units"), f"What to do with {words.count(len(self.batch), 'unit')}: {told}.")
+        labels = [words.ADVICE_SAID[word] for word in some]
+        listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(labels, numbers, strict=True))
+        return Picture(
+            bars(labels, numbers, "units"), f"What to do with {words.count(len(self.batch), 'unit')}: {listed}."
+        )
 
     def minutes(self) -> Picture:
         """Minutes in the slot, a line a unit, shortest first, each with the range that holds 8 of 10."""
@@ -122,8 +124,12 @@ class BatchPictures:
             one.set_ylim(bottom=0)
             one.set_xlabel("units, shortest first")
             one.set_ylabel("minutes in the slot")
-        told = f"half take under {words.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
-        return Picture(figure, f"Minutes in the slot of {words.count(len(frame), 'unit')}: {told}; bars hold 8 of 10.")
+        summary = (
+            f"half take under {words.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
+        )
+        return Picture(
+            figure, f"Minutes in the slot of {words.count(len(frame), 'unit')}: {summary}; bars hold 8 of 10."
+        )
 
     def parts(self) -> Picture:
         """Parts of the drawer: kept for units, and to buy."""

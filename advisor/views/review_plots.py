@@ -25,7 +25,7 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
     rows : pandas.DataFrame, optional
         As `advisor.benchlog.compare.compare` gives it; the rehearsals, their class of disk left out, when left out.
     """
-    own = rows is not None
+    has_rows = rows is not None
     if rows is None:
         rows = review.held_out().query("split == 'disk' and speeds == 'measured'")
         rows = rows.rename(columns=lambda name: name.replace("_s", "_min") if name.endswith("_s") else name)
@@ -48,7 +48,9 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
             one.legend(frameon=False)
     inside = rows["actual_min"].between(rows["low_min"], rows["high_min"])
     what = (
-        "units of the log" if own else "measured installs, predicted by a model that had not seen their class of disk"
+        "units of the log"
+        if has_rows
+        else "measured installs, predicted by a model that had not seen their class of disk"
     )
     return Picture(
         figure, f"{int(inside.sum())} of {len(rows)} {what}, fell inside their range; the dashed line is a perfect one."

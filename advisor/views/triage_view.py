@@ -133,10 +133,10 @@ class Triage(w.HBox):
                 self.question.children = []
             return
         fresh, _ = self.bench.twice[0]
-        said = f"<b>{escape(fresh.tag)}</b> stands in the queue already; it came again from {escape(fresh.origin)}."
+        question = f"<b>{escape(fresh.tag)}</b> stands in the queue already; it came again from {escape(fresh.origin)}."
         ways = {"update": "Take its new facts", "both": "Keep both", "leave": "Leave it as it is"}
         self.question.children = [
-            html(said, "ba", "ba-twice"),
+            html(question, "ba", "ba-twice"),
             *(button(title, partial(self.app.act, partial(self.bench.answer, how))) for how, title in ways.items()),
         ]
 

@@ -164,7 +164,7 @@ def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[LedgerEntry
         part = split(text, source)
         found.sections += part.sections
         found.left += part.left
-    whole = [said for said, _ in found.sections if isinstance(said, dict) and "unit" in said]
+    whole = [kind for kind, _ in found.sections if isinstance(kind, dict) and "unit" in kind]
     if whole:
         if len(found.sections) > 1:
             raise CaptureError(f"{name} holds a capture among other listings.", "Hand in the capture file alone.")
@@ -180,8 +180,8 @@ def _captures(found: Listings, name: str, refused: Iterable[LedgerEntry]) -> lis
         entries.append(
             LedgerEntry(section.source, section.first, section.last, "", (), f"more than {MOST_PARTS} listings")
         )
-    for said, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
-        title, facts = _facts(said, section)
+    for kind, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
+        title, facts = _facts(kind, section)
         entries.append(entry_of(title, section, facts))
         if facts != MachineFacts():
             parts.append(ListingFacts(title, facts))
@@ -211,15 +211,15 @@ def _capture(facts: MachineFacts, group: list[ListingFacts], ledger: list[str]) 
     )
 
 
-def _facts(said: ListingKind | dict[str, Any], section: Section) -> tuple[str, MachineFacts]:
-    if isinstance(said, ListingKind):
-        return said.name, said.read(section)
-    if "lscpu" in said:
-        return "lscpu -J", cpu.read_lscpu_json(said["lscpu"])
-    if "blockdevices" in said:
-        return "lsblk -J", blocks.read_rows(said["blockdevices"])
-    if {"smartctl", "ata_smart_attributes", "nvme_smart_health_information_log"} & set(said):
-        return "smartctl -j", smart.read_json(said)
-    if {"name", "size"} <= set(said):  # a row of a listing that was cut short
-        return "lsblk -J", blocks.read_rows([said])
+def _facts(kind: ListingKind | dict[str, Any], section: Section) -> tuple[str, MachineFacts]:
+    if isinstance(kind, ListingKind):
+        return kind.name, kind.read(section)
+    if "lscpu" in kind:
+        return "lscpu -J", cpu.read_lscpu_json(kind["lscpu"])
+    if "blockdevices" in kind:
+        return "lsblk -J", blocks.read_rows(kind["blockdevices"])
+    if {"smartctl", "ata_smart_attributes", "nvme_smart_health_information_log"} & set(kind):
+        return "smartctl -j", smart.read_json(kind)
+    if {"name", "size"} <= set(kind):  # a row of a listing that was cut short
+        return "lsblk -J", blocks.read_rows([kind])
     return "JSON", MachineFacts()

@@ -50,10 +50,10 @@ def _disks(rows: list[dict[str, Any]]) -> MachineFacts:
         if size == 0:
             continue
         model, vendor = row.get("MODEL"), row.get("VENDOR")
-        said = clean(model.replace("_", " "), 60) if isinstance(model, str) else None
+        named = clean(model.replace("_", " "), 60) if isinstance(model, str) else None
         link = _link(name, row.get("TRAN"), names) or ("ata" if str(vendor).strip() == "ATA" else None)
         spinning, removable = _truth(row.get("ROTA")), _truth(row.get("RM"))
-        disks.append(Disk(name=name, size=size, link=link, spinning=spinning, removable=removable, model=said))
+        disks.append(Disk(name=name, size=size, link=link, spinning=spinning, removable=removable, model=named))
     return MachineFacts(disks=tuple(disks[:MOST_DISKS]))
 
 
@@ -118,14 +118,14 @@ def _cells(line: str, columns: list[tuple[str, int, int]]) -> dict[str, Any]:
     lead = _TREE.match(line)
     start = lead.end() if lead else 0
     first = line[start:].split(" ", 1)[0]
-    said: dict[str, Any] = {columns[0][0]: first if not start else f"-{first}"}
+    cells: dict[str, Any] = {columns[0][0]: first if not start else f"-{first}"}
     rest = " " * (start + len(first)) + line[start + len(first) :]
     placed = _by_place(rest, columns[1:])
     fits = all(re.fullmatch(_CELLS[name], cell) for name, cell in placed.items() if name in _CELLS and cell)
     wanted = {name for name, _, _ in columns} & {"TYPE", "SIZE"}
     if not fits or not all(placed.get(name) for name in wanted):
         placed = _by_looks(rest, [name for name, _, _ in columns[1:]]) or (placed if fits else {})
-    return said | placed
+    return cells | placed
 
 
 def _by_place(rest: str, columns: list[tuple[str, int, int]]) -> dict[str, str]:

@@ -73,13 +73,13 @@ def _words() -> dict[str, str]:
 
 def read_lscpu(section: Section) -> MachineFacts:
     """Read lscpu's plain listing."""
-    said: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for line in _joined(section.lines, within_words=True):
         key, colon, value = line.partition(":")
         key = " ".join(key.split())
         if colon:
-            said.setdefault(_words().get(key.casefold(), key), value.strip())
-    return MachineFacts(processor=_lscpu(said))
+            fields.setdefault(_words().get(key.casefold(), key), value.strip())
+    return MachineFacts(processor=_lscpu(fields))
 
 
 @cache
@@ -107,13 +107,13 @@ LSCPU = ListingKind(
 
 def read_lscpu_json(rows: Any) -> MachineFacts:
     """Read what stands under "lscpu" in `lscpu -J`: objects with "field", "data" and perhaps "children"."""
-    said: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for row in _walk(rows):
         field, data = row.get("field"), row.get("data")
         if isinstance(field, str) and isinstance(data, str):
             key = " ".join(field.split()).removesuffix(":").rstrip()
-            said.setdefault(_words().get(key.casefold(), key), data.strip())
-    return MachineFacts(processor=_lscpu(said))
+            fields.setdefault(_words().get(key.casefold(), key), data.strip())
+    return MachineFacts(processor=_lscpu(fields))
 
 
 def _walk(rows: Any) -> Iterator[dict[str, Any]]:
@@ -128,19 +128,19 @@ def _walk(rows: Any) -> Iterator[dict[str, Any]]:
                 waiting.append(row.get("children"))
 
 
-def _lscpu(said: dict[str, str]) -> Processor:
-    per_socket, sockets = whole(said.get("Core(s) per socket")), whole(said.get("Socket(s)"))
-    flags = clean(said.get("Flags"), 8000)
-    modes = said.get("CPU op-mode(s)", "")
+def _lscpu(fields: dict[str, str]) -> Processor:
+    per_socket, sockets = whole(fields.get("Core(s) per socket")), whole(fields.get("Socket(s)"))
+    flags = clean(fields.get("Flags"), 8000)
+    modes = fields.get("CPU op-mode(s)", "")
     return Processor(
-        name=clean(said.get("Model name")),
-        vendor=clean(said.get("Vendor ID"), 20),
-        family=whole(said.get("CPU family")),
-        model=whole(said.get("Model")),
-        stepping=whole(said.get("Stepping")),
+        name=clean(fields.get("Model name")),
+        vendor=clean(fields.get("Vendor ID"), 20),
+        family=whole(fields.get("CPU family")),
+        model=whole(fields.get("Model")),
+        stepping=whole(fields.get("Stepping")),
         flags=flags or (ONLY_32_BIT if "32" in modes and "64" not in modes else None),
         cores=per_socket * sockets if per_socket and sockets else None,
-        threads=whole(said.get("CPU(s)")),
+        threads=whole(fields.get("CPU(s)")),
     )
 
 

@@ -28,7 +28,7 @@ _SPEED = re.compile(r"([0-9]{1,6}) (?:MT/s|MHz)\b")
 
 def read(section: Section) -> MachineFacts:
     """Read dmidecode's listing, however its lines are indented; serial numbers in it are passed over."""
-    said: dict[str, dict[str, str]] = {}
+    by_field: dict[str, dict[str, str]] = {}
     arrays: list[dict[str, str]] = []
     places: list[dict[str, str]] = []
     uefi: bool | None = None
@@ -39,9 +39,9 @@ def read(section: Section) -> MachineFacts:
             arrays.append({**fields, "handle": handle})
         elif title == "BIOS Information":
             uefi = "UEFI is supported" in flags
-        said.setdefault(title, fields)
-    system, board = said.get("System Information", {}), said.get("Base Board Information", {})
-    version = clean(said.get("Processor Information", {}).get("Version"))
+        by_field.setdefault(title, fields)
+    system, board = by_field.get("System Information", {}), by_field.get("Base Board Information", {})
+    version = clean(by_field.get("Processor Information", {}).get("Version"))
     return MachineFacts(
         processor=Processor(name=None if version in (None, "Not Specified") else version),
         box=Box(
@@ -50,7 +50,7 @@ def read(section: Section) -> MachineFacts:
             version=clean(system.get("Version"), 80),
             board_maker=clean(board.get("Manufacturer"), 80),
             board=clean(board.get("Product Name"), 80),
-            chassis=_chassis(said.get("Chassis Information", {}).get("Type")),
+            chassis=_chassis(by_field.get("Chassis Information", {}).get("Type")),
             uefi_able=uefi,
         ),
         memory=_memory(arrays, places),

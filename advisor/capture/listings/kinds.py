@@ -83,9 +83,9 @@ def keyed(line: str, lines: list[str]) -> bool:
 
 def pairs(lines: list[str]) -> dict[str, str]:
     """'key: value' of lines, the first of each key."""
-    said: dict[str, str] = {}
+    values: dict[str, str] = {}
     for line in lines:
         key, colon, value = line.partition(":")
         if colon:
-            said.setdefault(" ".join(key.split()), value.strip())
-    return said
+            values.setdefault(" ".join(key.split()), value.strip())
+    return values

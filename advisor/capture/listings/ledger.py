@@ -35,13 +35,13 @@ def entry_of(kind: str, section: Section, facts: MachineFacts) -> LedgerEntry:
 
 def left(part: Left) -> LedgerEntry:
     """Account for lines that are no listing."""
-    said = str(clean(part.text, 60) or "")
+    text = str(clean(part.text, 60) or "")
     command = str(clean(part.command, 40) or "")
-    reason = f"no listing that is known: '{said}'"
+    reason = f"no listing that is known: '{text}'"
     if part.command == BROKEN:
         reason = BROKEN
     elif command:
-        reason = f"what '{command}' gave is not read: '{said}'"
+        reason = f"what '{command}' gave is not read: '{text}'"
     return LedgerEntry(part.source, part.first, part.last, "", (), reason)
 
 

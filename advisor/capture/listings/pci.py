@@ -86,8 +86,8 @@ def _device(at: str, rest: str) -> BusDevice | NamedDevice | None:
     ids = list(_IDS.finditer(name))[-1:] or [found for found in [_BARE_IDS.match(name)] if found]
     rev = revision[1] if revision else None
     if not ids:
-        said = clean(re.sub(r"\bUnknown device\b", "Device", name))
-        return NamedDevice(kind, said, at, rev=rev) if said else None
+        known_name = clean(re.sub(r"\bUnknown device\b", "Device", name))
+        return NamedDevice(kind, known_name, at, rev=rev) if known_name else None
     made = known(int(ids[0][1], 16), int(ids[0][2], 16), kind, interface=int(interface[1], 16) if interface else None)
     return replace(made, at=at, name=clean(name[: ids[0].start()]), rev=rev)
 
@@ -107,18 +107,20 @@ def _number(word: str) -> int | None:
     return int(found[1], 16) if found else None
 
 
-def _record(at: str, said: dict[str, str], options: dict[str, str]) -> BusDevice | NamedDevice | None:
-    kind = _number(said.get("Class", ""))
-    kind = _classes().get(said.get("Class", "").casefold()) if kind is None else kind
-    vendor, product = _number(said.get("Vendor", "")), _number(said.get("Device", ""))
-    subs = _number(said.get("SVendor", "")), _number(said.get("SDevice", ""))
-    names = [re.sub(r" ?\[?[0-9a-f]{4}\]?\Z", "", said.get(key, "")) for key in ("Vendor", "Device")]
+def _record(at: str, fields: dict[str, str], options: dict[str, str]) -> BusDevice | NamedDevice | None:
+    kind = _number(fields.get("Class", ""))
+    kind = _classes().get(fields.get("Class", "").casefold()) if kind is None else kind
+    vendor, product = _number(fields.get("Vendor", "")), _number(fields.get("Device", ""))
+    subs = _number(fields.get("SVendor", "")), _number(fields.get("SDevice", ""))
+    names = [re.sub(r" ?\[?[0-9a-f]{4}\]?\Z", "", fields.get(key, "")) for key in ("Vendor", "Device")]
     if vendor is None or product is None:
-        said_name = clean(f"{said.get('Vendor', '')} {said.get('Device', '')}")
-        return NamedDevice(kind, said_name, at, said.get("Driver"), options.get("r")) if said_name else None
+        said_name = clean(f"{fields.get('Vendor', '')} {fields.get('Device', '')}")
+        return NamedDevice(kind, said_name, at, fields.get("Driver"), options.get("r")) if said_name else None
     sub = (subs[0], subs[1]) if subs[0] is not None and subs[1] is not None else None
     made = known(vendor, product, kind, interface=int(options["p"], 16) if "p" in options else 0, sub=sub)
-    return replace(made, at=at, name=clean(" ".join(names)), driver=clean(said.get("Driver"), 60), rev=options.get("r"))
+    return replace(
+        made, at=at, name=clean(" ".join(names)), driver=clean(fields.get("Driver"), 60), rev=options.get("r")
+    )
 
 
 def read(section: Section) -> MachineFacts:
@@ -186,15 +188,15 @@ LSPCI = ListingKind("lspci", _START, _goes_on, read, loose=_NAMED)
 def read_records(section: Section) -> MachineFacts:
     """Read `lspci -vmm`: a record a device, its fields on lines of their own."""
     found: list[BusDevice | NamedDevice] = []
-    said: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for line in [*section.lines, "Slot: "]:
         key, _, value = line.partition(":")
         if key == "Slot":
-            options = {letter: said[name] for letter, name in (("r", "Rev"), ("p", "ProgIf")) if name in said}
-            device = _record(said["Slot"], said, options) if said.get("Slot") else None
+            options = {letter: fields[name] for letter, name in (("r", "Rev"), ("p", "ProgIf")) if name in fields}
+            device = _record(fields["Slot"], fields, options) if fields.get("Slot") else None
             found += [device] if device else []
-            said = {}
-        said.setdefault(key.strip(), value.strip())
+            fields = {}
+        fields.setdefault(key.strip(), value.strip())
     return _facts(found, section)
 
 
@@ -210,15 +212,15 @@ _HARDWARE_ID = re.compile(r"\s{1,6}(SubVendor|SubDevice|Vendor|Device): (pci|usb
 def read_hardware(section: Section) -> MachineFacts:
     """Read sections such as '17: PCI 300.0: 0282 WLAN controller' with lines of Vendor, Device and Driver below."""
     found: list[BusDevice] = []
-    said: dict[str, tuple[str, int]] = {}
+    fields: dict[str, tuple[str, int]] = {}
     for line in [*section.lines, "0: PCI 0: 0000 "]:
         number = _HARDWARE_ID.match(line)
         if number:
-            said.setdefault(number[1], (number[2], int(number[3], 16)))
+            fields.setdefault(number[1], (number[2], int(number[3], 16)))
         elif _HARDWARE.match(line):
-            if "Vendor" in said and "Device" in said:
-                found.append(BusDevice(said["Vendor"][0], said["Vendor"][1], said["Device"][1]))
-            said = {}
+            if "Vendor" in fields and "Device" in fields:
+                found.append(BusDevice(fields["Vendor"][0], fields["Vendor"][1], fields["Device"][1]))
+            fields = {}
     return MachineFacts(devices=tuple(found) or None)
 
 

@@ -33,19 +33,19 @@ def read(section: Section) -> MachineFacts:
     """Read upower's listing; of two figures of a battery's health that differ the lower is taken, and both named."""
     cells: list[Cell] = []
     care: dict[str, str] = {}
-    for said, lines in _devices(section.lines):
-        full, design = _number(said.get("energy-full")), _number(said.get("energy-full-design"))
+    for name, lines in _devices(section.lines):
+        full, design = _number(name.get("energy-full")), _number(name.get("energy-full-design"))
         battery = any(line.strip() == "battery" for line in lines) and "DisplayDevice" not in lines[0]
-        if not battery or said.get("power supply") != "yes" or said.get("present") == "no":
+        if not battery or name.get("power supply") != "yes" or name.get("present") == "no":
             continue
-        capacity = _number(said.get("capacity"))
+        capacity = _number(name.get("capacity"))
         if full and design and capacity and abs(100 * full / design - capacity) > APART_PCT:
             care["battery_health_pct"] = (
                 f"upower gives {capacity:.1f} % as the capacity, but {100 * full / design:.1f} % of the design as what "
                 "it holds when full: the lower is taken"
             )
             full = min(full, design * capacity / 100)
-        cycles = whole(said.get("charge-cycles"))
+        cycles = whole(name.get("charge-cycles"))
         cells.append(
             Cell(
                 round(full * 1e6) if full is not None else None,

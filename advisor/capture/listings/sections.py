@@ -143,18 +143,18 @@ class _Splitter:
         text = "\n".join(line.text for line in self.lines[at:])
         text = text[len(text) - len(text.lstrip()) :]
         try:
-            said, end = json.JSONDecoder().raw_decode(text)
+            content, end = json.JSONDecoder().raw_decode(text)
         except (ValueError, RecursionError):
             self.broken += 1
             self._leave(text.partition("\n")[0], at + 1, BROKEN)
             return 0
-        if not isinstance(said, dict):
+        if not isinstance(content, dict):
             return 0
         self.parsed += 1
         self._close()
         stop = at + text.count("\n", 0, end) + 1
         section = Section(first=at + 1, last=stop, command=self.command, source=self.source)
-        self.found.sections.append((said, section))
+        self.found.sections.append((content, section))
         return stop
 
 

@@ -31,8 +31,8 @@ def _number(text: str | None) -> int | None:
     return whole(plain)
 
 
-def _name(section: Section, said: dict[str, str], nvme: bool) -> str:
-    found = _NODE.search(section.command) or _NODE.search(said.get("Smart Log for NVME device", ""))
+def _name(section: Section, fields: dict[str, str], nvme: bool) -> str:
+    found = _NODE.search(section.command) or _NODE.search(fields.get("Smart Log for NVME device", ""))
     if not found:
         return UNNAMED
     return f"{found[1]}{found[2] or 'n1'}" if found[1].startswith("nvme") else found[1]
@@ -40,28 +40,28 @@ def _name(section: Section, said: dict[str, str], nvme: bool) -> str:
 
 def read(section: Section) -> MachineFacts:
     """Read smartctl's text, or nvme's log: model, size, kind and health of one disk."""
-    said = pairs(section.lines)
-    nvme = any(_LOG.search(line) for line in section.lines) or any(key in said for key in _LIKE_NVME)
-    size = _BYTES.search(next((said[key] for key in _SIZES if key in said), ""))
-    rate = said.get("Rotation Rate", "")
+    fields = pairs(section.lines)
+    nvme = any(_LOG.search(line) for line in section.lines) or any(key in fields for key in _LIKE_NVME)
+    size = _BYTES.search(next((fields[key] for key in _SIZES if key in fields), ""))
+    rate = fields.get("Rotation Rate", "")
     attributes = [found for line in section.lines if (found := _ATTRIBUTE.match(line))]
-    model = said.get("Device Model") or said.get("Model Number") or said.get("Product")
+    model = fields.get("Device Model") or fields.get("Model Number") or fields.get("Product")
     disk = Disk(
-        name=_name(section, said, nvme),
+        name=_name(section, fields, nvme),
         size=_number(size[1] or size[2]) if size else None,
-        link="nvme" if nvme else "ata" if attributes or "Device Model" in said else None,
+        link="nvme" if nvme else "ata" if attributes or "Device Model" in fields else None,
         spinning=False if nvme or "Solid State" in rate else True if re.match(r"\d", rate) else None,
         model=clean(model, 60),
     )
-    wear = _nvme(said) if nvme else _ata(disk, said, attributes, section.lines)
+    wear = _nvme(fields) if nvme else _ata(disk, fields, attributes, section.lines)
     return MachineFacts(disks=(Disk(**{**vars(disk), "wear": wear}),))
 
 
 _SIZES = ("User Capacity", "Namespace 1 Size/Capacity", "Total NVM Capacity")
 
 
-def _nvme(said: dict[str, str]) -> health.Wear | None:
-    plain = {re.sub(r"[ _]", "", key).casefold(): value for key, value in said.items()}
+def _nvme(fields: dict[str, str]) -> health.Wear | None:
+    plain = {re.sub(r"[ _]", "", key).casefold(): value for key, value in fields.items()}
     used = _number(plain.get("percentageused"))
     if used is None:
         return None
@@ -69,10 +69,10 @@ def _nvme(said: dict[str, str]) -> health.Wear | None:
     return health.of_nvme(used, spare, threshold, _number(plain.get("criticalwarning")) or 0)
 
 
-def _ata(disk: Disk, said: dict[str, str], rows: list[re.Match[str]], lines: list[str]) -> health.Wear | None:
+def _ata(disk: Disk, fields: dict[str, str], rows: list[re.Match[str]], lines: list[str]) -> health.Wear | None:
     known = {int(row[1]): (int(row[2]), whole((row[3].split("-")[-1].split() or [""])[0]) or 0) for row in rows}
     used = next((int(found[1]) for line in lines if (found := _ENDURANCE.search(line))), None)
-    status = next((value for key, value in said.items() if key.startswith("SMART overall-health")), "")
+    status = next((value for key, value in fields.items() if key.startswith("SMART overall-health")), "")
     if not (known or used is not None or status):
         return None
     return health.of_ata(disk.model or "", bool(disk.spinning), known, used, "FAIL" in status if status else None)
@@ -93,14 +93,14 @@ SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device
     re.match(r"[\w ]{4,50}\s:\s", line)), read)  # fmt: skip
 
 
-def read_json(said: dict[str, Any]) -> MachineFacts:
+def read_json(answer: dict[str, Any]) -> MachineFacts:
     """Read `smartctl -j`, with -x or -a."""
-    device = said.get("device") if isinstance(said.get("device"), dict) else {}
+    device = answer.get("device") if isinstance(answer.get("device"), dict) else {}
     node = _NODE.search(str((device or {}).get("name", "")))
-    nvme = (device or {}).get("protocol") == "NVMe" or "nvme_smart_health_information_log" in said
-    capacity = said.get("user_capacity")
-    size = capacity.get("bytes") if isinstance(capacity, dict) else said.get("nvme_total_capacity")
-    rate, model = said.get("rotation_rate"), said.get("model_name")
+    nvme = (device or {}).get("protocol") == "NVMe" or "nvme_smart_health_information_log" in answer
+    capacity = answer.get("user_capacity")
+    size = capacity.get("bytes") if isinstance(capacity, dict) else answer.get("nvme_total_capacity")
+    rate, model = answer.get("rotation_rate"), answer.get("model_name")
     disk = Disk(
         name=(f"{node[1]}{node[2] or 'n1'}" if nvme else node[1]) if node else UNNAMED,
         size=size if isinstance(size, int) and 0 < size < 1 << 60 else None,
@@ -108,4 +108,4 @@ def read_json(said: dict[str, Any]) -> MachineFacts:
         spinning=False if nvme else bool(rate) if isinstance(rate, int) else None,
         model=clean(model, 60) if isinstance(model, str) else None,
     )
-    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": health.smartctl_answer(said, disk)}),))
+    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": health.smartctl_answer(answer, disk)}),))

@@ -34,17 +34,17 @@ def read(section: Section) -> MachineFacts:
     folders: set[str] = set()
     processor = Processor()
     cards: dict[str, str] = {}
-    for path, said in _blocks(section.lines):
+    for path, properties in _blocks(section.lines):
         if len(links) > MOST_DEVICES:
             break
-        if "MMC_TYPE" in said:
-            cards["/sys" + path] = said["MMC_TYPE"]
-        found = _CPU.match(said.get("MODALIAS", "")[:60])
+        if "MMC_TYPE" in properties:
+            cards["/sys" + path] = properties["MMC_TYPE"]
+        found = _CPU.match(properties.get("MODALIAS", "")[:60])
         if found:
             vendor = _VENDORS.get(int(found[1], 16))
             processor = Processor(vendor=vendor, family=int(found[2], 16), model=int(found[3], 16))
             continue
-        _plant("/sys" + path, said, files, links, folders)
+        _plant("/sys" + path, properties, files, links, folders)
     for link in [path for path in links if path.startswith("/sys/class/block/mmcblk")]:
         disk = links[link]
         files[f"{disk}/device/type"] = cards.get(posixpath.dirname(posixpath.dirname(disk)), "").encode()
@@ -61,24 +61,26 @@ def _tpm(facts: MachineFacts, folders: set[str]) -> str | None:
 
 
 def _blocks(lines: list[str]) -> Iterator[tuple[str, dict[str, str]]]:
-    path, said = "", dict[str, str]()
+    path, properties = "", dict[str, str]()
     for line in lines:
         if line.startswith("P: "):
             if path:
-                yield path, said
-            path, said = line[3:].strip(), {}
+                yield path, properties
+            path, properties = line[3:].strip(), {}
             sound = path.startswith("/devices/") and len(path) < 400 and "/../" not in path and not _BLANK.search(path)
             path = path if sound else ""
-        elif line.startswith("E: ") and path and len(said) < MOST_PROPERTIES:
+        elif line.startswith("E: ") and path and len(properties) < MOST_PROPERTIES:
             key, equals, value = line[3:].partition("=")
             if equals and len(key) < 80:
-                said[key] = value[:2000].rstrip()
+                properties[key] = value[:2000].rstrip()
     if path:
-        yield path, said
+        yield path, properties
 
 
-def _plant(path: str, said: dict[str, str], files: dict[str, bytes], links: dict[str, str], folders: set[str]) -> None:
-    subsystem, name = said.get("SUBSYSTEM", ""), posixpath.basename(path)
+def _plant(
+    path: str, properties: dict[str, str], files: dict[str, bytes], links: dict[str, str], folders: set[str]
+) -> None:
+    subsystem, name = properties.get("SUBSYSTEM", ""), posixpath.basename(path)
 
     def put(attribute: str, value: str | None) -> None:
         if value:
@@ -92,45 +94,47 @@ def _plant(path: str, said: dict[str, str], files: dict[str, bytes], links: dict
         return
     folders |= {folder, path}
     links[f"{folder}/{name}"] = path
-    if "DRIVER" in said and "/" not in said["DRIVER"]:
-        links[f"{path}/driver"] = f"/sys/bus/{subsystem}/drivers/{said['DRIVER']}"
-    put("modalias", said.get("MODALIAS"))
-    if subsystem == "pci" and re.fullmatch(r"[0-9A-Fa-f]{1,6}", said.get("PCI_CLASS", "")):
-        put("class", f"0x{said['PCI_CLASS'].lower():0>6}")
+    if "DRIVER" in properties and "/" not in properties["DRIVER"]:
+        links[f"{path}/driver"] = f"/sys/bus/{subsystem}/drivers/{properties['DRIVER']}"
+    put("modalias", properties.get("MODALIAS"))
+    if subsystem == "pci" and re.fullmatch(r"[0-9A-Fa-f]{1,6}", properties.get("PCI_CLASS", "")):
+        put("class", f"0x{properties['PCI_CLASS'].lower():0>6}")
     elif subsystem == "usb":
-        interface = whole(said.get("INTERFACE", "").partition("/")[0])
-        if said.get("DEVTYPE") == "usb_interface" and interface is not None:
+        interface = whole(properties.get("INTERFACE", "").partition("/")[0])
+        if properties.get("DEVTYPE") == "usb_interface" and interface is not None:
             put("bInterfaceClass", f"{interface:02x}")
     elif subsystem == "block":
-        _plant_disk(path, said, put)
+        _plant_disk(path, properties, put)
     elif subsystem == "net":
-        put("type", "1" if said.get("DEVTYPE") not in ("wwan", "bluetooth") else None)
-        if said.get("DEVTYPE") == "wlan":
+        put("type", "1" if properties.get("DEVTYPE") not in ("wwan", "bluetooth") else None)
+        if properties.get("DEVTYPE") == "wlan":
             folders.add(f"{path}/phy80211")
     elif subsystem == "power_supply":
-        for key, value in said.items():
+        for key, value in properties.items():
             if key.startswith("POWER_SUPPLY_") and key != "POWER_SUPPLY_SERIAL_NUMBER":
                 put(key.removeprefix("POWER_SUPPLY_").lower(), value)
     elif subsystem == "dmi":
-        _plant_dmi(said.get("MODALIAS", ""), put)
+        _plant_dmi(properties.get("MODALIAS", ""), put)
     if subsystem in ("input", "dmi"):
-        kept = [f"E:{key}={value}\n" for key, value in said.items() if key.startswith(("ID_INPUT_TOUCH", "MEMORY_"))]
+        kept = [
+            f"E:{key}={value}\n" for key, value in properties.items() if key.startswith(("ID_INPUT_TOUCH", "MEMORY_"))
+        ]
         if kept:
             files[f"/run/udev/data/+{subsystem}:{name}"] = "".join(kept).encode("utf-8", "replace")
 
 
-def _plant_disk(path: str, said: dict[str, str], put: Callable[[str, str | None], None]) -> None:
-    if said.get("DEVTYPE") == "partition":
+def _plant_disk(path: str, properties: dict[str, str], put: Callable[[str, str | None], None]) -> None:
+    if properties.get("DEVTYPE") == "partition":
         put("partition", "1")
         return
-    rate = whole(said.get("ID_ATA_ROTATION_RATE_RPM"))
+    rate = whole(properties.get("ID_ATA_ROTATION_RATE_RPM"))
     if rate is not None:
         put("queue/rotational", "1" if rate else "0")
     elif "/nvme" in path or "/mmc_host/" in path:
         put("queue/rotational", "0")
-    put("device/model", said.get("ID_MODEL", "").replace("_", " "))
+    put("device/model", properties.get("ID_MODEL", "").replace("_", " "))
     if "/mmc_host/" in path:
-        put("device/name", said.get("ID_NAME"))
+        put("device/name", properties.get("ID_NAME"))
 
 
 def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:

@@ -53,14 +53,14 @@ _INPUT_LINE = re.compile(r"[A-Z]: |--\Z|\s*\Z")
 def read_inputs(section: Section) -> MachineFacts:
     """Read /proc/bus/input/devices: whether one of the devices is a touchscreen."""
     touch = False
-    said: dict[str, str] = {}
+    fields: dict[str, str] = {}
     for line in [*section.lines, "I: "]:
         if line.startswith("I: "):
-            touch = touch or screen.takes_touch(said)
-            said = {}
+            touch = touch or screen.takes_touch(fields)
+            fields = {}
         elif line.startswith("B: "):
             key, _, value = line[3:].partition("=")
-            said[key] = value.strip()
+            fields[key] = value.strip()
     some = any(line.strip() == "--" for line in section.lines) or section.filtered
     return MachineFacts(panel=Panel(touch=touch or (None if some else False)))
 

@@ -106,8 +106,8 @@ def prepare(root: Path, start: DesktopStart) -> None:
     """Make a tree ready for its session: a new user, the session's service, script and pages."""
     quieten(root)
     chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
-    own = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
-    write_session(root, start, USER, own)
+    server = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
+    write_session(root, start, USER, server)
     write_pages(root / "srv/pages")
 
 

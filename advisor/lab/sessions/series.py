@@ -166,9 +166,9 @@ def repeat(rig: Rig, release: str, editions: Sequence[str], runs: int, note: str
     done: list[tuple[str, bool]] = []
 
     def once(plan: Free) -> str:
-        told = rig.once(release, plan.edition, free, note)
+        outcome = rig.once(release, plan.edition, free, note)
         done.append((plan.name, True))
-        return told
+        return outcome
 
     def ready(rest: Sequence[Free]) -> None:
         rig.make(release, rest[0].edition)
@@ -189,13 +189,13 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
 
     def ready(rest: Sequence[Pressure]) -> None:
         # The next edition's image is made beside this one's sessions; only its first session waits for it.
-        mine = rig.image(RELEASE, rest[0].edition)
-        if ahead and (not mine.exists() or not ahead[0].is_alive()):
+        image = rig.image(RELEASE, rest[0].edition)
+        if ahead and (not image.exists() or not ahead[0].is_alive()):
             ahead.pop().join()
         rig.make(RELEASE, rest[0].edition)
         others = [one.edition for one in rest if one.edition != rest[0].edition]
         if not ahead:
-            rig.keep(mine, *(rig.image(RELEASE, one) for one in others[:1]))
+            rig.keep(image, *(rig.image(RELEASE, one) for one in others[:1]))
             if others:
                 ahead.append(threading.Thread(target=rig.make, args=(RELEASE, others[0]), daemon=True))
                 ahead[0].start()

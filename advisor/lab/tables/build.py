@@ -53,8 +53,8 @@ def default_cache() -> Path:
 
 def table_folder() -> Path:
     """Folder that built tables go to: the package's own, or the user's when that cannot be written to."""
-    own = store.folders()[-1]
-    return own if os.access(own, os.W_OK) else store.folders()[0]
+    of_user = store.folders()[-1]
+    return of_user if os.access(of_user, os.W_OK) else store.folders()[0]
 
 
 def unpack_kernel(

@@ -100,11 +100,13 @@ def _told(top: Path, paths: list[Path]) -> Iterator[KernelModule]:
         raise ToolError("modinfo is not here.", "Install package kmod.")
     done = subprocess.run([program, "-0", *map(str, paths)], capture_output=True, check=False)
     if done.returncode:
-        said = done.stderr.decode(errors="replace").strip().splitlines()
-        raise InputError(f"A module is damaged: {said[0] if said else 'modinfo failed'}.", "Unpack the package again.")
+        errors = done.stderr.decode(errors="replace").strip().splitlines()
+        raise InputError(
+            f"A module is damaged: {errors[0] if errors else 'modinfo failed'}.", "Unpack the package again."
+        )
     # Of each module its file name, then entries; all end in NUL.
-    for told in re.split(rb"(?:^|(?<=\0))filename: +", done.stdout)[1:]:
-        name, _, text = told.partition(b"\0")
+    for block in re.split(rb"(?:^|(?<=\0))filename: +", done.stdout)[1:]:
+        name, _, text = block.partition(b"\0")
         path = Path(name.decode().strip())
         module = KernelModule(normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix())
         for key, value in entries(text):
