@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import csv
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -73,6 +74,24 @@ def test_a_class_has_a_name_of_its_own() -> None:
             if isinstance(node, ast.ClassDef):
                 homes.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
     assert not {name: paths for name, paths in homes.items() if len(paths) > 1}
+
+
+def test_what_is_remembered_is_listed() -> None:
+    """A cache is hidden state: each stands in DEVELOPERS.md with what it is for."""
+    kept = set()
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            marks = node.decorator_list if isinstance(node, ast.FunctionDef) else []
+            if any(re.match(r"(functools\.)?(lru_)?cache\b", ast.unparse(mark)) for mark in marks):
+                kept.add(f"{path.relative_to(PACKAGE).with_suffix('').as_posix()}.{node.name}")
+    text = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.partition("\n## What is remembered\n")[2].partition("\n## ")[0]
+    listed = {
+        f"{module}.{name}"
+        for module, names in re.findall(r"`([\w/]+)`: ((?:`\w+` ?)+)", section)
+        for name in names.replace("`", "").split()
+    }
+    assert listed == kept
 
 
 DOORS = {"cli/handover.py", "cli/rehearse.py", "cli/tables.py"}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 from advisor.benchlog.store import BenchLog, minutes_between
 
@@ -45,7 +44,6 @@ class Watches:
         return names[place] if place < len(names) else ""
 
 
-@cache
 def titles() -> dict[str, str]:
     """Title of each phase by its name, in the order of the work."""
     from advisor.timing.hands import phase_table

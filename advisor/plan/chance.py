@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -23,7 +22,6 @@ DAYS = 2000
 """Days that are simulated: the chance is then known to 1 point (standard error)."""
 
 
-@cache
 def assumed() -> dict[str, float]:
     """Figures of the table `plan/assumed`."""
     return {row["name"]: float(row["value"]) for row in tables.dicts("plan/assumed")}

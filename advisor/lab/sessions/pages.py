@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import struct
 import zlib
-from functools import cache
 from hashlib import shake_256
 from pathlib import Path
 
@@ -19,7 +18,6 @@ _DONE = """
 """
 
 
-@cache
 def picture(label: str) -> bytes:
     """Draw a picture (PNG) that compresses as a photograph does, badly; different labels give different ones."""
     width, height = 320, 200
@@ -40,7 +38,6 @@ def picture(label: str) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
-@cache
 def script() -> str:
     """Write a script of about 600 kB that is parsed, compiled and run as a page's own scripts are."""
     lines = ["const bag = [];"]

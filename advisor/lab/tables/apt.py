@@ -11,7 +11,6 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 
 from advisor.errors import InputError, ToolError
@@ -40,7 +39,6 @@ class IndexedPackage:
     sha256: str
 
 
-@cache
 def mirror_bases() -> dict[str, str]:
     """Base addresses of 'Debian' and, if there, 'Debian-Security', without a slash, as the system's apt has them."""
     program = shutil.which("apt-get")
