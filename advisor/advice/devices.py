@@ -9,6 +9,7 @@ from typing import Any
 from advisor.advice.cells import clean
 from advisor.advice.record import SUPPORT_MARK, Across, Device, Mark
 from advisor.drivers.kinds import Kind
+from advisor.drivers.needs import Lack
 from advisor.unit import Support
 
 DEVICE_COLUMNS = ("kind", "device", "name", "support", "severity", "firmware_packages", "cure")
@@ -92,7 +93,7 @@ def across(
 
 def _rank(entry: dict[str, Any]) -> tuple[bool, int]:
     """Place of a verdict in the list, the smallest for what stops the unit."""
-    return entry["severity"] != "blocks", _SUPPORT_ORDER.get(str(entry["support"]), 0)
+    return entry["severity"] != Lack.BLOCKS, _SUPPORT_ORDER.get(str(entry["support"]), 0)
 
 
 def _device(entry: dict[str, Any]) -> Device:

@@ -12,6 +12,8 @@ import pandas as pd
 from advisor import tables
 from advisor.columns import Columns, among, holds, numbers, present, texts
 from advisor.drivers import DeviceVerdicts
+from advisor.drivers.kinds import Kind
+from advisor.drivers.needs import Lack
 from advisor.shop import Shop
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
@@ -196,7 +198,7 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
         at = kind == name
         support[name][row[at], column[at]] = word[at]
     rank = np.array([_RANK[one] for one in word], dtype=int)
-    stuck = (rank > 0) & (severity != "degrades")
+    stuck = (rank > 0) & (severity != Lack.DEGRADES)
     stuck &= among(kind, DECISIVE)
     brought = among(word, (Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER)) & ((cure != "") | (packages != ""))
     newer = np.flatnonzero(word == Support.NEWER_KERNEL)
@@ -208,7 +210,7 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
     np.add.at(bring, (row, column), stuck & brought)
     np.add.at(cost, (row, column), rank * np.array([_WEIGHT.get(one, 0.0) for one in kind]))
     no_wifi, wifi_kernel = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
-    hit = stuck & (kind == "wireless")
+    hit = stuck & (kind == Kind.WIRELESS)
     no_wifi[row[hit & ~brought], column[hit & ~brought]] = True
     by_kernel = stuck & brought & (word == Support.NEWER_KERNEL)
     np.add.at(kernel, (row, column), by_kernel)

@@ -40,7 +40,7 @@ def firmware(tree: Tree, unit: Unit | None) -> tuple[str, ...] | None:
         return None
     from advisor.drivers import assess, store
     from advisor.shop import Image
-    from advisor.unit import frame
+    from advisor.unit import Support, frame
 
     release = release_of(tree)
     kernel = f"debian-{release}"
@@ -49,7 +49,7 @@ def firmware(tree: Tree, unit: Unit | None) -> tuple[str, ...] | None:
     here = tuple(sorted({name for name, _ in apt.installed(tree.text("var/lib/dpkg/status"))}))
     image = Image(name="this unit", release=release, kernel=kernel, firmware=here)
     devices = assess(frame([unit]), [image]).devices
-    wanted = devices[devices["support"] == "needs firmware"]["firmware_packages"].astype(str)
+    wanted = devices[devices["support"] == Support.NEEDS_FIRMWARE]["firmware_packages"].astype(str)
     return tuple(sorted({name for cell in wanted for name in re.split(r"[;, ]+", cell) if name}))
 
 
