@@ -15,7 +15,6 @@ from advisor.drivers import store
 from advisor.editions.catalogue import lacking
 from advisor.errors import InputError
 from advisor.files import datasets, opened, parse_toml, user_data
-from advisor.intake import device_ids
 from advisor.nearest import choose, fold
 from advisor.releases import CODENAMES
 from advisor.shop import Image, Part, Person, Shop, Thresholds, default_shop
@@ -198,6 +197,8 @@ def _part(part: dict[str, Any], where: str) -> None:
 
 
 def _device(word: str, where: str) -> str:
+    from advisor.intake import device_ids
+
     found, problem = device_ids.item(word)
     if not found:
         raise InputError(f"{where}: {problem}.", f"Accepted: {device_ids.ACCEPTED}.")

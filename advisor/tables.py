@@ -50,6 +50,12 @@ class Table:
 
 
 @cache
+def compiled(pattern: str) -> re.Pattern[str]:
+    """An expression of a table, compiled once and only when asked for: of hundreds a unit needs a few."""
+    return re.compile(pattern)
+
+
+@cache
 def meta(path: Path) -> dict[str, Any]:
     """Read a table's meta file.
 

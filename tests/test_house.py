@@ -198,6 +198,36 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     assert done.stdout == "set()\n"
 
 
+def test_one_unit_brings_in_only_what_it_needs() -> None:
+    """What reads typed cells and names, files, spelling, learning and plans is not for a unit that is captured."""
+    code = (
+        "import sys, advisor\n"
+        "from advisor.capture import take\n"
+        "from advisor.sheet import render_text\n"
+        "found = advisor.assess([take().unit.model_copy(update={'graphics': 'none', 'wireless': None})])\n"
+        "render_text(found[0], 100)\n"
+        "print(*sorted(name for name in sys.modules if name.startswith('advisor.')))\n"
+        "heavy = {'rapidfuzz', 'scipy', 'sklearn', 'openpyxl', 'jinja2', 'matplotlib', 'cpuinfo'}\n"
+        "print(*sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    own, others = done.stdout.split("\n")[:2]
+    assert others == ""
+    parts = {
+        "intake.sheet",
+        "intake.reading",
+        "intake.headers",
+        "intake.words",
+        "bulk",
+        "plan",
+        "benchlog",
+        "views",
+        "lab",
+    }
+    assert not {f"advisor.{part}" for part in parts} & set(own.split())
+    assert len(own.split()) <= 110  # 100 on 2026-11-27: what is added here is paid for by every unit
+
+
 def test_scoring_loads_no_widgets() -> None:
     code = "import sys, advisor.advice, advisor.cli, advisor.cli.score; sys.exit('ipywidgets' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

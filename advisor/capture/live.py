@@ -16,14 +16,13 @@ _SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board
 
 def gather(machine: Machine, *, identifiers: bool = False) -> MachineFacts:
     """Run every probe on a machine; with `identifiers`, serial numbers and network addresses too."""
-    asked = processor.ask(machine)
     found_box, of_box = box.probe(machine)
     found_memory, of_memory = memory.probe(machine)
     found_devices, of_devices = devices.probe(machine)
     found_disks, of_disks = storage.probe(machine, identifiers=identifiers)
     found_panel, of_panel = screen.probe(machine)
     found_batteries, of_battery = battery.probe(machine)
-    found_processor, of_processor = processor.probe(machine, asked)
+    found_processor, of_processor = processor.probe(machine)
     reasons = (of_processor, of_box, of_memory, of_devices, of_disks, of_panel, of_battery)
     return MachineFacts(
         processor=found_processor,

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
-import subprocess
 import sys
-from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from advisor.capture.facts import Processor, Reasons, fill
@@ -16,19 +13,11 @@ from advisor.capture.machine import Machine, clean, whole
 _CPU = re.compile(r"cpu\d{1,4}\Z")
 
 
-def ask(machine: Machine) -> Future[dict[str, Any]] | None:
-    """Start py-cpuinfo, which asks this machine's processor in a process of its own; None for a recorded machine."""
-    if not machine.live:
-        return None
-    pool = ThreadPoolExecutor(1)
-    try:
-        return pool.submit(_cpuinfo)
-    finally:
-        pool.shutdown(wait=False)
-
-
 def _cpuinfo() -> dict[str, Any]:
     """Ask py-cpuinfo; it runs programs and Python modules by name, which must not be taken from the current folder."""
+    import json
+    import subprocess
+
     command = [sys.executable, "-P", "-m", "cpuinfo", "--json"]
     environment = os.environ | {"PYTHONSAFEPATH": "1"}
     try:
@@ -39,23 +28,17 @@ def _cpuinfo() -> dict[str, Any]:
     return answer if isinstance(answer, dict) else {}
 
 
-def probe(machine: Machine, asked: Future[dict[str, Any]] | None = None) -> tuple[Processor, Reasons]:
-    """Read the processor.
-
-    Parameters
-    ----------
-    asked : concurrent.futures.Future, optional
-        What `ask` gave.
-    """
+def probe(machine: Machine) -> tuple[Processor, Reasons]:
+    """Read the processor."""
     content = machine.text("/proc/cpuinfo")
     found = parse(content) if content else Processor()
     cores, threads = _topology(machine)
     if cores:
         found = fill(Processor(cores=cores, threads=threads), found)
-    reasons = Reasons(why={} if content else {"cpu": "/proc/cpuinfo could not be read"})
-    if asked is not None:
-        found = _cross_check(found, asked.result(), reasons)
-    return found, reasons
+    # py-cpuinfo says after the kernel what that says: it is asked only where something is left open.
+    if machine.live and None in (found.name, found.vendor, found.family, found.model, found.stepping, found.flags):
+        found = fill(found, _answered(_cpuinfo()))
+    return found, Reasons(why={} if content else {"cpu": "/proc/cpuinfo could not be read"})
 
 
 def parse(content: str) -> Processor:
@@ -119,8 +102,8 @@ def _topology(machine: Machine) -> tuple[int | None, int | None]:
     return len(places) or None, threads or None
 
 
-def _cross_check(found: Processor, answer: dict[str, Any], reasons: Reasons) -> Processor:
-    other = Processor(
+def _answered(answer: dict[str, Any]) -> Processor:
+    return Processor(
         name=clean(answer.get("brand_raw")),
         vendor=clean(answer.get("vendor_id_raw"), 20),
         family=answer.get("family"),
@@ -129,8 +112,3 @@ def _cross_check(found: Processor, answer: dict[str, Any], reasons: Reasons) -> 
         flags=" ".join(answer["flags"]) if answer.get("flags") else None,
         threads=answer.get("count"),
     )
-    for name in ("family", "model", "stepping"):
-        ours, theirs = getattr(found, name), getattr(other, name)
-        if ours is not None and theirs is not None and ours != theirs:
-            reasons.care[f"cpu_{name}"] = f"the kernel says {ours}, the processor itself {theirs}; the kernel's is used"
-    return fill(found, other)

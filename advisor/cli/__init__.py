@@ -74,6 +74,8 @@ def main() -> None:
     """Run the command line; exit 0 when done, 1 when some rows could not be read, 2 for anything that went wrong."""
     # Imports and tables make many objects and hardly a cycle: looking for some costs a tenth of a unit's time.
     gc.set_threshold(100_000, 20, 50)
+    # No plug-in of another package has a say here, and to look for some goes through all that is installed.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")
     _leave_the_current_folder()
     screen.open_streams()
     if not sys.warnoptions:

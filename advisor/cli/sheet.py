@@ -32,7 +32,8 @@ HELP = (
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("sheet", help=HELP, epilog="Example:  advisor sheet unit-017.json --out unit-017.pdf")(sheet)
+    examples = "advisor sheet unit-017.json --out unit-017.pdf; at the unit: advisor sheet --here --out unit-017.pdf"
+    app.command("sheet", help=HELP, epilog=f"Example:  {examples}")(sheet)
 
 
 def sheet(
@@ -42,9 +43,11 @@ def sheet(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="File ending in .pdf, .html or .txt; else it is shown here.")
     ] = None,
+    here: Annotated[bool, typer.Option("--here", help="The unit is this machine: it is captured first.")] = False,
     csv: Annotated[Path | None, typer.Option("--csv", help="Take the unit from this intake sheet.")] = None,
     tag: Annotated[
-        str | None, typer.Option("--tag", help="Asset tag of the row; with a capture, the tag to print on it.")
+        str | None,
+        typer.Option("--tag", help="Asset tag of the row; with a capture or --here, the tag to print."),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
     shop: Annotated[
@@ -66,14 +69,19 @@ def sheet(
         refuse_same(out, unit, csv, shop, handover)
     if handover is not None and every:
         raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
+    if here and (csv is not None or unit is not None or every):
+        raise InputError("--here is this machine; another unit is named beside it.", "Leave out one of them.")
     settings = the_shop(shop)
-    if csv is not None:
+    if here:
+        frame = frame_here(tag)
+    elif csv is not None:
         frame = rows_of(csv, None if every else _one_tag(unit, tag))
     elif unit is not None and not every:
         frame = capture_frame(Path(unit), tag)
     else:
         raise InputError(
-            "Say which unit: a capture file, or --csv with a tag or --all.", "advisor sheet --help shows examples."
+            "Say which unit: a capture file, --here, or --csv with a tag or --all.",
+            "advisor sheet --help shows examples.",
         )
     if steps:
         print_steps(frame, settings, out)
@@ -161,6 +169,14 @@ def rows_of(csv: Path, tag: str | None) -> pd.DataFrame:
     return raw.loc[found].reset_index(drop=True)
 
 
+def frame_here(tag: str | None) -> pd.DataFrame:
+    """Capture this machine, as a Unit frame of one row."""
+    from advisor.capture.live import take
+    from advisor.unit import frame
+
+    return frame([take(tag=tag).unit])
+
+
 def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
     """Take a capture as a Unit frame of one row.
 
@@ -231,4 +247,4 @@ def print_sheets(
         else:
             write_whole(out, render_html(sheets))
         say(f"{out} written: {len(sheets)} sheet{'' if len(sheets) == 1 else 's'}.")
-    return int(result.scored["status"].eq(Status.UNREADABLE).sum())
+    return int(result.standing["status"].eq(Status.UNREADABLE).to_numpy()[result.case].sum())

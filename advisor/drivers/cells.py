@@ -6,7 +6,7 @@ import re
 from functools import lru_cache
 from itertools import pairwise
 
-from advisor.drivers.kinds import Kind
+from advisor.drivers.kinds import Kind, names_none
 from advisor.drivers.names import Matched, match
 from advisor.drivers.wording import makers, telling, tokens
 
@@ -39,9 +39,12 @@ def apart(text: str, kind: Kind) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        The cell itself where it is the name of one device, whatever signs are in it; else what stands between signs.
-        A comma, a stroke without blanks or a second maker's name part devices only where each part is one.
+        Nothing where it says that there is no device. The cell itself where it is the name of one device, whatever
+        signs are in it; else what stands between signs. A comma, a stroke without blanks or a second maker's name part
+        devices only where each part is one.
     """
+    if names_none(text):
+        return ()
     if _IDS.search(text):
         return tuple(split(text))
     found = split(text)

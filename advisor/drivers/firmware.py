@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -65,7 +65,7 @@ class FirmwareTable:
         return frozenset(p.name for p in self.packages if p.area in areas or p.name in names)
 
 
-def firmware_table(name: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any] | None = None) -> FirmwareTable:
+def firmware_table(name: str, arrays: Mapping[str, NDArray[Any]], about: dict[str, Any] | None = None) -> FirmwareTable:
     """Make a firmware table of its arrays."""
     packages = []
     for line in _lines(arrays["package"]):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
@@ -22,7 +23,7 @@ class IdList:
     """Names of one bus's ids."""
 
     bus: str  # 'pci' or 'usb'
-    arrays: dict[str, NDArray[Any]]  # See `advisor.lab.tables.arrays`
+    arrays: Mapping[str, NDArray[Any]]  # See `advisor.lab.tables.arrays`
 
     @cached_property
     def vendors(self) -> dict[int, str]:

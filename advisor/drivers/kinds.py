@@ -153,3 +153,14 @@ _CHIP_NAMES = {
     0x10DE: re.compile(r"Corporation (NV\d|G\d\d|GT2\d\d|G[FKMPVABH]1?\d\d|TU\d|AD\d|GRID)"),
 }
 """Code names of graphics chips, by PCI vendor."""
+
+
+_NONE = re.compile(
+    r"\s*(?:none|no|nil|-|—|n/?a|not fitted|not present|absent|0|unknown|\?+|tbc|not known|not checked)?\s*",
+    re.IGNORECASE,
+)
+
+
+def names_none(text: str) -> bool:
+    """Whether a text says that there is no device, or that none is known."""
+    return _NONE.fullmatch(text) is not None

@@ -5,16 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.drivers import ids, kinds, names
-from advisor.drivers.cells import apart
-from advisor.drivers.kinds import Kind
+from advisor.drivers import ids, kinds
+from advisor.drivers.kinds import Kind, names_none
 from advisor.drivers.packing import LAYOUTS, pack, pack_pattern
 from advisor.unit import StorageMode
+
+if TYPE_CHECKING:
+    from advisor.drivers.names import Matched
 
 _LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _SHORT = re.compile(
@@ -27,8 +30,6 @@ _PARTLY = re.compile(
 _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 _BRACKETED = re.compile(r"[\[(]([0-9a-f]{4}):([0-9a-f]{4})[\])]", re.IGNORECASE)
 _BUS = re.compile(r"[a-z][a-z0-9_-]*:")
-_NONE = re.compile(r"\s*(none|no|nil|-|—|n/?a|not fitted|not present|absent|0)\s*", re.IGNORECASE)
-_UNKNOWN = re.compile(r"\s*(unknown|\?+|tbc|not known|not checked)?\s*", re.IGNORECASE)
 _LONGEST = 300
 
 TYPED: dict[str, Kind] = {
@@ -211,7 +212,7 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
             out.append([_by_modalias(text, bus, left, right)])
         elif _PARTLY.fullmatch(text):
             out.append([_by_pattern(text)])
-        elif _NONE.fullmatch(text) or _UNKNOWN.fullmatch(text):
+        elif names_none(text):
             out.append([])
         elif match := _SHORT.fullmatch(text):
             bus, vendor, device, subvendor, subdevice = match.groups()
@@ -232,6 +233,8 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
             named.append(position)
             out.append([])
     if named and hint is not None:
+        from advisor.drivers import names
+
         for position, found in zip(named, names.match([texts[at].strip() for at in named], hint), strict=True):
             out[position] = [_of_name(_short(texts[position].strip()), found, hint)]
     return out
@@ -254,7 +257,7 @@ def _bare(vendor: int, device: int, hint: Kind | None) -> Spec:
     return by_id("pci", vendor, device, hint)
 
 
-def _of_name(text: str, found: names.Matched, hint: Kind) -> Spec:
+def _of_name(text: str, found: Matched, hint: Kind) -> Spec:
     candidates = tuple(
         replace(by_id(entry.bus, entry.vendor, entry.device, hint, entry.subsystem), kind=hint)
         for entry in found.entries
@@ -337,7 +340,7 @@ def _spread(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Understand the devices of a column, each text once, added to `specs`; unit position and index there as arrays."""
     code, distinct = pd.factorize(cells.astype(object))
-    parts = [_list_parts(str(text)) if hint is None else apart(str(text), hint) for text in distinct]
+    parts = [_list_parts(str(text)) if hint is None else _apart(str(text), hint) for text in distinct]
     token, tokens = pd.factorize(np.array([part.strip() for row in parts for part in row], dtype=object))
     start_of, count_of = [], []
     for found in specs_of([str(text) for text in tokens], hint):
@@ -348,6 +351,15 @@ def _spread(
     token = token.astype(np.intp)[parts_at]
     token_row, spec = _expand(token, np.array(count_of, dtype=np.intp), np.array(start_of, dtype=np.intp))
     return positions[parts_row[token_row]].astype(np.intp), spec
+
+
+def _apart(text: str, kind: Kind) -> Sequence[str]:
+    """The devices that a cell names; what reads names is not needed where ids are stated or no device is there."""
+    if names_none(text):
+        return ()
+    from advisor.drivers.cells import apart
+
+    return apart(text, kind)
 
 
 def _list_parts(text: str) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -29,6 +29,21 @@ class Hits:
     how: NDArray[np.int64]  # `NAMED`, `BY_CLASS` or `PARTLY`, the best of the patterns that match
 
 
+class _Indexes(dict[str, tuple[PackedIndex, NDArray[np.int64]]]):
+    """A packed bus's patterns and the module of each; made when the bus is first asked for."""
+
+    def __init__(self, arrays: Mapping[str, NDArray[Any]]) -> None:
+        super().__init__()
+        self._arrays = arrays
+
+    def __missing__(self, bus: str) -> tuple[PackedIndex, NDArray[np.int64]]:
+        a, b, masks, of, module = (self._arrays[f"{bus}_{part}"] for part in ("a", "b", "masks", "mask", "module"))
+        of = of.astype(np.intp)
+        index = PackedIndex(_LAYOUT[bus], _words(a), _words(b), masks[of, 0], masks[of, 1])
+        self[bus] = (index, module.astype(np.int64))
+        return self[bus]
+
+
 @dataclass(frozen=True, eq=False)
 class DriverTable:
     """What one kernel's modules bind to.
@@ -53,7 +68,7 @@ class DriverTable:
     modules: list[str]
     paths: list[str]
     builtin: NDArray[np.bool_]
-    arrays: dict[str, NDArray[Any]]
+    arrays: Mapping[str, NDArray[Any]]
     about: dict[str, Any] = field(default_factory=dict)
 
     @cached_property
@@ -67,15 +82,8 @@ class DriverTable:
         return bool(self.builtin[self.arrays["pci_module"]].any())
 
     @cached_property
-    def _packed(self) -> dict[str, tuple[PackedIndex, NDArray[np.int64]]]:
-        out = {}
-        for bus, layout in _LAYOUT.items():
-            a, b = _words(self.arrays[f"{bus}_a"]), _words(self.arrays[f"{bus}_b"])
-            masks = self.arrays[f"{bus}_masks"]
-            of = self.arrays[f"{bus}_mask"].astype(np.intp)
-            index = PackedIndex(layout, a, b, masks[of, 0], masks[of, 1])
-            out[bus] = (index, self.arrays[f"{bus}_module"].astype(np.int64))
-        return out
+    def _packed(self) -> _Indexes:
+        return _Indexes(self.arrays)
 
     def kinds_by_id(self, bus: str) -> dict[tuple[int, int], Kind]:
         """Kinds of the devices that modules name by vendor and device, those of kind `OTHER` left out."""
@@ -98,7 +106,8 @@ class DriverTable:
         """Patterns of the packed buses as text, for modaliases that are not canonical."""
         patterns: list[str] = []
         modules: list[NDArray[np.int64]] = []
-        for bus, (index, module) in self._packed.items():
+        for bus in _LAYOUT:
+            index, module = self._packed[bus]
             columns = (index.a, index.b, index.mask_a, index.mask_b)
             patterns += [pattern_text(_LAYOUT[bus], *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
             modules.append(module)
@@ -222,7 +231,8 @@ class DriverTable:
     def aliases(self) -> list[tuple[str, str]]:
         """Every alias as (pattern, module), those with brackets written out."""
         found = []
-        for bus, (index, module) in self._packed.items():
+        for bus in _LAYOUT:
+            index, module = self._packed[bus]
             columns = (index.a, index.b, index.mask_a, index.mask_b, module)
             for *row, number in zip(*(column.tolist() for column in columns), strict=True):
                 found.append((pattern_text(_LAYOUT[bus], *row), self.modules[number]))
@@ -263,7 +273,7 @@ def _lines(blob: NDArray[np.uint8]) -> list[str]:
 
 
 def table_of(
-    name: str, version: str, arrays: dict[str, NDArray[Any]], about: dict[str, Any] | None = None
+    name: str, version: str, arrays: Mapping[str, NDArray[Any]], about: dict[str, Any] | None = None
 ) -> DriverTable:
     """Make a driver table of its arrays.
 

@@ -11,10 +11,8 @@ import pandas as pd
 
 from advisor import tables
 from advisor.columns import numbers
-from advisor.drivers import ids, names
-from advisor.drivers.cells import apart, only_maker
-from advisor.drivers.kinds import Kind
-from advisor.drivers.wording import makers
+from advisor.drivers import ids
+from advisor.drivers.kinds import Kind, names_none
 
 SURE_DRAWING_YEAR = 2008
 """PCs from this year on come with graphics that Mesa draws on, with few exceptions; common practice, no source."""
@@ -31,14 +29,14 @@ def least_year(processors: pd.DataFrame) -> np.ndarray:
 
 
 @cache
-def _patterns() -> tuple[list[tuple[re.Pattern[str], str | None]], list[tuple[re.Pattern[str], str | None]]]:
+def _patterns() -> tuple[list[tuple[str, str | None]], list[tuple[str, str | None]]]:
     rows = tables.load("editions/graphics").frame
     both = []
     for match in ("id", "name"):
         some = rows[rows["match"].eq(match)]
         both.append(
             [
-                (re.compile(pattern), None if pd.isna(drawing) else drawing)
+                (pattern, None if pd.isna(drawing) else drawing)
                 for pattern, drawing in zip(some["pattern"], some["drawing"], strict=True)
             ]
         )
@@ -52,14 +50,16 @@ _SHORT_ID = re.compile(r"(?<![0-9a-f])([0-9a-f]{4}):([0-9a-f]{4})(?![0-9a-f])", 
 def _of_id(vendor: str, device: str) -> str | None:
     """Who draws with an id, by its row, or by the id list's name where the row leaves it open."""
     by_id, _ = _patterns()
-    draws = next((draws for pattern, draws in by_id if pattern.fullmatch(f"{vendor}:{device}".lower())), None)
+    draws = next(
+        (draws for pattern, draws in by_id if tables.compiled(pattern).fullmatch(f"{vendor}:{device}".lower())), None
+    )
     return draws or _of_words(ids.load("pci").name(int(vendor, 16), int(device, 16)))
 
 
 def _of_words(text: str) -> str | None:
     _, by_name = _patterns()
     lowered = text.lower().replace("(r)", "").replace("(tm)", "")
-    return next((draws for pattern, draws in by_name if pattern.search(lowered)), None)
+    return next((draws for pattern, draws in by_name if tables.compiled(pattern).search(lowered)), None)
 
 
 def _best(found: set[str | None]) -> str:
@@ -80,11 +80,19 @@ def _typed(text: str) -> str:
     """'hardware', 'software' or '' for typed text, by its name's ids, else by words; a maker alone does not tell."""
     if _SHORT_ID.search(text):
         return _chip(text)
+    if names_none(text):
+        return ""
+    from advisor.drivers.cells import apart
+
     return _best({_named(part) for part in apart(text, Kind.GRAPHICS)})
 
 
 def _named(text: str) -> str | None:
     """Who draws with one chip, None when its name does not tell: as one of several ids may, or the maker's others."""
+    from advisor.drivers import names
+    from advisor.drivers.cells import only_maker
+    from advisor.drivers.wording import makers
+
     [found] = names.match([text], Kind.GRAPHICS)
     entries = list(found.entries) if found.exact else []
     if not entries and only_maker(text, Kind.GRAPHICS):

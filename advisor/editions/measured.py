@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from advisor import tables
@@ -28,6 +30,9 @@ _FIGURES = {
         "browser_reads": "reads",
     },
 }
+
+_READS = ("read_mib", "reads")
+_MEASURED = ("processor_s", "pss_mib", *_READS)
 
 
 def pooled_browser(figures: pd.DataFrame) -> pd.DataFrame:
@@ -69,23 +74,32 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         A figure that no run has is NA.
     """
     free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
-    for name in ("processor_s", "pss_mib", "read_mib", "reads", "host_mib_s"):
+    for name in (*_MEASURED, "host_mib_s"):
         free[name] = free[name].astype("Float64")
     free["processor_s"] = free["processor_s"] * free["host_mib_s"] / anchor_mib_s()
-    keys = ["release", "edition"]
     # A disk that reads far ahead brings in what is never used: such runs count only where there is no other.
     near = (free["read_ahead_kib"].astype("Float64") <= PC_READ_AHEAD_KIB).fillna(False)
     free["near"] = near & free["read_mib"].notna()
-    better = free.groupby([*keys, "stage"])["near"].transform("any")
-    free.loc[better & ~free["near"], ["read_mib", "reads"]] = pd.NA
-    parts = [
-        free[free["stage"].eq(stage)].groupby(keys)[list(dict.fromkeys(names.values()))].median().rename(
-            columns={column: name for name, column in names.items()}
-        )
-        for stage, names in _FIGURES.items()
-    ]  # fmt: skip
-    out = pd.concat(parts, axis=1)
-    counted = free[free["stage"].eq("idle") & free["read_mib"].notna()].groupby(keys).size()
-    out["read_runs"] = counted.reindex(out.index).fillna(0).astype(int)
-    out["runs"] = free[free["stage"].eq("idle")].groupby(keys).size().reindex(out.index).fillna(0).astype(int)
-    return out
+    runs: dict[tuple[str, str], dict[str, list[dict[Any, Any]]]] = {}
+    for run in free[["release", "edition", "stage", "near", *_MEASURED]].to_dict("records"):
+        runs.setdefault((run["release"], run["edition"]), {}).setdefault(run["stage"], []).append(run)
+    figures = [_figures(runs[key]) for key in sorted(runs)]
+    keys = [pd.array(list(part), dtype="string") for part in zip(*sorted(runs), strict=True)]
+    index = pd.MultiIndex.from_arrays(keys, names=["release", "edition"])
+    names = [name for stage in _FIGURES.values() for name in stage]
+    out = pd.DataFrame({name: pd.array([one[name] for one in figures], dtype="Float64") for name in names}, index=index)
+    return out.assign(**{name: [one[name] for one in figures] for name in ("read_runs", "runs")})
+
+
+def _figures(runs: dict[str, list[dict[Any, Any]]]) -> dict[str, Any]:
+    """Medians of one edition's runs, by stage, and how many they rest on."""
+    out: dict[str, Any] = {}
+    for stage, names in _FIGURES.items():
+        some = runs.get(stage, [])
+        reads = [run for run in some if run["near"]] or some
+        for name, column in names.items():
+            known = [run[column] for run in (reads if column in _READS else some) if not pd.isna(run[column])]
+            out[name] = float(np.median(known)) if known else pd.NA
+    idle = runs.get("idle", [])
+    reads = [run for run in idle if run["near"]] or idle
+    return out | {"runs": len(idle), "read_runs": sum(not pd.isna(run["read_mib"]) for run in reads)}

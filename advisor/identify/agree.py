@@ -51,16 +51,15 @@ class Answer:
 @lru_cache(maxsize=20_000)
 def of_row(row: int, how: str) -> Answer:
     """Give one row of the processor table; `how` is what of the text pointed to it."""
-    record = catalogue().frame.iloc[row]
-    speed, spread = _float(record["speed"]), _float(record["log_sd"])
+    record = catalogue().record(row)
+    speed, spread = record["speed"], record["log_sd"]
     low = high = None
     if speed is not None and spread is not None:
         low, high = speed * float(np.exp(-Z80 * spread)), speed * float(np.exp(Z80 * spread))
     return Answer(
-        name=_str(record["name"]), vendor=_str(record["vendor"]), microarch=_str(record["microarch"]),
-        generation=_str(record["generation"]), year=_int(record["year"]), level=_str(record["level"]),
-        speed=speed, speed_low=low, speed_high=high, cores=_int(record["cores"]), threads=_int(record["threads"]),
-        graphics=_str(record["graphics"]), source=f"{how}; table row {record['source']}", exact=True,
+        **{name: record[name] for name in ("name", "vendor", "microarch", "generation", "year", "level")},
+        **{name: record[name] for name in ("speed", "cores", "threads", "graphics")},
+        speed_low=low, speed_high=high, source=f"{how}; table row {record['source']}", exact=True,
     )  # fmt: skip
 
 
@@ -72,7 +71,7 @@ def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
 
 @lru_cache(maxsize=5_000)
 def _common(rows: tuple[int, ...]) -> Answer:
-    group = catalogue().frame.iloc[list(rows)]
+    group = catalogue().take(rows)
 
     def same(column: str) -> object:
         values = group[column].drop_duplicates()
@@ -121,7 +120,3 @@ def _str(value: object) -> str | None:
 
 def _int(value: object) -> int | None:
     return None if value is None or pd.isna(value) else int(str(value))  # type: ignore[call-overload]
-
-
-def _float(value: object) -> float | None:
-    return None if value is None or pd.isna(value) else float(str(value))  # type: ignore[call-overload]

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
+from typing import Any
 
 import pandas as pd
 
 from advisor.identify.names import number as plain_number
-from advisor.tables import load
+from advisor.tables import compiled, dicts, load
 
 REFERENCE = "Intel Core i5-6300U"
 """The processor whose single-thread speed is 1: Skylake at 3.0 GHz."""
@@ -33,6 +35,11 @@ _LINES = {
 }  # fmt: skip
 
 
+_DIGITS = re.compile(r"^[A-Z]+|[A-Z+]+$")
+_FIRST_XEON = re.compile(r"E[357]\d{4}[LWMA]{0,2}")
+
+
+@cache
 def short_line(line: str) -> str:
     """Short name of a product line, as the name reader gives it: 'i5' for 'Core i5', 'pentium' for 'Pentium Gold'."""
     if line in _LINES:
@@ -47,20 +54,29 @@ class Series:
     """One row of the table of number series."""
 
     line: re.Pattern[str]
-    pattern: re.Pattern[str]
+    numbers: str
     microarch: str
     generation: str
     year: int
     level: str
     source: str
 
+    @property
+    def pattern(self) -> re.Pattern[str]:
+        """Expression that the series' numbers fit."""
+        return compiled(self.numbers)
+
+
+_DTYPES: dict[str, Any] = dict.fromkeys(("year", "cores", "threads"), "Int64")
+_DTYPES |= dict.fromkeys(("base_ghz", "boost_ghz", "speed", "log_sd"), "Float64")
+"""Columns of the processor table that are no text."""
+
 
 @dataclass
 class Catalogue:
     """Processors as parallel arrays, and the indexes into them."""
 
-    # The processor table; year, cores and threads Int64, clocks and speeds Float64, level filled in.
-    frame: pd.DataFrame
+    rows: list[dict[str, str]]  # The processor table as text, a dict a row
     microarchs: pd.DataFrame  # Indexed by microarchitecture
     signatures: pd.DataFrame
     series: list[Series]
@@ -79,13 +95,45 @@ class Catalogue:
     generations: list[str] = field(default_factory=list)
     base_ghz: list[float] = field(default_factory=list)
 
+    def record(self, row: int) -> dict[str, Any]:
+        """One processor: numbers as such, speed and its spread worked out, level filled in, None for unknown."""
+        text = self.rows[row]
+        core = self._cores.get(text["microarch"], {})
+        found: dict[str, Any] = {name: cell or None for name, cell in text.items()}
+        found |= {name: int(text[name]) if text[name] else None for name in ("year", "cores", "threads")}
+        found |= {name: float(text[name]) if text[name] else None for name in ("base_ghz", "boost_ghz")}
+        ipc, clock = core.get("ipc"), found["boost_ghz"]
+        speed = None if ipc is None or clock is None else ipc * clock / REFERENCE_GHZ
+        return found | {
+            "line": text["line"], "number": text["number"], "level": found["level"] or core.get("level"),
+            "speed": speed, "log_sd": core.get("ipc_log_sd"),
+        }  # fmt: skip
+
+    @cached_property
+    def _cores(self) -> dict[str, dict[str, Any]]:
+        frame = self.microarchs.astype(object).where(self.microarchs.notna(), None)
+        return {str(core): dict(zip(frame.columns, row, strict=True)) for core, *row in frame.itertuples()}
+
+    def take(self, rows: Iterable[int]) -> pd.DataFrame:
+        """Some processors; year, cores and threads Int64, clocks and speeds Float64, level filled in."""
+        records = [self.record(row) for row in rows]
+        names = [*self.rows[0], "speed", "log_sd"]
+        return pd.DataFrame(
+            {name: pd.Series([one[name] for one in records], dtype=_DTYPES.get(name, "string")) for name in names}
+        )
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """All processors, as `take` gives some."""
+        return self.take(range(len(self.rows)))
+
 
 def _key_number(line: str, number: str) -> str:
     """Number as the name reader would give it: the letter that names an AMD line is part of the line."""
     plain = plain_number(number)
     if line in ("E-series", "C-series", "Z-series", "G-series"):
         return plain[1:]
-    if line == "Xeon" and re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", plain):
+    if line == "Xeon" and _FIRST_XEON.fullmatch(plain):
         return f"{plain}V1"
     return plain
 
@@ -102,30 +150,21 @@ def catalogue() -> Catalogue:
     microarchs = load("identify/microarchitectures").frame.set_index("microarch")
     for column in ("ipc", "ipc_log_sd"):
         microarchs[column] = microarchs[column].astype("Float64")
-    frame = load("identify/processors").frame.copy()
-    frame["line"] = frame["line"].fillna("")
-    frame["number"] = frame["number"].fillna("")
-    for column in ("year", "cores", "threads"):
-        frame[column] = frame[column].astype("Int64")
-    for column in ("base_ghz", "boost_ghz"):
-        frame[column] = frame[column].astype("Float64")
-    frame["level"] = frame["level"].fillna(frame["microarch"].map(microarchs["level"]))
-    frame["speed"] = frame["microarch"].map(microarchs["ipc"]) * frame["boost_ghz"] / REFERENCE_GHZ
-    frame["log_sd"] = frame["microarch"].map(microarchs["ipc_log_sd"])
-    made = Catalogue(frame, microarchs, _signatures(), _series())
-    made.lines = [short_line(line) for line in frame["line"]]
-    made.numbers = [plain_number(number) for number in frame["number"]]
-    made.names, made.vendors, made.generations, microarchitectures = (
-        frame[name].fillna("").tolist() for name in ("name", "vendor", "generation", "microarch")
+    rows = dicts("identify/processors")
+    made = Catalogue(rows, microarchs, _signatures(), _series())
+    made.lines = [short_line(row["line"]) for row in rows]
+    made.numbers = [plain_number(row["number"]) for row in rows]
+    made.names, made.vendors, made.generations = (
+        [row[name] for row in rows] for name in ("name", "vendor", "generation")
     )
-    made.base_ghz = frame["base_ghz"].to_numpy("float64", na_value=float("nan")).tolist()
-    for row, (line, full) in enumerate(zip(made.lines, frame["line"], strict=True)):
-        key = _key_number(full, made.numbers[row])
-        made.by_key[line, key] = row
-        made.by_number.setdefault(made.numbers[row], []).append(row)
-        made.by_line.setdefault(line, []).append(row)
-        made.by_microarch.setdefault(microarchitectures[row], []).append(row)
-        made.by_digits.setdefault((line, re.sub(r"^[A-Z]+|[A-Z+]+$", "", key)), []).append(row)
+    made.base_ghz = [float(row["base_ghz"] or "nan") for row in rows]
+    for at, (line, row) in enumerate(zip(made.lines, rows, strict=True)):
+        key = _key_number(row["line"], made.numbers[at])
+        made.by_key[line, key] = at
+        made.by_number.setdefault(made.numbers[at], []).append(at)
+        made.by_line.setdefault(line, []).append(at)
+        made.by_microarch.setdefault(row["microarch"], []).append(at)
+        made.by_digits.setdefault((line, _DIGITS.sub("", key)), []).append(at)
     return made
 
 
@@ -137,16 +176,10 @@ def _signatures() -> pd.DataFrame:
 
 
 def _series() -> list[Series]:
-    made = []
-    for row in load("identify/series").frame.itertuples(index=False):
-        made.append(
-            Series(
-                re.compile(str(row.line)), re.compile(str(row.pattern)), _text(row.microarch), _text(row.generation),
-                int(str(row.year)), _text(row.level), _text(row.source),
-            )
-        )  # fmt: skip
-    return made
-
-
-def _text(value: object) -> str:
-    return "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
+    return [
+        Series(
+            compiled(row["line"]), row["pattern"], row["microarch"], row["generation"], int(row["year"]),
+            row["level"], row["source"],
+        )
+        for row in dicts("identify/series")
+    ]  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from typing import NamedTuple
 
@@ -27,9 +26,9 @@ class _Rule(NamedTuple):
 
     field: str
     value: str
-    model: re.Pattern[str] | None
-    processor: re.Pattern[str] | None
-    unless: re.Pattern[str] | None
+    model: str
+    processor: str
+    unless: str
     sizes_gb: tuple[float, ...]
     years: tuple[float, float]
     why: str
@@ -39,13 +38,10 @@ class _Rule(NamedTuple):
 def _rules() -> list[_Rule]:
     made = []
     for row in dicts("identify/likely"):
-        model, processor, unless = (
-            re.compile(row[name]) if row[name] else None for name in ("model", "processor", "unless")
-        )
         sizes = tuple(float(size) for size in row["sizes_gb"].split(";") if size)
         years = (float(row["year_from"] or "nan"), float(row["year_to"] or "nan"))
         why = f"{row['reason']} ({row['source']})"
-        made.append(_Rule(row["field"], row["value"], model, processor, unless, sizes, years, why))
+        made.append(_Rule(row["field"], row["value"], row["model"], row["processor"], row["unless"], sizes, years, why))
     return made
 
 
@@ -91,7 +87,7 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
     year, size = numbers(processors["cpu_year"]), _labels(numbers(units["storage_gib"]) / _GB_IN_GIB)
     for rule in _rules():
         rows = open_[rule.field].copy()
-        if rule.model is not None:
+        if rule.model:
             rows &= machines.having(rule.model)
         if rows.any():
             fill(rule.field, rows & _meets(rule, machines, cores, year, size), rule.value, rule.why)
@@ -110,9 +106,9 @@ def _meets(rule: _Rule, machines: Texts, cores: Texts, year: np.ndarray, size: n
     """Units that a rule's other conditions hold for: the processor, what it is not for, sizes [GB] and years."""
     first, last = rule.years
     rows = (np.isnan(first) | (year >= first)) & (np.isnan(last) | (year <= last))
-    if rule.processor is not None:
+    if rule.processor:
         rows &= cores.having(rule.processor)
-    if rule.unless is not None:
+    if rule.unless:
         rows &= ~machines.having(rule.unless)
     if rule.sizes_gb:
         rows &= np.any([np.abs(size - one) <= _NEAR * one for one in rule.sizes_gb], axis=0)

@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from advisor.tables import compiled
+
 
 class NamedProcessor(NamedTuple):
     """One processor name found in a text."""
@@ -56,13 +58,13 @@ _END = r"(?![\w+])"
 _NOT = r"(?!\d+(?:[.,]\d+)?\s*(?:gb|gib|gig|tb|mb|mib|mhz|ghz|rpm|w|x\s?\d+)\b|\d{1,3}\s*g\b)"
 
 
-def _rule(key: str, pattern: str) -> tuple[str, re.Pattern[str]]:
-    return key, re.compile(pattern.replace("<END>", _END).replace("<NOT>", _NOT))
+def _rule(key: str, pattern: str) -> tuple[str, str]:
+    return key, pattern.replace("<END>", _END).replace("<NOT>", _NOT)
 
 
 # Each: a word that must be in the text, the expression, and how its groups make the line. Groups: 'n' the
 # number, 'd' the digit or word of the line.
-_RULES: tuple[tuple[str, re.Pattern[str]], ...] = (
+_RULES: tuple[tuple[str, str], ...] = (
     _rule("ultra", r"\bultra[\s-]*(?P<d>x?[3579])\b[\s-]*(?:pro\s)?(?:<NOT>(?P<n>\d{3}[a-z]{0,2})<END>)?"),
     _rule(
         "i",
@@ -263,7 +265,7 @@ def locate(text: str) -> list[tuple[int, int, NamedProcessor]]:
     for key, pattern in _RULES:
         if key in _LOOSE or key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
             continue
-        for match in pattern.finditer(plain):
+        for match in compiled(pattern).finditer(plain):
             raw = match.groupdict().get("n") or ""
             if not raw or any(match.start() < b and a < match.end() for a, b, _ in found):
                 continue
@@ -296,7 +298,7 @@ def read_name(text: str) -> ProcessorText:
     for key, pattern in _RULES:
         if key[0] not in plain or (len(key) > 2 and key.split()[0] not in plain):
             continue
-        for match in pattern.finditer(plain):
+        for match in compiled(pattern).finditer(plain):
             start, end = match.span()
             if start == end or any(start < b and a < end for a, b in taken):
                 continue

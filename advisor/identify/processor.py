@@ -156,7 +156,7 @@ def _kin(microarch: str) -> Answer:
     """What all processors of one microarchitecture share."""
     tables = catalogue()
     rows = tables.by_microarch.get(microarch, [])
-    group = tables.frame.iloc[rows]
+    group = tables.take(rows)
     speed, low, high = spread(group) if rows else (None, None, None)
     record = tables.microarchs.loc[microarch]
     levels = set(group["level"].dropna()) if rows else set()

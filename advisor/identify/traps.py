@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from typing import NamedTuple
 
@@ -10,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.columns import numbers, typed
-from advisor.tables import dicts
+from advisor.tables import compiled, dicts
 
 TRAP_COLUMNS: dict[str, str] = {
     "row": "int64", "code": "string", "severity": "string", "effect": "string", "title": "string", "reason": "string",
@@ -26,9 +25,9 @@ class _Trap(NamedTuple):
     """One row of the table of models, with the kind that it points to."""
 
     kind: dict[str, str]
-    machine: tuple[re.Pattern[str], ...]
-    processor: re.Pattern[str] | None
-    unless: re.Pattern[str] | None
+    machine: tuple[str, ...]
+    processor: str
+    unless: str
     years: tuple[float, float]
     own: dict[str, str]
 
@@ -41,9 +40,9 @@ def _traps() -> list[_Trap]:
         made.append(
             _Trap(
                 kinds[row["code"]],
-                tuple(re.compile(row[name]) for name in ("maker", "model") if row[name]),
-                re.compile(row["processor"]) if row["processor"] else None,
-                re.compile(row["unless"]) if row["unless"] else None,
+                tuple(row[name] for name in ("maker", "model") if row[name]),
+                row["processor"],
+                row["unless"],
                 (float(row["year_from"] or "nan"), float(row["year_to"] or "nan")),
                 row,
             )
@@ -65,9 +64,9 @@ class Texts(NamedTuple):
         codes, texts = pd.factorize(joined)
         return cls(np.asarray(codes), [" ".join(str(text).lower().split()) if lower else str(text) for text in texts])
 
-    def having(self, *patterns: re.Pattern[str]) -> np.ndarray:
+    def having(self, *patterns: str) -> np.ndarray:
         """Units whose text holds all of these patterns."""
-        hit = np.array([all(pattern.search(text) for pattern in patterns) for text in self.texts], dtype=bool)
+        hit = np.array([all(compiled(pattern).search(text) for pattern in patterns) for text in self.texts], dtype=bool)
         return hit[self.codes]
 
 
@@ -127,9 +126,9 @@ def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
         hit = machines.having(*trap.machine)
         if not hit.any():
             continue
-        if trap.processor is not None:
+        if trap.processor:
             hit = hit & cores.having(trap.processor)
-        if trap.unless is not None:
+        if trap.unless:
             hit = hit & ~machines.having(trap.unless)
         first, last = trap.years
         hit &= (year >= first) | np.isnan(first)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from advisor.intake.headers import Mapped
-from advisor.intake.parsed import Parsed
+if TYPE_CHECKING:
+    from advisor.intake.headers import Mapped
+    from advisor.intake.parsed import Parsed
 
 PROBLEM_COLUMNS = ("row", "column", "value", "problem", "accepted")
 NOTE_COLUMNS = ("row", "column", "value", "note")

@@ -8,8 +8,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
-from rapidfuzz import fuzz, process
-
 from advisor.errors import TableError
 from advisor.tables import load
 from advisor.unit import INTAKE_COLUMNS, UNIT_COLUMNS
@@ -160,6 +158,8 @@ def _map(header: str, words: Vocabulary) -> Mapped:
     if len(name) < 5 or name.startswith("no header"):
         return Mapped(header, None, "not recognised; carried through")
     choices = [word for word in known if len(word) > 4 and abs(len(word) - len(name)) <= 2]
+    from rapidfuzz import fuzz, process
+
     best = process.extract(name, choices, scorer=fuzz.ratio, score_cutoff=CLOSE, limit=3)
     fields = {known[word] for word, score, _ in best if score >= best[0][1] - 3}
     if len(fields) == 1:

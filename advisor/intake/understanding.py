@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from advisor.intake.columns import NOTE_COLUMNS, PROBLEM_COLUMNS, table
-from advisor.intake.parsing import Parsing
-from advisor.intake.report import mapping_report
 from advisor.unit import DTYPES, UNIT_COLUMNS, pandas_dtypes
 
 
@@ -27,6 +25,8 @@ class Understood:
 
     def report(self) -> str:
         """Say in plain text how the columns were understood, and which rows were not."""
+        from advisor.intake.report import mapping_report
+
         return mapping_report(self.columns, self.problems, self.notes, len(self.units))
 
 
@@ -45,6 +45,9 @@ def understand(raw: pd.DataFrame) -> Understood:
     """
     if _is_unit_frame(raw):
         return _typed(raw)
+    # What reads typed cells is not needed for a capture, and takes long to bring in.
+    from advisor.intake.parsing import Parsing
+
     sheet = Parsing(raw)
     units = sheet.read()
     return Understood(units, sheet.ledger.problems(), sheet.ledger.notes(), sheet.columns(), sheet.extra)

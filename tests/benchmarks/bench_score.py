@@ -60,6 +60,7 @@ def one_unit() -> None:
         took = best_of(
             {
                 "bare": [sys.executable, "-c", BARE],
+                "capture, decision and sheet as PDF in one": [*advisor, "sheet", "--here", "--out", page],
                 "capture": [*advisor, "capture", "--out", unit],
                 "sheet, as text": [*advisor, "sheet", unit],
                 "sheet, as PDF": [*advisor, "sheet", unit, "--out", page],

@@ -71,7 +71,7 @@ def test_ends_are_given_only_where_every_one_is_known(monkeypatch: pytest.Monkey
     frame = catalogue.catalogue().frame.iloc[:2].copy()
     whole = agree._common.__wrapped__((0, 1))
     frame.iloc[1, frame.columns.get_indexer(["speed", "level"])] = pd.NA
-    monkeypatch.setattr(agree, "catalogue", lambda: SimpleNamespace(frame=frame))
+    monkeypatch.setattr(agree, "catalogue", lambda: SimpleNamespace(take=lambda rows: frame))
     found = agree._common.__wrapped__((0, 1))
     assert whole.speed_least and whole.speed_most and whole.level_least and whole.level_most
     assert (found.speed_least, found.speed_most, found.level_least, found.level_most) == (None,) * 4

@@ -10,6 +10,7 @@ import sys
 import pypdf
 import pytest
 
+from advisor.capture import take, write_capture
 from advisor.files import datasets
 
 DEMO = datasets() / "demo"
@@ -60,6 +61,16 @@ def test_capture_to_pdf_with_a_tag(capture, tmp_path):
 
 
 @pytest.mark.slow
+def test_the_machine_itself_gives_what_its_capture_gives(tmp_path):
+    here, kept, later = (tmp_path / name for name in ("here.txt", "unit.json", "later.txt"))
+    done = run("--here", "--tag", "CC-3", "--out", str(here))
+    assert done.returncode == 0 and "CC-3" in here.read_text(encoding="utf-8"), done.stderr
+    write_capture(take(tag="CC-3"), kept)
+    assert run(str(kept), "--out", str(later)).returncode == 0
+    assert later.read_text(encoding="utf-8") == here.read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
 def test_all_rows_and_exit_code_for_an_unreadable_one(small, tmp_path):
     for suffix in ("pdf", "html", "txt"):
         out = tmp_path / f"all.{suffix}"
@@ -77,6 +88,7 @@ def test_all_rows_and_exit_code_for_an_unreadable_one(small, tmp_path):
     ("words", "said"),
     [
         ((), "Say which unit"),
+        (("--here", "unit.json"), "another unit is named"),
         (("nowhere.json",), "no capture file"),
         (("AA-9", "--csv", "{small}"), "Like it: AA-"),
         (("--csv", "{small}"), "say which row"),
