@@ -39,8 +39,10 @@ def sessions() -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def rehearsals() -> pd.DataFrame:
+    """Those that the model is of: lean trees, unpacked, on plain disks."""
     with (datasets() / "rehearsals.jsonl").open(encoding="utf-8") as file:
-        return pd.DataFrame([json.loads(line) for line in file])
+        lines = [json.loads(line) for line in file]
+    return pd.DataFrame([line for line in lines if line.get("installer", "unpack") == "unpack"])
 
 
 # Every table.
