@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -294,16 +295,25 @@ def pack(place: Workplace, recipe: Recipe, compression: str) -> Path:
     if compression not in COMPRESSIONS:
         raise InputError(f"Compression {compression!r} is not rehearsed.", f"Choose {' or '.join(COMPRESSIONS)}.")
     image = place.images / f"{recipe.name}-{compression}.squashfs"
-    if not image.is_file():
-        partial = image.with_suffix(".part")
-        partial.unlink(missing_ok=True)
-        with view(place.images / f".{recipe.name}.view", layers(place, recipe)) as root:
-            run([
-                "mksquashfs", str(root), str(partial),
-                "-comp", compression, "-b", "131072", "-noappend", "-no-progress", "-quiet",
-            ])  # fmt: skip
-        os.replace(partial, image)
+    with _by_one(image):
+        if not image.is_file():
+            partial = image.with_suffix(".part")
+            partial.unlink(missing_ok=True)
+            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
+                run([
+                    "mksquashfs", str(root), str(partial),
+                    "-comp", compression, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+                ])  # fmt: skip
+            os.replace(partial, image)
     return image
+
+
+@contextmanager
+def _by_one(image: Path) -> Iterator[None]:
+    """Wait until nobody else makes an image: a campaign may want one that a build is packing."""
+    with open(image.with_name(f".{image.name}.lock"), "w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
@@ -316,12 +326,13 @@ def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
 def clone_image(place: Workplace, recipe: Recipe) -> Path:
     """Make a tree's file system, little larger than what it holds, packed block by block (zstd), once."""
     image = place.images / f"{recipe.name}.ext4.zst"
-    if not image.is_file():
-        plain = place.images / f".{recipe.name}.ext4"
-        with view(place.images / f".{recipe.name}.view", layers(place, recipe)) as root:
-            file_system(root, plain)
-        run(["zstd", "-q", "-f", "-3", "--rm", str(plain), "-o", f"{plain}.zst"])
-        os.replace(f"{plain}.zst", image)
+    with _by_one(image):
+        if not image.is_file():
+            plain = place.images / f".{recipe.name}.ext4"
+            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
+                file_system(root, plain)
+            run(["zstd", "-q", "-f", "-3", "--rm", str(plain), "-o", f"{plain}.zst"])
+            os.replace(f"{plain}.zst", image)
     return image
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import subprocess
+import time
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
-from advisor.lab import trees
+from advisor.lab import trees, workplace
 
 SIMULATED = """NOTE: This is only a simulation!
 The following NEW packages will be installed:
@@ -65,3 +68,30 @@ def test_the_stand_in_for_grub_probe_answers_what_grub_mkconfig_asks(words, answ
     script = Path(trees.__file__).with_name("grub-probe.sh")
     done = subprocess.run(["sh", str(script), *words], capture_output=True, text=True)
     assert (done.returncode, done.stdout.strip(), done.stderr) == (0, answer, "")
+
+
+@pytest.mark.parametrize("compression", ["xz", None])
+def test_two_who_want_the_same_image_get_one_that_was_made_once_and_whole(tmp_path, monkeypatch, compression):
+    place, recipe = workplace.open_workplace(tmp_path / "rig"), trees.RECIPES["xfce13-full"]
+    packed = []
+
+    def slowly(command):
+        path = Path(command[2] if compression else command[-1])
+        packed.append(path)
+        with path.open("wb") as file:
+            file.write(b"first half, ")
+            file.flush()
+            time.sleep(0.3)
+            file.write(b"second half")
+
+    monkeypatch.setattr(trees, "run", slowly)
+    monkeypatch.setattr(trees, "file_system", lambda root, path: None)
+    monkeypatch.setattr(trees, "view", lambda scratch, lower: nullcontext(scratch))
+
+    def image(_):
+        made = trees.pack(place, recipe, compression) if compression else trees.clone_image(place, recipe)
+        return made.read_bytes()
+
+    with ThreadPoolExecutor(2) as both:
+        assert list(both.map(image, range(2))) == [b"first half, second half"] * 2
+    assert len(packed) == 1
