@@ -211,7 +211,7 @@ def _read(path: Path, about: dict[str, Any], shipped: bool = False) -> dict[tupl
     key = [columns.index(column) for column in about.get("key", columns)]
     found: dict[tuple[str, ...], tuple[str, ...]] = {}
     for number, row in lines:
-        mark = tuple(row[at] for at in key)
+        mark = tuple([row[at] for at in key])
         if mark in found:
             raise TableError(f"{path}, line {number}: a second row for {', '.join(mark)[:100]!r}.", _MEND)
         found[mark] = row

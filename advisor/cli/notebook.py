@@ -20,7 +20,8 @@ def register(app: typer.Typer) -> None:
 
 def notebook(
     which: Annotated[
-        str, typer.Argument(help="bench; or triage, batch, review: a notebook cell by cell, with --app a tab.")
+        str,
+        typer.Argument(help="bench; or triage, batch, review, year: a notebook cell by cell, with --app a tab."),
     ] = "bench",
     app: Annotated[bool, typer.Option("--app", help="The bench alone, without code cells.")] = False,
     shop: Annotated[

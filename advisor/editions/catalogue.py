@@ -27,13 +27,18 @@ _NUMBERS = (
 
 @cache
 def _catalogue() -> pd.DataFrame:
+    rows = _footprints()
+    return pd.concat([rows, _sessions(rows)], axis=1)
+
+
+@cache
+def _footprints() -> pd.DataFrame:
+    """The catalogue without its sessions, which take longer: an image asks for a few rows' alone."""
     frame = tables.load("editions/catalogue").frame.copy()
     for name in _NUMBERS:
         frame[name] = frame[name].astype("Float64")
     desktops = tables.load("editions/desktops").frame
-    frame = frame.merge(desktops, on=["edition", "release"], how="left", validate="many_to_one")
-    sessions = _sessions(frame)
-    return pd.concat([frame, sessions], axis=1)
+    return frame.merge(desktops, on=["edition", "release"], how="left", validate="many_to_one")
 
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
@@ -65,6 +70,7 @@ def _figure(of: dict[str, Any], release: str, name: str, foreign: str) -> tuple[
     return None, None
 
 
+@cache
 def _measured() -> pd.DataFrame:
     """Figures of the unhindered sessions, the median of the runs, by release and edition."""
     return pooled_browser(unhindered(tables.load("comfort/sessions").frame))
@@ -123,8 +129,9 @@ def rows_of(image: Image) -> pd.DataFrame:
     lacks = lacking(image)
     if lacks:
         raise TableError(f"Image {image.name!r}: {lacks[0]}", lacks[1])
-    frame = _catalogue()
+    frame = _footprints()
     rows = frame[frame["release"].eq(image.release) & frame["architecture"].eq(image.architecture)]
     rows = rows[rows["edition"].isin(list(image.editions))]
     order = {name: number for number, name in enumerate(image.editions)}
-    return rows.sort_values("edition", key=lambda column: column.map(order)).reset_index(drop=True)
+    rows = rows.sort_values("edition", key=lambda column: column.map(order)).reset_index(drop=True)
+    return pd.concat([rows, _sessions(rows)], axis=1)

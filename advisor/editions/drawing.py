@@ -30,17 +30,11 @@ def least_year(processors: pd.DataFrame) -> np.ndarray:
 
 @cache
 def _patterns() -> tuple[list[tuple[str, str | None]], list[tuple[str, str | None]]]:
-    rows = tables.load("editions/graphics").frame
-    both = []
-    for match in ("id", "name"):
-        some = rows[rows["match"].eq(match)]
-        both.append(
-            [
-                (pattern, None if pd.isna(drawing) else drawing)
-                for pattern, drawing in zip(some["pattern"], some["drawing"], strict=True)
-            ]
-        )
-    return both[0], both[1]
+    rows = tables.dicts("editions/graphics")
+    by_id, by_name = (
+        [(row["pattern"], row["drawing"] or None) for row in rows if row["match"] == match] for match in ("id", "name")
+    )
+    return by_id, by_name
 
 
 _DISPLAY_ALIAS = re.compile(r"pci:v0000([0-9a-f]{4})d0000([0-9a-f]{4})\S*?bc03", re.IGNORECASE)

@@ -32,6 +32,7 @@ NOTEBOOKS: dict[str, str] = {
     "triage": "intake_triage.ipynb",
     "batch": "batch_scoring.ipynb",
     "review": "model_review.ipynb",
+    "year": "year.ipynb",
 }
 """Notebook files by the name on the command line."""
 
