@@ -41,6 +41,12 @@ READ_COLUMNS = (
 )  # fmt: skip
 """Fields of the unit that an option hangs on."""
 
+PROCESSOR_COLUMNS = (
+    "cpu_year", "cpu_year_least", "cpu_level", "cpu_level_least", "cpu_level_most", "cpu_speed", "cpu_speed_low",
+    "cpu_speed_high", "cpu_speed_least", "cpu_speed_most", "cpu_cores",
+)  # fmt: skip
+"""What of the processor it hangs on."""
+
 WORST, BEST = 0, 1
 
 TITLES = {
@@ -66,7 +72,7 @@ class Reading:
     """Units of which nothing that decides is missing; all of the same length."""
 
     rows: np.ndarray  # Positions of the units among the facts
-    # units, processors: The first has the columns `READ_COLUMNS`.
+    # With the columns `READ_COLUMNS` and `PROCESSOR_COLUMNS`.
     units: pd.DataFrame
     processors: pd.DataFrame
     draws: np.ndarray  # Where a graphics chip draws
@@ -115,7 +121,7 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
     """
     rows = np.arange(len(facts)) if rows is None else rows
     units = facts.units[list(READ_COLUMNS)].iloc[rows].reset_index(drop=True)
-    processors = facts.processors.iloc[rows].reset_index(drop=True)
+    processors = facts.processors[list(PROCESSOR_COLUMNS)].iloc[rows].reset_index(drop=True)
     cpu = processors["cpu_speed"].isna().to_numpy()
     if cpu.any():
         ends = [

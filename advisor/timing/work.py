@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from advisor.shop import Image, Shop
+from advisor.shop import Shop
 from advisor.timing.conditions import MIB, PLAIN_RELEASES
 from advisor.timing.rates import assumed
 
@@ -52,30 +53,33 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
 
     A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
     """
-    table = catalogue() if rows is None else rows
-    numbers = table
-    if table.index.nlevels == 2 and not {"release", "edition"} <= set(table.columns):
-        numbers = table.reset_index()
-    releases = numbers["release"].astype("string")
     out: dict[tuple[str, str], dict[str, float]] = {}
     why: dict[tuple[str, str], list[str]] = {}
     for image, edition in pairs.drop_duplicates().itertuples(index=False):
+        known = shop.image(str(image))
+        asked = (known.release if known else "", known.architecture if known else "", str(edition))
         key = (str(image), str(edition))
-        out[key], why[key] = _work_of_pair(numbers, releases, shop.image(key[0]), key[1])
+        out[key], why[key] = _built_in(*asked) if rows is None else _work_of(rows, *asked)
     index = pd.MultiIndex.from_tuples(list(out), names=["image", "edition"])
     frame = pd.DataFrame(list(out.values()), columns=list(WORK_COLUMNS), index=index, dtype=float)
     return WorkTable(frame, why)
 
 
-def _work_of_pair(
-    numbers: pd.DataFrame, releases: pd.Series, image: Image | None, edition: str
-) -> tuple[dict[str, float], list[str]]:
-    """Work of one pair, of the catalogue's rows and their releases, and what of it is assumed."""
+@cache
+def _built_in(release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
+    return _work_of(catalogue(), release, architecture, edition)
+
+
+def _work_of(table: pd.DataFrame, release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
+    """Work of an edition, and what of it is assumed; release and architecture '' where the image is not known."""
     facts = assumed()
-    release = image.release if image else ""
+    numbers = table
+    if table.index.nlevels == 2 and not {"release", "edition"} <= set(table.columns):
+        numbers = table.reset_index()
+    releases = numbers["release"].astype("string")
     mask = releases.eq(release) & numbers["edition"].eq(edition)
-    if image and "architecture" in numbers:
-        mask &= numbers["architecture"].eq(image.architecture)
+    if architecture and "architecture" in numbers:
+        mask &= numbers["architecture"].eq(architecture)
     same = numbers[mask]
     lacking: list[str] = []
     if same.empty:

@@ -184,7 +184,7 @@ NOTHING = frame([Unit(asset_tag="T")])
 OPEN = pd.DataFrame({
     "cpu_speed": [np.nan], "cpu_speed_low": [np.nan], "cpu_speed_high": [np.nan], "cpu_speed_least": [np.nan],
     "cpu_speed_most": [np.nan], "cpu_year": pd.array([pd.NA], dtype="Int64"),
-    "cpu_year_least": pd.array([2008], dtype="Int64"),
+    "cpu_year_least": pd.array([2008], dtype="Int64"), "cpu_cores": pd.array([pd.NA], dtype="Int64"),
     **{name: pd.array([pd.NA], dtype="string") for name in ("cpu_level", "cpu_level_least", "cpu_level_most")},
 })  # fmt: skip
 

@@ -19,6 +19,7 @@ from advisor.advice.options import level_of
 from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
 from advisor.advice.words import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
+from advisor.columns import Columns
 from advisor.shop import Part, Thresholds, default_shop
 from advisor.unit import Unit, frame
 from tests.advice.conftest import batch_of, shop_with
@@ -235,5 +236,5 @@ def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
         "the row names no processor",
     ]
     module = Part(name="m", kind="memory", fits="DDR4", gib=4)
-    known: Any = SimpleNamespace(units=frame([Unit(ram_slots_free=1, ram_type="DDR4")]))
+    known: Any = SimpleNamespace(fields=Columns(frame([Unit(ram_slots_free=1, ram_type="DDR4")])))
     assert memory_check(known, 0, module) == "that its modules are of this form"
