@@ -400,7 +400,7 @@ def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ")
     """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
     texts: dict[int, dict[str, None]] = {}
     some = frame[[column, "row"]].dropna()
-    for text, row in zip(some[column].astype(str).tolist(), some["row"].tolist(), strict=True):
+    for text, row in zip(some[column].astype(str).tolist(), some["row"].astype(int).tolist(), strict=True):
         if text:
             texts.setdefault(row, {})[text] = None
     return pd.Series([separator.join(texts.get(row, ())) for row in range(n_units)], dtype="string")

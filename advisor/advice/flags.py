@@ -103,9 +103,9 @@ def raise_flags(cases: Cases, elapsed_min: np.ndarray) -> pd.DataFrame:
     said = cases.facts.conditions[list(FLAG_COLUMNS)]
     frame = pd.concat(
         [pd.DataFrame(found), said, _device_flags(cases), _long_slot(cases, elapsed_min)], ignore_index=True
-    )
+    ).astype({"row": "int64"})
     rank = frame["severity"].map({str(severity): number for number, severity in enumerate(Severity)})
-    order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy(dtype=int)))
+    order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
     return frame.iloc[order].reset_index(drop=True)
 
 
