@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from pathlib import Path
+from textwrap import dedent
 
+import dask
+import fsspec
 import pandas as pd
 import pyarrow.parquet
 import pytest
@@ -12,9 +17,25 @@ from distributed import Client, LocalCluster
 
 from advisor import bulk, intake
 from advisor.advice import SCORED_COLUMNS
-from advisor.shop import Shop
+from advisor.files import datasets
+from advisor.shop import Shop, default_shop
 
-from .conftest import DEMO
+from .conftest import DEMO, Whole
+
+SHOP = datasets() / "demo" / "shop.toml"
+IN_SMALL_PIECES = """
+from advisor.bulk import run, work
+run.PIECE = work.PIECE = 7
+run._CHUNK = 25
+from advisor.cli import main
+main()
+"""
+DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+
+
+def command(code: str, *words: str) -> subprocess.Popen[str]:
+    """The command line, in a process of its own."""
+    return subprocess.Popen([sys.executable, "-c", code, "score", *words], stderr=subprocess.PIPE, text=True)
 
 
 @pytest.mark.slow
@@ -61,3 +82,34 @@ def test_a_cluster_of_which_a_worker_is_killed_gives_the_same_bytes(
         bulk.score_sheet(DEMO, tmp_path / "out.csv", shop, executor=pool, progress=told)
         assert killed.is_set()
     assert (tmp_path / "out.csv").read_bytes() == demo_bytes
+
+
+@pytest.mark.slow
+def test_workers_on_this_machine_by_the_command_line(tmp_path: Path, demo_bytes: bytes) -> None:
+    out = tmp_path / "out.csv"
+    done = command(IN_SMALL_PIECES, str(DEMO), "--shop", str(SHOP), "--out", str(out), "--local-cluster", "2")
+    _, said = done.communicate(timeout=200)
+    assert out.read_bytes() == demo_bytes, said
+
+
+@pytest.mark.slow
+def test_a_stock_in_parts_is_scored_as_the_page_for_contributors_says(
+    tmp_path: Path, whole: Whole, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The recipe's own text, on parts in memory in place of a bucket; the built-in shop, which has no drawer."""
+    text = DEVELOPERS.read_text(encoding="utf-8")
+    [recipe] = [part.split("```")[0] for part in text.split("```python") if "map_partitions" in part]
+    store = fsspec.filesystem("memory")
+    demo = intake.read(DEMO)
+    for at, rows in enumerate((slice(0, 30), slice(30, None))):
+        with store.open(f"/bucket/stock-{at}.csv", "w") as file:
+            demo[rows].to_csv(file, index=False)
+    monkeypatch.chdir(tmp_path)
+    with dask.config.set(scheduler="synchronous"):
+        exec(dedent(recipe).replace("s3://bucket", "memory://bucket"), {"shop": default_shop()})
+    found = pd.concat([pd.read_parquet(store.open(path)) for path in sorted(store.glob("/bucket/scored/*.parquet"))])
+    (tmp_path / "want.csv").write_bytes(whole(DEMO, default_shop()))
+    want = pd.read_csv(tmp_path / "want.csv", dtype=str, keep_default_na=False)
+    assert list(found.columns) == list(want.columns)
+    assert found["advice"].tolist() == want["advice"].tolist()
+    assert found["do_first"].fillna("").tolist() == want["do_first"].tolist()
