@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 from textwrap import dedent
 
@@ -90,6 +91,27 @@ def test_workers_on_this_machine_by_the_command_line(tmp_path: Path, demo_bytes:
     done = command(IN_SMALL_PIECES, str(DEMO), "--shop", str(SHOP), "--out", str(out), "--local-cluster", "2")
     _, said = done.communicate(timeout=200)
     assert out.read_bytes() == demo_bytes, said
+
+
+@pytest.mark.slow
+def test_a_cluster_by_its_address_of_which_a_worker_is_killed_half_way(
+    tmp_path: Path, shop: Shop, whole: Whole
+) -> None:
+    stock, out = tmp_path / "stock.csv", tmp_path / "out.csv"
+    demo = intake.read(DEMO)
+    many = pd.concat([demo.assign(**{"asset tag": f"{turn}-" + demo["asset tag"]}) for turn in range(4)])
+    many.assign(storage_gib=[str(60 + row) for row in range(len(many))]).to_csv(stock, index=False)
+    with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster:
+        victim = next(iter(cluster.workers.values()))
+        words = (str(stock), "--shop", str(SHOP), "--out", str(out), "--cluster", cluster.scheduler_address)
+        running = command(IN_SMALL_PIECES, *words)
+        # A chunk's work passes some three states: some chunks are done, most are not.
+        while running.poll() is None and len(cluster.scheduler.transition_log) < 9:
+            time.sleep(0.02)
+        assert running.poll() is None, running.stderr.read() if running.stderr else ""
+        victim.process.process.kill()
+        _, said = running.communicate(timeout=200)
+    assert out.read_bytes() == whole(stock, shop), said
 
 
 @pytest.mark.slow
