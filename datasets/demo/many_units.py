@@ -1,7 +1,8 @@
 """Make the exported log and scored batch of an invented centre, for asking a year's questions. No number was measured.
 
 Some thousand units of `simulated_year.py` beside this file are scored by the program; every row is one of them again,
-with a tag, a day and minutes of its own: lognormal about that unit's, a tenth wide.
+with a tag of its own and minutes that are invented about the predicted ones: each row's own, a fifth wide, each model's
+and technician's, and one model in eight that takes a fifth to three fifths more than anybody foresaw.
 
 `python datasets/demo/many_units.py FILE.duckdb [ROWS [DISTINCT]]` writes a million rows of 5,000 distinct units.
 """
@@ -19,7 +20,8 @@ import advisor
 from advisor.benchlog import exported
 
 ROWS, DISTINCT = 1_000_000, 5_000
-SPREAD = 0.1
+SPREAD, SPREAD_OF_MODEL, SPREAD_OF_TECHNICIAN = 0.2, 0.08, 0.08
+DEAR, DEARER = 1 / 8, (1.2, 1.6)
 SEED = 19
 
 
@@ -57,7 +59,14 @@ def many(rows: int = ROWS, distinct: int = DISTINCT) -> tuple[pd.DataFrame, pd.D
     of = np.sort(draw.integers(0, distinct, rows))
     tags = pd.Series(np.arange(1, rows + 1)).astype(str).str.zfill(7).radd("MU-")
     job = logged.iloc[of].reset_index(drop=True).assign(asset_tag=tags, job=np.arange(1, rows + 1))
-    job["elapsed_min"] = (job["elapsed_min"] * np.exp(draw.normal(0, SPREAD, rows))).round(1)
+    factor = np.exp(draw.normal(0, SPREAD, rows))
+    for name, spread, dear in (("model", SPREAD_OF_MODEL, DEAR), ("technician", SPREAD_OF_TECHNICIAN, 0.0)):
+        code, names = pd.factorize(job[name])
+        own = np.exp(draw.normal(0, spread, len(names)))
+        own[draw.random(len(names)) < dear] *= draw.uniform(*DEARER)
+        factor *= np.append(own, 1.0)[code]
+    for name, foreseen in (("elapsed_min", "predicted_min"), ("hands_on_min", "predicted_hands_on_min")):
+        job[name] = (job[foreseen].astype("Float64") * factor).round(1).fillna(job[name])
     return job, scored.iloc[of].reset_index(drop=True).assign(asset_tag=tags)
 
 
