@@ -9,7 +9,7 @@ import numpy as np
 from advisor.advice.facts import Facts
 from advisor.advice.options import Options, survey
 from advisor.advice.parts import Shelf
-from advisor.advice.readings import BEST, TITLES, WORST, Reading, missing, moved, read, sides
+from advisor.advice.readings import BEST, TITLES, WORST, Reading, missing, moved, read, sides, sole
 
 
 @dataclass(frozen=True)
@@ -58,8 +58,11 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
     mark, mark_best = _marks(options, pick), _marks(at_best, pick_best)
     place = {int(row): at for at, row in enumerate(open_rows)}
     torn = np.array([row for row, at in place.items() if mark_best[at] != mark[row]], dtype=np.int64)
-    asked = [(name, rows) for name in TITLES if len(rows := torn[lacking[name][torn]])]
-    turns: dict[int, list[str]] = {int(row): [] for row in torn}
+    # A fact that alone is missing is the one that tears.
+    alone = sole(facts, lacking)
+    turns: dict[int, list[str]] = {int(row): [str(alone[row])] if alone[row] else [] for row in torn}
+    several = torn[alone[torn] == ""]
+    asked = [(name, rows) for name in TITLES if len(rows := several[lacking[name][several]])]
     if asked:
         moves = [one for name, rows in asked
                  for one in ((moved(best, name, WORST), rows), (moved(worst, name, BEST), rows))]  # fmt: skip

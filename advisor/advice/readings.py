@@ -109,6 +109,21 @@ def missing(facts: Facts) -> dict[str, np.ndarray]:
     }
 
 
+def sole(facts: Facts, lacking: dict[str, np.ndarray]) -> np.ndarray:
+    """The one fact that each unit lacks, '' where `read` would fill in none, several, or one that decides nothing."""
+    units, processors = facts.units, facts.processors
+    speed = processors["cpu_speed"].isna().to_numpy()
+    year = processors["cpu_year"].isna().to_numpy() & processors["cpu_year_least"].notna().to_numpy()
+    filled = {
+        "cpu": speed | year,
+        "level": processors["cpu_level"].isna().to_numpy() & ~speed,
+        **{name: units[name].isna().to_numpy() for name in ("ram_gib", "storage_kind", "storage_gib")},
+        "boot_mode": lacking["boot_mode"],
+    }
+    one = np.sum(list(filled.values()), axis=0) == 1
+    return np.select([one & filled[name] & lacking[name] for name in filled], list(filled), "")
+
+
 def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = None) -> Reading:
     """Fill what is missing in.
 
@@ -178,4 +193,4 @@ def moved(side: dict[str, np.ndarray], name: str, to: int) -> dict[str, np.ndarr
     return {**side, name: np.full_like(side[name], to)}
 
 
-__all__ = ["BEST", "TITLES", "WHERE", "WORST", "Reading", "missing", "moved", "read", "sides"]
+__all__ = ["BEST", "TITLES", "WHERE", "WORST", "Reading", "missing", "moved", "read", "sides", "sole"]
