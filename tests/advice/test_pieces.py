@@ -408,17 +408,14 @@ def test_a_makers_legal_name_is_shortened(name: str, short: str) -> None:
 
 
 def test_a_fact_that_alone_is_missing_is_named_as_it_is_by_asking_for_each(monkeypatch: pytest.MonkeyPatch) -> None:
-    units = frame([
-        Unit(asset_tag=str(number), form_factor="laptop", wireless="8086:24f3", graphics="intel hd 520",
-             **{"cpu": "i5-6300U", "ram_gib": 8.0, "storage_kind": "sata ssd", "storage_gib": 223.5, "boot_mode": "uefi 64-bit"} | lacks)
-        for number, lacks in enumerate([
-            {}, {"ram_gib": None}, {"storage_kind": None}, {"storage_gib": None}, {"boot_mode": None},
-            {"ram_gib": None, "storage_kind": None}, {"storage_kind": None, "storage_gib": None}, {"cpu": None},
-            {"cpu": "i5"}, {"cpu": None, "ram_gib": None}, {"cpu": None, "decompress_mib_s": 90.0, "ram_gib": None},
-        ])
-    ])  # fmt: skip
+    whole = {"cpu": "i5-6300U", "ram_gib": 8.0, "storage_kind": "sata ssd", "storage_gib": 223.5}
+    whole |= {"boot_mode": "uefi 64-bit", "form_factor": "laptop", "wireless": "8086:24f3", "graphics": "intel hd 520"}
+    lacks: list[dict[str, Any]] = [{}, *({name: None} for name in (*whole, "cpu")), {"cpu": "i5"}]
+    lacks += [{"ram_gib": None} | also for also in ({"storage_kind": None}, {"cpu": None}, {"boot_mode": None})]
+    lacks += [{"storage_kind": None, "storage_gib": None}, {"cpu": None, "decompress_mib_s": 90.0, "ram_gib": None}]
+    units = frame([Unit(asset_tag=str(number), **whole | one) for number, one in enumerate(lacks)])
     found = assess(units).cases.open_facts
     monkeypatch.setattr(decide, "sole", lambda facts, lacking: np.full(len(facts), ""))
     assert assess(units).cases.open_facts == found
     # Memory decides of this laptop: LXQt in 1 GiB, the usual desktop in 8 (Debian's installation guide, section 3.4).
-    assert found[1] == ("ram_gib",)
+    assert found[2] == ("ram_gib",)
