@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 _KEPT = 30_000
 """Machines remembered in a generation; the last two are kept."""
 
-_CHUNK = 5_000
-"""New machines scored at a time."""
+_CHUNK, _MORE = 2_000, 5_000
+"""New machines scored at a time, and from ten times as many on: larger chunks cost less each, and more memory."""
 
 _WAITING = 16
 """Most pieces that wait for their machines."""
@@ -233,7 +233,7 @@ class _Run:
         machine = Template(self.layout.parts(cells))
         self._made += 1
         self._fresh.append((machine, self.layout.of_machine(self._made, cells)))
-        if len(self._fresh) >= _CHUNK:
+        if len(self._fresh) >= (_CHUNK if self._made <= 10 * _CHUNK else _MORE):
             self._send()
         return machine
 

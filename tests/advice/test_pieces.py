@@ -417,5 +417,5 @@ def test_a_fact_that_alone_is_missing_is_named_as_it_is_by_asking_for_each(monke
     found = assess(units).cases.open_facts
     monkeypatch.setattr(decide, "sole", lambda facts, lacking: np.full(len(facts), ""))
     assert assess(units).cases.open_facts == found
-    # Memory decides of this laptop: LXQt in 1 GiB, the usual desktop in 8 (Debian's installation guide, section 3.4).
+    # 1 GiB is the least that a desktop takes, 2 GiB are advised (Debian installation guide, section 3.4; from memory).
     assert found[2] == ("ram_gib",)
