@@ -82,7 +82,7 @@ def among(words: np.ndarray, some: Collection[str]) -> np.ndarray:
     numpy.ndarray of bool, shape (n,)
     """
     wanted = frozenset(some)
-    return np.fromiter((word in wanted for word in words.tolist()), dtype=bool, count=len(words))
+    return np.fromiter(map(wanted.__contains__, words.tolist()), dtype=bool, count=len(words))
 
 
 def present(words: np.ndarray) -> np.ndarray:

@@ -257,13 +257,14 @@ def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) ->
     """Number the distinct machines, in the order of the rows, and give each one's first row."""
     if len(units) == 1:
         return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
-    said = (
-        problems["column"].astype("string") + problems["value"].astype("string") + problems["problem"].astype("string")
-    )
-    by_row = said.groupby(problems["row"].astype(int) - 1).agg("|".join)
+    by_row: dict[int, list[str]] = {}
+    columns = (problems[name].astype(str).tolist() for name in ("row", "column", "value", "problem"))
+    for row, *what in zip(*columns, strict=True):
+        by_row.setdefault(int(row) - 1, []).extend(what)
     stated = units.columns[np.flatnonzero(units.notna().to_numpy().any(axis=0))]
     parts = [pd.factorize(units[name])[0] for name in stated if name != "asset_tag"]
-    parts += [pd.factorize(by_row.reindex(range(len(units))))[0], twice.astype(int)]
+    told = np.array(["|".join(by_row.get(row, ())) for row in range(len(units))], dtype=object)
+    parts += [pd.factorize(told)[0], twice.astype(int)]
     code = np.zeros(len(units), dtype=np.int64)
     for part in parts:
         code, _ = pd.factorize(code * (int(part.max(initial=0)) + 2) + part + 1)

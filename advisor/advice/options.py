@@ -72,7 +72,11 @@ class Options:
 
     def row(self, at: int) -> dict[str, Any]:
         """One option as a dictionary."""
-        return {name: values[at] for name, values in self.columns.items()}
+        return {name: values[at] for name, values in self._values.items()}
+
+    @cached_property
+    def _values(self) -> dict[str, list[Any]]:
+        return {name: values.tolist() for name, values in self.columns.items()}
 
     @cached_property
     def by_unit(self) -> Mapping[int, np.ndarray]:

@@ -151,30 +151,30 @@ def _sources(
     """Take each chosen option's parts out of the drawer in the order of the batch, and buy what is gone; units that got
     what they were given come first, so that none of them loses a part to one that waits anyway.
     """
-    left = count.copy()
+    left = count.tolist()
     bought = {name: np.zeros(len(choice), dtype=bool) for name in PART_COLUMNS}
-    columns = {name: options.frame[name].to_numpy(dtype=int) for name in (*PART_COLUMNS, "modules")}
     some = np.flatnonzero(choice >= 0)
-    using = np.zeros(len(some), dtype=bool)
-    for name in PART_COLUMNS:
-        using |= columns[name][choice[some]] >= 0
+    part, times = (
+        options.frame[list(names)].to_numpy(dtype=int)[choice[some]] for names in (PART_COLUMNS, ("modules",))
+    )
+    using = (part >= 0).any(axis=1)
     waiting = []
-    rows = some[using]
-    for row in rows[np.argsort(choice[rows] != given[rows], kind="stable")]:
+    rows, part, times = some[using], part[using], times[using, 0]
+    for at in np.argsort(choice[rows] != given[rows], kind="stable").tolist():
         wanted = [
-            (name, columns[name][choice[row]], columns["modules"][choice[row]] if name == "module" else 1)
-            for name in PART_COLUMNS
-            if columns[name][choice[row]] >= 0
+            (name, which, int(times[at]) if name == "module" else 1)
+            for name, which in zip(PART_COLUMNS, part[at].tolist(), strict=True)
+            if which >= 0
         ]
-        if all(left[part] >= number for _, part, number in wanted):
-            for _, part, number in wanted:
-                left[part] -= number
+        if all(left[which] >= number for _, which, number in wanted):
+            for _, which, number in wanted:
+                left[which] -= number
         else:
-            waiting.append((row, wanted))
+            waiting.append((rows[at], wanted))
     for row, wanted in waiting:
-        for name, part, number in wanted:
-            if left[part] >= number:
-                left[part] -= number
+        for name, which, number in wanted:
+            if left[which] >= number:
+                left[which] -= number
             else:
                 bought[name][row] = True
     return Shares(choice, bought, count - left, wishes)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 from advisor.advice import SCORED_COLUMNS
-from advisor.bulk.machines import lines_of
+from advisor.bulk.machines import quoted
 from advisor.bulk.source import arrow
 from advisor.files import writing
 
@@ -39,7 +39,7 @@ def write(out: Path, layout: Layout, pieces: Iterator[bytes]) -> None:
             _parquet(file, layout.names, pieces)
             return
         with _packed(file, out.suffix) as packed:
-            packed.write(lines_of([layout.names])[0].encode())
+            packed.write(f"{','.join(map(quoted, layout.names))}\n".encode())
             for piece in pieces:
                 packed.write(piece)
 

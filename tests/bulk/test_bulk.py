@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import os
 import signal
@@ -17,7 +18,7 @@ import zstandard
 from advisor import bulk
 from advisor.bulk import machines, source
 from advisor.bulk.cluster import executor_of
-from advisor.bulk.machines import Layout
+from advisor.bulk.machines import Layout, lines_of
 from advisor.errors import InputError
 from advisor.intake import elsewhere
 from advisor.shop import Shop, default_shop
@@ -266,3 +267,12 @@ def test_the_command_reads_compressed_sheets_and_writes_through_a_pipe(tmp_path:
         assert refused.returncode == 2
         assert "needs --out" in refused.stderr
     assert sorted(one.name for one in tmp_path.iterdir() if one.name != "home") == ["in.csv.gz"]
+
+
+@pytest.mark.parametrize("cell", ["", "a", " a ", 'x"y', '"', "a,b", ",", "a\nb", "a\rb", "a\r\nb", "'a", "é", "1.5"])
+def test_a_line_is_read_back_as_rfc_4180_says(cell: str) -> None:
+    # RFC 4180, section 2: fields with line breaks, quotes and commas are quoted, quotes doubled; read by the standard
+    # library's reader.
+    (line,) = lines_of([[cell], ["next"], [0.5]])
+    assert list(csv.reader([line], lineterminator="\n")) == [[cell, "next", "0.5"]]
+    assert line.endswith(",next,0.5\n")
