@@ -270,6 +270,20 @@ NO_FIGURES = (
 )  # fmt: skip
 
 
+def test_where_a_number_comes_from_is_there():
+    """Each file stands where its cell says, beside the one before it when no folder is named, and has what is named."""
+    rows = rows_under("on the sheet")
+    assert len(rows) > 10
+    for cell in (cell for row in rows for cell in row[1:]):
+        path = None
+        for name in re.findall(r"`([^`]+)`", cell):
+            if re.search(r"\.\w+$", name):
+                folder = README.parent if "/" in name else path.parent
+                (path, *_) = folder.glob(name)
+            elif " " not in name and path is not None:
+                assert re.search(rf"\b{name}\b", path.read_text(encoding="utf-8")), (path, name)
+
+
 def test_every_other_figure_carries_its_day():
     """What no pattern counts anew stands in a sentence with 'measured' and the day."""
     left = text()

@@ -1,4 +1,8 @@
-"""From a batch to the record of one unit: choosing, ordering and wording, once, for every view."""
+"""From a batch to the record of one unit: choosing and ordering, once, for every view.
+
+No figure is made here: minutes are of `timing.predict`, seconds and memory of `comfort.ladder` as `options` asks it,
+sentences of `words`, flags of `flags`, devices of `drivers.judge`.
+"""
 
 from __future__ import annotations
 

@@ -59,7 +59,7 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
     """Minutes to fit the parts of each combination, and those of them from memory [min]; the box is opened once.
 
     Where a shop names its own minutes for a part, they hold for opening a usual box too; what a model's own trap adds
-    to that comes on top.
+    to that comes on top, its `extra_min` in `batch.timing_of`.
     """
     reckoned = np.array([operations.part_min(part.kind, part.fits) for part in shelf.parts] + [(0.0, 0.0)])
     named_min = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])

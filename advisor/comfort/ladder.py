@@ -1,4 +1,8 @@
-"""The ladder: how soon each edition's desktop and browser are usable on each unit, and what memory they leave."""
+"""The ladder: how soon each edition's desktop and browser are usable on each unit, and what memory they leave.
+
+`machines` reads the unit's speeds and memory, `editions.measured` the sessions' needs; `Stage.seconds` of `model` sets
+one over the other.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""One device on every image: the modules that bind it, the firmware they need, and what the tables do not know."""
+"""One device on every image: the modules that bind it, the firmware they need, and what the tables do not know.
+
+Which ids a typed name means was settled before, by `names`.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hands-on minutes, modelled apart from what the machine does."""
+"""Hands-on minutes, apart from what the machine does: the steps of `operations` that a unit asks for, and its parts."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ def hands_on(
     firmware : pandas.Series of bool, shape (n,), optional
         Units that need a firmware package brought on a stick.
     part_min : pandas.Series, shape (n,), optional
-        Minutes to fit the parts that the advice names [min]; NA or 0 where none.
+        Minutes to fit the parts that the advice names, by its `fit_minutes` [min]; NA or 0 where none.
     remembered : pandas.Series, shape (n,), optional
         Those of the minutes in `part_min` that rest on memory [min].
     editions, images : pandas.Series of str, shape (n,), optional

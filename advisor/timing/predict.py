@@ -1,4 +1,8 @@
-"""How long each unit holds a slot: hands-on and elapsed minutes, their interval, and the breakdown."""
+"""How long each unit holds a slot: hands-on and elapsed minutes, their interval, and the breakdown.
+
+The hands' minutes are of `hands`; the machine's of `physics` for what rehearsals timed, of `_assumed_works` for starts
+and sealing. `combine` puts them together.
+"""
 
 from __future__ import annotations
 
