@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.options import LogFile, ShopFile
 from advisor.cli.screen import say
 from advisor.files import refuse_same
 
@@ -34,9 +35,7 @@ def handover(
     name: Annotated[
         list[str] | None, typer.Option(help="A name of the bench to look for, such as its account; may be given again.")
     ] = None,
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
-    ] = None,
+    shop: ShopFile = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="An array with an object a finding, and nothing else.")
     ] = False,
@@ -49,9 +48,7 @@ def handover(
     tag: Annotated[
         str | None, typer.Option(metavar="TAG", help="Keep the result in the bench log, as this unit's.")
     ] = None,
-    log: Annotated[
-        Path | None, typer.Option(envvar="ADVISOR_LOG", help="The bench log's file; else the user's own.")
-    ] = None,
+    log: LogFile = None,
     slip: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
     ] = None,
@@ -79,17 +76,11 @@ def handover(
     refuse_same(slip, unit, came, shop)
     report = _read(came) if came is not None else _checked(root, settings, name or [], unit)
     if tag is not None:
-        from advisor.benchlog import BenchLog, ready
-
-        with BenchLog(log) as book:
-            ready.keep(book, tag, report.must, report.summary())
+        _keep(log, tag, report)
     if slip is not None:
         _slip(slip, root, unit, settings, report)
     if trial:
-        from advisor.lab.trial import trial as try_out
-
-        for line in try_out(root):
-            say(f"Trial recipient: {line}", err=as_json)
+        _try_out(root, err=as_json)
     say(report.json() if as_json else "\n".join(report.lines()))
     raise typer.Exit(report.exit_code)
 
@@ -123,6 +114,20 @@ def _read(path: Path) -> Report:
     if read_text(path).startswith(script.MARK):
         return script.read_back(read_text(path), known)
     return read_json(str(path), known)
+
+
+def _keep(log: Path | None, tag: str, report: Report) -> None:
+    from advisor.benchlog import BenchLog, ready
+
+    with BenchLog(log) as book:
+        ready.keep(book, tag, report.must, report.summary())
+
+
+def _try_out(root: Path, *, err: bool) -> None:
+    from advisor.lab.trial import trial
+
+    for line in trial(root):
+        say(f"Trial recipient: {line}", err=err)
 
 
 def _slip(out: Path, root: Path, unit: Path | None, shop: Shop, report: Report) -> None:

@@ -79,29 +79,21 @@ def learn(
     refuse_same(out, log, shop, rehearsals, savings)
     settings = the_shop(shop)
     path, folder = log or default_path(), models_folder(log)
-    chosen = False
     if use is not None:
         _use(use, folder)
-        chosen = True
     if versions:
         _versions(folder)
-        chosen = True
     if drift:
         _drift(path)
-        chosen = True
     if thresholds:
         _thresholds(path, settings, shop if apply else None)
-        chosen = True
     if savings is not None:
         _savings(savings, path, settings)
-        chosen = True
     if report:
         _report(rehearsals)
-        chosen = True
     if out is not None:
         _fit(out, rehearsals, log, settings, half_life)
-        chosen = True
-    if not chosen:
+    if not (use or versions or drift or thresholds or savings or report or out):
         _learn(path, folder, settings, rehearsals, half_life)
 
 

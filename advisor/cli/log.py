@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.options import LogFile
 from advisor.cli.screen import one_line, say
 
 if TYPE_CHECKING:
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
 
 log_app = typer.Typer(help="Record what really happened on the bench.", no_args_is_help=True)
 
-LogFile = Annotated[
-    Path | None, typer.Option("--log", envvar="ADVISOR_LOG", help="The bench log's file; else the user's own.")
-]
 Tag = Annotated[str, typer.Argument(help="The unit's asset tag.")]
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from advisor.cli.options import ShopFile
 from advisor.cli.screen import say
 from advisor.errors import ToolError
 
@@ -24,9 +24,7 @@ def notebook(
         typer.Argument(help="bench; or triage, batch, review, year: a notebook cell by cell, with --app a tab."),
     ] = "bench",
     app: Annotated[bool, typer.Option("--app", help="The bench alone, without code cells.")] = False,
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
-    ] = None,
+    shop: ShopFile = None,
     port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.", min=0, max=65535)] = 0,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the address.")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.options import ShopFile
 from advisor.cli.screen import one_line, say
 from advisor.errors import InputError
 
@@ -33,9 +34,7 @@ def plan(
         Path | None,
         typer.Option("--out", "-o", help="File ending in .pdf (a page), .svg, .csv, .ics (calendar) or .txt."),
     ] = None,
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
-    ] = None,
+    shop: ShopFile = None,
     day: Annotated[str | None, typer.Option("--day", metavar="DATE", help="Such as 2026-11-30; else today.")] = None,
     quantile: Annotated[
         float, typer.Option("--quantile", help="Plan so that this share of units stays within its minutes.")

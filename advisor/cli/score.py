@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.options import ShopFile
 from advisor.cli.screen import one_line, say
 
 if TYPE_CHECKING:
@@ -42,9 +43,7 @@ def score(
             "--out", "-o", help="Where the scored rows go: .csv, .csv.gz, .csv.zst or .parquet; else a table is shown."
         ),
     ] = None,
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
-    ] = None,
+    shop: ShopFile = None,
     parts: Annotated[
         Path | None, typer.Option("--parts", help="Where the drawer's list and the shopping list go (CSV).")
     ] = None,
@@ -62,33 +61,38 @@ def score(
     ] = None,
 ) -> None:
     """Score an intake sheet."""
-    from advisor import intake
-    from advisor.advice import assess
     from advisor.errors import InputError
-    from advisor.files import refuse_same, write_whole
+    from advisor.files import refuse_same
     from advisor.shop_file import the_shop
 
     refuse_same(out, sheet, shop)
     refuse_same(parts, sheet, shop, out)
     settings = the_shop(shop)
-    if _large(sheet, out, resume or bool(cluster or local_cluster)):
-        if out is None or parts is not None or columns:
-            raise InputError(
-                "Such a sheet is scored piece by piece, so that it needs --out, and --parts and --columns do not go.",
-                "Score a CSV of less than 4 MiB for these.",
-            )
+    if not _large(sheet, out, resume or bool(cluster or local_cluster)):
+        _at_once(sheet, out, settings, parts, columns, raw_text)
+    elif out is None or parts is not None or columns:
+        raise InputError(
+            "Such a sheet is scored piece by piece, so that it needs --out, and --parts and --columns do not go.",
+            "Score a CSV of less than 4 MiB for these.",
+        )
+    else:
         _in_pieces(sheet, out, settings, raw_text, resume, cluster, local_cluster)
-        return
-    raw = intake.read(sheet)
-    if columns:
-        say(intake.understand(raw).report() + "\n")
-    batch = assess(raw, settings)
-    scored = batch.frame
+
+
+def _at_once(sheet: Path, out: Path | None, shop: Shop, parts: Path | None, columns: bool, raw_text: bool) -> None:
+    from advisor import intake
+    from advisor.advice import assess
+    from advisor.files import write_whole
 
     def written(path: Path, frame: pd.DataFrame) -> None:
         safe = frame if raw_text else intake.safe_frame(frame)
         write_whole(path, safe.to_csv(index=False))
 
+    raw = intake.read(sheet)
+    if columns:
+        say(intake.understand(raw).report() + "\n")
+    batch = assess(raw, shop)
+    scored = batch.frame
     if out is not None:
         written(out, scored)
     else:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from advisor.cli.options import ShopFile
 from advisor.cli.screen import say
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
@@ -50,9 +51,7 @@ def sheet(
         typer.Option("--tag", help="Asset tag of the row; with a capture or --here, the tag to print."),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's settings (TOML); else shop.toml in the user's data folder.")
-    ] = None,
+    shop: ShopFile = None,
     steps: Annotated[
         bool, typer.Option("--steps", help="The steps of each phase with their seconds, for a newcomer; as text.")
     ] = False,
