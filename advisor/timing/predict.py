@@ -38,6 +38,9 @@ bytes (IEEE 802.3 frame with its gap, headers of IPv4 and TCP with timestamps) [
 REHEARSED = ("copy", "refresh", "base", "updates")
 """Machine work that rehearsals timed; its size is counted or measured. That of a start is as `timing/assumed` says."""
 
+Note = tuple[NDArray[np.bool_], str, Any, str]
+"""A fact that was assumed: mask of the units, fact, value as text or as an array of values, source."""
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -48,8 +51,7 @@ class Setting:
     filled: Filled  # How unmeasured speeds were filled in
     usable: NDArray[np.bool_]  # False where there is no edition, or no disk to install on, shape (n,)
     kinds: NDArray[np.object_]  # Kind of storage, 'unknown' where it is, shape (n,)
-    # (mask, fact, value text or array of values, source), for `Timing.assumed`.
-    notes: list[tuple[NDArray[np.bool_], str, Any, str]]
+    notes: list[Note]  # For `Timing.assumed`
     # 'model' (maker and model, small letters) and 'image', '' where unknown: what a log may have taught of them, shape
     # (n,).
     groups: dict[str, NDArray[np.object_]] = field(default_factory=dict)
@@ -253,8 +255,6 @@ def setting(
     catalogue : pandas.DataFrame, optional
         Rows of editions; the built-in catalogue when left out.
     """
-    n = len(units)
-    facts = assumed()
     pairs = pd.DataFrame({
         "image": images.astype("string").reset_index(drop=True),
         "edition": editions.astype("string").reset_index(drop=True),
@@ -262,55 +262,60 @@ def setting(
     kind = (
         units["storage_kind"].astype("string").reset_index(drop=True)
         if "storage_kind" in units
-        else pd.Series(pd.NA, index=range(n), dtype="string")
+        else pd.Series(pd.NA, index=range(len(units)), dtype="string")
     )
     usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
-    notes: list[tuple[NDArray[np.bool_], str, Any, str]] = []
-
-    columns = [*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"]
-    # Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped.
-    values = np.ones((n, len(columns)))
-    if usable.any():
-        codes, first = _distinct(pairs)
-        named = pairs.iloc[first].fillna("")
-        known = named[(named["image"] != "") & (named["edition"] != "")]
-        table = work_of(known, shop, catalogue)
-        by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
-        values[:, [columns.index(name) for name in table.frame.columns]] = np.where(np.isnan(by_pair), 1.0, by_pair)
-        for pair, lacking in table.assumed.items():
-            mask = ((pairs["image"] == pair[0]) & (pairs["edition"] == pair[1])).fillna(False).to_numpy(dtype=bool)
-            for what in lacking:
-                notes.append((mask, what, f"{pair[1]} on {pair[0]}", "mean of the editions the catalogue holds"))
-    work = pd.DataFrame(values, columns=columns)
-
-    link = _numbers(units, "link_mbps")
-    notes.append((np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"))
-    cores = np.where(
-        np.isnan(_numbers(units, "cpu_cores")), _numbers(processors, "cpu_cores"), _numbers(units, "cpu_cores")
-    )
-    usual = facts["cpu_cores"]
-    notes.append((np.isnan(cores), "cpu_cores", f"{usual.value:g}", usual.source))
-    speeds = {name: _numbers(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")}
-    ram = _numbers(units, "ram_gib")
-    ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
-    conditions = work.assign(
-        **speeds,
-        cores=np.where(np.isnan(cores), usual.value, cores),
-        link_mbps=np.maximum(
-            np.where(np.isnan(link), shop.link_mbps, link), CACHE_MBPS * (Practice.CACHE in shop.practices)
-        ),
-        ram_gib=ram_gib,
-        memory_mib=1024 * ram_gib,
-    )
-    notes.append((np.isnan(ram), "ram_gib", f"{USUAL_MEMORY_MIB / 1024:g} GiB", "usual of used PCs, from memory"))
-    known_facts = processors.reset_index(drop=True).reindex(
+    work, notes = _work(pairs, shop, catalogue) if usable.any() else (_no_work(len(units)), [])
+    stated, said = _stated(units, processors, shop)
+    known = processors.reset_index(drop=True).reindex(
         columns=["cpu_speed", "cpu_speed_low", "cpu_speed_high"]
     ).assign(storage_kind=kind)  # fmt: skip
-    conditions, filled = fill_speeds(conditions, known_facts)
-    notes += _speed_notes(conditions, filled, known_facts)
+    conditions, filled = fill_speeds(work.assign(**stated), known)
+    notes += said + _speed_notes(conditions, filled, known)
     kinds = np.asarray(kind.fillna("unknown"), dtype=object)
     groups = {"model": model_labels(units), "image": np.asarray(pairs["image"].fillna(""), dtype=object)}
     return Setting(conditions, filled, usable, kinds, notes, groups)
+
+
+def _no_work(n: int) -> pd.DataFrame:
+    """Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped."""
+    return pd.DataFrame(1.0, index=range(n), columns=[*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"])
+
+
+def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Note]]:
+    """What each unit's image and edition come to, and for which of them it was assumed."""
+    codes, first = _distinct(pairs)
+    named = pairs.iloc[first].fillna("")
+    known = named[(named["image"] != "") & (named["edition"] != "")]
+    table = work_of(known, shop, catalogue)
+    work = _no_work(len(pairs))
+    by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
+    work[list(table.frame.columns)] = np.where(np.isnan(by_pair), 1.0, by_pair)
+    notes: list[Note] = []
+    for (image, edition), lacking in table.assumed.items():
+        mask = ((pairs["image"] == image) & (pairs["edition"] == edition)).fillna(False).to_numpy(dtype=bool)
+        notes += [(mask, what, f"{edition} on {image}", "mean of the editions the catalogue holds") for what in lacking]
+    return work, notes
+
+
+def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[dict[str, Array], list[Note]]:
+    """Conditions that the unit itself tells: speeds as told; cores, link and memory as usual where they are not."""
+    usual = assumed()["cpu_cores"]
+    link, cores, ram = (_numbers(units, name) for name in ("link_mbps", "cpu_cores", "ram_gib"))
+    cores = np.where(np.isnan(cores), _numbers(processors, "cpu_cores"), cores)
+    ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
+    cache_mbps = CACHE_MBPS * (Practice.CACHE in shop.practices)
+    stated = {name: _numbers(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
+        "cores": np.where(np.isnan(cores), usual.value, cores),
+        "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps),
+        "ram_gib": ram_gib,
+        "memory_mib": 1024 * ram_gib,
+    }
+    return stated, [
+        (np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"),
+        (np.isnan(cores), "cpu_cores", f"{usual.value:g}", usual.source),
+        (np.isnan(ram), "ram_gib", f"{USUAL_MEMORY_MIB / 1024:g} GiB", "usual of used PCs, from memory"),
+    ]
 
 
 def model_labels(units: pd.DataFrame) -> NDArray[np.object_]:
@@ -326,9 +331,7 @@ def model_labels(units: pd.DataFrame) -> NDArray[np.object_]:
     return np.array([*labels, ""], dtype=object)[codes]
 
 
-def _speed_notes(
-    conditions: pd.DataFrame, filled: Filled, facts: pd.DataFrame
-) -> list[tuple[NDArray[np.bool_], str, Any, str]]:
+def _speed_notes(conditions: pd.DataFrame, filled: Filled, facts: pd.DataFrame) -> list[Note]:
     typical = assumed()["cpu_speed"]
     no_speed = np.isnan(_numbers(facts, "cpu_speed")) & (filled.cpu_sd > 0)
     rates = storage_rates()
@@ -342,7 +345,7 @@ def _speed_notes(
         return np.array([f"{float(format(value, '.3g')):g} {unit}" for value in distinct], dtype=object)[codes]
 
     table = "table timing/storage_rates, by kind of storage"
-    notes: list[tuple[NDArray[np.bool_], str, Any, str]] = [
+    notes: list[Note] = [
         (no_speed, "cpu_speed", f"{typical.value:g}, from {typical.low:g} to {typical.high:g}", typical.source),
         (
             filled.cpu_sd > 0, "decompress_mib_s", shown("decompress_mib_s", "MiB/s"),
