@@ -95,7 +95,7 @@ class Composer:
 
     def compose(self, row: int) -> Record:
         """Compose the record of one unit, by its position from 0; IndexError where there is none."""
-        batch, cases, wording = self.batch, self.cases, self.wording
+        batch, cases = self.batch, self.cases
         if not 0 <= row < len(batch):
             raise IndexError(f"row {row} is not among the {len(batch)} units of the batch")
         case = int(batch.case[row])
@@ -105,16 +105,7 @@ class Composer:
         devices = devices_of(self._devices.get(case, ()))
         flags = self._flag_rows(case)
         images, rows, no_boot = self._across(case)
-        works = bool(cases.works[case])
-        runner_up, lost = wording.runner_up(case) if works else ("", "")
-        fitted = cases.parts_of(case) if works else []
         limits = batch.shop.thresholds
-        timing = batch.timing
-
-        def minutes(name: str) -> float | None:
-            value = getattr(timing, name).iat[case]
-            return float(value) if works and pd.notna(value) else None
-
         return Record(
             row=row,
             tag=tag or (f"row {row + 1}" if len(batch) > 1 else "no tag"),
@@ -127,39 +118,15 @@ class Composer:
             notes=clean(unit["notes"]),
             advice=advice,
             mark=ADVICE_MARK.get(advice, Mark.QUERY),
-            headline=clean(wording.headline(case)),
-            edition=clean(cases.rows[case]["edition"]) if works else "",
-            image=clean(cases.image_used[case]) if works else "",
-            parts=tuple(
-                Fitting(clean(part.name), wording.source_of(case, part), part.check, _fit_min(part)) for part in fitted
-            ),
-            bring=tuple(one.package for one in cases.bring[case]) if works else (),
+            headline=clean(self.wording.headline(case)),
             reasons=self._reasons(case, flags),
-            best_fix=clean(wording.best_fix(case)),
-            runner_up=runner_up,
-            lost=lost,
-            slow=LEVEL_WORDS[int(cases.level[case])] if works else "",
-            at_hand=self._at_hand(case, devices) if works else (),
+            best_fix=clean(self.wording.best_fix(case)),
             find_out=self._find_out(case, flags) if advice == Advice.HOLD else (),
             devices=devices,
             images=images,
             across=rows,
             no_boot=no_boot,
             rungs=self._rungs(case),
-            phases=self._phase_rows(case) if works else (),
-            hands_on_min=minutes("hands_on_min"),
-            elapsed_min=minutes("elapsed_min"),
-            elapsed_low_min=minutes("elapsed_low_min"),
-            elapsed_high_min=minutes("elapsed_high_min"),
-            basis=self._basis(case) if works else clean(timing.basis),
-            shares=tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()) if works else (),
-            beyond="; ".join(filter(None, (str(timing.note.iat[case]), self._comfort_beyond(case)))) if works else "",
-            assumed=tuple(
-                f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
-                for entry in self._assumed(case)
-            )
-            if works
-            else (),
             flags=flags,
             checks=self._checks(case, advice, devices),
             cautions=fixed.CAUTIONS,
@@ -169,7 +136,39 @@ class Composer:
             made_with=_program(),
             status=clean(batch.standing["status"].iat[case]),
             problem=clean(batch.standing["problem"].iat[case]),
+            **(self._work(case, devices) if cases.works[case] else {"basis": clean(batch.timing.basis)}),
         )
+
+    def _work(self, case: int, devices: Sequence[Device]) -> dict[str, Any]:
+        """Fields of the record that only a unit has which is worked on now: what to do, and how long it takes."""
+        cases, wording, timing = self.cases, self.wording, self.batch.timing
+        runner_up, lost = wording.runner_up(case)
+        minutes = {
+            name: None if pd.isna(value := getattr(timing, name).iat[case]) else float(value)
+            for name in ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+        }
+        return {
+            "edition": clean(cases.rows[case]["edition"]),
+            "image": clean(cases.image_used[case]),
+            "parts": tuple(
+                Fitting(clean(part.name), wording.source_of(case, part), part.check, _fit_min(part))
+                for part in cases.parts_of(case)
+            ),
+            "bring": tuple(one.package for one in cases.bring[case]),
+            "runner_up": runner_up,
+            "lost": lost,
+            "slow": LEVEL_WORDS[int(cases.level[case])],
+            "at_hand": self._at_hand(case, devices),
+            "phases": self._phase_rows(case),
+            **minutes,
+            "basis": self._basis(case),
+            "shares": tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()),
+            "beyond": "; ".join(filter(None, (str(timing.note.iat[case]), self._comfort_beyond(case)))),
+            "assumed": tuple(
+                f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
+                for entry in self._assumed(case)
+            ),
+        }
 
     def _basis(self, case: int) -> str:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""

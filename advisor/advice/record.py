@@ -140,9 +140,11 @@ class Flag:
     source: str = ""
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, kw_only=True)
 class Record(Shown):
     """Everything that was decided about one unit. A technician's view shows `headline` first.
+
+    A unit that is held or set aside has the defaults.
 
     Attributes
     ----------
@@ -230,31 +232,31 @@ class Record(Shown):
     advice: str
     mark: Mark
     headline: str
-    edition: str
-    image: str
-    parts: tuple[Fitting, ...]
-    bring: tuple[str, ...]
+    edition: str = ""
+    image: str = ""
+    parts: tuple[Fitting, ...] = ()
+    bring: tuple[str, ...] = ()
     reasons: tuple[Reason, ...]
     best_fix: str
-    runner_up: str
-    lost: str
-    slow: str
-    at_hand: tuple[Item, ...]
+    runner_up: str = ""
+    lost: str = ""
+    slow: str = ""
+    at_hand: tuple[Item, ...] = ()
     find_out: tuple[str, ...]
     devices: tuple[Device, ...]
     images: tuple[str, ...]
     across: tuple[Across, ...]
     no_boot: tuple[str, ...]
     rungs: tuple[Rung, ...]
-    phases: tuple[Phase, ...]
-    hands_on_min: float | None
-    elapsed_min: float | None
-    elapsed_low_min: float | None
-    elapsed_high_min: float | None
+    phases: tuple[Phase, ...] = ()
+    hands_on_min: float | None = None
+    elapsed_min: float | None = None
+    elapsed_low_min: float | None = None
+    elapsed_high_min: float | None = None
     basis: str
-    shares: tuple[tuple[str, float], ...]
-    beyond: str
-    assumed: tuple[str, ...]
+    shares: tuple[tuple[str, float], ...] = ()
+    beyond: str = ""
+    assumed: tuple[str, ...] = ()
     flags: tuple[Flag, ...]
     checks: tuple[str, ...]
     cautions: tuple[str, ...]
