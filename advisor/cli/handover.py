@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.options import LogFile, ShopFile
 from advisor.cli.screen import say
+from advisor.cli.shared_options import LogFile, ShopFile
 from advisor.files import refuse_same
 
 if TYPE_CHECKING:

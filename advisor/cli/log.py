@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.options import LogFile
 from advisor.cli.screen import one_line, say
+from advisor.cli.shared_options import LogFile
 
 if TYPE_CHECKING:
     from advisor.benchlog import BenchLog

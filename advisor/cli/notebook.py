@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from advisor.cli.options import ShopFile
 from advisor.cli.screen import say
+from advisor.cli.shared_options import ShopFile
 from advisor.errors import ToolError
 
 HELP = "Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.options import ShopFile
 from advisor.cli.screen import one_line, say
+from advisor.cli.shared_options import ShopFile
 from advisor.errors import InputError
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.options import ShopFile
 from advisor.cli.screen import one_line, say
+from advisor.cli.shared_options import ShopFile
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.options import ShopFile
 from advisor.cli.screen import say
+from advisor.cli.shared_options import ShopFile
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 
