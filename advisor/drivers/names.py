@@ -9,7 +9,7 @@ from functools import cache, lru_cache
 
 import numpy as np
 
-from advisor.drivers import facts, ids
+from advisor.drivers import ids, small_tables
 from advisor.drivers.fitting import Index, fit
 from advisor.drivers.kinds import Kind
 from advisor.drivers.wording import (
@@ -212,7 +212,7 @@ def _named(name: str, kind: Kind) -> tuple[ListedDevice, ...]:
 def _former(kind: Kind) -> dict[str, list[tuple[str, bool]]]:
     """Ids of a kind by a name that an earlier list gave them, in lower case; and whether lspci printed it."""
     found: dict[str, list[tuple[str, bool]]] = {}
-    for row in facts.rows("former_names"):
+    for row in small_tables.rows("former_names"):
         bus, vendor, device = row["id"].split(":")
         if ids.load(bus).kind(int(vendor, 16), int(device, 16)) is kind:
             found.setdefault(row["name"].lower(), []).append((row["id"], row["source"].startswith("pci.ids ")))
@@ -275,12 +275,12 @@ def _rows(kind: Kind) -> tuple[dict[str, list[_Row]], dict[str, list[_Row]]]:
     """Rows of datasets/drivers/names.csv by one of their words, and by the first letters of a beginning."""
     by_word: dict[str, list[_Row]] = {}
     by_begin: dict[str, list[_Row]] = {}
-    for row in facts.rows("names"):
+    for row in small_tables.rows("names"):
         if row["kind"] != str(kind):
             continue
         plain = " ".join(word for word in row["words"].split() if not word.endswith("*"))
         begins = tuple(tokens(word.rstrip("*"))[-1] for word in row["words"].split() if word.endswith("*"))
-        entries = tuple(_entry(text, row["words"]) for text in facts.parts(row["ids"]))
+        entries = tuple(_entry(text, row["words"]) for text in small_tables.parts(row["ids"]))
         made = _Row(frozenset(tokens(plain)), begins, entries)
         if begins:
             by_begin.setdefault(begins[0][:4], []).append(made)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
-from advisor.drivers import facts
+from advisor.drivers import small_tables
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import fnmatch_regex
@@ -64,7 +64,7 @@ def rules() -> dict[str, FirmwareRule]:
     """Severity by module, from datasets/drivers/severity.csv."""
     return {
         row["module"]: FirmwareRule(Lack(row["severity"]), row["effect"], row["source"])
-        for row in facts.rows("severity")
+        for row in small_tables.rows("severity")
     }
 
 
@@ -95,14 +95,14 @@ class _ChipRow:
 @lru_cache(maxsize=1)
 def _parts() -> dict[str, list[_ChipRow]]:
     out: dict[str, list[_ChipRow]] = {}
-    for row in facts.rows("chips_kernel") + facts.rows("chips"):
-        listed = [text.split(":") for text in facts.parts(row["ids"]) if text != "*"]
+    for row in small_tables.rows("chips_kernel") + small_tables.rows("chips"):
+        listed = [text.split(":") for text in small_tables.parts(row["ids"]) if text != "*"]
         vendor = next(((bus, int(v, 16)) for bus, v, d in listed if d == "*"), None)
         part = _ChipRow(
             frozenset((bus, int(v, 16), int(d, 16)) for bus, v, d in listed if d != "*"),
             vendor,
             re.compile(row["name"], re.IGNORECASE) if row["name"] else None,
-            tuple(facts.parts(row["files"])),
+            tuple(small_tables.parts(row["files"])),
             FirmwareRule(Lack(row["severity"]), row["effect"], row["source"]) if row["severity"] else None,
             row["ids"] == "*",
         )

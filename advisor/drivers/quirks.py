@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
-from advisor.drivers import facts
+from advisor.drivers import small_tables
 from advisor.drivers.spec import Spec
 
 
@@ -47,15 +47,15 @@ class Quirk:
 @lru_cache(maxsize=1)
 def _table() -> dict[tuple[str, int, int], list[Quirk]]:
     out: dict[tuple[str, int, int], list[Quirk]] = {}
-    for row in facts.rows("quirks") + facts.rows("quirks_packages"):
+    for row in small_tables.rows("quirks") + small_tables.rows("quirks_packages"):
         packages = {}
-        for entry in facts.parts(row["packages"]):
+        for entry in small_tables.parts(row["packages"]):
             release, colon, package = entry.partition(":")
             packages[release.strip() if colon else ""] = (package if colon else release).strip()
         quirk = Quirk(
             row["code"], Effect(row["effect"]), row["module"], packages, row["reason"], row["action"], row["source"]
         )
-        for text in facts.parts(row["ids"]):
+        for text in small_tables.parts(row["ids"]):
             bus, vendor, device = text.split(":")
             key = (bus, int(vendor, 16), -1 if device == "*" else int(device, 16))
             out.setdefault(key, []).append(quirk)
@@ -65,7 +65,7 @@ def _table() -> dict[tuple[str, int, int], list[Quirk]]:
 @lru_cache(maxsize=1)
 def forbidden() -> frozenset[str]:
     """Modules that Debian forbids the kernel to load by itself: old framebuffer drivers."""
-    return frozenset(row["module"] for row in facts.rows("forbidden"))
+    return frozenset(row["module"] for row in small_tables.rows("forbidden"))
 
 
 def of_device(spec: Spec) -> list[Quirk]:

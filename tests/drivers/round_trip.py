@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from advisor.drivers import facts, ids, names
+from advisor.drivers import ids, names, small_tables
 from advisor.drivers.cells import apart
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import TYPED
@@ -61,7 +61,7 @@ def trips(bus: str, kind: Kind, vendors: bool) -> Iterator[Trip]:
             spelled.setdefault(small, text)
             own[small].add(f"{bus}:{key >> 16:04x}:{key & 0xFFFF:04x}")
     former: dict[str, set[str]] = defaultdict(set)
-    for row in facts.rows("former_names"):
+    for row in small_tables.rows("former_names"):
         on, vendor, device = row["id"].split(":")
         if on == bus and row["source"].startswith("pci.ids "):
             former[shown(int(vendor + device, 16), row["name"]).lower()].add(row["id"])

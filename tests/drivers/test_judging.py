@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from advisor import drivers
-from advisor.drivers import asked, facts, frames, ids, judge, matching, names, needs, store, summary, table
+from advisor.drivers import asked, frames, ids, judge, matching, names, needs, small_tables, store, summary, table
 from advisor.drivers.about import read_about
 from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
@@ -501,7 +501,7 @@ SHARING = {"usb:8087:*": "firmware-iwlwifi", "usb:0bda:*": "firmware-realtek", "
 def test_what_each_piece_of_knowledge_says() -> None:
     """The packages that do it, what the firmware set-up is asked for, and what the recipient is told."""
     seen = set()
-    for row in facts.rows("quirks") + facts.rows("quirks_packages"):
+    for row in small_tables.rows("quirks") + small_tables.rows("quirks_packages"):
         key, said = (row["code"], row["effect"]), (row["reason"], row["action"])
         if key in WORDS:
             seen.add(key)
@@ -513,8 +513,8 @@ def test_what_each_piece_of_knowledge_says() -> None:
         elif key == ("virtio", "through"):
             assert row["reason"] == f"{row['module']} drives it behind the bus virtio: this is a virtual machine."
         else:
-            releases = {one.split(":")[0] for one in facts.parts(row["packages"])}
-            packages = {one.split(":")[1] for one in facts.parts(row["packages"])}
+            releases = {one.split(":")[0] for one in small_tables.parts(row["packages"])}
+            packages = {one.split(":")[1] for one in small_tables.parts(row["packages"])}
             assert all(f"Debian {release}" in row["reason"] for release in releases), row["code"]
             assert all((f"Debian {release}" in row["reason"]) == (release in releases) for release in ("12", "13")) or (
                 key[1] == "driver series"
@@ -553,7 +553,7 @@ def test_a_former_name_is_of_the_same_chip_as_the_present_one() -> None:
     def words(text: str) -> set[str]:
         return set(re.findall(r"[a-z]*\d+|[a-z]{3,}", text.lower())) - set(GENERAL.split(" "))
 
-    rows, apart = facts.rows("former_names"), set()
+    rows, apart = small_tables.rows("former_names"), set()
     for row in rows:
         bus, vendor, device = row["id"].split(":")
         listed = ids.load(bus)

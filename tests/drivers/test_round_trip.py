@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from advisor.drivers import facts, ids, names
+from advisor.drivers import ids, names, small_tables
 from advisor.drivers.kinds import Kind
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -40,7 +40,7 @@ def test_names_as_lspci_prints_them(bus, kind):
 def test_former_names_lead_to_their_ids():
     # A list that lspci never printed names no id beside those that have its name now.
     now = {" ".join(name.lower().split()) for bus in ("pci", "usb") for name in ids.load(bus).names}
-    rows = facts.rows("former_names")
+    rows = small_tables.rows("former_names")
     assert len(rows) > 900
     for row in rows:
         bus, vendor, device = row["id"].split(":")

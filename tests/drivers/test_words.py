@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from advisor.drivers import asked, facts, needs, quirks
+from advisor.drivers import asked, needs, quirks, small_tables
 from advisor.drivers.judge import newer
 from advisor.drivers.kinds import Kind, of_module, of_name, of_pci_class, of_usb_class
 from advisor.drivers.spec import _by_pattern, by_id, specs_of
@@ -257,7 +257,7 @@ def test_framebuffer_drivers_that_are_never_loaded() -> None:
         "savagefb sisfb tdfxfb tridentfb vt8623fb"
     )
     assert quirks.forbidden() == set(names.split())
-    assert len(facts.rows("forbidden")) == 18
+    assert len(small_tables.rows("forbidden")) == 18
 
 
 def test_a_package_for_a_file_that_a_kernel_missed() -> None:

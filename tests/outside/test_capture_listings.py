@@ -11,7 +11,7 @@ import pytest
 
 from advisor.capture.facts import BusDevice, NamedDevice
 from advisor.capture.listings import pci
-from advisor.drivers import facts, load
+from advisor.drivers import load, small_tables
 from advisor.drivers.kinds import of_module
 from advisor.tables import dicts
 
@@ -130,7 +130,7 @@ def test_modules_that_ask_for_firmware_they_do_not_declare_have_rows(debian_pack
         if re.search(rb"\0(?:_?request_firmware(?:_nowait|_direct|_into_buf)?|firmware_request_\w+)\0", content):
             asks.add(path.name.split(".ko")[0].replace("-", "_"))
     assert {"iwlwifi", "ath12k", "r8723bs"} & asks >= {"iwlwifi", "r8723bs"}
-    rows = {row["module"] for name in ("chips", "chips_kernel") for row in facts.rows(name)}
+    rows = {row["module"] for name in ("chips", "chips_kernel") for row in small_tables.rows(name)}
     bound = {module for alias, module in table.aliases if alias.startswith(("pci:", "usb:", "sdio:"))}
     open_ = set()
     for module in bound:

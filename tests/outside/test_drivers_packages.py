@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from advisor import drivers
-from advisor.drivers import facts, ids, kinds, store
+from advisor.drivers import ids, kinds, small_tables, store
 from advisor.drivers.kinds import Kind
 from advisor.errors import ToolError
 from advisor.lab.tables import apt as apts
@@ -68,9 +68,9 @@ def test_broadcom_sta_serves_what_we_say_it_serves(unpacked):
     active = {f"pci:14e4:{text}" for text in re.findall(r"^14e4(\w{4})", listed, re.MULTILINE)}
     ours = {
         text
-        for row in facts.rows("quirks")
+        for row in small_tables.rows("quirks")
         if row["packages"] == "broadcom-sta-dkms"
-        for text in facts.parts(row["ids"])
+        for text in small_tables.parts(row["ids"])
     }
     assert ours <= active
     verdicts = support(sorted(active))
@@ -89,7 +89,12 @@ def test_b43_chips_are_those_of_its_installer(unpacked):
         for pattern in patterns.split("|"):
             served |= {f"pci:14e4:{n:04x}" for n in range(0x10000) if re.fullmatch(pattern.strip(), f"{n:04x}")}
     assert {"pci:14e4:4311", "pci:14e4:4315", "pci:14e4:4331"} <= served
-    ours = {text for row in facts.rows("quirks") if row["code"] == "b43-firmware" for text in facts.parts(row["ids"])}
+    ours = {
+        text
+        for row in small_tables.rows("quirks")
+        if row["code"] == "b43-firmware"
+        for text in small_tables.parts(row["ids"])
+    }
     # Told by revision in the script, or known from the kernel's bcma table only.
     told_apart = {"pci:14e4:4318", "pci:14e4:4320", "pci:14e4:4324", "pci:14e4:a8dc"}
     assert ours - told_apart <= served
@@ -100,7 +105,7 @@ def test_b43_chips_are_those_of_its_installer(unpacked):
 def test_nvidia_series_are_those_of_nvidia_detect(unpacked):
     # Reference: the id lists of nvidia-detect.
     folder = unpacked("nvidia-detect") / "usr/share/nvidia"
-    rows = {row["code"]: set(facts.parts(row["ids"])) for row in facts.rows("quirks_packages")}
+    rows = {row["code"]: set(small_tables.parts(row["ids"])) for row in small_tables.rows("quirks_packages")}
     current = {
         f"pci:10de:{text.lower()}" for text in re.findall(r"^10DE(\w{4})", (folder / "nvidia.ids").read_text(), re.M)
     }
@@ -200,9 +205,9 @@ def test_second_functions_of_graphics_chips_are_so_in_pci_ids(unpacked):
     names = {f"{vendor:04x}:{device:04x}": name for vendor, device, name in devices}
     seconds = [
         device.removeprefix("pci:")
-        for row in facts.rows("quirks")
+        for row in small_tables.rows("quirks")
         if row["effect"] == "second function"
-        for device in facts.parts(row["ids"])
+        for device in small_tables.parts(row["ids"])
     ]
     assert len(seconds) > 50
     table = drivers.load("debian-12")

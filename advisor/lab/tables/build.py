@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from advisor.drivers import facts, store
+from advisor.drivers import small_tables, store
 from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
@@ -235,9 +235,9 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
         if store.place(name) is not None:
             for bus, found in bound.items():
                 found.update(store.load(name).kinds_by_id(bus))
-    for row in facts.rows("quirks_packages"):
+    for row in small_tables.rows("quirks_packages"):
         if row["code"].startswith("fingerprint"):
-            for text in facts.parts(row["ids"]):
+            for text in small_tables.parts(row["ids"]):
                 _, vendor, device = text.split(":")
                 bound["usb"][int(vendor, 16), int(device, 16)] = Kind.FINGERPRINT
     written = []

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from advisor.drivers import facts, needs, quirks, store
+from advisor.drivers import needs, quirks, small_tables, store
 from advisor.drivers.judge import bind
 from advisor.drivers.kinds import Kind, of_module
 from advisor.drivers.matching import fnmatch_regex
@@ -21,7 +21,7 @@ ID = re.compile(r"(pci|usb|sdio):[0-9a-f]{4}:([0-9a-f]{4}|\*)")
 
 @pytest.mark.parametrize("name", TABLES)
 def test_every_row_says_where_it_is_from(name):
-    rows = facts.rows(name)
+    rows = small_tables.rows(name)
     assert rows
     assert all(row["source"].strip() for row in rows)
     assert set(rows[0]) == set(load(f"drivers/{name}").columns)
@@ -29,16 +29,16 @@ def test_every_row_says_where_it_is_from(name):
 
 @pytest.mark.parametrize("name", ["chips", "chips_kernel", "quirks", "quirks_packages", "names"])
 def test_ids_are_well_formed(name):
-    for row in facts.rows(name):
-        for text in facts.parts(row["ids"]):
+    for row in small_tables.rows(name):
+        for text in small_tables.parts(row["ids"]):
             assert text == "*" or ID.fullmatch(text), row
 
 
 def test_words_are_of_the_closed_sets():
-    assert {row["severity"] for row in facts.rows("severity")} <= set(Lack)
+    assert {row["severity"] for row in small_tables.rows("severity")} <= set(Lack)
     for name in ("quirks", "quirks_packages"):
-        assert {row["effect"] for row in facts.rows(name)} <= set(Effect)
-    for row in facts.rows("quirks") + facts.rows("quirks_packages"):
+        assert {row["effect"] for row in small_tables.rows(name)} <= set(Effect)
+    for row in small_tables.rows("quirks") + small_tables.rows("quirks_packages"):
         if row["effect"] in ("separate driver", "fetched firmware", "userspace"):
             assert row["packages"], row["code"]
         if row["effect"] == "through":
@@ -46,15 +46,15 @@ def test_words_are_of_the_closed_sets():
 
 
 def test_each_module_has_one_severity():
-    named = [row["module"] for row in facts.rows("severity")]
+    named = [row["module"] for row in small_tables.rows("severity")]
     assert len(named) == len(set(named))
 
 
 def test_modules_exist_in_some_kernel():
     known = {module for name in store.SHIPPED for module in store.load(name).modules}
     for name in ("severity", "chips", "chips_kernel"):
-        assert {row["module"] for row in facts.rows(name)} <= known
-    assert {quirk["module"] for quirk in facts.rows("quirks") if quirk["module"]} <= known
+        assert {row["module"] for row in small_tables.rows(name)} <= known
+    assert {quirk["module"] for quirk in small_tables.rows("quirks") if quirk["module"]} <= known
 
 
 @pytest.mark.parametrize("name", store.SHIPPED)
@@ -79,10 +79,10 @@ def _binds(table, module: str) -> bool:
 def test_files_of_chips_are_files_that_the_module_names(name):
     table = store.load(name)
     matched = 0
-    for row in facts.rows("chips_kernel"):
+    for row in small_tables.rows("chips_kernel"):
         if row["module"] not in table.numbers or not row["files"]:
             continue
-        patterns = [p for p in facts.parts(row["files"]) if not p.startswith("+")]
+        patterns = [p for p in small_tables.parts(row["files"]) if not p.startswith("+")]
         named = needs.files(table, row["module"])
         hits = [
             any(re.fullmatch(p.replace("*", ".*"), n.rpartition("/")[2] if "/" not in p else n) for n in named)
@@ -108,9 +108,9 @@ NOT_BOUND = {"pci:14e4:43df", "pci:8086:1132", "pci:8086:7121", "pci:8086:7123",
 def test_the_files_of_a_chip_are_files_that_its_own_module_names():
     tables = [store.load(name) for name in store.SHIPPED]
     lacking = set()
-    for row in facts.rows("chips") + facts.rows("chips_kernel"):
+    for row in small_tables.rows("chips") + small_tables.rows("chips_kernel"):
         named = [file for table in tables for file in needs.files(table, row["module"])]
-        for pattern in facts.parts(row["files"]):
+        for pattern in small_tables.parts(row["files"]):
             regex = fnmatch_regex(pattern)
             if not pattern.startswith("+") and not any(needs._fits(regex, file) for file in named):
                 lacking.add((row["module"], pattern))
@@ -119,8 +119,8 @@ def test_the_files_of_a_chip_are_files_that_its_own_module_names():
 
 def test_the_ids_of_a_chip_are_ids_that_its_own_module_binds():
     """Bluetooth adapters are bound by class, by one module alone."""
-    asked = [(row["module"], text) for row in facts.rows("chips") + facts.rows("chips_kernel")
-             for text in facts.parts(row["ids"]) if "*" not in text]  # fmt: skip
+    asked = [(row["module"], text) for row in small_tables.rows("chips") + small_tables.rows("chips_kernel")
+             for text in small_tables.parts(row["ids"]) if "*" not in text]  # fmt: skip
     specs = [by_id(bus, int(vendor, 16), int(device, 16)) for bus, vendor, device in (t.split(":") for _, t in asked)]
     bound = set()
     for name in store.SHIPPED:
@@ -143,8 +143,8 @@ FAMILY = {
 
 @pytest.mark.parametrize("name", ["chips", "chips_kernel"])
 def test_files_lie_in_their_drivers_folder_and_a_chips_name_is_in_them(name):
-    for row in facts.rows(name):
-        files = [one.removeprefix("+") for one in facts.parts(row["files"])]
+    for row in small_tables.rows(name):
+        files = [one.removeprefix("+") for one in small_tables.parts(row["files"])]
         begins = "intel/sof" if row["module"].startswith("snd_sof") else FAMILY.get(row["module"], "")
         assert all(file.startswith(begins) for file in files), row
         if row["module"] == "nouveau" and row["name"]:
@@ -162,6 +162,6 @@ GENERATIONS = {
 @pytest.mark.parametrize("chip", GENERATIONS)
 def test_a_new_radeon_asks_for_the_files_of_its_generation(chip):
     """Linux 6.12, Documentation/gpu/amdgpu/apu-asic-info-table.csv and dgpu-asic-info-table.csv; later from memory."""
-    rows = [row for row in facts.rows("chips") if row["module"] == "amdgpu"
+    rows = [row for row in small_tables.rows("chips") if row["module"] == "amdgpu"
             and re.search(row["name"], f"[AMD/ATI] {chip}")]  # fmt: skip
     assert [row["files"] for row in rows] == [f"amdgpu/gc_{GENERATIONS[chip]}_*"]
