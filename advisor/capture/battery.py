@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from advisor.capture.facts import Cell, MachineFacts, Reasons
 from advisor.capture.machine import Machine
+from advisor.capture.machine_facts import Cell, MachineFacts, Reasons
 from advisor.unit import FormFactor
 
 PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIBLE})

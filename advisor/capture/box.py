@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import Box, MachineFacts, Reasons
 from advisor.capture.machine import Attempt, Machine, clean, whole
+from advisor.capture.machine_facts import Box, MachineFacts, Reasons
 from advisor.capture.memory import TABLE
 from advisor.unit import BootMode, FormFactor
 

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from advisor.capture import battery, box, devices, memory, screen, storage
-from advisor.capture.facts import MachineFacts
+from advisor.capture.machine_facts import MachineFacts
 from advisor.unit import Capture, Unit
 
 _CPU_FIELDS = ("vendor", "family", "model", "stepping", "flags", "cores", "threads")

@@ -8,8 +8,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from advisor.capture.facts import BusDevice, MachineFacts, NamedDevice, Reasons
 from advisor.capture.machine import KernelDevice, Machine, clean
+from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice, Reasons
 
 MOST_DEVICES = 400
 """More than any PC has; what a listing claims beyond is left out, and said."""

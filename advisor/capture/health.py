@@ -10,8 +10,8 @@ import subprocess
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from advisor.capture.facts import Disk, Wear
 from advisor.capture.machine import KernelDevice, Machine, clean
+from advisor.capture.machine_facts import Disk, Wear
 from advisor.tables import damaged, dicts
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ import os
 
 from advisor.capture import battery, box, devices, memory, processor, screen, storage
 from advisor.capture.compose import compose
-from advisor.capture.facts import MachineFacts
 from advisor.capture.machine import Machine, clean, open_machine
+from advisor.capture.machine_facts import MachineFacts
 from advisor.errors import AccessError, AdvisorError, CaptureError
 from advisor.unit import Capture
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import smbios
-from advisor.capture.facts import MachineFacts, Memory, Module, Reasons, fill
 from advisor.capture.machine import Attempt, KernelDevice, Machine, clean, whole
+from advisor.capture.machine_facts import MachineFacts, Memory, Module, Reasons, fill
 
 TABLE = "/sys/firmware/dmi/tables/DMI"
 

@@ -7,8 +7,8 @@ import re
 import sys
 from typing import Any
 
-from advisor.capture.facts import Processor, Reasons, fill
 from advisor.capture.machine import Machine, clean, whole
+from advisor.capture.machine_facts import Processor, Reasons, fill
 
 _CPU = re.compile(r"cpu\d{1,4}\Z")
 

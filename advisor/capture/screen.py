@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 
-from advisor.capture.facts import MachineFacts, Panel, Reasons
 from advisor.capture.machine import Attempt, KernelDevice, Machine
+from advisor.capture.machine_facts import MachineFacts, Panel, Reasons
 from advisor.unit import FormFactor
 
 PANEL_SIZES = (

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
-from advisor.capture.facts import Memory, Module
+from advisor.capture.machine_facts import Memory, Module
 from advisor.tables import dicts
 
 SYSTEM_MEMORY = 3

@@ -6,8 +6,8 @@ import re
 from functools import cache
 
 from advisor.capture import health
-from advisor.capture.facts import BusDevice, Disk, MachineFacts, Reasons, Wear
 from advisor.capture.machine import KernelDevice, Machine, clean, whole
+from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, Reasons, Wear
 from advisor.tables import dicts
 from advisor.unit import StorageKind, StorageMode
 

@@ -9,9 +9,9 @@ from typing import Any
 
 from advisor.capture.compose import compose
 from advisor.capture.devices import named
-from advisor.capture.facts import BusDevice, MachineFacts
 from advisor.capture.live import gather
 from advisor.capture.machine import LiveMachine
+from advisor.capture.machine_facts import BusDevice, MachineFacts
 from advisor.errors import ToolError
 from advisor.unit import Capture
 

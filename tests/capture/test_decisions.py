@@ -9,8 +9,20 @@ import pytest
 
 from advisor.capture import battery, box, devices, health, memory, passthrough, processor, screen, storage, watch
 from advisor.capture.compose import compose
-from advisor.capture.facts import Box, BusDevice, Cell, Disk, MachineFacts, Memory, Module, Panel, Processor, Wear, fill
 from advisor.capture.machine import Attempt, FolderMachine, RecordedMachine, clean, whole
+from advisor.capture.machine_facts import (
+    Box,
+    BusDevice,
+    Cell,
+    Disk,
+    MachineFacts,
+    Memory,
+    Module,
+    Panel,
+    Processor,
+    Wear,
+    fill,
+)
 from advisor.unit import BootMode, FormFactor, StorageKind, StorageMode
 
 GIB = 1 << 30

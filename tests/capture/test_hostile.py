@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from advisor.capture import battery, health, read_capture, read_listings, screen, smbios
-from advisor.capture.facts import Cell, Disk, MachineFacts
 from advisor.capture.listings import LARGEST_LISTING
+from advisor.capture.machine_facts import Cell, Disk, MachineFacts
 from advisor.errors import CaptureError
 from advisor.unit import Capture
 

@@ -11,7 +11,7 @@ import subprocess
 import pytest
 
 from advisor.capture import health, passthrough
-from advisor.capture.facts import Disk
+from advisor.capture.machine_facts import Disk
 from advisor.files import datasets
 
 pytestmark = pytest.mark.outside

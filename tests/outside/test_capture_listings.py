@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from advisor.capture.facts import BusDevice, NamedDevice
 from advisor.capture.listings import pci
+from advisor.capture.machine_facts import BusDevice, NamedDevice
 from advisor.drivers import load, small_tables
 from advisor.drivers.kinds import of_module
 from advisor.tables import dicts

@@ -13,11 +13,11 @@ import pytest
 
 from advisor.capture import memory, smbios
 from advisor.capture.compose import compose
-from advisor.capture.facts import Module
 from advisor.capture.listings import dmi
 from advisor.capture.listings.kinds import Section
 from advisor.capture.live import gather
 from advisor.capture.machine import KernelDevice, RecordedMachine
+from advisor.capture.machine_facts import Module
 from advisor.unit import Unit
 
 pytestmark = pytest.mark.outside

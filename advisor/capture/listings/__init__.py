@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from advisor.capture.compose import compose
-from advisor.capture.facts import MachineFacts
 from advisor.capture.listings import blocks, cpu, smart, udevdb
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.ledger import LedgerEntry, entry_of, left, missing, told
 from advisor.capture.listings.merge import ListingFacts, differ, machines, merge
 from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import MachineFacts
 from advisor.capture.store import from_json
 from advisor.errors import CaptureError
 from advisor.files import read_whole

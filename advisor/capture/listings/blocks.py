@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from advisor.capture.facts import Disk, MachineFacts
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import Disk, MachineFacts
 
 MOST_DISKS = 64
 _SIZE = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,6}))?\s?([BKMGTPE]?)(?:i?B)?\Z")

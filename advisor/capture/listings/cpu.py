@@ -9,9 +9,9 @@ from itertools import pairwise
 from typing import Any
 
 from advisor.capture import memory, processor
-from advisor.capture.facts import MachineFacts, Memory, Processor
 from advisor.capture.listings.kinds import KEYED, Late, ListingKind, Section, keyed
 from advisor.capture.machine import clean, whole
+from advisor.capture.machine_facts import MachineFacts, Memory, Processor
 from advisor.tables import dicts
 
 ONLY_32_BIT = "op-mode:32-bit"

@@ -6,9 +6,9 @@ import re
 from collections.abc import Iterator
 
 from advisor.capture import smbios
-from advisor.capture.facts import Box, MachineFacts, Memory, Module, Processor
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean, whole
+from advisor.capture.machine_facts import Box, MachineFacts, Memory, Module, Processor
 from advisor.capture.memory import known_word
 
 MOST_MODULES = 128

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from advisor.capture import screen
-from advisor.capture.facts import MachineFacts, Panel
 from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.machine_facts import MachineFacts, Panel
 
 _BYTES = re.compile(r"(?:[0-9a-fA-F]{2} ){15}[0-9a-fA-F]{2}\s*\Z")
 _TIMING = re.compile(r"\s{0,8}(?:DTD 1|Detailed mode).{0,40}?(?:(\d{3,5})x(\d{3,5})|Clock)")

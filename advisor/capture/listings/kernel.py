@@ -6,10 +6,10 @@ import itertools
 import re
 from dataclasses import dataclass, field, replace
 
-from advisor.capture.facts import Box, BusDevice, Disk, MachineFacts, Memory, NamedDevice, Processor
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import SLOT, known
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import Box, BusDevice, Disk, MachineFacts, Memory, NamedDevice, Processor
 
 _STAMP = re.compile(
     r"\s{0,4}(?:(?:\w{3} [ \d]\d [\d:]{8}|\d{4}-\d\d-\d\dT\S{8,32}) \S{1,64} kernel: ?)?"

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from advisor.capture.facts import MachineFacts
+from advisor.capture.machine_facts import MachineFacts
 
 
 @dataclass

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from advisor.capture.facts import MachineFacts
 from advisor.capture.listings.kinds import Section
 from advisor.capture.listings.sections import BROKEN, Left
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import MachineFacts
 from advisor.unit import Capture, FormFactor
 
 MOST_ENTRIES = 60

@@ -7,8 +7,8 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 from advisor.capture.devices import unique
-from advisor.capture.facts import BusDevice, Disk, MachineFacts, NamedDevice, fill
 from advisor.capture.listings.smart import UNNAMED
+from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, NamedDevice, fill
 
 T = TypeVar("T")
 _PREFIX = {"processor": "cpu_", "box": "", "panel": "", "memory": ""}

@@ -6,9 +6,9 @@ import re
 from dataclasses import replace
 from functools import cache
 
-from advisor.capture.facts import BusDevice, MachineFacts, NamedDevice
 from advisor.capture.listings.kinds import Late, ListingKind, Section
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice
 from advisor.tables import dicts
 
 SLOT = r"(?:[0-9a-f]{4,6}:)?[0-9a-f]{1,2}:[0-9a-f]{2}\.[0-7]"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from advisor.capture.facts import Cell, MachineFacts
 from advisor.capture.listings.kinds import ListingKind, Section, keyed, pairs
 from advisor.capture.machine import whole
+from advisor.capture.machine_facts import Cell, MachineFacts
 
 _AMOUNT = re.compile(r"([0-9]{1,6})(?:[.,]([0-9]{1,6}))?")
 APART_PCT = 2.0

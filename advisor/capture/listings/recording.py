@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from advisor.capture.facts import MachineFacts
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import Attempt, RecordedMachine
+from advisor.capture.machine_facts import MachineFacts
 from advisor.errors import CaptureError
 
 RECORDING_FORMAT = 1

@@ -6,9 +6,9 @@ import re
 from typing import Any
 
 from advisor.capture import health
-from advisor.capture.facts import Disk, MachineFacts
 from advisor.capture.listings.kinds import KEYED, ListingKind, Section, pairs
 from advisor.capture.machine import clean, whole
+from advisor.capture.machine_facts import Disk, MachineFacts
 
 UNNAMED = "disk"
 """Name of a disk of which the listing does not say the name; a listing of disks gives it."""

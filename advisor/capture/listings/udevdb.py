@@ -7,9 +7,9 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from advisor.capture.facts import MachineFacts, Processor
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import RecordedMachine, whole
+from advisor.capture.machine_facts import MachineFacts, Processor
 
 _CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
 # Linux 6.12, arch/x86/include/asm/processor.h: X86_VENDOR_*

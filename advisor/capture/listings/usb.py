@@ -6,10 +6,10 @@ import re
 from dataclasses import replace
 
 from advisor.capture import screen
-from advisor.capture.facts import BusDevice, MachineFacts, Panel
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import continues
 from advisor.capture.machine import clean
+from advisor.capture.machine_facts import BusDevice, MachineFacts, Panel
 
 _START = re.compile(r"\s{0,4}Bus [0-9]{3} Device [0-9]{3}: ID ([0-9a-f]{4}):([0-9a-f]{4})")
 _CLASS = re.compile(r"\s{0,20}bInterfaceClass\s{1,20}(\d{1,3})\b")
