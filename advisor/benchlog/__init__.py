@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from advisor.benchlog.store import BenchLog, Job, LogError, default_path, minutes_between, now
+from advisor.benchlog.database import BenchLog, Job, LogError, default_path, minutes_between, now
 
 __all__ = ["BenchLog", "Job", "LogError", "default_path", "frame", "minutes_between", "now", "phase_names"]
 

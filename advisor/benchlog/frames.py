@@ -7,7 +7,7 @@ import json
 import pandas as pd
 
 from advisor import tables
-from advisor.benchlog.store import BenchLog, LogError
+from advisor.benchlog.database import BenchLog, LogError
 from advisor.intake.safety import guarded, safe_frame
 
 FACTS = ("maker", "model", "form_factor", "cpu", "ram_gib", "storage_kind", "storage_gib", "link_mbps")

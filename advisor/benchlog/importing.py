@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from advisor.benchlog.database import BenchLog, now
 from advisor.benchlog.jobs import STAGES, insert_job
 from advisor.benchlog.sheets import SheetRow
-from advisor.benchlog.store import BenchLog, now
 
 _FIELDS = ("asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note")
 _Key = tuple[Any, ...]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from advisor.benchlog.store import BenchLog, minutes_between
+from advisor.benchlog.database import BenchLog, minutes_between
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from advisor.benchlog import adaptive, replay
+from advisor.benchlog.database import BenchLog
 from advisor.benchlog.drift import Drift, unit_line, watch
 from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
-from advisor.benchlog.store import BenchLog
 from advisor.errors import InputError
 from advisor.files import opened
 from advisor.shop import Shop, default_shop

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-from advisor.benchlog.store import BenchLog, now
+from advisor.benchlog.database import BenchLog, now
 from advisor.errors import InputError
 from advisor.shop import Shop
 from advisor.unit import Unit

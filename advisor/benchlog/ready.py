@@ -11,7 +11,7 @@ from advisor.benchlog.jobs import Job, plain
 from advisor.errors import InputError
 
 if TYPE_CHECKING:
-    from advisor.benchlog.store import BenchLog
+    from advisor.benchlog.database import BenchLog
 
 
 def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> None:
@@ -24,7 +24,7 @@ def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> 
     findings : sequence of str
         A line each; no secret stands in them.
     """
-    from advisor.benchlog.store import now
+    from advisor.benchlog.database import now
 
     with book.writing() as db:
         db.execute(

@@ -8,8 +8,8 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
+from advisor.benchlog.database import APPLICATION_ID, LogError, now, statements
 from advisor.benchlog.schema import MIGRATIONS
-from advisor.benchlog.store import APPLICATION_ID, LogError, now, statements
 from advisor.files import is_there, refuse_odd
 
 TABLES = ("unit", "job", "job_phase", "outcome", "stopwatch", "history")

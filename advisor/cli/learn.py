@@ -68,7 +68,7 @@ def learn(
     --out fits the model on the rehearsals, and on the bench log where one is named, and writes it as plain JSON; it
     does not serve.
     """
-    from advisor.benchlog.store import default_path
+    from advisor.benchlog.database import default_path
     from advisor.errors import InputError
     from advisor.files import refuse_same
     from advisor.shop_file import the_shop

@@ -212,10 +212,10 @@ def test_the_shop_file_has_one_place_for_all(home, monkeypatch, tmp_path):
 
 
 def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, monkeypatch):
-    from advisor.benchlog import schema, store
+    from advisor.benchlog import database, schema
 
     path = tmp_path / "old.sqlite"
-    monkeypatch.setattr(store, "MIGRATIONS", schema.MIGRATIONS[:1])
+    monkeypatch.setattr(database, "MIGRATIONS", schema.MIGRATIONS[:1])
     with BenchLog(path) as log, log.writing() as db:
         db.execute("INSERT INTO job (asset_tag, done_on, elapsed_min, logged_at) VALUES ('A-1', '2026-01-05', 60, '')")
     monkeypatch.undo()

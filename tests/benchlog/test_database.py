@@ -13,14 +13,14 @@ from pathlib import Path
 
 import pytest
 
+from advisor.benchlog.database import BenchLog, Job, LogError, minutes_between
 from advisor.benchlog.frames import frame
 from advisor.benchlog.rescue import examine, repair
-from advisor.benchlog.store import BenchLog, Job, LogError, minutes_between
 from advisor.errors import InputError
 
 WRITER = """
 import sys
-from advisor.benchlog.store import BenchLog, Job
+from advisor.benchlog.database import BenchLog, Job
 log = BenchLog(sys.argv[1])
 for number in range(int(sys.argv[3])):
     tag = f"{sys.argv[2]}-{number:04d}"
