@@ -11,16 +11,16 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from advisor.capture.capture_file import read_capture as read_capture
+    from advisor.capture.capture_file import write_capture as write_capture
     from advisor.capture.listings import read_listings as read_listings
     from advisor.capture.live import take as take
-    from advisor.capture.store import read_capture as read_capture
-    from advisor.capture.store import write_capture as write_capture
     from advisor.unit import Unit
 
 _HOMES = {
     "take": "advisor.capture.live",
-    "read_capture": "advisor.capture.store",
-    "write_capture": "advisor.capture.store",
+    "read_capture": "advisor.capture.capture_file",
+    "write_capture": "advisor.capture.capture_file",
     "read_listings": "advisor.capture.listings",
 }
 

@@ -129,7 +129,7 @@ def _tagged(found: Capture, tag: str | None) -> Capture:
 
 
 def _show(found: Capture, out: Path | None) -> None:
-    from advisor.capture.store import write_capture
+    from advisor.capture.capture_file import write_capture
     from advisor.capture.summary import text
 
     if out is None:
@@ -155,7 +155,7 @@ def _script(out: Path | None) -> None:
 def _watch(out: Path | None, tag: str | None) -> None:
     import time
 
-    from advisor.capture.store import write_capture
+    from advisor.capture.capture_file import write_capture
     from advisor.capture.watch import watch
 
     def report(lines: list[str], found: Capture) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from advisor import capture
-from advisor.capture.store import as_text
+from advisor.capture.capture_file import as_text
 from advisor.unit import Unit
 
 SCRIPT = Path(capture.__file__).parent / "script.sh"

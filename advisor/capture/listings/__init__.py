@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from advisor.capture.capture_file import from_json
 from advisor.capture.compose import compose
 from advisor.capture.listings import blocks, cpu, smart, udevdb
 from advisor.capture.listings.kinds import ListingKind, Section
@@ -16,7 +17,6 @@ from advisor.capture.listings.merge import ListingFacts, differ, machines, merge
 from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import MachineFacts
-from advisor.capture.store import from_json
 from advisor.errors import CaptureError
 from advisor.files import read_whole
 from advisor.unit import Capture
