@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from advisor import drivers, tables
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.editions.catalogue import lacking
 from advisor.errors import InputError
 from advisor.files import datasets, opened, parse_toml, user_data
@@ -137,7 +137,7 @@ def _image(image: dict[str, Any], where: str, editions: list[str]) -> None:
         image["release"] = str(image["release"])
     releases = sorted(set(catalogue["release"].dropna()))
     _one(image, "release", lambda word, at: _release(word, releases, at), where)
-    _one(image, "kernel", lambda word, at: choose(_numbered(word), store.names(), at, more=_OWN_KERNEL), where)
+    _one(image, "kernel", lambda word, at: choose(_numbered(word), table_files.names(), at, more=_OWN_KERNEL), where)
     architectures = sorted(set(catalogue["architecture"].dropna()))
     _one(image, "architecture", lambda word, at: choose(word, architectures, at, _ARCHITECTURES), where)
     _each(image, "editions", lambda word, at: choose(word, editions, at), where)

@@ -255,7 +255,7 @@ def test_rehearsals_are_as_said(rehearsals):
 
 
 def test_ids_of_the_demo_are_in_the_id_lists():
-    from advisor.drivers.store import arrays_of
+    from advisor.drivers.table_files import arrays_of
 
     text = (datasets() / "demo" / "intake.csv").read_text(encoding="utf-8")
     ids = set(re.findall(r"\b(pci|usb):([0-9a-f]{4}):([0-9a-f]{4})\b", text))

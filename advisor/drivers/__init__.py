@@ -3,7 +3,7 @@
 from advisor.drivers.copies import stick
 from advisor.drivers.frames import DeviceVerdicts, PlacedDevices, assess
 from advisor.drivers.spec import devices
-from advisor.drivers.store import load, load_firmware
 from advisor.drivers.table import DriverTable
+from advisor.drivers.table_files import load, load_firmware
 
 __all__ = ["DeviceVerdicts", "DriverTable", "PlacedDevices", "assess", "devices", "load", "load_firmware", "stick"]

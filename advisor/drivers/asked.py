@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from advisor.drivers.store import load_firmware
+from advisor.drivers.table_files import load_firmware
 from advisor.unit import Capture
 
 _SUITES = (("debian-13", "Debian 13"), ("debian-12", "Debian 12"))

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import Spec, find
@@ -259,7 +259,7 @@ def _elsewhere(places: Sequence[Place]) -> list[Place]:
     used = {place.image.kernel for place in places}
     found = []
     for one in KERNELS:
-        if one.name not in used and store.place(one.name) is not None:
+        if one.name not in used and table_files.place(one.name) is not None:
             image = {"name": one.name, "release": one.release, "kernel": one.name, "architecture": one.architecture}
             found.append(place_of(Image.model_validate({**image, "on_hand": False})))
     return found

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.drivers.kinds import Kind
-from advisor.drivers.store import arrays_of, place
+from advisor.drivers.table_files import arrays_of, place
 from advisor.errors import TableError
 
 KINDS: tuple[Kind, ...] = tuple(Kind)

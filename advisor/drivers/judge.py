@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from advisor.drivers import needs, quirks, store
+from advisor.drivers import needs, quirks, table_files
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
@@ -42,9 +42,9 @@ def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     """
     found = _bound(specs, table)
     left = [at for at, bound in enumerate(found) if not bound]
-    if left and not table.states_builtin and store.place(_STATES_BUILTIN) is not None:
+    if left and not table.states_builtin and table_files.place(_STATES_BUILTIN) is not None:
         inside = {name for name, builtin in zip(table.modules, table.builtin.tolist(), strict=True) if builtin}
-        for at, bound in zip(left, _bound([specs[at] for at in left], store.load(_STATES_BUILTIN)), strict=True):
+        for at, bound in zip(left, _bound([specs[at] for at in left], table_files.load(_STATES_BUILTIN)), strict=True):
             found[at] = tuple(entry for entry in bound if entry[0] in inside)
     return found
 

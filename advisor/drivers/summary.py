@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 
-from advisor.drivers import ids, names, store
+from advisor.drivers import ids, names, table_files
 from advisor.drivers.judge import bind
 from advisor.drivers.kinds import BUS_MODULES, Kind
 from advisor.drivers.spec import Spec, specs_of
@@ -27,24 +27,24 @@ def every(today: datetime.date | None = None) -> str:
     """
     day = today or datetime.date.today()
     lines = ["Kernels"]
-    for name in store.names("kernel"):
+    for name in table_files.names("kernel"):
         lines.append(_line(name, "kernel", day))
     lines.append("Firmware of")
-    for name in store.names("firmware"):
+    for name in table_files.names("firmware"):
         lines.append(_line(name, "firmware", day))
     lines.append("Names of ids")
-    for name in store.names("ids"):
+    for name in table_files.names("ids"):
         lines.append(_line(name, "ids", day))
     return "\n".join(lines)
 
 
 def _line(name: str, kind: str, day: datetime.date) -> str:
-    path = store.place(name, kind)
+    path = table_files.place(name, kind)
     if path is None:
         return f"  {name}: gone"
     try:
-        about = store.meta(path)
-        store.arrays_of(kind, name)
+        about = table_files.meta(path)
+        table_files.arrays_of(kind, name)
     except TableError as error:
         return f"  {name}: unusable. {error}"
     built = _date(about.get("date"))
@@ -54,7 +54,7 @@ def _line(name: str, kind: str, day: datetime.date) -> str:
         "firmware": f"{about.get('files')} files in {len(about.get('packages', []))} packages",
         "ids": f"list of {about.get('version')}",
     }[kind]
-    of_user = "" if path.parent == store.folders()[-1] else f" (your own: {path})"
+    of_user = "" if path.parent == table_files.folders()[-1] else f" (your own: {path})"
     changed = ""
     if isinstance(about.get("changes"), dict):
         change = about["changes"]
@@ -88,8 +88,8 @@ def one(name: str) -> str:
     TableError
         When there is no such table.
     """
-    kind = next((kind for kind in ("kernel", "firmware", "ids") if store.place(name, kind) is not None), "kernel")
-    about = store.arrays_of(kind, name)[1]
+    kind = next((kind for kind in ("kernel", "firmware", "ids") if table_files.place(name, kind) is not None), "kernel")
+    about = table_files.arrays_of(kind, name)[1]
     lines = [
         f"{about['title']}",
         f"  source: {about['source']}",
@@ -165,7 +165,7 @@ def _name(entry: names.ListedDevice) -> str:
 
 def _found(specs: list[Spec]) -> list[str]:
     lines = []
-    per = {name: bind(specs, store.load(name)) for name in store.names("kernel")}
+    per = {name: bind(specs, table_files.load(name)) for name in table_files.names("kernel")}
     for at, spec in enumerate(specs):
         lines.append(f"  {spec.text}  {spec.name}")
         by_driver: dict[str, list[str]] = {}

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
@@ -57,8 +57,8 @@ def version_of(table: DriverTable) -> tuple[int, ...]:
 
 def place_of(image: Image) -> Place:
     """Load what an image's verdicts need; TableError when a table is missing or damaged."""
-    table = store.load(image.kernel)
-    firmware = store.load_firmware(str(table.about.get("firmware", image.kernel)))
+    table = table_files.load(image.kernel)
+    firmware = table_files.load_firmware(str(table.about.get("firmware", image.kernel)))
     return Place(image, table, firmware, firmware.carried(image.firmware))
 
 

@@ -38,13 +38,13 @@ def firmware(tree: Tree, unit: Unit | None) -> tuple[str, ...] | None:
     """Packages of firmware that the unit's devices need and the tree lacks; None when that cannot be told."""
     if unit is None:
         return None
-    from advisor.drivers import assess, store
+    from advisor.drivers import assess, table_files
     from advisor.shop import Image
     from advisor.unit import Support, frame
 
     release = release_of(tree)
     kernel = f"debian-{release}"
-    if store.place(kernel) is None:
+    if table_files.place(kernel) is None:
         return None
     here = tuple(sorted({name for name, _ in apt.installed(tree.text("var/lib/dpkg/status"))}))
     image = Image(name="this unit", release=release, kernel=kernel, firmware=here)

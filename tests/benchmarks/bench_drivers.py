@@ -17,7 +17,7 @@ from pathlib import Path
 import pandas as pd
 
 from advisor import drivers
-from advisor.drivers import ids, packing, store
+from advisor.drivers import ids, packing, table_files
 from advisor.lab.tables import build, check, modtree
 from advisor.lab.tables.oracle import Kmod
 from advisor.shop import default_shop
@@ -25,14 +25,14 @@ from advisor.unit import DTYPES, UNIT_COLUMNS
 
 _LOAD = """
 import time, numpy, pandas
-from advisor.drivers import store
+from advisor.drivers import table_files
 def rss(): return int(open('/proc/self/statm').read().split()[1]) * 4096 / 2**20
 before, start = rss(), time.perf_counter()
-table = store.load('debian-13'); table._packed; table._text
+table = table_files.load('debian-13'); table._packed; table._text
 print((time.perf_counter() - start) * 1e3, rss() - before)
 start = time.perf_counter()
-for name in store.SHIPPED:
-    one = store.load(name); one._packed; one._text; store.load_firmware(one.about['firmware'])
+for name in table_files.SHIPPED:
+    one = table_files.load(name); one._packed; one._text; table_files.load_firmware(one.about['firmware'])
 print((time.perf_counter() - start) * 1e3, rss() - before)
 """
 
@@ -70,7 +70,7 @@ def lookups(tree: Path) -> None:
         for text in texts
     ]
     random.Random(1).shuffle(asked)
-    table = store.load("debian-13")
+    table = table_files.load("debian-13")
     packed = packing.pack(asked)
     count = len(asked)
     with Kmod(folder) as kmod:
@@ -88,7 +88,7 @@ def lookups(tree: Path) -> None:
 
 def beside_dicts(count: int) -> None:
     """Print how long packed PCI ids take through hashed words, and through dicts of the same keys; processor time."""
-    table = store.load("debian-13")
+    table = table_files.load("debian-13")
     index, _ = table._packed["pci"]
     columns = [column.tolist() for column in (index.a, index.b, index.mask_a, index.mask_b)]
     tiers, left = [], list(range(len(index)))

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from advisor import drivers
-from advisor.drivers import asked, frames, ids, judge, matching, names, needs, small_tables, store, summary, table
+from advisor.drivers import asked, frames, ids, judge, matching, names, needs, small_tables, summary, table, table_files
 from advisor.drivers.about import read_about
 from advisor.drivers.firmware import FirmwarePackage, FirmwareTable
 from advisor.drivers.kinds import Kind
@@ -32,7 +32,7 @@ from advisor.unit import Capture, Support, Unit, frame
 
 IMAGES = {image.name: image for image in default_shop().images}
 BARE = Image(name="bare", release="13", kernel="debian-13", firmware=("area:main",))
-V12, V13 = (store.load(name).version for name in ("debian-12", "debian-13"))
+V12, V13 = (table_files.load(name).version for name in ("debian-12", "debian-13"))
 
 
 def assess(*units: Unit, images: list[Image] | None = None) -> Any:
@@ -142,14 +142,14 @@ def test_a_module_of_another_kind_does_the_work_of_none_whose_kind_is_telling(ki
     """A camera's microphone is bound by a sound driver: that makes no camera work; a disk's kind is told by less."""
     other = Kind.AUDIO if kind is not Kind.AUDIO else Kind.STORAGE
     spec = Spec("usb:1:1", "usb", kind)
-    found = judge.working(bound(("m", other, NAMED), ("own", kind, NAMED)), spec, store.load("debian-13"), [])
+    found = judge.working(bound(("m", other, NAMED), ("own", kind, NAMED)), spec, table_files.load("debian-13"), [])
     telling = kind in (Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH, Kind.CAMERA)
     assert [name for name, _ in found] == (["own"] if telling else ["m", "own"])
 
 
 def test_modules_that_serve_where_another_does_not() -> None:
     """Debian's kernels bind i915 before xe, and snd_hda_intel before snd_soc_avs."""
-    here = store.load("debian-13")
+    here = table_files.load("debian-13")
 
     def left(kind: Kind, *names: str) -> list[str]:
         spec = by_id("pci", 0x8086, 0x9A49) if kind is Kind.GRAPHICS else Spec("pci:1:1", "pci", kind)
@@ -462,7 +462,7 @@ def test_a_module_is_named_once_as_it_fits_best_and_a_built_in_one_last() -> Non
 
 def test_how_a_module_fits() -> None:
     """ahci takes the class 01 06 01 of any maker; e1000e names 8086:10d3; Linux 6.12, drivers/ata/ahci.c, e1000e."""
-    here = store.load("debian-13")
+    here = table_files.load("debian-13")
     texts = [
         "pci:v0000FFF0d0000FFF0sv00000000sd00000000bc01sc06i01",
         "pci:v00008086d000010D3sv00000000sd00000000bc02sc00i00",
@@ -584,7 +584,7 @@ def test_a_table_is_listed_with_its_age_its_place_and_its_changes(monkeypatch: p
     places = {"new": Path("/shipped/new"), "own": Path("/mine/own"), "odd": Path("/shipped/odd"), "bad": Path("/x/bad")}
     fake = SimpleNamespace(place=lambda name, _kind: places.get(name), meta=lambda path: metas.get(path.name, kernel),
                            arrays_of=arrays_of, folders=lambda: [Path("/mine"), Path("/shipped")])  # fmt: skip
-    monkeypatch.setattr(summary, "store", fake)
+    monkeypatch.setattr(summary, "table_files", fake)
     day = datetime.date(2026, 1, 11)
     plain = "6.12, 2 modules, 3 aliases, built 2026-01-01 (10 days ago)"
     assert summary._line("new", "kernel", day) == f"  new: {plain}"
@@ -606,7 +606,7 @@ def test_what_changed_in_a_table_is_told(monkeypatch: pytest.MonkeyPatch) -> Non
     }  # fmt: skip
     fake = SimpleNamespace(place=lambda _name, kind: Path("/x") if kind == "kernel" else None,
                            arrays_of=lambda _kind, _name: ({}, about))  # fmt: skip
-    monkeypatch.setattr(summary, "store", fake)
+    monkeypatch.setattr(summary, "table_files", fake)
     assert summary.one("x").splitlines() == [
         "TITLE", "  source: SOURCE", "  date: DATE", "  licence: LICENCE", "  remake: REMAKE", "  sha256: SHA256",
         "  note: one note", "Changed since 6.1 (built 2025-01-01):", "  aliases: 5 more, 4 fewer", "  modules new: a",
@@ -671,7 +671,7 @@ def test_what_goes_on_without_firmware_says_how() -> None:
 
 def test_a_package_is_told_with_its_size_and_area(told: Any) -> None:
     found, rows = told
-    size = store.load_firmware("debian-13").by_name["firmware-realtek"].size
+    size = table_files.load_firmware("debian-13").by_name["firmware-realtek"].size
     words = f"Put on the stick: firmware-realtek ({size / 1048576:.1f} MiB, non-free-firmware)."
     assert words in found["reason"][rows["pci:10ec:c821"], "bare"] and 1e6 < size < 1e8
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from advisor.drivers import needs, quirks, small_tables, store
+from advisor.drivers import needs, quirks, small_tables, table_files
 from advisor.drivers.judge import bind
 from advisor.drivers.kinds import Kind, of_module
 from advisor.drivers.matching import fnmatch_regex
@@ -51,15 +51,15 @@ def test_each_module_has_one_severity():
 
 
 def test_modules_exist_in_some_kernel():
-    known = {module for name in store.SHIPPED for module in store.load(name).modules}
+    known = {module for name in table_files.SHIPPED for module in table_files.load(name).modules}
     for name in ("severity", "chips", "chips_kernel"):
         assert {row["module"] for row in small_tables.rows(name)} <= known
     assert {quirk["module"] for quirk in small_tables.rows("quirks") if quirk["module"]} <= known
 
 
-@pytest.mark.parametrize("name", store.SHIPPED)
+@pytest.mark.parametrize("name", table_files.SHIPPED)
 def test_the_severity_of_every_device_driver_that_names_firmware_is_known(name):
-    table = store.load(name)
+    table = table_files.load(name)
     kinds = (Kind.WIRELESS, Kind.GRAPHICS, Kind.ETHERNET, Kind.BLUETOOTH)
     missing = {
         module
@@ -75,9 +75,9 @@ def _binds(table, module: str) -> bool:
     return any((table.arrays[f"{bus}_module"] == number).any() for bus in ("pci", "usb", "sdio"))
 
 
-@pytest.mark.parametrize("name", store.SHIPPED)
+@pytest.mark.parametrize("name", table_files.SHIPPED)
 def test_files_of_chips_are_files_that_the_module_names(name):
-    table = store.load(name)
+    table = table_files.load(name)
     matched = 0
     for row in small_tables.rows("chips_kernel"):
         if row["module"] not in table.numbers or not row["files"]:
@@ -106,7 +106,7 @@ NOT_BOUND = {"pci:14e4:43df", "pci:8086:1132", "pci:8086:7121", "pci:8086:7123",
 
 
 def test_the_files_of_a_chip_are_files_that_its_own_module_names():
-    tables = [store.load(name) for name in store.SHIPPED]
+    tables = [table_files.load(name) for name in table_files.SHIPPED]
     lacking = set()
     for row in small_tables.rows("chips") + small_tables.rows("chips_kernel"):
         named = [file for table in tables for file in needs.files(table, row["module"])]
@@ -123,8 +123,8 @@ def test_the_ids_of_a_chip_are_ids_that_its_own_module_binds():
              for text in small_tables.parts(row["ids"]) if "*" not in text]  # fmt: skip
     specs = [by_id(bus, int(vendor, 16), int(device, 16)) for bus, vendor, device in (t.split(":") for _, t in asked)]
     bound = set()
-    for name in store.SHIPPED:
-        for (module, text), found in zip(asked, bind(specs, store.load(name)), strict=True):
+    for name in table_files.SHIPPED:
+        for (module, text), found in zip(asked, bind(specs, table_files.load(name)), strict=True):
             if module in {one for one, _, _ in found}:
                 bound.add((module, text))
     left = {(module, text) for module, text in asked if (module, text) not in bound}

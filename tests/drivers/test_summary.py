@@ -6,7 +6,7 @@ import datetime
 
 import pytest
 
-from advisor.drivers import store, summary
+from advisor.drivers import summary, table_files
 from advisor.errors import InputError
 
 
@@ -46,7 +46,7 @@ def test_a_name_is_found_with_its_ids() -> None:
 
 
 def test_a_table_is_described_by_its_own_meta_file() -> None:
-    about = store.load("debian-13").about
+    about = table_files.load("debian-13").about
     said = summary.one("debian-13").splitlines()
     assert said[:6] == [
         about["title"], *(f"  {name}: {about[name]}" for name in ("source", "date", "licence", "remake", "sha256"))
@@ -61,10 +61,10 @@ def test_every_table_is_listed_under_its_kind() -> None:
     heads = [line for line in said if not line.startswith(" ")]
     assert heads == ["Kernels", "Firmware of", "Names of ids"]
     for kind, head in zip(("kernel", "firmware", "ids"), heads, strict=True):
-        for name in store.names(kind):
+        for name in table_files.names(kind):
             line = next(line for line in said[said.index(head) :] if line.startswith(f"  {name}: "))
             assert "old, build it again" in line and ", built " in line
-            about = store.meta(store.place(name, kind))
+            about = table_files.meta(table_files.place(name, kind))
             assert {
                 "kernel": f"{about.get('version')}, {about.get('modules')} modules, {about.get('aliases')} aliases",
                 "firmware": f"{about.get('files')} files in {len(about.get('packages', []))} packages",

@@ -13,7 +13,7 @@ import typer
 from typer.testing import CliRunner
 
 from advisor.cli import tables
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.errors import InputError, TableError, ToolError
 from advisor.lab.tables import apt, modtree
 from advisor.lab.tables import editions as catalogue
@@ -67,19 +67,19 @@ def run(monkeypatch, tmp_path):
     home = tmp_path / "home"
     home.mkdir()
     monkeypatch.setenv("ADVISOR_HOME", str(home))
-    store.forget()
+    table_files.forget()
     app = typer.Typer()
     app.callback()(lambda: None)
     tables.register(app)
     yield lambda *words: CliRunner().invoke(app, ["tables", *words])
-    store.forget()
+    table_files.forget()
 
 
 @KMOD
 def test_a_tree_of_ones_own_becomes_a_table(run, tree):
     done = run("build", "--tree", str(tree), "--name", "own", "--firmware", "debian-13")
     assert done.exit_code == 0, done.output
-    table = store.load("own")
+    table = table_files.load("own")
     assert table.version == "9.9.9-own"
     assert table.resolve(
         [
@@ -100,7 +100,7 @@ def test_firmware_of_a_module_it_depends_on_counts(run, tree):
     from advisor.drivers import needs
 
     run("build", "--tree", str(tree), "--name", "own")
-    assert needs.files(store.load("own"), "own_wifi") == ("own/core.bin", "own/wifi.bin")
+    assert needs.files(table_files.load("own"), "own_wifi") == ("own/core.bin", "own/wifi.bin")
 
 
 @KMOD
@@ -154,7 +154,7 @@ def test_an_old_table_says_so():
 
     from advisor.drivers import summary
 
-    built = datetime.date.fromisoformat(store.load("debian-13").about["date"])
+    built = datetime.date.fromisoformat(table_files.load("debian-13").about["date"])
     assert "old, build it again" in summary.every(built + datetime.timedelta(days=200))
     assert "old, build it again" not in summary.every(built + datetime.timedelta(days=10))
 

@@ -7,7 +7,7 @@ from functools import cache
 
 import pytest
 
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.errors import ToolError
 from advisor.lab.tables import build, check
 from advisor.lab.tables.oracle import Kmod, index_tree
@@ -51,11 +51,11 @@ def test_firmware_lists_are_modinfos(report):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", store.SHIPPED)
+@pytest.mark.parametrize("name", table_files.SHIPPED)
 def test_committed_tables_answer_as_kmods_own_matching(name, tmp_path, missing):
     # Reference: libkmod reading the table's aliases as `alias PATTERN MODULE` lines of its configuration, which it
     # matches one by one with fnmatch(3). 150 look-ups a kernel, as each takes kmod milliseconds.
-    table = store.load(name)
+    table = table_files.load(name)
     config = tmp_path / "aliases.conf"
     loadable = {module for module, inside in zip(table.modules, table.builtin, strict=True) if not inside}
     kept = [(pattern, module) for pattern, module in table.aliases if module in loadable]

@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from advisor import drivers
-from advisor.drivers import ids, kinds, small_tables, store
+from advisor.drivers import ids, kinds, small_tables, table_files
 from advisor.drivers.kinds import Kind
 from advisor.errors import ToolError
 from advisor.lab.tables import apt as apts
@@ -149,7 +149,7 @@ def test_in_kernel_ethernet_serves_the_chips_of_the_dkms_packages(unpacked):
 
 def test_firmware_files_are_in_the_packages_that_the_archive_says(apt, missing):
     # Reference: the md5sums that each package carries in its control part, for 50 files drawn with a fixed seed.
-    table = store.load_firmware("debian-13")
+    table = table_files.load_firmware("debian-13")
     names = [package.name for package in table.packages]
     current = {package.name: package for package in apt.packages(names)}
     same = [number for number, package in enumerate(table.packages) if current[package.name].version == package.version]

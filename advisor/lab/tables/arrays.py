@@ -14,7 +14,7 @@ import numpy as np
 import tomlkit
 from numpy.typing import NDArray
 
-from advisor.drivers import kinds, store
+from advisor.drivers import kinds, table_files
 from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.ids import KINDS
 from advisor.drivers.kinds import Kind
@@ -190,7 +190,7 @@ def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], ab
     buffer = io.BytesIO()
     stamp = np.frombuffer(f"{kind} {name}".encode(), dtype=np.uint8)
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        for key, array in {"format": np.array(store.FORMAT), "stamp": stamp, **arrays}.items():
+        for key, array in {"format": np.array(table_files.FORMAT), "stamp": stamp, **arrays}.items():
             member = io.BytesIO()
             np.lib.format.write_array(member, np.asanyarray(array), allow_pickle=False)
             archive.writestr(
@@ -198,8 +198,8 @@ def save(folder: Path, kind: str, name: str, arrays: dict[str, NDArray[Any]], ab
             )
     content = buffer.getvalue()
     path = folder / f"{kind}-{name}.npz"
-    facts = {"format": store.FORMAT, **about, "sha256": hashlib.sha256(content).hexdigest()}
+    facts = {"format": table_files.FORMAT, **about, "sha256": hashlib.sha256(content).hexdigest()}
     write_whole(path.with_suffix(".meta.toml"), tomlkit.dumps(facts))
     write_whole(path, content)
-    store.forget()
+    table_files.forget()
     return path

@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from advisor.drivers import small_tables, store
+from advisor.drivers import small_tables, table_files
 from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
@@ -53,8 +53,8 @@ def default_cache() -> Path:
 
 def table_folder() -> Path:
     """Folder that built tables go to: the package's own, or the user's when that cannot be written to."""
-    of_user = store.folders()[-1]
-    return of_user if os.access(of_user, os.W_OK) else store.folders()[0]
+    of_user = table_files.folders()[-1]
+    return of_user if os.access(of_user, os.W_OK) else table_files.folders()[0]
 
 
 def unpack_kernel(
@@ -125,13 +125,13 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
     """
     if not re.fullmatch(r"[a-z0-9][a-z0-9._-]{0,63}", name):
         raise InputError(f"{name!r} cannot name a table: use up to 64 lower-case letters, digits, '.', '-' and '_'.")
-    if name in store.SHIPPED:
+    if name in table_files.SHIPPED:
         raise InputError(f"{name!r} is the name of a table that ships with the package; choose another.")
-    store.load_firmware(firmware)
+    table_files.load_firmware(firmware)
     tree = modtree.read(directory)
     return [
         _save_kernel(
-            store.folders()[0], name, tree, firmware, title=f"Driver table of {name}",
+            table_files.folders()[0], name, tree, firmware, title=f"Driver table of {name}",
             source=f"the module tree of kernel {tree.version}", packages=[], notes=[],
             remake=f"advisor tables build --tree DIR --name {name}",
         )
@@ -169,7 +169,7 @@ def _previous(folder: Path, name: str) -> DriverTable | None:
     if not (folder / f"kernel-{name}.npz").is_file():
         return None
     try:
-        return store.load(name)
+        return table_files.load(name)
     except TableError:
         return None
 
@@ -231,10 +231,10 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) ->
     """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there."""
     source = apt_of(RECIPES["debian-13"], cache).update()
     bound: dict[str, dict[tuple[int, int], Kind]] = {"pci": {}, "usb": {}}
-    for name in reversed(store.SHIPPED):
-        if store.place(name) is not None:
+    for name in reversed(table_files.SHIPPED):
+        if table_files.place(name) is not None:
             for bus, found in bound.items():
-                found.update(store.load(name).kinds_by_id(bus))
+                found.update(table_files.load(name).kinds_by_id(bus))
     for row in small_tables.rows("quirks_packages"):
         if row["code"].startswith("fingerprint"):
             for text in small_tables.parts(row["ids"]):

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from advisor.drivers import store
+from advisor.drivers import table_files
 from advisor.drivers.packing import LAYOUTS, BusLayout
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError, ToolError
@@ -148,7 +148,7 @@ def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = Non
         asked = questions(tree)
         compare(fresh, kmod, asked, report)
         try:
-            stored = store.load(name)
+            stored = table_files.load(name)
         except TableError as error:
             report.notes.append(f"stored table: {error}")
             return report
