@@ -122,30 +122,33 @@ class Restart(Exception):
 
 
 class Template:
-    """A machine as the sheet describes it: the parts of its line, with gaps where the cells of each row's own stand."""
+    """A machine as the sheet describes it: its line, with gaps where the cells of each row's own stand."""
 
-    __slots__ = ("parts", "scored")
+    __slots__ = ("form", "scored")
 
-    def __init__(self, parts: list[str]) -> None:
-        self.parts = parts
+    def __init__(self, form: str) -> None:
+        self.form = form
         self.scored: Scored | None = None
 
     def settle(self, scored: Scored) -> None:
         """Take over what was scored."""
+        self.form += _literal(scored.line)
         self.scored = scored
-        self.parts[-1] += scored.line
 
-    def line(self, own: list[str]) -> str:
+    def line(self, own: tuple[str, ...]) -> str:
         """A row's line, with the cells of its own as they are written."""
-        self.parts[1::2] = own
-        return "".join(self.parts)
+        return self.form % own
+
+
+def _literal(text: str) -> str:
+    return text.replace("%", "%%")
 
 
 class Keyed(NamedTuple):
     """A row, taken apart."""
 
     key: str  # What decides; the same for machines that are alike
-    own: list[str]  # The cells that are its own, as they are written
+    own: tuple[str, ...]  # The cells that are its own, as they are written
     tag: str  # By which it may be the same unit as another; '' for none
 
 
@@ -194,7 +197,7 @@ class Layout:
             if at in self.written:
                 own.append(text)
         key = "\x1f".join(rest)
-        return Keyed(key if key.count("\x1f") == len(rest) - 1 else repr(rest), own, tag)
+        return Keyed(key if key.count("\x1f") == len(rest) - 1 else repr(rest), tuple(own), tag)
 
     def _told(self, at: int, cell: str) -> tuple[str, str]:
         """What a cell of a loose column says of the machine, and how it is written."""
@@ -208,15 +211,9 @@ class Layout:
         del self.told[at]
         return "", self.field(cell)
 
-    def parts(self, cells: list[str]) -> list[str]:
-        """The parts of a row's line; every second is a gap for a cell of its own."""
-        out = [""]
-        for at in self.stay:
-            if at in self.written:
-                out += ["", ","]
-            else:
-                out[-1] += f"{self.field(cells[at])},"
-        return out
+    def form(self, cells: list[str]) -> str:
+        """A row's line as far as it is typed, with '%s' for each cell of its own."""
+        return "".join("%s," if at in self.written else _literal(f"{self.field(cells[at])},") for at in self.stay)
 
     def of_machine(self, number: int, cells: list[str]) -> list[str]:
         """The row that stands for a machine: a tag that no other has, nothing that only seems to be said."""

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 _KEPT = 30_000
 """Machines remembered in a generation; the last two are kept."""
 
-_CHUNK, _MORE = 2_000, 5_000
-"""New machines scored at a time, and from ten times as many on: larger chunks cost less each, and more memory."""
+_CHUNK = 5_000
+"""New machines scored at a time: larger chunks cost less each, and more memory."""
 
 _WAITING = 16
 """Most pieces that wait for their machines."""
@@ -62,7 +62,7 @@ class RunResult:
 class _Piece:
     tags: list[str] = field(default_factory=list)
     """Of the rows, for those that stand twice."""
-    rows: list[tuple[Template | None, list[str]]] = field(default_factory=list)
+    rows: list[tuple[Template | None, tuple[str, ...]]] = field(default_factory=list)
     needs: int = 0
     """Chunks that must be scored before it can be written."""
 
@@ -97,17 +97,19 @@ def score_sheet(
 
     model, source = serving_model(), Source(sheet)
     mark = _mark(sheet, shop, model, raw_text)
-    with RunFolder(out, mark, resume) as work, contextlib.ExitStack() as stack:
-        pool = executor or _pool(source.size)
-        if executor is None:
-            stack.callback(pool.shutdown, cancel_futures=True)
-        while True:
-            try:
-                going = _Run(source, work, shop, model, raw_text, pool)
-                going.score(progress)
-                break
-            except Restart as known:
-                work.begin(known.width, known.unread)
+    with RunFolder(out, mark, resume) as work:
+        # The processes end, and give back their memory, before what waited is scored here.
+        with contextlib.ExitStack() as stack:
+            pool = executor or _pool(source.size)
+            if executor is None:
+                stack.callback(pool.shutdown, cancel_futures=True)
+            while True:
+                try:
+                    going = _Run(source, work, shop, model, raw_text, pool)
+                    going.score(progress)
+                    break
+                except Restart as known:
+                    work.begin(known.width, known.unread)
         late = going.late()
         index = work.index()
         write(out, going.layout, work.lines({row: line for row, (line, _) in late.items()}))
@@ -230,10 +232,10 @@ class _Run:
         piece.rows.append((machine, own))
 
     def _new(self, cells: list[str]) -> Template:
-        machine = Template(self.layout.parts(cells))
+        machine = Template(self.layout.form(cells))
         self._made += 1
         self._fresh.append((machine, self.layout.of_machine(self._made, cells)))
-        if len(self._fresh) >= (_CHUNK if self._made <= 10 * _CHUNK else _MORE):
+        if len(self._fresh) >= _CHUNK:
             self._send()
         return machine
 
@@ -270,6 +272,7 @@ class _Run:
             self._send()
             while self._jobs and len(self._pieces) > _WAITING // 2:
                 self._take()
+        self._write()
 
     def _write(self) -> None:
         while self._pieces and self._pieces[0].needs <= self._back:
@@ -307,7 +310,7 @@ class _Run:
         frame = with_entries(pd.DataFrame(read, columns=layout.header, dtype="str"), entries)
         out = {}
         for at, cells, scored in zip(np.flatnonzero(late).tolist(), shown, scored_rows(frame, *self.how), strict=True):
-            machine = Template(layout.parts(cells))
+            machine = Template(layout.form(cells))
             machine.settle(scored)
             out[at] = (machine.line(layout.key(cells).own), scored)
         return out

@@ -19,6 +19,7 @@ from advisor import bulk
 from advisor.bulk import machines, source
 from advisor.bulk.cluster import executor_of
 from advisor.bulk.machines import Layout, lines_of
+from advisor.bulk.work import ROW
 from advisor.errors import InputError
 from advisor.intake import elsewhere
 from advisor.shop import Shop, default_shop
@@ -86,7 +87,7 @@ def test_alike_machines_are_scored_once(tmp_path: Path) -> None:
 def test_which_cells_are_a_rows_own() -> None:
     layout = Layout(["asset_tag", "cpu", "giver", "remarks", "(no header) 5"], frozenset(), False)
     key, own, tag = layout.key(["T-1", "i5-6300U", "a school, far", "dented", ""])
-    assert (own, tag) == (["T-1", '"a school, far"'], "T-1")
+    assert (own, tag) == (("T-1", '"a school, far"'), "T-1")
     assert layout.key(["T-2", "i5-6300U", "an office", "dented", ""]).key == key
     for other in (
         ["T-1", "i5-6200U", "a school", "dented", ""],
@@ -156,6 +157,17 @@ def test_a_killed_run_goes_on_and_ends_with_the_same_bytes(tmp_path: Path, shop:
     assert out.read_bytes() == demo_bytes
     assert on.rows < 60, "what was scored before the kill is not scored again"
     assert not left.exists()
+
+
+@pytest.mark.usefixtures("small")
+def test_repeats_of_known_machines_are_written_as_they_are_read(tmp_path: Path) -> None:
+    # They waited in memory until the end where no new machine came after them.
+    rows = [b"OM-%d,,,%s" % (number, LINES[3].split(b",", 3)[3]) for number in range(200)]
+    left, kept = tmp_path / "out.csv.unfinished" / "rows", list[int]()
+    path = sheet(tmp_path, [LINES[0], *rows])
+    bulk.score_sheet(path, tmp_path / "out.csv", default_shop(),
+                     progress=lambda *_: kept.append(left.stat().st_size // ROW.itemsize))  # fmt: skip
+    assert kept[-1] >= 200 - (3 + 1) * 7, "at most the pieces that may wait"
 
 
 @pytest.mark.usefixtures("small")
