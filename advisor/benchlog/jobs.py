@@ -112,7 +112,7 @@ def tidied(job: Job) -> Job:
     lines = (plain(line) for line in (job.note or "").splitlines())
     edition = word(job.edition)
     if edition is not None:
-        from advisor.benchlog.cells import edition as known
+        from advisor.benchlog.sheet_cells import edition as known
 
         edition = known(edition).value
     return replace(

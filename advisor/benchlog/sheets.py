@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 
 from advisor import intake
-from advisor.benchlog import cells
-from advisor.benchlog.cells import Order
+from advisor.benchlog import sheet_cells
 from advisor.benchlog.frames import FACTS, phase_names
 from advisor.benchlog.headers import OWN, PREDICTED, fields, overridden, vocabulary
 from advisor.benchlog.jobs import Job, check, plain, word
+from advisor.benchlog.sheet_cells import Order
 from advisor.errors import InputError
 from advisor.intake import said
 from advisor.intake.columns import NOTE_COLUMNS, Column, Ledger, is_none
@@ -125,11 +125,11 @@ class _Reading:
         self._needed()
         self._as_read()
         self._read("asset_tag", _text)
-        self._read("date", lambda text: cells.day(text, self.dates, self.today))
+        self._read("date", lambda text: sheet_cells.day(text, self.dates, self.today))
         for name in ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names())):
             self._minutes(name)
-        self._read("outcome", cells.outcome)
-        self._read("edition", cells.edition)
+        self._read("outcome", sheet_cells.outcome)
+        self._read("edition", sheet_cells.edition)
         for name in _TEXTS:
             self._read(name, _part if name == "parts" else _text if name != "note" else _kept)
         self._between()
@@ -193,14 +193,14 @@ class _Reading:
         unit = column.mapped.unit or words.get(plain_header(column.mapped.header), "") or self.unit
         assumed = ""
         if not unit:
-            numbers = [one for one in map(cells.bare, column.texts) if one]
+            numbers = [one for one in map(sheet_cells.bare, column.texts) if one]
             if numbers and min(numbers) >= _LEAST_BARE:
                 unit, assumed = "min", "no unit is stated; read as minutes"
-        outcomes = [_exact(text) if self.exported else cells.minutes(text, unit) for text in column.texts]
+        outcomes = [_exact(text) if self.exported else sheet_cells.minutes(text, unit) for text in column.texts]
         if assumed:
             outcomes = [
                 one._replace(note="; ".join(filter(None, (one.note, assumed))))
-                if one.value is not None and cells.bare(text) is not None
+                if one.value is not None and sheet_cells.bare(text) is not None
                 else one
                 for text, one in zip(column.texts, outcomes, strict=True)
             ]
@@ -222,7 +222,7 @@ class _Reading:
             if column is None:
                 days[name] = clocks[name] = np.full(len(self.raw), None, dtype=object)
                 continue
-            clocks[name] = column.take([cells.clock(text) for text in column.texts])
+            clocks[name] = column.take([sheet_cells.clock(text) for text in column.texts])
             outcomes = [self._end(text) for text in column.texts]
             self._store(name, column, outcomes)
             days[name] = self.values.pop(name)
@@ -240,15 +240,15 @@ class _Reading:
             begin, end = days["started"][row], days["finished"][row]
             apart = (date.fromisoformat(end) - date.fromisoformat(begin)).days * 1440 if begin and end else 0
             took[row] = float(last - first + apart)
-            if not 0 < took[row] <= cells.MOST_MIN:
+            if not 0 < took[row] <= sheet_cells.MOST_MIN:
                 took[row] = None
                 self._refuse(row, "finished", "finished not after it was started", "times with their days beside them")
         self.values["elapsed_min"] = took
 
     def _end(self, text: str) -> Parsed:
-        if cells.is_clock(text):
+        if sheet_cells.is_clock(text):
             return Parsed(None)
-        found = cells.day(text, self.dates, self.today)
+        found = sheet_cells.day(text, self.dates, self.today)
         if found.problem == "is no day":
             return Parsed(
                 None, "is no time of day, with its day or without", "a time such as 09:30 or 2026-03-04 09:30"
@@ -393,8 +393,8 @@ def _verbatim(text: str) -> Parsed:
 
 def _exact(text: str) -> Parsed:
     """A number as an export writes it, to the last digit; else minutes as somebody may have corrected them."""
-    return Parsed(float(text)) if _EXACT.fullmatch(text) and abs(float(text)) <= cells.MOST_MIN else _number(text)
+    return Parsed(float(text)) if _EXACT.fullmatch(text) and abs(float(text)) <= sheet_cells.MOST_MIN else _number(text)
 
 
 def _number(text: str) -> Parsed:
-    return cells.minutes(text, "min")
+    return sheet_cells.minutes(text, "min")

@@ -11,9 +11,9 @@ import ipywidgets as w
 from markupsafe import escape
 
 from advisor.benchlog import Job, ready
-from advisor.benchlog.cells import read_minutes
 from advisor.benchlog.jobs import OUTCOMES
 from advisor.benchlog.laps import titles
+from advisor.benchlog.sheet_cells import read_minutes
 from advisor.views import show
 from advisor.views.state import WHYS, JustLogged
 from advisor.views.widgets import button, choice, classed, html, text

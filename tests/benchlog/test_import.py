@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from advisor import benchlog, intake
-from advisor.benchlog import BenchLog, Job, cells, importing
-from advisor.benchlog.cells import Order
+from advisor.benchlog import BenchLog, Job, importing, sheet_cells
 from advisor.benchlog.frames import as_csv
 from advisor.benchlog.headers import read_sheet, vocabulary
 from advisor.benchlog.jobs import _UNKEPT
+from advisor.benchlog.sheet_cells import Order
 from advisor.benchlog.sheets import understand
 from advisor.cli.log import log_app
 from advisor.errors import InputError
@@ -38,7 +38,7 @@ FUZZ = settings(max_examples=40, deadline=None, suppress_health_check=list(Healt
     ],
 )  # fmt: skip
 def test_times_as_people_write_them(typed, expected):
-    found = cells.minutes(typed, "min")
+    found = sheet_cells.minutes(typed, "min")
     assert found.value == expected and not found.problem
 
 
@@ -47,13 +47,13 @@ def test_times_as_people_write_them(typed, expected):
     ["75-90", "1:75", "80:00", "soon", "1,234", "-5", "1.5h20", "1h75", "999999999", "inf", "8 0", "½ h"],
 )
 def test_times_that_are_none_or_may_be_two_are_refused(typed):
-    found = cells.minutes(typed, "min")
+    found = sheet_cells.minutes(typed, "min")
     assert found.value is None and found.problem and found.accepted
 
 
 def test_a_number_without_a_unit_is_asked_about():
-    assert "minutes or hours" in cells.minutes("2").problem
-    assert cells.minutes("2", "h").value == 120
+    assert "minutes or hours" in sheet_cells.minutes("2").problem
+    assert sheet_cells.minutes("2", "h").value == 120
 
 
 @pytest.mark.parametrize(
@@ -69,7 +69,7 @@ def test_a_number_without_a_unit_is_asked_about():
     ],
 )  # fmt: skip
 def test_days_as_people_write_them(typed, order, expected):
-    found = cells.day(typed, Order(order) if order else None, TODAY)
+    found = sheet_cells.day(typed, Order(order) if order else None, TODAY)
     assert (found.value, found.problem) == (expected, "")
 
 
@@ -83,7 +83,7 @@ def test_days_as_people_write_them(typed, order, expected):
     ],
 )  # fmt: skip
 def test_days_that_are_ambiguous_or_none_are_refused(typed, order, words):
-    found = cells.day(typed, Order(order) if order else None, TODAY)
+    found = sheet_cells.day(typed, Order(order) if order else None, TODAY)
     assert found.value is None and words in found.problem and found.accepted
 
 
@@ -262,7 +262,7 @@ def test_the_demo_log_comes_through_export_and_import_unchanged(tmp_path: Path):
 
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1, max_size=12).filter(
-    lambda text: text.lower() not in cells.MISSING_WORDS and not text.startswith("'")
+    lambda text: text.lower() not in sheet_cells.MISSING_WORDS and not text.startswith("'")
 )
 LINES = st.lists(WORDS, min_size=1, max_size=4).map(" ".join)
 MIN = st.one_of(st.none(), st.floats(0.01, 5000).map(lambda value: round(value, 3)))
