@@ -357,7 +357,7 @@ def _apart(text: str, kind: Kind) -> Sequence[str]:
     """The devices that a cell names; what reads names is not needed where ids are stated or no device is there."""
     if names_none(text):
         return ()
-    from advisor.drivers.cells import apart
+    from advisor.drivers.splitting import apart
 
     return apart(text, kind)
 

@@ -76,7 +76,7 @@ def _typed(text: str) -> str:
         return _chip(text)
     if names_none(text):
         return ""
-    from advisor.drivers.cells import apart
+    from advisor.drivers.splitting import apart
 
     return _best({_named(part) for part in apart(text, Kind.GRAPHICS)})
 
@@ -84,7 +84,7 @@ def _typed(text: str) -> str:
 def _named(text: str) -> str | None:
     """Who draws with one chip, None when its name does not tell: as one of several ids may, or the maker's others."""
     from advisor.drivers import names
-    from advisor.drivers.cells import only_maker
+    from advisor.drivers.splitting import only_maker
     from advisor.drivers.wording import makers
 
     [found] = names.match([text], Kind.GRAPHICS)

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from advisor.drivers import ids, names, small_tables
-from advisor.drivers.cells import apart
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import TYPED
+from advisor.drivers.splitting import apart
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from advisor.drivers import cells, names
+from advisor.drivers import names, splitting
 from advisor.drivers.kinds import Kind
 
 # pci.ids 2025.06.09 and usb.ids 2025.07.26, the entry whose name holds the model.
@@ -61,6 +61,6 @@ def test_the_makers_name_keeps_families_apart():
 
 
 def test_a_cell_may_name_two_chips():
-    assert cells.split("Intel HD 520 + GeForce 940MX") == ["Intel HD 520", "GeForce 940MX"]
-    assert cells.split("8265 / 8275") == ["8265", "8275"]
-    assert cells.split("RTL8111/8168") == ["RTL8111/8168"]
+    assert splitting.split("Intel HD 520 + GeForce 940MX") == ["Intel HD 520", "GeForce 940MX"]
+    assert splitting.split("8265 / 8275") == ["8265", "8275"]
+    assert splitting.split("RTL8111/8168") == ["RTL8111/8168"]

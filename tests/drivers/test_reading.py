@@ -10,7 +10,7 @@ import re
 
 import pytest
 
-from advisor.drivers import cells, names, wording
+from advisor.drivers import names, splitting, wording
 from advisor.drivers.kinds import Kind, of_name
 from advisor.drivers.spec import Spec, by_id, find, specs_of
 from advisor.drivers.wording import chip_makers, is_model, makers, pieces, telling, tokens, wild
@@ -22,17 +22,17 @@ TWO = ("Intel HD 4000", "GeForce GT 650M")
 
 @pytest.mark.parametrize("sign", ["; ", " ;", "+", " + ", " & ", "\n", " | ", " / ", " and ", " with ", " AND "])
 def test_signs_between_devices_part_a_cell(sign: str) -> None:
-    assert cells.split(sign.join(TWO)) == list(TWO)
-    assert cells.apart(sign.join(TWO), G) == TWO
+    assert splitting.split(sign.join(TWO)) == list(TWO)
+    assert splitting.apart(sign.join(TWO), G) == TWO
 
 
 @pytest.mark.parametrize("text", ["Intel HD 4000/GeForce", "Sandisk", "Randy", "without", "withal 4", "2/3", "a-b"])
 def test_what_is_no_sign_parts_nothing(text: str) -> None:
-    assert cells.split(text) == [text]
+    assert splitting.split(text) == [text]
 
 
 def test_nothing_between_signs_is_no_device() -> None:
-    assert cells.split(" ; + ") == [] and cells.split("Intel 8260;") == ["Intel 8260"]
+    assert splitting.split(" ; + ") == [] and splitting.split("Intel 8260;") == ["Intel 8260"]
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_nothing_between_signs_is_no_device() -> None:
     ],
 )  # fmt: skip
 def test_a_cell_is_the_devices_that_it_names(text: str, kind: Kind, devices: tuple[str, ...]) -> None:
-    assert cells.apart(text, kind) == devices
+    assert splitting.apart(text, kind) == devices
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_a_cell_is_the_devices_that_it_names(text: str, kind: Kind, devices: tup
     ],
 )  # fmt: skip
 def test_a_maker_alone_names_no_device(text: str, kind: Kind, alone: bool) -> None:
-    assert cells.only_maker(text, kind) == alone
+    assert splitting.only_maker(text, kind) == alone
 
 
 INTEL, REALTEK, BROADCOM = {0x8086, 0x8087}, {0x10EC, 0x0BDA, 0x024C}, {0x14E4, 0x0A5C, 0x02D0}
