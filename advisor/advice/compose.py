@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice import fixed
-from advisor.advice.cells import ByRow, clean, spelt
 from advisor.advice.devices import ACROSS_COLUMNS, DEVICE_COLUMNS, across, devices_of
 from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
+from advisor.advice.printable import ByRow, clean, spelt
 from advisor.advice.readings import TITLES, WHERE
 from advisor.advice.record import (
     ADVICE_MARK,

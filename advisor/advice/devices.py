@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from advisor.advice.cells import clean
+from advisor.advice.printable import clean
 from advisor.advice.record import SUPPORT_MARK, Across, Device, Mark
 from advisor.drivers.kinds import Kind
 from advisor.drivers.needs import Lack

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from advisor.advice.cells import clean
+from advisor.advice.printable import clean
 
 if TYPE_CHECKING:
     from advisor.advice.batch import Batch

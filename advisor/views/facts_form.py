@@ -8,7 +8,7 @@ from html import escape
 
 import ipywidgets as w
 
-from advisor.advice.cells import spelt
+from advisor.advice.printable import spelt
 from advisor.benchlog.queue import Queued
 from advisor.unit import choices
 from advisor.views import words

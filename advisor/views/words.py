@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Any
 
-from advisor.advice.cells import spelt
+from advisor.advice.printable import spelt
 from advisor.unit import Advice, Support, Unit
 
 LABELS: dict[str, str] = {

@@ -14,10 +14,10 @@ import pandas as pd
 import pytest
 
 from advisor.advice import assess, compose, decide, fixed, parts
-from advisor.advice.cells import clean
 from advisor.advice.devices import short_maker
 from advisor.advice.facts import kernel_from_backports, weigh
 from advisor.advice.options import rich_rank
+from advisor.advice.printable import clean
 from advisor.advice.readings import BEST, WORST, read, sides
 from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
 from advisor.advice.words import LOST, _and
