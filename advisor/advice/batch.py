@@ -17,8 +17,8 @@ from advisor.advice.flags import raise_flags
 from advisor.advice.gather import gather
 from advisor.advice.options import PART_COLUMNS, SLOW, fitted
 from advisor.advice.parts import Shelf, shelf
+from advisor.advice.sentences import Wording
 from advisor.advice.share import Shares, share, usage
-from advisor.advice.words import Wording
 from advisor.display import Shown, page, pictures
 from advisor.shop import Shop, default_shop
 from advisor.unit import Advice, Status

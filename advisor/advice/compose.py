@@ -33,7 +33,7 @@ from advisor.advice.record import (
     Record,
     Rung,
 )  # fmt: skip
-from advisor.advice.words import LEVEL_WORDS
+from advisor.advice.sentences import LEVEL_WORDS
 from advisor.comfort import LONGEST_SAID_S, beyond
 from advisor.timing import operations
 from advisor.unit import Advice, FormFactor, Support

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 
-from advisor.advice import fixed as words
+from advisor.advice import fixed
 from advisor.advice.record import Mark, Record
 
 NARROWEST = 40
@@ -61,14 +61,14 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
     if sheet.flags:
         page.title("Flags")
         for flag in sheet.flags:
-            word = words.SEVERITIES.get(flag.severity, flag.severity)
+            word = fixed.SEVERITIES.get(flag.severity, flag.severity)
             page.item(f"{page.mark(flag.mark)} ", f"{flag.title} ({word}): {flag.reason}")
             if flag.action:
                 page.item("    ", flag.action)
     _devices(page, sheet)
     _across(page, sheet)
     _ladder(page, sheet)
-    page.title(words.CHECKS_TITLE.get(sheet.advice, words.CHECKS_TITLE["other"]))
+    page.title(fixed.CHECKS_TITLE.get(sheet.advice, fixed.CHECKS_TITLE["other"]))
     for check in sheet.checks:
         page.item("[ ] ", check)
     page.title("Cautions")
@@ -235,10 +235,10 @@ def _devices(page: _Page, sheet: Record) -> None:
 
 def _across(page: _Page, sheet: Record) -> None:
     rows = [row for row in sheet.across if row.decides]
-    everywhere = words.everywhere(len(rows), len(sheet.across) - len(rows))
+    everywhere = fixed.everywhere(len(rows), len(sheet.across) - len(rows))
     if not sheet.across:
         return
-    page.title(words.ACROSS)
+    page.title(fixed.ACROSS)
     label = 13
     cell = 4 + max((len(support) for row in rows for support in row.supports), default=0)
     if page.width >= label + cell * len(sheet.images):
@@ -257,7 +257,7 @@ def _across(page: _Page, sheet: Record) -> None:
     if everywhere:
         page.item("", everywhere)
     if sheet.no_boot:
-        page.item("", words.no_boot(sheet.no_boot))
+        page.item("", fixed.no_boot(sheet.no_boot))
 
 
 def _ladder(page: _Page, sheet: Record) -> None:

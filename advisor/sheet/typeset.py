@@ -11,7 +11,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from advisor.advice import fixed as words
+from advisor.advice import fixed
 from advisor.advice.record import Across, Mark, Phase, Record
 from advisor.errors import InputError, ToolError
 from advisor.sheet.marks import mark
@@ -114,9 +114,9 @@ def _compiled(records: Sequence[Record], **how: Any) -> Any:
 
     content: dict[str, Any] = {
         "title": titled(records),
-        "hint": words.CSV_HINT,
-        "severities": words.SEVERITIES,
-        "across_title": words.ACROSS,
+        "hint": fixed.CSV_HINT,
+        "severities": fixed.SEVERITIES,
+        "across_title": fixed.ACROSS,
         "most_images": MOST_IMAGES,
         "marks": {name: str(mark(name)) for name in Mark},
         "pages": [_page(one) for one in records],
@@ -147,9 +147,9 @@ def _page(record: Record) -> dict[str, Any]:
     deciding, rows = sum(row.decides for row in record.across), len(record.across)
     return _shown(record) | {
         "qr": qr_svg(record.code),
-        "checks_title": words.CHECKS_TITLE.get(record.advice, words.CHECKS_TITLE["other"]),
-        "never_boots": _shown(words.no_boot(record.no_boot)),
-        "everywhere": [words.everywhere(max(kept, deciding), rows - max(kept, deciding)) for kept in range(rows + 1)],
+        "checks_title": fixed.CHECKS_TITLE.get(record.advice, fixed.CHECKS_TITLE["other"]),
+        "never_boots": _shown(fixed.no_boot(record.no_boot)),
+        "everywhere": [fixed.everywhere(max(kept, deciding), rows - max(kept, deciding)) for kept in range(rows + 1)],
     }
 
 

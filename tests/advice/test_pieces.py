@@ -20,7 +20,7 @@ from advisor.advice.options import rich_rank
 from advisor.advice.printable import clean
 from advisor.advice.readings import BEST, WORST, read, sides
 from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
-from advisor.advice.words import LOST, _and
+from advisor.advice.sentences import LOST, _and
 from advisor.columns import Columns
 from advisor.shop import Part, Shop, default_shop
 from advisor.unit import Advice, Support, Unit, frame

@@ -18,7 +18,7 @@ from advisor.advice.facts import Facts
 from advisor.advice.options import level_of
 from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
-from advisor.advice.words import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
+from advisor.advice.sentences import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
 from advisor.columns import Columns
 from advisor.shop import Part, Thresholds, default_shop
 from advisor.unit import Unit, frame

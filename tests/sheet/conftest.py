@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from advisor.advice import fixed as words
+from advisor.advice import fixed
 from advisor.advice.record import SUPPORT_MARK, Across, Device, Fitting, Flag, Item, Mark, Phase, Reason, Record, Rung
 from advisor.unit import Support
 
@@ -82,8 +82,8 @@ def plain() -> Record:
             Flag("act", Mark.UP, "Wireless: needs firmware", "the stick does not carry it", "Put it on the stick."),
             Flag("note", Mark.DOT, "Battery is weak", "41 % is left, below the shop's 60 %", "Tell the recipient."),
         ),
-        checks=(*words.CHECKS, words.TRIED_CHECK.format(kinds="Wi-Fi, sound"), words.PORTABLE_CHECK),
-        cautions=words.CAUTIONS,
+        checks=(*fixed.CHECKS, fixed.TRIED_CHECK.format(kinds="Wi-Fi, sound"), fixed.PORTABLE_CHECK),
+        cautions=fixed.CAUTIONS,
         limits="limits 30 s, 12 s, 25 % free",
         made_with="bench-advisor 0",
     )  # fmt: skip
@@ -95,14 +95,14 @@ def held() -> Record:
         elapsed_low_min=None, elapsed_high_min=None, at_hand=(), rungs=(), devices=(), images=(), across=(), no_boot=(),
         unknown=("processor", "memory"),
         find_out=("Processor not understood: Correct the processor's name.", "Memory not known: Read it."),
-        checks=words.HOLD_CHECKS,
+        checks=fixed.HOLD_CHECKS,
     )  # fmt: skip
 
 
 def aside() -> Record:
     return dataclasses.replace(
         plain(), advice="set aside", mark=Mark.SQUARE, edition="", image="", phases=(), hands_on_min=None,
-        elapsed_min=None, elapsed_low_min=None, elapsed_high_min=None, at_hand=(), checks=words.STOPPED_CHECKS,
+        elapsed_min=None, elapsed_low_min=None, elapsed_high_min=None, at_hand=(), checks=fixed.STOPPED_CHECKS,
     )  # fmt: skip
 
 
