@@ -217,7 +217,7 @@ def test_one_unit_brings_in_only_what_it_needs() -> None:
         "intake.sheet",
         "intake.reading",
         "intake.headers",
-        "intake.words",
+        "intake.values",
         "bulk",
         "plan",
         "benchlog",

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from advisor.intake.memory import NUMBER, to_float
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
-from advisor.intake.words import mode_said
+from advisor.intake.values import mode_said
 from advisor.tables import load
 from advisor.unit import StorageKind
 

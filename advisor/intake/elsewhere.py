@@ -18,7 +18,7 @@ from advisor.intake.headers import intake_words, map_headers
 from advisor.intake.merged import pieces
 from advisor.intake.notes import NoteState, said
 from advisor.intake.parsed import Parsed, squeeze
-from advisor.intake.words import mode_said
+from advisor.intake.values import mode_said
 from advisor.unit import StorageKind
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from advisor.intake import words
+from advisor.intake import values
 from advisor.intake.device_ids import devices
 from advisor.intake.memory import memory, memory_type
 from advisor.intake.parsed import Parsed
@@ -29,10 +29,10 @@ _COUNTED = {
 """What is accepted in a cell of whole numbers, for the message."""
 
 _OTHERS: dict[str, Callable[[str], Parsed]] = {
-    "form_factor": words.form_factor,
-    "boot_mode": words.boot_mode,
-    "storage_mode": words.storage_mode,
-    "ram_soldered": words.soldered,
+    "form_factor": values.form_factor,
+    "boot_mode": values.boot_mode,
+    "storage_mode": values.storage_mode,
+    "ram_soldered": values.soldered,
     "ram_type": memory_type,
     "devices": devices,
 }
@@ -44,15 +44,15 @@ def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Pars
     """
     if field in _RATES:
         kind, fastest = _RATES[field]
-        return lambda text: words.rate(text, kind, fastest)
+        return lambda text: values.rate(text, kind, fastest)
     if DTYPES[field] == "Int64":
         most = next(int(limit.le) for limit in Unit.model_fields[field].metadata if hasattr(limit, "le"))
-        return lambda text: words.count(text, most, _COUNTED.get(field, "a whole number"))
+        return lambda text: values.count(text, most, _COUNTED.get(field, "a whole number"))
     if field in ("ram_gib", "ram_max_gib"):
         return lambda text: memory(text, unit)
     worn = "wear" in header.lower()
     if field == "battery_health_pct":
-        return lambda text: words.battery(text, worn)
+        return lambda text: values.battery(text, worn)
     if field == "storage_health_pct":
-        return lambda text: words.share(text, 100.0, worn)
-    return _OTHERS.get(field, words.yes_no) if DTYPES[field] == "boolean" else _OTHERS[field]
+        return lambda text: values.share(text, 100.0, worn)
+    return _OTHERS.get(field, values.yes_no) if DTYPES[field] == "boolean" else _OTHERS[field]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from advisor.intake import words
+from advisor.intake import values
 from advisor.intake.device_ids import devices
 from advisor.intake.disks import disks
 from advisor.intake.memory import memory
@@ -153,11 +153,11 @@ def test_disks_that_are_doubted(text, problem):
     ],
 )  # fmt: skip
 def test_form_factor(text, form):
-    assert words.form_factor(text).value == form
+    assert values.form_factor(text).value == form
 
 
 def test_form_factor_that_may_be_two_is_asked_for():
-    parsed = words.form_factor("laptop/tablet")
+    parsed = values.form_factor("laptop/tablet")
     assert parsed.value is None
     assert parsed.problem == "may be laptop or tablet"
 
@@ -171,12 +171,12 @@ def test_form_factor_that_may_be_two_is_asked_for():
     ],
 )  # fmt: skip
 def test_boot_mode(text, mode):
-    assert words.boot_mode(text).value == mode
+    assert values.boot_mode(text).value == mode
 
 
 def test_a_bare_uefi_is_an_assumption():
-    assert "taken as 64-bit" in words.boot_mode("UEFI").note
-    assert words.boot_mode("64-bit UEFI").note == ""
+    assert "taken as 64-bit" in values.boot_mode("UEFI").note
+    assert values.boot_mode("64-bit UEFI").note == ""
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,7 @@ def test_a_bare_uefi_is_an_assumption():
      ("1", None), ("good", None), ("200%", None), ("-5", None), ("80-90%", None)],
 )  # fmt: skip
 def test_share(text, value):
-    parsed = words.share(text)
+    parsed = values.share(text)
     assert parsed.value == (None if value is None else pytest.approx(value))
     assert bool(parsed.problem) == (value is None)
 
@@ -196,7 +196,7 @@ def test_share(text, value):
     [("1", 1), ("1 free", 1), ("none", 0), ("full", 0), ("two", 2), ("3.0", 3), ("1/2", None), ("-1", None)],
 )
 def test_count(text, value):
-    assert words.count(text).value == value
+    assert values.count(text).value == value
 
 
 @pytest.mark.parametrize(
@@ -209,17 +209,17 @@ def test_count(text, value):
     ],
 )  # fmt: skip
 def test_rates(text, unit, value):
-    parsed = words.rate(text, unit, 1e5)
+    parsed = values.rate(text, unit, 1e5)
     assert parsed.value == (None if value is None else pytest.approx(value, rel=1e-6))
 
 
 def test_yes_and_no():
-    assert [words.yes_no(text).value for text in ("yes", "Y", "ja", "1", "no", "N", "0", "?")] == [True] * 4 + [
+    assert [values.yes_no(text).value for text in ("yes", "Y", "ja", "1", "no", "N", "0", "?")] == [True] * 4 + [
         False
     ] * 3 + [None]
-    assert words.soldered("soldered").value is True
-    assert words.soldered("partly").value is False
-    assert words.yes_no("perhaps").problem
+    assert values.soldered("soldered").value is True
+    assert values.soldered("partly").value is False
+    assert values.yes_no("perhaps").problem
 
 
 ALIAS = "pci:v00008086d000024F3sv00008086sd00000010bc02sc80i00"
