@@ -15,7 +15,7 @@ from advisor.files import datasets
 from advisor.intake.handed_in import Sheet, read_file, read_pasted
 from advisor.shop_file import read_shop
 from advisor.unit import unit_of
-from advisor.views import show, words
+from advisor.views import labels, show
 from advisor.views.widgets import button, classed, html, text
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ class Scoring(w.VBox):
         finally:
             self.progress.value = ""
         self._show()
-        return f"{words.count(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
+        return f"{labels.count(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
 
     def _here(self) -> tuple[Batch, int]:
         if self.batch is None or self.row < 0:
@@ -193,7 +193,7 @@ def frame_of(batch: Batch) -> pd.DataFrame:
     units = batch.understood.units
     title = units["maker"].fillna("").str.cat(units["model"].fillna(""), sep=" ").str.strip()
     scored = batch.scored.assign(tag=batch.tags, title=title)
-    scored["advice"] = scored["advice"].map(words.ADVICE_SAID)
+    scored["advice"] = scored["advice"].map(labels.ADVICE_SAID)
     out = scored[list(SHOWN)].rename(columns=SHOWN)
     for name in ("in the slot [min]", "hands-on [min]"):
         out[name] = out[name].astype("Float64").round(0).astype("Int64")

@@ -11,7 +11,7 @@ import ipywidgets as w
 from advisor.advice.printable import spelt
 from advisor.benchlog.queue import Queued
 from advisor.unit import choices
-from advisor.views import words
+from advisor.views import labels
 from advisor.views.widgets import button, choice, classed, html, text
 
 
@@ -32,20 +32,23 @@ class FactsForm(w.VBox):
         self.errors: dict[str, w.HTML] = {}
         self._more = classed(w.VBox([]), "ba-more")
         self.more_button = button("More facts", self.show_more)
-        first = [self._field(name) for name in words.FIRST]
+        first = [self._field(name) for name in labels.FIRST]
         super().__init__([html("<h3>What is known</h3>", "ba"), *first, self.more_button, self._more])
         self.add_class("ba-facts")
 
     def _field(self, name: str) -> w.VBox:
         allowed = choices(name)
-        hint = words.PLACEHOLDERS.get(name, "")
+        hint = labels.PLACEHOLDERS.get(name, "")
         act: Callable[[str], None] = lambda typed: self._typed(name, typed)  # noqa: E731
         box = (
             choice(
-                words.LABELS[name], [("not known", ""), *((spelt(one), one) for one in allowed)], act, f"ba-fact-{name}"
+                labels.LABELS[name],
+                [("not known", ""), *((spelt(one), one) for one in allowed)],
+                act,
+                f"ba-fact-{name}",
             )
             if allowed
-            else text(words.LABELS[name], act, f"ba-fact-{name}", placeholder=hint or "not known")
+            else text(labels.LABELS[name], act, f"ba-fact-{name}", placeholder=hint or "not known")
         )
         self.boxes[name], self.errors[name] = box, html("", "ba-err")
         return w.VBox([box, self.errors[name]])
@@ -60,7 +63,7 @@ class FactsForm(w.VBox):
             hidden = self._more.layout.display == "none"
             self._more.layout.display = "" if hidden else "none"
         else:
-            self._more.children = [self._field(name) for name in words.MORE]
+            self._more.children = [self._field(name) for name in labels.MORE]
             self.fill(self._entry)
         shown = self._more.layout.display != "none"
         self.more_button.description = "Fewer facts" if shown else "More facts"
@@ -71,7 +74,7 @@ class FactsForm(w.VBox):
         for name, box in self.boxes.items():
             typed, why = entry.wrong.get(name, ["", ""]) if entry else ["", ""]
             fact = getattr(entry.unit, name) if entry else None
-            value = words.said(name, fact)
+            value = labels.said(name, fact)
             if typed and isinstance(box, w.Text):
                 value = typed
             box.value = str(fact) if isinstance(fact, StrEnum) else value

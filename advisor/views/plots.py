@@ -19,7 +19,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from advisor.advice import Batch
 from advisor.unit import Advice
-from advisor.views import words
+from advisor.views import labels
 from advisor.views.show import framed
 
 INK, DO, GOOD, WARN, STOP, LINE = "#010203", "#0b57a4", "#1c6b32", "#8a4b00", "#a3160f", "#aab0b6"
@@ -106,10 +106,10 @@ class BatchPictures:
         counts = self.batch.scored["advice"].value_counts()
         some = [word for word in Advice if str(word) in counts]
         numbers = [int(counts[str(word)]) for word in some]
-        labels = [words.ADVICE_SAID[word] for word in some]
-        listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(labels, numbers, strict=True))
+        names = [labels.ADVICE_SAID[word] for word in some]
+        listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(names, numbers, strict=True))
         return Picture(
-            bars(labels, numbers, "units"), f"What to do with {words.count(len(self.batch), 'unit')}: {listed}."
+            bars(names, numbers, "units"), f"What to do with {labels.count(len(self.batch), 'unit')}: {listed}."
         )
 
     def minutes(self) -> Picture:
@@ -125,10 +125,10 @@ class BatchPictures:
             one.set_xlabel("units, shortest first")
             one.set_ylabel("minutes in the slot")
         summary = (
-            f"half take under {words.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
+            f"half take under {labels.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
         )
         return Picture(
-            figure, f"Minutes in the slot of {words.count(len(frame), 'unit')}: {summary}; bars hold 8 of 10."
+            figure, f"Minutes in the slot of {labels.count(len(frame), 'unit')}: {summary}; bars hold 8 of 10."
         )
 
     def parts(self) -> Picture:
@@ -145,7 +145,7 @@ class BatchPictures:
             if names:
                 one.legend(frameon=False, loc="best")
         kept, buy = int(drawer["kept"].sum()), int(drawer["to_buy"].sum())
-        return Picture(figure, f"{words.count(kept, 'part')} kept from the drawer, {buy} to buy.")
+        return Picture(figure, f"{labels.count(kept, 'part')} kept from the drawer, {buy} to buy.")
 
     def measured(self) -> Picture:
         """Where the units lie against the installs that were measured."""
@@ -163,7 +163,7 @@ class BatchPictures:
             one.legend(frameon=False)
         outside = int((~here["inside"]).sum())
         return Picture(
-            figure, f"{outside} of {words.count(len(here), 'unit')} lie beyond what was measured in some way."
+            figure, f"{outside} of {labels.count(len(here), 'unit')} lie beyond what was measured in some way."
         )
 
 

@@ -15,7 +15,7 @@ from advisor.advice import Batch
 from advisor.advice.record import ADVICE_MARK, Record
 from advisor.shop import Shop
 from advisor.unit import Advice, Unit, frame
-from advisor.views import words
+from advisor.views import labels
 
 HERE = Path(__file__).resolve().parent
 
@@ -34,8 +34,8 @@ def _template(name: str) -> Any:
     from advisor.sheet.marks import mark
 
     environment.globals.update(
-        mark=mark, advice_said=words.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=words.SUPPORT_SAID,
-        severity_said=words.SEVERITY_SAID, said=words.minutes, kind_said=words.KIND_SAID,
+        mark=mark, advice_said=labels.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=labels.SUPPORT_SAID,
+        severity_said=labels.SEVERITY_SAID, said=labels.minutes, kind_said=labels.KIND_SAID,
     )  # fmt: skip
     return getattr(environment.get_template("show.html.j2").module, name)
 
@@ -70,10 +70,10 @@ def record_html(record: Record) -> str:
 def unit_html(unit: Unit) -> str:
     """A unit's known facts, and which of those that decide are not known."""
     unknown = [
-        words.inside(words.LABELS[name]) for name in words.FIRST if getattr(unit, name) is None and name != "notes"
+        labels.inside(labels.LABELS[name]) for name in labels.FIRST if getattr(unit, name) is None and name != "notes"
     ]
     title = " ".join(filter(None, (unit.maker, unit.model)))
-    facts = [(label, value[:300]) for label, value in words.facts_of(unit)]
+    facts = [(label, value[:300]) for label, value in labels.facts_of(unit)]
     return str(
         _template("unit")({"tag": unit.asset_tag or "no tag yet", "title": title, "facts": facts, "unknown": unknown})
     )
@@ -96,13 +96,13 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
             "elapsed": None if pd.isna(minutes) else float(minutes),
         })  # fmt: skip
     return part("batch", {
-        "counted": words.count(len(batch), "unit"), "shop": batch.shop.name,
+        "counted": labels.count(len(batch), "unit"), "shop": batch.shop.name,
         "advice": [(str(word), int(counts[str(word)])) for word in Advice if str(word) in counts],
-        "elapsed": words.minutes(float(total["elapsed_min"])), "hands": words.minutes(float(total["hands_on_min"])),
-        "kept": words.count(int(batch.drawer["kept"].sum()), "part") + " kept from the drawer",
+        "elapsed": labels.minutes(float(total["elapsed_min"])), "hands": labels.minutes(float(total["hands_on_min"])),
+        "kept": labels.count(int(batch.drawer["kept"].sum()), "part") + " kept from the drawer",
         "buy": f"{int(batch.drawer['to_buy'].sum())} to buy",
-        "problems": f"{words.count(unread, 'row')} could not be read" if unread else "",
-        "rows": shown, "more": words.count(len(batch) - rows, "more unit") if len(batch) > rows else "",
+        "problems": f"{labels.count(unread, 'row')} could not be read" if unread else "",
+        "rows": shown, "more": labels.count(len(batch) - rows, "more unit") if len(batch) > rows else "",
     })  # fmt: skip
 
 
@@ -143,7 +143,7 @@ class Page:
         from advisor.sheet import figures
 
         more = len(self.records) - FIRST_PAGES
-        rest = f"<p>{words.count(more, 'more page')}: save them as PDF.</p>" if more > 0 else ""
+        rest = f"<p>{labels.count(more, 'more page')}: save them as PDF.</p>" if more > 0 else ""
         return framed(figures(self.records[:FIRST_PAGES]) + rest) if self.records else ""
 
     def __repr__(self) -> str:

@@ -11,7 +11,7 @@ import pytest
 
 import advisor
 from advisor.unit import Advice, BootMode, FormFactor, StorageKind, Support, Unit
-from advisor.views import show, words
+from advisor.views import labels, show
 
 from .conftest import HOSTILE
 
@@ -96,7 +96,7 @@ def test_a_batch_is_summed_up_in_the_words_of_the_bench(batch):
     page = Tags(batch._repr_html_()).text
     counts = batch.frame["advice"].value_counts()
     for word, number in counts.items():
-        assert f"{number} {words.ADVICE_SAID[word].lower()}" in " ".join(page.split())
+        assert f"{number} {labels.ADVICE_SAID[word].lower()}" in " ".join(page.split())
     assert "8 more units" in page
 
 
@@ -121,14 +121,14 @@ def test_a_unit_shows_a_disk_as_on_its_label(unit):
     ],
 )
 def test_abbreviations_are_written_as_their_standards_write_them(name, value, written):
-    assert words.said(name, value) == written
+    assert labels.said(name, value) == written
 
 
 def test_every_word_of_the_contract_is_said_as_a_sentence():
-    assert set(words.ADVICE_SAID) == {str(word) for word in Advice}
-    assert set(words.SUPPORT_SAID) == {str(word) for word in Support}
-    assert set(words.LABELS) == set(Unit.model_fields)
-    assert set(words.FIRST) | set(words.MORE) == set(Unit.model_fields)
+    assert set(labels.ADVICE_SAID) == {str(word) for word in Advice}
+    assert set(labels.SUPPORT_SAID) == {str(word) for word in Support}
+    assert set(labels.LABELS) == set(Unit.model_fields)
+    assert set(labels.FIRST) | set(labels.MORE) == set(Unit.model_fields)
 
 
 NOBODY_SAYS = (
@@ -150,7 +150,7 @@ def test_screens_have_none_of_the_words_that_nobody_says(batch, unit):
     from advisor.benchlog.laps import titles
     from advisor.views.triage_view import WELCOME
 
-    shown = [batch._repr_html_(), unit._repr_html_(), WELCOME, *words.LABELS.values(), *titles().values()]
+    shown = [batch._repr_html_(), unit._repr_html_(), WELCOME, *labels.LABELS.values(), *titles().values()]
     shown += [show.record_html(record) for record in batch]
     text = Tags(" ".join(shown)).text.lower()
     assert [word for word in NOBODY_SAYS if word in text] == []
@@ -181,5 +181,5 @@ def test_nothing_below_the_widgets_imports_them(room):
 
 def test_every_field_of_the_unit_has_a_label_and_its_unit_of_measure():
     measured = {name: field.json_schema_extra["unit"] for name, field in Unit.model_fields.items()}
-    assert list(words.LABELS) == list(measured)
-    assert {name: unit for name, unit in measured.items() if unit and name != "storage_gib"} == words.UNITS
+    assert list(labels.LABELS) == list(measured)
+    assert {name: unit for name, unit in measured.items() if unit and name != "storage_gib"} == labels.UNITS

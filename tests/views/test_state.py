@@ -11,7 +11,7 @@ from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.shop_file import default_shop_file, read_shop, the_shop
 from advisor.unit import Capture, Unit
-from advisor.views import words
+from advisor.views import labels
 from advisor.views.state import MOST_AT_ONCE, BenchPage
 
 ROWS = ("tag,cpu,ram,disk", "A-1,i5-6300U,8,256 ssd", "A-2,i3-4005U,4,500 hdd", "A-3,i5-8250U,8,256 nvme")
@@ -53,7 +53,7 @@ def test_a_correction_changes_the_advice_and_says_what_followed(queue):
 
 def test_a_bare_disk_size_is_meant_as_on_the_label(queue):
     queue.correct("storage_gib", "240")
-    assert words.said("storage_gib", queue.entry.unit.storage_gib) == "240 GB"
+    assert labels.said("storage_gib", queue.entry.unit.storage_gib) == "240 GB"
 
 
 def test_a_wrong_correction_changes_nothing_and_is_kept_at_the_field(queue):
