@@ -1,7 +1,7 @@
 """From a batch to the record of one unit: choosing and ordering, once, for every view.
 
 No figure is made here: minutes are of `timing.predict`, seconds and memory of `comfort.ladder` as `options` asks it,
-sentences of `words`, flags of `flags`, devices of `drivers.judge`.
+sentences of `sentences`, flags of `flags`, devices of `drivers.judge`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import pandas as pd
 from advisor.advice import fixed
 from advisor.advice.devices import ACROSS_COLUMNS, DEVICE_COLUMNS, across, devices_of
 from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
-from advisor.advice.printable import ByRow, clean, spelt
+from advisor.advice.printable import clean, spelt
 from advisor.advice.readings import TITLES, WHERE
 from advisor.advice.record import (
     ADVICE_MARK,
@@ -74,6 +74,26 @@ def span(low: Any, high: Any) -> str:
     if len(first) + len(last) > _SPAN:
         return f"{first}+"
     return first if first == last or not last else f"{first}–{last}"
+
+
+class ByRow:
+    """Rows of a long frame that belong to one unit, as dictionaries.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        With a column `row`, the unit's position.
+    """
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self._positions = frame.groupby("row", sort=False).indices if len(frame) else {}
+        self._columns = list(frame.columns)
+        self._values = {name: frame[name].to_numpy(dtype=object) for name in self._columns}
+
+    def __call__(self, row: int) -> list[dict[str, Any]]:
+        """Rows of one unit."""
+        positions = self._positions.get(row, ())
+        return [{name: self._values[name][at] for name in self._columns} for at in positions]
 
 
 class Composer:

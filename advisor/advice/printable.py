@@ -1,10 +1,9 @@
-"""Cells of frames made fit for paper, and long frames looked up by unit."""
+"""Cells made fit for paper and terminals."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from typing import Any
 
 import pandas as pd
 
@@ -45,23 +44,3 @@ def clean(value: object) -> str:
 def spelt(word: str) -> str:
     """A word of a closed set with its abbreviations as they are written: 'SATA SSD', 'UEFI 64-bit', 'NVMe'."""
     return _LETTERS.sub(lambda found: _MIXED.get(found[0], found[0].upper()), word)
-
-
-class ByRow:
-    """Rows of a long frame that belong to one unit, as dictionaries.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        With a column `row`, the unit's position.
-    """
-
-    def __init__(self, frame: pd.DataFrame) -> None:
-        self._positions = frame.groupby("row", sort=False).indices if len(frame) else {}
-        self._columns = list(frame.columns)
-        self._values = {name: frame[name].to_numpy(dtype=object) for name in self._columns}
-
-    def __call__(self, row: int) -> list[dict[str, Any]]:
-        """Rows of one unit."""
-        positions = self._positions.get(row, ())
-        return [{name: self._values[name][at] for name in self._columns} for at in positions]
