@@ -1,18 +1,22 @@
 """A reuse centre's whole stock by the command line, beside the same work as plain pandas with one boosted model.
 
     python tests/benchmarks/bench_million.py [ROWS ...]
+    python tests/benchmarks/bench_million.py --kill ROWS
 
 Each line is a process of its own, one after the other: seconds by the clock, of all its processors, and the most memory
 that it and its children held at a time (proportional share, asked ten times a second). The peer reads the same file,
 predicts with one boosted model of 100 trees, and writes the same number of columns, its texts as long as ours were in
 the mean of 3,000 such rows. Below the table: how far the times between lie from the straight line through the first and
-the last size.
+the last size. With `--kill` a run is killed half-way, taken up again, and its bytes are compared with those of one that
+was left alone.
 """
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -23,6 +27,8 @@ import psutil
 
 sys.path.insert(0, str(Path(__file__).parent))
 from stock import write_stock
+
+from advisor.bulk.work import ROW
 
 PEER = """
 import sys
@@ -49,7 +55,7 @@ polars.read_csv(sys.argv[1], infer_schema=False).write_csv(sys.argv[2])
 OURS = """
 import sys
 from advisor.cli import main
-sys.argv = ["advisor", "score", sys.argv[1], "--out", sys.argv[2]]
+sys.argv = ["advisor", "score", sys.argv[1], "--out", *sys.argv[2:]]
 main()
 """
 
@@ -112,5 +118,32 @@ def main(sizes: list[int]) -> None:
             print(f"{what}: {rows} rows lie {100 * (took / line - 1):+.0f} % off the straight line")
 
 
+def killed(rows: int) -> None:
+    """Kill a run half-way, take it up again, and compare."""
+    with tempfile.TemporaryDirectory() as folder:
+        sheet, whole, out = (Path(folder) / name for name in ("stock.csv", "whole.csv", "out.csv"))
+        write_stock(sheet, rows, max(rows // 50, 200))
+        print(f"left alone: {measured(OURS, sheet, whole)[0]:.1f} s")
+        start = time.perf_counter()
+        # With the processes that score for it.
+        running = subprocess.Popen(
+            [sys.executable, "-c", OURS, str(sheet), str(out)], stdout=subprocess.DEVNULL, start_new_session=True
+        )
+        kept = out.with_name(f"{out.name}.unfinished") / "rows"
+        while running.poll() is None and not (kept.exists() and kept.stat().st_size >= rows // 2 * ROW.itemsize):
+            time.sleep(0.05)
+        os.killpg(running.pid, signal.SIGKILL)
+        running.wait()
+        print(f"killed after {time.perf_counter() - start:.1f} s with {kept.stat().st_size // ROW.itemsize} rows kept")
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", OURS, str(sheet), str(out), "--resume"], stdout=subprocess.DEVNULL)
+        print(f"taken up again: {time.perf_counter() - start:.1f} s")
+        first, second = (hashlib.file_digest(path.open("rb"), "sha256").hexdigest() for path in (whole, out))
+        print(f"{first}\n{second}\n{'the same bytes' if first == second else 'OTHER BYTES'}")
+
+
 if __name__ == "__main__":
-    main([int(one) for one in sys.argv[1:]] or [1_000, 10_000, 100_000, 1_000_000])
+    if sys.argv[1:2] == ["--kill"]:
+        killed(int(sys.argv[2]))
+    else:
+        main([int(one) for one in sys.argv[1:]] or [1_000, 10_000, 100_000, 1_000_000])
