@@ -35,12 +35,10 @@ from advisor.advice.record import (
 )  # fmt: skip
 from advisor.advice.sentences import LEVEL_WORDS
 from advisor.comfort import LONGEST_SAID_S, beyond
-from advisor.timing import operations
 from advisor.unit import Advice, FormFactor, Support
 
 if TYPE_CHECKING:
     from advisor.advice.batch import Batch
-    from advisor.advice.cases import FittedPart
 
 _SPAN = 5
 """Most digits of two numbers side by side."""
@@ -171,8 +169,7 @@ class Composer:
             "edition": clean(cases.rows[case]["edition"]),
             "image": clean(cases.image_used[case]),
             "parts": tuple(
-                Fitting(clean(part.name), wording.source_of(case, part), part.check, _fit_min(part))
-                for part in cases.parts_of(case)
+                Fitting(clean(part.name), wording.source_of(case, part), part.check) for part in cases.parts_of(case)
             ),
             "bring": tuple(one.package for one in cases.bring[case]),
             "runner_up": runner_up,
@@ -330,12 +327,6 @@ class Composer:
         portable = (fixed.PORTABLE_CHECK,) if form in _PORTABLE else ()
         kinds = ", ".join([*tried, *fixed.ALWAYS_TRIED])
         return (*fixed.CHECKS, fixed.TRIED_CHECK.format(kinds=kinds), *portable)
-
-
-def _fit_min(part: FittedPart) -> float:
-    """Minutes to fit a part in the open box, the shop's own where it names them [min]."""
-    own = part.part.fit_min
-    return (operations.part_min(part.part.kind, part.part.fits)[0] if own is None else own) * part.times
 
 
 def _memory_words(unit: pd.Series[Any]) -> str:

@@ -111,12 +111,11 @@ class Rung:
 
 @dataclass(frozen=True)
 class Fitting:
-    """A part to be fitted."""
+    """A part to be fitted; its minutes are in the phase Prepare, with those of the box."""
 
     name: str  # Such as '2 x 4 GiB DDR3 DIMM'
     source: str  # Such as '3 of 9, kept for this unit', or 'not in the drawer, to be bought'
     check: str  # What to look at before, '' for nothing
-    minutes: float  # [min]
 
 
 @dataclass(frozen=True)

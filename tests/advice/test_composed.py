@@ -132,9 +132,9 @@ def test_what_is_to_be_found_out_and_where(records: dict[str, Record]) -> None:
     assert records["plain"].find_out == records["swollen"].find_out == ()
 
 
-def test_parts_of_a_record_with_their_minutes(records: dict[str, Record]) -> None:
-    """The invented shop says 15 min for its SSD; the check is asked for where a fact is open."""
-    assert records["disk"].parts == (Fitting("SATA SSD 240 GB", "1 of 9, kept for this unit", "", 15),)
+def test_parts_of_a_record_and_what_is_brought(records: dict[str, Record]) -> None:
+    """The check is asked for where a fact is open."""
+    assert records["disk"].parts == (Fitting("SATA SSD 240 GB", "1 of 9, kept for this unit", ""),)
     assert records["disk"].bring == () and records["b43"].bring == ("firmware-b43-installer",)
     assert records["plain"].parts == ()
 

@@ -112,7 +112,7 @@ def crammed(text: str, entries: int = 22) -> Record:
         plain(), tag=text, code="", shop=text, title=text, facts=(text,) * 9, unknown=(text,) * 6, taken=(text,) * 4,
         notes=text,
         advice="fit a part first", mark=Mark.PLUS, edition=text, image=text, headline=text, best_fix=text,
-        parts=tuple(Fitting(text, text, text, 9.0) for _ in range(3)), bring=(text,) * 5, basis=text,
+        parts=tuple(Fitting(text, text, text) for _ in range(3)), bring=(text,) * 5, basis=text,
         reasons=(Reason(text, text),) * 9, assumed=(text,) * 9, checks=(text,) * 12,
         at_hand=tuple(Item(text, text) for _ in range(entries)),
         devices=tuple(Device(text, text, "separate driver", Mark.DIAMOND, text) for _ in range(entries)),
