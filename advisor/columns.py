@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,20 @@ def numbers(column: pd.Series[Any]) -> np.ndarray:
     numpy.ndarray of float64, shape (n,)
     """
     return column.to_numpy(dtype="float64", na_value=np.nan)
+
+
+def figures(frame: pd.DataFrame, name: str) -> np.ndarray:
+    """Take a column that anybody filled, and that a frame may lack, as floats; NaN where a cell holds none."""
+    if name not in frame:
+        return np.full(len(frame), np.nan)
+    return numbers(pd.to_numeric(frame[name], errors="coerce"))
+
+
+def words(frame: pd.DataFrame, name: str) -> pd.Series[str]:
+    """Take such a column as text, NA where a cell holds none."""
+    if name not in frame:
+        return pd.Series(pd.NA, index=frame.index, dtype="string")
+    return frame[name].astype("string")
 
 
 def holds(column: pd.Series[Any]) -> np.ndarray:
@@ -97,6 +111,35 @@ def present(words: np.ndarray) -> np.ndarray:
     numpy.ndarray of bool, shape (n,)
     """
     return np.asarray(pd.notna(words), dtype=bool)
+
+
+def distinct(columns: Iterable[Any], n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Number the distinct rows of some columns in the order in which they first stand.
+
+    Parameters
+    ----------
+    columns : iterable of array-like, each of shape (n,)
+        What is unknown is alike.
+
+    Returns
+    -------
+    codes : numpy.ndarray of int, shape (n,)
+        Number of each row.
+    first : numpy.ndarray of int, shape (n_distinct,)
+        Row in which each number first stands.
+    """
+    codes = np.zeros(n, dtype=np.intp)
+    for column in columns if n > 1 else ():
+        of, values = pd.factorize(column, use_na_sentinel=False)
+        if len(values) > 1:
+            codes = pd.factorize(codes * len(values) + of)[0]
+    return codes, np.unique(codes, return_index=True)[1]
+
+
+def runs(starts: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lay runs of items end to end: for each item the number of its run, and its place (`starts` its run's first)."""
+    of = np.repeat(np.arange(len(counts)), counts)
+    return of, np.arange(len(of)) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
 
 
 def typed(rows: Sequence[Sequence[object]], dtypes: Mapping[str, str]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import io
 import json
 import math
 import os
@@ -14,9 +15,12 @@ import tomllib
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from advisor.errors import AdvisorError, InputError, TableError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 PACKAGE_NAME = "bench-advisor"
 
@@ -170,6 +174,30 @@ def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: s
     return parse_toml(read_text(path, LARGEST_SETTINGS, error, hint), str(path), error, hint)
 
 
+def read_csv(path: str | os.PathLike[str], what: str, **how: Any) -> pd.DataFrame:
+    """Read a CSV that somebody named; see `read_whole`.
+
+    Parameters
+    ----------
+    what : str
+        What it is called in messages, such as 'bench log'.
+    **how
+        As `pandas.read_csv` takes it.
+
+    Raises
+    ------
+    InputError
+        Also when it is no CSV.
+    """
+    import pandas as pd
+
+    text = read_text(path)
+    try:
+        return pd.read_csv(io.StringIO(text), **how)
+    except (ValueError, OverflowError) as problem:
+        raise InputError(f"The {what} {path} cannot be read: {problem}.", "It must be a CSV in UTF-8.") from problem
+
+
 def parse_toml(text: str, name: str, error: Refusal = InputError, hint: str = "") -> dict[str, Any]:
     """Parse TOML of a shape that somebody might write by hand.
 
@@ -312,7 +340,8 @@ def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[
         As `write_whole`.
     """
     target = Path(path)
-    try:
+    hint = "Choose a folder that exists and that you may write to, with room left on its disk."
+    with _told(f"{target} could not be written", hint):
         there = _there(target)
         if there is not None and (not stat.S_ISREG(there.st_mode) or _own_output(there)):
             with os.fdopen(_through(target, there), "wb") as file:
@@ -320,13 +349,23 @@ def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[
         else:
             with _replacing(target, there, 0o600 if private else 0o666) as file:
                 yield file
+
+
+@contextlib.contextmanager
+def _told(what: str, hint: str) -> Iterator[None]:
+    """Say what the system refuses in a sentence."""
+    try:
+        yield
     except OSError as problem:
         if isinstance(problem, AdvisorError):
             raise
-        raise InputError(
-            f"{target} could not be written: {_reason(problem)}.",
-            "Choose a folder that exists and that you may write to, with room left on its disk.",
-        ) from problem
+        raise InputError(f"{what}: {_reason(problem)}.", hint) from problem
+
+
+def make_folder(path: str | os.PathLike[str], hint: str) -> None:
+    """Make a folder, and those above it, where they are missing; InputError when that cannot be done."""
+    with _told(f"The folder {path} cannot be made", hint):
+        Path(path).mkdir(parents=True, exist_ok=True)
 
 
 def _there(path: Path) -> os.stat_result | None:
@@ -411,7 +450,7 @@ def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> N
     InputError
         When it cannot be written, or is no regular file.
     """
-    try:
+    with _told(f"{path} could not be written", "Name another file."):
         there = _there(Path(path))
         if there is not None and (kind := _kind(there.st_mode)):
             raise InputError(f"{path} is {kind}, not a file; nothing was written.", "Name a file.")
@@ -425,10 +464,6 @@ def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> N
             file.write((text if whole else header + text).encode())
             file.flush()
             os.fsync(file.fileno())
-    except OSError as problem:
-        if isinstance(problem, AdvisorError):
-            raise
-        raise InputError(f"{path} could not be written: {_reason(problem)}.", "Name another file.") from problem
 
 
 def refuse_same(out: str | os.PathLike[str] | None, *inputs: str | os.PathLike[str] | None) -> None:

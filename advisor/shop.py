@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from advisor.files import datasets
-from advisor.unit import BootMode
+from advisor.unit import BootMode, StorageKind
 
 
 class Edition(StrEnum):
@@ -36,6 +36,21 @@ class Practice(StrEnum):
     SIDE_BY_SIDE = "two units side by side"
 
 
+class Architecture(StrEnum):
+    """Debian's names of the architectures that an image may be for."""
+
+    AMD64 = "amd64"
+    I386 = "i386"
+
+
+class PartKind(StrEnum):
+    """What kind of part may be fitted."""
+
+    MEMORY = "memory"
+    SSD = "ssd"
+    WIRELESS = "wireless"
+
+
 class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -46,7 +61,7 @@ class Image(_Record):
     name: str = Field(description="the shop's name for it, such as debian-13")
     release: str = Field(description="release of the distribution, such as 13")
     kernel: str = Field(description="name of the driver table, such as debian-13")
-    architecture: Literal["amd64", "i386"] = "amd64"
+    architecture: Architecture = Architecture.AMD64
     editions: tuple[str, ...] = Field(default=tuple(Edition), description="editions it installs")
     firmware: tuple[str, ...] = Field(
         default=("area:main", "area:non-free-firmware"),
@@ -59,12 +74,17 @@ class Image(_Record):
     on_hand: bool = Field(default=True, description="a stick with it lies ready")
     sticks: int = Field(default=1, ge=0, description="sticks with it, where one lies ready")
 
+    @property
+    def flavour(self) -> str:
+        """Debian's name for the kernels of its architecture, as in linux-image-amd64."""
+        return "amd64" if self.architecture is Architecture.AMD64 else "686-pae"
+
 
 class Part(_Record):
     """A part in stock that may be fitted to a unit."""
 
     name: str
-    kind: Literal["memory", "ssd", "wireless"]
+    kind: PartKind
     fits: str = Field(
         default="",
         description="memory: type and form, such as DDR4 SODIMM; ssd: sata or nvme; wireless: usb, m.2 or mini pcie",
@@ -75,6 +95,15 @@ class Part(_Record):
     fit_min: float | None = Field(
         default=None, ge=0, description="hands-on minutes to fit it, the shop's own; by kind of box when left out [min]"
     )
+
+    def several(self, times: int) -> str:
+        """So many of it, such as '2 x 4 GiB DDR3 DIMM'."""
+        return self.name if times == 1 else f"{times} x {self.name}"
+
+    @property
+    def disk_kind(self) -> StorageKind:
+        """What disk it is, of an SSD."""
+        return StorageKind.NVME if self.fits == "nvme" else StorageKind.SATA_SSD
 
 
 class Thresholds(_Record):

@@ -17,7 +17,7 @@ from advisor.errors import InputError
 from advisor.files import datasets, opened, parse_toml, user_data
 from advisor.nearest import choose, fold
 from advisor.releases import CODENAMES
-from advisor.shop import Image, Part, Person, Shop, Thresholds, default_shop
+from advisor.shop import Architecture, Image, Part, PartKind, Person, Shop, Thresholds, default_shop
 from advisor.unit import BootMode
 
 MAX_BYTES = 1 << 20
@@ -26,7 +26,7 @@ MAX_BYTES = 1 << 20
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
 """Archive areas of Debian (Debian Policy 2.2, as of Debian 12)."""
 
-_ARCHITECTURES = {"x86_64": "amd64", "x86-64": "amd64", "i686": "i386"}
+_ARCHITECTURES = {"x86_64": Architecture.AMD64, "x86-64": Architecture.AMD64, "i686": Architecture.I386}
 _POINT_RELEASE = re.compile(r"(?:debian )?([0-9]+)(?:\.[0-9]+)?")
 _FORMS = ("DIMM", "SODIMM")
 _DISK_FITS = ("sata", "nvme")
@@ -174,21 +174,21 @@ def _firmware(word: str, kernel: str, where: str) -> str:
 
 
 def _part(part: dict[str, Any], where: str) -> None:
-    _one(part, "kind", lambda word, at: choose(word, ("memory", "ssd", "wireless"), at), where)
+    _one(part, "kind", lambda word, at: choose(word, list(PartKind), at), where)
     kind = part.get("kind")
     types = sorted(set(tables.load("advice/memory_types").frame["type"].dropna()))
-    fits = {
-        "memory": [f"{one} {form}" for one in types for form in _FORMS],
-        "ssd": list(_DISK_FITS),
-        "wireless": list(_ADAPTER_FITS),
+    fits: dict[str, list[str]] = {
+        PartKind.MEMORY: [f"{one} {form}" for one in types for form in _FORMS],
+        PartKind.SSD: list(_DISK_FITS),
+        PartKind.WIRELESS: list(_ADAPTER_FITS),
     }
     if not isinstance(kind, str) or kind not in fits:
         return
-    if kind != "wireless" and not part.get("fits"):
+    if kind != PartKind.WIRELESS and not part.get("fits"):
         raise InputError(f"{where}: what it fits is not given.", f"Write fits = one of: {', '.join(fits[kind])}.")
     if part.get("fits"):
         _one(part, "fits", lambda word, at: choose(word, fits[kind], at), where)
-    if kind == "wireless":
+    if kind == PartKind.WIRELESS:
         _one(part, "device", _device, where)
         if not part.get("device"):
             raise InputError(f"{where}: its device id is not given.", "Write device = an id such as 'usb:0bda:c811'.")

@@ -31,6 +31,10 @@ class FormFactor(StrEnum):
     SERVER = "server"
 
 
+PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
+"""Boxes that are carried about: they come with a battery, and are of little use without Wi-Fi."""
+
+
 class StorageKind(StrEnum):
     """Kind of the disk that the system will be installed on."""
 
@@ -83,6 +87,14 @@ class Advice(StrEnum):
     SET_ASIDE = "set aside"
 
 
+class Severity(StrEnum):
+    """How a flag changes the work, the worst first."""
+
+    STOP = "stop"
+    ACT = "act"
+    NOTE = "note"
+
+
 class Status(StrEnum):
     """How much of a row could be used."""
 
@@ -91,10 +103,10 @@ class Status(StrEnum):
     UNREADABLE = "unreadable"
 
 
-def _fact(default: Any, meaning: str, read: str, unit: str = "", typed: bool = False, **limits: Any) -> Any:
-    """Describe one field: its meaning, unit of measure, how it is read, and whether intake sheets carry it."""
+def _fact(label: str, meaning: str, read: str, unit: str = "", typed: bool = False, **limits: Any) -> Any:
+    """Describe one field: label, meaning, how it is read, unit of measure, and whether intake sheets carry it."""
     extra: dict[str, Any] = {"unit": unit, "read": read, "typed": typed}
-    return Field(default=default, description=meaning, json_schema_extra=extra, **limits)
+    return Field(default=None, title=label, description=meaning, json_schema_extra=extra, **limits)
 
 
 class Unit(Shown, BaseModel):
@@ -102,95 +114,96 @@ class Unit(Shown, BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="ignore", str_max_length=20_000)
 
-    asset_tag: str | None = _fact(None, "the shop's own tag of the unit", "typed", typed=True)
-    maker: str | None = _fact(None, "maker", "dmi/id/sys_vendor", typed=True)
-    model: str | None = _fact(None, "model", "dmi/id/product_name, product_version", typed=True)
-    form_factor: FormFactor | None = _fact(None, "kind of box", "SMBIOS chassis type", typed=True)
+    asset_tag: str | None = _fact("Asset tag", "the shop's own tag of the unit", "typed", typed=True)
+    maker: str | None = _fact("Maker", "maker", "dmi/id/sys_vendor", typed=True)
+    model: str | None = _fact("Model", "model", "dmi/id/product_name, product_version", typed=True)
+    form_factor: FormFactor | None = _fact("Type", "kind of box", "SMBIOS chassis type", typed=True)
 
-    cpu: str | None = _fact(None, "processor name", "/proc/cpuinfo model name", typed=True)
-    cpu_vendor: str | None = _fact(None, "processor vendor id", "/proc/cpuinfo vendor_id")
-    cpu_family: int | None = _fact(None, "processor family", "/proc/cpuinfo cpu family", ge=0, le=4095)
-    cpu_model: int | None = _fact(None, "processor model number", "/proc/cpuinfo model", ge=0, le=4095)
-    cpu_stepping: int | None = _fact(None, "processor stepping", "/proc/cpuinfo stepping", ge=0, le=255)
-    cpu_flags: str | None = _fact(None, "feature flags, space between", "/proc/cpuinfo flags")
-    cpu_cores: int | None = _fact(None, "physical cores", "sysfs topology", ge=1, le=4096)
-    cpu_threads: int | None = _fact(None, "hardware threads", "sysfs topology", ge=1, le=8192)
+    cpu: str | None = _fact("Processor", "processor name", "/proc/cpuinfo model name", typed=True)
+    cpu_vendor: str | None = _fact("Processor vendor id", "processor vendor id", "/proc/cpuinfo vendor_id")
+    cpu_family: int | None = _fact("Processor family", "processor family", "/proc/cpuinfo cpu family", ge=0, le=4095)
+    cpu_model: int | None = _fact(
+        "Processor model number", "processor model number", "/proc/cpuinfo model", ge=0, le=4095
+    )
+    cpu_stepping: int | None = _fact("Processor stepping", "processor stepping", "/proc/cpuinfo stepping", ge=0, le=255)
+    cpu_flags: str | None = _fact("Processor flags", "feature flags, space between", "/proc/cpuinfo flags")
+    cpu_cores: int | None = _fact("Cores", "physical cores", "sysfs topology", ge=1, le=4096)
+    cpu_threads: int | None = _fact("Threads", "hardware threads", "sysfs topology", ge=1, le=8192)
 
     ram_gib: float | None = _fact(
-        None, "memory fitted", "SMBIOS type 17, else MemTotal rounded up", "GiB", True, gt=0, le=16_384
+        "Memory", "memory fitted", "SMBIOS type 17, else MemTotal rounded up", "GiB", True, gt=0, le=16_384
     )
     ram_slots: int | None = _fact(
-        None, "memory slots", "SMBIOS types 16 and 17 (root, or udev's list of them)", ge=0, le=128
+        "Memory slots", "memory slots", "SMBIOS types 16 and 17 (root, or udev's list of them)", ge=0, le=128
     )
     ram_slots_free: int | None = _fact(
-        None, "free memory slots", "SMBIOS type 17 (root, or udev's list)", typed=True, ge=0, le=128
+        "Free memory slots", "free memory slots", "SMBIOS type 17 (root, or udev's list)", typed=True, ge=0, le=128
     )
     ram_soldered: bool | None = _fact(
-        None,
-        "all memory is soldered to the board",
-        "SMBIOS type 17 form factor and type (root, or udev's list)",
-        typed=True,
-    )
+        "Memory soldered in", "all memory is soldered to the board",
+        "SMBIOS type 17 form factor and type (root, or udev's list)", typed=True,
+    )  # fmt: skip
     ram_max_gib: float | None = _fact(
-        None, "most memory the board says it takes", "SMBIOS type 16 (root, or udev's list)", "GiB", gt=0, le=65_536
-    )
-    ram_type: str | None = _fact(None, "memory type, such as DDR4", "SMBIOS type 17 (root, or udev's list)")
+        "Most memory it takes", "most memory the board says it takes", "SMBIOS type 16 (root, or udev's list)", "GiB",
+        gt=0, le=65_536,
+    )  # fmt: skip
+    ram_type: str | None = _fact("Memory type", "memory type, such as DDR4", "SMBIOS type 17 (root, or udev's list)")
     ram_modules: str | None = _fact(
-        None, "fitted modules, ';' between, such as '4 GiB DDR4 SODIMM 2400'", "SMBIOS type 17 (root, or udev's list)"
-    )
+        "Modules fitted", "fitted modules, ';' between, such as '4 GiB DDR4 SODIMM 2400'",
+        "SMBIOS type 17 (root, or udev's list)",
+    )  # fmt: skip
 
-    storage_kind: StorageKind | None = _fact(None, "kind of the internal disk", "sysfs block", typed=True)
+    storage_kind: StorageKind | None = _fact("Kind of disk", "kind of the internal disk", "sysfs block", typed=True)
     storage_gib: float | None = _fact(
-        None, "size of the internal disk", "sysfs block size", "GiB", True, ge=0, le=1_048_576
+        "Disk size", "size of the internal disk", "sysfs block size", "GiB", True, ge=0, le=1_048_576
     )
     storage_health_pct: float | None = _fact(
-        None,
-        "life left of the internal disk",
-        "NVMe or SMART wear field (root), eMMC life time",
-        "%",
-        True,
-        ge=0,
-        le=100,
-    )
-    storage_model: str | None = _fact(None, "model of the internal disk", "sysfs block device/model")
-    storage_mode: StorageMode | None = _fact(None, "mode of the storage controller", "PCI class")
+        "Disk life left", "life left of the internal disk", "NVMe or SMART wear field (root), eMMC life time", "%",
+        True, ge=0, le=100,
+    )  # fmt: skip
+    storage_model: str | None = _fact("Disk model", "model of the internal disk", "sysfs block device/model")
+    storage_mode: StorageMode | None = _fact("Disk controller mode", "mode of the storage controller", "PCI class")
 
-    boot_mode: BootMode | None = _fact(None, "what the firmware boots", "/sys/firmware/efi", typed=True)
-    secure_boot: bool | None = _fact(None, "Secure Boot is on", "efivars SecureBoot")
-    tpm: str | None = _fact(None, "TPM version, 'none' when there is none", "/sys/class/tpm")
+    boot_mode: BootMode | None = _fact("BIOS or UEFI", "what the firmware boots", "/sys/firmware/efi", typed=True)
+    secure_boot: bool | None = _fact("Secure Boot on", "Secure Boot is on", "efivars SecureBoot")
+    tpm: str | None = _fact("TPM", "TPM version, 'none' when there is none", "/sys/class/tpm")
 
-    wireless: str | None = _fact(None, "wireless chip as named", "typed, or pci.ids", typed=True)
-    graphics: str | None = _fact(None, "graphics chip as named", "typed, or pci.ids", typed=True)
-    ethernet: str | None = _fact(None, "wired network chip as named", "typed, or pci.ids", typed=True)
+    wireless: str | None = _fact("Wi-Fi", "wireless chip as named", "typed, or pci.ids", typed=True)
+    graphics: str | None = _fact("Graphics", "graphics chip as named", "typed, or pci.ids", typed=True)
+    ethernet: str | None = _fact("Wired network", "wired network chip as named", "typed, or pci.ids", typed=True)
     devices: str | None = _fact(
-        None,
+        "Device ids",
         "all devices: modaliases ('*' for what is not known) or pci:vvvv:dddd / usb:vvvv:pppp, ';' between",
-        "sysfs modalias",
-        typed=True,
-    )
+        "sysfs modalias", typed=True,
+    )  # fmt: skip
 
-    screen: str | None = _fact(None, "built-in screen, such as 1366x768 15.6", "EDID", typed=True)
-    touch: bool | None = _fact(None, "the screen takes touch", "udev ID_INPUT_TOUCHSCREEN")
-    camera: bool | None = _fact(None, "a camera is present", "video4linux, USB class 0e")
+    screen: str | None = _fact("Screen", "built-in screen, such as 1366x768 15.6", "EDID", typed=True)
+    touch: bool | None = _fact("Touch screen", "the screen takes touch", "udev ID_INPUT_TOUCHSCREEN")
+    camera: bool | None = _fact("Camera", "a camera is present", "video4linux, USB class 0e")
     battery_health_pct: float | None = _fact(
-        None, "battery: capacity when full of design capacity", "power_supply", "%", True, ge=0, le=150
+        "Battery health", "battery: capacity when full of design capacity", "power_supply", "%", True, ge=0, le=150
     )
-    battery_cycles: int | None = _fact(None, "battery charge cycles", "power_supply cycle_count", ge=0, le=65_535)
+    battery_cycles: int | None = _fact(
+        "Battery charge cycles", "battery charge cycles", "power_supply cycle_count", ge=0, le=65_535
+    )
 
-    image: str | None = _fact(None, "image the shop means to use on this unit", "typed", typed=True)
+    image: str | None = _fact("Stick to use", "image the shop means to use on this unit", "typed", typed=True)
     link_mbps: float | None = _fact(
-        None, "download speed at the bench", "typed, or the shop's", "Mbit/s", True, gt=0, le=100_000
+        "Download speed", "download speed at the bench", "typed, or the shop's", "Mbit/s", True, gt=0, le=100_000
     )
     decompress_mib_s: float | None = _fact(
-        None, "single-thread lzma decompression, output side", "capture --speed", "MiB/s", True, gt=0, le=10_000
-    )
+        "Unpacking speed", "single-thread lzma decompression, output side", "capture --speed", "MiB/s", True, gt=0,
+        le=10_000,
+    )  # fmt: skip
     disk_read_mib_s: float | None = _fact(
-        None, "sequential read of the internal disk", "capture --speed (root)", "MiB/s", True, gt=0, le=100_000
-    )
+        "Disk read speed", "sequential read of the internal disk", "capture --speed (root)", "MiB/s", True, gt=0,
+        le=100_000,
+    )  # fmt: skip
     disk_access_ms: float | None = _fact(
-        None, "mean random 4 KiB read of the internal disk", "capture --speed (root)", "ms", True, gt=0, le=10_000
-    )
-    notes: str | None = _fact(None, "anything else", "typed", typed=True)
+        "Disk access time", "mean random 4 KiB read of the internal disk", "capture --speed (root)", "ms", True, gt=0,
+        le=10_000,
+    )  # fmt: skip
+    notes: str | None = _fact("Notes", "anything else", "typed", typed=True)
 
     def __repr__(self) -> str:
         known = {name: value for name, value in self if value is not None}
@@ -205,11 +218,15 @@ class Unit(Shown, BaseModel):
 UNIT_COLUMNS: tuple[str, ...] = tuple(Unit.model_fields)
 """Columns of a Unit frame, in order."""
 
-INTAKE_COLUMNS: tuple[str, ...] = tuple(
-    name
-    for name, field in Unit.model_fields.items()
-    if isinstance(field.json_schema_extra, dict) and field.json_schema_extra["typed"]
-)
+LABELS: dict[str, str] = {name: str(field.title) for name, field in Unit.model_fields.items()}
+"""Label of each field of the Unit."""
+
+_EXTRA: dict[str, Any] = {name: field.json_schema_extra for name, field in Unit.model_fields.items()}
+
+MEASURES: dict[str, str] = {name: extra["unit"] for name, extra in _EXTRA.items()}
+"""Unit of measure of each field, '' for none."""
+
+INTAKE_COLUMNS: tuple[str, ...] = tuple(name for name, extra in _EXTRA.items() if extra["typed"])
 """Columns an intake sheet carries, in the order of the contract."""
 
 _DTYPES = {"int": "Int64", "float": "Float64", "bool": "boolean"}
@@ -281,6 +298,14 @@ def frame(units: list[Unit]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: pd.array([row[name] for row in rows], dtype=dtype) for name, dtype in pandas_dtypes().items()}
     )
+
+
+def worst_first(rows: pd.DataFrame) -> pd.DataFrame:
+    """Sort rows by unit (column `row`), those of a unit by `Severity` (column `severity`), else as they stand."""
+    import numpy as np
+
+    rank = np.array([list(Severity).index(Severity(one)) for one in rows["severity"]], dtype=int)
+    return rows.iloc[np.lexsort((rank, rows["row"].to_numpy(dtype=int)))]
 
 
 def unit_of(units: pd.DataFrame, row: int) -> Unit:

@@ -18,7 +18,7 @@ from advisor.files import datasets
 PACKAGE = Path(advisor.__file__).parent
 
 ORDER = [
-    {"display", "errors", "files", "nearest"},
+    {"display", "errors", "files", "nearest", "phrases"},
     {"unit", "tables", "columns"},
     {"shop", "releases"},
     {"capture", "intake", "identify"},

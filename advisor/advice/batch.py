@@ -18,10 +18,11 @@ from advisor.advice.gather import gather
 from advisor.advice.options import PART_COLUMNS, SLOW, fitted
 from advisor.advice.parts import Shelf, shelf
 from advisor.advice.sentences import Wording
-from advisor.advice.share import Shares, share, usage
+from advisor.advice.share import Shares, share
+from advisor.columns import distinct, numbers
 from advisor.display import Shown, page, pictures
 from advisor.shop import Shop, default_shop
-from advisor.unit import Advice, Status
+from advisor.unit import Advice, Severity, Status
 
 if TYPE_CHECKING:
     from advisor.advice.compose import Composer
@@ -175,6 +176,11 @@ class Batch(Shown):
         return _standing(self.cases)
 
     @cached_property
+    def rests_on(self) -> list[str]:
+        """What the minutes of each case rest on, in shares; '' where there are none."""
+        return _rests_on(self.timing)
+
+    @cached_property
     def taken_as(self) -> pd.DataFrame:
         """What a cell was taken as where it might mean something else, by intake or by name: row (from 0), text."""
         return _taken_as(self.understood, self.cases.facts.devices, self.case)
@@ -246,30 +252,21 @@ def assess(
     shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts, apart)
     case, cases = _cases(facts, decision, machine, shares)
     timing = timing_of(cases, drawer, model)
-    elapsed = timing.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
     return Batch(
         shop=shop, raw=frame, understood=understood, cases=cases, case=case, shares=shares, timing=timing,
-        flags=raise_flags(cases, elapsed), wording=Wording(cases, _kept(cases, case, shares)),
+        flags=raise_flags(cases, numbers(timing.elapsed_min)), wording=Wording(cases, _kept(cases, case, shares)),
     )  # fmt: skip
 
 
 def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Number the distinct machines, in the order of the rows, and give each one's first row."""
-    if len(units) == 1:
-        return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
     by_row: dict[int, list[str]] = {}
     columns = (problems[name].astype(str).tolist() for name in ("row", "column", "value", "problem"))
     for row, *what in zip(*columns, strict=True):
         by_row.setdefault(int(row) - 1, []).extend(what)
     stated = units.columns[np.flatnonzero(units.notna().to_numpy().any(axis=0))]
-    parts = [pd.factorize(units[name])[0] for name in stated if name != "asset_tag"]
     told = np.array(["|".join(by_row.get(row, ())) for row in range(len(units))], dtype=object)
-    parts += [pd.factorize(told)[0], twice.astype(int)]
-    code = np.zeros(len(units), dtype=np.int64)
-    for part in parts:
-        code, _ = pd.factorize(code * (int(part.max(initial=0)) + 2) + part + 1)
-    _, first = np.unique(code, return_index=True)
-    return code, first
+    return distinct([*(units[name] for name in stated if name != "asset_tag"), told, twice], len(units))
 
 
 def _of_rows(problems: pd.DataFrame, first: np.ndarray) -> pd.DataFrame:
@@ -321,19 +318,15 @@ def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares
 
 def _kept(cases: Cases, case: np.ndarray, shares: Shares) -> dict[tuple[int, int], int]:
     """Number of the part in the drawer that is kept for a case, where only one row is of it."""
-    rows = np.arange(len(case))
-    used = usage(cases.options, shares.choice[rows[shares.choice >= 0]])
-    taken = np.zeros(len(cases.options.shelf.parts), dtype=int)
+    taken = [0] * len(cases.options.shelf.parts)
     single = np.bincount(case, minlength=len(cases)) == 1
     out: dict[tuple[int, int], int] = {}
-    for row, uses in zip(rows[shares.choice >= 0], used, strict=True):
-        option = cases.rows[int(case[row])]
-        for name in PART_COLUMNS:
-            at = int(option[name])
-            if at >= 0 and not shares.bought[name][row]:
-                taken[at] += uses[at]
+    for row in np.flatnonzero(shares.choice >= 0):
+        for name, at, times in cases.options.parts(shares.choice[row]):
+            if not shares.bought[name][row]:
+                taken[at] += times
                 if single[case[row]]:
-                    out[(int(case[row]), at)] = int(taken[at])
+                    out[(int(case[row]), at)] = taken[at]
     return out
 
 
@@ -381,7 +374,7 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
         pd.Series(names[some["image"].to_numpy(dtype=int)], dtype="string"), facts.shop, model=model,
         part_min=some["fit_min"].astype("float64"),
     )  # fmt: skip
-    return taken.elapsed_min.to_numpy(dtype="float64", na_value=np.nan)
+    return numbers(taken.elapsed_min)
 
 
 def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray) -> pd.DataFrame:
@@ -430,7 +423,7 @@ def _scored(batch: Batch) -> pd.DataFrame:
     flags = batch.flags.assign(
         text=batch.flags["title"].astype("string") + ": " + batch.flags["reason"].astype("string")
     )
-    flags = flags[flags["severity"].ne("note").to_numpy()]
+    flags = flags[flags["severity"].ne(Severity.NOTE).to_numpy()]
     untold = [
         str(reason).rstrip(".") not in reasons[row] and code not in _told(cases, row)
         for row, reason, code in zip(*(flags[name].tolist() for name in ("row", "reason", "code")), strict=True)
@@ -450,20 +443,25 @@ def _scored(batch: Batch) -> pd.DataFrame:
             "elapsed_min": taken.elapsed_min.round(1),
             "elapsed_low_min": taken.elapsed_low_min.round(1),
             "elapsed_high_min": taken.elapsed_high_min.round(1),
-            "minutes_from": pd.Series(_minutes_from(taken), dtype="string"),
-            "wireless_support": pd.Series(cases.support_of("wireless"), dtype="string"),
+            "minutes_from": _with(batch.rests_on, taken.note, "; "),
+            "wireless_support": pd.Series(cases.wireless, dtype="string"),
             "firmware_packages": pd.Series(
                 [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
             ),
             "flags": _join(batch.flags, "code", n, ";"),
-            "reasons": pd.Series(reasons, dtype="string").str.cat(weighty, sep=" | ").str.removesuffix(" | "),
+            "reasons": _with(reasons, weighty, " | "),
             "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
         }
     )
 
 
-def _minutes_from(timing: Timing) -> list[str]:
-    """What the minutes of each case rest on, in words; '' where there are none."""
+def _with(texts: list[str], more: pd.Series[str], separator: str) -> pd.Series[str]:
+    """Texts, with what is more to be said of some of them."""
+    joined = pd.Series(texts, dtype="string").str.cat(more.reset_index(drop=True), sep=separator)
+    return joined.str.removesuffix(separator)
+
+
+def _rests_on(timing: Timing) -> list[str]:
     shares = timing.shares.to_numpy(dtype="float64", na_value=np.nan)
     rounded = np.where(shares >= 0.005, np.rint(100 * shares), 0)
     # Few are told apart once they are rounded.
@@ -472,8 +470,7 @@ def _minutes_from(timing: Timing) -> list[str]:
         texts[parts] = ", ".join(
             f"{part:.0f} % {name}" for name, part in zip(timing.shares.columns, parts, strict=True) if part
         )
-    told = [texts.get(tuple(parts), "") for parts in rounded.tolist()]
-    return [f"{text}; {note}" if text and note else text for text, note in zip(told, timing.note, strict=True)]
+    return [texts.get(tuple(parts), "") for parts in rounded.tolist()]
 
 
 _TOLD_BY_FACT = {"cpu": "processor-unknown", "ram_gib": "memory-unknown", "storage_kind": "disk-unknown"}
@@ -489,18 +486,12 @@ def _told(cases: Cases, case: int) -> set[str]:
 
 def _drawer(batch: Batch) -> pd.DataFrame:
     cases, shares, parts = batch.cases, batch.shares, batch.cases.options.shelf
-    frame = cases.options.frame
     kept: dict[int, list[str]] = {}
-    buy: dict[int, list[tuple[str, int]]] = {}
+    buy: dict[int, list[tuple[str, int, int]]] = {}
     for row in np.flatnonzero(shares.choice >= 0):
-        option = frame.iloc[shares.choice[row]]
-        for name in PART_COLUMNS:
-            at = int(option[name])
-            if at < 0:
-                continue
-            times = int(option["modules"]) if name == "module" else 1
+        for name, at, times in cases.options.parts(shares.choice[row]):
             if shares.bought[name][row]:
-                buy.setdefault(at, []).append((batch.tags[row], int(batch.case[row])))
+                buy.setdefault(at, []).append((batch.tags[row], int(batch.case[row]), times))
             else:
                 kept.setdefault(at, []).extend([batch.tags[row]] * times)
     plain = batch.wording.without_buying
@@ -511,15 +502,14 @@ def _drawer(batch: Batch) -> pd.DataFrame:
             continue
         level = cases.options.columns["level"]
         saves = [
-            tag for tag, case in wanted
+            tag for tag, case, _ in wanted
             if (at_plain := plain[cases.machine[case]]) < 0 or level[at_plain] > SLOW >= cases.level[case]
         ]  # fmt: skip
         rows.append(
             {
-                "part": part.name, "kind": part.kind, "in_drawer": int(parts.count[at]),
+                "part": part.name, "kind": str(part.kind), "in_drawer": int(parts.count[at]),
                 "kept": len(kept.get(at, [])), "kept_for": "; ".join(dict.fromkeys(kept.get(at, []))),
-                "to_buy": sum(int(cases.rows[case]["modules"]) if part.kind == "memory" else 1 for _, case in wanted),
-                "for_units": "; ".join(tag for tag, _ in wanted),
+                "to_buy": sum(times for _, _, times in wanted), "for_units": "; ".join(tag for tag, _, _ in wanted),
                 "saves": len(saves), "lifts": len(wanted) - len(saves),
             }
         )  # fmt: skip

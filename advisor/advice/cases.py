@@ -13,13 +13,15 @@ import pandas as pd
 from advisor.advice import parts
 from advisor.advice.decide import Lucky
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
-from advisor.advice.options import COMFORTABLE, PART_COLUMNS, Options, asked_for, most_risk, sticks
+from advisor.advice.options import COMFORTABLE, Options, asked_for, most_risk, sticks
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import among, records, texts
 from advisor.comfort import LONGEST_SAID_S
 from advisor.drivers import PlacedDevices
+from advisor.drivers.kinds import Kind
+from advisor.drivers.needs import Lack
 from advisor.editions.gates import starts, why_not_start
-from advisor.shop import Part
+from advisor.shop import Image, Part, PartKind
 from advisor.unit import Advice, Support
 
 
@@ -54,7 +56,7 @@ class Cases:
     def effect(self) -> np.ndarray:
         """What notes and model demand of each case: 'set aside', 'hold' or ''."""
         out = np.full(len(self), "", dtype=object)
-        for word in ("hold", "set aside"):
+        for word in (Advice.HOLD, Advice.SET_ASIDE):
             rows = self.facts.conditions["row"][self.facts.conditions["effect"].eq(word)].to_numpy(dtype=int)
             out[rows] = word
         return out
@@ -76,7 +78,7 @@ class Cases:
         usual = order[str(self.facts.shop.standard_edition)]
         lighter = chosen["edition"].map(order).to_numpy(dtype="float64", na_value=-1) > usual
         return np.select(
-            [self.effect == "set aside", self.effect == "hold", self.held, ~has, fit, bring, lighter],
+            [self.effect == Advice.SET_ASIDE, self.effect == Advice.HOLD, self.held, ~has, fit, bring, lighter],
             [Advice.SET_ASIDE, Advice.HOLD, Advice.HOLD, Advice.SET_ASIDE, Advice.PART_FIRST, Advice.FIRMWARE_FIRST,
              Advice.LIGHTER],
             Advice.STANDARD,
@@ -150,10 +152,6 @@ class Cases:
         ]
         return f"{instead}: {'; '.join(better) or 'it serves the unit better'}"
 
-    def why_slow(self, case: int) -> str:
-        """What of an option misses the shop's thresholds."""
-        return shortfall(self.rows[case], self.facts, case)
-
     @cached_property
     def image_used(self) -> np.ndarray:
         """Name of that image, None for none."""
@@ -170,9 +168,10 @@ class Cases:
         """Level of comfort of the option; `COMFORTABLE` where there is none."""
         return self.chosen["level"].fillna(COMFORTABLE).to_numpy(dtype=int)
 
-    def support_of(self, kind: str) -> np.ndarray:
-        """Support word of one kind of device on the image used, None where there is none."""
-        matrix = self.facts.support.get(kind)
+    @cached_property
+    def wireless(self) -> np.ndarray:
+        """Support word of the Wi-Fi on the image used, None where there is none."""
+        matrix = self.facts.support.get(Kind.WIRELESS)
         if matrix is None:
             return np.full(len(self), None, dtype=object)
         words = matrix[np.arange(len(self)), np.maximum(self.image, 0)].copy()
@@ -181,31 +180,17 @@ class Cases:
 
     def parts_of(self, case: int) -> list[FittedPart]:
         """Parts of a case's option, memory first."""
-        if case not in self._fitted:
-            self._fitted[case] = self._parts_of(case)
-        return self._fitted[case]
-
-    @cached_property
-    def _fitted(self) -> dict[int, list[FittedPart]]:
-        return {}
-
-    def _parts_of(self, case: int) -> list[FittedPart]:
-        if self.option[case] < 0:
-            return []
-        row = self.rows[case]
-        out = []
-        for name in PART_COLUMNS:
-            at = int(row[name])
-            if at >= 0:
-                part = self.options.shelf.parts[at]
-                times = int(row["modules"]) if name == "module" else 1
-                out.append(FittedPart(at, part, times, bool(self.bought[name][case]), self._check(case, part)))
-        return out
+        shelf = self.options.shelf.parts
+        asked = self.options.parts(self.option[case]) if self.option[case] >= 0 else ()
+        return [
+            FittedPart(at, shelf[at], times, bool(self.bought[name][case]), self._check(case, shelf[at]))
+            for name, at, times in asked
+        ]
 
     def _check(self, case: int, part: Part) -> str:
-        if part.kind == "memory":
+        if part.kind == PartKind.MEMORY:
             return parts.memory_check(self.facts, case, part)
-        return parts.ssd_check(self.facts, case, part) if part.kind == "ssd" else ""
+        return parts.ssd_check(self.facts, case, part) if part.kind == PartKind.SSD else ""
 
     @cached_property
     def bring(self) -> list[tuple[Brought, ...]]:
@@ -214,15 +199,15 @@ class Cases:
         wanted = ~among(every["support"], (Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER))
         adapter = self.chosen["adapter"].fillna(-1).to_numpy(dtype=int) >= 0
         out: list[list[Brought]] = [[] for _ in range(len(self))]
-        weighty = among(every["kind"], DECISIVE) & (every["severity"] != "degrades")
+        weighty = among(every["kind"], DECISIVE) & (every["severity"] != Lack.DEGRADES)
         columns = {name: every[name] for name in ("kind", "support", "firmware_packages", "cure")}
         for at in np.flatnonzero(wanted)[np.argsort(~weighty[wanted], kind="stable")]:
             device = {name: values[at] for name, values in columns.items()}
             case = int(every.row[at])
-            if adapter[case] and device["kind"] == "wireless":
+            if adapter[case] and device["kind"] == Kind.WIRELESS:
                 continue
             image = self.facts.shop.images[self.image[case]]
-            for one in _packages(device, image.release, image.architecture, bool(weighty[at])):
+            for one in _packages(device, image, bool(weighty[at])):
                 if one.package not in [seen.package for seen in out[case]]:
                     out[case].append(one)
         return [tuple(each) for each in out]
@@ -270,7 +255,7 @@ class FittedPart:
     @property
     def name(self) -> str:
         """Such as '2 x 4 GiB DDR3 DIMM'."""
-        return self.part.name if self.times == 1 else f"{self.times} x {self.part.name}"
+        return self.part.several(self.times)
 
 
 @dataclass(frozen=True)
@@ -283,14 +268,14 @@ class Brought:
     network: bool  # Whether it needs a network to install, since it fetches or builds something
 
 
-def _packages(row: Mapping[str, Any], release: str, architecture: str, decides: bool) -> list[Brought]:
+def _packages(row: Mapping[str, Any], image: Image, decides: bool) -> list[Brought]:
     """Packages that one device's verdict asks for."""
     kind, support, cure = str(row["kind"]), row["support"], str(row["cure"])
     if support == Support.NEEDS_FIRMWARE:
         names = str(row["firmware_packages"]).split() or [cure]
         return [Brought(name, kind, decides, name.endswith("-installer")) for name in names if name]
     if support == Support.SEPARATE_DRIVER and cure:
-        headers = "linux-headers-amd64" if architecture == "amd64" else "linux-headers-686-pae"
+        headers = f"linux-headers-{image.flavour}"
         return [Brought(cure, kind, decides, True), Brought(headers, kind, decides, True)]
-    kernel = kernel_from_backports(str(support), cure, release, architecture)
-    return [Brought(f"{kernel}/{release}-backports", kind, decides, True)] if kernel else []
+    kernel = kernel_from_backports(str(support), cure, image)
+    return [Brought(f"{kernel}/{image.release}-backports", kind, decides, True)] if kernel else []

@@ -17,7 +17,7 @@ import pandas as pd
 from advisor.advice import fixed
 from advisor.advice.devices import ACROSS_COLUMNS, DEVICE_COLUMNS, across, devices_of
 from advisor.advice.options import COMFORTABLE, SLOW, UNUSABLE, VERY_SLOW
-from advisor.advice.printable import clean, spelt
+from advisor.advice.printable import clean
 from advisor.advice.readings import TITLES, WHERE
 from advisor.advice.record import (
     ADVICE_MARK,
@@ -35,7 +35,9 @@ from advisor.advice.record import (
 )  # fmt: skip
 from advisor.advice.sentences import LEVEL_WORDS
 from advisor.comfort import LONGEST_SAID_S, beyond
-from advisor.unit import Advice, FormFactor, Support
+from advisor.drivers.kinds import Kind
+from advisor.phrases import counted, spelt, titled
+from advisor.unit import PORTABLE, Advice, FormFactor, Severity, StorageKind, StorageMode, Support
 
 if TYPE_CHECKING:
     from advisor.advice.batch import Batch
@@ -46,8 +48,6 @@ _SPAN = 5
 CODE_BYTES = 80
 """Longest asset tag put into a QR code; a longer one makes modules too fine for a cheap reader."""
 
-_PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
-_SEVERITY_WORST_FIRST = ("stop", "act", "note")
 _FACT_WORDS = {
     "decompress_mib_s": "decompression", "disk_read_mib_s": "disk read", "disk_access_ms": "disk access",
     "link_mbps": "link", "cpu_cores": "cores", "cpu_speed": "processor speed", "storage_kind": "kind of disk",
@@ -129,7 +129,7 @@ class Composer:
             tag=tag or (f"row {row + 1}" if len(batch) > 1 else "no tag"),
             code=tag if 0 < len(tag.encode()) <= CODE_BYTES else "",
             shop=clean(batch.shop.name),
-            title=" ".join(filter(None, (clean(unit["maker"]), clean(unit["model"])))) or "maker and model not known",
+            title=titled(clean(unit["maker"]), clean(unit["model"])) or "maker and model not known",
             facts=self._facts(case),
             unknown=self._unknown(case),
             taken=tuple(clean(entry["text"]).replace("_", " ").partition("; ")[0] for entry in self._taken(row)),
@@ -176,7 +176,10 @@ class Composer:
             "lost": lost,
             "slow": LEVEL_WORDS[int(cases.level[case])],
             "at_hand": self._at_hand(case, devices),
-            "phases": self._phase_rows(case),
+            "phases": tuple(
+                Phase(clean(entry["title"]), float(entry["hands_on_min"]), float(entry["machine_min"]))
+                for entry in self._phases(case)
+            ),
             **minutes,
             "basis": self._basis(case),
             "shares": tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()),
@@ -189,10 +192,8 @@ class Composer:
 
     def _basis(self, case: int) -> str:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
-        shares = self.batch.timing.shares.iloc[case]
-        shown = ", ".join(f"{100 * part:.0f} % {name}" for name, part in shares.items() if part >= 0.005)
         beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
-        return f"{clean(self.batch.timing.basis)}: {shown}{beyond_it}"
+        return f"{clean(self.batch.timing.basis)}: {self.batch.rests_on[case]}{beyond_it}"
 
     def _comfort_beyond(self, case: int) -> str:
         words = str(self._beyond[case])
@@ -229,14 +230,14 @@ class Composer:
         out += [
             Reason(f"{flag.title}: {flag.reason}", flag.source)
             for flag in flags
-            if flag.severity == "stop" and flag.reason.rstrip(".").lower() not in out[0].text.lower()
+            if flag.severity == Severity.STOP and flag.reason.rstrip(".").lower() not in out[0].text.lower()
         ]
         return tuple(reason for reason in out if reason.text)
 
     def _find_out(self, case: int, flags: Sequence[Flag]) -> tuple[str, ...]:
         """What to find out, first what the decision hangs on."""
         facts = [f"{TITLES[name].capitalize()}: {WHERE[name]}" for name in self.cases.open_facts.get(case, ())]
-        asked = [f"{flag.title}: {flag.action}" for flag in flags if flag.severity == "stop"]
+        asked = [f"{flag.title}: {flag.action}" for flag in flags if flag.severity == Severity.STOP]
         return tuple(dict.fromkeys([*facts, *asked]))
 
     def _across(self, case: int) -> tuple[tuple[str, ...], tuple[Across, ...], tuple[str, ...]]:
@@ -274,26 +275,18 @@ class Composer:
             why=why,
         )  # fmt: skip
 
-    def _phase_rows(self, case: int) -> tuple[Phase, ...]:
-        return tuple(
-            Phase(clean(entry["title"]), float(entry["hands_on_min"]), float(entry["machine_min"]))
-            for entry in self._phases(case)
-        )
-
     def _flag_rows(self, case: int) -> tuple[Flag, ...]:
-        order = {severity: position for position, severity in enumerate(_SEVERITY_WORST_FIRST)}
-        rows = [
+        return tuple(
             Flag(
                 severity=clean(entry["severity"]),
-                mark=SEVERITY_MARK.get(clean(entry["severity"]), Mark.QUERY),
+                mark=SEVERITY_MARK[clean(entry["severity"])],
                 title=clean(entry["title"]),
                 reason=_stopped(clean(entry["reason"])),
                 action=clean(entry["action"]),
                 source=clean(entry["source"]),
             )
             for entry in self._flags(case)
-        ]
-        return tuple(sorted(rows, key=lambda flag: order.get(flag.severity, len(order))))
+        )
 
     def _at_hand(self, case: int, devices: Sequence[Device]) -> tuple[Item, ...]:
         cases, shop = self.cases, self.batch.shop
@@ -305,14 +298,14 @@ class Composer:
         for one in cases.bring[case]:
             items.append(Item(one.package, f"for {one.device}" + (", needs a network" if one.network else "")))
         form = clean(cases.facts.units["form_factor"].iat[case])
-        wireless = [device for device in devices if device.kind == "wireless"]
+        wireless = [device for device in devices if device.kind == Kind.WIRELESS]
         network = any(one.network and one.decides for one in cases.bring[case])
         if network or not any(device.support == Support.WORKS for device in wireless):
             why = "the packages to bring need a network" if network else "no Wi-Fi works yet"
             items.append(Item("Network cable, or USB network adapter", why))
         if form == FormFactor.TABLET:
             items.append(Item("USB hub with keyboard and mouse", "a tablet has few ports"))
-        if form in _PORTABLE:
+        if form in PORTABLE:
             items.append(Item("Its charger", "updates and installs do not run on battery alone"))
         return tuple(dict.fromkeys(items))
 
@@ -324,7 +317,7 @@ class Composer:
         there = {device.kind for device in devices if device.support != Support.NO_DRIVER}
         tried = [word for kind, word in fixed.KINDS_TRIED.items() if kind in there]
         form = clean(self.cases.facts.units["form_factor"].iat[case])
-        portable = (fixed.PORTABLE_CHECK,) if form in _PORTABLE else ()
+        portable = (fixed.PORTABLE_CHECK,) if form in PORTABLE else ()
         kinds = ", ".join([*tried, *fixed.ALWAYS_TRIED])
         return (*fixed.CHECKS, fixed.TRIED_CHECK.format(kinds=kinds), *portable)
 
@@ -335,12 +328,12 @@ def _memory_words(unit: pd.Series[Any]) -> str:
     memory, free = f"{number(unit['ram_gib'], 1)} GiB memory", unit["ram_slots_free"]
     if pd.notna(unit["ram_soldered"]) and bool(unit["ram_soldered"]):
         return f"{memory}, soldered"
-    return f"{memory}, {int(free)} slot{'' if free == 1 else 's'} free" if pd.notna(free) else memory
+    return f"{memory}, {counted(int(free), 'slot')} free" if pd.notna(free) else memory
 
 
 def _disk_words(unit: pd.Series[Any]) -> str:
     disk = spelt(clean(unit["storage_kind"]))
-    if disk == "none":
+    if disk == StorageKind.NONE:
         return "no disk"
     if disk and pd.notna(unit["storage_gib"]):
         # As it stands on the label: makers count in thousands.
@@ -348,7 +341,7 @@ def _disk_words(unit: pd.Series[Any]) -> str:
     if disk and pd.notna(unit["storage_health_pct"]):
         disk += f", {number(unit['storage_health_pct'])} % life left"
     mode = clean(unit.get("storage_mode"))
-    return disk + (f", {mode.upper()} mode" if mode in ("raid", "vmd") else "")
+    return disk + (f", {mode.upper()} mode" if mode in (StorageMode.RAID, StorageMode.VMD) else "")
 
 
 def _sentence(text: str) -> str:

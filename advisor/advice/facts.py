@@ -14,11 +14,8 @@ from advisor.columns import Columns, among, holds, numbers, present, texts
 from advisor.drivers import DeviceVerdicts
 from advisor.drivers.kinds import Kind
 from advisor.drivers.needs import Lack
-from advisor.shop import Shop
-from advisor.unit import FormFactor, StorageKind, StorageMode, Support
-
-PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
-"""Form factors that are of little use without Wi-Fi."""
+from advisor.shop import Image, Shop
+from advisor.unit import PORTABLE, StorageKind, StorageMode, Support
 
 PRACTICE = "common practice, no source"
 
@@ -155,7 +152,7 @@ class Trouble:
         return self.no_wifi | self.wifi_kernel
 
 
-DECISIVE = ("storage", "graphics", "wireless")
+DECISIVE = (Kind.STORAGE, Kind.GRAPHICS, Kind.WIRELESS)
 """Kinds of device that must work before a unit is handed over."""
 
 _RANK: dict[str, int] = {
@@ -165,16 +162,15 @@ _RANK: dict[str, int] = {
 """How much trouble a support word means when images are compared; unknown is the same on all of them."""
 
 _WEIGHT: dict[str, float] = {
-    "storage": 1000, "graphics": 100, "wireless": 100, "ethernet": 10, "bluetooth": 1, "audio": 10,
+    Kind.STORAGE: 1000, Kind.GRAPHICS: 100, Kind.WIRELESS: 100, Kind.ETHERNET: 10, Kind.BLUETOOTH: 1, Kind.AUDIO: 10,
 }  # fmt: skip
 """How much a kind of device counts when images are compared."""
 
 
-def kernel_from_backports(support: str, cure: str, image_release: str, architecture: str) -> str:
+def kernel_from_backports(support: str, cure: str, image: Image) -> str:
     """Package that brings the newer kernel to an installed system, '' where its own release has none."""
-    if support != Support.NEWER_KERNEL or cure != f"debian-{image_release}-backports":
-        return ""
-    return "linux-image-amd64" if architecture == "amd64" else "linux-image-686-pae"
+    ours = support == Support.NEWER_KERNEL and cure == f"debian-{image.release}-backports"
+    return f"linux-image-{image.flavour}" if ours else ""
 
 
 def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.ndarray], Trouble]:
@@ -203,8 +199,7 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
     brought = among(word, (Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER)) & ((cure != "") | (packages != ""))
     newer = np.flatnonzero(word == Support.NEWER_KERNEL)
     for at in newer:
-        image = shop.images[column[at]]
-        brought[at] = bool(kernel_from_backports(word[at], str(cure[at]), image.release, image.architecture))
+        brought[at] = bool(kernel_from_backports(word[at], str(cure[at]), shop.images[column[at]]))
     dead, bring, kernel, cost = *(np.zeros(shape, dtype=int) for _ in range(3)), np.zeros(shape)
     np.add.at(dead, (row, column), stuck & ~brought)
     np.add.at(bring, (row, column), stuck & brought)

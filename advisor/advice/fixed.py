@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from advisor.drivers.kinds import Kind
+from advisor.unit import Advice, Severity
+
 CAUTIONS: tuple[str, ...] = (
     "Erasing is final. Before the installer's erase step, confirm the right to erase this disk and the shop's "
     "data-sanitisation rule.",
@@ -29,13 +32,9 @@ TRIED_CHECK = "Tried on the installed system: {kinds}"
 ALWAYS_TRIED: tuple[str, ...] = ("sound", "a film in the browser")
 
 KINDS_TRIED: dict[str, str] = {
-    "wireless": "Wi-Fi",
-    "ethernet": "wired network",
-    "camera": "camera",
-    "bluetooth": "Bluetooth",
-    "card reader": "card reader",
-    "fingerprint": "fingerprint reader",
-}
+    Kind.WIRELESS: "Wi-Fi", Kind.ETHERNET: "wired network", Kind.CAMERA: "camera", Kind.BLUETOOTH: "Bluetooth",
+    Kind.CARD_READER: "card reader", Kind.FINGERPRINT: "fingerprint reader",
+}  # fmt: skip
 """Kind of device to the word in the check; listed only where the unit has one that works."""
 
 STOPPED_CHECKS: tuple[str, ...] = (
@@ -49,7 +48,7 @@ HOLD_CHECKS: tuple[str, ...] = ("Write in what you find out, correct the intake 
 LIMITS = "limits {desktop} s, {browser} s, {memory} MiB"
 """What counts as comfortable, beside the ladder's title."""
 
-SEVERITIES: dict[str, str] = {"stop": "stop work", "act": "act first", "note": "note"}
+SEVERITIES: dict[str, str] = {Severity.STOP: "stop work", Severity.ACT: "act first", Severity.NOTE: "note"}
 """Severity of a flag as printed."""
 
 ACROSS = "Devices on each image"
@@ -85,8 +84,6 @@ CSV_HINT = "see the scored CSV"
 """Where the rest stands when a section was cut short."""
 
 CHECKS_TITLE: dict[str, str] = {
-    "set aside": "Before it leaves the bench",
-    "hold": "Then",
-    "other": "Hand-over checks",
-}
+    Advice.SET_ASIDE: "Before it leaves the bench", Advice.HOLD: "Then", "other": "Hand-over checks",
+}  # fmt: skip
 """Title over the checks, by advice."""

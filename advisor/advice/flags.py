@@ -9,29 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
-from advisor.advice.cases import Cases
+from advisor.advice.cases import Cases, shortfall
 from advisor.advice.facts import PRACTICE
 from advisor.advice.options import COMFORTABLE
 from advisor.columns import among, holds, numbers, present
 from advisor.drivers.kinds import Kind
+from advisor.drivers.needs import Lack
 from advisor.editions.gates import ASSUMED_DRAWING
-from advisor.unit import BootMode, Support
+from advisor.unit import BootMode, Severity, Support, worst_first
 
 FLAG_COLUMNS = ("row", "code", "severity", "title", "reason", "source", "action")
 """Columns of the flags frame."""
-
-
-class Severity(StrEnum):
-    """How a flag changes the work."""
-
-    STOP = "stop"
-    ACT = "act"
-    NOTE = "note"
 
 
 Hits = tuple[Iterable[int], Callable[[int], str]]
@@ -104,9 +96,7 @@ def raise_flags(cases: Cases, elapsed_min: np.ndarray) -> pd.DataFrame:
     frame = pd.concat(
         [pd.DataFrame(found), said, _device_flags(cases), _long_slot(cases, elapsed_min)], ignore_index=True
     ).astype({"row": "int64"})
-    rank = frame["severity"].map({str(severity): number for number, severity in enumerate(Severity)})
-    order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
-    return frame.iloc[order].reset_index(drop=True)
+    return worst_first(frame).reset_index(drop=True)
 
 
 @rule(
@@ -234,7 +224,7 @@ def _other_image(cases: Cases) -> Hits:
 @rule("slow", Severity.ACT, "Stays slow", "Tell the recipient, or find it another use; see the other options.",
       "comfort model against the shop's thresholds")  # fmt: skip
 def _slow(cases: Cases) -> Hits:
-    return where(cases.works & (cases.level > COMFORTABLE), cases.why_slow)
+    return where(cases.works & (cases.level > COMFORTABLE), lambda case: shortfall(cases.rows[case], cases.facts, case))
 
 
 @rule("likely-value", Severity.NOTE, "A missing fact was taken as likely", "Look at it before the unit takes a slot.")
@@ -247,7 +237,7 @@ def _likely(cases: Cases) -> Hits:
 
 @rule("wireless-unknown", Severity.ACT, "Wi-Fi chip not known", "Read the chip's name or id, or capture the unit.")
 def _wireless_unknown(cases: Cases) -> Hits:
-    words, text = cases.support_of("wireless"), cases.facts.units["wireless"]
+    words, text = cases.wireless, cases.facts.units["wireless"]
     mask = np.equal(words, Support.UNKNOWN) | (cases.facts.portable & ~present(words) & text.isna().to_numpy())
     devices = cases.devices
     chips = np.flatnonzero((devices["kind"] == Kind.WIRELESS) & (devices["support"] == Support.UNKNOWN))
@@ -359,7 +349,7 @@ def _device_flags(cases: Cases) -> pd.DataFrame:
     rows: dict[tuple[int, str], tuple[object, ...]] = {}
     for at in np.flatnonzero(among(support, _DEVICE_ACTION)):
         code = f"{kind[at]}-{support[at]}".replace(" ", "-")
-        weighty = kind[at] in _WEIGHTY and severity[at] != "degrades"
+        weighty = kind[at] in _WEIGHTY and severity[at] != Lack.DEGRADES
         row = int(devices.row[at])
         rows.setdefault((row, code), (
             row, code, str(Severity.ACT if weighty else Severity.NOTE), f"{kind[at].capitalize()}: {support[at]}",
@@ -368,7 +358,7 @@ def _device_flags(cases: Cases) -> pd.DataFrame:
     for at in np.flatnonzero(hiding):
         row = int(devices.row[at])
         rows.setdefault((row, "disk-hidden"), (
-            row, "disk-hidden", str(Severity.ACT if severity[at] == "blocks" else Severity.NOTE),
+            row, "disk-hidden", str(Severity.ACT if severity[at] == Lack.BLOCKS else Severity.NOTE),
             "Storage controller may hide the disk", reason[at], source[at], action[at],
         ))  # fmt: skip
     return pd.DataFrame(list(rows.values()), columns=list(FLAG_COLUMNS))

@@ -14,10 +14,9 @@ from advisor.editions.drawing import FROM_YEAR
 from advisor.identify.likely import likely
 from advisor.identify.traps import traps
 from advisor.intake.notes import conditions as conditions_of
-from advisor.shop import Shop
+from advisor.shop import PartKind, Shop
 from advisor.timing import operations
-
-PART_KINDS = ("memory", "ssd", "wireless")
+from advisor.unit import Advice, Severity
 
 DISK_GOES_OUT = ("disk-failing", "disk-password")
 """Conditions under which a disk counts as worn out; common practice, no source."""
@@ -49,7 +48,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     # The processor's own name says it with a source; a cell that says the same adds nothing.
     conditions = conditions.drop_duplicates(["row", "code"], keep="last", ignore_index=True)
     conditions["effect"] = conditions["effect"].replace("none", "").fillna("")
-    ruled_out = {kind: np.zeros(len(units), dtype=bool) for kind in PART_KINDS}
+    ruled_out: dict[str, np.ndarray] = {kind: np.zeros(len(units), dtype=bool) for kind in PartKind}
     extra = np.zeros(len(units))
     for each in (said, trapped):
         for row, kinds in zip(each["row"], each["rules_out"], strict=True):
@@ -89,7 +88,7 @@ def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     rows = np.flatnonzero(["is not an x86 processor" in (said or "") for said in texts(problem)])
     return pd.DataFrame(
         {
-            "row": rows, "code": "other-architecture", "severity": "stop", "effect": "set aside",
+            "row": rows, "code": "other-architecture", "severity": str(Severity.STOP), "effect": str(Advice.SET_ASIDE),
             "title": "Processor of another architecture", "reason": problem.iloc[rows].to_numpy(),
             "action": "None of the images starts on it; pass it to somebody who has one that does.",
             "source": "Debian Installation Guide, section 2.1.1 (table of architectures)",

@@ -16,7 +16,7 @@ from advisor.advice.facts import Facts
 from advisor.advice.parts import Shelf
 from advisor.advice.readings import Reading
 from advisor.columns import numbers, texts
-from advisor.shop import Image, Shop, Thresholds
+from advisor.shop import Image, PartKind, Shop, Thresholds
 from advisor.unit import StorageKind
 
 COMFORTABLE, SLOW, VERY_SLOW, UNUSABLE = 0, 1, 2, 3
@@ -77,6 +77,12 @@ class Options:
     @cached_property
     def _values(self) -> dict[str, list[Any]]:
         return {name: values.tolist() for name, values in self.columns.items()}
+
+    def parts(self, at: int) -> list[tuple[str, int, int]]:
+        """Parts of an option: of each its column of `PART_COLUMNS`, its place on the shelf, and how many of it."""
+        values = self._values
+        times = {"module": values["modules"][at]}
+        return [(name, values[name][at], times.get(name, 1)) for name in PART_COLUMNS if values[name][at] >= 0]
 
     @cached_property
     def by_unit(self) -> Mapping[int, np.ndarray]:
@@ -236,7 +242,7 @@ def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, she
     modules: list[tuple[int, int, np.ndarray]] = [(-1, 0, left)]
     # Of choices that end above what any edition can use, only the smallest of the drawer and of the market count.
     ample = {True: np.full(len(ram), np.inf), False: np.full(len(ram), np.inf)}
-    choices = [(at, count) for at in shelf.of("memory") for count in (1, 2)]
+    choices = [(at, count) for at in shelf.of(PartKind.MEMORY) for count in (1, 2)]
     for at, count in sorted(choices, key=lambda one: (shelf.parts[one[0]].gib * one[1], one[1])):
         fits = left & (ram < ENOUGH_MEMORY_GIB) & bank.takes(shelf.parts[at], count)
         drawer = bool(shelf.count[at] >= count)
@@ -248,7 +254,7 @@ def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, she
     solid = kind.isin([str(StorageKind.NVME), str(StorageKind.SATA_SSD)]).to_numpy(dtype=bool)
     open_disk = left & (~solid | facts.worn[reading.rows] | (disk < SMALL_DISK_GIB))
     disks: list[tuple[int, np.ndarray]] = [(-1, left)]
-    for at in shelf.of("ssd"):
+    for at in shelf.of(PartKind.SSD):
         fits = open_disk & parts.ssd_fits(facts, reading, shelf.parts[at])
         if fits.any():
             disks.append((at, fits))
@@ -271,7 +277,11 @@ def _adapters(facts: Facts, reading: Reading, image: int, shelf: Shelf) -> list[
     """Wi-Fi adapters that an image drives: all that lie in the drawer, else the first that can be bought."""
     if not facts.trouble.adapter[reading.rows, image].any():
         return []
-    good = [at for at in shelf.of("wireless") if parts.adapter_works(shelf.parts[at].device, facts.shop.images)[image]]
+    good = [
+        at
+        for at in shelf.of(PartKind.WIRELESS)
+        if parts.adapter_works(shelf.parts[at].device, facts.shop.images)[image]
+    ]
     drawer = [at for at in good if shelf.count[at]]
     return drawer or good[:1]
 
@@ -333,7 +343,7 @@ def fitted(reading: Reading, table: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
     """Units of a reading with the parts of each combination fitted; shape (n_combinations, ...)."""
     units = reading.units.iloc[table["at"].to_numpy(dtype=int)].reset_index(drop=True)
     gib = np.append([part.gib for part in shelf.parts], 0.0)
-    nvme = np.append([part.fits == "nvme" for part in shelf.parts], False)
+    nvme = np.append([part.disk_kind is StorageKind.NVME for part in shelf.parts], False)
     module, ssd = table["module"].to_numpy(dtype=int), table["ssd"].to_numpy(dtype=int)
     units = parts.with_memory(units, gib[module], table["modules"].to_numpy(dtype=int))
     return parts.with_ssd(units, ssd >= 0, gib[ssd], nvme[ssd].astype(bool))

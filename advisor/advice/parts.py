@@ -13,7 +13,8 @@ from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
 from advisor.columns import among, holds, numbers, present, texts
-from advisor.shop import Image, Part, Shop
+from advisor.drivers.kinds import Kind
+from advisor.shop import Image, Part, PartKind, Shop
 from advisor.timing import operations
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
@@ -42,7 +43,7 @@ class Shelf:
     parts: tuple[Part, ...]
     count: np.ndarray  # How many lie in the drawer, shape (n_parts,)
 
-    def of(self, kind: str) -> list[int]:
+    def of(self, kind: PartKind) -> list[int]:
         """Positions of the parts of a kind."""
         return [at for at, part in enumerate(self.parts) if part.kind == kind]
 
@@ -99,7 +100,7 @@ class Bank:
         units = reading.units
         names, types = np.unique(facts.memory_types[reading.rows].astype(str), return_inverse=True)
         return cls(
-            shut=holds(units["ram_soldered"]) | facts.ruled_out["memory"][reading.rows],
+            shut=holds(units["ram_soldered"]) | facts.ruled_out[PartKind.MEMORY][reading.rows],
             free=numbers(units["ram_slots_free"]), ram_gib=numbers(units["ram_gib"]),
             most_gib=numbers(units["ram_max_gib"]), types=types,
             type_names=[str(name).replace("DDR3L", "DDR3") for name in names], forms=texts(units["form_factor"]),
@@ -145,18 +146,18 @@ def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
     kind = texts(reading.units["storage_kind"])
     empty = np.equal(kind, StorageKind.NONE)
     recent = numbers(reading.processors["cpu_year"]) >= NVME_YEAR
-    if part.fits == "sata":
+    if part.disk_kind is StorageKind.SATA_SSD:
         fits = among(kind, _SATA_TAKES) | (empty & ~recent)
     else:
         fits = np.equal(kind, StorageKind.NVME) | (empty & recent)
-    return fits & ~facts.ruled_out["ssd"][reading.rows]
+    return fits & ~facts.ruled_out[PartKind.SSD][reading.rows]
 
 
 def ssd_check(facts: Facts, row: int, part: Part) -> str:
     """What to look at before an SSD is fitted, '' for nothing."""
     if not facts.no_disk[row]:
         return ""
-    return "that there is a SATA bay" if part.fits == "sata" else "that there is an NVMe slot"
+    return "that there is an NVMe slot" if part.disk_kind is StorageKind.NVME else "that there is a SATA bay"
 
 
 @lru_cache(maxsize=64)
@@ -166,7 +167,7 @@ def adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
     from advisor.unit import Unit, frame
 
     rows = drivers.assess(frame([Unit(devices=device)]), images).devices
-    good = set(rows.loc[rows["support"].eq(Support.WORKS) & rows["kind"].eq("wireless"), "image"])
+    good = set(rows.loc[rows["support"].eq(Support.WORKS) & rows["kind"].eq(Kind.WIRELESS), "image"])
     return tuple(image.name in good for image in images)
 
 

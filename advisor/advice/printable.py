@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import unicodedata
 
 import pandas as pd
@@ -10,8 +9,6 @@ import pandas as pd
 _STRAY = {"Cc", "Cs", "Co", "Cn", "Zl", "Zp"}
 _BIDI_CONTROLS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 _LONG = 2000
-_LETTERS = re.compile(r"\b(?:uefi|bios|sata|ssd|nvme|emmc|usb|raid|vmd|ahci|ide)\b")
-_MIXED = {"nvme": "NVMe", "emmc": "eMMC"}
 
 
 def clean(value: object) -> str:
@@ -39,8 +36,3 @@ def clean(value: object) -> str:
             for character in text
         )
     return " ".join(text.split())
-
-
-def spelt(word: str) -> str:
-    """A word of a closed set with its abbreviations as they are written: 'SATA SSD', 'UEFI 64-bit', 'NVMe'."""
-    return _LETTERS.sub(lambda found: _MIXED.get(found[0], found[0].upper()), word)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pandas as pd
 from advisor.advice.facts import Facts
 from advisor.columns import numbers, texts
 from advisor.editions import draws_slowly
-from advisor.unit import StorageKind
+from advisor.editions.drawing import Drawing
+from advisor.unit import BootMode, StorageKind
 
 RAM_GIB = (1.0, 16.0)
 """Least and most memory that a unit of unknown memory is taken to have [GiB]; from memory of used PCs."""
@@ -94,34 +96,38 @@ class Reading:
 
 def missing(facts: Facts) -> dict[str, np.ndarray]:
     """Tell which facts that may decide are not known; of `TITLES` to bool arrays of shape (n_units,)."""
-    units, processors = facts.units, facts.processors
-    cpu = processors["cpu_speed"].isna().to_numpy() & ~(numbers(units["decompress_mib_s"]) > 0)
+    units, gaps = facts.units, _gaps(facts.units, facts.processors)
+    cpu = gaps["cpu_speed"] & ~(numbers(units["decompress_mib_s"]) > 0)
     measured = (numbers(units["disk_read_mib_s"]) > 0) & (numbers(units["disk_access_ms"]) > 0)
-    kind = units["storage_kind"].isna().to_numpy()
-    some = any(len(set(image.boots)) < 3 for image in facts.shop.images)
+    some = any(set(image.boots) < set(BootMode) for image in facts.shop.images)
     return {
         "cpu": cpu,
-        "level": processors["cpu_level"].isna().to_numpy() & ~cpu,
-        "ram_gib": units["ram_gib"].isna().to_numpy(),
-        "storage_kind": kind & ~measured,
-        "storage_gib": units["storage_gib"].isna().to_numpy() & ~facts.no_disk,
-        "boot_mode": units["boot_mode"].isna().to_numpy() & some,
+        "level": gaps["cpu_level"] & ~cpu,
+        "ram_gib": gaps["ram_gib"],
+        "storage_kind": gaps["storage_kind"] & ~measured,
+        "storage_gib": gaps["storage_gib"] & ~facts.no_disk,
+        "boot_mode": gaps["boot_mode"] & some,
     }
+
+
+def _gaps(units: pd.DataFrame, processors: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Where a field that `read` fills in holds nothing; the year where at least its oldest is told."""
+    gaps = {name: units[name].isna().to_numpy() for name in ("ram_gib", "storage_kind", "storage_gib", "boot_mode")}
+    gaps |= {name: processors[name].isna().to_numpy() for name in ("cpu_speed", "cpu_level", "cpu_year")}
+    gaps["cpu_year"] = gaps["cpu_year"] & processors["cpu_year_least"].notna().to_numpy()
+    return gaps
 
 
 def sole(facts: Facts, lacking: dict[str, np.ndarray]) -> np.ndarray:
     """The one fact that each unit lacks, '' where `read` would fill in none, several, or one that decides nothing."""
-    units, processors = facts.units, facts.processors
-    speed = processors["cpu_speed"].isna().to_numpy()
-    year = processors["cpu_year"].isna().to_numpy() & processors["cpu_year_least"].notna().to_numpy()
-    filled = {
-        "cpu": speed | year,
-        "level": processors["cpu_level"].isna().to_numpy() & ~speed,
-        **{name: units[name].isna().to_numpy() for name in ("ram_gib", "storage_kind", "storage_gib")},
+    gaps = _gaps(facts.units, facts.processors)
+    filled = gaps | {
+        "cpu": gaps["cpu_speed"] | gaps["cpu_year"],
+        "level": gaps["cpu_level"] & ~gaps["cpu_speed"],
         "boot_mode": lacking["boot_mode"],
     }
-    one = np.sum(list(filled.values()), axis=0) == 1
-    return np.select([one & filled[name] & lacking[name] for name in filled], list(filled), "")
+    one = np.sum([filled[name] for name in TITLES], axis=0) == 1
+    return np.select([one & filled[name] & lacking[name] for name in TITLES], list(TITLES), "")
 
 
 def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = None) -> Reading:
@@ -137,42 +143,36 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
     rows = np.arange(len(facts)) if rows is None else rows
     units = facts.units[list(READ_COLUMNS)].iloc[rows].reset_index(drop=True)
     processors = facts.processors[list(PROCESSOR_COLUMNS)].iloc[rows].reset_index(drop=True)
-    cpu = processors["cpu_speed"].isna().to_numpy()
+    gaps = _gaps(units, processors)
+    cpu, level, year = (gaps[name] for name in ("cpu_speed", "cpu_level", "cpu_year"))
     if cpu.any():
-        ends = [
-            processors[name].fillna(bound).to_numpy(dtype=float)
-            for name, bound in zip(("cpu_speed_least", "cpu_speed_most"), SPEED, strict=True)
-        ]
-        speed = np.where(side["cpu"] == BEST, ends[BEST], ends[WORST])[cpu]
+        speed = _end(processors, "cpu_speed", SPEED, side["cpu"])[cpu]
         for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"):
             processors.loc[cpu, name] = speed
-    level = processors["cpu_level"].isna().to_numpy()
     if level.any():
         at = np.where(cpu, side["cpu"], side["level"])
-        found = [
-            processors[name].fillna(bound).to_numpy(dtype=object)
-            for name, bound in zip(("cpu_level_least", "cpu_level_most"), LEVEL, strict=True)
-        ]
-        processors.loc[level, "cpu_level"] = np.where(at == BEST, found[BEST], found[WORST])[level]
-    old = processors["cpu_year"].isna().to_numpy() & processors["cpu_year_least"].notna().to_numpy()
-    if old.any():
-        newest = processors["cpu_year_least"].to_numpy(dtype=float, na_value=np.nan)
-        newest = np.where(side["cpu"] == BEST, RECENT_YEAR, newest)
-        processors.loc[old, "cpu_year"] = newest[old].astype(int)
-    ram = units["ram_gib"].isna().to_numpy()
+        processors.loc[level, "cpu_level"] = _end(processors, "cpu_level", LEVEL, at)[level]
+    if year.any():
+        newest = np.where(side["cpu"] == BEST, RECENT_YEAR, numbers(processors["cpu_year_least"]))
+        processors.loc[year, "cpu_year"] = newest[year].astype(int)
+    ram, kind, size = (gaps[name] for name in ("ram_gib", "storage_kind", "storage_gib"))
     if ram.any():
         units.loc[ram, "ram_gib"] = np.array(RAM_GIB)[side["ram_gib"][ram]]
-    kind = units["storage_kind"].isna().to_numpy()
-    size = units["storage_gib"].isna().to_numpy()
     if size.any():
         units.loc[size, "storage_gib"] = _sizes(units["storage_kind"], side["storage_gib"])[size]
     if kind.any():
-        units.loc[kind, "storage_kind"] = np.array([str(one) for one in KINDS], dtype=object)[
-            side["storage_kind"][kind]
-        ]
-    word = texts(facts.drawing)[rows]
-    draws = word == "hardware"
+        units.loc[kind, "storage_kind"] = np.array(list(map(str, KINDS)), dtype=object)[side["storage_kind"][kind]]
+    draws = np.equal(texts(facts.drawing)[rows], Drawing.HARDWARE)
     return Reading(rows, units, processors, draws.astype(bool), side["boot_mode"] == BEST)
+
+
+def _end(processors: pd.DataFrame, name: str, bounds: tuple[Any, Any], side: np.ndarray) -> np.ndarray:
+    """Least or most of a fact of the processor, a bound where its name tells none."""
+    worst, best = (
+        processors[f"{name}_{end}"].fillna(bound).to_numpy()
+        for end, bound in zip(("least", "most"), bounds, strict=True)
+    )
+    return np.where(side == BEST, best, worst)
 
 
 def _sizes(kinds: pd.Series[str], side: np.ndarray) -> np.ndarray:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Any
 
 from advisor.display import Shown, page
-from advisor.unit import Advice, Support
+from advisor.unit import Advice, Severity, Support
 
 
 class Mark(StrEnum):
@@ -49,7 +49,7 @@ ADVICE_MARK: dict[str, Mark] = {
 }
 """Shape of each advice word."""
 
-SEVERITY_MARK: dict[str, Mark] = {"stop": Mark.SQUARE, "act": Mark.UP, "note": Mark.DOT}
+SEVERITY_MARK: dict[str, Mark] = {Severity.STOP: Mark.SQUARE, Severity.ACT: Mark.UP, Severity.NOTE: Mark.DOT}
 """Shape of each severity of a flag."""
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from advisor.columns import numbers
 from advisor.shop import Practice
 
 if TYPE_CHECKING:
@@ -56,8 +57,7 @@ def savings(batch: Batch, units_a_month: float | None = None) -> pd.DataFrame:
 
 
 def _minutes(timing: Timing) -> np.ndarray:
-    names = ("hands_on_min", "elapsed_min")
-    return np.column_stack([getattr(timing, name).to_numpy(dtype="float64", na_value=np.nan) for name in names])
+    return np.column_stack([numbers(timing.hands_on_min), numbers(timing.elapsed_min)])
 
 
 def units_a_month(log: pd.DataFrame) -> float | None:

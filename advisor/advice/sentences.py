@@ -15,10 +15,13 @@ import pandas as pd
 
 from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
-from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, judge, offered
+from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, Options, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
 from advisor.columns import among, records, texts
+from advisor.drivers.needs import Lack
 from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
+from advisor.phrases import joined
+from advisor.shop import PartKind
 from advisor.unit import Advice, Support
 
 NO_PART = "no part helps"
@@ -156,7 +159,7 @@ class Wording:
             known["ram_gib"] += row["memory_gib"]
         if row["ssd"] >= 0:
             part = self.cases.options.shelf.parts[int(row["ssd"])]
-            known.update(storage_kind="nvme" if part.fits == "nvme" else "sata ssd", storage_gib=part.gib)
+            known.update(storage_kind=part.disk_kind, storage_gib=part.gib)
         return known
 
     # The first thing to do
@@ -170,7 +173,7 @@ class Wording:
                 word = "SET ASIDE" if advice == Advice.SET_ASIDE else "HOLD"
                 return f"{word}: {demanded[0]['title']}"
             if advice == Advice.HOLD:
-                return "READ " + _and([TITLES[name].upper() for name in cases.open_facts[case][:2]])
+                return "READ " + joined([TITLES[name].upper() for name in cases.open_facts[case][:2]])
             return "SET ASIDE: " + ("no stick starts it" if cases.image[case] < 0 else "not usable with any desktop")
         row = cases.rows[case]
         then = f"{row['edition']}"
@@ -181,7 +184,7 @@ class Wording:
         fitted = cases.parts_of(case)
         if fitted:
             verb = "BUY AND FIT" if all(part.bought for part in fitted) else "FIT"
-            names = _and([part.name + (" (to be bought)" if part.bought and verb == "FIT" else "") for part in fitted])
+            names = joined(part.name + " (to be bought)" * (part.bought and verb == "FIT") for part in fitted)
             bring = self._bring(case)
             return (
                 f"{verb} {names}, " + (f"bring {bring}, " if bring else "") + f"then {then}"
@@ -196,7 +199,7 @@ class Wording:
         return f"INSTALL {then}{after}"
 
     def _bring(self, case: int) -> str:
-        return _and([one.package for one in self.cases.bring[case] if one.decides])
+        return joined(one.package for one in self.cases.bring[case] if one.decides)
 
     def _demands(self, case: int) -> list[dict[str, Any]]:
         effect = self.cases.effect[case]
@@ -250,16 +253,16 @@ class Wording:
         cases, facts = self.cases, self.facts
         reasons = []
         kinds = {part.part.kind for part in fitted}
-        if "ssd" in kinds:
+        if PartKind.SSD in kinds:
             if facts.no_disk[case]:
                 reasons.append("no disk is fitted")
             elif facts.worn[case]:
                 reasons.append(f"the disk is worn ({facts.fields['storage_health_pct'][case]:.0f} % left)")
             else:
                 reasons.append(f"{facts.fields['storage_kind'][case]}: {self._plain_shortfall(case)}")
-        if "memory" in kinds:
+        if PartKind.MEMORY in kinds:
             reasons.append(f"{facts.ram_gib[case]:g} GiB of memory is little for {cases.rows[case]['edition']}")
-        if "wireless" in kinds:
+        if PartKind.WIRELESS in kinds:
             stays = cases.facts.trouble.no_wifi[case, cases.image[case]]
             reasons.append("its Wi-Fi stays dead without an adapter" if stays else "an adapter spares a newer kernel")
         return "; ".join(reasons)
@@ -294,7 +297,7 @@ class Wording:
     def _blocked(self) -> dict[int, list[str]]:
         """Reasons of the devices that do nothing until something is done, by case."""
         devices = self.cases.devices
-        hit = among(devices["kind"], DECISIVE) & (devices["severity"] != "degrades")
+        hit = among(devices["kind"], DECISIVE) & (devices["severity"] != Lack.DEGRADES)
         hit &= ~among(devices["support"], (Support.WORKS, Support.UNKNOWN))
         out: dict[int, list[str]] = {}
         for row, reason in zip(devices.row[hit].tolist(), devices["reason"][hit], strict=True):
@@ -304,30 +307,25 @@ class Wording:
     def _why_held(self, case: int) -> str:
         """Which facts decide, and what hangs on them."""
         names = self.cases.open_facts[case]
-        words = f"{_and([TITLES[name] for name in names])} {'decide' if len(names) > 1 else 'decides'} and is not known"
-        if len(names) > 1:
-            words = words.replace(" and is not known", " and are not known")
+        words = joined(TITLES[name] for name in names)
+        words += " decide and are not known" if len(names) > 1 else " decides and is not known"
         if "cpu" in names or "level" in names:
             words += f": {self.facts.processor_problems[case]}"
         best = self.cases.lucky[case]
-        at_best = self._ask(best.options.row(best.position)) if best.position >= 0 else "set aside"
+        at_best = self._ask(best.options, best.position) if best.position >= 0 else Advice.SET_ASIDE
         at = self._best[self.cases.machine[case]]
-        at_worst = self._ask(self._option(int(at))) if at >= 0 else "set aside"
+        at_worst = self._ask(self.cases.options, int(at)) if at >= 0 else Advice.SET_ASIDE
         return f"{words}; at worst: {at_worst}; at best: {at_best}"
 
     @cached_property
     def _best(self) -> np.ndarray:
         return self.cases.options.best()
 
-    def _ask(self, row: Mapping[str, Any]) -> str:
+    def _ask(self, options: Options, at: int) -> str:
         """What an option asks for, in short."""
-        names = []
-        for name in PART_COLUMNS:
-            if row[name] >= 0:
-                part = self.cases.options.shelf.parts[int(row[name])].name
-                names.append(f"{int(row['modules'])} x {part}" if name == "module" and row["modules"] > 1 else part)
+        row, names = options.row(at), [options.shelf.parts[part].several(times) for _, part, times in options.parts(at)]
         stick = self.facts.shop.images[int(row["image"])].name
-        return (f"fit {_and(names)}, " if names else "") + f"{row['edition']} from {stick}"
+        return (f"fit {joined(names)}, " if names else "") + f"{row['edition']} from {stick}"
 
     def _why_set_aside(self, case: int) -> tuple[str, str]:
         if self.cases.image[case] < 0:
@@ -357,10 +355,10 @@ class Wording:
         row = cases.rows[case]
         if not fitted:
             return self._worth_buying(case, row)
-        names = _and([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
+        names = joined([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
         at = self._plain[cases.machine[case]]
         before = self._state(self._option(int(at))) if at >= 0 else "not usable"
-        checks = _and([part.check for part in fitted if part.check])
+        checks = joined([part.check for part in fitted if part.check])
         return f"fit {names}: {before} becomes {self._state(row)}" + (f"; check {checks}" if checks else "")
 
     def source_of(self, case: int, part: FittedPart) -> str:
@@ -384,7 +382,7 @@ class Wording:
         if at < 0:
             return NOTHING_TO_FIX if row["level"] == COMFORTABLE else NO_PART
         other = self._option(int(at))
-        ask = self._ask(other).partition(", ")[0].removeprefix("fit ")
+        ask = self._ask(self.cases.options, int(at)).partition(", ")[0].removeprefix("fit ")
         return f"{ask} (not in the drawer) would give {self._state(other)}"
 
     @cached_property
@@ -414,11 +412,7 @@ class Wording:
         some = some[(some[asks] != pd.Series({name: mine[name] for name in asks})[asks].to_numpy()).any(axis=1)]
         if some.empty:
             return "", ""
-        best = some.iloc[np.argmin(cases.options.order[some.index.to_numpy()])]
+        at = int(some.index.to_numpy()[np.argmin(cases.options.order[some.index.to_numpy()])])
+        best = self._option(at)
         lost = next((LOST[name] for name in KEY if best[name] > mine[name]), "it is alike in all")
-        return self._ask({str(name): value for name, value in best.items()}), lost
-
-
-def _and(words: list[str]) -> str:
-    words = list(dict.fromkeys(words))
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+        return self._ask(cases.options, at), lost

@@ -153,24 +153,16 @@ def _sources(
     """
     left = count.tolist()
     bought = {name: np.zeros(len(choice), dtype=bool) for name in PART_COLUMNS}
-    some = np.flatnonzero(choice >= 0)
-    part, times = (
-        options.frame[list(names)].to_numpy(dtype=int)[choice[some]] for names in (PART_COLUMNS, ("modules",))
-    )
-    using = (part >= 0).any(axis=1)
+    rows = np.flatnonzero(choice >= 0)
+    rows = rows[options.columns["n_parts"][choice[rows]] > 0]
     waiting = []
-    rows, part, times = some[using], part[using], times[using, 0]
-    for at in np.argsort(choice[rows] != given[rows], kind="stable").tolist():
-        wanted = [
-            (name, which, int(times[at]) if name == "module" else 1)
-            for name, which in zip(PART_COLUMNS, part[at].tolist(), strict=True)
-            if which >= 0
-        ]
+    for row in rows[np.argsort(choice[rows] != given[rows], kind="stable")]:
+        wanted = options.parts(choice[row])
         if all(left[which] >= number for _, which, number in wanted):
             for _, which, number in wanted:
                 left[which] -= number
         else:
-            waiting.append((rows[at], wanted))
+            waiting.append((row, wanted))
     for row, wanted in waiting:
         for name, which, number in wanted:
             if left[which] >= number:

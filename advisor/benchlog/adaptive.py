@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import figures, words
 from advisor.timing.conformal import LEVEL
 
 Array = NDArray[np.float64]
@@ -69,23 +70,14 @@ def levels(rows: pd.DataFrame) -> dict[str, float]:
     dict of str to float
         '' for all, and kinds of storage with at least `OWN_ROWS` rows; empty when no row says anything.
     """
-    elapsed, low, high = (
-        pd.to_numeric(rows[name], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-        if name in rows
-        else np.full(len(rows), np.nan)
-        for name in ("elapsed_min", "predicted_low_min", "predicted_high_min")
-    )
+    names = ("elapsed_min", "predicted_low_min", "predicted_high_min")
+    elapsed, low, high = (figures(rows, name) for name in names)
     known = ~(np.isnan(elapsed) | np.isnan(low) | np.isnan(high))
     if not known.any():
         return {}
     known &= np.cumsum(known[::-1])[::-1] <= LOOKED_BACK
     missed = ((elapsed < low) | (elapsed > high))[known]
-    kinds = (
-        rows["storage_kind"].astype("string").fillna("unknown").to_numpy().astype(str)[known]
-        if "storage_kind" in rows
-        else np.full(len(missed), "unknown")
-    )
-    return levels_of(missed, kinds)
+    return levels_of(missed, words(rows, "storage_kind").fillna("unknown").to_numpy().astype(str)[known])
 
 
 def levels_of(missed: NDArray[np.bool_], kinds: NDArray[np.str_]) -> dict[str, float]:

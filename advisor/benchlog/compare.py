@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from advisor.columns import figures, numbers, words
+from advisor.phrases import counted
 from advisor.shop import Shop
 
 COMPARED = (
@@ -37,24 +39,21 @@ def compare(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     if not {"cpu", "image", "edition", "elapsed_min"} <= set(rows.columns):
         return pd.DataFrame(columns=list(COMPARED))
     named = rows["image"].isin([image.name for image in shop.images]) & rows["edition"].isin(shop.richness)
-    kept = rows[(_numbers(rows, "elapsed_min") > 0) & named.to_numpy()].reset_index(drop=True)
+    kept = rows[(figures(rows, "elapsed_min") > 0) & named.to_numpy()].reset_index(drop=True)
     units = log_units(kept)
     now = predict(
         units, processors(units).reset_index(drop=True), kept["edition"].astype("string"),
         kept["image"].astype("string"), shop,
     )  # fmt: skip
-    had = ~np.isnan(_numbers(kept, "predicted_min"))
+    had = ~np.isnan(figures(kept, "predicted_min"))
     pairs = (
         ("predicted_min", "predicted_min", now.elapsed_min), ("low_min", "predicted_low_min", now.elapsed_low_min),
         ("high_min", "predicted_high_min", now.elapsed_high_min),
     )  # fmt: skip
-    columns = {
-        name: np.where(had, _numbers(kept, before), after.to_numpy(dtype=float, na_value=np.nan))
-        for name, before, after in pairs
-    }
-    texts = {name: _texts(kept, name) for name in ("asset_tag", "date", "edition", "image", "technician")}
+    columns = {name: np.where(had, figures(kept, before), numbers(after)) for name, before, after in pairs}
+    texts = {name: words(kept, name) for name in ("asset_tag", "date", "edition", "image", "technician")}
     out = pd.DataFrame({
-        **texts, "storage_kind": units["storage_kind"].fillna("unknown"), "actual_min": _numbers(kept, "elapsed_min"),
+        **texts, "storage_kind": units["storage_kind"].fillna("unknown"), "actual_min": figures(kept, "elapsed_min"),
         **columns, "when": np.where(had, "at the time", "now"),
     })  # fmt: skip
     return out.dropna(subset=["predicted_min"]).reset_index(drop=True)[list(COMPARED)]
@@ -77,15 +76,5 @@ def sentence(compared: pd.DataFrame) -> str:
         return "At your bench: no unit is logged yet, so nothing is known of how well the minutes hold here."
     miss = 100 * (compared["predicted_min"] / compared["actual_min"] - 1).abs().median()
     inside = 10 * compared["actual_min"].between(compared["low_min"], compared["high_min"]).mean()
-    units = f"{len(compared)} unit" + "s" * (len(compared) != 1)
+    units = counted(len(compared), "unit")
     return f"At your bench: typical miss {miss:.0f} %, {inside:.0f} of 10 inside the range, from {units}."
-
-
-def _numbers(rows: pd.DataFrame, name: str) -> np.ndarray:
-    if name not in rows:
-        return np.full(len(rows), np.nan)
-    return pd.to_numeric(rows[name], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-
-
-def _texts(rows: pd.DataFrame, name: str) -> pd.Series[str]:
-    return rows[name].astype("string") if name in rows else pd.Series(pd.NA, index=rows.index, dtype="string")

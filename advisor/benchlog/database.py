@@ -285,9 +285,7 @@ class BenchLog:
                 f"Fields: {', '.join(sorted(fields))}.",
             )
         with self.writing() as db:
-            row = db.execute("SELECT * FROM job WHERE id = ?", (number,)).fetchone()
-            if row is None:
-                raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+            row = _job(db, number)
             timed = db.execute("SELECT phase, minutes FROM job_phase WHERE job_id = ?", (number,)).fetchall()
             now_said = {name: row[name] for name in ("asset_tag", *sorted(fields), "source")}
             job = tidied(Job(**{**now_said, **changes}, phases={one["phase"]: one["minutes"] for one in timed}))
@@ -313,9 +311,7 @@ class BenchLog:
             Day, ISO 8601.
         """
         with self.writing() as db:
-            row = db.execute("SELECT asset_tag, done_on FROM job WHERE id = ?", (number,)).fetchone()
-            if row is None:
-                raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+            row = _job(db, number)
             where = f"The outcome of {row['asset_tag']}"
             check_outcome(result, stage, where)
             check_day(row["done_on"], f"The job of {row['asset_tag']}")
@@ -419,6 +415,14 @@ class BenchLog:
             if row["stopped_at"] is not None:
                 out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
         return out
+
+
+def _job(db: sqlite3.Connection, number: int) -> sqlite3.Row:
+    """A job's row; InputError where there is none."""
+    row: sqlite3.Row | None = db.execute("SELECT * FROM job WHERE id = ?", (number,)).fetchone()
+    if row is None:
+        raise InputError(f"The bench log has no job {number}.", "List them with: advisor log list")
+    return row
 
 
 def minutes_between(start: str, stop: str) -> float:

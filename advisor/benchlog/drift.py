@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import figures
 from advisor.timing.conformal import LEVEL
 
 Array = NDArray[np.float64]
@@ -174,8 +175,7 @@ def _usable(rows: pd.DataFrame) -> pd.DataFrame:
     names = ("elapsed_min", "predicted_min", "predicted_low_min", "predicted_high_min")
     if not set(names) <= set(rows.columns) or not len(rows):
         return pd.DataFrame({"asset_tag": [], "date": []})
-    numbers = rows[list(names)].apply(pd.to_numeric, errors="coerce").astype("Float64")
-    actual, middle, low, high = (numbers[name].to_numpy(dtype=float, na_value=np.nan) for name in names)
+    actual, middle, low, high = (figures(rows, name) for name in names)
     known = (actual > 0) & (middle > 0) & (low <= high)
     if "model_version" in rows and known.any():
         version = rows["model_version"].astype("string").fillna("").to_numpy()

@@ -12,6 +12,7 @@ from typing import Any
 from advisor.benchlog.database import BenchLog, now
 from advisor.benchlog.jobs import STAGES, insert_job
 from advisor.benchlog.sheets import SheetRow
+from advisor.phrases import counted, few
 
 _FIELDS = ("asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note")
 _Key = tuple[Any, ...]
@@ -183,15 +184,14 @@ def words(result: Imported, rows: Sequence[SheetRow], dry: bool = False) -> list
     out = []
     twice = repeated(rows)
     if twice:
-        shown = ", ".join(map(str, twice[:8])) + (f" and {len(twice) - 8} more" if len(twice) > 8 else "")
-        out.append(f"Rows that say the same as an earlier one, taken as jobs of their own: {shown}.")
+        out.append(f"Rows that say the same as an earlier one, taken as jobs of their own: {few(twice, 8)}.")
     would = "would be " if dry else ""
     if result.added or not result.known:
-        out.append(f"{result.added} job{'s' * (result.added != 1)} {would}written.")
+        out.append(f"{counted(result.added, 'job')} {would}written.")
     else:
         out.append(f"Nothing {'would be' if dry else 'was'} added.")
     if result.known:
-        out.append(f"{result.known} row{'s' * (result.known != 1)} in the log already.")
+        out.append(f"{counted(result.known, 'row')} in the log already.")
     if result.outcomes:
         out.append(f"{result.outcomes} of those had no outcome; the sheet's {would}added.")
     for number, ours, theirs in result.differing[:8]:

@@ -12,8 +12,10 @@ from advisor.benchlog import adaptive, replay
 from advisor.benchlog.database import BenchLog
 from advisor.benchlog.drift import Drift, unit_line, watch
 from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
+from advisor.benchlog.jobs import LOGGED_HERE
 from advisor.errors import InputError
 from advisor.files import opened
+from advisor.phrases import counted
 from advisor.shop import Shop, default_shop
 from advisor.timing.log import learn, read_log
 from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, Logged, lay
@@ -65,7 +67,7 @@ def rows_of(log: BenchLog) -> pd.DataFrame:
 
     rows = frame(log)
     timed = {row[0] for row in log.rows("SELECT DISTINCT asset_tag FROM stopwatch WHERE stopped_at IS NOT NULL")}
-    here = rows["source"].astype("string").fillna("").eq("logged here").to_numpy(dtype=bool)
+    here = rows["source"].astype("string").fillna("").eq(LOGGED_HERE).to_numpy(dtype=bool)
     watched = here & rows["asset_tag"].isin(timed).to_numpy()
     rows["minutes_from"] = np.select([watched, here], ["stopwatch", "typed"], "sheet")
     return rows
@@ -228,7 +230,7 @@ def lines(lesson: Lesson) -> list[str]:
     out = []
     problems = laid.problems
     if len(problems):
-        out.append(f"{len(problems)} row{'' if len(problems) == 1 else 's'} of the log left out:")
+        out.append(f"{counted(len(problems), 'row')} of the log left out:")
         for row in problems.head(NAMED).to_dict("records"):
             value = "" if row["value"] == "" else f" {str(row['value'])[:24]!r}"
             tag = row["asset_tag"] or "no tag"

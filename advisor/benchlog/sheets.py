@@ -26,6 +26,7 @@ from advisor.intake.headers import plain as plain_header
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, Parsed, squeeze
 from advisor.intake.report import mapping_report
 from advisor.intake.safety import unguarded
+from advisor.phrases import few
 from advisor.unit import DTYPES, UNIT_COLUMNS
 
 _TEXTS = ("technician", "image", "parts", "note", "reason")
@@ -359,9 +360,6 @@ class _Reading:
             known: Any = mapped.field
             if known in OWN and at not in self.counts:
                 known = None
-            shown = ", ".join(str(row + 1) for row in bad[:12]) + (
-                f" and {len(bad) - 12} more" if len(bad) > 12 else ""
-            )
             record = [mapped.header, known, mapped.how, max(filled - len(bad), 0), len(self.raw) - filled]
             if at not in self.counts and other is not None and mapped.header in other.index and known:
                 theirs = other.loc[mapped.header]
@@ -370,7 +368,7 @@ class _Reading:
             if known is None and mapped.field:
                 how = "left aside: only an exported log has it"
             record[2] = how
-            records.append((*record, len(bad), shown))
+            records.append((*record, len(bad), few((bad + 1).tolist(), 12)))
         names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
         return pd.DataFrame(records, columns=names)
 

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from advisor.advice import SCORED_COLUMNS, assess
+from advisor.columns import numbers
 from advisor.intake.carried import carried
 from advisor.intake.elsewhere import MOST, is_free_text, scored_before, telling
 from advisor.intake.headers import map_headers
@@ -75,9 +75,7 @@ def scored_rows(
     scored = batch.scored
     safe = scored if raw_text else safe_frame(scored)
     columns = [safe[name].astype(object).where(safe[name].notna(), "").tolist() for name in SCORED_COLUMNS]
-    hands, elapsed = (
-        scored[name].to_numpy(dtype="float64", na_value=np.nan).tolist() for name in ("hands_on_min", "elapsed_min")
-    )
+    hands, elapsed = (numbers(scored[name]).tolist() for name in ("hands_on_min", "elapsed_min"))
     words = [pd.Categorical(scored[name], categories=all_) for name, all_ in (("advice", ADVICE), ("status", STATUS))]
     lines = lines_of(columns)
     advice, status = (one.codes.tolist() for one in words)

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from advisor.capture.machine import Machine
 from advisor.capture.machine_facts import Cell, MachineFacts, Reasons
-from advisor.unit import FormFactor
-
-PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIBLE})
-"""Form factors that come with a battery."""
+from advisor.unit import PORTABLE
 
 
 def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:

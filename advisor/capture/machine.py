@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import posixpath
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Any
 
 FILE_LIMIT = 1 << 20
 """Most bytes read from any one file [bytes]; nothing a probe needs is longer."""
@@ -25,31 +26,41 @@ class Attempt(StrEnum):
     BROKEN = "could not be read"
 
 
-class Machine(Protocol):
+class Machine(ABC):
     """What every probe reads: the files of one machine, live or recorded, under their usual absolute paths."""
 
-    live: bool
+    live = False
 
+    @abstractmethod
     def data(self, path: str) -> bytes | None:
         """Content of a file, None when it is absent or may not be read."""
 
-    def text(self, path: str) -> str | None:
-        """Content of a file as text without surrounding blanks, None when absent, unreadable or empty."""
-
+    @abstractmethod
     def reading(self, path: str) -> Attempt:
         """How reading this path ends, for the reason that is given to the user."""
 
+    @abstractmethod
     def names(self, path: str) -> list[str]:
         """Sorted names in a folder; empty when there is no such folder."""
 
+    @abstractmethod
     def resolve(self, path: str) -> str | None:
         """The path with every link followed, None when there is nothing there."""
 
+    def text(self, path: str) -> str | None:
+        """Content of a file as text without surrounding blanks, None when absent, unreadable or empty."""
+        content = self.data(path)
+        return content.decode("utf-8", "replace").strip("\0 \t\r\n") or None if content else None
+
     def exists(self, path: str) -> bool:
         """Whether there is a file or folder, readable or not."""
+        return self.resolve(path) is not None
 
     def devices(self, subsystem: str) -> list[KernelDevice]:
         """Devices of one kernel subsystem, in order of their path."""
+        folder = f"/sys/bus/{subsystem}/devices" if subsystem in _BUSES else f"/sys/class/{subsystem}"
+        found = {self.resolve(f"{folder}/{name}") for name in self.names(folder)}
+        return [KernelDevice(self, path, subsystem) for path in sorted(p for p in found if p)]
 
 
 @dataclass(frozen=True)
@@ -134,37 +145,7 @@ def _udev_database(device: KernelDevice) -> dict[str, str]:
     return {key: value for key, _, value in pairs}
 
 
-class _Reader:
-    """What folder and recording share."""
-
-    live = False
-
-    def data(self, path: str) -> bytes | None:
-        raise NotImplementedError
-
-    def reading(self, path: str) -> Attempt:
-        raise NotImplementedError
-
-    def names(self, path: str) -> list[str]:
-        raise NotImplementedError
-
-    def resolve(self, path: str) -> str | None:
-        raise NotImplementedError
-
-    def text(self, path: str) -> str | None:
-        content = self.data(path)
-        return content.decode("utf-8", "replace").strip("\0 \t\r\n") or None if content else None
-
-    def exists(self, path: str) -> bool:
-        return self.resolve(path) is not None
-
-    def devices(self, subsystem: str) -> list[KernelDevice]:
-        folder = f"/sys/bus/{subsystem}/devices" if subsystem in _BUSES else f"/sys/class/{subsystem}"
-        found = {self.resolve(f"{folder}/{name}") for name in self.names(folder)}
-        return [KernelDevice(self, path, subsystem) for path in sorted(p for p in found if p)]
-
-
-class FolderMachine(_Reader):
+class FolderMachine(Machine):
     """A machine's files below a folder: '/' for this machine, any other folder for a recorded one.
 
     Parameters
@@ -269,7 +250,7 @@ class _Properties(Mapping[str, str]):
         return len(self._device.properties)
 
 
-class RecordedMachine(_Reader):
+class RecordedMachine(Machine):
     """A machine as a recording holds it, in memory.
 
     Parameters

@@ -6,7 +6,8 @@ import textwrap
 from collections import Counter
 
 from advisor.capture.devices import from_modalias, named
-from advisor.unit import BootMode, Capture, StorageKind, Unit
+from advisor.phrases import counted, inside, spelt, titled
+from advisor.unit import LABELS, BootMode, Capture, StorageKind, Unit
 
 WIDTH = 88
 _LABEL = 13
@@ -25,7 +26,7 @@ def text(capture: Capture, width: int = WIDTH) -> str:
         Columns of the page.
     """
     unit = capture.unit
-    title = _title(unit.maker, unit.model)
+    title = titled(unit.maker, unit.model) or "A unit without a name"
     head = f"{title} ({unit.form_factor})" if unit.form_factor else title
     lines = [f"{unit.asset_tag}: {head}" if unit.asset_tag else head, ""]
     for label, value in _known(unit, capture.unread):
@@ -52,29 +53,6 @@ def _join(*parts: object) -> str:
     return ", ".join(str(part) for part in parts if part)
 
 
-def _title(maker: str | None, model: str | None) -> str:
-    """Maker and model, the maker's name once."""
-    if maker and model and model.casefold().startswith(maker.casefold()):
-        return model
-    return " ".join(part for part in (maker, model) if part) or "A unit without a name"
-
-
-_SHOWN = {
-    "nvme": "NVMe", "sata ssd": "SATA SSD", "emmc": "eMMC", "usb": "USB", "ahci": "AHCI", "ide": "IDE", "raid": "RAID",
-    "vmd": "VMD", "uefi 64-bit": "UEFI 64-bit", "uefi 32-bit": "UEFI 32-bit", "legacy bios": "legacy BIOS",
-    "none": "none",
-}  # fmt: skip
-"""Words of `advisor.unit` as a person would write them."""
-
-
-def _shown(word: str | None) -> str:
-    return _SHOWN.get(word, str(word)) if word else ""
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}{'s' * (count != 1)}"
-
-
 def _memory(unit: Unit, unread: dict[str, str]) -> str:
     if not unit.ram_gib:
         return ""
@@ -90,7 +68,7 @@ def _memory(unit: Unit, unread: dict[str, str]) -> str:
     if unit.ram_soldered:
         text += ", soldered to the board"
     if unit.ram_slots is not None:
-        text += f"; {_many(unit.ram_slots, 'slot') if unit.ram_slots else 'no slots'}"
+        text += f"; {counted(unit.ram_slots, 'slot') if unit.ram_slots else 'no slots'}"
         text += f", {unit.ram_slots_free} free" if unit.ram_slots else ""
     return text + (f"; by its own word the board takes {unit.ram_max_gib:g} GiB" if unit.ram_max_gib else "")
 
@@ -100,14 +78,14 @@ def _disk(unit: Unit) -> str:
         return "none"
     # The size as sold, in powers of ten, beside the size as programs count it.
     size = f"{unit.storage_gib:.1f} GiB ({unit.storage_gib * 1.073741824:.0f} GB)" if unit.storage_gib else ""
-    mode = f"controller in {_shown(unit.storage_mode)} mode" if unit.storage_mode else ""
+    mode = f"controller in {spelt(unit.storage_mode)} mode" if unit.storage_mode else ""
     health = f"{unit.storage_health_pct:g} % of its life left" if unit.storage_health_pct is not None else ""
-    return _join(_shown(unit.storage_kind), size, unit.storage_model, mode, health)
+    return _join(spelt(unit.storage_kind or ""), size, unit.storage_model, mode, health)
 
 
 def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
-    cores = _many(unit.cpu_cores, "core") if unit.cpu_cores else ""
-    threads = _many(unit.cpu_threads, "thread") if unit.cpu_threads else ""
+    cores = counted(unit.cpu_cores, "core") if unit.cpu_cores else ""
+    threads = counted(unit.cpu_threads, "thread") if unit.cpu_threads else ""
     numbers = [unit.cpu_family, unit.cpu_model, unit.cpu_stepping]
     signature = "family {} model {} stepping {}".format(*numbers) if None not in numbers else ""
     secure = ""
@@ -117,7 +95,7 @@ def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
     screen = f"{unit.screen} inch" if unit.screen and " " in unit.screen else unit.screen
     touch = {True: "touch", False: "no touch"}[unit.touch] if unit.touch or (screen and unit.touch is False) else ""
     battery = f"{unit.battery_health_pct:g} % of its design capacity" if unit.battery_health_pct is not None else ""
-    cycles = _many(unit.battery_cycles, "cycle") if unit.battery_cycles else ""
+    cycles = counted(unit.battery_cycles, "cycle") if unit.battery_cycles else ""
     speed = _join(
         f"decompression {unit.decompress_mib_s:g} MiB/s" if unit.decompress_mib_s else "",
         f"disk read {unit.disk_read_mib_s:g} MiB/s" if unit.disk_read_mib_s else "",
@@ -127,7 +105,7 @@ def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
         ("processor", _join(unit.cpu, cores, threads, signature)),
         ("memory", _memory(unit, unread)),
         ("disk", _disk(unit)),
-        ("firmware", _join(_shown(unit.boot_mode), secure, tpm)),
+        ("firmware", _join(spelt(unit.boot_mode or ""), secure, tpm)),
         ("screen", _join(screen, touch) or ("none built in" if _NO_SCREEN in unread.get("screen", "") else "")),
         ("camera", "" if unit.camera is None else "yes" if unit.camera else "none"),
         ("battery", _join(battery, cycles) or ("none found" if _NO_BATTERY in unread.get(_HEALTH, "") else "")),
@@ -159,19 +137,6 @@ def _devices(unit: Unit, width: int) -> list[str]:
     return lines
 
 
-_WORDS = {
-    "maker": "maker", "model": "model", "form_factor": "kind of box", "cpu": "processor", "ram_gib": "memory size",
-    "ram_slots": "memory slots", "ram_slots_free": "free slots", "ram_soldered": "soldered memory",
-    "ram_max_gib": "most memory", "ram_type": "memory type", "ram_modules": "memory modules",
-    "storage_kind": "kind of disk", "storage_gib": "disk size", "storage_health_pct": "disk health",
-    "storage_model": "disk model", "storage_mode": "controller mode", "boot_mode": "boot mode",
-    "secure_boot": "Secure Boot", "tpm": "TPM", "wireless": "Wi-Fi", "graphics": "graphics", "ethernet": "wired net",
-    "devices": "devices", "screen": "screen", "touch": "touch", "camera": "camera",
-    "battery_health_pct": "battery health", "battery_cycles": "battery cycles", "disk_read_mib_s": "disk read",
-    "disk_access_ms": "disk access",
-}  # fmt: skip
-
-
 def _unknown(capture: Capture, width: int) -> list[str]:
     by_reason: dict[str, list[str]] = {}
     for name, reason in capture.unread.items():
@@ -179,7 +144,7 @@ def _unknown(capture: Capture, width: int) -> list[str]:
             continue
         if _NO_SCREEN in reason or _NO_BATTERY in reason:
             continue
-        by_reason.setdefault(reason, []).append(_WORDS.get(name, name))
+        by_reason.setdefault(reason, []).append(inside(LABELS.get(name, name)))
     plain = {reason: names for reason, names in by_reason.items() if _ROOT_WORDS not in reason}
     with_root = [name for reason, names in by_reason.items() if _ROOT_WORDS in reason for name in names]
     lines: list[str] = []

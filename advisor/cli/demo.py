@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from advisor.cli.screen import say
+from advisor.files import make_folder
 
 
 def register(app: typer.Typer) -> None:
@@ -41,10 +42,7 @@ def demo(
     scored, tags = result.frame, result.tags
     if tag not in tags:
         raise InputError(f"The demo has no unit {tag}.", f"Its tags run from {tags[0]} to {tags[-1]}.")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"The folder {out} cannot be made: {error.strerror}.", "Name another with --out.") from error
+    make_folder(out, "Name another with --out.")
     write_whole(out / "scored.csv", intake.safe_frame(scored).to_csv(index=False))
     sheets = list(result)
     write_whole(out / "sheets.pdf", sheet.render_pdf(sheets))

@@ -14,6 +14,7 @@ from advisor.cli.screen import say
 from advisor.cli.shared_options import ShopFile
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
+from advisor.phrases import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -245,5 +246,5 @@ def print_sheets(
             write_whole(out, "\f".join(render_text(one, width or PAPER_WIDTH) for one in sheets))
         else:
             write_whole(out, render_html(sheets))
-        say(f"{out} written: {len(sheets)} sheet{'' if len(sheets) == 1 else 's'}.")
+        say(f"{out} written: {counted(len(sheets), 'sheet')}.")
     return int(result.standing["status"].eq(Status.UNREADABLE).to_numpy()[result.case].sum())

@@ -2,53 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
 from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 
-from advisor import tables
-from advisor.columns import numbers
+from advisor.columns import numbers, texts
 from advisor.comfort.model import Array, UnitSpeeds
 from advisor.comfort.physics import Constants, usable_mib
-
-Z_TENTH = NormalDist().inv_cdf(0.9)
-"""The tables' low and high ends are tenths; this many standard deviations lie between them and the middle."""
-
-
-@dataclass(frozen=True)
-class Rates:
-    """Rates of one kind of storage, typical and of the slow tenth: sequential read [MiB/s], random read [ms]."""
-
-    read: float
-    read_slow: float
-    access: float
-    access_slow: float
-
-
-@cache
-def storage_rates() -> dict[str, Rates]:
-    """Rates by kind of storage, from the table timing/storage_rates."""
-    names = ("read_mib_s", "read_low", "access_ms", "access_high")
-    table = "timing/storage_rates"
-    return tables.Named(
-        table, {row["kind"]: Rates(*(float(row[name]) for name in names)) for row in tables.dicts(table)}
-    )
+from advisor.timing.conformal import Z
+from advisor.timing.rates import storage_rates
 
 
 def _disk(units: pd.DataFrame, z: float, p: Constants) -> tuple[Array, Array, Array, Array]:
     """Read rate and access time, typical and then cautious; NaN for a kind that is not known."""
     rates = storage_rates()
-    codes, kinds = pd.factorize(units["storage_kind"])
-    unknown = Rates(*[np.nan] * 4)
-    per_kind = [rates.get(str(kind), unknown) for kind in kinds] + [unknown]
-    table = np.array([(one.read, one.read_slow, one.access, one.access_slow) for one in per_kind])[codes]
-    power = z / Z_TENTH
-    read, access = table[:, 0], table[:, 2]
-    read_c = read * (table[:, 1] / read) ** power
-    access_c = access * (table[:, 3] / access) ** power
+    kind = pd.Index(rates.kinds).get_indexer(pd.Index(texts(units["storage_kind"])))
+    read, slow, access, long = (
+        np.append(one, np.nan)[kind] for one in (rates.read, rates.read_low, rates.access, rates.access_high)
+    )
+    # The table's low and high ends are tenths.
+    read_c, access_c = read * (slow / read) ** (z / Z), access * (long / access) ** (z / Z)
     factor = np.exp(z * p.measured_spread)
     measured = numbers(units["disk_read_mib_s"])
     read, read_c = np.where(measured > 0, measured, read), np.where(measured > 0, measured / factor, read_c)
@@ -62,7 +36,7 @@ def _processor(units: pd.DataFrame, processors: pd.DataFrame, z: float, p: Const
     speed, low = numbers(processors["cpu_speed"]), numbers(processors["cpu_speed_low"])
     low = np.fmin(np.where(np.isnan(low), speed, low), speed)
     with np.errstate(divide="ignore", invalid="ignore"):
-        sd = np.hypot(np.log(speed / low) / Z_TENTH, p.decompress_spread)
+        sd = np.hypot(np.log(speed / low) / Z, p.decompress_spread)
     measured = numbers(units["decompress_mib_s"])
     typical = np.where(measured > 0, measured, speed * p.decompress_at_one)
     slower = np.where(

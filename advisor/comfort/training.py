@@ -17,6 +17,7 @@ from sklearn.base import BaseEstimator, RegressorMixin, clone
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
+from advisor.columns import numbers
 from advisor.comfort.model import COEFFICIENTS, Kill, Load, Stage, UnitSpeeds
 from advisor.editions.measured import anchor_mib_s, unhindered
 from advisor.errors import InputError
@@ -158,7 +159,7 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
     desktop = frame["stage"].eq("idle").to_numpy(dtype=bool)
 
     def figure(name: str) -> Array:
-        return alone[name].to_numpy(dtype=float, na_value=np.nan)
+        return numbers(alone[name])
 
     frame["work_mib"] = np.where(desktop, figure("desktop_cpu_s"), figure("browser_cpu_s")) * anchor_mib_s()
     frame["cold_mib"] = np.where(desktop, figure("desktop_read_mib"), figure("browser_read_mib"))

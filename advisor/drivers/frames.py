@@ -11,12 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import runs
 from advisor.drivers import table_files
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import Spec, find
 from advisor.drivers.verdict import HARM, RANK, Place, Verdict, place_of, together, unknown
 from advisor.errors import InputError
+from advisor.phrases import sentence
 from advisor.releases import KERNELS
 from advisor.shop import Image
 from advisor.unit import Support
@@ -44,10 +46,8 @@ class DeviceVerdicts:
         """The devices of some units, numbered anew, repeated where asked twice."""
         order = np.argsort(self.row, kind="stable")
         first, last = (np.searchsorted(self.row[order], at, side) for side in ("left", "right"))
-        counts = last - first
-        within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-        row = np.repeat(np.arange(len(at)), counts)
-        return replace(self, row=row, spec=self.spec[order[np.repeat(first, counts) + within]])
+        row, place = runs(first, last - first)
+        return replace(self, row=row, spec=self.spec[order[place]])
 
     def on(self, image: NDArray[np.intp] | None = None) -> PlacedDevices:
         """The devices on the image that each unit uses (its position, -1 for none); on every image when left out."""
@@ -219,9 +219,9 @@ def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec
             out.append(verdicts)
         else:
             judged.append(spec)
-            out.append([unknown(_sentence(spec.problem))] * len(places))
+            out.append([unknown(sentence(spec.problem))] * len(places))
         if spec.taken:
-            out[-1] = [replace(one, reason=f"{_sentence(spec.taken)} {one.reason}") for one in out[-1]]
+            out[-1] = [replace(one, reason=f"{sentence(spec.taken)} {one.reason}") for one in out[-1]]
     return judged, out
 
 
@@ -233,7 +233,7 @@ def _judge(specs: list[Spec], places: Sequence[Place]) -> tuple[list[Spec], list
     for spec, bound in zip(specs, bounds, strict=True):
         if spec.problem and not spec.words:
             settled.append(spec)
-            verdicts.append([unknown(_sentence(spec.problem))] * len(places))
+            verdicts.append([unknown(sentence(spec.problem))] * len(places))
             continue
         kind = kind_of(spec, bound)
         settled.append(spec if kind is spec.kind else replace(spec, kind=kind))
@@ -263,10 +263,6 @@ def _elsewhere(places: Sequence[Place]) -> list[Place]:
             image = {"name": one.name, "release": one.release, "kernel": one.name, "architecture": one.architecture}
             found.append(place_of(Image.model_validate({**image, "on_hand": False})))
     return found
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _once(

@@ -13,11 +13,13 @@ import numpy as np
 
 from advisor.drivers import needs, quirks, table_files
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
+from advisor.drivers.needs import Lack
 from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
 from advisor.drivers.verdict import RANK, Place, Verdict, unknown
+from advisor.phrases import joined
 from advisor.releases import KERNELS
 from advisor.unit import Support
 
@@ -169,7 +171,7 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
     doubt = next((quirk for quirk in found if quirk.effect is Effect.DOUBTFUL), None)
     if doubt is not None and verdict.support is Support.WORKS:
         verdict = replace(
-            verdict, support=Support.UNKNOWN, severity="degrades", reason=f"{verdict.reason} {doubt.reason}",
+            verdict, support=Support.UNKNOWN, severity=Lack.DEGRADES, reason=f"{verdict.reason} {doubt.reason}",
             source=f"{source}; {doubt.source}", quirk=doubt.code, action=doubt.action,
         )  # fmt: skip
     reason = verdict.reason + caveat
@@ -183,7 +185,7 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
                 quirk=verdict.quirk or quirk.code,
                 action=verdict.action or quirk.action,
                 source=f"{verdict.source}; {quirk.source}",
-                severity="blocks" if quirk.effect is Effect.REMAPS else verdict.severity,
+                severity=Lack.BLOCKS if quirk.effect is Effect.REMAPS else verdict.severity,
             )
     return replace(verdict, reason=reason)
 
@@ -191,7 +193,7 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
 def _firmware(
     spec: Spec, modules: list[tuple[str, int]], names: str, place: Place, found: Sequence[Quirk], source: str
 ) -> Verdict:
-    driven = f"{_listed(names.split())} {'drives' if ' ' not in names else 'are for'} it."
+    driven = f"{joined(names.split())} {'drives' if ' ' not in names else 'are for'} it."
     for quirk in through(found):
         if quirk.module in names.split():
             driven, source = quirk.reason, f"{source}; {quirk.source}"
@@ -199,7 +201,7 @@ def _firmware(
     if fetched is not None:
         package = fetched.package(place.image.release)
         return Verdict(
-            Support.NEEDS_FIRMWARE, names, "", "blocks", package, f"{driven} {fetched.reason}",
+            Support.NEEDS_FIRMWARE, names, "", Lack.BLOCKS, package, f"{driven} {fetched.reason}",
             f"{source}; {fetched.source}", fetched.code, fetched.action,
         )  # fmt: skip
     states = [
@@ -211,20 +213,18 @@ def _firmware(
         return Verdict(Support.WORKS, names, reason=f"{driven} It asks for no firmware.", source=source)
     source += f"; contents of the firmware packages of {place.firmware.name}"
     short = [state for state in states if state.missing or state.nowhere]
-    serious = [state for state in short if state.rule.severity is not needs.Lack.OPTIONAL]
+    serious = [state for state in short if state.rule.severity is not Lack.OPTIONAL]
     if not serious:
         carried = sorted({name for state in states for name in state.carried})
-        text = (
-            f"Its firmware is in {_listed(carried)}, which the image carries." if carried else "Firmware is optional."
-        )
+        text = f"Its firmware is in {joined(carried)}, which the image carries." if carried else "Firmware is optional."
         return Verdict(Support.WORKS, names, reason=f"{driven} {text}", source=source)
-    worst = min(serious, key=lambda state: list(needs.Lack).index(state.rule.severity))
+    worst = min(serious, key=lambda state: list(Lack).index(state.rule.severity))
     packages = sorted({name for state in serious for name in state.missing})
     source += f"; {worst.rule.source}"
     effect = f"Without firmware: {worst.rule.effect}."
     if not packages:
         reason = f"{driven} {effect} No package of {place.firmware.name} ships the file that {worst.module} asks for."
-        return Verdict(Support.NEEDS_FIRMWARE, names, "", str(worst.rule.severity), "", reason, source)
+        return Verdict(Support.NEEDS_FIRMWARE, names, "", worst.rule.severity, "", reason, source)
     sizes = [
         f"{name} ({place.firmware.by_name[name].size / 2**20:.1f} MiB, {place.firmware.by_name[name].area})"
         for name in packages
@@ -234,27 +234,23 @@ def _firmware(
         if worst.certain or len(packages) == 1
         else f" {worst.module} names files for several chips; which of them is asked for is not told."
     )
-    reason = f"{driven} {effect} Put on the stick: {_listed(sizes)}.{which}"
+    reason = f"{driven} {effect} Put on the stick: {joined(sizes)}.{which}"
     return Verdict(
-        Support.NEEDS_FIRMWARE, names, " ".join(packages), str(worst.rule.severity), packages[0], reason, source,
-        action=f"Copy {_listed(packages)} to the stick.",
+        Support.NEEDS_FIRMWARE, names, " ".join(packages), worst.rule.severity, packages[0], reason, source,
+        action=f"Copy {joined(packages)} to the stick.",
     )  # fmt: skip
-
-
-def _listed(items: Sequence[str]) -> str:
-    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
 
 
 def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], source: str) -> Verdict:
     buses = sorted({name for name, _, _ in bound if name in BUS_MODULES})
     others = sorted({name for name, _, _ in bound if name not in BUS_MODULES})
     bus = " ".join(buses)
-    aside = f" {_listed(buses)} binds it, which only opens a bus." if buses else ""
+    aside = f" {joined(buses)} binds it, which only opens a bus." if buses else ""
     barred = sorted(quirks.forbidden().intersection(others))
     if barred:
-        aside = f" {_listed(barred)} would bind it, but Debian forbids that it is loaded."
+        aside = f" {joined(barred)} would bind it, but Debian forbids that it is loaded."
     elif others and not buses:
-        aside = f" {_listed(others)} binds it, which does not make it work as a {spec.kind} device."
+        aside = f" {joined(others)} binds it, which does not make it work as a {spec.kind} device."
     for quirk in found:
         package = quirk.package(place.image.release)
         because = f"{source}; {quirk.source}"
@@ -263,7 +259,7 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
                 Support.SEPARATE_DRIVER,
                 bus,
                 "",
-                "blocks",
+                Lack.BLOCKS,
                 package,
                 quirk.reason + aside,
                 because,
@@ -283,13 +279,13 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
             "this one only the id is known.",
             source,
         )
-    severity = "" if spec.kind is Kind.OTHER else "blocks"
+    severity = "" if spec.kind is Kind.OTHER else str(Lack.BLOCKS)
     reason = f"No module of kernel {place.table.version} is for it.{aside}"
     if spec.kind is Kind.GRAPHICS:
-        severity = "degrades"
+        severity = Lack.DEGRADES
         reason += " A plain picture from the firmware's framebuffer is likely, without acceleration."
     elif spec.kind in (Kind.FINGERPRINT, Kind.CARD_READER, Kind.CAMERA):
-        severity = "degrades"
+        severity = Lack.DEGRADES
     elif spec.kind is Kind.OTHER and spec.bus not in _SHY_BUSES:
         reason += " Many devices of this kind need none."
     about = (Effect.NO_DRIVER, Effect.SEPARATE, Effect.USERSPACE, Effect.HIDES_DISK)

@@ -24,6 +24,7 @@ from advisor.drivers.wording import (
     undressed,
     unrevised,
 )
+from advisor.phrases import few
 
 _MOST_VENDOR_WORDS = 16
 _NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
@@ -91,7 +92,8 @@ def _match(text: str, kind: Kind) -> Matched:
         alike = fitted.entries if fitted.equal and fitted.models else ()
         traded = row.entries if row and row.words >= set(asked) else ()
         if not asked and len(listed) > 1:
-            return replace(_told(text, listed), exact=False, problem=_generic(text, listed))
+            generic = f"{text!r} is a name of {len(listed)} ids and says no model: {_some(listed)}"
+            return replace(_told(text, listed), exact=False, problem=generic)
         return replace(_told(text, (*listed, *traded, *alike)), chip=chip or bool(traded), listed=True)
     if row and not (fitted.entries and fitted.equal and len(fitted.models) > len(fitted.models & row.words)):
         vendors = {entry.vendor for entry in row.entries}
@@ -108,10 +110,6 @@ def _match(text: str, kind: Kind) -> Matched:
     return _open(text, plain, asked, kind)
 
 
-def _generic(text: str, entries: Sequence[ListedDevice]) -> str:
-    return f"{text!r} is a name of {len(entries)} ids and says no model: {_some(entries)}"
-
-
 def _taken(text: str, entries: Sequence[ListedDevice]) -> str:
     return f"{text!r} is in no id list as it stands; taken as {_some(entries, names=True)}"
 
@@ -120,7 +118,7 @@ def _some(entries: Sequence[ListedDevice], names: bool = False) -> str:
     if names:
         shown = [f"{entry.name or entry.text} ({entry.text})" if entry.name else entry.text for entry in entries[:3]]
         return "; ".join(shown) + ("; …" if len(entries) > 3 else "")
-    return ", ".join(entry.text for entry in entries[:6]) + (", …" if len(entries) > 6 else "")
+    return few([entry.text for entry in entries], 6, ", …")
 
 
 def _told(text: str, entries: Sequence[ListedDevice]) -> Matched:

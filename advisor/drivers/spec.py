@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import runs
 from advisor.drivers import ids, kinds
 from advisor.drivers.kinds import Kind, names_none
 from advisor.drivers.packing import LAYOUTS, pack, pack_pattern
@@ -340,16 +341,18 @@ def _spread(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Understand the devices of a column, each text once, added to `specs`; unit position and index there as arrays."""
     code, distinct = pd.factorize(cells.astype(object))
-    parts = [_list_parts(str(text)) if hint is None else _apart(str(text), hint) for text in distinct]
-    token, tokens = pd.factorize(np.array([part.strip() for row in parts for part in row], dtype=object))
+    apart = [re.split(r"[;\n]", str(text)) if hint is None else _apart(str(text), hint) for text in distinct]
+    parts = [[part.strip() for part in row if part.strip()] for row in apart]
+    token, tokens = pd.factorize(np.array([part for row in parts for part in row], dtype=object))
     start_of, count_of = [], []
     for found in specs_of([str(text) for text in tokens], hint):
         start_of.append(len(specs))
         count_of.append(len(found))
         specs += found
-    parts_row, parts_at = _expand(code.astype(np.intp), np.array([len(row) for row in parts], dtype=np.intp))
-    token = token.astype(np.intp)[parts_at]
-    token_row, spec = _expand(token, np.array(count_of, dtype=np.intp), np.array(start_of, dtype=np.intp))
+    counts = np.array([len(row) for row in parts], dtype=np.intp)
+    parts_row, parts_at = runs((np.cumsum(counts) - counts)[code], counts[code])
+    token = token[parts_at]
+    token_row, spec = runs(np.array(start_of, dtype=np.intp)[token], np.array(count_of, dtype=np.intp)[token])
     return positions[parts_row[token_row]].astype(np.intp), spec
 
 
@@ -360,23 +363,6 @@ def _apart(text: str, kind: Kind) -> Sequence[str]:
     from advisor.drivers.splitting import apart
 
     return apart(text, kind)
-
-
-def _list_parts(text: str) -> list[str]:
-    return [part for part in re.split(r"[;\n]", text) if part.strip()]
-
-
-def _expand(
-    code: NDArray[np.intp], counts: NDArray[np.intp], starts: NDArray[np.intp] | None = None
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Spread each code to its run of items: position of the code, and number of the item."""
-    if not len(code):
-        return code, code
-    if starts is None:
-        starts = np.cumsum(counts) - counts
-    of = counts[code]
-    row = np.repeat(np.arange(len(code)), of)
-    return row, np.arange(len(row)) - np.repeat(np.cumsum(of) - of, of) + np.repeat(starts[code], of)
 
 
 def devices(units: pd.DataFrame) -> pd.DataFrame:

@@ -8,14 +8,16 @@ from dataclasses import dataclass, replace
 
 from advisor.drivers import table_files
 from advisor.drivers.firmware import FirmwareTable
+from advisor.drivers.needs import Lack
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
+from advisor.phrases import few, sentence
 from advisor.shop import Image
 from advisor.unit import Support
 
 RANK: dict[Support, int] = {support: rank for rank, support in enumerate(Support)}
 """Best first, as `Support` lists them."""
-HARM = {"": 0, "degrades": 1, "blocks": 2}
+HARM: dict[str, int] = {"": 0, Lack.DEGRADES: 1, Lack.BLOCKS: 2}
 """How bad each severity is."""
 
 
@@ -26,7 +28,7 @@ class Verdict:
     support: Support
     modules: str = ""  # Modules that would drive it, space between
     firmware_packages: str = ""  # Packages to add to the image, space between
-    severity: str = ""  # 'blocks', 'degrades' or ''
+    severity: str = ""  # `Lack.BLOCKS`, `Lack.DEGRADES` or ''
     cure: str = ""  # An image's name, a package or ''
     reason: str = ""
     source: str = ""
@@ -91,7 +93,7 @@ def together(spec: Spec, lists: Sequence[list[Verdict]]) -> tuple[Spec, list[Ver
     ids = [spec.candidates[at].text for at in kept]
     aside = ""
     if strays:
-        shown = ", ".join(spec.candidates[at].text for at in sorted(strays)[:4]) + (", …" if len(strays) > 4 else "")
+        shown = few([spec.candidates[at].text for at in sorted(strays)], 4, ", …")
         aside = f" Left aside: {shown}, which no kernel drives."
     out = []
     for verdicts in zip(*(lists[at] for at in kept), strict=True):
@@ -112,7 +114,7 @@ def _strays(spec: Spec, lists: Sequence[list[Verdict]]) -> set[int]:
 def _common(ids: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
     """What can be said of all ids of a name on one image."""
     first = verdicts[0]
-    fits = f"The name fits {len(ids)} ids ({', '.join(ids[:6])}{', …' if len(ids) > 6 else ''})"
+    fits = f"The name fits {len(ids)} ids ({few(ids, 6, ', …')})"
     modules = " ".join(sorted({name for v in verdicts for name in v.modules.split()}))
     if len({(v.support, v.firmware_packages, v.severity, v.cure) for v in verdicts}) == 1:
         return replace(first, modules=modules, reason=f"{fits}, all with this verdict. {first.reason}")
@@ -143,7 +145,4 @@ def _by_words(ids: Sequence[str], verdicts: Sequence[Verdict]) -> str:
     for one, v in zip(ids, verdicts, strict=True):
         words = str(v.support) + (f" ({v.firmware_packages or v.cure})" if v.firmware_packages or v.cure else "")
         per.setdefault(words, []).append(one)
-    text = "; ".join(
-        f"{words}: {', '.join(texts[:4])}{', …' if len(texts) > 4 else ''}" for words, texts in per.items()
-    )
-    return text[:1].upper() + text[1:] + "."
+    return sentence("; ".join(f"{words}: {few(texts, 4, ', …')}" for words, texts in per.items()))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from enum import StrEnum
 from functools import cache, lru_cache
 
 import numpy as np
@@ -16,6 +17,14 @@ from advisor.drivers.kinds import Kind, names_none
 
 SURE_DRAWING_YEAR = 2008
 """PCs from this year on come with graphics that Mesa draws on, with few exceptions; common practice, no source."""
+
+
+class Drawing(StrEnum):
+    """What composes the desktop's picture: a graphics chip, or the processor."""
+
+    HARDWARE = "hardware"
+    SOFTWARE = "software"
+
 
 FROM_YEAR = "year of the processor"
 
@@ -58,7 +67,7 @@ def _of_words(text: str) -> str | None:
 
 def _best(found: set[str | None]) -> str:
     """'hardware' goes before 'software', and that before '': the best of several chips draws."""
-    return next((word for word in ("hardware", "software") if word in found), "")
+    return next((word for word in Drawing if word in found), "")
 
 
 def _chip(text: str) -> str:
@@ -135,7 +144,7 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         fresh = (answer == "") & (words != "")
         answer[fresh], origin[fresh] = words[fresh], name
     late = (answer == "") & (np.nan_to_num(least_year(processors), nan=0) >= SURE_DRAWING_YEAR)
-    answer[late], origin[late] = "hardware", FROM_YEAR
+    answer[late], origin[late] = Drawing.HARDWARE, FROM_YEAR
     made = {"drawing": answer, "drawing_from": origin}
     return pd.DataFrame(
         {name: pd.array([word or None for word in words], dtype="string") for name, words in made.items()},

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from advisor.columns import among, numbers, present, texts
-from advisor.editions.drawing import SURE_DRAWING_YEAR, least_year
-from advisor.shop import Image
+from advisor.editions.drawing import SURE_DRAWING_YEAR, Drawing, least_year
+from advisor.shop import Architecture, Image
 from advisor.unit import BootMode, StorageKind
 
 INSTALL_MARGIN = 1.07
@@ -45,7 +45,7 @@ def draws_slowly(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
 
 def levels_of(image: Image) -> tuple[str, ...]:
     """Levels of processor that an image's architecture runs on; none where its release has no such architecture."""
-    if image.architecture == "i386":
+    if image.architecture is Architecture.I386:
         return () if image.release.isdigit() and int(image.release) > LAST_I386_RELEASE else LEVELS
     return LEVELS[1:]
 
@@ -137,7 +137,7 @@ def why_not_start(unit: Mapping[str, Any], level: str | None, image: Image) -> s
     By Debian's installation guide, section 2.1.1 (table of architectures), and package debian-cd,
     tools/boot/*/boot-x86: amd64 images carry the 32-bit EFI files too, i386 images only those.
     """
-    if image.architecture == "i386" and not levels_of(image):
+    if image.architecture is Architecture.I386 and not levels_of(image):
         return f"Debian {image.release} has no i386 installer and kernel"
     if level is not None and level not in levels_of(image):
         return f"the processor is {level}, not 64-bit; the image is {image.architecture}"
@@ -168,6 +168,6 @@ def why_not_fit(unit: Mapping[str, Any], drawing: str | None, row: Mapping[str, 
         return f"{edition} needs a disk of at least {need_gib:.1f} GiB; no disk is fitted"
     if disk is not None and disk < need_gib:
         return f"{edition} needs a disk of at least {need_gib:.1f} GiB; the unit has {disk:g} GiB"
-    if drawing == "software" and row["drawing"] != "any":
+    if drawing == Drawing.SOFTWARE and row["drawing"] != "any":
         return f"{edition} needs {row['needs_gl']}; the unit has {unit.get('graphics') or 'no chip that draws'}"
     return ""

@@ -44,7 +44,6 @@ def check(
     from advisor.handover.tree import Tree
     from advisor.handover.walk import walk
 
-    began = time.monotonic()
     asked, waived = rules.read({one.rule: one.reason for one in shop.waived} if shop else None)
     tree = Tree(root)
     try:
@@ -57,6 +56,6 @@ def check(
         packages = " ".join(context.firmware or ())
         found = [finding(rule, hits[rule.id], tree.root, packages) for rule in asked if rule.id in hits]
         open_ = unitside.not_judged(context, unit, beside is not None)
-        return Report(tree.root, ordered(found), dict(tree.unseen), open_, waived, time.monotonic() - began)
+        return Report(tree.root, ordered(found), dict(tree.unseen), open_, waived)
     finally:
         tree.close()

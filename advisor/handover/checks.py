@@ -240,11 +240,6 @@ def _updates(context: Context, entry: TreeEntry) -> Iterable[str]:
     return _yes(entry, apt.updates(context.tree, context.text(entry)))
 
 
-def _newest(names: Iterable[str]) -> str | None:
-    """Newest of kernel versions."""
-    return max(names, key=apt.version_key, default=None)
-
-
 @check
 def _kernel(context: Context, entry: TreeEntry) -> Iterable[str]:
     """A tree without any kernel is not one that starts; that is said, and nothing is found."""
@@ -255,7 +250,7 @@ def _kernel(context: Context, entry: TreeEntry) -> Iterable[str]:
         if name.startswith("vmlinuz-") and not name.endswith(("~", ".bak"))
     }
     modules = {name for name in context.tree.names("lib/modules") if context.tree.names(f"lib/modules/{name}/kernel")}
-    newest = _newest(kernels | modules)
+    newest = max(kernels | modules, key=apt.version_key, default=None)
     if newest is None:
         return []
     if newest not in kernels:

@@ -66,7 +66,6 @@ class Report:
     unseen: Mapping[str, str]  # Paths that could not be looked into, and why
     not_judged: tuple[str, ...]  # What the check could not say anything of, in words
     waived: Mapping[str, str]  # Rules that the shop does not ask, and its reasons
-    took_s: float = 0  # How long the check took [s]
 
     @property
     def must(self) -> int:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from advisor.errors import ToolError
+from advisor.phrases import titled
 
 if TYPE_CHECKING:
     from advisor.handover.report import Report
@@ -55,7 +56,7 @@ def system_of(root: str | os.PathLike[str]) -> dict[str, Any]:
 
 def content(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> dict[str, Any]:
     """The slip's words (title, parts of title and lines, foot), of `system_of`'s facts, the shop's name and a check."""
-    name = " ".join(filter(None, (unit.maker, unit.model))) or "This PC"
+    name = titled(unit.maker, unit.model) or "This PC"
     pc = [f"Processor: {unit.cpu}" if unit.cpu else "", f"Memory: {unit.ram_gib:g} GB" if unit.ram_gib else ""]
     pc.append(
         f"Disk: {unit.storage_gib:g} GB {str(unit.storage_kind or '').upper()}".strip() if unit.storage_gib else ""

@@ -56,7 +56,9 @@ def firmware(tree: Tree, unit: Unit | None) -> tuple[str, ...] | None:
 def has_ssd(tree: Tree, unit: Unit | None) -> bool | None:
     """Whether a disk of the unit does not turn; None when nothing tells."""
     if unit is not None and unit.storage_kind is not None:
-        return str(unit.storage_kind) in ("nvme", "sata ssd", "emmc")
+        from advisor.unit import StorageKind
+
+        return unit.storage_kind in (StorageKind.NVME, StorageKind.SATA_SSD, StorageKind.EMMC)
     kinds = [
         tree.text(f"{real}/queue/rotational").strip()
         for name in tree.names("sys/class/block")

@@ -224,7 +224,6 @@ def _line(key: str, match: re.Match[str]) -> str:
 
 
 _NUMBER_JUNK = re.compile(r"[\s\-]+")
-_SMALL_TAIL = re.compile(r"(?<=\d)[EU]$")
 
 
 def number(text: str, line: str = "") -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
-import numpy as np
 import pandas as pd
 
+from advisor.columns import distinct, texts
 from advisor.identify.agree import Answer, spread
 from advisor.identify.catalogue import catalogue
 from advisor.identify.level import level_of_flags
@@ -51,15 +51,10 @@ def processors(units: pd.DataFrame) -> pd.DataFrame:
     advisor.errors.TableError
         When a table of processors is damaged.
     """
-    combined = np.zeros(len(units), dtype="int64")
-    columns = []
-    for name in _FACTS:
-        codes, distinct = pd.factorize(units[name]) if name in units else (np.full(len(units), -1), ())
-        columns.append((np.asarray(codes), [*distinct, None]))
-        if len(distinct):
-            combined, _ = pd.factorize(combined * (len(distinct) + 1) + codes)
-    _, first = np.unique(combined, return_index=True)
-    answers = [_one(*(distinct[codes[row]] for codes, distinct in columns)) for row in first]
+    facts = units.reindex(columns=list(_FACTS))
+    combined, first = distinct((facts[name] for name in _FACTS), len(units))
+    some = facts.iloc[first]
+    answers = [_one(*values) for values in zip(*(texts(some[name]) for name in _FACTS), strict=True)]
     made = {}
     for column, dtype in COLUMNS.items():
         answered = [getattr(answer, column.removeprefix("cpu_")) for answer in answers]

@@ -11,6 +11,7 @@ import numpy as np
 from advisor.identify.agree import Z80, Answer, of_row, of_rows
 from advisor.identify.catalogue import REFERENCE_GHZ, Catalogue, Series, catalogue
 from advisor.identify.names import NamedProcessor, ProcessorText, read_name
+from advisor.phrases import few
 
 
 def from_text(text: str) -> Answer:
@@ -58,7 +59,7 @@ def _answer(reading: ProcessorText, shown: str) -> Answer:
 
 def _by_bare_number(tables: Catalogue, reading: ProcessorText, shown: str) -> Answer:
     known = [tables.by_number.get(bare) or tables.by_number.get(f"S{bare}", []) for bare in reading.bare]
-    rows = [row for found in known for row in _vendor(tables, found, reading.vendor)]
+    rows = [row for found in known for row in found if reading.vendor in ("", tables.vendors[row])]
     rows = list(dict.fromkeys(rows))
     for bare in reading.bare:
         if re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", bare) and rows:
@@ -91,10 +92,6 @@ def _by_xeon_version(tables: Catalogue, number: str, reading: ProcessorText, sho
         # Without the first version among them the table does not hold all that the number may be.
         return of_rows(tuple(rows), problem) if found[1] is not None else Answer(vendor="Intel", problem=problem)
     return _by_name(tables, NamedProcessor("xeon", f"{number}V1"), reading, shown)
-
-
-def _vendor(tables: Catalogue, rows: list[int], vendor: str) -> list[int]:
-    return [row for row in rows if tables.vendors[row] == vendor] if vendor else rows
 
 
 def _by_name(tables: Catalogue, name: NamedProcessor, reading: ProcessorText, shown: str) -> Answer:
@@ -267,9 +264,7 @@ def _line_vendor(tables: Catalogue, line: str) -> str | None:
 
 def _names(tables: Catalogue, rows: list[int] | tuple[int, ...]) -> str:
     names = list(dict.fromkeys(tables.names[row] for row in rows))
-    if len(names) <= 4:
-        return " or ".join(names)
-    return ", ".join(names[:4]) + f" or {len(names) - 4} more"
+    return " or ".join(names) if len(names) <= 4 else few(names, 4, " or {} more")
 
 
 @lru_cache(maxsize=1_000)

@@ -8,8 +8,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from advisor.columns import numbers, typed
+from advisor.columns import distinct, numbers, runs, typed, words
 from advisor.tables import compiled, dicts
+from advisor.unit import worst_first
 
 TRAP_COLUMNS: dict[str, str] = {
     "row": "int64", "code": "string", "severity": "string", "effect": "string", "title": "string", "reason": "string",
@@ -17,8 +18,6 @@ TRAP_COLUMNS: dict[str, str] = {
     "extra_min": "Float64",
 }  # fmt: skip
 """Columns of the answer and their dtypes."""
-
-_RANK = {"stop": 0, "act": 1, "note": 2}
 
 
 class _Trap(NamedTuple):
@@ -72,8 +71,7 @@ class Texts(NamedTuple):
 
 def machine_texts(units: pd.DataFrame) -> Texts:
     """Maker and model of every unit, as far as there are such columns, as one text in small letters."""
-    none = pd.Series(pd.NA, index=units.index, dtype="string")
-    return Texts.of(units.get("maker", none), units.get("model", none))
+    return Texts.of(words(units, "maker"), words(units, "model"))
 
 
 def processor_texts(processors: pd.DataFrame) -> Texts:
@@ -109,14 +107,11 @@ def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     machines, cores = machine_texts(units), processor_texts(processors)
     year = numbers(processors["cpu_year"])
     # Units of one model with one processor have the same traps: each such pair is judged once.
-    pairs, _ = pd.factorize(machines.codes.astype("int64") * (len(cores.texts) + 1) + cores.codes)
-    _, first = np.unique(pairs, return_index=True)
+    pairs, first = distinct((machines.codes, cores.codes), len(units))
     each = _of_pairs(Texts(machines.codes[first], machines.texts), Texts(cores.codes[first], cores.texts), year[first])
     counts = np.bincount(each["row"], minlength=len(first))
-    starts = np.cumsum(counts) - counts
-    rows = np.repeat(np.arange(len(units)), counts[pairs])
-    within = np.arange(len(rows)) - np.repeat(np.cumsum(counts[pairs]) - counts[pairs], counts[pairs])
-    return each.iloc[starts[pairs[rows]] + within].assign(row=rows).reset_index(drop=True)
+    rows, places = runs((np.cumsum(counts) - counts)[pairs], counts[pairs])
+    return each.iloc[places].assign(row=rows).reset_index(drop=True)
 
 
 def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
@@ -134,12 +129,7 @@ def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
         hit &= (year >= first) | np.isnan(first)
         hit &= ~(year > last)
         found += [_record(trap, int(row), machines, cores) for row in np.flatnonzero(hit)]
-    frame = typed(found, TRAP_COLUMNS)
-    if not found:
-        return frame
-    rank = frame["severity"].map(_RANK).to_numpy(dtype=int)
-    order = np.lexsort((np.arange(len(frame)), rank, frame["row"].to_numpy()))
-    return frame.iloc[order].drop_duplicates(["row", "code"])
+    return worst_first(typed(found, TRAP_COLUMNS)).drop_duplicates(["row", "code"])
 
 
 def _record(trap: _Trap, row: int, machines: Texts, cores: Texts) -> tuple[object, ...]:

@@ -6,6 +6,7 @@ import re
 from functools import cache, lru_cache
 
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.phrases import few
 from advisor.tables import load
 
 ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
@@ -150,7 +151,7 @@ def devices(text: str) -> Parsed:
         bad.append(f"{len(parts) - MAX_ITEMS} more than {MAX_ITEMS} devices were left out")
     problem = ""
     if bad:
-        shown = ", ".join(bad[:3]) + (f" and {len(bad) - 3} more" if len(bad) > 3 else "")
+        shown = few(bad, 3)
         problem = f"{shown}; {len(good)} others kept" if good else shown
     note = f"no bus is said: taken as {', '.join(taken[:3])}" if taken else ""
     return Parsed(";".join(good) or None, problem, ACCEPTED if problem else "", note)

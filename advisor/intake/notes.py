@@ -16,11 +16,11 @@ import pandas as pd
 
 from advisor.columns import texts, typed
 from advisor.tables import damaged, dicts
+from advisor.unit import Advice, worst_first
 
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source", "rules_out")
 
-SEVERITIES = ("stop", "act", "note")
-EFFECTS = ("set aside", "hold", "none")
+EFFECTS = (Advice.SET_ASIDE, Advice.HOLD, "none")
 
 _GAP = r"(?:\W+(?!(?:not|no|never|isn.?t|wasn.?t|ok|okay|fine|good|without)\b)\w+(?:['/-]\w+)*){0,2}?\W+"
 _SHORTHAND = {
@@ -276,12 +276,8 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
         for row in np.flatnonzero(hit[codes]):
             records += [(int(row), *record) for record in each[codes[row]]]
     frame = typed(records, dict.fromkeys(CONDITION_COLUMNS, "string") | {"row": "int64"})
-    if not records:
-        return frame
     frame = _contradicted(frame, units)
-    rank = frame["severity"].map({name: number for number, name in enumerate(SEVERITIES)})
-    order = np.lexsort((np.arange(len(frame)), rank.to_numpy(dtype=int), frame["row"].to_numpy()))
-    return frame.iloc[order].drop_duplicates(["row", "code"]).reset_index(drop=True)
+    return worst_first(frame).drop_duplicates(["row", "code"]).reset_index(drop=True)
 
 
 _CONTRADICTS = {"disk-missing": "storage_kind", "memory-missing": "ram_gib"}
@@ -298,7 +294,7 @@ def _contradicted(frame: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         rows = frame["row"].to_numpy(dtype=int)
         hit = frame["code"].eq(code).to_numpy() & against[rows]
         if hit.any():
-            frame.loc[hit, "effect"] = "hold"
+            frame.loc[hit, "effect"] = str(Advice.HOLD)
             words = [f", but {field} says {stated[row]}: find out which holds" for row in rows[hit]]
             frame.loc[hit, "reason"] = [
                 f"{said}{more}" for said, more in zip(frame.loc[hit, "reason"], words, strict=True)
@@ -313,7 +309,7 @@ def _records(text: str, column: str) -> tuple[tuple[str, ...], ...]:
     made = []
     for one, part, doubted in said(text, column):
         quoted = part if len(part) <= _SHOWN else part[: _SHOWN - 3] + "..."
-        effect = "hold" if doubted and one.effect == "set aside" else one.effect
+        effect = str(Advice.HOLD) if doubted and one.effect == Advice.SET_ASIDE else one.effect
         reason = f"{where} '{quoted}'" + (", which is in doubt: find out first" if doubted else "")
         made.append((one.code, one.severity, effect, one.title, reason, one.action, one.source, one.rules_out))
     return tuple(made)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from advisor.columns import distinct
 from advisor.errors import InputError
 from advisor.intake import described, elsewhere, said
 from advisor.intake.columns import Column, Ledger, array_of, is_none
@@ -17,6 +18,7 @@ from advisor.intake.headers import DISK_COLUMNS, DISK_KINDS, MERGED, STORAGE, Ma
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
+from advisor.phrases import few
 from advisor.unit import DTYPES
 
 _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
@@ -143,13 +145,11 @@ class Parsing:
         for position, mapped in enumerate(self.mapping):
             rows = np.flatnonzero(self.bad.get(position, False))
             filled = self.filled.get(position, 0)
-            shown = ", ".join(str(row + 1) for row in rows[:12])
-            if len(rows) > 12:
-                shown += f" and {len(rows) - 12} more"
             records.append(
                 (
                     mapped.header, _SHOWN.get(mapped.field or "", mapped.field), mapped.how,
-                    max(filled - len(rows), 0), self.length - filled if mapped.field else 0, len(rows), shown,
+                    max(filled - len(rows), 0), self.length - filled if mapped.field else 0, len(rows),
+                    few((rows + 1).tolist(), 12),
                 )
             )  # fmt: skip
         names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
@@ -233,11 +233,7 @@ class Parsing:
     def _disks_of_several(self, places: dict[str, int]) -> None:
         """Columns about disks, read as one: '240' under 'SSD' beside '1000' under 'HDD', or kind and size apart."""
         parts = {name: self.column(position) for name, position in places.items()}
-        combined = np.zeros(self.length, dtype="int64")
-        for part in parts.values():
-            combined = combined * (len(part.texts) + 1) + part.codes + 1
-            combined = pd.factorize(combined)[0]
-        _, first = np.unique(combined, return_index=True)
+        combined, first = distinct((part.codes for part in parts.values()), self.length)
         kinds: list[Parsed] = []
         sizes: list[Parsed] = []
         shown: list[str] = []

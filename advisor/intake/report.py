@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from advisor.phrases import few
+
 _MOST = 40
 """Lines that are shown."""
 
@@ -56,9 +58,8 @@ def _grouped(frame: pd.DataFrame, what: str) -> list[str]:
         groups.setdefault((column, value, reason, ask), []).append(int(row))
     lines = []
     for (column, value, reason, ask), rows in list(groups.items())[:_MOST]:
-        shown = ", ".join(str(row) for row in rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
         cell = f" {_short(value, 40)!r}" if value else ""
-        lines.append(f"  row {shown}: {_short(column, 24)}{cell}: {reason}")
+        lines.append(f"  row {few(rows, 8)}: {_short(column, 24)}{cell}: {reason}")
         if ask:
             lines.append(f"      accepted: {ask}")
     if len(groups) > _MOST:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
@@ -13,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.errors import AdvisorError, InputError
-from advisor.files import read_text, shortened
+from advisor.files import read_csv, shortened
 from advisor.plan.chance import Lanes, chance, follow
 from advisor.plan.day import Plan, fits, lanes_of
 from advisor.plan.evening import evening_of
@@ -78,8 +77,8 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
     InputError
         When it is no such plan.
     """
+    frame = read_csv(path, "plan", dtype={"tag": str, "technician": str})
     try:
-        frame = pd.read_csv(io.StringIO(read_text(path)), dtype={"tag": str, "technician": str})
         starts = pd.to_datetime(frame["start"], format="ISO8601")
         bench, opens, problems = bench_of(batch.shop)
         day = starts.min().date()
@@ -125,7 +124,7 @@ def logged_on(log: BenchLog, day: date) -> list[str]:
 
 def plan_again(
     plan: Plan, now: datetime, progress: Mapping[str, Progress], gone: Iterable[str] = (), done: Iterable[str] = (),
-    seconds: float = 10.0, seed: int = 1,
+    seconds: float = 10.0,
 ) -> tuple[Plan, list[Change]]:  # fmt: skip
     """Plan the rest of a day.
 
@@ -178,9 +177,9 @@ def plan_again(
         {number: plan.lanes.sticks[at] for number, at in enumerate(origin)},
     )
     start = _start(work, bench, dict(enumerate(olds)), before)
-    solution = solve(work.jobs, replace(bench, close=None), seconds, seed, start=start) if jobs else _empty()
+    solution = solve(work.jobs, replace(bench, close=None), seconds, start=start) if jobs else Solution({}, 0, 0, 0)
     lanes = lanes_of(work, bench, solution.schedule, before)
-    kept_chance = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, plan.quantile, seed=seed)
+    kept_chance = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, plan.quantile)
     late = [
         f"{job.tag} ends at {clock(plan.opens, solution.schedule[number][-1].end + job.tail)}, after the day."
         for number, job in enumerate(jobs)
@@ -188,10 +187,6 @@ def plan_again(
     ]
     new = replace(plan, bench=bench, work=work, solution=solution, lanes=lanes, chance=kept_chance, problems=late)
     return new, _changes(plan, new, origin)
-
-
-def _empty() -> Solution:
-    return Solution({}, 0, 0, 0)
 
 
 def _rest(

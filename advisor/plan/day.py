@@ -143,7 +143,7 @@ def _sentences(plan: Plan) -> list[str]:
 
 def plan_day(
     batch: Batch, day: date | None = None, *, quantile: float = QUANTILE, delivery: int | None = None,
-    seconds: float = 20.0, seed: int = 1,
+    seconds: float = 20.0,
 ) -> Plan:  # fmt: skip
     """Plan a day for a batch.
 
@@ -173,9 +173,9 @@ def plan_day(
     arrives = None if delivery is None else max(1, (delivery - opens) * TICKS)
     work = work_of(batch, bench, day, quantile, opens, arrives)
     waits = frozenset(work.buys) if delivery is None else frozenset()
-    solution = solve(work.jobs, bench, seconds, seed, waits=waits)
+    solution = solve(work.jobs, bench, seconds, waits=waits)
     lanes = lanes_of(work, bench, solution.schedule)
-    kept = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, quantile, seed=seed)
+    kept = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, quantile)
     return Plan(
         batch.shop.name, day, opens, bench, work, solution, lanes, quantile, kept,
         evening_of(batch, work, solution.schedule), link_of(batch, work, solution.schedule), problems + work.problems,

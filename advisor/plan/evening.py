@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from advisor.errors import InputError, ToolError
-from advisor.files import write_whole
+from advisor.errors import ToolError
+from advisor.files import make_folder, write_whole
+from advisor.phrases import counted
 from advisor.plan.problem import Schedule
 from advisor.releases import CODENAMES
 from advisor.timing.conditions import MIB
@@ -47,9 +48,7 @@ class Evening:
         out = []
         for image, (units, mib) in self.images.items():
             many = min(sticks.get(image, 1), units)
-            out.append(
-                f"{many} stick{'s' if many > 1 else ''} with {image}, {mib / 1024:.1f} GiB and more, for {units} units"
-            )
+            out.append(f"{counted(many, 'stick')} with {image}, {mib / 1024:.1f} GiB and more, for {units} units")
         for one in self.packages:
             asks = ", which builds or fetches something: network needed" if one.network else ""
             out.append(f"{one.name} of Debian {one.release} on the stick{asks}, for {', '.join(one.tags)}")
@@ -103,10 +102,7 @@ def fetch(packages: tuple[Package, ...], folder: str | Path) -> tuple[list[Path]
         name, _, target = one.name.partition("/")
         suite = CODENAMES.get(one.release, one.release) + (target.removeprefix(one.release) if target else "")
         where = root / f"debian-{one.release}"
-        try:
-            where.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(f"The folder {where} cannot be made: {error.strerror}.", "Name another one.") from error
+        make_folder(where, "Name another one.")
         problems_met = _download(f"{name}/{suite}", where)
         if problems_met:
             problems.append(f"{name} of {suite} was not fetched: {problems_met}")

@@ -20,12 +20,10 @@ class _Floor:
     jobs: tuple[UnitJob, ...]
     bench: Bench
     order: list[int]
-    stay: bool
     done: dict[int, list[Placed]] = field(default_factory=dict)
     ready: dict[int, int] = field(default_factory=dict)
     leaving: list[int] = field(default_factory=list)
     given: dict[str, int] = field(default_factory=dict)
-    mine: dict[int, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """What is begun already holds its slot, and its stick."""
@@ -53,10 +51,7 @@ class _Floor:
 
     def choose(self, now: int, technician: int) -> int | None:
         """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
-        if self.stay and technician in self.mine:
-            at = self.mine[technician]
-            return at if self.may(at, now, technician) else None
-        begun = [at for at in self.ready if self.may(at, now, technician)] if not self.stay else []
+        begun = [at for at in self.ready if self.may(at, now, technician)]
         if begun:
             return min(begun, key=lambda at: (not self._next(at).running, self.ready[at], at))
         if self._full(now):
@@ -73,7 +68,6 @@ class _Floor:
         visit = job.visits[number]
         if at in self.order:
             self.order.remove(at)
-            self.mine[technician] = at
         if job.stick and number == job.held[0]:
             self.given[job.stick] = self.given.get(job.stick, 0) + 1
         if job.stick and number == job.held[1]:
@@ -85,15 +79,14 @@ class _Floor:
             self.ready[at] = max(self.ready[at], job.visits[number + 1].earliest)
         else:
             heapq.heappush(self.leaving, self.ready.pop(at))
-            self.mine.pop(technician, None)
         return end
 
 
-def dispatch(jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int], stay: bool = False) -> Schedule:
-    """Let every technician who is free take up what is ready, units in this order; with `stay` one stays with a unit
-    until it is done. Jobs that end after the bench closes are left out.
+def dispatch(jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int]) -> Schedule:
+    """Let every technician who is free take up what is ready, units in this order; jobs that end after the bench closes
+    are left out.
     """
-    floor = _Floor(jobs, bench, list(order), stay)
+    floor = _Floor(jobs, bench, list(order))
     events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]
     heapq.heapify(events)
     releases = sorted({max(job.release, job.visits[0].earliest) for job in jobs})

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from advisor.columns import numbers
 from advisor.plan.problem import TICKS, Bench, UnitJob, Visit
 from advisor.plan.rules import dispatch
 from advisor.timing import operations
@@ -150,7 +151,7 @@ def _spreads(batch: Batch) -> dict[int, Spread]:
     """Spreads of each case: what the interval of elapsed minutes says beyond that of the hands is the machine's."""
     timing = batch.timing
     hands, high, elapsed, most = (
-        series.to_numpy(dtype="float64", na_value=np.nan)
+        numbers(series)
         for series in (timing.hands_on_min, timing.hands_high_min, timing.elapsed_min, timing.elapsed_high_min)
     )
     works = timing.phases.groupby("row")["work_min"].sum()

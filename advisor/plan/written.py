@@ -6,7 +6,7 @@ import io
 import json
 from collections import defaultdict
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +76,7 @@ def calendar(plan: Plan) -> bytes:
     for row in tuples(plan.frame):
         event = icalendar.Event()
         event.add("uid", f"{plan.day:%Y%m%d}-{_plain(row.tag)}-{row.visit}@bench-advisor")
-        event.add("dtstamp", stamp.to_pydatetime().replace(tzinfo=_utc()))
+        event.add("dtstamp", stamp.to_pydatetime().replace(tzinfo=UTC))
         event.add("dtstart", row.start.to_pydatetime().replace(microsecond=0))
         event.add("dtend", max(row.end, row.start + timedelta(seconds=1)).to_pydatetime().replace(microsecond=0))
         event.add("summary", f"{row.tag}, slot {row.slot}: {row.what}")
@@ -93,12 +93,6 @@ _INSTALL = "pip install 'bench-advisor[plan]'"
 
 def _plain(text: str) -> str:
     return "".join(one if one.isalnum() or one in "-_." else "-" for one in text)
-
-
-def _utc() -> Any:
-    from datetime import UTC
-
-    return UTC
 
 
 def picture(plan: Plan) -> bytes:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from advisor.columns import figures, words
 from advisor.errors import InputError
-from advisor.files import read_text
+from advisor.files import read_csv
 
 MIB = float(1 << 20)
 
@@ -78,8 +78,7 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
         if name not in frame.columns:
             columns[name] = np.full(len(frame), np.nan)
             continue
-        raw = frame[name]
-        numbers = pd.to_numeric(raw, errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+        raw, numbers = frame[name], figures(frame, name)
         low, high = LIMITS[name]
         empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
         wrong = ~((numbers >= low) & (numbers <= high)) & ~(empty & (name in may_lack))
@@ -100,21 +99,15 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
 def _xz(frame: pd.DataFrame) -> np.ndarray:
     """Whether the image is compressed with xz: it takes several times the processor time of any other kind."""
     if "xz" in frame:
-        return pd.to_numeric(frame["xz"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    if "compression" not in frame:
-        return np.full(len(frame), np.nan)
-    words = frame["compression"].astype("string").str.strip().str.casefold()
-    known = words.notna() & (words != "")
-    return np.where(known, words.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
+        return figures(frame, "xz")
+    said = words(frame, "compression").str.strip().str.casefold()
+    known = said.notna() & (said != "")
+    return np.where(known, said.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
 
 
 def _memory(frame: pd.DataFrame) -> np.ndarray:
     """Memory [MiB], the usual where nobody stated a sensible one."""
-    if "memory_mib" not in frame:
-        return np.full(len(frame), USUAL_MEMORY_MIB)
-    stated = (
-        pd.to_numeric(frame["memory_mib"], errors="coerce").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    )
+    stated = figures(frame, "memory_mib")
     return np.where(stated > 0, stated, USUAL_MEMORY_MIB)
 
 
@@ -122,11 +115,9 @@ def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:
     """Whether the kernel's modules are plain, by the release where it stands, else by how the tree compresses."""
     guess = (ratio < PLAIN_BELOW).astype(float)
     if "plain_modules" in frame:
-        stated = pd.to_numeric(frame["plain_modules"], errors="coerce").astype("Float64")
-        return np.where(stated.isna(), guess, stated.to_numpy(dtype=float, na_value=np.nan))
-    if "release" not in frame:
-        return guess
-    release = frame["release"].astype("string").str.strip()
+        stated = figures(frame, "plain_modules")
+        return np.where(np.isnan(stated), guess, stated)
+    release = words(frame, "release").str.strip()
     return np.where(release.isna() | (release == ""), guess, release.isin(PLAIN_RELEASES).fillna(False).astype(float))
 
 
@@ -143,14 +134,7 @@ def read_conditions(path: str | Path) -> pd.DataFrame:
     InputError
         When it cannot be read, or holds no row.
     """
-    try:
-        frame = pd.read_csv(io.StringIO(read_text(path)), dtype="string", skipinitialspace=True)
-    except InputError:
-        raise
-    except ValueError as error:
-        raise InputError(
-            f"The conditions file {path} cannot be read: {error}.", "It must be a CSV in UTF-8."
-        ) from error
+    frame = read_csv(path, "conditions file", dtype="string", skipinitialspace=True)
     frame.columns = [str(name).strip() for name in frame.columns]
     if frame.empty:
         raise InputError(f"The conditions file {path} has no rows.", f"Its columns are: {', '.join(CONDITIONS)}.")

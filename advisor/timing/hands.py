@@ -11,10 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor import tables
+from advisor.columns import distinct, words
 from advisor.shop import Practice, Shop, default_shop
 from advisor.timing import operations
 from advisor.timing.conformal import Z
-from advisor.unit import BootMode, FormFactor, StorageMode
+from advisor.unit import PORTABLE, BootMode, FormFactor, StorageMode
 
 Array = NDArray[np.float64]
 
@@ -32,7 +33,6 @@ FITTING_PACE = 1 / 1.25, 1 / 0.75
 """Least and most of a shop's pace that a fitting can have: the rating scale of work study, from very fast to steady
 (International Labour Office, Introduction to Work Study, 4th edition, 1992)."""
 
-_PORTABLE = (FormFactor.LAPTOP, FormFactor.CONVERTIBLE, FormFactor.TABLET)
 _BOXES = (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER)
 
 
@@ -141,8 +141,9 @@ def hands_on(
     """
     shop = default_shop() if shop is None else shop
     n, names = len(units), phase_table().names
-    conditions = _conditions(units, firmware) | _practised(shop, n) | _installed(editions, images, shop, n)
-    codes, first = _distinct(conditions, n)
+    practised = {str(one): np.full(n, float(one in shop.practices)) for one in Practice}
+    conditions = _conditions(units, firmware) | practised | _installed(editions, images, shop, n)
+    codes, first = distinct(conditions.values(), n)
     some = {name: values[first] for name, values in conditions.items()}
     done = operations.times(some, len(first))
     found = operations.sums(done, names)
@@ -161,33 +162,18 @@ def _filled(minutes: pd.Series) -> Array:
     return np.asarray(pd.to_numeric(minutes).astype("Float64").to_numpy(dtype=float, na_value=0.0), dtype=float)
 
 
-def _distinct(conditions: dict[str, Array], n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Code of each unit's set of conditions, and the position where each set first stands."""
-    code = np.zeros(n, dtype=np.int64)
-    for values in conditions.values():
-        code = code * (int(values.max(initial=0)) + 1) + values.astype(np.int64)
-        code = np.unique(code, return_inverse=True)[1]
-    _, first, codes = np.unique(code, return_index=True, return_inverse=True)
-    return np.asarray(codes, dtype=np.intp), np.asarray(first, dtype=np.intp)
-
-
 def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, Array]:
     """What the units themselves tell: 0 or 1, or a count."""
 
-    def text(name: str) -> pd.Series:
-        if name not in units:
-            return pd.Series(pd.NA, index=units.index, dtype="string")
-        return units[name] if units[name].dtype == "string" else units[name].astype("string")
-
     def among(name: str, *values: str) -> Array:
-        codes, distinct = pd.factorize(text(name))
-        return np.append(np.isin(np.asarray(distinct, dtype=object), values), False)[codes].astype(float)
+        codes, texts = pd.factorize(words(units, name))
+        return np.append(np.isin(np.asarray(texts, dtype=object), values), False)[codes].astype(float)
 
-    missing = np.sum([text(name).isna().to_numpy(dtype=float) for name in FACTS], axis=0)
-    codes, distinct = pd.factorize(text("notes"))
-    damage = pd.Series(distinct, dtype="string").str.contains(DAMAGE_WORDS, case=False, regex=True).fillna(False)
-    portable = among("form_factor", *_PORTABLE)
-    wireless = np.maximum(portable, text("wireless").notna().to_numpy(dtype=float)) - among("wireless", "none")
+    missing = np.sum([words(units, name).isna().to_numpy(dtype=float) for name in FACTS], axis=0)
+    codes, notes = pd.factorize(words(units, "notes"))
+    damage = pd.Series(notes, dtype="string").str.contains(DAMAGE_WORDS, case=False, regex=True).fillna(False)
+    portable = among("form_factor", *PORTABLE)
+    wireless = np.maximum(portable, words(units, "wireless").notna().to_numpy(dtype=float)) - among("wireless", "none")
     return {
         "desktop box": among("form_factor", *_BOXES),
         "portable": portable,
@@ -200,10 +186,6 @@ def _conditions(units: pd.DataFrame, firmware: pd.Series | None) -> dict[str, Ar
             np.zeros(len(units)) if firmware is None else np.asarray(firmware.fillna(False), dtype=float)
         ),
     }
-
-
-def _practised(shop: Shop, n: int) -> dict[str, Array]:
-    return {str(one): np.full(n, float(one in shop.practices)) for one in Practice}
 
 
 def _installed(editions: pd.Series | None, images: pd.Series | None, shop: Shop, n: int) -> dict[str, Array]:

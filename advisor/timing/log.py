@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.errors import InputError
-from advisor.files import read_text
+from advisor.files import read_csv
 from advisor.shop import Shop
 from advisor.timing.conformal import GROUP_ROWS, Widths, weighted_half_width
 from advisor.timing.hands import phase_table
@@ -217,9 +215,4 @@ def read_log(path: str | Path) -> pd.DataFrame:
     InputError
         When it cannot be read.
     """
-    try:
-        return pd.read_csv(io.StringIO(read_text(path)))
-    except InputError:
-        raise
-    except (ValueError, OverflowError) as error:
-        raise InputError(f"The bench log {path} cannot be read: {error}.", "It must be a CSV in UTF-8.") from error
+    return read_csv(path, "bench log")

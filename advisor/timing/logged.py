@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import figures, words
 from advisor.errors import InputError
 from advisor.shop import Shop, default_shop
 from advisor.timing.hands import HandsOn, hands_on, phase_table
@@ -157,7 +158,7 @@ def lay(
     rows = every = log.reset_index(drop=True)
     tags = np.asarray(_words(rows, "asset_tag"), dtype=object)
     said_day = days(rows)
-    elapsed = numbers(rows, "elapsed_min")
+    elapsed = figures(rows, "elapsed_min")
     left, found = _left(rows, elapsed, shop)
     # Oldest first; a row without a day stays behind the one above it.
     filled = pd.Series(said_day).ffill().bfill().fillna(0.0).to_numpy()
@@ -177,11 +178,11 @@ def lay(
         work, spread = machine(plain, given)
     else:
         work, spread = np.empty((0, len(phase_table().names))), np.empty(0)
-    stated_hands = numbers(rows, "hands_on_min")
+    stated_hands = figures(rows, "hands_on_min")
     stated_hands = np.where((stated_hands > 0) & (stated_hands < MOST_MINUTES), stated_hands, np.nan)
     laid = Logged(
         tags=tags[kept], place=kept.astype(np.int64), day=said_day[kept], elapsed=elapsed[kept], said=stated_hands,
-        by_phase=np.column_stack([numbers(rows, f"{phase}_min") for phase in phase_table().names]),
+        by_phase=np.column_stack([figures(rows, f"{phase}_min") for phase in phase_table().names]),
         weight=source_weights(rows), technician=_words(rows, "technician"), given=given,
         fitted=_words(rows, "parts") != "", hands=hands, work=work, spread=spread, problems=pd.DataFrame(),
         invented=invented(log),
@@ -230,10 +231,8 @@ def _problems(log: pd.DataFrame, tags: NDArray[np.object_], found: list[Problem]
 
 def days(rows: pd.DataFrame) -> Array:
     """Day of each row as a number [d], NaN where unknown or after today; shape (n,)."""
-    if "date" not in rows:
-        return np.full(len(rows), np.nan)
-    codes, distinct = pd.factorize(rows["date"].astype("string"))
-    read = pd.to_datetime(pd.Series(distinct, dtype="string"), format="ISO8601", errors="coerce", utc=True)
+    codes, dates = pd.factorize(words(rows, "date"))
+    read = pd.to_datetime(pd.Series(dates, dtype="string"), format="ISO8601", errors="coerce", utc=True)
     out = (read - pd.Timestamp("1970-01-01", tz="UTC")).dt.total_seconds().to_numpy(dtype=float) / 86_400
     # A year mistyped into the future would make every other row old.
     out[out > date.today().toordinal() - date(1970, 1, 1).toordinal() + 1] = np.nan
@@ -269,10 +268,8 @@ def log_units(log: pd.DataFrame) -> pd.DataFrame:
     """
     columns = {}
     for name, dtype in DTYPES.items():
-        if name not in log:
-            columns[name] = pd.Series(pd.NA, index=log.index, dtype=dtype)
-        elif dtype in ("Float64", "Int64"):
-            values = pd.Series(numbers(log, name), index=log.index)
+        if dtype in ("Float64", "Int64"):
+            values = pd.Series(figures(log, name), index=log.index)
             # What no machine has would go through logarithms; it is as good as unknown.
             values = values.where((values > 0) & np.isfinite(values)).astype("Float64")
             columns[name] = values.round().astype("Int64") if dtype == "Int64" else values
@@ -292,24 +289,14 @@ def invented(log: pd.DataFrame) -> bool:
     )
 
 
-def numbers(rows: pd.DataFrame, name: str) -> Array:
-    """A column as numbers, NaN where it is missing or none."""
-    if name not in rows:
-        return np.full(len(rows), np.nan)
-    values = pd.to_numeric(rows[name], errors="coerce").astype("Float64")
-    return np.asarray(values.to_numpy(dtype=float, na_value=np.nan), dtype=float)
-
-
 def _text(rows: pd.DataFrame, name: str) -> pd.Series:
-    words = rows[name].astype("string").str.strip()
-    return words.where(words != "")
+    said = words(rows, name).str.strip()
+    return said.where(said != "")
 
 
 def _words(rows: pd.DataFrame, name: str) -> NDArray[np.object_]:
     """A column as text, '' where it is missing or empty."""
-    if name not in rows:
-        return np.full(len(rows), "", dtype=object)
-    return np.asarray(rows[name].astype("string").str.strip().fillna(""), dtype=object)
+    return np.asarray(words(rows, name).str.strip().fillna(""), dtype=object)
 
 
 def _repeated(rows: pd.DataFrame) -> NDArray[np.bool_]:

@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import figures, words
 from advisor.files import write_whole
+from advisor.phrases import counted
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
 from advisor.timing.kept import KeptTiming, damaged, read_kept
@@ -116,9 +118,8 @@ class TimingModel:
     @property
     def basis(self) -> str:
         """What the times rest on, such as 'from 64 measured installs and 0 logged units'."""
-        logged = f"{self.log.rows} logged unit{'' if self.log.rows == 1 else 's'}"
-        n = int(self.about.get("rehearsals", len(self.seen)))
-        text = f"from {n} measured install{'' if n == 1 else 's'} and {logged}"
+        installs = counted(int(self.about.get("rehearsals", len(self.seen))), "measured install")
+        text = f"from {installs} and {counted(self.log.rows, 'logged unit')}"
         text += "" if self.version == "shipped" else f", version {self.version}"
         return f"{text} (the log is the demo's, invented)" if self.log.invented else text
 
@@ -359,24 +360,15 @@ class Filled:
 
 def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataFrame, Filled]:
     """Fill speeds that were not measured from the processor's speed and the kind of storage."""
-    n = len(conditions)
-
-    def column(name: str) -> Array:
-        if name not in facts:
-            return np.full(n, np.nan)
-        numbers = pd.to_numeric(facts[name], errors="coerce").astype("Float64")
-        return np.asarray(numbers.to_numpy(dtype=float, na_value=np.nan), dtype=float)
-
     rates = storage_rates()
-    kind = facts["storage_kind"].astype("string") if "storage_kind" in facts else pd.Series(pd.NA, index=facts.index)
-    code = pd.Index(rates.kinds).get_indexer(pd.Index(kind.fillna("").astype("object")))
+    code = pd.Index(rates.kinds).get_indexer(pd.Index(words(facts, "storage_kind").fillna("").astype("object")))
     # The commonest kind stands in for an unknown one until the kinds are mixed.
     usual = int(np.argmax(rates.share))
     known = np.where(code >= 0, code, usual)
     read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
     no_read, no_access = np.isnan(read), np.isnan(access)
-    speed, low, high = column("cpu_speed"), column("cpu_speed_low"), column("cpu_speed_high")
+    speed, low, high = (figures(facts, name) for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"))
     decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
     no_cpu = np.isnan(decompress)
     guess, guess_sd = decompress_of(speed, low, high)

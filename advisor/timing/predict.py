@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import distinct, figures, words
 from advisor.errors import InputError
 from advisor.shop import Image, Practice, Shop, default_shop
 from advisor.timing import operations
@@ -24,7 +25,7 @@ from advisor.timing.hands import HandsOn, hands_on, phase_table
 from advisor.timing.model import Filled, TimingModel, fill_speeds
 from advisor.timing.rates import assumed, storage_rates
 from advisor.timing.work import work_of
-from advisor.unit import Unit, frame
+from advisor.unit import StorageKind, Unit, frame
 
 Array = NDArray[np.float64]
 
@@ -233,15 +234,6 @@ class Timing:
         return found[0], found[1]
 
 
-def _numbers(frame: pd.DataFrame, name: str) -> Array:
-    if name not in frame:
-        return np.full(len(frame), np.nan)
-    column = frame[name]
-    if not pd.api.types.is_numeric_dtype(column):
-        column = pd.to_numeric(column, errors="coerce")
-    return np.asarray(column.to_numpy(dtype=float, na_value=np.nan), dtype=float)
-
-
 def setting(
     units: pd.DataFrame, processors: pd.DataFrame, editions: pd.Series, images: pd.Series, shop: Shop,
     catalogue: pd.DataFrame | None = None,
@@ -259,12 +251,8 @@ def setting(
         "image": images.astype("string").reset_index(drop=True),
         "edition": editions.astype("string").reset_index(drop=True),
     })  # fmt: skip
-    kind = (
-        units["storage_kind"].astype("string").reset_index(drop=True)
-        if "storage_kind" in units
-        else pd.Series(pd.NA, index=range(len(units)), dtype="string")
-    )
-    usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == "none").fillna(False), dtype=bool)
+    kind = words(units, "storage_kind").reset_index(drop=True)
+    usable = np.asarray(pairs.notna().all(axis=1)) & ~np.asarray((kind == StorageKind.NONE).fillna(False), dtype=bool)
     work, notes = _work(pairs, shop, catalogue) if usable.any() else (_no_work(len(units)), [])
     stated, said = _stated(units, processors, shop)
     known = processors.reset_index(drop=True).reindex(
@@ -284,7 +272,7 @@ def _no_work(n: int) -> pd.DataFrame:
 
 def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Note]]:
     """What each unit's image and edition come to, and for which of them it was assumed."""
-    codes, first = _distinct(pairs)
+    codes, first = distinct((pairs[name] for name in pairs), len(pairs))
     named = pairs.iloc[first].fillna("")
     known = named[(named["image"] != "") & (named["edition"] != "")]
     table = work_of(known, shop, catalogue)
@@ -301,11 +289,11 @@ def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tu
 def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[dict[str, Array], list[Note]]:
     """Conditions that the unit itself tells: speeds as told; cores, link and memory as usual where they are not."""
     usual = assumed()["cpu_cores"]
-    link, cores, ram = (_numbers(units, name) for name in ("link_mbps", "cpu_cores", "ram_gib"))
-    cores = np.where(np.isnan(cores), _numbers(processors, "cpu_cores"), cores)
+    link, cores, ram = (figures(units, name) for name in ("link_mbps", "cpu_cores", "ram_gib"))
+    cores = np.where(np.isnan(cores), figures(processors, "cpu_cores"), cores)
     ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
     cache_mbps = CACHE_MBPS * (Practice.CACHE in shop.practices)
-    stated = {name: _numbers(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
+    stated = {name: figures(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
         "cores": np.where(np.isnan(cores), usual.value, cores),
         "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps),
         "ram_gib": ram_gib,
@@ -320,20 +308,14 @@ def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[
 
 def model_labels(units: pd.DataFrame) -> NDArray[np.object_]:
     """Maker and model of each unit in small letters and single spaces; '' where the model is unknown."""
-    columns = {
-        name: units[name].astype("string").reset_index(drop=True)
-        if name in units
-        else pd.Series(pd.NA, index=range(len(units)), dtype="string")
-        for name in ("maker", "model")
-    }
-    codes, distinct = pd.factorize(columns["maker"].fillna("") + " " + columns["model"])
-    labels = [" ".join(str(text).casefold().split()) for text in distinct]
+    codes, names = pd.factorize(words(units, "maker").fillna("") + " " + words(units, "model"))
+    labels = [" ".join(str(text).casefold().split()) for text in names]
     return np.array([*labels, ""], dtype=object)[codes]
 
 
 def _speed_notes(conditions: pd.DataFrame, filled: Filled, facts: pd.DataFrame) -> list[Note]:
     typical = assumed()["cpu_speed"]
-    no_speed = np.isnan(_numbers(facts, "cpu_speed")) & (filled.cpu_sd > 0)
+    no_speed = np.isnan(figures(facts, "cpu_speed")) & (filled.cpu_sd > 0)
     rates = storage_rates()
     mixture = " or ".join(
         f"{kind} ({share:.0%})" for kind, share in zip(rates.kinds, rates.share, strict=True) if share
@@ -341,8 +323,8 @@ def _speed_notes(conditions: pd.DataFrame, filled: Filled, facts: pd.DataFrame) 
 
     def shown(name: str, unit: str) -> NDArray[np.object_]:
         numbers = conditions[name].to_numpy()
-        distinct, codes = np.unique(numbers, return_inverse=True)
-        return np.array([f"{float(format(value, '.3g')):g} {unit}" for value in distinct], dtype=object)[codes]
+        values, codes = np.unique(numbers, return_inverse=True)
+        return np.array([f"{float(format(value, '.3g')):g} {unit}" for value in values], dtype=object)[codes]
 
     table = "table timing/storage_rates, by kind of storage"
     notes: list[Note] = [
@@ -414,24 +396,13 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     parts = given.filled
     table = given.conditions.assign(c=parts.cpu_sd, r=parts.read_sd, a=parts.access_sd, u=parts.unknown_kind)
     # Many units share a processor, a kind of disk and an edition: each such case is worked out once.
-    codes, first = _distinct(table)
+    codes, first = distinct((table[name] for name in table), len(table))
     few = given.take(first)
     minutes, variance = _machine_one(model, few.conditions, few.filled)
     unknown = np.flatnonzero(few.filled.unknown_kind)
     if unknown.size:
         minutes[unknown], variance[unknown] = _mixture(model, few.take(unknown))
     return minutes[codes] * model.log.factor(given.groups)[:, None], np.sqrt(variance)[codes]
-
-
-def _distinct(table: pd.DataFrame) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Code of each row's case, and the position where each case first stands."""
-    codes = np.zeros(len(table), dtype=np.int64)
-    for name in table.columns if len(table) > 1 else ():
-        value_codes, values = pd.factorize(table[name], use_na_sentinel=False)
-        if len(values) > 1:
-            codes = pd.factorize(codes * len(values) + value_codes)[0]
-    first = np.flatnonzero(~pd.Series(codes).duplicated().to_numpy())
-    return np.asarray(codes, dtype=np.intp), first
 
 
 def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:

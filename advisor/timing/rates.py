@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ class Assumed:
     @property
     def sd(self) -> float:
         """Standard deviation of the log that the spread stands for."""
-        return log_sd(self.low, self.high)
+        return float(log_sd(self.low, self.high))
 
     @property
     def basis(self) -> str:
@@ -37,9 +38,9 @@ class Assumed:
         return {"published": "published", "measured": "measured", "counted": "measured"}.get(word, "memory")
 
 
-def log_sd(low: float, high: float) -> float:
+def log_sd(low: Any, high: Any) -> Any:
     """Standard deviation of a log-normal whose tenth and ninetieth percentiles are given."""
-    return float(np.log(high / low) / (2 * Z))
+    return np.log(high / low) / (2 * Z)
 
 
 @cache
@@ -64,14 +65,15 @@ class StorageRates:
     """Rates by kind of storage."""
 
     kinds: tuple[str, ...]
-    # read, access, read_sd, access_sd, share: [MiB/s], [ms], log spreads, and how common the kind is among units whose
-    # storage was not noted, shape (len(kinds).
+    # read, read_low, access, access_high: Typical and of the slow tenth [MiB/s], [ms]; read_sd, access_sd: log spreads;
+    # share: how common the kind is among units whose storage was not noted; all of shape (len(kinds).
     read: Array
+    read_low: Array
     access: Array
+    access_high: Array
     read_sd: Array
     access_sd: Array
     share: Array
-    sources: tuple[str, ...]
 
 
 @cache
@@ -79,17 +81,21 @@ def storage_rates() -> StorageRates:
     """The table of storage rates; TableError when it is missing or damaged."""
     name = "timing/storage_rates"
     rows = tables.dicts(name)
-    share = np.array([float(row["share"]) for row in rows])
+    names = ("read_mib_s", "read_low", "read_high", "access_ms", "access_low", "access_high", "share")
+    read, read_low, read_high, access, access_low, access_high, share = (
+        np.array([float(row[one]) for row in rows]) for one in names
+    )
     if share.sum() <= 0:
         raise tables.damaged(name, "one of the shares must be above 0")
     return StorageRates(
         kinds=tuple(row["kind"] for row in rows),
-        read=np.array([float(row["read_mib_s"]) for row in rows]),
-        access=np.array([float(row["access_ms"]) for row in rows]),
-        read_sd=np.array([log_sd(float(row["read_low"]), float(row["read_high"])) for row in rows]),
-        access_sd=np.array([log_sd(float(row["access_low"]), float(row["access_high"])) for row in rows]),
+        read=read,
+        read_low=read_low,
+        access=access,
+        access_high=access_high,
+        read_sd=log_sd(read_low, read_high),
+        access_sd=log_sd(access_low, access_high),
         share=share / share.sum(),
-        sources=tuple(row["source"] for row in rows),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from advisor.columns import words
 from advisor.errors import InputError, TableError
 from advisor.files import datasets, parse_json, read_text
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, check_conditions
@@ -166,7 +167,7 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     seconds.columns = pd.Index(MEASURED_PHASES)
     if not (np.isfinite(seconds.to_numpy()).all() and (seconds.to_numpy() >= 0).all()):
         raise InputError(f"{file}: a phase has no finite time of 0 or more.", "Remove the line.")
-    labels = pd.DataFrame({name: _text(frame, name) for name in LABELS})
+    labels = pd.DataFrame({name: words(frame, name).fillna("") for name in LABELS})
     if "quota_pct" in frame:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
@@ -198,9 +199,3 @@ def _needs(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
     if accesses is not None:
         needs["access"] = accesses.mul(frame["disk_access_ms"].astype(float) / 1000, axis=0)
     return needs
-
-
-def _text(frame: pd.DataFrame, name: str) -> pd.Series:
-    if name not in frame:
-        return pd.Series("", index=frame.index, dtype="string")
-    return frame[name].astype("string").fillna("")

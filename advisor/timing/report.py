@@ -15,6 +15,7 @@ from sklearn.linear_model import LinearRegression
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict, cross_validate
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
+from advisor.phrases import counted
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import LEVEL
 from advisor.timing.fitting import InstallTime, groups_of, refuse_few
@@ -207,9 +208,8 @@ def lines(report: ModelReport) -> list[str]:
     if report.noise.empty:
         out.append("Noise floor: not known, no rehearsal was repeated.")
     else:
-        sets = len(report.noise)
         out.append(
             f"Noise floor: repeats differ by {report.noise_floor_pct:.1f}% (standard deviation, "
-            f"{int(report.noise['repeats'].sum())} runs of {sets} rehearsal{'' if sets == 1 else 's'})."
+            f"{int(report.noise['repeats'].sum())} runs of {counted(len(report.noise), 'rehearsal')})."
         )
     return out

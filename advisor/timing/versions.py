@@ -23,7 +23,7 @@ from typing import Any
 
 from advisor import __version__, tables
 from advisor.errors import AdvisorError, InputError, TableError
-from advisor.files import PACKAGE_NAME, datasets, is_there, read_json, user_data, write_whole
+from advisor.files import PACKAGE_NAME, datasets, is_there, make_folder, read_json, user_data, write_whole
 from advisor.timing.model import TimingModel, load_model
 
 SHIPPED = "shipped"
@@ -108,13 +108,7 @@ def keep(model: TimingModel, folder: Path, gate: dict[str, Any], notes: dict[str
     InputError
         When it cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            f"The folder {folder} cannot be made: {error.strerror}.",
-            "Name a log in a folder that you may write to with --log FILE.",
-        ) from error
+    make_folder(folder, "Name a log in a folder that you may write to with --log FILE.")
     number = max((int(path.stem[7:]) for path in _files(folder)), default=0) + 1
     while True:
         name = f"{number:04d}"

@@ -13,6 +13,7 @@ from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.intake.handed_in import Sheet, read_file, read_pasted
+from advisor.phrases import counted
 from advisor.shop_file import read_shop
 from advisor.unit import unit_of
 from advisor.views import labels, show
@@ -110,7 +111,7 @@ class Scoring(w.VBox):
         finally:
             self.progress.value = ""
         self._show()
-        return f"{labels.count(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
+        return f"{counted(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
 
     def _here(self) -> tuple[Batch, int]:
         if self.batch is None or self.row < 0:

@@ -11,8 +11,8 @@ import pandas as pd
 
 from advisor.advice import Batch, assess
 from advisor.errors import InputError
+from advisor.phrases import counted
 from advisor.unit import frame
-from advisor.views import labels
 from advisor.views.widgets import button, choice, classed, html, text
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ class Day(w.VBox):
         )  # fmt: skip
         self.changes.value = ""
         self._show()
-        return f"{name}: {labels.count(len(self.plan.solution.schedule), 'unit')} planned."
+        return f"{name}: {counted(len(self.plan.solution.schedule), 'unit')} planned."
 
     def _batch(self) -> tuple[Batch, str]:
         """The units of the day: those of the sheet that was scored last, else the queue's that are not logged yet."""
@@ -98,7 +98,7 @@ class Day(w.VBox):
         self.changes.value = f"<h3>What changes</h3><ul>{rows}</ul>" if rows else ""
         self._show()
         self.tick()
-        return f"{labels.count(len(progress), 'unit')} begun; {labels.count(len(changes), 'change')} of the plan."
+        return f"{counted(len(progress), 'unit')} begun; {counted(len(changes), 'change')} of the plan."
 
     def _now(self) -> datetime:
         at = _time(self.at.value)

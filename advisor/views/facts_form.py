@@ -8,9 +8,9 @@ from html import escape
 
 import ipywidgets as w
 
-from advisor.advice.printable import spelt
 from advisor.benchlog.queue import Queued
-from advisor.unit import choices
+from advisor.phrases import spelt
+from advisor.unit import LABELS, choices
 from advisor.views import labels
 from advisor.views.widgets import button, choice, classed, html, text
 
@@ -41,14 +41,9 @@ class FactsForm(w.VBox):
         hint = labels.PLACEHOLDERS.get(name, "")
         act: Callable[[str], None] = lambda typed: self._typed(name, typed)  # noqa: E731
         box = (
-            choice(
-                labels.LABELS[name],
-                [("not known", ""), *((spelt(one), one) for one in allowed)],
-                act,
-                f"ba-fact-{name}",
-            )
+            choice(LABELS[name], [("not known", ""), *((spelt(one), one) for one in allowed)], act, f"ba-fact-{name}")
             if allowed
-            else text(labels.LABELS[name], act, f"ba-fact-{name}", placeholder=hint or "not known")
+            else text(LABELS[name], act, f"ba-fact-{name}", placeholder=hint or "not known")
         )
         self.boxes[name], self.errors[name] = box, html("", "ba-err")
         return w.VBox([box, self.errors[name]])

@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from advisor.advice import Batch
+from advisor.phrases import counted
 from advisor.unit import Advice
 from advisor.views import labels
 from advisor.views.show import framed
@@ -108,9 +109,7 @@ class BatchPictures:
         numbers = [int(counts[str(word)]) for word in some]
         names = [labels.ADVICE_SAID[word] for word in some]
         listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(names, numbers, strict=True))
-        return Picture(
-            bars(names, numbers, "units"), f"What to do with {labels.count(len(self.batch), 'unit')}: {listed}."
-        )
+        return Picture(bars(names, numbers, "units"), f"What to do with {counted(len(self.batch), 'unit')}: {listed}.")
 
     def minutes(self) -> Picture:
         """Minutes in the slot, a line a unit, shortest first, each with the range that holds 8 of 10."""
@@ -127,9 +126,7 @@ class BatchPictures:
         summary = (
             f"half take under {labels.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
         )
-        return Picture(
-            figure, f"Minutes in the slot of {labels.count(len(frame), 'unit')}: {summary}; bars hold 8 of 10."
-        )
+        return Picture(figure, f"Minutes in the slot of {counted(len(frame), 'unit')}: {summary}; bars hold 8 of 10.")
 
     def parts(self) -> Picture:
         """Parts of the drawer: kept for units, and to buy."""
@@ -145,7 +142,7 @@ class BatchPictures:
             if names:
                 one.legend(frameon=False, loc="best")
         kept, buy = int(drawer["kept"].sum()), int(drawer["to_buy"].sum())
-        return Picture(figure, f"{labels.count(kept, 'part')} kept from the drawer, {buy} to buy.")
+        return Picture(figure, f"{counted(kept, 'part')} kept from the drawer, {buy} to buy.")
 
     def measured(self) -> Picture:
         """Where the units lie against the installs that were measured."""
@@ -162,9 +159,7 @@ class BatchPictures:
             one.set_ylabel("disk read [MiB/s]")
             one.legend(frameon=False)
         outside = int((~here["inside"]).sum())
-        return Picture(
-            figure, f"{outside} of {labels.count(len(here), 'unit')} lie beyond what was measured in some way."
-        )
+        return Picture(figure, f"{outside} of {counted(len(here), 'unit')} lie beyond what was measured in some way.")
 
 
 def _cloud(one: Axes, frame: Any, colour: str, marker: str, label: str) -> None:

@@ -8,12 +8,16 @@ import pandas as pd
 from matplotlib import rc_context
 
 from advisor.timing import review
+from advisor.unit import StorageKind
 from advisor.views.plots import DO, GOOD, INK, LINE, STYLE, WARN, Picture, axes, bars, plain_log
 
 if TYPE_CHECKING:
     from advisor.advice import Batch
 
-DISKS = {"nvme": "o", "sata ssd": "s", "emmc": "^", "spinning disk": "D", "slow spinning disk": "v"}
+DISKS: dict[str, str] = {
+    StorageKind.NVME: "o", StorageKind.SATA_SSD: "s", StorageKind.EMMC: "^", StorageKind.HDD: "D",
+    "slow spinning disk": "v",
+}  # fmt: skip
 """Marker of each class of disk."""
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor.errors import InputError, ToolError
-from advisor.files import user_data, write_whole
+from advisor.files import make_folder, user_data, write_whole
 from advisor.views.door import PROOF, proof_of
 
 HOST = "127.0.0.1"
@@ -90,13 +90,7 @@ def shipped_notebooks() -> Path:
 
 def lay_out(folder: Path) -> None:
     """Copy the shipped notebooks to where they are opened from, over those of the same names."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            f"The folder {folder} cannot be made: {error.strerror}.",
-            "Set ADVISOR_HOME to a folder that you may write to.",
-        ) from error
+    make_folder(folder, "Set ADVISOR_HOME to a folder that you may write to.")
     for source in sorted(shipped_notebooks().glob("*.ipynb")):
         write_whole(folder / source.name, source.read_bytes())
 

@@ -13,8 +13,9 @@ import pandas as pd
 
 from advisor.advice import Batch
 from advisor.advice.record import ADVICE_MARK, Record
+from advisor.phrases import counted, inside, titled
 from advisor.shop import Shop
-from advisor.unit import Advice, Unit, frame
+from advisor.unit import LABELS, Advice, Unit, frame
 from advisor.views import labels
 
 HERE = Path(__file__).resolve().parent
@@ -69,10 +70,8 @@ def record_html(record: Record) -> str:
 
 def unit_html(unit: Unit) -> str:
     """A unit's known facts, and which of those that decide are not known."""
-    unknown = [
-        labels.inside(labels.LABELS[name]) for name in labels.FIRST if getattr(unit, name) is None and name != "notes"
-    ]
-    title = " ".join(filter(None, (unit.maker, unit.model)))
+    unknown = [inside(LABELS[name]) for name in labels.FIRST if getattr(unit, name) is None and name != "notes"]
+    title = titled(unit.maker, unit.model)
     facts = [(label, value[:300]) for label, value in labels.facts_of(unit)]
     return str(
         _template("unit")({"tag": unit.asset_tag or "no tag yet", "title": title, "facts": facts, "unknown": unknown})
@@ -88,21 +87,21 @@ def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:
     shown = []
     for at in range(min(rows, len(batch))):
         row = scored.iloc[at]
-        unit = batch.understood.units.iloc[at]
-        title = " ".join(str(one) for one in (unit["maker"], unit["model"]) if isinstance(one, str))
+        maker, model = batch.understood.units[["maker", "model"]].iloc[at].fillna("")
         minutes = row["elapsed_min"]
         shown.append({
-            "tag": batch.tags[at], "title": title, "headline": row["do_first"], "mark": ADVICE_MARK[row["advice"]],
+            "tag": batch.tags[at], "title": titled(maker, model), "headline": row["do_first"],
+            "mark": ADVICE_MARK[row["advice"]],
             "elapsed": None if pd.isna(minutes) else float(minutes),
         })  # fmt: skip
     return part("batch", {
-        "counted": labels.count(len(batch), "unit"), "shop": batch.shop.name,
+        "counted": counted(len(batch), "unit"), "shop": batch.shop.name,
         "advice": [(str(word), int(counts[str(word)])) for word in Advice if str(word) in counts],
         "elapsed": labels.minutes(float(total["elapsed_min"])), "hands": labels.minutes(float(total["hands_on_min"])),
-        "kept": labels.count(int(batch.drawer["kept"].sum()), "part") + " kept from the drawer",
+        "kept": counted(int(batch.drawer["kept"].sum()), "part") + " kept from the drawer",
         "buy": f"{int(batch.drawer['to_buy'].sum())} to buy",
-        "problems": f"{labels.count(unread, 'row')} could not be read" if unread else "",
-        "rows": shown, "more": labels.count(len(batch) - rows, "more unit") if len(batch) > rows else "",
+        "problems": f"{counted(unread, 'row')} could not be read" if unread else "",
+        "rows": shown, "more": counted(len(batch) - rows, "more unit") if len(batch) > rows else "",
     })  # fmt: skip
 
 
@@ -143,7 +142,7 @@ class Page:
         from advisor.sheet import figures
 
         more = len(self.records) - FIRST_PAGES
-        rest = f"<p>{labels.count(more, 'more page')}: save them as PDF.</p>" if more > 0 else ""
+        rest = f"<p>{counted(more, 'more page')}: save them as PDF.</p>" if more > 0 else ""
         return framed(figures(self.records[:FIRST_PAGES]) + rest) if self.records else ""
 
     def __repr__(self) -> str:

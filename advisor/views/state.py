@@ -20,9 +20,10 @@ from advisor.errors import AdvisorError, InputError
 from advisor.files import datasets
 from advisor.intake.correct import correct
 from advisor.intake.handed_in import Sheet, read_file, read_pasted, scan
+from advisor.phrases import counted
 from advisor.shop import Shop
 from advisor.shop_file import read_shop, the_shop
-from advisor.unit import Capture, Unit, frame, unit_of
+from advisor.unit import LABELS, Capture, Unit, frame, unit_of
 from advisor.views import labels
 
 MOST_AT_ONCE = 500
@@ -81,9 +82,7 @@ class BenchPage:
         taken = capture.take()
         self.join([_of_capture(taken, "this PC")])
         unread = len(taken.unread)
-        return "This PC was read." + (
-            f" {labels.count(unread, 'fact')} could not be read, each says why." if unread else ""
-        )
+        return "This PC was read." + (f" {counted(unread, 'fact')} could not be read, each says why." if unread else "")
 
     def take_file(self, name: str, content: bytes) -> str:
         """Take a file: a capture or listings join the queue, a sheet is kept to take rows from."""
@@ -103,7 +102,7 @@ class BenchPage:
         if not got[0].ledger:
             return told
         left = [line for line in got[0].ledger if ": left, " in line or ", left, " in line]
-        parts = labels.count(len(left), "part") if left else ""
+        parts = counted(len(left), "part") if left else ""
         unread = f"{parts} of the text could not be used: {'; '.join(left[:3])}." if left else ""
         return " ".join(part for part in (told, *dict.fromkeys(map(missing, got)), unread) if part)
 
@@ -111,7 +110,7 @@ class BenchPage:
         """Put every row of a sheet in the queue, or keep it for the batch tab when there are too many."""
         self.sheet = sheet
         if len(sheet.raw) > MOST_AT_ONCE:
-            rows = labels.count(len(sheet.raw), "row")
+            rows = counted(len(sheet.raw), "row")
             return f"{sheet.name}: {rows}, too many for the queue. Score them in the Batch tab."
         return self.join(_of_sheet(sheet))
 
@@ -120,7 +119,7 @@ class BenchPage:
         self.shop = read_shop(datasets() / "demo" / "shop.toml")
         name = "intake.csv"
         self.take_sheet(read_file(name, (datasets() / "demo" / name).read_bytes()))  # type: ignore[arg-type]
-        return f"{self.shop.name}: {labels.count(len(self.units), 'unit')}, all invented."
+        return f"{self.shop.name}: {counted(len(self.units), 'unit')}, all invented."
 
     def type_in(self) -> str:
         """Start a unit that is typed in."""
@@ -136,9 +135,9 @@ class BenchPage:
         self.reload()
         if numbers:
             self.select(numbers[0])
-        told = f"{labels.count(len(numbers), 'unit')} joined the queue." if numbers else ""
+        told = f"{counted(len(numbers), 'unit')} joined the queue." if numbers else ""
         if self.twice:
-            told += f" {labels.count(len(self.twice), 'tag')} in the queue already: say what to do."
+            told += f" {counted(len(self.twice), 'tag')} in the queue already: say what to do."
         return told.strip()
 
     def answer(self, how: str) -> str:
@@ -251,7 +250,7 @@ class BenchPage:
         if found.problem:
             self.queue.refuse(entry.number, name, typed, found.problem)
             self.reload()
-            raise InputError(f"{labels.LABELS[name]}: {found.problem}", "What stood there before stays.")
+            raise InputError(f"{LABELS[name]}: {found.problem}", "What stood there before stays.")
         old, new = entry.unit.model_dump(mode="json"), found.unit.model_dump(mode="json")
         facts = {key: value for key, value in new.items() if value != old[key] or key == name}
         if name == "asset_tag":
@@ -259,9 +258,9 @@ class BenchPage:
         _, theirs = self.queue.change(entry.number, facts, old)
         self.reload()
         self.record = self.score()
-        told = [f"{labels.LABELS[name]} is {labels.said(name, getattr(found.unit, name)) or 'not known'}."]
+        told = [f"{LABELS[name]} is {labels.said(name, getattr(found.unit, name)) or 'not known'}."]
         if found.also:
-            told.append(f"With it changed: {', '.join(labels.LABELS[one].lower() for one in found.also)}.")
+            told.append(f"With it changed: {', '.join(LABELS[one].lower() for one in found.also)}.")
         told += [
             f"Somebody else had typed {labels.said(key, value) or 'nothing'}; yours stands."
             for key, value in theirs.items()

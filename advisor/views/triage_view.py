@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import ipywidgets as w
 
 from advisor.benchlog.queue import Queued
+from advisor.phrases import titled
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
 from advisor.views.widgets import button, classed, html, text
@@ -144,5 +145,5 @@ class Triage(w.HBox):
 def _line(one: Queued, state: str) -> str:
     """A unit as one line of the queue."""
     unit = one.unit
-    name = " ".join(filter(None, (unit.maker, unit.model))) or unit.cpu or "new unit"
+    name = titled(unit.maker, unit.model) or unit.cpu or "new unit"
     return f"{unit.asset_tag or 'no tag'} · {name}"[:60] + (f" · {state}" if state else "")

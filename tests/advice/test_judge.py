@@ -12,9 +12,10 @@ import pytest
 from advisor.advice import options
 from advisor.advice.facts import Trouble
 from advisor.advice.options import _best_editions, _table, judge, sticks
+from advisor.advice.parts import Shelf
 from advisor.advice.readings import Reading
 from advisor.comfort.ladder import Ladder
-from advisor.shop import Thresholds, default_shop
+from advisor.shop import Part, PartKind, Thresholds, default_shop
 from advisor.unit import Unit, frame
 from tests.advice.conftest import batch_of, shop_with
 
@@ -41,7 +42,7 @@ def judged(
     processors = pd.DataFrame({"cpu_year": pd.array([year], dtype="Int64")})
     facts: Any = SimpleNamespace(shop=shop, worn=np.array([(health or 100) < 20]))
     reading = Reading(np.array([0]), units, processors, np.array([draws]), np.array([True]))
-    shelf: Any = SimpleNamespace(parts=(SimpleNamespace(gib=gib, fits="sata"),))
+    shelf = Shelf((Part(name="SSD", kind=PartKind.SSD, fits="sata", gib=gib),), np.array([1]))
     table = _table(np.array([0]), np.array([0]), ssd=ssd)
     _, found = judge(facts, reading, table, ROWS, shelf)
     best = {name: values[0] for name, values in _best_editions(facts, reading, table, ROWS, shelf).items()}

@@ -20,9 +20,9 @@ from advisor.advice.options import rich_rank
 from advisor.advice.printable import clean
 from advisor.advice.readings import BEST, WORST, read, sides
 from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
-from advisor.advice.sentences import LOST, _and
+from advisor.advice.sentences import LOST
 from advisor.columns import Columns
-from advisor.shop import Part, Shop, default_shop
+from advisor.shop import Architecture, Image, Part, Shop, default_shop
 from advisor.unit import Advice, Support, Unit, frame
 
 ALL = ("GNOME", "KDE Plasma", "Cinnamon", "MATE", "Xfce", "LXQt", "LXDE")
@@ -259,12 +259,16 @@ def test_what_a_device_asks_for_on_an_image(
     assert not trouble.dead[0, 1:].any() and not trouble.bring[0, 1:].any()
 
 
+def an_image(release: str, architecture: str = "amd64") -> Image:
+    return Image(name="one", release=release, kernel=f"debian-{release}", architecture=Architecture(architecture))
+
+
 def test_a_newer_kernel_is_the_package_of_the_architecture_from_the_images_own_backports() -> None:
     newer, cure = "newer kernel", "debian-12-backports"
-    assert kernel_from_backports(newer, cure, "12", "amd64") == "linux-image-amd64"
-    assert kernel_from_backports(newer, cure, "12", "i386") == "linux-image-686-pae"
-    assert kernel_from_backports(newer, cure, "13", "amd64") == ""
-    assert kernel_from_backports("no driver", cure, "12", "amd64") == ""
+    assert kernel_from_backports(newer, cure, an_image("12")) == "linux-image-amd64"
+    assert kernel_from_backports(newer, cure, an_image("12", "i386")) == "linux-image-686-pae"
+    assert kernel_from_backports(newer, cure, an_image("13")) == ""
+    assert kernel_from_backports("no driver", cure, an_image("12")) == ""
 
 
 @pytest.mark.parametrize(
@@ -307,10 +311,6 @@ def test_a_number_is_told_without_idle_zeros(value: Any, digits: int, words: str
 )  # fmt: skip
 def test_a_cell_is_made_fit_for_paper(cell: Any, text: str) -> None:
     assert clean(cell) == text
-
-
-def test_words_are_joined_as_people_do_and_said_once() -> None:
-    assert _and(["a"]) == "a" and _and(["a", "b"]) == "a and b" and _and(["a", "b", "a", "c"]) == "a, b and c"
 
 
 def test_why_a_runner_up_lost_is_told_by_what_it_lost_in() -> None:

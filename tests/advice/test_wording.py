@@ -20,7 +20,7 @@ from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
 from advisor.advice.sentences import FIND_OUT, LEVEL_WORDS, NO_PART, NOTHING_TO_FIX
 from advisor.columns import Columns
-from advisor.shop import Part, Thresholds, default_shop
+from advisor.shop import Architecture, Image, Part, Thresholds, default_shop
 from advisor.unit import Unit, frame
 from tests.advice.conftest import batch_of, shop_with
 
@@ -100,7 +100,8 @@ def test_packages_that_are_brought_and_whether_they_need_a_network(
 ) -> None:
     """An installer fetches, a driver is built with what is fetched, a kernel comes from backports."""
     expected = [Brought(name, "wireless", True, network) for name, network in brought]
-    assert _packages(row, release, architecture, True) == expected
+    image = Image(name="one", release=release, kernel="debian-13", architecture=Architecture(architecture))
+    assert _packages(row, image, True) == expected
 
 
 def test_two_of_a_part_are_counted() -> None:
@@ -128,6 +129,12 @@ def test_facts_that_may_decide_are_asked_for_in_this_order_and_where_they_are_re
 KNOWN: dict[str, Any] = {"ram_gib": 8.0, "storage_kind": "nvme", "storage_gib": 238.0, "boot_mode": "legacy bios"}
 
 
+def processor(speed: float | None, level: str | None) -> pd.DataFrame:
+    year = pd.array([None], "Int64")
+    columns = {"cpu_speed": pd.array([speed], "Float64"), "cpu_level": pd.array([level], "string")}
+    return pd.DataFrame({**columns, "cpu_year": year, "cpu_year_least": year})
+
+
 @pytest.mark.parametrize(
     ("unit", "speed", "level", "lacking"),
     [
@@ -149,7 +156,7 @@ def test_a_missing_fact_is_one_that_nothing_else_tells(
     units = frame([Unit(**{**KNOWN, **unit})])
     facts: Any = SimpleNamespace(
         units=units, shop=default_shop(), no_disk=np.array([unit.get("storage_kind") == "none"]),
-        processors=pd.DataFrame({"cpu_speed": pd.array([speed], "Float64"), "cpu_level": pd.array([level], "string")}),
+        processors=processor(speed, level),
     )  # fmt: skip
     assert {name for name, rows in missing(facts).items() if rows[0]} == lacking
 
@@ -159,7 +166,7 @@ def test_where_every_image_starts_in_every_mode_none_is_asked_for() -> None:
     facts: Any = SimpleNamespace(
         units=frame([Unit(**{**KNOWN, "boot_mode": None})]), no_disk=np.array([False]),
         shop=default_shop().model_copy(update={"images": images}),
-        processors=pd.DataFrame({"cpu_speed": pd.array([1.0], "Float64"), "cpu_level": pd.array(["v3"], "string")}),
+        processors=processor(1.0, "v3"),
     )  # fmt: skip
     assert images and not missing(facts)["boot_mode"][0]
 

@@ -81,10 +81,10 @@ def days(draw: st.DrawFn) -> tuple[tuple[UnitJob, ...], Bench]:
 
 
 @settings(max_examples=60)
-@given(days(), st.booleans())
-def test_a_rule_of_dispatch_never_overlaps(day: tuple[tuple[UnitJob, ...], Bench], stay: bool) -> None:
+@given(days())
+def test_a_rule_of_dispatch_never_overlaps(day: tuple[tuple[UnitJob, ...], Bench]) -> None:
     jobs, floor = day
-    found = dispatch(jobs, floor, longest_first(jobs), stay)
+    found = dispatch(jobs, floor, longest_first(jobs))
     assert not overlaps(jobs, floor, found)
     if len(found) == len(jobs):
         assert load_bound(jobs, floor) <= finish(jobs, found)

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import advisor
-from advisor.unit import Advice, BootMode, FormFactor, StorageKind, Support, Unit
+from advisor.unit import LABELS, Advice, BootMode, FormFactor, StorageKind, Support, Unit
 from advisor.views import labels, show
 
 from .conftest import HOSTILE
@@ -127,7 +127,6 @@ def test_abbreviations_are_written_as_their_standards_write_them(name, value, wr
 def test_every_word_of_the_contract_is_said_as_a_sentence():
     assert set(labels.ADVICE_SAID) == {str(word) for word in Advice}
     assert set(labels.SUPPORT_SAID) == {str(word) for word in Support}
-    assert set(labels.LABELS) == set(Unit.model_fields)
     assert set(labels.FIRST) | set(labels.MORE) == set(Unit.model_fields)
 
 
@@ -150,7 +149,7 @@ def test_screens_have_none_of_the_words_that_nobody_says(batch, unit):
     from advisor.benchlog.laps import titles
     from advisor.views.triage_view import WELCOME
 
-    shown = [batch._repr_html_(), unit._repr_html_(), WELCOME, *labels.LABELS.values(), *titles().values()]
+    shown = [batch._repr_html_(), unit._repr_html_(), WELCOME, *LABELS.values(), *titles().values()]
     shown += [show.record_html(record) for record in batch]
     text = Tags(" ".join(shown)).text.lower()
     assert [word for word in NOBODY_SAYS if word in text] == []
@@ -179,7 +178,7 @@ def test_nothing_below_the_widgets_imports_them(room):
     assert done.stdout.strip() == "[]"
 
 
-def test_every_field_of_the_unit_has_a_label_and_its_unit_of_measure():
-    measured = {name: field.json_schema_extra["unit"] for name, field in Unit.model_fields.items()}
-    assert list(labels.LABELS) == list(measured)
-    assert {name: unit for name, unit in measured.items() if unit and name != "storage_gib"} == labels.UNITS
+def test_every_field_of_the_unit_has_a_label_of_its_own_and_its_unit_of_measure():
+    assert all(label[:1].isupper() for label in LABELS.values()) and len(set(LABELS.values())) == len(LABELS)
+    assert labels.said("disk_access_ms", 12.5) == "12.5 ms" and labels.said("cpu_cores", 4) == "4"
+    assert labels.said("storage_gib", 232.83) == "250 GB" and labels.said("battery_health_pct", 80.0) == "80 %"

@@ -10,6 +10,7 @@ from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import SLOT, known
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import Box, BusDevice, Disk, MachineFacts, Memory, NamedDevice, Processor
+from advisor.phrases import few
 
 _STAMP = re.compile(
     r"\s{0,4}(?:(?:\w{3} [ \d]\d [\d:]{8}|\d{4}-\d\d-\d\dT\S{8,32}) \S{1,64} kernel: ?)?"
@@ -91,8 +92,7 @@ def _closed(text: str) -> bool:
 
 
 def _missing(files: list[str]) -> str:
-    more = f" and {len(files) - MOST_FILES} more" if len(files) > MOST_FILES else ""
-    return f"the kernel asked for firmware that it did not find: {', '.join(files[:MOST_FILES])}{more}"
+    return f"the kernel asked for firmware that it did not find: {few(files, MOST_FILES)}"
 
 
 def _message(text: str, log: _Log) -> None:

@@ -8,7 +8,8 @@ from advisor.capture.listings.kinds import Section
 from advisor.capture.listings.sections import BROKEN, Left
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import MachineFacts
-from advisor.unit import Capture, FormFactor
+from advisor.phrases import joined
+from advisor.unit import PORTABLE, Capture, StorageKind
 
 MOST_ENTRIES = 60
 
@@ -86,7 +87,6 @@ _ASKED = (
     (("wireless",), "Wi-Fi", "lspci -nnk; lsusb"),
     (("storage_health_pct",), "the disk's health", "smartctl -x /dev/DISK"),
 )
-_PORTABLE = frozenset({FormFactor.LAPTOP, FormFactor.TABLET, FormFactor.CONVERTIBLE, None})
 
 
 def missing(capture: Capture) -> str:
@@ -99,7 +99,7 @@ def missing(capture: Capture) -> str:
     """
     unit = capture.unit
     asked = list(_ASKED)
-    if unit.form_factor in _PORTABLE:
+    if unit.form_factor in (*PORTABLE, None):
         asked.append((("battery_health_pct",), "the battery", "upower -d"))
     lacks: list[str] = []
     commands: dict[str, None] = {}
@@ -112,9 +112,7 @@ def missing(capture: Capture) -> str:
         commands |= dict.fromkeys(command.split("; "))
     if not lacks:
         return ""
-    disk = "nvme0" if unit.storage_kind == "nvme" else "sda"
-    joined = "; ".join(commands).replace("DISK", disk)
-    whole = f"sudo {joined}" if len(commands) == 1 else f"sudo sh -c '{joined}'"
-    return (
-        f"Still missing: {', '.join(lacks[:-1])}{' and ' if len(lacks) > 1 else ''}{lacks[-1]}. This gives it: {whole}"
-    )
+    disk = "nvme0" if unit.storage_kind == StorageKind.NVME else "sda"
+    all_of_it = "; ".join(commands).replace("DISK", disk)
+    whole = f"sudo {all_of_it}" if len(commands) == 1 else f"sudo sh -c '{all_of_it}'"
+    return f"Still missing: {joined(lacks)}. This gives it: {whole}"
