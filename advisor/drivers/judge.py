@@ -256,16 +256,9 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
         because = f"{source}; {quirk.source}"
         if quirk.effect is Effect.SEPARATE and package:
             return Verdict(
-                Support.SEPARATE_DRIVER,
-                bus,
-                "",
-                Lack.BLOCKS,
-                package,
-                quirk.reason + aside,
-                because,
-                quirk.code,
-                quirk.action,
-            )
+                Support.SEPARATE_DRIVER, bus, "", Lack.BLOCKS, package,
+                quirk.reason + aside, because, quirk.code, quirk.action,
+            )  # fmt: skip
         if quirk.effect is Effect.USERSPACE and package:
             return Verdict(
                 Support.WORKS, reason=f"{quirk.reason} It is in package {package}.", source=quirk.source,

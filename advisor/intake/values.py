@@ -128,48 +128,16 @@ def mode_said(plain: str) -> tuple[StorageMode | None, str]:
 
 
 _YES = frozenset(
-    {
-        "yes",
-        "y",
-        "true",
-        "1",
-        "x",
-        "ja",
-        "j",
-        "oui",
-        "o",
-        "si",
-        "sí",
-        "sì",
-        "s",
-        "on",
-        "t",
-        "✓",
-        "✔",
-        "enabled",
-        "wahr",
-        "vrai",
-        "1.0",
-    }
-)
+    {"yes", "y", "true", "1", "x", "ja", "j", "oui", "o", "si", "sí", "sì", "s", "on", "t", "✓", "✔", "enabled",
+     "wahr", "vrai", "1.0"}
+)  # fmt: skip
 _NO = frozenset(
     {"no", "n", "false", "0", "nein", "non", "nee", "off", "f", "✗", "✘", "none", "disabled", "falsch", "faux", "0.0"}
 )
 _SOLDERED = frozenset(
-    {
-        "soldered",
-        "onboard",
-        "on board",
-        "on-board",
-        "fixed",
-        "verlötet",
-        "soudée",
-        "soudé",
-        "all",
-        "fully",
-        "all soldered",
-    }
-)
+    {"soldered", "onboard", "on board", "on-board", "fixed", "verlötet", "soudée", "soudé", "all", "fully",
+     "all soldered"}
+)  # fmt: skip
 _SOCKETED = frozenset(
     {"socketed", "slots", "slot", "removable", "sodimm", "so-dimm", "dimm", "dimms", "gesteckt", "partly",
     "partial", "part", "some", "half",
