@@ -16,7 +16,7 @@ def test_of_many_words_the_first_are_said_and_how_many_more_there_are() -> None:
 
 def test_counts_and_sentences() -> None:
     assert [counted(number, "unit") for number in (0, 1, 2, 1200)] == ["0 units", "1 unit", "2 units", "1,200 units"]
-    assert [sentence(text) for text in ("no chip", "No chip.")] == ["No chip."] * 2
+    assert [sentence(text) for text in ("a name", "Done.", "'x' fits", "")] == ["A name.", "Done.", "'x' fits.", "."]
 
 
 def test_abbreviations_are_written_as_makers_write_them() -> None:

@@ -69,7 +69,7 @@ def test_a_recorded_machine_in_words(roots):
         "SATA SSD, 223.6 GiB (240 GB), INTEL SSDSCKKF240H6L, controller in AHCI mode",
         "UEFI 64-bit, Secure Boot off, TPM 2.0",
         "1920x1080 14.0 inch, no touch", "65.6 % of its design capacity, 455 cycles", "8086:24f3",
-        "Root would add: disk health",
+        "Root would add: disk life left",
     ):  # fmt: skip
         assert said in text
     # The Wi-Fi chip is named once, not again among the other devices.

@@ -420,13 +420,6 @@ def test_a_name_that_no_list_knows_stands_back_behind_a_device_of_its_kind_in_th
     assert spec.tolist() == [1, 0]
 
 
-@pytest.mark.parametrize(
-    ("text", "sentence"), [("a name", "A name."), ("Done.", "Done."), ("'x' fits", "'x' fits."), ("", ".")]
-)
-def test_a_problem_is_said_as_a_sentence(text: str, sentence: str) -> None:
-    assert frames._sentence(text) == sentence
-
-
 def test_many_ids_are_looked_up_in_parts_with_one_result(monkeypatch: pytest.MonkeyPatch) -> None:
     patterns = [f"pci:v00008086d0000{at:04X}sv*sd*bc*sc*i*" for at in range(5)] + ["pci:v*d*sv*sd*bc01sc06i01*"]
     words = np.array([row for one in patterns for row in pack_pattern(PCI, one) or []], dtype=np.uint64).reshape(-1, 4)
