@@ -64,7 +64,8 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     Float64, same index; an unknown speed is NaN. Of `EXTRAS`, `xz` is 1 where the image is compressed with xz, 0 where
     with something quicker, NaN where nobody said; `memory_mib` is `USUAL_MEMORY_MIB` where nobody said; `plain_modules`
     is 1 where the kernel's modules are not compressed, which makes an initramfs dearer: by the release, else by how
-    well the tree compresses.
+    well the tree compresses. `write_share` is how fast the disk writes, as a share of how fast it reads, NaN where
+    nobody stated it.
     """
     may_lack = () if speeds_needed else ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")
     lacking = [name for name in CONDITIONS if name not in frame.columns and name not in may_lack]
@@ -93,6 +94,7 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     columns["xz"] = _xz(frame)
     columns["memory_mib"] = _memory(frame)
     columns["plain_modules"] = _plain_modules(frame, columns["image_bytes"] / columns["installed_bytes"])
+    columns["write_share"] = _write_share(frame)
     return pd.DataFrame(columns, index=frame.index)
 
 
@@ -103,6 +105,14 @@ def _xz(frame: pd.DataFrame) -> np.ndarray:
     said = words(frame, "compression").str.strip().str.casefold()
     known = said.notna() & (said != "")
     return np.where(known, said.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
+
+
+def _write_share(frame: pd.DataFrame) -> np.ndarray:
+    """How fast the disk writes, as a share of how fast it reads; NaN where nobody stated it."""
+    if "write_share" not in frame:
+        return np.full(len(frame), np.nan)
+    stated = pd.to_numeric(frame["write_share"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    return np.where(stated > 0, stated, np.nan)
 
 
 def _memory(frame: pd.DataFrame) -> np.ndarray:

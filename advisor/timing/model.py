@@ -207,7 +207,9 @@ class TimingModel:
         for k, share in enumerate(rates.share):
             if not share:
                 continue
-            case = filled.assign(disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k])
+            case = filled.assign(
+                disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k], write_share=rates.write_share[k]
+            )
             seconds, logs, within = one(case, np.full(n, rates.read_sd[k]), np.full(n, rates.access_sd[k]))
             mixed += share * np.log(seconds.to_numpy())
             first += share * logs
@@ -367,6 +369,7 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
     known = np.where(code >= 0, code, usual)
     read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
+    written = conditions.get("write_share", pd.Series(np.nan, index=conditions.index)).to_numpy(dtype=float)
     no_read, no_access = np.isnan(read), np.isnan(access)
     speed, low, high = (figures(facts, name) for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"))
     decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
@@ -376,6 +379,7 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
         decompress_mib_s=np.where(no_cpu, guess, decompress),
         disk_read_mib_s=np.where(no_read, rates.read[known], read),
         disk_access_ms=np.where(no_access, rates.access[known], access),
+        write_share=np.where(np.isnan(written) & (code >= 0), rates.write_share[known], written),
     )
     return filled, Filled(
         cpu_sd=np.where(no_cpu, guess_sd, 0.0),

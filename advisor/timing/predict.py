@@ -412,7 +412,9 @@ def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:
     # A block of rows for each kind, all in one table.
     rows, kind = np.tile(np.arange(n), kinds.size), np.repeat(kinds, n)
     cases = some.conditions.iloc[rows].reset_index(drop=True)
-    cases = cases.assign(disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind])
+    cases = cases.assign(
+        disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind], write_share=rates.write_share[kind]
+    )
     filled = Filled(
         some.filled.cpu_sd[rows], rates.read_sd[kind], rates.access_sd[kind], np.ones(rows.size, dtype=bool)
     )

@@ -65,12 +65,14 @@ class StorageRates:
     """Rates by kind of storage."""
 
     kinds: tuple[str, ...]
-    # read, read_low, access, access_high: Typical and of the slow tenth [MiB/s], [ms]; read_sd, access_sd: log spreads;
-    # share: how common the kind is among units whose storage was not noted; all of shape (len(kinds).
+    # read, read_low, access, access_high: Typical and of the slow tenth [MiB/s], [ms]; write_share: how fast it
+    # writes, as a share of how fast it reads; read_sd, access_sd: log spreads; share: how common the kind is among
+    # units whose storage was not noted; all of shape (len(kinds).
     read: Array
     read_low: Array
     access: Array
     access_high: Array
+    write_share: Array
     read_sd: Array
     access_sd: Array
     share: Array
@@ -81,8 +83,9 @@ def storage_rates() -> StorageRates:
     """The table of storage rates; TableError when it is missing or damaged."""
     name = "timing/storage_rates"
     rows = tables.dicts(name)
-    names = ("read_mib_s", "read_low", "read_high", "access_ms", "access_low", "access_high", "share")
-    read, read_low, read_high, access, access_low, access_high, share = (
+    names = ("read_mib_s", "read_low", "read_high", "access_ms", "access_low", "access_high", "write_share",
+             "share")  # fmt: skip
+    read, read_low, read_high, access, access_low, access_high, write_share, share = (
         np.array([float(row[one]) for row in rows]) for one in names
     )
     if share.sum() <= 0:
@@ -93,6 +96,7 @@ def storage_rates() -> StorageRates:
         read_low=read_low,
         access=access,
         access_high=access_high,
+        write_share=write_share,
         read_sd=log_sd(read_low, read_high),
         access_sd=log_sd(access_low, access_high),
         share=share / share.sum(),

@@ -18,12 +18,12 @@ from advisor.comfort.model import read_model as read_comfort
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.timing import log, physics, pooling, versions
-from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB, check_conditions
 from advisor.timing.conformal import calibrate
 from advisor.timing.fitting import groups_of, refuse_few
 from advisor.timing.kept import KeptTiming
 from advisor.timing.logpart import LogPart
-from advisor.timing.model import TimingModel, load_model
+from advisor.timing.model import TimingModel, fill_speeds, load_model
 from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.rehearsals import Rehearsals, read_rehearsals
 
@@ -39,12 +39,25 @@ def test_works_and_rates_of_an_install() -> None:
     """A fifth of memory may wait unwritten: vm.dirty_ratio, Documentation/admin-guide/sysctl/vm.rst."""
     found = {name: float(values[0]) for name, values in physics.derive(pd.DataFrame([ROW])).items()}
     assert found == pytest.approx({
-        "one": 1, "cpu": 0.02, "cpus": 0.01, "read": 0.01, "access": 0.01, "link": 8 * 2**20 / 50e6, "image": 1000,
-        "installed": 3000, "xz": 750, "quick": 2250, "spill": 3000 - 0.2 * 4096, "plain": 1, "left": 0, "files": 100,
-        "extra": 40, "extra_n": 76, "update": 200, "update_n": 48,
+        "one": 1, "cpu": 0.02, "cpus": 0.01, "read": 0.01, "write": 0.01, "access": 0.01,
+        "link": 8 * 2**20 / 50e6, "image": 1000, "installed": 3000, "xz": 750, "quick": 2250,
+        "spill": 3000 - 0.2 * 4096, "plain": 1, "left": 0, "files": 100, "extra": 40, "extra_n": 76, "update": 200,
+        "update_n": 48,
     })  # fmt: skip
     little = physics.derive(pd.DataFrame([ROW | {"installed_bytes": 800 * MIB}]))
     assert little["spill"][0] == 0
+
+
+def test_a_disk_writes_as_it_reads_unless_its_kind_says_less() -> None:
+    """eMMC: 76 of 217 MB/s, Gateworks wiki, MMC (64 GB at HS400)."""
+    rows = pd.DataFrame([ROW, ROW | {"write_share": np.nan}, ROW | {"write_share": 0.4}])
+    assert physics.derive(rows)["write"] == pytest.approx([0.01, 0.01, 0.025])
+    given = check_conditions(rows).assign(decompress_mib_s=50.0)
+    kinds = pd.DataFrame({"storage_kind": ["emmc", "sata ssd", "emmc"]})
+    filled, _ = fill_speeds(given, kinds)
+    assert filled["write_share"].tolist() == pytest.approx([76 / 217, 1, 0.4], abs=0.005)
+    unknown, _ = fill_speeds(given[:1], pd.DataFrame({"storage_kind": pd.array([pd.NA], dtype="string")}))
+    assert np.isnan(unknown["write_share"]).all()
 
 
 def simple() -> Physics:

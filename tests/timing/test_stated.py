@@ -109,9 +109,15 @@ RATES: dict[str, tuple[float, ...]] = {
 }  # fmt: skip
 
 
+WRITE_SHARE = {"emmc": 0.35, "usb": 0.5}
+"""How fast a kind writes as a share of how fast it reads, 1 for the others: eMMC 76 of 217 MB/s (Gateworks wiki, MMC),
+SD cards from memory."""
+
+
 def test_rates_of_each_kind_of_disk() -> None:
     rates = storage_rates()
     assert rates.kinds == tuple(RATES)
+    assert rates.write_share.tolist() == [WRITE_SHARE.get(kind, 1.0) for kind in rates.kinds]
     for at, row in enumerate(RATES.values()):
         assert (rates.read[at], rates.access[at], round(rates.share[at], 9)) == (row[0], row[3], row[6])
         assert rates.read_sd[at] == pytest.approx(math.log(row[2] / row[1]) / (2 * Z), rel=1e-4)
