@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass, fields, replace
+from typing import Any, ClassVar, Self
 
 import numpy as np
 import pandas as pd
@@ -65,6 +66,28 @@ def texts(column: pd.Series[Any]) -> np.ndarray:
     words = column.to_numpy(dtype=object, copy=True)
     words[pd.isna(words)] = None
     return words
+
+
+@dataclass(frozen=True)
+class ByUnit:
+    """A record of arrays and frames, a row a unit."""
+
+    WHOLE: ClassVar[frozenset[str]] = frozenset()
+    """Fields that are not by unit: `take` leaves them as they are."""
+
+    def take(self, at: np.ndarray) -> Self:
+        """Some of the units, by mask or position, repeated where asked twice."""
+        at = np.flatnonzero(at) if at.dtype == bool else at
+        some = {one.name: _taken(getattr(self, one.name), at) for one in fields(self) if one.name not in self.WHOLE}
+        return replace(self, **some)
+
+
+def _taken(value: Any, at: np.ndarray) -> Any:
+    if isinstance(value, pd.DataFrame | pd.Series):
+        return value.iloc[at].reset_index(drop=True)
+    if isinstance(value, Mapping):
+        return {name: _taken(one, at) for name, one in value.items()}
+    return value.take(at) if isinstance(value, ByUnit) else value[at]
 
 
 class Columns(dict[str, np.ndarray]):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.columns import Columns, among, holds, numbers, present, texts
+from advisor.columns import ByUnit, Columns, among, holds, numbers, present, texts
 from advisor.drivers import DeviceVerdicts
 from advisor.drivers.kinds import Kind
 from advisor.drivers.needs import Lack
@@ -24,8 +24,10 @@ CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "ac
 
 
 @dataclass(frozen=True)
-class Facts:
+class Facts(ByUnit):
     """Everything the decision rests on; all frames share one RangeIndex, a row a unit."""
+
+    WHOLE = frozenset({"shop", "problems", "devices", "conditions", "likely"})
 
     shop: Shop
     # units, processors: Unit frame, likely values filled in, and what `identify.processors` says of it.
@@ -53,23 +55,13 @@ class Facts:
         if np.array_equal(at, np.arange(len(self))):
             return self
 
-        def rows(frame: pd.DataFrame) -> pd.DataFrame:
-            return frame.iloc[at].reset_index(drop=True)
-
         def long(frame: pd.DataFrame, first: int = 0) -> pd.DataFrame:
             pairs = pd.DataFrame({"row": np.asarray(at) + first, "_to": np.arange(len(at)) + first})
             return pairs.merge(frame, on="row").drop(columns="row").rename(columns={"_to": "row"})[frame.columns]
 
-        return Facts(
-            shop=self.shop, units=rows(self.units), processors=rows(self.processors),
-            drawing=self.drawing.iloc[at].reset_index(drop=True), assumed_drawing=self.assumed_drawing[at],
-            problems=long(self.problems, 1), devices=self.devices.take(at),
-            support={name: matrix[at] for name, matrix in self.support.items()},
-            trouble=Trouble(*(getattr(self.trouble, field.name)[at] for field in fields(Trouble))),
-            conditions=long(self.conditions),
-            ruled_out={name: mask[at] for name, mask in self.ruled_out.items()}, extra_min=self.extra_min[at],
-            box=self.box[at],
-            likely=long(self.likely), twice=self.twice[at],
+        return replace(
+            super().take(at), problems=long(self.problems, 1), devices=self.devices.take(at),
+            conditions=long(self.conditions), likely=long(self.likely),
         )  # fmt: skip
 
     @cached_property
@@ -136,7 +128,7 @@ class Facts:
 
 
 @dataclass(frozen=True)
-class Trouble:
+class Trouble(ByUnit):
     """What the devices of each unit ask for on each image; all of shape (n_units, n_images)."""
 
     dead: np.ndarray  # Devices that decide (storage, graphics, and any Wi-Fi) and do nothing whatever is brought

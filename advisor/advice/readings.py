@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
-from advisor.columns import numbers, texts
+from advisor.columns import ByUnit, numbers, texts
 from advisor.editions import draws_slowly
 from advisor.editions.drawing import Drawing
 from advisor.unit import BootMode, StorageKind
@@ -70,7 +70,7 @@ WHERE = {
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(ByUnit):
     """Units of which nothing that decides is missing; all of the same length."""
 
     rows: np.ndarray  # Positions of the units among the facts
@@ -84,14 +84,6 @@ class Reading:
     def slow_drawing(self) -> np.ndarray:
         """Where old graphics draws a desktop that it composes slowly."""
         return draws_slowly(self.units, self.processors)
-
-    def take(self, at: np.ndarray) -> Reading:
-        """Some of the units, by mask or position, repeated where asked twice."""
-        at = np.flatnonzero(at) if at.dtype == bool else at
-        return Reading(
-            self.rows[at], self.units.iloc[at].reset_index(drop=True), self.processors.iloc[at].reset_index(drop=True),
-            self.draws[at], self.open_boot[at],
-        )  # fmt: skip
 
 
 def missing(facts: Facts) -> dict[str, np.ndarray]:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from advisor import tables
-from advisor.columns import distinct, words
+from advisor.columns import ByUnit, distinct, words
 from advisor.shop import Practice, Shop, default_shop
 from advisor.timing import operations
 from advisor.timing.conformal import Z
@@ -53,7 +52,7 @@ def phase_table() -> Phases:
 
 
 @dataclass(frozen=True)
-class HandsOn:
+class HandsOn(ByUnit):
     """Hands-on minutes of each unit and phase."""
 
     minutes: Array  # Typical, without standing by, the fitting of parts included [min], shape (n, n_phases)
@@ -70,10 +69,6 @@ class HandsOn:
     # `remembered` too, shape (n,).
     fit: Array
     fit_remembered: Array
-
-    def take(self, rows: NDArray[Any]) -> HandsOn:
-        """Some of the units, by mask or position."""
-        return HandsOn(*(getattr(self, one.name)[rows] for one in fields(self)))
 
     def at_pace(self, factor: float) -> HandsOn:
         """The same in a shop that takes `factor` times as long over its steps.

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.columns import figures, words
+from advisor.columns import ByUnit, figures, words
 from advisor.errors import InputError
 from advisor.shop import Shop, default_shop
 from advisor.timing.hands import HandsOn, hands_on, phase_table
@@ -44,8 +44,10 @@ season; common practice, no source. The replay of a simulated year shows what ot
 
 
 @dataclass(frozen=True)
-class Logged:
+class Logged(ByUnit):
     """Units of a log that can be learnt from, oldest first, beside the model's figures without a log."""
+
+    WHOLE = frozenset({"problems", "invented"})
 
     tags: NDArray[np.object_]  # shape (n,)
     place: NDArray[np.int64]  # Position of each unit in the log as given, shape (n,)
@@ -67,15 +69,6 @@ class Logged:
     def __len__(self) -> int:
         """Units."""
         return len(self.elapsed)
-
-    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Logged:
-        """Some of the units, by mask or position."""
-        return replace(
-            self, tags=self.tags[rows], place=self.place[rows], day=self.day[rows], elapsed=self.elapsed[rows],
-            said=self.said[rows], by_phase=self.by_phase[rows], weight=self.weight[rows],
-            technician=self.technician[rows], given=self.given.take(rows), fitted=self.fitted[rows],
-            hands=self.hands.take(rows), work=self.work[rows], spread=self.spread[rows],
-        )  # fmt: skip
 
     def work_ratio(self, factor: float) -> Array:
         """Log of the machine minutes that the log shows over those predicted."""

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.columns import figures, words
+from advisor.columns import ByUnit, figures, words
 from advisor.files import write_whole
 from advisor.phrases import counted
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
@@ -341,7 +341,7 @@ def _case(row: pd.Series[Any]) -> str:
 
 
 @dataclass(frozen=True)
-class Filled:
+class Filled(ByUnit):
     """How speeds that were not measured were filled in."""
 
     # cpu_sd, read_sd, access_sd: Log spread of what was filled in; 0 where measured, shape (n,).
@@ -349,10 +349,6 @@ class Filled:
     read_sd: Array
     access_sd: Array
     unknown_kind: NDArray[np.bool_]  # Disk neither measured nor its kind known: kinds are mixed, shape (n,)
-
-    def take(self, rows: NDArray[Any]) -> Filled:
-        """Some of the rows, by mask or position."""
-        return Filled(self.cpu_sd[rows], self.read_sd[rows], self.access_sd[rows], self.unknown_kind[rows])
 
     @property
     def any_assumed(self) -> bool:

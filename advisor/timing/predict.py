@@ -7,7 +7,7 @@ and sealing. `combine` puts them together.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.columns import distinct, figures, words
+from advisor.columns import ByUnit, distinct, figures, words
 from advisor.errors import InputError
 from advisor.shop import Image, Practice, Shop, default_shop
 from advisor.timing import operations
@@ -44,8 +44,10 @@ Note = tuple[NDArray[np.bool_], str, Any, str]
 
 
 @dataclass(frozen=True)
-class Setting:
+class Setting(ByUnit):
     """What is known of each unit before its times are worked out."""
+
+    WHOLE = frozenset({"notes"})
 
     # Columns of `CONDITIONS` with nothing unknown, session_cpu, session_mib and ram_gib; RangeIndex, shape (n, any).
     conditions: pd.DataFrame
@@ -59,11 +61,7 @@ class Setting:
 
     def take(self, rows: NDArray[Any]) -> Setting:
         """Some of the units, by mask or position; their notes are left behind."""
-        return Setting(
-            self.conditions.iloc[np.arange(len(self.conditions))[rows]].reset_index(drop=True),
-            self.filled.take(rows), self.usable[rows], self.kinds[rows], [],
-            {name: labels[rows] for name, labels in self.groups.items()},
-        )  # fmt: skip
+        return replace(super().take(rows), notes=[])
 
 
 @dataclass(frozen=True)

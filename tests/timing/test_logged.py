@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from datetime import date
 from types import SimpleNamespace
 from typing import Any
@@ -135,7 +136,7 @@ def made(said: float, elapsed: float = 30.0) -> Logged:
         minutes = tuple(np.array([[one]]) for one in (10.0 * factor, 4.0 * factor, 2.0))
         return SimpleNamespace(at_pace=at_pace, beside=lambda work: minutes)
 
-    empty: dict[str, Any] = dict.fromkeys(Logged.__dataclass_fields__)
+    empty: dict[str, Any] = dict.fromkeys(one.name for one in fields(Logged))
     return Logged(**empty | {"said": np.array([said]), "elapsed": np.array([elapsed]), "hands": at_pace(1.0),
                              "work": np.array([[11.0]]), "fitted": np.array([False])})  # fmt: skip
 
