@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -19,6 +20,7 @@ from advisor.phrases import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from advisor.advice import Batch
     from advisor.shop import Shop
 
 SUFFIXES = (".pdf", ".html", ".htm", ".txt")
@@ -71,11 +73,12 @@ def sheet(
         raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
     if here and (csv is not None or unit is not None or every):
         raise InputError("--here is this machine; another unit is named beside it.", "Leave out one of them.")
-    settings = the_shop(shop)
+    settings, some = the_shop(shop), None
     if here:
         frame = frame_here(tag)
     elif csv is not None:
-        frame = rows_of(csv, None if every else _one_tag(unit, tag))
+        frame = _intake_rows(csv)
+        some = None if every else rows_with(frame, _one_tag(unit, tag), csv)
     elif unit is not None and not every:
         frame = capture_frame(Path(unit), tag)
     else:
@@ -84,16 +87,19 @@ def sheet(
             "advisor sheet --help shows examples.",
         )
     if steps:
-        print_steps(frame, settings, out)
+        print_steps(frame, settings, out, some)
         return
-    unreadable = print_sheets(frame, settings, out, width, _checks(handover))
+    unreadable = print_sheets(frame, settings, out, width, _checks(handover), some)
     if unreadable:
-        say(f"{unreadable} of {len(frame)} rows could not be read; their sheets say why.", err=True)
+        say(
+            f"{unreadable} of {len(frame if some is None else some)} rows could not be read; their sheets say why.",
+            err=True,
+        )
         raise typer.Exit(1)
 
 
-def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None) -> None:
-    """Print the steps of rows; to a file that ends in .txt, or here."""
+def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None, some: Sequence[int] | None = None) -> None:
+    """Print the steps of rows, all or some; to a file that ends in .txt, or here."""
     from advisor.advice import assess
     from advisor.advice.unfold import step_lines
     from advisor.files import write_whole
@@ -101,7 +107,7 @@ def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None) -> None:
     if out is not None and out.suffix.lower() != ".txt":
         raise InputError(f"--steps are written as text, not as {out.suffix}.", "Let the name of --out end in .txt.")
     batch = assess(frame, shop)
-    text = "\n".join("\n".join([*step_lines(batch, row), ""]) for row in range(len(batch)))
+    text = "\n".join("\n".join([*step_lines(batch, row), ""]) for row in _positions(batch, some))
     if out is None:
         say(text)
     else:
@@ -133,29 +139,39 @@ def _one_tag(unit: str | None, tag: str | None) -> str:
     return one
 
 
-def rows_of(csv: Path, tag: str | None) -> pd.DataFrame:
-    """Take rows of an intake sheet.
+def _positions(batch: Batch, some: Sequence[int] | None) -> Sequence[int]:
+    return range(len(batch)) if some is None else some
+
+
+def _intake_rows(csv: Path) -> pd.DataFrame:
+    from advisor import intake
+
+    raw = intake.read(csv)
+    if not len(raw):
+        raise InputError("The intake sheet has no rows.", "Add a row with an asset tag and a processor.")
+    return raw
+
+
+def rows_with(raw: pd.DataFrame, tag: str, csv: Path) -> list[int]:
+    """Find the rows of an intake sheet that have a tag: they are judged with all others, with which they share parts.
 
     Parameters
     ----------
-    tag : str or None
-        Asset tag, capitals and space around it ignored; None for all rows.
+    tag : str
+        Asset tag, capitals and space around it ignored.
 
     Returns
     -------
-    pandas.DataFrame
-        Raw rows; more than one when a tag stands on several.
+    list of int
+        Their positions; more than one when a tag stands on several.
 
     Raises
     ------
     InputError
-        When the file cannot be read, or no row has the tag; the message names tags like it.
+        When no row has the tag; the message names tags like it.
     """
     from advisor import intake
 
-    raw = intake.read(csv)
-    if tag is None:
-        return raw
     tags = intake.understand(raw).units["asset_tag"].astype("string").str.strip()
     wanted = tag.strip().casefold()
     found = tags.str.casefold().eq(wanted).fillna(False).to_numpy(dtype=bool)
@@ -166,7 +182,7 @@ def rows_of(csv: Path, tag: str | None) -> pd.DataFrame:
         like = difflib.get_close_matches(tag, known, n=3, cutoff=0.6)
         hint = f"Like it: {', '.join(like)}." if like else f"Its tags begin with {', '.join(known[:3])}."
         raise InputError(f"No row of {csv} has the asset tag {tag!r}.", hint if known else "The sheet names no tag.")
-    return raw.loc[found].reset_index(drop=True)
+    return [at for at, here in enumerate(found.tolist()) if here]
 
 
 def frame_here(tag: str | None) -> pd.DataFrame:
@@ -204,8 +220,9 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
 
 
 def print_sheets(
-    frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None, checks: tuple[str, ...] | None = None
-) -> int:
+    frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None, checks: tuple[str, ...] | None = None,
+    some: Sequence[int] | None = None,
+) -> int:  # fmt: skip
     """Assess rows and print their sheets.
 
     Parameters
@@ -218,21 +235,22 @@ def print_sheets(
         Columns of the text.
     checks : tuple of str, optional
         Lines in place of the hand-over checks.
+    some : sequence of int, optional
+        Positions of the rows to print; all of them are judged.
 
     Returns
     -------
     int
-        How many of the rows could not be read.
+        How many of the printed rows could not be read.
     """
     from advisor.advice import assess
     from advisor.files import write_whole
     from advisor.sheet import render_html, render_pdf, render_text
     from advisor.unit import Status
 
-    if not len(frame):
-        raise InputError("The intake sheet has no rows.", "Add a row with an asset tag and a processor.")
     result = assess(frame, shop)
-    sheets = [replace(one, checks=checks) if checks is not None else one for one in result]
+    printed = _positions(result, some)
+    sheets = [replace(result[at], checks=checks) if checks is not None else result[at] for at in printed]
     if out is None:
         columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
         plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
@@ -247,4 +265,4 @@ def print_sheets(
         else:
             write_whole(out, render_html(sheets))
         say(f"{out} written: {counted(len(sheets), 'sheet')}.")
-    return int(result.standing["status"].eq(Status.UNREADABLE).to_numpy()[result.case].sum())
+    return int(result.standing["status"].eq(Status.UNREADABLE).to_numpy()[result.case][list(printed)].sum())

@@ -10,8 +10,11 @@ import sys
 import pypdf
 import pytest
 
+from advisor import intake
+from advisor.advice import assess
 from advisor.capture import take, write_capture
 from advisor.files import datasets
+from advisor.shop_file import read_shop
 
 DEMO = datasets() / "demo"
 
@@ -21,6 +24,16 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", code, "sheet", *words], capture_output=True, text=True, encoding="utf-8", timeout=300
     )
+
+
+def test_a_tag_of_a_sheet_is_told_what_the_batch_gives_it():
+    # The drawer's SSDs go to others: alone, the unit would have had one.
+    batch = assess(intake.read(DEMO / "intake.csv"), read_shop(DEMO / "shop.toml"))
+    (row,) = batch.frame.index[batch.frame["asset tag"].eq("OM-1003")]
+    done = run("OM-1003", "--csv", str(DEMO / "intake.csv"), "--shop", str(DEMO / "shop.toml"), "--width", "200")
+    assert batch.frame.at[row, "do_first"] in done.stdout
+    assert "to be bought" in done.stdout
+    assert done.stdout.count("── Advice") == 1
 
 
 @pytest.fixture(scope="module")
