@@ -171,7 +171,9 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     if "quota_pct" in frame:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
-    return Rehearsals(check_conditions(frame), seconds, labels, disturbed, _needs(frame))
+    # The disk that these were made on writes as it reads.
+    conditions = check_conditions(frame).assign(write_share=1.0)
+    return Rehearsals(conditions, seconds, labels, disturbed, _needs(frame))
 
 
 def _is_figure(value: object) -> bool:

@@ -58,6 +58,8 @@ def test_a_disk_writes_as_it_reads_unless_its_kind_says_less() -> None:
     assert filled["write_share"].tolist() == pytest.approx([76 / 217, 1, 0.4], abs=0.005)
     unknown, _ = fill_speeds(given[:1], pd.DataFrame({"storage_kind": pd.array([pd.NA], dtype="string")}))
     assert np.isnan(unknown["write_share"]).all()
+    # The disk of the rehearsals that the model is fitted on has one rate, whatever kind it stands for.
+    assert read_rehearsals().conditions["write_share"].eq(1).all()
 
 
 def simple() -> Physics:
