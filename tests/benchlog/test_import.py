@@ -403,6 +403,7 @@ CELL = st.one_of(NASTY, st.text(max_size=20), st.text(alphabet="0123456789:/-.hm
 HEADER = st.one_of(st.sampled_from(sorted(vocabulary().known)), st.text(max_size=12))
 
 
+@pytest.mark.slow
 @FUZZ
 @given(st.data())
 def test_any_cells_are_jobs_that_the_log_takes_or_are_named(data):

@@ -52,6 +52,7 @@ def test_every_door_opens() -> None:
     assert {path[0] for path in COMMANDS} == set(DOORS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
 def test_every_help_shows_an_example_of_that_command(path: list[str]) -> None:
     done = advisor(*path, "--help")

@@ -317,6 +317,7 @@ def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
     assert ours["words"] == theirs["words"] and ours["at_bound"] == theirs["at_bound"]
 
 
+@pytest.mark.slow
 def test_one_session_fewer_is_another_model(refitted, sessions):
     fewer = sessions[~sessions["plan"].eq("mate-02").fillna(False)]
     assert len(fewer) == len(sessions) - 2

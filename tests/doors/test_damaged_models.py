@@ -149,6 +149,7 @@ def test_a_timing_model_with_any_one_thing_changed_serves_or_is_refused(tmp_path
     assert count > 1000
 
 
+@pytest.mark.slow
 def test_a_comfort_model_with_any_one_thing_changed_serves_or_is_refused(tmp_path):
     content = json.loads((datasets() / "comfort" / "model.json").read_text(encoding="utf-8"))
     path = tmp_path / "model.json"

@@ -128,6 +128,7 @@ def test_every_pattern_that_ships_compiles(name):
     assert patterns or "pattern" not in checks.values()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_a_damaged_table_means_the_same_or_is_refused_by_name(own, name):
     for what, content in damages(name).items():
@@ -198,17 +199,16 @@ def test_a_table_that_is_no_file_is_refused_and_nothing_hangs(own, what):
 
 
 def test_words_of_the_checks_are_those_of_the_code():
-    from advisor.advice.parts import Part
     from advisor.benchlog.jobs import OUTCOMES
     from advisor.drivers.kinds import Kind
     from advisor.drivers.needs import Lack
     from advisor.drivers.quirks import Effect
     from advisor.identify.level import LEVELS
-    from advisor.shop import Edition
+    from advisor.shop import Edition, PartKind
     from advisor.unit import FormFactor
 
     sets = {
-        ("advice/parts", "kind"): Part.model_fields["kind"].annotation.__args__,
+        ("advice/parts", "kind"): PartKind,
         ("benchlog/outcomes", "outcome"): OUTCOMES,
         ("drivers/names", "kind"): Kind,
         ("drivers/severity", "severity"): Lack,

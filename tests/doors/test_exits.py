@@ -123,6 +123,7 @@ def is_a_sentence(code: int, said: str) -> None:
     assert "Traceback" not in said and "A fault of this program" not in said, said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", PATHS)
 @pytest.mark.parametrize("which", READS)
 def test_whatever_a_path_names_it_ends_in_a_sentence(call, tmp_path, which, kind):
@@ -130,6 +131,7 @@ def test_whatever_a_path_names_it_ends_in_a_sentence(call, tmp_path, which, kind
     is_a_sentence(*call(*(path if word == PLACES else word for word in READS[which])))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", CONTENT)
 @pytest.mark.parametrize("which", READERS)
 def test_whatever_a_file_holds_it_ends_in_a_sentence(call, tmp_path, which, kind):
@@ -289,6 +291,7 @@ def run(script: str, tmp_path: Path, **environment: str) -> subprocess.Completed
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "line, code, said",
     [
@@ -318,6 +321,7 @@ def test_streams_and_letters(tmp_path, line, code, said):
         assert words == ["141"], "a closed pipe is no news"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("environment", [{"ADVISOR_HOME": ""}, {"ADVISOR_HOME": "", "HOME": "/nonexistent/home"}])
 def test_without_a_home_it_works_or_says_what_is_missing(tmp_path, environment):
     done = run("advisor score <(cat /dev/null); echo $? >&2; advisor tables find 8086:24f3; echo $? >&2", tmp_path,

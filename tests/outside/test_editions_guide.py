@@ -99,6 +99,7 @@ def test_the_memory_and_disk_gates_are_the_guides(suite, release):
         assert (editions.fits(frame([unit]), np.array([True]), rows) == passes).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("release", "listed"), [("12", True), ("13", False)])
 def test_i386_is_in_the_guides_table_of_architectures_as_the_gate_says(suite, release, listed):
     page, _ = guide_page(suite(release), "ch02s01.html")

@@ -51,6 +51,7 @@ def _ours(name):
     return None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("recipe", ["debian-12", "debian-13"])
 def test_every_model_of_the_kernels_list_is_named_the_same(debian_package, recipe):
     # linux-headers of Debian 12 (6.1) and 13 (6.12), arch/x86/include/asm/intel-family.h.

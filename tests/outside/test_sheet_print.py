@@ -41,6 +41,7 @@ def _chromium(need, tmp_path: Path, *words: str) -> str:
     return done.stdout
 
 
+@pytest.mark.slow
 def test_browser_prints_a_page_a_unit(need, tmp_path):
     sheets = [made.plain(), made.held(), made.aside(), made.crammed(made.LONG), *(made.mixed(n) for n in range(8))]
     page, out = tmp_path / "sheets.html", tmp_path / "sheets.pdf"
@@ -49,6 +50,7 @@ def test_browser_prints_a_page_a_unit(need, tmp_path):
     assert len(pypdf.PdfReader(out).pages) == len(sheets)
 
 
+@pytest.mark.slow
 def test_nothing_is_cut_off_in_a_browser(need, tmp_path):
     sheets = [made.plain(), made.held(), made.aside(), made.crammed(made.LONG), *(made.mixed(n) for n in range(8))]
     script = """<script>addEventListener('load', () => { const pages = [...document.querySelectorAll('.page img')];
@@ -74,6 +76,7 @@ def _words(need, tmp_path: Path, sheets) -> list[list[tuple[str, float, float, f
     return [[(one[4], *map(float, one[:4])) for one in box.findall(page)] for page in pages]
 
 
+@pytest.mark.slow
 def test_no_word_runs_into_another_or_off_the_paper(need, tmp_path):
     rungs = tuple(dataclasses.replace(one, desktop_s="1034–1167", browser_s="1024–1129") for one in made.plain().rungs)
     wide = dataclasses.replace(made.plain(), rungs=rungs)
@@ -93,6 +96,7 @@ def test_no_word_runs_into_another_or_off_the_paper(need, tmp_path):
                 assert apart, (number, word, other)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tag", ["OM-1001", "A/7 #3 & <b>", "gerät-ß-0042", "x" * 80])
 def test_code_reads_back_from_the_paper(need, tmp_path, tag):
     reader, renderer = need("zbarimg"), need("pdftoppm")

@@ -126,6 +126,7 @@ def test_a_question_of_the_text_installer_is_asked(row, fetched):
     assert stem in scripts(folder), "nothing of the package asks it"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("package", ASKERS)
 def test_no_question_of_the_text_installer_is_left_out(package, fetched):
     folder = fetched(package)
@@ -135,6 +136,7 @@ def test_no_question_of_the_text_installer_is_left_out(package, fetched):
     assert asked - counted - set(ONLY_WHEN) == set()
 
 
+@pytest.mark.slow
 def test_the_live_installer_shows_what_its_settings_say(fetched):
     text = (fetched("calamares-settings-debian") / "etc/calamares/settings.conf").read_text(encoding="utf-8")
     shown = [name for part in re.findall(r"^- show:\n((?: +- \w+\n)+)", text, re.MULTILINE)
@@ -268,6 +270,7 @@ def driven(folder: Path, questions: list[str], keys: dict[str, str]) -> tuple[li
     return asked, dict(zip(asked, [line[7:] for line in lines if line.startswith("answer")], strict=False))
 
 
+@pytest.mark.slow
 def test_a_person_at_the_front_end_presses_as_many_keys_as_are_counted(fetched, need, tmp_path):
     """The text installer's questions by debconf's own front end, to a scripted person who knows its keys.
 

@@ -97,6 +97,7 @@ def test_all_rows_and_exit_code_for_an_unreadable_one(small, tmp_path):
             assert b"<script>x" not in content or suffix == "txt"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "said"),
     [
