@@ -180,8 +180,9 @@ def lay(
         fitted=_words(rows, "parts") != "", hands=hands, work=work, spread=spread, problems=pd.DataFrame(),
         invented=invented(log),
     )  # fmt: skip
-    ratio = np.exp(laid.work_ratio(1.0)) if len(laid) else np.empty(0)
-    slip = (ratio <= LEAST_WORK) | (ratio >= MOST_WORK)
+    ratio = laid.work_ratio(1.0) if len(laid) else np.empty(0)
+    # At a limit, as far as logarithms of one number are the same on every processor.
+    slip = (ratio <= np.log(LEAST_WORK) + 1e-9) | (ratio >= np.log(MOST_WORK) - 1e-9)
     for mask, problem in (
         (~given.usable, "no disk to install on"),
         (slip & given.usable, "far from anything predicted: left out as a slip"),
