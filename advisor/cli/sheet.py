@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from advisor.advice import Batch
-    from advisor.shop import Shop
 
 SUFFIXES = (".pdf", ".html", ".htm", ".txt")
 """Endings of --out that say what is written."""
@@ -64,6 +63,7 @@ def sheet(
     ] = None,
 ) -> None:
     """Print a sheet."""
+    from advisor.advice import assess
     from advisor.shop_file import the_shop
 
     if out is not None:
@@ -73,12 +73,12 @@ def sheet(
         raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
     if here and (csv is not None or unit is not None or every):
         raise InputError("--here is this machine; another unit is named beside it.", "Leave out one of them.")
-    settings, some = the_shop(shop), None
+    settings, wanted = the_shop(shop), None
     if here:
         frame = frame_here(tag)
     elif csv is not None:
         frame = _intake_rows(csv)
-        some = None if every else rows_with(frame, _one_tag(unit, tag), csv)
+        wanted = None if every else _one_tag(unit, tag)
     elif unit is not None and not every:
         frame = capture_frame(Path(unit), tag)
     else:
@@ -86,28 +86,25 @@ def sheet(
             "Say which unit: a capture file, --here, or --csv with a tag or --all.",
             "advisor sheet --help shows examples.",
         )
+    batch = assess(frame, settings)
+    some = range(len(batch)) if wanted is None else rows_with(batch, wanted, csv)
     if steps:
-        print_steps(frame, settings, out, some)
+        print_steps(batch, some, out)
         return
-    unreadable = print_sheets(frame, settings, out, width, _checks(handover), some)
+    unreadable = print_sheets(batch, some, out, width, _checks(handover))
     if unreadable:
-        say(
-            f"{unreadable} of {len(frame if some is None else some)} rows could not be read; their sheets say why.",
-            err=True,
-        )
+        say(f"{unreadable} of {len(some)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
 
 
-def print_steps(frame: pd.DataFrame, shop: Shop, out: Path | None, some: Sequence[int] | None = None) -> None:
-    """Print the steps of rows, all or some; to a file that ends in .txt, or here."""
-    from advisor.advice import assess
+def print_steps(batch: Batch, some: Sequence[int], out: Path | None) -> None:
+    """Print the steps of some rows; to a file that ends in .txt, or here."""
     from advisor.advice.unfold import step_lines
     from advisor.files import write_whole
 
     if out is not None and out.suffix.lower() != ".txt":
         raise InputError(f"--steps are written as text, not as {out.suffix}.", "Let the name of --out end in .txt.")
-    batch = assess(frame, shop)
-    text = "\n".join("\n".join([*step_lines(batch, row), ""]) for row in _positions(batch, some))
+    text = "\n".join("\n".join([*step_lines(batch, row), ""]) for row in some)
     if out is None:
         say(text)
     else:
@@ -139,10 +136,6 @@ def _one_tag(unit: str | None, tag: str | None) -> str:
     return one
 
 
-def _positions(batch: Batch, some: Sequence[int] | None) -> Sequence[int]:
-    return range(len(batch)) if some is None else some
-
-
 def _intake_rows(csv: Path) -> pd.DataFrame:
     from advisor import intake
 
@@ -152,7 +145,7 @@ def _intake_rows(csv: Path) -> pd.DataFrame:
     return raw
 
 
-def rows_with(raw: pd.DataFrame, tag: str, csv: Path) -> list[int]:
+def rows_with(batch: Batch, tag: str, csv: Path | None) -> list[int]:
     """Find the rows of an intake sheet that have a tag: they are judged with all others, with which they share parts.
 
     Parameters
@@ -170,9 +163,7 @@ def rows_with(raw: pd.DataFrame, tag: str, csv: Path) -> list[int]:
     InputError
         When no row has the tag; the message names tags like it.
     """
-    from advisor import intake
-
-    tags = intake.understand(raw).units["asset_tag"].astype("string").str.strip()
+    tags = batch.understood.units["asset_tag"].astype("string").str.strip()
     wanted = tag.strip().casefold()
     found = tags.str.casefold().eq(wanted).fillna(False).to_numpy(dtype=bool)
     if not found.any():
@@ -220,37 +211,31 @@ def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
 
 
 def print_sheets(
-    frame: pd.DataFrame, shop: Shop, out: Path | None, width: int | None, checks: tuple[str, ...] | None = None,
-    some: Sequence[int] | None = None,
-) -> int:  # fmt: skip
-    """Assess rows and print their sheets.
+    batch: Batch, some: Sequence[int], out: Path | None, width: int | None, checks: tuple[str, ...] | None = None
+) -> int:
+    """Print the sheets of some rows of a batch.
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-        Intake rows or a Unit frame.
+    some : sequence of int
+        Positions of the rows.
     out : pathlib.Path or None
         Where to; None shows text.
     width : int or None
         Columns of the text.
     checks : tuple of str, optional
         Lines in place of the hand-over checks.
-    some : sequence of int, optional
-        Positions of the rows to print; all of them are judged.
 
     Returns
     -------
     int
-        How many of the printed rows could not be read.
+        How many of these rows could not be read.
     """
-    from advisor.advice import assess
     from advisor.files import write_whole
     from advisor.sheet import render_html, render_pdf, render_text
     from advisor.unit import Status
 
-    result = assess(frame, shop)
-    printed = _positions(result, some)
-    sheets = [replace(result[at], checks=checks) if checks is not None else result[at] for at in printed]
+    sheets = [replace(batch[at], checks=checks) if checks is not None else batch[at] for at in some]
     if out is None:
         columns = width or (shutil.get_terminal_size().columns if sys.stdout.isatty() else PAPER_WIDTH)
         plain = not (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
@@ -265,4 +250,4 @@ def print_sheets(
         else:
             write_whole(out, render_html(sheets))
         say(f"{out} written: {counted(len(sheets), 'sheet')}.")
-    return int(result.standing["status"].eq(Status.UNREADABLE).to_numpy()[result.case][list(printed)].sum())
+    return int(batch.standing["status"].eq(Status.UNREADABLE).to_numpy()[batch.case][list(some)].sum())

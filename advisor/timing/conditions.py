@@ -109,9 +109,7 @@ def _xz(frame: pd.DataFrame) -> np.ndarray:
 
 def _write_share(frame: pd.DataFrame) -> np.ndarray:
     """How fast the disk writes, as a share of how fast it reads; NaN where nobody stated it."""
-    if "write_share" not in frame:
-        return np.full(len(frame), np.nan)
-    stated = pd.to_numeric(frame["write_share"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    stated = figures(frame, "write_share")
     return np.where(stated > 0, stated, np.nan)
 
 

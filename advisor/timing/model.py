@@ -365,7 +365,7 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
     known = np.where(code >= 0, code, usual)
     read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
-    written = conditions.get("write_share", pd.Series(np.nan, index=conditions.index)).to_numpy(dtype=float)
+    written = figures(conditions, "write_share")
     no_read, no_access = np.isnan(read), np.isnan(access)
     speed, low, high = (figures(facts, name) for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"))
     decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
