@@ -157,6 +157,9 @@ def _clean(work: Path) -> None:
 def build(
     tree: Annotated[list[str], typer.Argument(help="Names of recipes; those that end in -full are full size.")],
     clone: Annotated[bool, typer.Option("--clone", help="Also make the image that is cloned block by block.")] = False,
+    level: Annotated[
+        int | None, typer.Option(min=1, max=22, help="zstd level of packed trees; mksquashfs's own when left out.")
+    ] = None,
     work: Work = WORK,
 ) -> None:
     """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
@@ -172,7 +175,7 @@ def build(
         recipe = trees.RECIPES[name]
         with ends_tidily():
             facts = trees.build(place, recipe)
-            packed = [trees.pack(place, recipe, compression) for compression in trees.COMPRESSIONS]
+            packed = [trees.pack(place, recipe, compression, level) for compression in trees.COMPRESSIONS]
             packed += [trees.clone_image(place, recipe)] if clone else []
         say(
             f"{name}: {facts.packages} packages, {facts.installed_files} files, {facts.installed_bytes / 1e6:.0f} MB; "

@@ -20,6 +20,9 @@ MAGIC, HEAD_BYTES = b"hsqs", 96
 """First bytes and length of the head of a squashfs file: Linux 6.12, fs/squashfs/squashfs_fs.h."""
 
 MIB = 1 << 20
+MKSQUASHFS_LEVEL = 15
+"""zstd level of an image whose head names none: squashfs-tools 4.5, zstd_wrapper.h (ZSTD_DEFAULT_COMPRESSION_LEVEL)."""
+
 _USUAL = "On a live medium it is usually live/filesystem.squashfs."
 
 # A line of `unsquashfs -lln`: mode, owner/group, size (or major, minor), date, time, name.
@@ -104,6 +107,15 @@ def read_image(path: str | Path) -> ImageFacts:
         _figure(r"^(\d+)", _unsquashfs("-fstime", real)), _children_s() - start,
         (before + _decompress_mib_per_cpu_s()) / 2,
     )  # fmt: skip
+
+
+def zstd_level(path: Path) -> int | None:
+    """Level at which an image was packed with zstd, by its own head; None of one packed otherwise."""
+    superblock = _unsquashfs("-s", str(path))
+    if not re.search("^Compression zstd$", superblock, re.MULTILINE):
+        return None
+    found = re.search(r"^\tcompression-level (\d+)$", superblock, re.MULTILINE)
+    return int(found[1]) if found else MKSQUASHFS_LEVEL
 
 
 def _figure(pattern: str, text: str) -> int:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from advisor.lab import trees
+from advisor.lab.image import zstd_level
 from advisor.lab.workplace import guard_device, inside_mounts, run, unmount_below
 
 if TYPE_CHECKING:
@@ -33,6 +34,13 @@ def image_of(place: trees.Workplace, recipe: trees.Recipe, installer: str, compr
     if installer == "packages":
         return None
     return trees.clone_image(place, recipe) if installer == "clone" else trees.pack(place, recipe, compression)
+
+
+def level_of(image: Path | None, installer: str) -> int | None:
+    """zstd level of what stands for the medium, None where it was packed otherwise or there is none."""
+    if image is None:
+        return None
+    return trees.CLONE_LEVEL if installer == "clone" else zstd_level(image)
 
 
 def before(rehearsal: Rehearsal, phase: str) -> None:

@@ -243,7 +243,8 @@ class Rehearsal:
         line.update(
             edition=facts.edition, release=facts.release, kernel=facts.kernel,
             decompress_mib_s=(speeds["decompress_before_mib_s"] + speeds["decompress_after_mib_s"]) / 2, **speeds,
-            image_bytes=image_bytes, installed_bytes=facts.installed_bytes, installed_files=facts.installed_files,
+            image_bytes=image_bytes, image_level=installers.level_of(self.image, plan.installer),
+            installed_bytes=facts.installed_bytes, installed_files=facts.installed_files,
             tree_packages=facts.packages, extra_packages=base.count, extra_bytes=base.download_bytes,
             extra_installed_kib=base.installed_kib, update_packages=updates.count,
             update_bytes=updates.download_bytes, index_bytes=facts.index_bytes,

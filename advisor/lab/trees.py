@@ -30,6 +30,9 @@ SESSION_PACKAGES = (
 )  # fmt: skip
 """What a tree gets beside its task to be measured as a session: the browser, a writer, and the virtual display."""
 
+CLONE_LEVEL = 3
+"""zstd level of an image that is cloned; of one that is unpacked, `advisor.lab.image.zstd_level` tells."""
+
 SPARE = 1.1
 SPARE_BYTES = 256 << 20
 """A file system of an installed tree is this many times as large as what it holds, and so much more [B]."""
@@ -290,8 +293,8 @@ def parse_set(words: tuple[str, ...], simulated: str, uris: str) -> PackageSet:
     )
 
 
-def pack(place: Workplace, recipe: Recipe, compression: str) -> Path:
-    """Pack a tree as a squashfs image, once."""
+def pack(place: Workplace, recipe: Recipe, compression: str, level: int | None = None) -> Path:
+    """Pack a tree as a squashfs image, once; `level` is zstd's, mksquashfs's own when left out."""
     if compression not in COMPRESSIONS:
         raise InputError(f"Compression {compression!r} is not rehearsed.", f"Choose {' or '.join(COMPRESSIONS)}.")
     image = place.images / f"{recipe.name}-{compression}.squashfs"
@@ -299,10 +302,11 @@ def pack(place: Workplace, recipe: Recipe, compression: str) -> Path:
         if not image.is_file():
             partial = image.with_suffix(".part")
             partial.unlink(missing_ok=True)
+            chosen = () if level is None or compression != "zstd" else ("-Xcompression-level", str(level))
             with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
                 run([
                     "mksquashfs", str(root), str(partial),
-                    "-comp", compression, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+                    "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
                 ])  # fmt: skip
             os.replace(partial, image)
     return image
@@ -331,7 +335,7 @@ def clone_image(place: Workplace, recipe: Recipe) -> Path:
             plain = place.images / f".{recipe.name}.ext4"
             with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
                 file_system(root, plain)
-            run(["zstd", "-q", "-f", "-3", "--rm", str(plain), "-o", f"{plain}.zst"])
+            run(["zstd", "-q", "-f", f"-{CLONE_LEVEL}", "--rm", str(plain), "-o", f"{plain}.zst"])
             os.replace(f"{plain}.zst", image)
     return image
 

@@ -88,6 +88,22 @@ def test_an_unknown_recipe_or_kind_is_named(call, root, tmp_path):
         call("run", "--out", tmp_path / "x", "--quota", "100", "--work", tmp_path / "rig")
 
 
+@pytest.mark.parametrize(("words", "level"), [((), None), (("--level", 3), 3)])
+def test_a_tree_is_packed_at_the_level_given(call, root, tmp_path, monkeypatch, words, level):
+    facts = trees.TreeFacts("xfce13", "Xfce", "13", "trixie", 1, 900_000_000, 10, "k", 1)
+    image, packed = tmp_path / "image", []
+    image.touch()
+
+    def pack(place, recipe, compression, at):
+        packed.append((recipe.name, compression, at))
+        return image
+
+    monkeypatch.setattr(trees, "build", lambda place, recipe: facts)
+    monkeypatch.setattr(trees, "pack", pack)
+    call("build", "xfce13", *words, "--work", tmp_path / "rig")
+    assert packed == [("xfce13", "xz", level), ("xfce13", "zstd", level)]
+
+
 def test_a_request_to_end_unwinds_a_build(root, tmp_path, monkeypatch):
     ended = []
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import subprocess
+from contextlib import nullcontext
 
 import pytest
 
 from advisor.errors import InputError, ToolError
-from advisor.lab.image import count_listing, read_image
+from advisor.lab import installers, trees, workplace
+from advisor.lab.image import MKSQUASHFS_LEVEL, count_listing, read_image, zstd_level
 
 pytestmark = pytest.mark.outside
 
@@ -59,6 +61,29 @@ def test_the_counts_are_those_of_the_tree_packed(packed, folder, need):
     assert facts.image_bytes == image.stat().st_size
     row = facts.row()
     assert facts.unpack_s > 0 and float(row["unpack_relative"]) > 0 and row["compression"] == name
+
+
+def test_the_level_of_zstd_is_read_from_the_head_and_no_other_packing_has_one(packed, need):
+    need("unsquashfs")
+    name, image = packed
+    assert zstd_level(image) == (MKSQUASHFS_LEVEL if name == "zstd" else None)
+
+
+def test_what_mksquashfs_says_its_own_level_is(need):
+    need("mksquashfs")
+    # The help ends with exit 1.
+    said = subprocess.run(["mksquashfs", "-help"], capture_output=True, text=True)
+    assert f"1 .. 22 (default {MKSQUASHFS_LEVEL})" in said.stdout + said.stderr
+
+
+@pytest.mark.parametrize(("compression", "level", "read"), [("zstd", 3, 3), ("zstd", None, 15), ("xz", 3, None)])
+def test_a_tree_is_packed_at_the_level_asked_for(folder, tmp_path, monkeypatch, need, compression, level, read):
+    need("mksquashfs")
+    need("unsquashfs")
+    monkeypatch.setattr(trees, "view", lambda scratch, lower: nullcontext(folder))
+    place = workplace.open_workplace(tmp_path / "rig")
+    image = trees.pack(place, trees.RECIPES["xfce13"], compression, level)
+    assert installers.level_of(image, "live") == read
 
 
 def test_reading_writes_nothing(packed, need, tmp_path, monkeypatch):
