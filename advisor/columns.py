@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, Self, TypeVar
 
 import numpy as np
 import pandas as pd
+
+T = TypeVar("T")
 
 
 def numbers(column: pd.Series[Any]) -> np.ndarray:
@@ -172,6 +174,14 @@ def typed(rows: Sequence[Sequence[object]], dtypes: Mapping[str, str]) -> pd.Dat
         name: np.array(values, dtype=dtype) if dtype == "int64" else pd.array(list(values), dtype=dtype)  # type: ignore[call-overload]
         for (name, dtype), values in zip(dtypes.items(), columns, strict=True)
     })  # fmt: skip
+
+
+def by_row(rows: Iterable[Any], values: Iterable[T]) -> dict[int, list[T]]:
+    """Values by the row that each belongs to, in their order."""
+    out: dict[int, list[T]] = {}
+    for row, value in zip(rows, values, strict=True):
+        out.setdefault(int(row), []).append(value)
+    return out
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

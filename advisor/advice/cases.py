@@ -212,6 +212,11 @@ class Cases:
                     out[case].append(one)
         return [tuple(each) for each in out]
 
+    @cached_property
+    def needs_network(self) -> np.ndarray:
+        """Where something without which the unit is not handed over needs a network to install."""
+        return np.array([any(one.network and one.decides for one in each) for each in self.bring], dtype=bool)
+
 
 def shortfall(option: Mapping[str, Any], facts: Facts, case: int) -> str:
     """Say what of an option misses the shop's thresholds, '' for nothing."""

@@ -299,7 +299,7 @@ class Composer:
             items.append(Item(one.package, f"for {one.device}" + (", needs a network" if one.network else "")))
         form = clean(cases.facts.units["form_factor"].iat[case])
         wireless = [device for device in devices if device.kind == Kind.WIRELESS]
-        network = any(one.network and one.decides for one in cases.bring[case])
+        network = cases.needs_network[case]
         if network or not any(device.support == Support.WORKS for device in wireless):
             why = "the packages to bring need a network" if network else "no Wi-Fi works yet"
             items.append(Item("Network cable, or USB network adapter", why))

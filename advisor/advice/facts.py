@@ -17,8 +17,6 @@ from advisor.drivers.needs import Lack
 from advisor.shop import Image, Shop
 from advisor.unit import PORTABLE, StorageKind, StorageMode, Support
 
-PRACTICE = "common practice, no source"
-
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source")
 """Columns of what the notes say and of what is known of the model; `effect` is 'set aside', 'hold' or ''."""
 

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from advisor import tables
-from advisor.advice.flags import RULES
 from advisor.advice.options import COMFORTABLE, KEY, SLOW, UNUSABLE, VERY_SLOW, level_of
 from advisor.shop import Part, Thresholds
 from tests.advice.conftest import ADAPTER, DDR3, DDR4, DRAWER, SSD, batch_of, shop_with
@@ -248,12 +247,6 @@ def test_the_order_of_preference_is_the_one_that_the_readme_words() -> None:
         "unusable", "dead", "level", "slow", "buy", "roomy", "unusual", "kernel", "n_parts", "bring", "stick", "rich",
         "size", "fit_min",
     )  # fmt: skip
-
-
-def test_every_flag_says_what_to_do_and_where_it_is_from() -> None:
-    assert len({rule.code for rule in RULES}) == len(RULES)
-    for rule in RULES:
-        assert rule.title and rule.action and rule.source, rule.code
 
 
 def test_memory_types_name_microarchitectures_that_the_processor_table_knows() -> None:
