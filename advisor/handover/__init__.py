@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterable
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 from advisor.handover.report import Finding, Report
@@ -45,8 +46,7 @@ def check(
     from advisor.handover.walk import walk
 
     asked, waived = rules.read({one.rule: one.reason for one in shop.waived} if shop else None)
-    tree = Tree(root)
-    try:
+    with closing(Tree(root)) as tree:
         context = Context(tree, now=time.time())
         context.names = unitside.bench_names(context, (*names, *(shop.bench_names if shop else ())))
         context.firmware, context.ssd = unitside.firmware(tree, unit), unitside.has_ssd(tree, unit)
@@ -57,5 +57,3 @@ def check(
         found = [finding(rule, hits[rule.id], tree.root, packages) for rule in asked if rule.id in hits]
         open_ = unitside.not_judged(context, unit, beside is not None)
         return Report(tree.root, ordered(found), dict(tree.unseen), open_, waived)
-    finally:
-        tree.close()

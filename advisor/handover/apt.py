@@ -64,12 +64,16 @@ def _part(text: str) -> tuple[tuple[tuple[int, ...], int], ...]:
     )
 
 
+def _named(block: str) -> dict[str, str]:
+    return dict(re.findall(r"^(Package|Architecture|Version): (\S+)$", block, re.MULTILINE))
+
+
 def installed(status: str) -> dict[tuple[str, str], str]:
     """Version of each installed package, by name and architecture."""
     found = {}
     for block in status.split("\n\n"):
         if "\nStatus: install ok installed\n" in block or "\nStatus: hold ok installed\n" in block:
-            row = dict(re.findall(r"^(Package|Architecture|Version): (\S+)$", block, re.MULTILINE))
+            row = _named(block)
             if len(row) == 3:
                 found[row["Package"], row["Architecture"]] = row["Version"]
     return found
@@ -101,7 +105,7 @@ def _newer(content: bytes, here: dict[tuple[str, str], str]) -> set[str]:
         end = len(content) if end < 0 else end
         if content[at + 9 : content.find(b"\n", at)] in wanted:
             block = content[at:end].decode("utf-8", "replace")
-            row = dict(re.findall(r"^(Package|Architecture|Version): (\S+)$", block, re.MULTILINE))
+            row = _named(block)
             old = here.get((row["Package"], row.get("Architecture", "")))
             if old and "Version" in row and old != row["Version"] and version_key(row["Version"]) > version_key(old):
                 newer.add(row["Package"])

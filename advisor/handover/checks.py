@@ -3,29 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 from advisor.handover import apt, contents
-from advisor.handover.looks import PEOPLE, Context, look
-from advisor.handover.rules import LookRule
+from advisor.handover.looks import PEOPLE, Context
 from advisor.handover.tree import TreeEntry
 
-CHECKS: dict[str, Callable[[Context, TreeEntry], Iterable[str]]] = {}
+Check = Callable[[Context, TreeEntry], object]
+
+CHECKS: dict[str, Check] = {}
+"""By the word in the table: the path that breaks the rule, or whether the entry itself does."""
 
 
-@look("check")
-def _check(context: Context, entry: TreeEntry, rule: LookRule) -> Iterable[str]:
-    return CHECKS[rule.pattern](context, entry)
-
-
-def check(function: Callable[[Context, TreeEntry], Iterable[str]]) -> Callable[[Context, TreeEntry], Iterable[str]]:
+def check(function: Check) -> Check:
     """Mark a function as the check of its name."""
     CHECKS[function.__name__.removeprefix("_")] = function
     return function
-
-
-def _yes(entry: TreeEntry, holds: object) -> list[str]:
-    return [entry.path] if holds else []
 
 
 _COMMON_NAMES = frozenset({
@@ -36,34 +29,34 @@ _COMMON_NAMES = frozenset({
 
 
 @check
-def _hostname(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _hostname(context: Context, entry: TreeEntry) -> object:
     for line in context.text(entry).splitlines():
         name = re.sub(r'^(PRETTY_HOSTNAME|LOCATION|DEPLOYMENT)="?|"$', "", line.strip())
         if entry.path == "etc/machine-info" and name == line.strip():
             continue
         if not name.startswith("#") and name.casefold() not in _COMMON_NAMES:
-            return [entry.path]
-    return []
+            return True
+    return False
 
 
 @check
-def _group(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _group(context: Context, entry: TreeEntry) -> object:
     """A group with a person's number, or with somebody in it who is no service."""
     shadow = "gshadow" in entry.path
     for line in context.text(entry).splitlines():
         row = line.split(":")
         if "sub" in entry.path:
             if len(row) == 3 and row[1].isdecimal():
-                return [entry.path]
+                return True
             continue
         if len(row) != 4:
             continue
         inside = {name for cell in (row[2:] if shadow else row[3:]) for name in cell.split(",") if name}
         if inside - context.system or (not shadow and row[2].isdecimal() and int(row[2]) in PEOPLE):
-            return [entry.path]
+            return True
         if shadow and (row[0] in context.people or re.match(r"!*\$", row[1])):
-            return [entry.path]
-    return []
+            return True
+    return False
 
 
 _ASKED = re.compile(
@@ -77,13 +70,13 @@ _PLAIN_ANSWERS = re.compile(r"|debian|localhost|localdomain|[\w.]*debian\.org|tr
 
 
 @check
-def _debconf(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _debconf(context: Context, entry: TreeEntry) -> object:
     """Answers of the installer, and any password that a package asked for (debconf-devel(7), the database's format)."""
     for block in context.text(entry).split("\n\n"):
         value = re.search(r"^Value: ?(.*)$", block, re.MULTILINE)
         if value and _ASKED.search(block) and not _PLAIN_ANSWERS.fullmatch(value[1].strip()):
-            return [entry.path]
-    return []
+            return True
+    return False
 
 
 _AWAY = re.compile(
@@ -92,20 +85,20 @@ _AWAY = re.compile(
 
 
 @check
-def _lists(context: Context, entry: TreeEntry) -> Iterable[str]:
-    name = entry.path.rpartition("/")[2]
-    return _yes(entry, entry.is_file and (_AWAY.match(name) or ":3142" in name or "%3a3142" in name.casefold()))
+def _lists(context: Context, entry: TreeEntry) -> object:
+    name = entry.name.casefold()
+    return entry.is_file and (_AWAY.match(name) or ":3142" in name or "%3a3142" in name)
 
 
 _PROXY = re.compile(r"(?i)acquire::(\w+::)*(proxy|proxy-auto-detect|proxyautodetect)(::[^:]+)?$")
 
 
 @check
-def _apt_conf(context: Context, entry: TreeEntry) -> Iterable[str]:
-    return _yes(entry, entry.is_file and any(
+def _apt_conf(context: Context, entry: TreeEntry) -> object:
+    return entry.is_file and any(
         _PROXY.match(key) and value.casefold() not in ("", "direct", "false")
         for key, value in apt.settings(context.text(entry))
-    ))  # fmt: skip
+    )  # fmt: skip
 
 
 _OFF = (
@@ -123,25 +116,22 @@ _RIGHT = re.compile(r"(?i)acquire::https::verify-(peer|host)=(true|1|yes)")
 
 
 @check
-def _apt_off(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _apt_off(context: Context, entry: TreeEntry) -> object:
     pairs = apt.settings(context.text(entry)) if entry.is_file else []
-    return _yes(entry, any(
+    return any(
         re.fullmatch(key, name.casefold()) and re.fullmatch(value, value_found, re.IGNORECASE)
         and not _RIGHT.fullmatch(f"{name}={value_found}")
         for name, value_found in pairs for key, value in _OFF
-    ))  # fmt: skip
+    )  # fmt: skip
 
 
 @check
-def _sources(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _sources(context: Context, entry: TreeEntry) -> object:
     """Any source of Debian's must be there, on a system whose packages are set up."""
     files = ["etc/apt/sources.list"]
     files += [f"etc/apt/sources.list.d/{name}" for name in context.tree.names("etc/apt/sources.list.d")]
-    lines = [
-        line for path in files for line in context.tree.text(path).splitlines() if not line.lstrip().startswith("#")
-    ]
-    live = any(re.match(r"\s*(deb\s|Types:.*\bdeb\b)", line) for line in lines)
-    return [] if live else ["etc/apt/sources.list"]
+    live = (re.search(r"^[ \t]*(deb[ \t]|Types:.*\bdeb\b)", context.tree.text(path), re.MULTILINE) for path in files)
+    return not any(live) and "etc/apt/sources.list"
 
 
 _OWN_EFI = {"boot", "debian", "systemd", "linux", "dell", "hp", "lenovo", "tools", "fw", "fwupd"}
@@ -149,8 +139,8 @@ _OWN_EFI = {"boot", "debian", "systemd", "linux", "dell", "hp", "lenovo", "tools
 
 
 @check
-def _efi(context: Context, entry: TreeEntry) -> Iterable[str]:
-    return _yes(entry, entry.is_folder and entry.path.rpartition("/")[2].casefold() not in _OWN_EFI)
+def _efi(context: Context, entry: TreeEntry) -> object:
+    return entry.is_folder and entry.name.casefold() not in _OWN_EFI
 
 
 _OTHER_SYSTEM = re.compile("(?i)windows|microsoft|bootmgfw|mac ?os")
@@ -159,57 +149,47 @@ _EFI_FOLDER = re.compile(rb"(?i)\\\0E\0F\0I\0\\\0((?:[^\\\0]\0)+)\\\0")
 
 
 @check
-def _efivar(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _efivar(context: Context, entry: TreeEntry) -> object:
     """A variable is 4 bytes of attributes, then 4 of the entry's, 2 of a length, then its name in UTF-16."""
-    if not re.fullmatch(r"Boot[0-9A-Fa-f]{4}-[0-9a-f-]{36}", entry.path.rpartition("/")[2]):
-        return []
+    if not re.fullmatch(r"Boot[0-9A-Fa-f]{4}-[0-9a-f-]{36}", entry.name):
+        return False
     content = context.content(entry)
     name = content[10:].decode("utf-16-le", "replace").partition("\0")[0]
     folders = {found.decode("utf-16-le", "replace").casefold() for found in _EFI_FOLDER.findall(content)}
-    return _yes(entry, _OTHER_SYSTEM.search(name) or folders - _OWN_EFI)
+    return _OTHER_SYSTEM.search(name) or folders - _OWN_EFI
 
 
 @check
-def _partition(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _partition(context: Context, entry: TreeEntry) -> object:
     """A partition with a file system, neither mounted, nor swap or volume in use, nor in fstab."""
-    tree, name = context.tree, entry.path.rpartition("/")[2]
+    tree, name = context.tree, entry.name
     base = tree.real(entry.path)
     if base is None or not tree.entry(f"{base}/partition") or tree.text(f"{base}/removable").strip() == "1":
-        return []
+        return False
     number = tree.text(f"{base}/dev").strip()
-    known = dict(
-        line[2:].partition("=")[::2]
-        for line in tree.text(f"run/udev/data/b{number}").splitlines()
-        if line.startswith("E:")
-    )
+    known = dict(re.findall(r"^E:([^=\n]*)=?(.*)", tree.text(f"run/udev/data/b{number}"), re.MULTILINE))
     mounted = re.search(rf"^\S+ \S+ {re.escape(number)} ", tree.text("proc/self/mountinfo"), re.MULTILINE)
     swapped = re.search(rf"^/dev/{re.escape(name)}\s", tree.text("proc/swaps"), re.MULTILINE)
     held = any(tree.entries(f"{base}/holders"))
-    named = {known.get("ID_FS_UUID"), known.get("ID_PART_ENTRY_UUID"), known.get("ID_FS_LABEL")} - {None}
-    in_fstab = any(one and one in tree.text("etc/fstab") for one in named) or f"/dev/{name} " in tree.text("etc/fstab")
-    return _yes(entry, known.get("ID_FS_TYPE") and not (mounted or swapped or held or in_fstab))
+    named = [known.get(one, "") for one in ("ID_FS_UUID", "ID_PART_ENTRY_UUID", "ID_FS_LABEL")]
+    in_fstab = any(one in tree.text("etc/fstab") for one in (*filter(None, named), f"/dev/{name} "))
+    return known.get("ID_FS_TYPE") and not (mounted or swapped or held or in_fstab)
 
 
 _STARTERS = re.compile(r"^\s*(?:TryExec|Exec)\s*=\s*\"?([^\s\"]+)", re.MULTILINE)
 
 
-def _program(context: Context, name: str) -> bool:
-    places = (
-        [name]
-        if name.startswith("/")
-        else [f"{one}/{name}" for one in ("usr/bin", "usr/local/bin", "usr/games", "usr/sbin", "bin")]
-    )
-    return any(context.tree.real(place) is not None for place in places)
+_PROGRAMS = ("usr/bin", "usr/local/bin", "usr/games", "usr/sbin", "bin")
 
 
 @check
-def _starter(context: Context, entry: TreeEntry) -> Iterable[str]:
-    names = [
-        one
-        for one in _STARTERS.findall(context.text(entry))
-        if not one.startswith(("$", "~")) and one not in ("env", "sh")
-    ]
-    return _yes(entry, any(not _program(context, one) for one in names))
+def _starter(context: Context, entry: TreeEntry) -> object:
+    for name in _STARTERS.findall(context.text(entry)):
+        places = [name] if name.startswith("/") else [f"{folder}/{name}" for folder in _PROGRAMS]
+        known = name.startswith(("$", "~")) or name in ("env", "sh")
+        if not known and all(context.tree.real(place) is None for place in places):
+            return True
+    return False
 
 
 _PICTURES = re.compile(
@@ -218,10 +198,8 @@ _PICTURES = re.compile(
 
 
 @check
-def _wallpaper(context: Context, entry: TreeEntry) -> Iterable[str]:
-    if not entry.is_file or (entry.path.rpartition("/")[2] in ("user",) and b"\0" in context.head(entry)[:0]):
-        return []
-    return _yes(entry, any(context.tree.real(one) is None for one in _PICTURES.findall(context.text(entry))))
+def _wallpaper(context: Context, entry: TreeEntry) -> object:
+    return entry.is_file and any(context.tree.real(one) is None for one in _PICTURES.findall(context.text(entry)))
 
 
 MOST_DAYS = 31
@@ -229,50 +207,47 @@ MOST_DAYS = 31
 
 
 @check
-def _lists_old(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _lists_old(context: Context, entry: TreeEntry) -> object:
     """The newest list's time; without lists the recipient's first refresh brings them."""
     times = [one.about.st_mtime for one in context.tree.entries(entry.path) if one.is_file and "_dists_" in one.path]
-    return _yes(entry, times and context.now - max(times) > MOST_DAYS * 86400)
+    return times and context.now - max(times) > MOST_DAYS * 86400
 
 
 @check
-def _updates(context: Context, entry: TreeEntry) -> Iterable[str]:
-    return _yes(entry, apt.updates(context.tree, context.text(entry)))
+def _updates(context: Context, entry: TreeEntry) -> object:
+    return apt.updates(context.tree, context.text(entry))
 
 
 @check
-def _kernel(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _kernel(context: Context, entry: TreeEntry) -> object:
     """A tree without any kernel is not one that starts; that is said, and nothing is found."""
-    names = context.tree.names("boot")
-    kernels = {
-        name.removeprefix("vmlinuz-")
-        for name in names
-        if name.startswith("vmlinuz-") and not name.endswith(("~", ".bak"))
-    }
+    names = [name for name in context.tree.names("boot") if not name.endswith(("~", ".bak"))]
+    kernels = {name.removeprefix("vmlinuz-") for name in names if name.startswith("vmlinuz-")}
     modules = {name for name in context.tree.names("lib/modules") if context.tree.names(f"lib/modules/{name}/kernel")}
     newest = max(kernels | modules, key=apt.version_key, default=None)
     if newest is None:
-        return []
+        return False
     if newest not in kernels:
-        return [f"lib/modules/{newest}"]
-    image = f"boot/initrd.img-{newest}"
-    about = context.tree.entry(image)
-    if about is None or about.about.st_size < 1 << 16:
-        return [f"boot/vmlinuz-{newest}" if about is None else image]
+        return f"lib/modules/{newest}"
+    image = context.tree.entry(f"boot/initrd.img-{newest}")
+    if image is None:
+        return f"boot/vmlinuz-{newest}"
+    if image.about.st_size < 1 << 16:
+        return image.path
     menu = context.tree.text("boot/grub/grub.cfg")
-    return ["boot/grub/grub.cfg"] if menu and f"vmlinuz-{newest}" not in menu else []
+    return menu and f"vmlinuz-{newest}" not in menu and "boot/grub/grub.cfg"
 
 
 @check
-def _firmware(context: Context, entry: TreeEntry) -> Iterable[str]:
-    return _yes(entry, context.firmware)
+def _firmware(context: Context, entry: TreeEntry) -> object:
+    return context.firmware
 
 
 @check
-def _trim(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _trim(context: Context, entry: TreeEntry) -> object:
     """On an SSD, the timer that fstrim(8) tells of, enabled by a link."""
     name = "timers.target.wants/fstrim.timer"
-    return _yes(entry, context.ssd and context.tree.entry(f"etc/systemd/system/{name}") is None)
+    return context.ssd and context.tree.entry(f"etc/systemd/system/{name}") is None
 
 
 def _swaps(fstab: str) -> list[str]:
@@ -287,18 +262,18 @@ _RESUME = re.compile(
 
 
 @check
-def _resume(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _resume(context: Context, entry: TreeEntry) -> object:
     """A swap to resume from, in a setting or in a start image, that is none of fstab's."""
     texts = [context.text(entry)]
     if entry.path.startswith("boot/"):
         archive = contents.members(context.content(entry, contents.MOST_UNPACKED))
         texts = [body.decode("latin-1") for name, body in archive if re.match(r"conf/conf\.d/[^/]*resume", name)]
     swaps = _swaps(context.tree.text("etc/fstab"))
-    return _yes(entry, any(one not in swaps for text in texts for one in _RESUME.findall(text)))
+    return any(one not in swaps for text in texts for one in _RESUME.findall(text))
 
 
 @check
-def _swap_missing(context: Context, entry: TreeEntry) -> Iterable[str]:
+def _swap_missing(context: Context, entry: TreeEntry) -> object:
     """A swap file that fstab names and the tree does not hold."""
     files = [one for one in _swaps(context.text(entry)) if one.startswith("/") and not one.startswith("/dev/")]
-    return _yes(entry, any(context.tree.real(one) is None for one in files))
+    return any(context.tree.real(one) is None for one in files)

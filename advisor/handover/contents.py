@@ -11,8 +11,9 @@ import struct
 import tarfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
+from typing import Any
 
 from advisor.handover.tree import LARGEST
 
@@ -25,37 +26,34 @@ MOST_MEMBERS = 100_000
 MOST_OF_A_MEMBER = 1 << 20
 """Most bytes of a member that are looked into [bytes]."""
 
-PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ\0", b"\x28\xb5\x2f\xfd")
-"""Magic of gzip, bzip2, xz and zstd (file formats of each; RFC 1952, RFC 8878)."""
-
 BROKEN = (OSError, EOFError, ValueError, zlib.error, lzma.LZMAError, struct.error, KeyError, IndexError, RuntimeError)
 """What reading a damaged archive, database or picture may raise."""
 
 
+def _zstd(source: io.BytesIO) -> Any:
+    import zstandard
+
+    return zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(source, read_across_frames=True)
+
+
+PACKED: dict[bytes, Callable[[io.BytesIO], Any]] = {
+    b"\x1f\x8b": gzip.open, b"BZh": bz2.open, b"\xfd7zXZ\0": lzma.open, b"\x28\xb5\x2f\xfd": _zstd,
+}  # fmt: skip
+"""Magic of gzip, bzip2, xz and zstd (file formats of each; RFC 1952, RFC 8878), and what reads it."""
+
+
 def unpacked(content: bytes, most: int = MOST_UNPACKED) -> bytes:
     """Content without its gzip, bzip2, xz or zstd, at most `most` bytes and as far as it could be unpacked."""
-    if not content.startswith(PACKED):
+    opened = next((opened for magic, opened in PACKED.items() if content.startswith(magic)), None)
+    if opened is None:
         return content[:most]
-    source = io.BytesIO(content)
     parts: list[bytes] = []
     # Four libraries unpack, each with errors of its own.
-    with suppress(Exception), closing(_opened(source, content)) as stream:
+    with suppress(Exception), closing(opened(io.BytesIO(content))) as stream:
         while most > 0 and (part := stream.read(min(most, 1 << 20))):
             parts.append(part)
             most -= len(part)
     return b"".join(parts)
-
-
-def _opened(source: io.BytesIO, content: bytes):  # type: ignore[no-untyped-def]  # four libraries' own file classes
-    if content.startswith(b"\x1f\x8b"):
-        return gzip.GzipFile(fileobj=source)
-    if content.startswith(b"BZh"):
-        return bz2.BZ2File(source)
-    if content.startswith(b"\xfd7zXZ\0"):
-        return lzma.LZMAFile(source)
-    import zstandard
-
-    return zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(source, read_across_frames=True)
 
 
 def members(content: bytes) -> Iterator[tuple[str, bytes]]:
@@ -212,19 +210,15 @@ def owner_of_document(content: bytes) -> bool:
     return False
 
 
-def swap_holds(read_at, size: int) -> str:  # type: ignore[no-untyped-def]  # a reader: (start, most) -> bytes
-    """What a swap area still holds: 'hibernation', 'pages', or ''.
+def swap_holds(read_at: Callable[[int, int], bytes], size: int) -> bool:
+    """Whether a swap area, read by start and length, still holds pages or a hibernation image.
 
     The first page ends in its signature (Linux, include/linux/swap.h, union swap_header); a hibernation image replaces
     it (kernel/power/swap.c, HIBERNATE_SIG 'S1SUSPEND'). None of what it reads is kept.
     """
     head = read_at(0, 4096)
     if head[-10:] in (b"S1SUSPEND\0", b"LINHIB0001") or head[-9:] == b"S1SUSPEND":
-        return "hibernation"
+        return True
     if head[-10:] not in (b"SWAPSPACE2", b"SWAP-SPACE"):
-        return ""
-    for at in range(4096, min(size, MOST_UNPACKED), 1 << 20):
-        part = read_at(at, 1 << 20)
-        if part.strip(b"\0"):
-            return "pages"
-    return ""
+        return False
+    return any(read_at(at, 1 << 20).strip(b"\0") for at in range(4096, min(size, MOST_UNPACKED), 1 << 20))

@@ -32,12 +32,8 @@ def found(tree: Tree) -> dict[str, list[str]] | None:
     """
     partitions = _partitions_of(tree.root)
     disks = {one.parent for one in partitions}
-    if (
-        tree.root == "/"
-        or not disks
-        or shutil.which("blkid") is None
-        or disks & {one.parent for one in _partitions_of("/")}
-    ):
+    own = {one.parent for one in _partitions_of("/")}
+    if tree.root == "/" or not disks or disks & own or shutil.which("blkid") is None:
         return None
     tables = tree.text("etc/fstab") + "\n" + tree.text("etc/crypttab")
     broken: dict[str, list[str]] = {"old-partition": [], "swap-partition": []}
@@ -79,7 +75,7 @@ def _signature(device: str) -> dict[str, str]:
 def _swap_holds(device: str) -> bool:
     with suppress(OSError), open(device, "rb", buffering=0) as file:
         size = file.seek(0, os.SEEK_END)
-        return contents.swap_holds(lambda start, most: os.pread(file.fileno(), most, start), size) != ""
+        return contents.swap_holds(lambda start, most: os.pread(file.fileno(), most, start), size)
     return False
 
 

@@ -1,10 +1,10 @@
-"""The kinds of look that rules are made of: each says which paths one entry of a tree gives to a rule."""
+"""The kinds of look that rules are made of: each says whether one entry of a tree breaks a rule."""
 
 from __future__ import annotations
 
 import posixpath
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -23,9 +23,6 @@ LARGE = 5_000_000
 
 PEOPLE = range(1000, 60_000)
 """Numbers of people's accounts (Debian Policy 9.2.2)."""
-
-Look = Callable[["Context", TreeEntry, LookRule], Iterable[str]]
-LOOKS: dict[str, Look] = {}
 
 _COMMENT = re.compile(r"^[ \t]*(#|;|//[ \t]|--[ \t]).*$", re.MULTILINE)
 
@@ -66,22 +63,23 @@ class Context:
         top = self.tree.entry("")
         return top is None or top.about.st_uid != 0
 
+    def accounts(self, path: str) -> Iterator[tuple[str, int, str]]:
+        """Name, number and home of each account in a file such as passwd(5)."""
+        for line in self.tree.text(path).splitlines():
+            row = line.split(":")
+            if len(row) == 7 and row[2].isdecimal():
+                yield row[0], int(row[2]), row[5]
+
     @cached_property
     def people(self) -> frozenset[str]:
         """Names of people's accounts, as passwd and its copies have them."""
-        found = set()
-        for path in ("etc/passwd", "etc/passwd-", "var/backups/passwd.bak"):
-            for line in self.tree.text(path).splitlines():
-                name, *rest = line.split(":")
-                if len(rest) == 6 and rest[1].isdecimal() and int(rest[1]) in PEOPLE:
-                    found.add(name)
-        return frozenset(found)
+        copies = ("etc/passwd", "etc/passwd-", "var/backups/passwd.bak")
+        return frozenset(name for path in copies for name, number, _ in self.accounts(path) if number in PEOPLE)
 
     @cached_property
     def system(self) -> frozenset[str]:
         """Names of accounts that are no person's."""
-        rows = (line.split(":") for line in self.tree.text("etc/passwd").splitlines())
-        return frozenset(row[0] for row in rows if len(row) > 2 and row[2].isdecimal() and int(row[2]) not in PEOPLE)
+        return frozenset(name for name, number, _ in self.accounts("etc/passwd") if number not in PEOPLE)
 
     @cached_property
     def name_regex(self) -> re.Pattern[str] | None:
@@ -92,70 +90,13 @@ class Context:
         return re.compile(rf"(?i)(?<![a-z0-9])({'|'.join(map(re.escape, wanted))})(?![a-z0-9])")
 
 
-def look(name: str) -> Callable[[Look], Look]:
-    """Mark a function as the look of that name."""
-
-    def keep(function: Look) -> Look:
-        LOOKS[name] = function
-        return function
-
-    return keep
-
-
-def simple(name: str) -> Callable[[Callable[[Context, TreeEntry, LookRule], object]], Callable[..., object]]:
-    """Mark a function that only says yes or no to the entry itself."""
-
-    def keep(function: Callable[[Context, TreeEntry, LookRule], object]) -> Callable[..., object]:
-        LOOKS[name] = lambda context, entry, rule: [entry.path] if function(context, entry, rule) else []
-        return function
-
-    return keep
-
-
-@simple("any")
-def _any(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    """Whatever is there."""
-    return True
-
-
-@simple("there")
-@simple("unowned")
-def there(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    """A file that is not empty, a folder that is not, a link."""
+def _holds_something(context: Context, entry: TreeEntry) -> bool:
+    """A file or a folder that is not empty."""
     if entry.is_folder:
         return next(iter(context.tree.entries(entry.path)), None) is not None
-    if rule.look == "unowned":
-        return entry.is_file and entry.about.st_size > 0
-    return entry.is_link or (entry.is_file and entry.about.st_size > 0)
+    return entry.is_full
 
 
-@simple("file")
-@simple("unowned_file")
-def _file(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return entry.is_file and entry.about.st_size > 0
-
-
-@simple("line")
-def _line(context: Context, entry: TreeEntry, rule: LookRule) -> object:
-    return entry.is_file and rule.regex.search(_COMMENT.sub("", context.text(entry)))
-
-
-@simple("text")
-def _text(context: Context, entry: TreeEntry, rule: LookRule) -> object:
-    return entry.is_file and rule.regex.search(context.text(entry))
-
-
-@simple("names")
-def _names(context: Context, entry: TreeEntry, rule: LookRule) -> object:
-    return context.name_regex and entry.is_file and context.name_regex.search(context.text(entry))
-
-
-@simple("head")
-def _head(context: Context, entry: TreeEntry, rule: LookRule) -> object:
-    return entry.is_file and rule.head_regex.search(context.head(entry))
-
-
-@simple("sqlite")
 def _sqlite(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """One that is too large to be read surely holds something."""
     if not entry.is_file or entry.about.st_size > LARGEST:
@@ -164,67 +105,22 @@ def _sqlite(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return bool(contents.count(context.content(entry, LARGEST), log, rule.pattern))
 
 
-@simple("inside")
 def _inside(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """A member of an archive by its name, or, behind '::', by its content too."""
     if not entry.is_file:
         return False
     name, _, content = rule.pattern.partition("::")
-    wanted, within = re.compile(name), re.compile(content.encode()) if content else None
+    wanted, within = re.compile(name), re.compile(content.encode())
     archive = context.content(entry, contents.MOST_UNPACKED)
-    return any(
-        wanted.search(member) and (within is None or within.search(body)) for member, body in contents.members(archive)
-    )
+    return any(wanted.search(member) and within.search(body) for member, body in contents.members(archive))
 
 
-@simple("picture")
-def _picture(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return entry.is_file and contents.owner_of_picture(context.content(entry))
-
-
-@simple("document")
-def _document(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return entry.is_file and contents.owner_of_document(context.content(entry, LARGEST))
-
-
-@simple("swap")
 def _swap(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    if posixpath.basename(entry.path) in ("hiberfil.sys", "pagefile.sys"):
+    if not entry.is_file or posixpath.basename(entry.path) in ("hiberfil.sys", "pagefile.sys"):
         return entry.is_file
-    read = lambda start, most: context.tree.read(entry.path, most, start)  # noqa: E731
-    return entry.is_file and contents.swap_holds(read, entry.about.st_size) != ""
+    return contents.swap_holds(lambda start, most: context.tree.read(entry.path, most, start), entry.about.st_size)
 
 
-@simple("link")
-def _link(context: Context, entry: TreeEntry, rule: LookRule) -> object:
-    return entry.is_link and rule.regex.search(context.tree.target(entry.path))
-
-
-@simple("masked")
-def _masked(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    """systemctl(1), mask: a link to /dev/null; an empty file does the same (systemd.unit(5))."""
-    if entry.is_link:
-        return context.tree.target(entry.path) == "/dev/null"
-    return entry.is_file and entry.about.st_size == 0
-
-
-@simple("immutable")
-def _immutable(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return context.tree.is_immutable(entry.path)
-
-
-@simple("owned")
-def _owned(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    elsewhere = not entry.path.startswith(("home/", "etc/skel/", "tmp/", "var/tmp/"))
-    return elsewhere and entry.about.st_uid in PEOPLE and not context.foreign_root
-
-
-@simple("odd")
-def _odd(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return not (entry.is_file or entry.is_folder or entry.is_link)
-
-
-@simple("skel_link")
 def _skel_link(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     """One that will be right in the new home leads below /usr, /etc or the like, or stays inside."""
     if not entry.is_link:
@@ -237,7 +133,6 @@ def _skel_link(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return not inside.startswith("etc/skel/") or context.tree.real(inside) is None
 
 
-@simple("skel_mode")
 def _skel_mode(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     mode, about = entry.about.st_mode, entry.about
     foreign = (about.st_uid, about.st_gid) != (0, 0) and not context.foreign_root
@@ -247,12 +142,6 @@ def _skel_mode(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return foreign or bool(mode & 0o6022) or mode & needed != needed
 
 
-@simple("not_utf8")
-def _not_utf8(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return any("\udc80" <= letter <= "\udcff" for letter in posixpath.basename(entry.path))
-
-
-@simple("not_utf8_text")
 def _not_utf8_text(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     try:
         context.content(entry).decode("utf-8")
@@ -262,13 +151,47 @@ def _not_utf8_text(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return False
 
 
-@simple("large")
-def _large(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
-    return entry.is_file and entry.about.st_size > LARGE
+_OF_PEOPLE = ("home/", "etc/skel/", "tmp/", "var/tmp/")
+"""Folders in which files may belong to people."""
 
+Look = Callable[[Context, TreeEntry, LookRule], object]
 
-@look("package")
-def _package(context: Context, entry: TreeEntry, rule: LookRule) -> Iterable[str]:
-    status = context.text(entry)
-    pattern = re.compile(rf"^Package: {rule.pattern}\nStatus: \S+ ok installed$", re.MULTILINE)
-    return [entry.path] if pattern.search(status) else []
+LOOKS: dict[str, Look] = {
+    "any": lambda context, entry, rule: True,
+    "there": lambda context, entry, rule: entry.is_link or _holds_something(context, entry),
+    "unowned": lambda context, entry, rule: _holds_something(context, entry),
+    "file": lambda context, entry, rule: entry.is_full,
+    "unowned_file": lambda context, entry, rule: entry.is_full,
+    "line": lambda context, entry, rule: entry.is_file and rule.regex.search(_COMMENT.sub("", context.text(entry))),
+    "text": lambda context, entry, rule: entry.is_file and rule.regex.search(context.text(entry)),
+    "names": lambda context, entry, rule: (
+        entry.is_file and context.name_regex and context.name_regex.search(context.text(entry))
+    ),
+    "head": lambda context, entry, rule: entry.is_file and rule.head_regex.search(context.head(entry)),
+    "sqlite": _sqlite,
+    "inside": _inside,
+    "picture": lambda context, entry, rule: entry.is_file and contents.owner_of_picture(context.content(entry)),
+    "document": lambda context, entry, rule: (
+        entry.is_file and contents.owner_of_document(context.content(entry, LARGEST))
+    ),
+    "swap": _swap,
+    "link": lambda context, entry, rule: entry.is_link and rule.regex.search(context.tree.target(entry.path)),
+    # systemctl(1), mask: a link to /dev/null; an empty file does the same (systemd.unit(5)).
+    "masked": lambda context, entry, rule: (
+        context.tree.target(entry.path) == "/dev/null" if entry.is_link else entry.is_file and not entry.is_full
+    ),
+    "immutable": lambda context, entry, rule: context.tree.is_immutable(entry.path),
+    "owned": lambda context, entry, rule: (
+        not entry.path.startswith(_OF_PEOPLE) and entry.about.st_uid in PEOPLE and not context.foreign_root
+    ),
+    "odd": lambda context, entry, rule: not (entry.is_file or entry.is_folder or entry.is_link),
+    "skel_link": _skel_link,
+    "skel_mode": _skel_mode,
+    "not_utf8": lambda context, entry, rule: any("\udc80" <= letter <= "\udcff" for letter in entry.name),
+    "not_utf8_text": _not_utf8_text,
+    "large": lambda context, entry, rule: entry.is_file and entry.about.st_size > LARGE,
+    "package": lambda context, entry, rule: re.search(
+        rf"^Package: {rule.pattern}\nStatus: \S+ ok installed$", context.text(entry), re.MULTILINE
+    ),
+}
+"""By the word in the table: the path that breaks the rule, or whether the entry itself does."""

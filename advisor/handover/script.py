@@ -20,6 +20,7 @@ LOOKS = frozenset({"any", "there", "file", "unowned", "unowned_file", "line", "t
 """Kinds of look that a shell can do."""
 
 _CLASSES = {r"\s": "[[:space:]]", r"\S": "[^[:space:]]", r"\d": "[0-9]", r"\w": "[[:alnum:]_]", r"\b": ""}
+_IN_BRACKETS = {r"\s": "[:space:]", r"\w": "[:alnum:]_", r"\\": "\\", r"\.": "."}
 
 
 def generate() -> str:
@@ -65,15 +66,8 @@ def _with_dots(glob: str) -> list[str]:
 
 def _glob(pattern: str) -> str:
     """A pattern of paths as the shell's own, everything but its wildcards quoted."""
-    return "".join(part if part in "*?" or part.startswith("[") else _quoted(part) for part in _pieces(pattern))
-
-
-def _pieces(pattern: str) -> list[str]:
-    return re.findall(r"\[!?[^\]]+\]|[*?]|[^*?\[]+", pattern)
-
-
-def _quoted(text: str) -> str:
-    return shlex.quote(text) if text else ""
+    pieces = re.findall(r"\[!?[^\]]+\]|[*?]|[^*?\[]+", pattern)
+    return "".join(piece if piece in "*?" or piece.startswith("[") else shlex.quote(piece) for piece in pieces)
 
 
 def _deep(wanted: list[tuple[str, str]]) -> str:
@@ -128,21 +122,12 @@ def _depth(text: str) -> int:
 
 def _extended(pattern: str) -> str:
     """A regular expression of Python's in the extended syntax of POSIX (XBD 9.4)."""
-
-    def of_class(found: re.Match[str]) -> str:
-        return (
-            found[0].replace(r"\s", "[:space:]").replace(r"\w", "[:alnum:]_").replace(r"\\", "\\").replace(r"\.", ".")
-        )
-
-    parts = re.split(r"(\[\^?\]?(?:[^\]\\]|\\.)*\])", pattern)
-    for number, part in enumerate(parts):
-        if number % 2:
-            parts[number] = re.sub(r".*", of_class, part, count=1, flags=re.DOTALL)
-        else:
-            for old, new in _CLASSES.items():
-                part = part.replace(old, new)
-            parts[number] = part
-    return "".join(parts)
+    out = ""
+    for number, part in enumerate(re.split(r"(\[\^?\]?(?:[^\]\\]|\\.)*\])", pattern)):
+        for old, new in (_IN_BRACKETS if number % 2 else _CLASSES).items():
+            part = part.replace(old, new)
+        out += part
+    return out
 
 
 def read_back(text: str, rules: Mapping[str, LookRule]) -> Report:

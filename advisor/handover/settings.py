@@ -20,7 +20,10 @@ def found(tree: Tree, rule: LookRule) -> list[str]:
     The rule's pattern is 'last:SECTION/(KEY=VALUE|KEY=VALUE)' or 'first:…', each part a regular expression.
     """
     which, _, rest = rule.pattern.partition(":")
-    section, _, wanted = _split(rest)
+    opening = rest.find("/(")
+    # Section and the rest are parted before a bracket of alternatives, else before the key.
+    parted = opening if opening >= 0 else rest.rfind("/", 0, rest.find("=") if "=" in rest else None)
+    section, wanted = rest[:parted], rest[parted + 1 :]
     counts: dict[tuple[str, str], tuple[str, str]] = {}
     for path in _files(tree, rule.where):
         for at, key, value in _values(tree.text(path)):
@@ -28,14 +31,6 @@ def found(tree: Tree, rule: LookRule) -> list[str]:
                 counts[at, key] = (path, value)
     fits = re.compile(wanted, re.IGNORECASE)
     return sorted({path for (_, key), (path, value) in counts.items() if fits.match(f"{key}={value}")})
-
-
-def _split(pattern: str) -> tuple[str, str, str]:
-    """Section and the rest, parted at the first '/' before a bracket of alternatives or a key."""
-    at = pattern.rfind("/", 0, pattern.index("=") if "=" in pattern else None)
-    opening = pattern.find("/(")
-    at = opening if opening >= 0 else at
-    return pattern[:at], "/", pattern[at + 1 :]
 
 
 def _files(tree: Tree, where: tuple[str, ...]) -> Iterator[str]:

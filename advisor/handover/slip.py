@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from advisor.errors import ToolError
 from advisor.phrases import titled
 
 if TYPE_CHECKING:
@@ -42,16 +42,13 @@ def system_of(root: str | os.PathLike[str]) -> dict[str, Any]:
     from advisor.handover.tree import Tree
     from advisor.handover.unitside import release_of
 
-    tree = Tree(root)
-    try:
+    with closing(Tree(root)) as tree:
         here = {name for name, _ in apt.installed(tree.text("var/lib/dpkg/status"))}
         desktop = next((title for name, title in DESKTOPS.items() if name in here), "")
         return {
             "release": release_of(tree), "desktop": desktop,
             "programs": [title for name, title in PROGRAMS.items() if name in here],
         }  # fmt: skip
-    finally:
-        tree.close()
 
 
 def content(unit: Unit, system: dict[str, Any], shop: str, report: Report) -> dict[str, Any]:
@@ -92,14 +89,8 @@ def render_pdf(unit: Unit, system: dict[str, Any], shop: str, report: Report) ->
     ToolError
         When the typesetter fails.
     """
-    import typst
+    from advisor.sheet.typeset import typeset
 
-    fonts = HERE.parent / "sheet" / "fonts"
     words = json.dumps(content(unit, system, shop, report), ensure_ascii=False)
-    try:
-        compiler = typst.Compiler(input=HERE / "slip.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
-        made = compiler.compile(format="pdf", sys_inputs={"slip": words}, timestamp=0)
-    except typst.TypstError as error:
-        raise ToolError(f"The slip could not be set: {error}.", "Install the package again.") from error
-    assert isinstance(made, bytes)
-    return made
+    hint = "Install the package again."
+    return bytes(typeset(HERE / "slip.typ", {"slip": words}, hint, format="pdf", timestamp=0))

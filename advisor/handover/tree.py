@@ -8,7 +8,7 @@ import posixpath
 import stat
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
 from advisor.errors import AccessError, InputError
@@ -43,6 +43,16 @@ class TreeEntry:
     def is_file(self) -> bool:
         """Whether it is a regular file."""
         return stat.S_ISREG(self.about.st_mode)
+
+    @property
+    def is_full(self) -> bool:
+        """Whether it is a regular file that is not empty."""
+        return self.is_file and self.about.st_size > 0
+
+    @property
+    def name(self) -> str:
+        """The last part of its path."""
+        return self.path.rpartition("/")[2]
 
     @property
     def is_folder(self) -> bool:
@@ -161,18 +171,29 @@ class Tree:
                 at = step
         return at
 
+    @contextmanager
+    def _opened(self, path: str, flags: int, denied: str = "") -> Iterator[int]:
+        """A path of which no part is a link, opened; -1 where it cannot be, which is noted where it was denied."""
+        try:
+            handle = self._open(path, flags)
+        except PermissionError:
+            if denied:
+                self.unseen.setdefault(path, denied)
+            yield -1
+            return
+        except (OSError, ValueError):
+            yield -1
+            return
+        try:
+            yield handle
+        finally:
+            os.close(handle)
+
     def read(self, path: str, most: int = LARGEST, start: int = 0) -> bytes:
         """Read a regular file's bytes, up to a size; b'' when it is none or cannot be read."""
-        try:
-            handle = self._open(path, _READ)
-        except PermissionError:
-            self.unseen.setdefault(path, "may not be read")
-            return b""
-        except (OSError, ValueError):
-            return b""
-        try:
-            about = os.fstat(handle)
-            if not stat.S_ISREG(about.st_mode):
+        with self._opened(path, _READ, "may not be read") as handle:
+            about = os.fstat(handle) if handle >= 0 else None
+            if about is None or not stat.S_ISREG(about.st_mode):
                 return b""
             # A file of the kernel's own states no size that holds.
             most = min(most, about.st_size - start) if about.st_blocks and about.st_size > start else most
@@ -182,8 +203,6 @@ class Tree:
                 return _all(handle, most)
             self.unseen.setdefault(path, "could not be read")
             return b""
-        finally:
-            os.close(handle)
 
     def text(self, path: str, most: int = LARGEST) -> str:
         """Read a file as text with links inside the root followed; '' when there is none."""
@@ -193,40 +212,27 @@ class Tree:
     def names(self, path: str) -> list[str]:
         """Sorted names in a folder, links followed inside the root; empty when there is none."""
         real = self.real(path)
-        return sorted(entry.path.rpartition("/")[2] for entry in self.entries(real)) if real is not None else []
+        return sorted(entry.name for entry in self.entries(real)) if real is not None else []
 
     def is_immutable(self, path: str) -> bool:
         """Whether a file may not be changed even by root (chattr(1), +i)."""
-        try:
-            handle = self._open(path, _READ)
-        except (OSError, ValueError):
-            return False
-        try:
+        with self._opened(path, _READ) as handle, suppress(OSError, ValueError):
             flags = fcntl.ioctl(handle, _GET_FLAGS, b"\0" * 8)
             return bool(int.from_bytes(flags[:4], sys.byteorder) & _IMMUTABLE)
-        except OSError:
-            return False
-        finally:
-            os.close(handle)
+        return False
 
     def entries(self, path: str) -> Iterator[TreeEntry]:
         """What a folder holds; one that cannot be read is noted."""
-        try:
-            handle = self._open(path, _FOLDER)
-        except PermissionError:
-            self.unseen.setdefault(path, "may not be looked into")
-            return
-        except (OSError, ValueError):
-            return
-        try:
-            with os.scandir(handle) as found:
-                for one in found:
-                    with suppress(OSError):
-                        yield TreeEntry(f"{path}/{one.name}" if path else one.name, one.stat(follow_symlinks=False))
-        except OSError:
-            self.unseen.setdefault(path, "could not be read")
-        finally:
-            os.close(handle)
+        with self._opened(path, _FOLDER, "may not be looked into") as handle:
+            if handle < 0:
+                return
+            try:
+                with os.scandir(handle) as found:
+                    for one in found:
+                        with suppress(OSError):
+                            yield TreeEntry(f"{path}/{one.name}" if path else one.name, one.stat(follow_symlinks=False))
+            except OSError:
+                self.unseen.setdefault(path, "could not be read")
 
 
 def _all(handle: int, most: int) -> bytes:

@@ -23,7 +23,7 @@ _TOO_COMMON = frozenset({
 
 def bench_names(context: Context, given: Iterable[str]) -> frozenset[str]:
     """Names to look for: those given, and those of accounts that left traces."""
-    homes = (one.path.rpartition("/")[2] for one in context.tree.entries("home") if one.is_folder)
+    homes = (one.name for one in context.tree.entries("home") if one.is_folder)
     seen = {name for name in (*context.people, *homes) if name.casefold() not in _TOO_COMMON and name.isascii()}
     return frozenset(name.strip() for name in given if name.strip()) | frozenset(one for one in seen if len(one) > 3)
 

@@ -8,8 +8,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import cache, lru_cache
 
-from advisor.handover import checks, settings
-from advisor.handover.globs import Globs
+from advisor.handover import settings
+from advisor.handover.checks import CHECKS
+from advisor.handover.globs import HOMES, Globs
 from advisor.handover.looks import LOOKS, PEOPLE, Context
 from advisor.handover.rules import LookRule
 from advisor.handover.tree import MOST_DEEP, PASSED_BY, Tree, TreeEntry
@@ -23,26 +24,21 @@ _USR = re.compile("usr/(?!local/)")
 Hits = dict[str, dict[str, bool]]
 """Rule to path to whether it counts only when no package owns it."""
 
-assert checks
 
-
-def homes_of(tree: Tree) -> list[str]:
+def homes_of(context: Context) -> list[str]:
     """Where homes lie: the usual places, and where passwd puts people's."""
-    found = ["home/*", "root", "etc/skel"]
-    for line in tree.text("etc/passwd").splitlines():
-        row = line.split(":")
-        if len(row) == 7 and row[2].isdecimal() and int(row[2]) in PEOPLE:
-            home = posixpath.normpath(row[5]).lstrip("/")
-            if (home.count("/") and not home.startswith("home/")) or home.count("/") > 1:
-                found.append(re.sub(r"([*?\[])", r"[\1]", home))
-    return found
+    homes = [
+        posixpath.normpath(home).lstrip("/") for _, number, home in context.accounts("etc/passwd") if number in PEOPLE
+    ]
+    others = [home for home in homes if home.count("/") > home.startswith("home/")]
+    return [*HOMES, *(re.sub(r"([*?\[])", r"[\1]", home) for home in others)]
 
 
 def walk(context: Context, rules: Sequence[LookRule]) -> Hits:
     """Ask every rule of every path; `MOST_PATHS` are kept for a rule."""
     tree = context.tree
     by_id = {rule.id: rule for rule in rules}
-    everywhere, by_name = _globs(tuple(rules), tuple(homes_of(tree)))
+    everywhere, by_name = _globs(tuple(rules), tuple(homes_of(context)))
     hits: Hits = defaultdict(dict)
 
     @cache
@@ -54,15 +50,19 @@ def walk(context: Context, rules: Sequence[LookRule]) -> Hits:
     def ask(entry: TreeEntry, marks: set[str]) -> None:
         for rule, anywhere in asked(frozenset(marks)):
             kept = hits[rule.id]
-            if len(kept) < MOST_PATHS:
-                for path in LOOKS[rule.look](context, entry, rule):
-                    brought = (anywhere and not path.startswith("etc/")) or _USR.match(path) is not None
-                    kept[path] = kept.get(path, True) and brought
+            if len(kept) >= MOST_PATHS:
+                continue
+            found = (
+                CHECKS[rule.pattern](context, entry) if rule.look == "check" else LOOKS[rule.look](context, entry, rule)
+            )
+            if found:
+                path = found if isinstance(found, str) else entry.path
+                brought = (anywhere and not path.startswith("etc/")) or _USR.match(path) is not None
+                kept[path] = kept.get(path, True) and brought
 
-    for entry, marks in _entries(tree, everywhere, PASSED_BY):
-        ask(entry, marks)
-    for entry, marks in _entries(tree, by_name, frozenset()):
-        ask(entry, marks)
+    for globs, passed_by in ((everywhere, PASSED_BY), (by_name, frozenset[str]())):
+        for entry, marks in _entries(tree, globs, passed_by):
+            ask(entry, marks)
     for rule in rules:
         if rule.look == "setting":
             hits[rule.id].update(dict.fromkeys(settings.found(tree, rule), False))
@@ -91,10 +91,9 @@ def _entries(tree: Tree, globs: Globs, passed_by: frozenset[str]) -> Iterable[tu
     while waiting:
         folder, steps, depth = waiting.pop()
         for entry in tree.entries(folder):
-            name = entry.path.rpartition("/")[2]
-            if not folder and name in passed_by:
+            if not folder and entry.name in passed_by:
                 continue
-            following, marks = globs.advance(steps, name)
+            following, marks = globs.advance(steps, entry.name)
             if marks:
                 yield entry, marks
             if following and entry.is_folder:

@@ -180,21 +180,15 @@ def page(plan: Plan) -> bytes:
     ToolError
         When the typesetter fails, or a library is missing.
     """
-    import typst
+    from advisor.sheet.typeset import typeset
 
-    fonts = HERE.parent / "sheet" / "fonts"
-    compiler = typst.Compiler(input=HERE / "day.typ", root=HERE, font_paths=[fonts], ignore_system_fonts=True)
+    template, hint = HERE / "day.typ", "Write the plan as .csv instead."
     inputs = {"day": json.dumps(content(plan), ensure_ascii=False)}
-    try:
-        for size in SIZES:
-            inputs["size"] = str(size)
-            if isinstance(compiler.compile(sys_inputs=inputs, format="svg"), bytes):
-                break  # several pages come as a list
-        made = compiler.compile(sys_inputs=inputs, format="pdf", timestamp=0)
-    except typst.TypstError as error:
-        raise ToolError(f"The page could not be set: {error}.", "Write the plan as .csv instead.") from error
-    assert isinstance(made, bytes)
-    return made
+    for size in SIZES:
+        inputs["size"] = str(size)
+        if isinstance(typeset(template, inputs, hint, format="svg"), bytes):
+            break  # several pages come as a list
+    return bytes(typeset(template, inputs, hint, format="pdf", timestamp=0))
 
 
 def content(plan: Plan) -> dict[str, Any]:

@@ -110,8 +110,6 @@ def titled(records: Sequence[Record]) -> str:
 
 
 def _compiled(records: Sequence[Record], **how: Any) -> Any:
-    import typst
-
     content: dict[str, Any] = {
         "title": titled(records),
         "hint": fixed.CSV_HINT,
@@ -123,22 +121,35 @@ def _compiled(records: Sequence[Record], **how: Any) -> Any:
     }
     odd = _odd(json.dumps(content, ensure_ascii=False))
     sheets = json.dumps(content | {"odd": odd}, ensure_ascii=False)
+    template, hint = HERE / "sheet.typ", "Use --out with .txt instead."
+    return typeset(template, {"sheets": sheets}, hint, the_machines_fonts=bool(odd), **how)
+
+
+def typeset(
+    template: Path, inputs: dict[str, str], hint: str, the_machines_fonts: bool = False, **how: Any
+) -> Any:  # fmt: skip
+    """Set a template that bears the name of what it makes; ToolError with the hint when the typesetter fails.
+
+    Returns
+    -------
+    bytes, or list of bytes
+        As the typesetter gives a single page or several.
+    """
+    import typst
+
     try:
-        return _compiler(bool(odd)).compile(sys_inputs={"sheets": sheets}, **how)
+        return _compiler(template, the_machines_fonts).compile(sys_inputs=inputs, **how)
     except typst.TypstError as error:
-        raise ToolError(f"The sheet could not be set: {error}.", "Use --out with .txt instead.") from error
+        raise ToolError(f"The {template.stem} could not be set: {error}.", hint) from error
 
 
 @cache
-def _compiler(with_the_machines_fonts: bool) -> Any:
+def _compiler(template: Path, the_machines_fonts: bool) -> Any:
     """A typesetter; looking for the machine's fonts takes a while and is only worth it where a text needs them."""
     import typst
 
     return typst.Compiler(
-        input=HERE / "sheet.typ",
-        root=HERE,
-        font_paths=[HERE / "fonts"],
-        ignore_system_fonts=not with_the_machines_fonts,
+        input=template, root=template.parent, font_paths=[HERE / "fonts"], ignore_system_fonts=not the_machines_fonts
     )
 
 
