@@ -104,7 +104,7 @@ def rest_of_day(
     old = read_plan(before, batch, quantile)
     clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=time_of_day(now))
     with BenchLog(log or default_path()) as book:
-        progress = progress_of(book, [job.tag for job in old.work.jobs])
+        progress = progress_of(book, [job.tag for job in old.jobs])
         done = logged_on(book, old.day)
     made, changes = plan_again(old, clock, progress, gone=gone, done=done, seconds=seconds)
     say(f"{len(progress)} units begun, {len(done)} logged today. Changes: {len(changes) or 'none'}.")

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from advisor.plan.day import Plan, board, plan_day
+from advisor.plan.day import Plan, plan_day
 
-__all__ = ["Plan", "board", "plan_day"]
+__all__ = ["Plan", "plan_day"]

@@ -14,14 +14,12 @@ import pandas as pd
 from advisor.errors import AdvisorError, InputError
 from advisor.files import read_csv, shortened
 from advisor.plan.chance import Lanes, chance, follow
-from advisor.plan.day import Plan, fits, lanes_of
-from advisor.plan.evening import evening_of
+from advisor.plan.day import Plan, fits, lanes_of, plan_of
 from advisor.plan.hours import FOREVER, bench_of, clock, joined
-from advisor.plan.link import link_of
 from advisor.plan.problem import TICKS, Bench, Placed, Schedule, Technician, UnitJob, Visit, finish
 from advisor.plan.rules import dispatch
 from advisor.plan.solver import Solution, solve
-from advisor.plan.work import Work, work_of
+from advisor.plan.work import work_of
 
 if TYPE_CHECKING:
     from advisor.advice import Batch
@@ -82,8 +80,8 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
         starts = pd.to_datetime(frame["start"], format="ISO8601")
         bench, opens, problems = bench_of(batch.shop)
         day = starts.min().date()
-        work = work_of(batch, bench, day, quantile, opens)
-        number = {unquoted(job.tag): at for at, job in enumerate(work.jobs)}
+        jobs, _ = work_of(batch, bench, day, quantile, opens)
+        number = {unquoted(job.tag): at for at, job in enumerate(jobs)}
         people = {unquoted(person.name): at for at, person in enumerate(bench.technicians)}
         schedule: Schedule = {}
         slots, sticks = {}, {}
@@ -91,12 +89,12 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
             start = pd.Timestamp(row["start"])
             at, who = number[unquoted(row["tag"])], people[unquoted(row["technician"])]
             begins = round(((start - pd.Timestamp(day)).total_seconds() / 60 - opens) * TICKS)
-            ends = begins + work.jobs[at].visits[int(row["visit"]) - 1].takes[who]
+            ends = begins + jobs[at].visits[int(row["visit"]) - 1].takes[who]
             if abs((ends - begins) / TICKS - float(row["hands_on_min"])) > 0.2:
                 raise ValueError("its minutes are others than those of this sheet, shop and quantile")
             schedule[at] = (*schedule.get(at, ()), Placed(begins, ends, who))
             slots[at], sticks[at] = int(row["slot"]) - 1, int(row["stick"]) - 1
-        if any(len(placed) != len(work.jobs[at].visits) for at, placed in schedule.items()):
+        if any(len(placed) != len(jobs[at].visits) for at, placed in schedule.items()):
             raise ValueError("visits are missing")
     except (KeyError, ValueError, IndexError, AttributeError) as error:
         if isinstance(error, AdvisorError):
@@ -104,12 +102,8 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
         raise InputError(
             f"{path} is no plan of this sheet and shop: {shortened(str(error))}.", "Write one with: --out day.csv"
         ) from error
-    lanes, found = Lanes(slots, sticks), Solution(schedule, finish(work.jobs, schedule), 0, 0)
-    return Plan(
-        batch.shop.name, day, opens, bench, work, found, lanes, quantile,
-        chance(work.jobs, bench, schedule, lanes, work.spreads, quantile), evening_of(batch, work, schedule),
-        link_of(batch, work, schedule), problems,
-    )  # fmt: skip
+    found = Solution(schedule, finish(jobs, schedule), 0, 0)
+    return plan_of(batch, day, opens, bench, jobs, found, Lanes(slots, sticks), quantile, problems)
 
 
 def unquoted(text: object) -> str:
@@ -158,34 +152,35 @@ def plan_again(
     at_now = round((now - datetime.combine(plan.day, time())).total_seconds() / 60 - plan.opens) * TICKS
     if now.date() != plan.day:
         raise InputError(f"The plan is of {plan.day}, not of {now.date()}.", "Plan the day anew.")
-    out = {tag.casefold() for tag in (*gone, *done)}
-    kept = [at for at in sorted(plan.solution.schedule) if plan.work.jobs[at].tag.casefold() not in out]
-    free = any(plan.work.jobs[at].tag.casefold() in {tag.casefold() for tag in gone} for at in plan.solution.schedule)
-    left = {at: _rest(plan, at, at_now, progress.get(plan.work.jobs[at].tag), free) for at in kept}
+    tags = {at: plan.jobs[at].tag for at in sorted(plan.solution.schedule)}
+    fell_out, over = ({tag.casefold() for tag in some} for some in (gone, done))
+    free = any(tag.casefold() in fell_out for tag in tags.values())
+    kept = [at for at, tag in tags.items() if tag.casefold() not in fell_out | over]
+    left = {at: _rest(plan, at, at_now, progress.get(tags[at]), free) for at in kept}
     origin = [at for at, rest in left.items() if rest is not None]
     jobs, olds = [rest[0] for rest in left.values() if rest], [rest[1] for rest in left.values() if rest]
     _one_each(jobs, len(plan.bench.technicians))
     if sum(job.begun for job in jobs) > plan.bench.slots:
         raise InputError("More units are begun than there are slots.", "Stop the stopwatches of those that are done.")
     bench = _bench(plan.bench, at_now, jobs)
-    work = Work(
-        tuple(jobs), tuple(plan.work.rows[at] for at in origin), tuple(plan.work.spreads[at] for at in origin),
-        {number: plan.work.buys[at] for number, at in enumerate(origin) if at in plan.work.buys}, [],
-    )  # fmt: skip
+    rest = tuple(jobs)
     before = Lanes(
         {number: plan.lanes.slots[at] for number, at in enumerate(origin)},
         {number: plan.lanes.sticks[at] for number, at in enumerate(origin)},
     )
-    start = _start(work, bench, dict(enumerate(olds)), before)
-    solution = solve(work.jobs, replace(bench, close=None), seconds, start=start) if jobs else Solution({}, 0, 0, 0)
-    lanes = lanes_of(work, bench, solution.schedule, before)
-    kept_chance = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, plan.quantile)
+    start = _start(rest, bench, dict(enumerate(olds)), before)
+    solution = solve(rest, replace(bench, close=None), seconds, start=start) if jobs else Solution({}, 0, 0, 0)
+    lanes = lanes_of(rest, bench, solution.schedule, before)
+    ends = {job.tag: solution.schedule[number][-1].end + job.tail for number, job in enumerate(rest)}
     late = [
-        f"{job.tag} ends at {clock(plan.opens, solution.schedule[number][-1].end + job.tail)}, after the day."
-        for number, job in enumerate(jobs)
-        if bench.close is not None and solution.schedule[number][-1].end + job.tail > bench.close
+        f"{tag} ends at {clock(plan.opens, end)}, after the day."
+        for tag, end in ends.items()
+        if bench.close is not None and end > bench.close
     ]
-    new = replace(plan, bench=bench, work=work, solution=solution, lanes=lanes, chance=kept_chance, problems=late)
+    new = replace(
+        plan, bench=bench, jobs=rest, solution=solution, lanes=lanes, problems=late,
+        chance=chance(rest, bench, solution.schedule, lanes, plan.quantile),
+    )  # fmt: skip
     return new, _changes(plan, new, origin)
 
 
@@ -193,7 +188,7 @@ def _rest(
     plan: Plan, at: int, now: int, progress: Progress | None, free: bool
 ) -> tuple[UnitJob, tuple[Placed, ...]] | None:
     """What is left of a unit, and where that stood in the plan; None when nothing is."""
-    job, placed = plan.work.jobs[at], plan.solution.schedule[at]
+    job, placed = plan.jobs[at], plan.solution.schedule[at]
     begun = progress is not None
     reached, since, last = _reached(plan, job, progress)
     visits: list[Visit] = []
@@ -282,40 +277,32 @@ def _bench(bench: Bench, now: int, jobs: list[UnitJob]) -> Bench:
     return replace(bench, technicians=tuple(people))
 
 
-def _start(work: Work, bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
+def _start(jobs: tuple[UnitJob, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
     """What the search starts from: the plan as it was, shifted; anew by the old order where that cannot be followed."""
-    shifted = _shifted(work.jobs, bench, olds, lanes)
-    followed = all(
-        placed[0].start == work.jobs[at].visits[0].earliest
-        for at, placed in shifted.items()
-        if work.jobs[at].visits[0].running
-    )
-    if followed and fits(work, bench, shifted):
+    shifted = _shifted(jobs, bench, olds, lanes)
+    first = {at: jobs[at].visits[0] for at in shifted}
+    followed = all(shifted[at][0].start == visit.earliest for at, visit in first.items() if visit.running)
+    if followed and fits(jobs, bench, shifted):
         return shifted
-    order = sorted(olds, key=lambda at: olds[at][0].start)
-    return dispatch(work.jobs, replace(bench, close=None), order)
+    return dispatch(jobs, replace(bench, close=None), sorted(olds, key=lambda at: olds[at][0].start))
 
 
 def _shifted(jobs: tuple[UnitJob, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
     """The plan as it was, each visit as soon as it can be: what the search starts from."""
-    who = {
-        (at, number): next(iter(jobs[at].visits[number].who), one.technician)
-        for at, placed in olds.items()
-        for number, one in enumerate(placed)
-    }
-    olds = {
-        at: tuple(replace(one, technician=who[at, n]) for n, one in enumerate(placed)) for at, placed in olds.items()
-    }
-    takes = {key: np.array([float(jobs[key[0]].visits[key[1]].takes[one])]) for key, one in who.items()}
-    then = {key: np.array([float(jobs[key[0]].visits[key[1]].then)]) for key in who}
-    if not who:
-        return {}
-    starts, ends = follow(jobs, bench, olds, lanes, takes, then)
+    takes, then, same = {}, {}, {}
+    for at, placed in olds.items():
+        who = [next(iter(visit.who), one.technician) for visit, one in zip(jobs[at].visits, placed, strict=True)]
+        same[at] = tuple(replace(one, technician=person) for one, person in zip(placed, who, strict=True))
+        for number, (visit, person) in enumerate(zip(jobs[at].visits, who, strict=True)):
+            takes[at, number] = np.array([float(visit.takes[person])])
+            then[at, number] = np.array([float(visit.then)])
+    starts, ends = follow(jobs, bench, same, lanes, takes, then)
     return {
         at: tuple(
-            Placed(round(starts[at, n][0]), round(ends[at, n][0]), who[at, n]) for n in range(len(jobs[at].visits))
+            Placed(round(starts[at, number][0]), round(ends[at, number][0]), one.technician)
+            for number, one in enumerate(placed)
         )
-        for at in olds
+        for at, placed in same.items()
     }
 
 
@@ -323,7 +310,7 @@ def _changes(old: Plan, new: Plan, origin: list[int]) -> list[Change]:
     """What is other than it was, in words."""
     out = []
     for number, at in enumerate(origin):
-        job, before, after = new.work.jobs[number], old.solution.schedule[at], new.solution.schedule[number]
+        job, before, after = new.jobs[number], old.solution.schedule[at], new.solution.schedule[number]
         names = [person.name for person in new.bench.technicians]
         for was, now, visit in zip(before[len(before) - len(after) :], after, job.visits, strict=True):
             if visit.running or (abs(now.start - was.start) < TOLD_MIN * TICKS and now.technician == was.technician):

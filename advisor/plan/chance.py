@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from advisor import tables
 from advisor.plan.problem import Bench, Schedule, UnitJob
-
-if TYPE_CHECKING:
-    from advisor.plan.work import Spread
 
 Array = NDArray[np.float64]
 
@@ -98,8 +93,7 @@ def follow(
 
 
 def chance(
-    jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule, lanes: Lanes, spreads: Sequence[Spread],
-    quantile: float, days: int = DAYS, seed: int = 1,
+    jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule, lanes: Lanes, quantile: float, days: int = DAYS,
 ) -> Chance:  # fmt: skip
     """Simulate days on which the plan is followed.
 
@@ -108,14 +102,12 @@ def chance(
 
     Parameters
     ----------
-    spreads : sequence of Spread
-        Of each job.
     quantile : float
         At which the jobs' minutes stand.
     """
     if not schedule:
         return Chance(1.0, {}, (0.0, 0.0, 0.0))
-    draw, facts, late = np.random.default_rng(seed), assumed(), NormalDist().inv_cdf(quantile)
+    draw, facts, late = np.random.default_rng(1), assumed(), NormalDist().inv_cdf(quantile)
     people = draw.standard_normal((len(bench.technicians), days))
     images = {image: draw.standard_normal(days) for image in sorted({job.stick for job in jobs})}
     link = draw.standard_normal(days)
@@ -124,11 +116,11 @@ def chance(
         own_hands, own_machine = draw.standard_normal((2, days))
         shared = np.sqrt(facts["shared_image"]) * images[jobs[at].stick] + np.sqrt(facts["shared_link"]) * link
         rest = np.sqrt(1 - facts["shared_image"] - facts["shared_link"])
-        machine = np.exp(spreads[at].machine * (shared + rest * own_machine - late))
+        machine = np.exp(jobs[at].spread.machine * (shared + rest * own_machine - late))
         for number, one in enumerate(placed):
             pace = np.sqrt(facts["shared_technician"]) * people[one.technician]
             pace = pace + np.sqrt(1 - facts["shared_technician"]) * own_hands
-            takes[at, number] = (one.end - one.start) * np.exp(spreads[at].hands * (pace - late))
+            takes[at, number] = (one.end - one.start) * np.exp(jobs[at].spread.hands * (pace - late))
             then[at, number] = jobs[at].visits[number].then * machine
     _, ends = follow(jobs, bench, schedule, lanes, takes, then)
     done = {at: ends[at, len(placed) - 1] + then[at, len(placed) - 1] for at, placed in schedule.items()}

@@ -15,9 +15,9 @@ from advisor.plan.chance import Chance, Lanes, chance
 from advisor.plan.evening import Evening, evening_of
 from advisor.plan.hours import bench_of, clock, moment
 from advisor.plan.link import Link, link_of
-from advisor.plan.problem import TICKS, Bench, Schedule, free_from
+from advisor.plan.problem import TICKS, Bench, Schedule, UnitJob, free_from
 from advisor.plan.solver import Solution, solve
-from advisor.plan.work import Work, work_of
+from advisor.plan.work import work_of
 from advisor.timing.hands import phase_table
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ QUANTILE = 0.7
 PLAN_COLUMNS = (
     "tag", "visit", "start", "end", "technician", "slot", "image", "stick", "what", "hands_on_min", "then_min",
 )  # fmt: skip
+
+BOARD_COLUMNS = ("slot", "tag", "doing", "technician", "minutes_left", "next", "next_at", "next_by", "done_at")
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class Plan:
     day: date
     opens: int
     bench: Bench
-    work: Work
+    jobs: tuple[UnitJob, ...]
     solution: Solution
     lanes: Lanes
     quantile: float
@@ -68,7 +70,7 @@ class Plan:
     @property
     def left(self) -> list[str]:
         """Units that the day does not hold."""
-        return [job.tag for at, job in enumerate(self.work.jobs) if at not in self.solution.schedule]
+        return [job.tag for at, job in enumerate(self.jobs) if at not in self.solution.schedule]
 
     @cached_property
     def frame(self) -> pd.DataFrame:
@@ -83,7 +85,7 @@ class Plan:
         titles = dict(zip(phase_table().names, phase_table().titles, strict=True))
         rows = []
         for at, placed in self.solution.schedule.items():
-            job = self.work.jobs[at]
+            job = self.jobs[at]
             for number, one in enumerate(placed):
                 visit = job.visits[number]
                 rows.append((
@@ -99,46 +101,76 @@ class Plan:
     def delivery(self) -> dict[str, tuple[str, list[str]]]:
         """Parts that must be bought: when they must be here at the latest, and for which units."""
         out: dict[str, tuple[int, list[str]]] = {}
-        for at, parts in self.work.buys.items():
-            if at in self.solution.schedule:
+        for at, job in enumerate(self.jobs):
+            if job.buys and at in self.solution.schedule:
                 start = self.solution.schedule[at][0].start
-                for part in parts:
+                for part in job.buys:
                     before, tags = out.get(part, (start, []))
-                    out[part] = (min(before, start), [*tags, self.work.jobs[at].tag])
+                    out[part] = (min(before, start), [*tags, job.tag])
         return {part: (clock(self.opens, start), tags) for part, (start, tags) in sorted(out.items())}
 
     def board(self, now: datetime) -> pd.DataFrame:
-        """What runs where at a moment, if all goes as planned; see `board`."""
-        return board(self, now)
+        """What runs where at a moment, if all goes as planned.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row a slot: slot (from 1), tag ('' for an empty one), doing ('hands', 'machine', 'waits' or ''),
+            technician (whose hands), minutes_left (of that), next (what needs hands next, '' for nothing), next_at,
+            next_by, and done_at (moment).
+        """
+        rows = []
+        for slot in range(1, self.bench.slots + 1):
+            of_slot = self.frame[self.frame["slot"].eq(slot)]
+            ends = (
+                (of_slot["end"] + pd.to_timedelta(of_slot["then_min"], unit="min"))
+                .groupby(of_slot["tag"])
+                .transform("max")
+            )
+            here = of_slot[(of_slot.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
+            doing, by, left, tag = "", "", 0.0, ""
+            coming = (here if len(here) else of_slot)[lambda some: some["start"] > now].head(1)
+            if len(here):
+                tag = str(here["tag"].iloc[0])
+                last = here[here["start"] <= now].iloc[-1]
+                ready = last["end"] + pd.Timedelta(minutes=last["then_min"])
+                until = last["end"] if now < last["end"] else ready
+                doing = "hands" if now < last["end"] else "machine" if now < ready else "waits"
+                by = str(last["technician"]) if doing == "hands" else ""
+                left = max(0.0, (until - now).total_seconds() / 60)
+            upcoming = coming.iloc[0] if len(coming) else None
+            rows.append((
+                slot, tag, doing, by, round(left, 1),
+                "" if upcoming is None else f"{upcoming['tag']}: {upcoming['what']}",
+                pd.NaT if upcoming is None else upcoming["start"], "" if upcoming is None else upcoming["technician"],
+                ends[here.index].max() if len(here) else pd.NaT,
+            ))  # fmt: skip
+        return pd.DataFrame(rows, columns=list(BOARD_COLUMNS))
 
     def summary(self) -> str:
-        """The plan in a few sentences."""
-        return "\n".join(_sentences(self))
-
-
-def _sentences(plan: Plan) -> list[str]:
-    planned, found = plan.solution.schedule, plan.solution
-    many = len(plan.work.jobs)
-    lines = [
-        f"{plan.day:%A, %d %B %Y}: {len(planned)} of {many} units, {clock(plan.opens, 0)} to "
-        f"{clock(plan.opens, found.finish)}, {len(plan.bench.technicians)} technicians, {plan.bench.slots} slots."
-    ]
-    if planned:
-        low, _, high = (clock(plan.opens, one) for one in plan.chance.finish)
-        lines.append(
-            f"Planned so that {100 * plan.quantile:.0f} of 100 units stay within their minutes. Chance that the day is "
-            f"kept: {100 * plan.chance.kept:.0f} %; on 8 of 10 such days the last unit is done from {low} to {high}."
-        )
-    if plan.left:
-        kept = sum(plan.work.jobs[at].weight for at in planned)
-        proved = f"kept by weight: {kept}; no plan can keep more than {found.most}"
-        lines.append(f"Left for another day: {', '.join(plan.left)}" + (f" ({proved})." if found.most else "."))
-    elif planned and found.bound:
-        bound = clock(plan.opens, found.bound)
-        lines.append(f"No plan of them ends before {bound}, which is {100 * found.gap:.1f} % sooner.")
-    for part, (when, tags) in plan.delivery.items():
-        lines.append(f"To be bought and here by {when}: {part}, for {', '.join(tags)}.")
-    return lines + plan.link.sentences() + plan.problems
+        """The plan in a few sentences, a line each."""
+        planned, found, chance = self.solution.schedule, self.solution, self.chance
+        lines = [
+            f"{self.day:%A, %d %B %Y}: {len(planned)} of {len(self.jobs)} units, {clock(self.opens, 0)} to "
+            f"{clock(self.opens, found.finish)}, {len(self.bench.technicians)} technicians, {self.bench.slots} slots."
+        ]
+        if planned:
+            low, _, high = (clock(self.opens, one) for one in chance.finish)
+            lines.append(
+                f"Planned so that {100 * self.quantile:.0f} of 100 units stay within their minutes. Chance that the "
+                f"day is kept: {100 * chance.kept:.0f} %; "
+                f"on 8 of 10 such days the last unit is done from {low} to {high}."
+            )
+        if self.left:
+            kept = sum(self.jobs[at].weight for at in planned)
+            proved = f"kept by weight: {kept}; no plan can keep more than {found.most}"
+            lines.append(f"Left for another day: {', '.join(self.left)}" + (f" ({proved})." if found.most else "."))
+        elif planned and found.bound:
+            bound = clock(self.opens, found.bound)
+            lines.append(f"No plan of them ends before {bound}, which is {100 * found.gap:.1f} % sooner.")
+        for part, (when, tags) in self.delivery.items():
+            lines.append(f"To be bought and here by {when}: {part}, for {', '.join(tags)}.")
+        return "\n".join(lines + self.link.sentences() + self.problems)
 
 
 def plan_day(
@@ -171,23 +203,34 @@ def plan_day(
     day = day or date.today()
     bench, opens, problems = bench_of(batch.shop)
     arrives = None if delivery is None else max(1, (delivery - opens) * TICKS)
-    work = work_of(batch, bench, day, quantile, opens, arrives)
-    waits = frozenset(work.buys) if delivery is None else frozenset()
-    solution = solve(work.jobs, bench, seconds, waits=waits)
-    lanes = lanes_of(work, bench, solution.schedule)
-    kept = chance(work.jobs, bench, solution.schedule, lanes, work.spreads, quantile)
+    jobs, unplanned = work_of(batch, bench, day, quantile, opens, arrives)
+    waits = frozenset(at for at, job in enumerate(jobs) if job.buys) if delivery is None else frozenset()
+    solution = solve(jobs, bench, seconds, waits=waits)
+    lanes = lanes_of(jobs, bench, solution.schedule)
+    return plan_of(batch, day, opens, bench, jobs, solution, lanes, quantile, problems + unplanned)
+
+
+def plan_of(
+    batch: Batch, day: date, opens: int, bench: Bench, jobs: tuple[UnitJob, ...], solution: Solution, lanes: Lanes,
+    quantile: float, problems: list[str],
+) -> Plan:  # fmt: skip
+    """Put a plan together with what follows of it: its chance, what to prepare and what it downloads."""
+    schedule = solution.schedule
     return Plan(
-        batch.shop.name, day, opens, bench, work, solution, lanes, quantile, kept,
-        evening_of(batch, work, solution.schedule), link_of(batch, work, solution.schedule), problems + work.problems,
+        batch.shop.name, day, opens, bench, jobs, solution, lanes, quantile,
+        chance(jobs, bench, schedule, lanes, quantile), evening_of(batch, jobs, schedule),
+        link_of(batch, jobs, schedule), problems,
     )  # fmt: skip
 
 
-def lanes_of(work: Work, bench: Bench, schedule: Schedule, before: Lanes | None = None) -> Lanes:
+def lanes_of(
+    jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule, before: Lanes | None = None
+) -> Lanes:  # fmt: skip
     """Give each unit a slot and a stick that is free when it needs it; what it had before, where that is free."""
     before = before or Lanes({}, {})
     stays, held = [], defaultdict(list)
     for at, placed in schedule.items():
-        job = work.jobs[at]
+        job = jobs[at]
         start = job.release if job.begun else placed[0].start
         stays.append((start, placed[-1].end + job.tail, not job.begun, at))
         if job.stick:
@@ -201,10 +244,10 @@ def lanes_of(work: Work, bench: Bench, schedule: Schedule, before: Lanes | None 
     return Lanes(_lanes(stays, bench.slots, before.slots), sticks)
 
 
-def fits(work: Work, bench: Bench, schedule: Schedule) -> bool:
+def fits(jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule) -> bool:
     """Whether slots and sticks are enough for a plan, and nobody works in a break."""
     try:
-        lanes_of(work, bench, schedule)
+        lanes_of(jobs, bench, schedule)
     except IndexError:
         return False
     return all(
@@ -228,43 +271,3 @@ def _lanes(spans: list[tuple[int, int, bool, int]], count: int, before: dict[int
 def tuples(frame: pd.DataFrame) -> list[Any]:
     """The rows of a frame, each with its columns as attributes."""
     return list(frame.itertuples())
-
-
-BOARD_COLUMNS = ("slot", "tag", "doing", "technician", "minutes_left", "next", "next_at", "next_by", "done_at")
-
-
-def board(plan: Plan, now: datetime) -> pd.DataFrame:
-    """What runs where at a moment, if all goes as planned.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row a slot: slot (from 1), tag ('' for an empty one), doing ('hands', 'machine', 'waits' or ''), technician
-        (whose hands), minutes_left (of that), next (what needs hands next, '' for nothing), next_at, next_by, and
-        done_at (moment).
-    """
-    rows = []
-    for slot in range(1, plan.bench.slots + 1):
-        of_slot = plan.frame[plan.frame["slot"].eq(slot)]
-        ends = (
-            (of_slot["end"] + pd.to_timedelta(of_slot["then_min"], unit="min")).groupby(of_slot["tag"]).transform("max")
-        )
-        here = of_slot[(of_slot.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
-        doing, by, left, tag = "", "", 0.0, ""
-        coming = (here if len(here) else of_slot)[lambda some: some["start"] > now].head(1)
-        if len(here):
-            tag = str(here["tag"].iloc[0])
-            last = here[here["start"] <= now].iloc[-1]
-            ready = last["end"] + pd.Timedelta(minutes=last["then_min"])
-            until = last["end"] if now < last["end"] else ready
-            doing = "hands" if now < last["end"] else "machine" if now < ready else "waits"
-            by = str(last["technician"]) if doing == "hands" else ""
-            left = max(0.0, (until - now).total_seconds() / 60)
-        upcoming = coming.iloc[0] if len(coming) else None
-        rows.append((
-            slot, tag, doing, by, round(left, 1),
-            "" if upcoming is None else f"{upcoming['tag']}: {upcoming['what']}",
-            pd.NaT if upcoming is None else upcoming["start"], "" if upcoming is None else upcoming["technician"],
-            ends[here.index].max() if len(here) else pd.NaT,
-        ))  # fmt: skip
-    return pd.DataFrame(rows, columns=list(BOARD_COLUMNS))

@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING
 from advisor.errors import ToolError
 from advisor.files import make_folder, write_whole
 from advisor.phrases import counted
-from advisor.plan.problem import Schedule
+from advisor.plan.problem import Schedule, UnitJob
 from advisor.releases import CODENAMES
 from advisor.timing.conditions import MIB
 
 if TYPE_CHECKING:
     from advisor.advice import Batch
-    from advisor.plan.work import Work
 
 PATIENCE_S = 900
 """For the download of one package [s]."""
@@ -55,21 +54,21 @@ class Evening:
         return out + [f"{count} x {name} out of the drawer" for name, count in self.parts.items()]
 
 
-def evening_of(batch: Batch, work: Work, schedule: Schedule) -> Evening:
+def evening_of(batch: Batch, jobs: tuple[UnitJob, ...], schedule: Schedule) -> Evening:
     """What the units of a plan need."""
     size = batch.timing.conditions["image_bytes"].astype(float).to_dict()
     images: dict[str, tuple[int, float]] = {}
     tags: dict[tuple[str, str, bool], list[str]] = defaultdict(list)
     parts: dict[str, int] = defaultdict(int)
     for at in sorted(schedule):
-        job, row = work.jobs[at], work.rows[at]
-        case = int(batch.case[row])
+        job = jobs[at]
+        case = int(batch.case[job.row])
         units, mib = images.get(job.stick, (0, 0.0))
         images[job.stick] = (units + 1, max(mib, size[case] / MIB))
         image = batch.shop.image(job.stick)
         for one in batch.cases.bring[case]:
             tags[one.package, image.release if image else "", one.network].append(job.tag)
-        for name, count in batch.kept_for(row).items():
+        for name, count in batch.kept_for(job.row).items():
             parts[name] += count
     packages = [Package(name, release, tuple(some), network) for (name, release, network), some in tags.items()]
     return Evening(images, tuple(packages), dict(parts))
@@ -103,11 +102,10 @@ def fetch(packages: tuple[Package, ...], folder: str | Path) -> tuple[list[Path]
         suite = CODENAMES.get(one.release, one.release) + (target.removeprefix(one.release) if target else "")
         where = root / f"debian-{one.release}"
         make_folder(where, "Name another one.")
-        problems_met = _download(f"{name}/{suite}", where)
-        if problems_met:
-            problems.append(f"{name} of {suite} was not fetched: {problems_met}")
+        if met := _download(f"{name}/{suite}", where):
+            problems.append(f"{name} of {suite} was not fetched: {met}")
     files = sorted(root.glob("debian-*/*.deb"))
-    sums = [f"{_sum(one)}  {one.relative_to(root)}" for one in files]
+    sums = [f"{hashlib.sha256(one.read_bytes()).hexdigest()}  {one.relative_to(root)}" for one in files]
     if files:
         write_whole(root / "SHA256SUMS", "\n".join(sums) + "\n")
     return files, problems
@@ -126,8 +124,3 @@ def _download(package: str, where: Path) -> str:
         return f"it took longer than {PATIENCE_S // 60} min"
     lines = [line for line in done.stderr.splitlines() if line.startswith("E:")] or done.stderr.splitlines()
     return "" if done.returncode == 0 else (lines or ["apt-get failed"])[-1].removeprefix("E: ")[:200]
-
-
-def _sum(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -8,14 +8,13 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from advisor.plan.chance import assumed
-from advisor.plan.problem import TICKS, Schedule
+from advisor.plan.problem import TICKS, Schedule, UnitJob
 from advisor.shop import Practice
 from advisor.timing.conditions import MIB
 from advisor.timing.predict import CACHE_MBPS
 
 if TYPE_CHECKING:
     from advisor.advice import Batch
-    from advisor.plan.work import Work
 
 CACHE_COMMANDS = (
     "sudo apt install apt-cacher-ng",
@@ -82,18 +81,18 @@ class Link:
         return text
 
 
-def link_of(batch: Batch, work: Work, schedule: Schedule) -> Link:
+def link_of(batch: Batch, jobs: tuple[UnitJob, ...], schedule: Schedule) -> Link:
     """What the units of a plan ask of the shop's link; base set and updates each begin when their visit ends."""
     conditions, mbps = batch.timing.conditions, batch.shop.link_mbps
     columns = {"base": "extra_bytes", "updates": "update_bytes"}
     sized = {phase: (conditions[name].astype(float) / MIB).to_dict() for phase, name in columns.items()}
     starts, sizes, by_kind = [], [], {}
     for at, placed in schedule.items():
-        case = int(batch.case[work.rows[at]])
+        case = int(batch.case[jobs[at].row])
         need = {phase: of_case[case] for phase, of_case in sized.items()}
-        by_kind[work.jobs[at].stick, str(batch.cases.chosen["edition"].iloc[case])] = sum(need.values())
+        by_kind[jobs[at].stick, str(batch.cases.chosen["edition"].iloc[case])] = sum(need.values())
         for number, one in enumerate(placed):
-            for phase in work.jobs[at].visits[number].phases:
+            for phase in jobs[at].visits[number].phases:
                 if phase in need:
                     starts.append(one.end / TICKS)
                     sizes.append(need.pop(phase))

@@ -36,6 +36,14 @@ class Visit:
 
 
 @dataclass(frozen=True)
+class Spread:
+    """How far a unit's minutes differ: standard deviations of the log of hands-on and of machine minutes."""
+
+    hands: float = 0.0
+    machine: float = 0.0
+
+
+@dataclass(frozen=True)
 class UnitJob:
     """A unit: it holds a slot from its first visit to the end of its machine's work after the last."""
 
@@ -49,6 +57,9 @@ class UnitJob:
     begun: bool = False  # It holds its slot from the release on
     due: int | None = None  # It is to be done by then [ticks]
     weight: int = 1  # How much it counts where the day does not hold all units
+    row: int = 0  # Its row of the batch
+    spread: Spread = Spread()
+    buys: tuple[str, ...] = ()  # Parts that must be bought first
 
     def least(self, first: int = 0, last: int | None = None) -> int:
         """Ticks from the start of a visit to the start of another (to the end of all when left out), at the least."""

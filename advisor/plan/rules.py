@@ -12,6 +12,9 @@ from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, Visit, finish
 _TRIES = 40
 """Shuffled orders that are tried."""
 
+SEED = 1
+"""Of everything that is drawn while a plan is sought."""
+
 
 @dataclass
 class _Floor:
@@ -36,8 +39,7 @@ class _Floor:
 
     def may(self, at: int, now: int, technician: int) -> bool:
         """Whether the next visit of a job may start."""
-        job, number = self.jobs[at], len(self.done.get(at, ()))
-        visit = job.visits[number]
+        job, number, visit = self.jobs[at], len(self.done.get(at, ())), self.following(at)
         if technician not in visit.able or self.ready.get(at, max(job.release, visit.earliest)) > now:
             return False
         if job.stick and number == job.held[0]:
@@ -53,12 +55,13 @@ class _Floor:
         """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
         begun = [at for at in self.ready if self.may(at, now, technician)]
         if begun:
-            return min(begun, key=lambda at: (not self._next(at).running, self.ready[at], at))
+            return min(begun, key=lambda at: (not self.following(at).running, self.ready[at], at))
         if self._full(now):
             return None
         return next((at for at in self.order if self.may(at, now, technician)), None)
 
-    def _next(self, at: int) -> Visit:
+    def following(self, at: int) -> Visit:
+        """The next visit of a job."""
         return self.jobs[at].visits[len(self.done.get(at, ()))]
 
     def start(self, at: int, now: int, technician: int) -> int:
@@ -96,30 +99,23 @@ def dispatch(jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int]) -> S
             continue
         at = floor.choose(now, technician)
         if at is None:
-            later = _next(floor, events, releases, now)
+            moments = [*(time for time, _ in events), *floor.ready.values(), *floor.leaving, *releases]
+            later = min((time for time in moments if time > now), default=None)
             if later is None and not events:
                 break
             again = now + 1 if later is None else later
             heapq.heappush(events, (free_from(bench.technicians[technician], again, 1), technician))
             continue
-        takes = jobs[at].visits[len(floor.done.get(at, ()))].takes[technician]
+        takes = floor.following(at).takes[technician]
         begins = free_from(bench.technicians[technician], now, takes)
         if begins > now:
             heapq.heappush(events, (begins, technician))
             continue
-        heapq.heappush(
-            events, (free_from(bench.technicians[technician], floor.start(at, now, technician), 1), technician)
-        )
+        ends = floor.start(at, now, technician)
+        heapq.heappush(events, (free_from(bench.technicians[technician], ends, 1), technician))
     close = bench.close
     whole = {at: tuple(placed) for at, placed in floor.done.items() if len(placed) == len(jobs[at].visits)}
     return {at: p for at, p in whole.items() if close is None or p[-1].end + jobs[at].tail <= close}
-
-
-def _next(floor: _Floor, events: list[tuple[int, int]], releases: list[int], now: int) -> int | None:
-    """The next moment at which anything changes."""
-    moments = [time for time, _ in events] + list(floor.ready.values()) + floor.leaving + releases
-    later = [time for time in moments if time > now]
-    return min(later) if later else None
 
 
 def longest_first(jobs: tuple[UnitJob, ...]) -> list[int]:
@@ -127,9 +123,9 @@ def longest_first(jobs: tuple[UnitJob, ...]) -> list[int]:
     return sorted(range(len(jobs)), key=lambda at: (-jobs[at].least(), at))
 
 
-def good_start(jobs: tuple[UnitJob, ...], bench: Bench, seed: int) -> Schedule:
+def good_start(jobs: tuple[UnitJob, ...], bench: Bench) -> Schedule:
     """The best of the rules and of some shuffled orders."""
-    chance = random.Random(seed)
+    chance = random.Random(SEED)
     urgent = sorted(longest_first(jobs), key=lambda at: (jobs[at].due is None, jobs[at].due or 0, -jobs[at].weight))
     short = sorted(range(len(jobs)), key=lambda at: (-jobs[at].weight, sum(v.least for v in jobs[at].visits)))
     orders = [urgent, short]
@@ -138,9 +134,9 @@ def good_start(jobs: tuple[UnitJob, ...], bench: Bench, seed: int) -> Schedule:
     return min((dispatch(jobs, bench, order) for order in orders), key=lambda one: cost(jobs, bench, one))
 
 
-def put_last(jobs: tuple[UnitJob, ...], bench: Bench, some: frozenset[int], seed: int) -> Iterator[Schedule]:
+def put_last(jobs: tuple[UnitJob, ...], bench: Bench, some: frozenset[int]) -> Iterator[Schedule]:
     """Plans in whose order some jobs stand last."""
-    chance = random.Random(seed)
+    chance = random.Random(SEED)
     for _ in range(_TRIES):
         yield dispatch(jobs, bench, sorted(range(len(jobs)), key=lambda at: (at in some, chance.random())))
 

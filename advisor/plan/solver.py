@@ -8,7 +8,7 @@ from typing import Any
 
 from advisor.errors import ToolError
 from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, finish, load_bound, weight_bound
-from advisor.plan.rules import LATE, LEFT, cost, good_start, put_last
+from advisor.plan.rules import LATE, LEFT, SEED, cost, good_start, put_last
 
 WORKERS = 2
 """Threads of the solver, on every machine."""
@@ -171,6 +171,18 @@ class _Model:
             if len(held) > count:
                 self.model.add_cumulative(held, [1] * len(held), count)
 
+    def search(self, start: Schedule, seconds: float) -> tuple[Schedule, float | None]:
+        """The best plan found from a start on, and the bound that was proved, None for none."""
+        self.hint(start)
+        solver = self.cp.CpSolver()
+        solver.parameters.num_workers = WORKERS
+        solver.parameters.subsolvers.extend(SEARCHES)
+        solver.parameters.random_seed = SEED
+        solver.parameters.max_time_in_seconds = seconds
+        status = solver.solve(self.model)
+        found = self.schedule(solver) if status in (self.cp.OPTIMAL, self.cp.FEASIBLE) else start
+        return found, None if status == self.cp.UNKNOWN else solver.best_objective_bound
+
     def hint(self, schedule: Schedule) -> None:
         """Start the search from a plan."""
         for at in range(len(self.jobs)):
@@ -191,14 +203,8 @@ class _Model:
                 continue
             placed = []
             for number, visit in enumerate(job.visits):
-                who = next(
-                    (
-                        one
-                        for one in visit.able
-                        if (at, number, one) in self.by and solver.value(self.by[at, number, one])
-                    ),
-                    visit.able[0],
-                )
+                chosen = [one for one in visit.able if solver.value(self.by.get((at, number, one), 0))]
+                who = chosen[0] if chosen else visit.able[0]
                 start = int(solver.value(self.starts[at][number]))
                 placed.append(Placed(start, start + visit.takes[who], who))
             out[at] = tuple(placed)
@@ -206,7 +212,7 @@ class _Model:
 
 
 def solve(
-    jobs: tuple[UnitJob, ...], bench: Bench, seconds: float = 20.0, seed: int = 1, *, start: Schedule | None = None,
+    jobs: tuple[UnitJob, ...], bench: Bench, seconds: float = 20.0, *, start: Schedule | None = None,
     waits: frozenset[int] = frozenset(),
 ) -> Solution:  # fmt: skip
     """Plan jobs on a bench: as much weight as the day holds, then no unit late, then the day's end as early as can be.
@@ -227,14 +233,14 @@ def solve(
     ToolError
         When OR-tools is not installed.
     """
-    start = good_start(jobs, bench, seed) if start is None else start
+    start = good_start(jobs, bench) if start is None else start
     bound, whole = load_bound(jobs, bench), sum(job.weight for job in jobs)
     if not jobs:
         return Solution(start, 0, bound, whole)
     found, proved = start, float(bound)
     may_leave = bench.close is not None and len(start) < len(jobs)
     if cost(jobs, bench, start) > bound:
-        found, proved = _search(jobs, bench, start, seconds * (0.7 if waits else 1.0), seed, may_leave)
+        found, proved = _search(jobs, bench, start, seconds * (0.7 if waits else 1.0), may_leave)
     kept = tuple(sorted(found))
     some = tuple(jobs[at] for at in kept)
     most = min(whole - int(max(0.0, proved) // LEFT), weight_bound(jobs, bench)) if may_leave else whole
@@ -246,7 +252,7 @@ def solve(
     late = frozenset(number for number, at in enumerate(kept) if at in waits)
     if not late or len(late) == len(kept):
         return solution
-    placed = _later(some, bench, {number: found[at] for number, at in enumerate(kept)}, late, 0.3 * seconds, seed)
+    placed = _later(some, bench, {number: found[at] for number, at in enumerate(kept)}, late, 0.3 * seconds)
     return replace(
         solution, schedule={kept[number]: one for number, one in placed.items()}, finish=finish(some, placed)
     )
@@ -257,17 +263,8 @@ def _by_end_alone(jobs: tuple[UnitJob, ...]) -> bool:
     return not any(job.due is not None or any(one.planned is not None for one in job.visits) for job in jobs)
 
 
-def _solver(cp: Any, seconds: float, seed: int) -> Any:
-    solver = cp.CpSolver()
-    solver.parameters.num_workers = WORKERS
-    solver.parameters.subsolvers.extend(SEARCHES)
-    solver.parameters.random_seed = seed
-    solver.parameters.max_time_in_seconds = seconds
-    return solver
-
-
 def _search(
-    jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, seconds: float, seed: int, may_leave: bool
+    jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, seconds: float, may_leave: bool
 ) -> tuple[Schedule, float]:
     """The best plan found from a start on, and the bound that was proved for its cost."""
     last, bound = finish(jobs, start), load_bound(jobs, bench)
@@ -277,17 +274,12 @@ def _search(
         model.model.add(model.end >= bound)
         if _by_end_alone(jobs) or bench.close is not None:
             model.model.add(model.end <= (last if _by_end_alone(jobs) else max(last, bench.close or 0)))
-    model.hint(start)
-    solver = _solver(model.cp, seconds, seed)
-    status = solver.solve(model.model)
-    found = model.schedule(solver) if status in (model.cp.OPTIMAL, model.cp.FEASIBLE) else start
+    found, proved = model.search(start, seconds)
     better = found if cost(jobs, bench, found) <= cost(jobs, bench, start) else start
-    return better, solver.best_objective_bound if status != model.cp.UNKNOWN else float(bound)
+    return better, float(bound) if proved is None else proved
 
 
-def _later(
-    jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float, seed: int
-) -> Schedule:
+def _later(jobs: tuple[UnitJob, ...], bench: Bench, start: Schedule, waits: frozenset[int], seconds: float) -> Schedule:
     """The same day with some jobs started as late as it allows: no job is later than due, or than it was."""
     last = min(finish(jobs, start) + LATER, bench.close if bench.close is not None else 10**9)
 
@@ -295,7 +287,7 @@ def _later(
         return min(schedule[at][0].start for at in waits)
 
     limits = {at: max(job.due, start[at][-1].end + job.tail) for at, job in enumerate(jobs) if job.due is not None}
-    for other in put_last(jobs, bench, waits, seed):
+    for other in put_last(jobs, bench, waits):
         done = {at: placed[-1].end + jobs[at].tail for at, placed in other.items()}
         whole = len(done) == len(jobs) and max(done.values()) <= last
         if whole and all(done[at] <= limit for at, limit in limits.items()) and arrival_of(other) > arrival_of(start):
@@ -307,7 +299,4 @@ def _later(
     for at in waits:
         model.model.add(arrival <= model.starts[at][0])
     model.model.maximize(arrival)
-    model.hint(start)
-    solver = _solver(model.cp, seconds, seed)
-    solved = solver.solve(model.model) in (model.cp.OPTIMAL, model.cp.FEASIBLE)
-    return model.schedule(solver) if solved else start
+    return model.search(start, seconds)[0]

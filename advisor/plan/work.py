@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from advisor.columns import numbers
-from advisor.plan.problem import TICKS, Bench, UnitJob, Visit
+from advisor.plan.problem import TICKS, Bench, Spread, UnitJob, Visit
 from advisor.plan.rules import dispatch
 from advisor.timing import operations
 from advisor.timing.conformal import Z
@@ -41,26 +42,9 @@ WEIGHTS = {"high": 9, "normal": 3, "low": 1}
 WORDS = {"1": "high", "2": "normal", "3": "low", "urgent": "high", "": "normal", "nan": "normal", "medium": "normal"}
 
 
-@dataclass(frozen=True)
-class Spread:
-    """How far a unit's minutes differ: standard deviations of the log of hands-on and of machine minutes."""
-
-    hands: float
-    machine: float
-
-
-@dataclass(frozen=True)
-class Work:
-    """The jobs of a batch."""
-
-    jobs: tuple[UnitJob, ...]
-    rows: tuple[int, ...]  # Each job's row of the batch
-    spreads: tuple[Spread, ...]
-    buys: dict[int, tuple[str, ...]]  # Parts that must be bought first, by job
-    problems: list[str]  # Units that cannot be planned, and cells that were not understood
-
-
-def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, delivery: int | None = None) -> Work:
+def work_of(
+    batch: Batch, bench: Bench, day: date, quantile: float, opens: int, delivery: int | None = None
+) -> tuple[tuple[UnitJob, ...], list[str]]:
     """Make jobs of the units that are to be prepared.
 
     Parameters
@@ -71,13 +55,15 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
         When tick 0 is [minutes from midnight].
     delivery : int, optional
         When parts that must be bought arrive [ticks].
+
+    Returns
+    -------
+    problems : list of str
+        Units that cannot be planned, and cells that were not understood.
     """
     visits, held, spreads = _visits(batch, bench, quantile)
     due, weight, problems = _wishes(batch, day, opens, bench.close or 0)
     jobs: list[UnitJob] = []
-    rows: list[int] = []
-    kept: list[Spread] = []
-    buys: dict[int, tuple[str, ...]] = {}
     for row, tag in enumerate(batch.tags):
         case = int(batch.case[row])
         if case not in visits:
@@ -85,18 +71,15 @@ def work_of(batch: Batch, bench: Bench, day: date, quantile: float, opens: int, 
         bought = tuple(one.name for one in batch.cases.parts_of(case) if one.bought)
         job = UnitJob(
             tag, visits[case], str(batch.cases.image_used[case]), held[case],
-            release=delivery if bought and delivery else 0, due=due[row], weight=weight[row],
+            release=delivery if bought and delivery else 0, due=due[row], weight=weight[row], row=row,
+            spread=spreads[case], buys=bought,
         )  # fmt: skip
         reason = _impossible(job, bench)
         if reason:
             problems.append(reason)
-            continue
-        if bought:
-            buys[len(jobs)] = bought
-        jobs.append(job)
-        rows.append(row)
-        kept.append(spreads[case])
-    return Work(tuple(jobs), tuple(rows), tuple(kept), buys, problems)
+        else:
+            jobs.append(job)
+    return tuple(jobs), problems
 
 
 def _impossible(job: UnitJob, bench: Bench) -> str:
@@ -120,7 +103,7 @@ def _visits(
 ) -> tuple[dict[int, tuple[Visit, ...]], dict[int, tuple[int, int]], dict[int, Spread]]:
     """Visits, the visits between which the stick is held, and spreads, by case."""
     timing, model = batch.timing, batch.timing.model
-    late = float(_normal(quantile))
+    late = NormalDist().inv_cdf(quantile)
     steps = operations.steps()
     after = {pair for pair, last in zip(zip(steps.phase, steps.title, strict=True), steps.after, strict=True) if last}
     some = timing.steps
@@ -139,12 +122,6 @@ def _visits(
             legs.append((str(phase), hands * (on - behind), machine * max(0.0, works - under), hands * behind))
         visits[at], held[at] = _put_together(legs, paces)
     return visits, held, spreads
-
-
-def _normal(quantile: float) -> float:
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(quantile)
 
 
 def _spreads(batch: Batch) -> dict[int, Spread]:

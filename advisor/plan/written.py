@@ -196,7 +196,7 @@ def content(plan: Plan) -> dict[str, Any]:
 
     Visits of one technician that follow each other on one unit are one line.
     """
-    lists = []
+    jobs, lists = {job.tag: job for job in reversed(plan.jobs)}, []
     for person in plan.bench.technicians:
         lines: list[dict[str, Any]] = []
         visits = plan.frame[plan.frame["technician"].eq(person.name)]
@@ -205,7 +205,7 @@ def content(plan: Plan) -> dict[str, Any]:
             same = lines and lines[-1]["tag"] == row.tag and reached == row.start
             if not same:
                 lines.append({"at": f"{row.start:%H:%M}", "slot": str(row.slot), "tag": row.tag, "phases": ()})
-            lines[-1]["phases"] += _phases(plan, row)
+            lines[-1]["phases"] += jobs[row.tag].visits[row.visit - 1].phases
             lines[-1]["do"] = _words(lines[-1]["phases"])
             reached = row.end
         lists.append({"name": person.name, "lines": lines})
@@ -213,11 +213,6 @@ def content(plan: Plan) -> dict[str, Any]:
         "title": f"Bench day {plan.day:%A, %d %B %Y}", "shop": plan.shop, "sentences": plan.summary().splitlines()[:60],
         "evening": plan.to_prepare, "picture": picture(plan).decode(), "lists": lists,
     }  # fmt: skip
-
-
-def _phases(plan: Plan, row: Any) -> tuple[str, ...]:
-    """Phases of a visit."""
-    return next(job for job in plan.work.jobs if job.tag == row.tag).visits[row.visit - 1].phases
 
 
 def _words(phases: tuple[str, ...]) -> str:

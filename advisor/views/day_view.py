@@ -90,7 +90,7 @@ class Day(w.VBox):
         old, bench = self.plan, self.app.bench
         if old is None:
             raise InputError("There is no plan yet.", "Plan the day first.")
-        progress = progress_of(bench.log, [job.tag for job in old.work.jobs])
+        progress = progress_of(bench.log, [job.tag for job in old.jobs])
         self.plan, changes = plan_again(
             old, self._now(), progress, gone=[tag for _, tag in bench.taken_off], done=logged_on(bench.log, old.day)
         )

@@ -36,7 +36,7 @@ def main() -> None:
     shop = read_shop(datasets() / "demo" / "shop.toml")
     batch = assess(intake.read(datasets() / "demo" / "intake.csv"), shop)
     bench, opens, _ = bench_of(shop)
-    jobs = work_of(batch, endless(bench), DAY, 0.7, opens).jobs
+    jobs = work_of(batch, endless(bench), DAY, 0.7, opens)[0]
     draw = random.Random(1)
     cases = [("the demo's day", jobs, endless(bench), 20)]
     for many, seconds in ((40, 20), (200, 60)):

@@ -29,7 +29,7 @@ def as_planned(plan: Plan, now: datetime) -> tuple[dict[str, Progress], list[str
     """What stopwatches say, and what is done, if all went to the minute: a phase begins with its visit."""
     told, done = {}, []
     for at, placed in plan.solution.schedule.items():
-        job, started, running = plan.work.jobs[at], {}, ""
+        job, started, running = plan.jobs[at], {}, ""
         opens = datetime(DAY.year, DAY.month, DAY.day) + timedelta(minutes=plan.opens)
         for one, visit in zip(placed, job.visits, strict=True):
             if opens + timedelta(minutes=one.start / 10) > now:
@@ -50,12 +50,12 @@ NOW = datetime(2026, 11, 30, 9, 30)
 def test_a_day_that_goes_as_planned_stays_as_it_is_where_it_is_begun(half: Plan) -> None:
     told, done = as_planned(half, NOW)
     new, _ = plan_again(half, NOW, told, done=done, seconds=2)
-    old_slots = {half.work.jobs[at].tag: slot for at, slot in half.lanes.slots.items()}
-    for number, job in enumerate(new.work.jobs):
+    old_slots = {half.jobs[at].tag: slot for at, slot in half.lanes.slots.items()}
+    for number, job in enumerate(new.jobs):
         if job.begun:
             assert new.lanes.slots[number] == old_slots[job.tag]
     assert new.solution.finish <= half.solution.finish + 30
-    assert not set(done) & {job.tag for job in new.work.jobs}
+    assert not set(done) & {job.tag for job in new.jobs}
     assert new.frame["start"].min() >= NOW
 
 
@@ -64,7 +64,7 @@ def test_what_starts_later_than_two_hours_from_now_starts_no_sooner_and_by_the_s
     new, changes = plan_again(half, NOW, told, done=done, seconds=2)
     before = half.frame.set_index(["tag", "visit"])
     late = before[before["start"] > NOW + timedelta(minutes=120)]
-    tags = {job.tag: len(half.work.jobs[at].visits) for at, job in enumerate(half.work.jobs)}
+    tags = {job.tag: len(half.jobs[at].visits) for at, job in enumerate(half.jobs)}
     for row in new.frame.itertuples():
         visit = row.visit + tags[row.tag] - sum(new.frame["tag"].eq(row.tag))
         if (row.tag, visit) in late.index:
@@ -75,9 +75,9 @@ def test_what_starts_later_than_two_hours_from_now_starts_no_sooner_and_by_the_s
 
 def test_a_unit_that_falls_out_leaves_its_time_to_the_others(half: Plan) -> None:
     told, done = as_planned(half, NOW)
-    waiting = [job.tag for job in half.work.jobs if job.tag not in told and job.tag not in done]
+    waiting = [job.tag for job in half.jobs if job.tag not in told and job.tag not in done]
     new, _ = plan_again(half, NOW, told, gone=waiting[:2], done=done, seconds=3)
-    assert not set(waiting[:2]) & {job.tag for job in new.work.jobs}
+    assert not set(waiting[:2]) & {job.tag for job in new.jobs}
     assert new.solution.finish < half.solution.finish
 
 
@@ -100,13 +100,13 @@ def test_whatever_the_stopwatches_say_the_rest_overlaps_nothing(half: Plan) -> N
         for tag, one in list(told.items()):
             started = {name: when + timedelta(minutes=draw.randint(-15, 10)) for name, when in one.started.items()}
             told[tag] = Progress(started, draw.choice([one.running, ""]))
-        waiting = [job.tag for job in half.work.jobs if job.tag not in told and job.tag not in done]
+        waiting = [job.tag for job in half.jobs if job.tag not in told and job.tag not in done]
         if waiting and len(told) < half.bench.slots:
             told[draw.choice(waiting)] = Progress({"prepare": now - timedelta(minutes=2)}, "prepare")
         new, _ = plan_again(
             half, now, told, gone=[tag for tag in waiting if draw.random() < 0.05], done=done, seconds=1
         )
-        assert not overlaps(new.work.jobs, replace(new.bench, close=None), new.solution.schedule)
+        assert not overlaps(new.jobs, replace(new.bench, close=None), new.solution.schedule)
 
 
 def test_progress_is_read_from_the_stopwatches_of_the_log(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,8 @@ from shops import bench, usual
 
 from advisor.plan.chance import Lanes, assumed, chance, follow
 from advisor.plan.day import lanes_of
-from advisor.plan.problem import Bench, Schedule, UnitJob
+from advisor.plan.problem import Bench, Schedule, Spread, UnitJob
 from advisor.plan.rules import dispatch
-from advisor.plan.work import Spread, Work
 
 HANDS, MACHINE = 0.2, 0.25
 
@@ -81,13 +81,13 @@ def one_day(jobs: tuple[UnitJob, ...], floor: Bench, schedule: Schedule, lanes: 
 def test_the_stated_chance_is_true_within_five_points_over_a_thousand_days() -> None:
     jobs, floor = usual(24), bench(slots=4, sticks=2)
     schedule = dispatch(jobs, floor, list(range(len(jobs))))
-    spreads = tuple(Spread(HANDS, MACHINE) for _ in jobs)
-    lanes = lanes_of(Work(jobs, tuple(range(len(jobs))), spreads, {}, []), floor, schedule)
+    jobs = tuple(replace(job, spread=Spread(HANDS, MACHINE)) for job in jobs)
+    lanes = lanes_of(jobs, floor, schedule)
     draw = random.Random(20261126)
     ends = [one_day(jobs, floor, schedule, lanes, draw) for _ in range(1000)]
     for level in (0.1, 0.3, 0.5, 0.7, 0.9):
         close = int(np.quantile(ends, level))
-        told = chance(jobs, Bench(floor.technicians, 4, {"i": 2}, close), schedule, lanes, spreads, 0.5)
+        told = chance(jobs, Bench(floor.technicians, 4, {"i": 2}, close), schedule, lanes, 0.5)
         assert told.kept == pytest.approx(np.mean(np.array(ends) <= close), abs=0.05)
 
 
@@ -100,13 +100,12 @@ def test_the_table_says_what_the_words_say() -> None:
 def test_a_plan_that_is_kept_to_the_minute_is_the_plan() -> None:
     jobs, floor = usual(10), bench()
     schedule = dispatch(jobs, floor, list(range(10)))
-    spreads = tuple(Spread(0.0, 0.0) for _ in jobs)
-    lanes = lanes_of(Work(jobs, tuple(range(10)), spreads, {}, []), floor, schedule)
+    lanes = lanes_of(jobs, floor, schedule)
     takes = {(at, n): np.array([one.end - one.start], float) for at, p in schedule.items() for n, one in enumerate(p)}
     then = {(at, n): np.array([jobs[at].visits[n].then], float) for at, n in takes}
     starts, _ = follow(jobs, floor, schedule, lanes, takes, then)
     assert all(starts[at, n][0] <= schedule[at][n].start for at, n in takes)
-    certain = chance(jobs, floor, schedule, lanes, spreads, 0.7, days=10)
+    certain = chance(jobs, floor, schedule, lanes, 0.7, days=10)
     assert certain.kept == 1.0
 
 
