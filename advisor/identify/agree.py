@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from advisor.identify.catalogue import catalogue
+from advisor.identify.level import LEVELS
 
 Z80 = 1.2815515655446004
 """Half-width of the central 80 % of a normal distribution [standard deviations]."""
-
-_LEVELS = ("i686", "v1", "v2", "v3", "v4")
 
 WIDEST = 2.5
 """A speed is given only while the high end of its 80 % spread is at most this many times the low end."""
@@ -73,23 +73,23 @@ def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
 def _common(rows: tuple[int, ...]) -> Answer:
     group = catalogue().take(rows)
 
-    def same(column: str) -> object:
-        values = group[column].drop_duplicates()
-        return values.iloc[0] if len(values) == 1 and not pd.isna(values.iloc[0]) else None
+    def same(column: str) -> Any:
+        values = group[column].drop_duplicates().tolist()
+        return values[0] if len(values) == 1 and values[0] is not pd.NA else None
 
     speed, low, high = spread(group)
-    levels = sorted(set(group["level"].dropna().astype(str)), key=_LEVELS.index)
+    levels = sorted(set(group["level"].dropna().astype(str)), key=LEVELS.index)
     whole = bool(group["level"].notna().all())
     speeds, sd = group["speed"].astype("float64"), group["log_sd"].astype("float64")
     known = bool((speeds.notna() & sd.notna()).all())
     return Answer(
         speed_least=float((speeds * np.exp(-Z80 * sd)).min()) if known else None,
         speed_most=float((speeds * np.exp(Z80 * sd)).max()) if known else None,
-        year_least=_int(group["year"].min()),
+        **{name: same(name) for name in ("vendor", "microarch", "generation", "year", "level")},
+        **{name: same(name) for name in ("cores", "threads", "graphics")},
+        speed=speed, speed_low=low, speed_high=high,
+        year_least=min(group["year"].dropna().tolist(), default=None),
         level_least=levels[0] if levels and whole else None, level_most=levels[-1] if levels and whole else None,
-        vendor=_str(same("vendor")), microarch=_str(same("microarch")), generation=_str(same("generation")),
-        year=_int(same("year")), level=_str(same("level")), speed=speed, speed_low=low, speed_high=high,
-        cores=_int(same("cores")), threads=_int(same("threads")), graphics=_str(same("graphics")),
         source="what the processors that the name leaves open have in common",
     )  # fmt: skip
 
@@ -112,11 +112,3 @@ def spread(group: pd.DataFrame) -> tuple[float | None, float | None, float | Non
     if high / low > WIDEST:
         return None, None, None
     return middle, low, high
-
-
-def _str(value: object) -> str | None:
-    return None if value is None or pd.isna(value) else str(value)  # type: ignore[call-overload]
-
-
-def _int(value: object) -> int | None:
-    return None if value is None or pd.isna(value) else int(str(value))  # type: ignore[call-overload]

@@ -4,36 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
 from advisor.identify.names import number as plain_number
-from advisor.tables import compiled, dicts, load
+from advisor.tables import compiled, dicts, load, rows
+
+K = TypeVar("K")
 
 REFERENCE = "Intel Core i5-6300U"
 """The processor whose single-thread speed is 1: Skylake at 3.0 GHz."""
 
 REFERENCE_GHZ = 3.0
-
-_LINES = {
-    "Core 2 Duo": "core2", "Core 2 Quad": "core2", "Core 2 Extreme": "core2", "Core 2 Solo": "core2",
-    "Core Duo": "core1", "Core Solo": "core1", "Core M": "m",
-    "Pentium Dual-Core": "pentium", "Pentium Gold": "pentium", "Pentium Silver": "pentium",
-    "Atom x5": "atom", "Atom x7": "atom", "Atom x6000": "atom", "Processor": "intel",
-    "Xeon Bronze": "xeon scalable", "Xeon Silver": "xeon scalable", "Xeon Gold": "xeon scalable",
-    "Xeon Platinum": "xeon scalable", "Xeon D": "xeon",
-    "Athlon 64 X2": "athlon x2", "Athlon II X2": "athlon ii", "Athlon II X3": "athlon ii",
-    "Athlon II X4": "athlon ii", "Athlon Silver": "athlon", "Athlon Gold": "athlon",
-    "Turion 64": "turion", "Turion 64 X2": "turion", "Turion X2": "turion", "Turion II": "turion",
-    "Phenom X3": "phenom", "Phenom X4": "phenom", "Phenom II X2": "phenom ii", "Phenom II X3": "phenom ii",
-    "Phenom II X4": "phenom ii", "Phenom II X6": "phenom ii",
-    "V-series": "v", "E-series": "e", "C-series": "c", "Z-series": "z", "G-series": "g", "3000 series": "3000",
-    "Ryzen Threadripper": "threadripper", "Ryzen Z1": "ryzen z",
-}  # fmt: skip
-
 
 _DIGITS = re.compile(r"^[A-Z]+|[A-Z+]+$")
 _FIRST_XEON = re.compile(r"E[357]\d{4}[LWMA]{0,2}")
@@ -42,11 +27,8 @@ _FIRST_XEON = re.compile(r"E[357]\d{4}[LWMA]{0,2}")
 @cache
 def short_line(line: str) -> str:
     """Short name of a product line, as the name reader gives it: 'i5' for 'Core i5', 'pentium' for 'Pentium Gold'."""
-    if line in _LINES:
-        return _LINES[line]
-    plain = line.lower()
-    found = re.fullmatch(r"core ([im]\d)", plain)
-    return found[1] if found else plain
+    own = {name: short for name, short, _ in rows("identify/lines")}
+    return own.get(line) or re.sub(r"\Acore ([im]\d)\Z", r"\1", line.lower())
 
 
 @dataclass(frozen=True)
@@ -74,26 +56,23 @@ _DTYPES |= dict.fromkeys(("base_ghz", "boost_ghz", "speed", "log_sd"), "Float64"
 
 @dataclass
 class Catalogue:
-    """Processors as parallel arrays, and the indexes into them."""
+    """Processors, and the indexes into them."""
 
     rows: list[dict[str, str]]  # The processor table as text, a dict a row
     microarchs: pd.DataFrame  # Indexed by microarchitecture
     signatures: pd.DataFrame
     series: list[Series]
-    by_key: dict[tuple[str, str], int] = field(default_factory=dict)  # (short line, number) to the row
-    by_number: dict[str, list[int]] = field(default_factory=dict)  # Number to the rows that carry it, whatever the line
-    by_line: dict[str, list[int]] = field(default_factory=dict)  # Short line to its rows
-    by_microarch: dict[str, list[int]] = field(default_factory=dict)  # Microarchitecture to its rows
-    # (short line, digits of the number) to the rows.
-    by_digits: dict[tuple[str, str], list[int]] = field(default_factory=dict)
-    # names, lines, numbers, vendors, generations, base_ghz: Columns of the table as plain lists, lines by their short
-    # names, numbers without spaces and dashes.
-    names: list[str] = field(default_factory=list)
-    lines: list[str] = field(default_factory=list)
-    numbers: list[str] = field(default_factory=list)
-    vendors: list[str] = field(default_factory=list)
-    generations: list[str] = field(default_factory=list)
-    base_ghz: list[float] = field(default_factory=list)
+    # names, lines, numbers: Columns of the table, lines by their short names, numbers without spaces and dashes.
+    names: list[str]
+    lines: list[str]
+    numbers: list[str]
+    by_key: dict[tuple[str, str], int]  # (short line, number) to the row
+    # by_number, by_line, by_microarch, by_digits: To the rows from the number whatever the line, the short line, the
+    # microarchitecture, and the short line with the digits of the number.
+    by_number: dict[str, list[int]]
+    by_line: dict[str, list[int]]
+    by_microarch: dict[str, list[int]]
+    by_digits: dict[tuple[str, str], list[int]]
 
     def record(self, row: int) -> dict[str, Any]:
         """One processor: numbers as such, speed and its spread worked out, level filled in, None for unknown."""
@@ -104,10 +83,11 @@ class Catalogue:
         found |= {name: float(text[name]) if text[name] else None for name in ("base_ghz", "boost_ghz")}
         ipc, clock = core.get("ipc"), found["boost_ghz"]
         speed = None if ipc is None or clock is None else ipc * clock / REFERENCE_GHZ
-        return found | {
-            "line": text["line"], "number": text["number"], "level": found["level"] or core.get("level"),
-            "speed": speed, "log_sd": core.get("ipc_log_sd"),
-        }  # fmt: skip
+        return found | {"level": found["level"] or core.get("level"), "speed": speed, "log_sd": core.get("ipc_log_sd")}
+
+    def clocked(self, rows: list[int], ghz: float) -> list[int]:
+        """Those of some processors that run at a clock [GHz]."""
+        return [row for row in rows if abs(float(self.rows[row]["base_ghz"] or "nan") - ghz) < 0.02]
 
     @cached_property
     def _cores(self) -> dict[str, dict[str, Any]]:
@@ -128,9 +108,8 @@ class Catalogue:
         return self.take(range(len(self.rows)))
 
 
-def _key_number(line: str, number: str) -> str:
+def _key_number(line: str, plain: str) -> str:
     """Number as the name reader would give it: the letter that names an AMD line is part of the line."""
-    plain = plain_number(number)
     if line in ("E-series", "C-series", "Z-series", "G-series"):
         return plain[1:]
     if line == "Xeon" and _FIRST_XEON.fullmatch(plain):
@@ -150,22 +129,24 @@ def catalogue() -> Catalogue:
     microarchs = load("identify/microarchitectures").frame.set_index("microarch")
     for column in ("ipc", "ipc_log_sd"):
         microarchs[column] = microarchs[column].astype("Float64")
-    rows = dicts("identify/processors")
-    made = Catalogue(rows, microarchs, _signatures(), _series())
-    made.lines = [short_line(row["line"]) for row in rows]
-    made.numbers = [plain_number(row["number"]) for row in rows]
-    made.names, made.vendors, made.generations = (
-        [row[name] for row in rows] for name in ("name", "vendor", "generation")
-    )
-    made.base_ghz = [float(row["base_ghz"] or "nan") for row in rows]
-    for at, (line, row) in enumerate(zip(made.lines, rows, strict=True)):
-        key = _key_number(row["line"], made.numbers[at])
-        made.by_key[line, key] = at
-        made.by_number.setdefault(made.numbers[at], []).append(at)
-        made.by_line.setdefault(line, []).append(at)
-        made.by_microarch.setdefault(row["microarch"], []).append(at)
-        made.by_digits.setdefault((line, _DIGITS.sub("", key)), []).append(at)
-    return made
+    table = dicts("identify/processors")
+    lines = [short_line(row["line"]) for row in table]
+    numbers = [plain_number(row["number"]) for row in table]
+    keys = [(short, _key_number(row["line"], number)) for short, number, row in zip(lines, numbers, table, strict=True)]
+    return Catalogue(
+        table, microarchs, _signatures(), _series(), [row["name"] for row in table], lines, numbers,
+        by_key={key: at for at, key in enumerate(keys)}, by_number=_places(numbers), by_line=_places(lines),
+        by_microarch=_places(row["microarch"] for row in table),
+        by_digits=_places((line, _DIGITS.sub("", number)) for line, number in keys),
+    )  # fmt: skip
+
+
+def _places(keys: Iterable[K]) -> dict[K, list[int]]:
+    """Rows by what each goes by."""
+    found: dict[K, list[int]] = {}
+    for at, key in enumerate(keys):
+        found.setdefault(key, []).append(at)
+    return found
 
 
 def _signatures() -> pd.DataFrame:

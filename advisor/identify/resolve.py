@@ -22,15 +22,9 @@ def from_text(text: str) -> Answer:
     text : str
         A brand string or what somebody typed.
     """
-    return _answer(read_name(text), _shown(text))
-
-
-def _shown(text: str) -> str:
-    text = " ".join(text.split())
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _answer(reading: ProcessorText, shown: str) -> Answer:
+    reading = read_name(text)
+    shown = " ".join(text.split())
+    shown = shown if len(shown) <= 60 else shown[:57] + "..."
     tables = catalogue()
     if reading.foreign:
         return Answer(
@@ -59,7 +53,7 @@ def _answer(reading: ProcessorText, shown: str) -> Answer:
 
 def _by_bare_number(tables: Catalogue, reading: ProcessorText, shown: str) -> Answer:
     known = [tables.by_number.get(bare) or tables.by_number.get(f"S{bare}", []) for bare in reading.bare]
-    rows = [row for found in known for row in found if reading.vendor in ("", tables.vendors[row])]
+    rows = [row for found in known for row in found if reading.vendor in ("", tables.rows[row]["vendor"])]
     rows = list(dict.fromkeys(rows))
     for bare in reading.bare:
         if re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", bare) and rows:
@@ -81,7 +75,7 @@ def _by_xeon_version(tables: Catalogue, number: str, reading: ProcessorText, sho
     found = {version: tables.by_key.get(("xeon", f"{number}V{version}")) for version in range(1, 7)}
     rows = [row for row in found.values() if row is not None]
     if reading.clock_ghz and rows:
-        same = [row for row in rows if abs(tables.base_ghz[row] - reading.clock_ghz) < 0.02]
+        same = tables.clocked(rows, reading.clock_ghz)
         if len(same) == 1:
             return of_row(same[0], "model number and clock")
         rows = same or rows
@@ -174,7 +168,7 @@ def _sisters(line: str) -> tuple[str, ...]:
     return _SISTERS.get(line, (line,))
 
 
-_MOBILE = {"M": "{}M", "Q": "{}QM", "L": "{}LM", "U": "{}UM", "X": "{}XM", "K": "{}K", "S": "{}S"}
+_MOBILE = {"M": "M", "Q": "QM", "L": "LM", "U": "UM", "X": "XM", "K": "K", "S": "S"}
 
 
 def _variants(line: str, number: str) -> list[str]:
@@ -182,7 +176,7 @@ def _variants(line: str, number: str) -> list[str]:
     found = [number]
     lettered = re.fullmatch(r"([MQLUXKS])(\d{3})", number)
     if line in ("i3", "i5", "i7") and lettered:
-        found.append(_MOBILE[lettered[1]].format(lettered[2]))
+        found.append(lettered[2] + _MOBILE[lettered[1]])
         if lettered[1] == "X":
             found.append(f"{lettered[2]}X")
     if re.fullmatch(r"\d{4}", number) and line.startswith("core2"):
@@ -198,12 +192,8 @@ def _variants(line: str, number: str) -> list[str]:
 def _checked(tables: Catalogue, row: int, reading: ProcessorText, shown: str) -> Answer:
     answer = of_row(row, "model number")
     stated = f"Core {_ordinal(reading.generation)} gen" if reading.generation else ""
-    if (
-        stated
-        and answer.generation
-        and re.fullmatch(r"Core \d+\w\w gen", answer.generation)
-        and answer.generation != stated
-    ):
+    known = re.fullmatch(r"Core \d+\w\w gen", answer.generation or "")
+    if stated and known and answer.generation != stated:
         note = (
             f"{shown!r} says generation {reading.generation}, but {answer.name} is of {answer.generation};"
             " the number was used"
@@ -220,15 +210,12 @@ def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -
     if line.startswith("core2 "):
         letter = "Q" if line == "core2 quad" else "X"
         rows = [row for row in tables.by_line["core2"] if letter in tables.numbers[row]]
-        return of_rows(
-            tuple(rows),
-            f"{shown!r} names a line of processors, not one model; write the number, such as {_example(tables, rows)}",
-        )
+        return _any_of_line(tables, rows, shown)
     lines = [line] if line != "ryzen" else [known for known in tables.by_line if known.startswith("ryzen")]
     rows = [row for known in lines for row in tables.by_line.get(known, [])]
     if reading.generation and line in ("i3", "i5", "i7", "i9", "m3", "m5", "m7", "pentium", "celeron"):
         stated = f"Core {_ordinal(reading.generation)} gen"
-        same = [row for row in rows if tables.generations[row] == stated]
+        same = [row for row in rows if tables.rows[row]["generation"] == stated]
         if same:
             return of_rows(tuple(same), f"{shown!r} names a generation, not a model; write the whole number")
         return Answer(
@@ -236,7 +223,7 @@ def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -
             problem=f"{shown!r}: the tables know no {line} of generation {reading.generation}",
         )
     if reading.clock_ghz and line in ("pentium m", "celeron m", "pentium 4", "celeron d", "celeron", "core1", "core2"):
-        same = [row for row in rows if abs(tables.base_ghz[row] - reading.clock_ghz) < 0.02]
+        same = tables.clocked(rows, reading.clock_ghz)
         rows = same or rows
     if not rows:
         places = _series_of((line,))
@@ -245,20 +232,19 @@ def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -
         return Answer(
             vendor=_line_vendor(tables, line), problem=f"{shown!r} names a line, not a model; write the number"
         )
-    return of_rows(
-        tuple(rows),
-        f"{shown!r} names a line of processors, not one model; write the number, such as {_example(tables, rows)}",
-    )
+    return _any_of_line(tables, rows, shown)
 
 
-def _example(tables: Catalogue, rows: list[int]) -> str:
-    return tables.names[rows[len(rows) // 2]]
+def _any_of_line(tables: Catalogue, rows: list[int], shown: str) -> Answer:
+    example = tables.names[rows[len(rows) // 2]]
+    problem = f"{shown!r} names a line of processors, not one model; write the number, such as {example}"
+    return of_rows(tuple(rows), problem)
 
 
 def _line_vendor(tables: Catalogue, line: str) -> str | None:
     rows = tables.by_line.get(line)
     if rows:
-        return tables.vendors[rows[0]]
+        return tables.rows[rows[0]]["vendor"]
     return "AMD" if line.startswith(("ryzen", "opteron", "duron", "athlon")) else None
 
 

@@ -44,7 +44,7 @@ def test_each_core_is_whose_when_and_of_what_level() -> None:
 def test_processors_are_their_cores_makers() -> None:
     tables = catalogue()
     assert [
-        name for name, vendor, core in zip(tables.names, tables.vendors, tables.frame["microarch"], strict=True)
+        name for name, vendor, core in zip(tables.names, tables.frame["vendor"], tables.frame["microarch"], strict=True)
         if vendor != CORES[core][0]
     ] == []  # fmt: skip
 
