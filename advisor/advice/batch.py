@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,14 +12,14 @@ import pandas as pd
 
 from advisor.advice.cases import Cases
 from advisor.advice.decide import Decision, decide
-from advisor.advice.facts import Facts
+from advisor.advice.facts import Facts, of_units
 from advisor.advice.flags import raise_flags
 from advisor.advice.gather import gather
 from advisor.advice.options import PART_COLUMNS, SLOW, fitted
-from advisor.advice.parts import Shelf, shelf
+from advisor.advice.parts import shelf
 from advisor.advice.sentences import Wording
 from advisor.advice.share import Shares, share
-from advisor.columns import distinct, numbers
+from advisor.columns import by_row, distinct, numbers
 from advisor.display import Shown, page, pictures
 from advisor.shop import Shop, default_shop
 from advisor.unit import Advice, Severity, Status
@@ -27,7 +27,6 @@ from advisor.unit import Advice, Severity, Status
 if TYPE_CHECKING:
     from advisor.advice.compose import Composer
     from advisor.advice.record import Record
-    from advisor.drivers import DeviceVerdicts
     from advisor.intake import Understood
     from advisor.timing import Timing, TimingModel
 
@@ -107,15 +106,11 @@ class Batch(Shown):
         if len(mask) != len(self):
             raise ValueError(f"The condition has {len(mask)} rows, the batch {len(self)}.")
         rows = np.flatnonzero(mask.fillna(False).to_numpy(dtype=bool))
-        number = pd.Series(np.arange(1, len(rows) + 1), index=rows + 1)
-        of_rows = {
-            name: frame[frame["row"].isin(number.index)].assign(row=lambda some: some["row"].map(number))
-            for name, frame in (("problems", self.understood.problems), ("notes", self.understood.notes))
-        }
+        whole = self.understood
         understood = replace(
-            self.understood, units=self.understood.units.iloc[rows].reset_index(drop=True), **of_rows,
-            extra=self.understood.extra.iloc[rows].reset_index(drop=True) if len(self.understood.extra) else
-            self.understood.extra,
+            whole, units=whole.units.iloc[rows].reset_index(drop=True),
+            problems=of_units(whole.problems, rows, 1), notes=of_units(whole.notes, rows, 1),
+            extra=whole.extra.iloc[rows].reset_index(drop=True) if len(whole.extra) else whole.extra,
         )  # fmt: skip
         shares = replace(
             self.shares, choice=self.shares.choice[rows], wishes=self.shares.wishes[rows],
@@ -165,15 +160,61 @@ class Batch(Shown):
     @cached_property
     def scored(self) -> pd.DataFrame:
         """The added columns alone, a row a unit."""
-        by_case = _scored(self)
-        out = by_case.iloc[self.case].reset_index(drop=True)
+        out = self._by_case.iloc[self.case].reset_index(drop=True)
         out["taken_as"] = _join(self.taken_as, "text", len(self))
         return out[list(SCORED_COLUMNS)]
 
+    @property
+    def _by_case(self) -> pd.DataFrame:
+        cases, facts, wording = self.cases, self.cases.facts, self.wording
+        n = len(cases)
+        reasons = [wording.reason(case)[0] for case in range(n)]
+        flags = self.flags.assign(
+            text=self.flags["title"].astype("string") + ": " + self.flags["reason"].astype("string")
+        )
+        flags = flags[flags["severity"].ne(Severity.NOTE).to_numpy()]
+        untold = [
+            str(reason).rstrip(".") not in reasons[row] and code not in _told(cases, row)
+            for row, reason, code in zip(*(flags[name].tolist() for name in ("row", "reason", "code")), strict=True)
+        ]
+        weighty = _join(flags[np.array(untold, dtype=bool)], "text", n, " | ")
+        processors, taken, chosen = facts.processors, self.timing, cases.chosen
+        works = cases.works
+        return pd.DataFrame(
+            {
+                **self.standing,
+                **{name: processors[name] for name in ("cpu_microarch", "cpu_generation", "cpu_year", "cpu_level")},
+                "advice": pd.Series(cases.advice.astype(str), dtype="string"),
+                "do_first": pd.Series([wording.headline(case) for case in range(n)], dtype="string"),
+                "edition": chosen["edition"].where(works).astype("string"),
+                "image_used": pd.Series(cases.image_used, dtype="string"),
+                "hands_on_min": taken.hands_on_min.round(1),
+                "elapsed_min": taken.elapsed_min.round(1),
+                "elapsed_low_min": taken.elapsed_low_min.round(1),
+                "elapsed_high_min": taken.elapsed_high_min.round(1),
+                "minutes_from": _with(self.rests_on, taken.note, "; "),
+                "wireless_support": pd.Series(cases.wireless, dtype="string"),
+                "firmware_packages": pd.Series(
+                    [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
+                ),
+                "flags": _join(self.flags, "code", n, ";"),
+                "reasons": _with(reasons, weighty, " | "),
+                "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
+            }
+        )
+
     @cached_property
     def standing(self) -> pd.DataFrame:
-        """How each case was read: status, problem."""
-        return _standing(self.cases)
+        """How each case was read: status, problem (what was not understood)."""
+        facts, n = self.cases.facts, len(self.cases)
+        problems = facts.problems.assign(
+            row=facts.problems["row"].astype(int) - 1,
+            text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
+        )
+        nothing = facts.no_processor & facts.units[["ram_gib", "storage_kind"]].isna().all(axis=1).to_numpy()
+        flawed = np.isin(np.arange(n), problems["row"]) | (self.cases.advice == Advice.HOLD)
+        status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
+        return pd.DataFrame({"status": pd.Series(status, dtype="string"), "problem": _join(problems, "text", n)})
 
     @cached_property
     def rests_on(self) -> list[str]:
@@ -183,7 +224,17 @@ class Batch(Shown):
     @cached_property
     def taken_as(self) -> pd.DataFrame:
         """What a cell was taken as where it might mean something else, by intake or by name: row (from 0), text."""
-        return _taken_as(self.understood, self.cases.facts.devices, self.case)
+        notes, devices = self.understood.notes, self.cases.facts.devices
+        words = devices.by_spec["taken_as"]
+        some = np.flatnonzero(words[devices.spec] != "") if len(words) else np.zeros(0, dtype=int)
+        if not len(notes) and not len(some):
+            return pd.DataFrame({"row": np.zeros(0, dtype="int64"), "text": np.zeros(0, dtype=object)})
+        value = notes["value"].astype("string").fillna("").str.split(" | ", n=1, regex=False).str[0]
+        text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
+        cells = pd.DataFrame({"row": notes["row"].astype("int64") - 1, "text": text.astype("string")})
+        named = pd.DataFrame({"case": devices.row[some], "text": words[devices.spec[some]]}).drop_duplicates()
+        names = pd.DataFrame({"row": np.arange(len(self)), "case": self.case}).merge(named, on="case")[["row", "text"]]
+        return pd.concat([cells, names], ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
 
     @cached_property
     def drawer(self) -> pd.DataFrame:
@@ -196,7 +247,36 @@ class Batch(Shown):
             kept_for (their tags), to_buy, for_units (their tags), and what each further part buys: saves (units that
             would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop).
         """
-        return _drawer(self)
+        cases, shares, parts = self.cases, self.shares, self.cases.options.shelf
+        kept: dict[int, list[str]] = {}
+        buy: dict[int, list[tuple[str, int, int]]] = {}
+        for row in np.flatnonzero(shares.choice >= 0):
+            for name, at, times in cases.options.parts(shares.choice[row]):
+                if shares.bought[name][row]:
+                    buy.setdefault(at, []).append((self.tags[row], int(self.case[row]), times))
+                else:
+                    kept.setdefault(at, []).extend([self.tags[row]] * times)
+        plain = self.wording.plain
+        rows: list[dict[str, Any]] = []
+        for at, part in enumerate(parts.parts):
+            wanted = buy.get(at, [])
+            if not (parts.count[at] or wanted):
+                continue
+            level = cases.options.columns["level"]
+            saves = [
+                tag for tag, case, _ in wanted
+                if (at_plain := plain[cases.machine[case]]) < 0 or level[at_plain] > SLOW >= cases.level[case]
+            ]  # fmt: skip
+            rows.append(
+                {
+                    "part": part.name, "kind": str(part.kind), "in_drawer": int(parts.count[at]),
+                    "kept": len(kept.get(at, [])), "kept_for": "; ".join(dict.fromkeys(kept.get(at, []))),
+                    "to_buy": sum(times for _, _, times in wanted), "for_units": "; ".join(tag for tag, _, _ in wanted),
+                    "saves": len(saves), "lifts": len(wanted) - len(saves),
+                }
+            )  # fmt: skip
+        columns = ["part", "kind", "in_drawer", "kept", "kept_for", "to_buy", "for_units", "saves", "lifts"]
+        return pd.DataFrame(rows, columns=columns)
 
     def __repr__(self) -> str:
         counts = pd.Series(self.cases.advice[self.case]).value_counts()
@@ -206,7 +286,7 @@ class Batch(Shown):
 
 def assess(
     frame: pd.DataFrame, shop: Shop | None = None, model: TimingModel | None = None,
-    progress: Callable[[int, int], None] | None = None, apart: bool = False,
+    apart: bool = False,
 ) -> Batch:  # fmt: skip
     """Assess a batch of units: every row comes out, in order.
 
@@ -218,8 +298,6 @@ def assess(
         The built-in settings when left out.
     model : advisor.timing.TimingModel, optional
         The serving timing model when left out.
-    progress : callable, optional
-        Told now and then how many units of how many are done.
     apart : bool
         Decide each unit as were it alone with the drawer; `shares.wishes` tells for which that may not hold.
 
@@ -239,19 +317,15 @@ def assess(
     twice = (tags.duplicated(keep=False) & tags.notna()).to_numpy(dtype=bool)
     machine, first = _distinct(units, understood.problems, twice)
     drawer = shelf(shop)
-    some = units.iloc[first].reset_index(drop=True)
-    problems = _of_rows(understood.problems, first)
-    facts, decision = _decide(some, problems, twice[first], shop, drawer, progress)
-    stopped = _demanded(facts)
-    asks = ~stopped[machine]
-    asks &= ~np.isin(machine, list(decision.open_facts))
-
-    def minutes(at: np.ndarray) -> np.ndarray:
-        return _minutes(facts, decision, drawer, at, model)
-
+    facts = gather(units.iloc[first], of_units(understood.problems, first, 1), twice[first], shop)
+    decision = decide(facts, drawer)
+    # What notes or model demand, and what is not known, hold a unit: it asks for no part.
+    demanded = facts.conditions["row"][facts.conditions["effect"].ne("")].to_numpy(dtype=int)
+    asks = ~np.isin(machine, [*demanded, *decision.open_facts])
+    minutes = partial(_minutes, facts, decision, model)
     shares = share(decision.options, decision.pick, machine, asks, minutes, shop.buys_parts, apart)
     case, cases = _cases(facts, decision, machine, shares)
-    timing = timing_of(cases, drawer, model)
+    timing = timing_of(cases, model)
     return Batch(
         shop=shop, raw=frame, understood=understood, cases=cases, case=case, shares=shares, timing=timing,
         flags=raise_flags(cases, numbers(timing.elapsed_min)), wording=Wording(cases, _kept(cases, case, shares)),
@@ -260,38 +334,11 @@ def assess(
 
 def _distinct(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Number the distinct machines, in the order of the rows, and give each one's first row."""
-    by_row: dict[int, list[str]] = {}
-    columns = (problems[name].astype(str).tolist() for name in ("row", "column", "value", "problem"))
-    for row, *what in zip(*columns, strict=True):
-        by_row.setdefault(int(row) - 1, []).extend(what)
+    columns = (problems[name].astype(str) for name in ("column", "value", "problem"))
+    wrong = by_row(problems["row"], map("|".join, zip(*columns, strict=True)))
+    told = np.array(["|".join(wrong.get(row + 1, ())) for row in range(len(units))], dtype=object)
     stated = units.columns[np.flatnonzero(units.notna().to_numpy().any(axis=0))]
-    told = np.array(["|".join(by_row.get(row, ())) for row in range(len(units))], dtype=object)
     return distinct([*(units[name] for name in stated if name != "asset_tag"), told, twice], len(units))
-
-
-def _of_rows(problems: pd.DataFrame, first: np.ndarray) -> pd.DataFrame:
-    """The problems of some rows, numbered anew."""
-    number = dict(zip((first + 1).tolist(), range(1, len(first) + 1), strict=True))
-    some = problems[problems["row"].isin(number)]
-    return some.assign(row=some["row"].map(number).astype("int64")).reset_index(drop=True)
-
-
-def _decide(
-    units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop: Shop, drawer: Shelf,
-    progress: Callable[[int, int], None] | None,
-) -> tuple[Facts, Decision]:  # fmt: skip
-    facts = gather(units, problems, twice, shop)
-    decision = decide(facts, drawer)
-    if progress is not None:
-        progress(len(units), len(units))
-    return facts, decision
-
-
-def _demanded(facts: Facts) -> np.ndarray:
-    """Where notes or model hold a unit or set it aside."""
-    out = np.zeros(len(facts), dtype=bool)
-    out[facts.conditions["row"][facts.conditions["effect"].fillna("").ne("")].to_numpy(dtype=int)] = True
-    return out
 
 
 def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares) -> tuple[np.ndarray, Cases]:
@@ -330,17 +377,7 @@ def _kept(cases: Cases, case: np.ndarray, shares: Shares) -> dict[tuple[int, int
     return out
 
 
-def _prepared(facts: Facts, units: pd.DataFrame, options: pd.DataFrame, drawer: Shelf) -> pd.DataFrame:
-    """Units with the parts of their options fitted."""
-    from advisor.advice.readings import Reading
-
-    n = len(units)
-    table = options[["module", "modules", "ssd"]].fillna({"module": -1, "modules": 0, "ssd": -1}).astype(int)
-    reading = Reading(np.arange(n), units, facts.processors, np.zeros(n, dtype=bool), np.zeros(n, dtype=bool))
-    return fitted(reading, table.assign(at=np.arange(n)), drawer)
-
-
-def timing_of(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
+def timing_of(cases: Cases, model: TimingModel | None) -> Timing:
     """Minutes of every case; NA where nothing is installed."""
     from advisor import timing
 
@@ -349,16 +386,17 @@ def timing_of(cases: Cases, drawer: Shelf, model: TimingModel | None) -> Timing:
     fit = chosen["fit_min"].fillna(0).to_numpy(dtype=float)
     extra = np.where(fit > 0, cases.facts.extra_min, 0.0)
     remembered = chosen["fit_remembered"].fillna(0).to_numpy(dtype=float) + extra
-    firmware = np.array([any(one.decides for one in each) for each in cases.bring], dtype=bool)
+    firmware = [any(one.decides for one in each) for each in cases.bring]
     return timing.predict(
-        _prepared(cases.facts, cases.facts.units, chosen, drawer), cases.facts.processors,
+        fitted(cases.facts.units, chosen, cases.options.shelf), cases.facts.processors,
         chosen["edition"].where(works).astype("string"),
         pd.Series(names[np.where(works, cases.image, -1)], dtype="string"), cases.facts.shop,
-        model=model, firmware=pd.Series(firmware), part_min=pd.Series(fit + extra), remembered=pd.Series(remembered),
+        model=model, firmware=pd.Series(firmware, dtype=bool), part_min=pd.Series(fit + extra),
+        remembered=pd.Series(remembered),
     )  # fmt: skip
 
 
-def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, model: TimingModel | None) -> np.ndarray:
+def _minutes(facts: Facts, decision: Decision, model: TimingModel | None, at: np.ndarray) -> np.ndarray:
     """Elapsed minutes of some options [min]."""
     from advisor import timing
 
@@ -368,91 +406,20 @@ def _minutes(facts: Facts, decision: Decision, drawer: Shelf, at: np.ndarray, mo
     units = facts.units.iloc[rows].reset_index(drop=True).assign(**{str(name): read[name] for name in read})
     processors = decision.reading.processors.iloc[rows].reset_index(drop=True)
     names = np.array([image.name for image in facts.shop.images], dtype=object)
-    reading_facts = facts.take(rows)
     taken = timing.predict(
-        _prepared(reading_facts, units, some, drawer), processors, some["edition"].astype("string"),
+        fitted(units, some, decision.options.shelf), processors, some["edition"].astype("string"),
         pd.Series(names[some["image"].to_numpy(dtype=int)], dtype="string"), facts.shop, model=model,
         part_min=some["fit_min"].astype("float64"),
     )  # fmt: skip
     return numbers(taken.elapsed_min)
 
 
-def _taken_as(understood: Understood, devices: DeviceVerdicts, case: np.ndarray) -> pd.DataFrame:
-    notes, words = understood.notes, devices.by_spec["taken_as"]
-    some = np.flatnonzero(words[devices.spec] != "") if len(words) else np.zeros(0, dtype=int)
-    if not len(notes) and not len(some):
-        return pd.DataFrame({"row": np.zeros(0, dtype="int64"), "text": np.zeros(0, dtype=object)})
-    value = notes["value"].astype("string").fillna("").str.split(" | ", n=1, regex=False).str[0]
-    text = notes["column"].astype("string") + " '" + value + "': " + notes["note"].astype("string")
-    cells = pd.DataFrame({"row": notes["row"].astype("int64") - 1, "text": text.astype("string")})
-    named = pd.DataFrame({"case": devices.row[some], "text": words[devices.spec[some]]}).drop_duplicates()
-    names = pd.DataFrame({"row": np.arange(len(case)), "case": case}).merge(named, on="case")[["row", "text"]]
-    return pd.concat([cells, names], ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
-
-
 def _join(frame: pd.DataFrame, column: str, n_units: int, separator: str = "; ") -> pd.Series[str]:
     """Join the distinct texts of a long frame by unit, in their order; '' where there is none."""
-    texts: dict[int, dict[str, None]] = {}
     some = frame[[column, "row"]].dropna()
-    for text, row in zip(some[column].astype(str).tolist(), some["row"].astype(int).tolist(), strict=True):
-        if text:
-            texts.setdefault(row, {})[text] = None
-    return pd.Series([separator.join(texts.get(row, ())) for row in range(n_units)], dtype="string")
-
-
-def _standing(cases: Cases) -> pd.DataFrame:
-    """How each case was read, a row a case: status, problem (what was not understood)."""
-    facts, n = cases.facts, len(cases)
-    problems = facts.problems.assign(
-        row=facts.problems["row"].astype(int) - 1,
-        text=facts.problems["column"].astype("string") + ": " + facts.problems["problem"].astype("string"),
-    )
-    nothing = (
-        facts.no_processor & facts.units["ram_gib"].isna().to_numpy() & facts.units["storage_kind"].isna().to_numpy()
-    )
-    flawed = np.isin(np.arange(n), problems["row"]) | (cases.advice == Advice.HOLD)
-    status = np.where(nothing, str(Status.UNREADABLE), np.where(flawed, str(Status.PARTIAL), str(Status.SCORED)))
-    return pd.DataFrame({"status": pd.Series(status, dtype="string"), "problem": _join(problems, "text", n)})
-
-
-def _scored(batch: Batch) -> pd.DataFrame:
-    """The added columns, a row a case."""
-    cases, facts, wording = batch.cases, batch.cases.facts, batch.wording
-    n = len(cases)
-    reasons = [wording.reason(case)[0] for case in range(n)]
-    flags = batch.flags.assign(
-        text=batch.flags["title"].astype("string") + ": " + batch.flags["reason"].astype("string")
-    )
-    flags = flags[flags["severity"].ne(Severity.NOTE).to_numpy()]
-    untold = [
-        str(reason).rstrip(".") not in reasons[row] and code not in _told(cases, row)
-        for row, reason, code in zip(*(flags[name].tolist() for name in ("row", "reason", "code")), strict=True)
-    ]
-    weighty = _join(flags[np.array(untold, dtype=bool)], "text", n, " | ")
-    processors, taken, chosen = facts.processors, batch.timing, cases.chosen
-    works = cases.works
-    return pd.DataFrame(
-        {
-            **batch.standing,
-            **{name: processors[name] for name in ("cpu_microarch", "cpu_generation", "cpu_year", "cpu_level")},
-            "advice": pd.Series(cases.advice.astype(str), dtype="string"),
-            "do_first": pd.Series([wording.headline(case) for case in range(n)], dtype="string"),
-            "edition": chosen["edition"].where(works).astype("string"),
-            "image_used": pd.Series(cases.image_used, dtype="string"),
-            "hands_on_min": taken.hands_on_min.round(1),
-            "elapsed_min": taken.elapsed_min.round(1),
-            "elapsed_low_min": taken.elapsed_low_min.round(1),
-            "elapsed_high_min": taken.elapsed_high_min.round(1),
-            "minutes_from": _with(batch.rests_on, taken.note, "; "),
-            "wireless_support": pd.Series(cases.wireless, dtype="string"),
-            "firmware_packages": pd.Series(
-                [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
-            ),
-            "flags": _join(batch.flags, "code", n, ";"),
-            "reasons": _with(reasons, weighty, " | "),
-            "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
-        }
-    )
+    texts = by_row(some["row"], some[column].astype(str))
+    joined = (separator.join(filter(None, dict.fromkeys(texts.get(row, ())))) for row in range(n_units))
+    return pd.Series(list(joined), dtype="string")
 
 
 def _with(texts: list[str], more: pd.Series[str], separator: str) -> pd.Series[str]:
@@ -482,36 +449,3 @@ def _told(cases: Cases, case: int) -> set[str]:
     if cases.works[case] and cases.rows[case]["ssd"] >= 0:
         told |= {"no-disk", "disk-worn", "disk-unknown"}
     return told
-
-
-def _drawer(batch: Batch) -> pd.DataFrame:
-    cases, shares, parts = batch.cases, batch.shares, batch.cases.options.shelf
-    kept: dict[int, list[str]] = {}
-    buy: dict[int, list[tuple[str, int, int]]] = {}
-    for row in np.flatnonzero(shares.choice >= 0):
-        for name, at, times in cases.options.parts(shares.choice[row]):
-            if shares.bought[name][row]:
-                buy.setdefault(at, []).append((batch.tags[row], int(batch.case[row]), times))
-            else:
-                kept.setdefault(at, []).extend([batch.tags[row]] * times)
-    plain = batch.wording.without_buying
-    rows: list[dict[str, Any]] = []
-    for at, part in enumerate(parts.parts):
-        wanted = buy.get(at, [])
-        if not (parts.count[at] or wanted):
-            continue
-        level = cases.options.columns["level"]
-        saves = [
-            tag for tag, case, _ in wanted
-            if (at_plain := plain[cases.machine[case]]) < 0 or level[at_plain] > SLOW >= cases.level[case]
-        ]  # fmt: skip
-        rows.append(
-            {
-                "part": part.name, "kind": str(part.kind), "in_drawer": int(parts.count[at]),
-                "kept": len(kept.get(at, [])), "kept_for": "; ".join(dict.fromkeys(kept.get(at, []))),
-                "to_buy": sum(times for _, _, times in wanted), "for_units": "; ".join(tag for tag, _, _ in wanted),
-                "saves": len(saves), "lifts": len(wanted) - len(saves),
-            }
-        )  # fmt: skip
-    columns = ["part", "kind", "in_drawer", "kept", "kept_for", "to_buy", "for_units", "saves", "lifts"]
-    return pd.DataFrame(rows, columns=columns)

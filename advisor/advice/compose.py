@@ -34,6 +34,7 @@ from advisor.advice.record import (
     Rung,
 )  # fmt: skip
 from advisor.advice.sentences import LEVEL_WORDS
+from advisor.columns import by_row, records
 from advisor.comfort import LONGEST_SAID_S, beyond
 from advisor.drivers.kinds import Kind
 from advisor.phrases import counted, spelt, titled
@@ -74,24 +75,9 @@ def span(low: Any, high: Any) -> str:
     return first if first == last or not last else f"{first}–{last}"
 
 
-class ByRow:
-    """Rows of a long frame that belong to one unit, as dictionaries.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        With a column `row`, the unit's position.
-    """
-
-    def __init__(self, frame: pd.DataFrame) -> None:
-        self._positions = frame.groupby("row", sort=False).indices if len(frame) else {}
-        self._columns = list(frame.columns)
-        self._values = {name: frame[name].to_numpy(dtype=object) for name in self._columns}
-
-    def __call__(self, row: int) -> list[dict[str, Any]]:
-        """Rows of one unit."""
-        positions = self._positions.get(row, ())
-        return [{name: self._values[name][at] for name in self._columns} for at in positions]
+def _by_unit(frame: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
+    """Rows of a long frame, as dictionaries, by the unit's position in its column row."""
+    return by_row(frame["row"], records(frame))
 
 
 class Composer:
@@ -102,10 +88,10 @@ class Composer:
         self.cases, self.wording = batch.cases, batch.wording
         self._devices = batch.cases.devices.records(DEVICE_COLUMNS)
         self._everywhere = batch.cases.facts.devices.on().records(ACROSS_COLUMNS)
-        self._flags = ByRow(batch.flags)
-        self._phases = ByRow(batch.timing.phases)
-        self._assumed = ByRow(batch.timing.assumed)
-        self._taken = ByRow(batch.taken_as)
+        self._flags = _by_unit(batch.flags)
+        self._phases = _by_unit(batch.timing.phases)
+        self._assumed = _by_unit(batch.timing.assumed)
+        self._taken = _by_unit(batch.taken_as)
 
     @cached_property
     def _beyond(self) -> np.ndarray:
@@ -132,7 +118,9 @@ class Composer:
             title=titled(clean(unit["maker"]), clean(unit["model"])) or "maker and model not known",
             facts=self._facts(case),
             unknown=self._unknown(case),
-            taken=tuple(clean(entry["text"]).replace("_", " ").partition("; ")[0] for entry in self._taken(row)),
+            taken=tuple(
+                clean(entry["text"]).replace("_", " ").partition("; ")[0] for entry in self._taken.get(row, ())
+            ),
             notes=clean(unit["notes"]),
             advice=advice,
             mark=ADVICE_MARK.get(advice, Mark.QUERY),
@@ -144,7 +132,7 @@ class Composer:
             images=images,
             across=rows,
             no_boot=no_boot,
-            rungs=self._rungs(case),
+            rungs=tuple(self._rung(case, at) for at in range(len(self.wording.every.editions))),
             flags=flags,
             checks=self._checks(case, advice, devices),
             cautions=fixed.CAUTIONS,
@@ -161,6 +149,7 @@ class Composer:
         """Fields of the record that only a unit has which is worked on now: what to do, and how long it takes."""
         cases, wording, timing = self.cases, self.wording, self.batch.timing
         runner_up, lost = wording.runner_up(case)
+        waits = f"waits beyond what was measured: {self._beyond[case]}" if self._beyond[case] else ""
         minutes = {
             name: None if pd.isna(value := getattr(timing, name).iat[case]) else float(value)
             for name in ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
@@ -178,15 +167,15 @@ class Composer:
             "at_hand": self._at_hand(case, devices),
             "phases": tuple(
                 Phase(clean(entry["title"]), float(entry["hands_on_min"]), float(entry["machine_min"]))
-                for entry in self._phases(case)
+                for entry in self._phases.get(case, ())
             ),
             **minutes,
             "basis": self._basis(case),
             "shares": tuple((str(name), float(part)) for name, part in timing.shares.iloc[case].items()),
-            "beyond": "; ".join(filter(None, (str(timing.note.iat[case]), self._comfort_beyond(case)))),
+            "beyond": "; ".join(filter(None, (str(timing.note.iat[case]), waits))),
             "assumed": tuple(
                 f"{_FACT_WORDS.get(str(entry['fact']), clean(entry['fact']).replace('_', ' '))} {clean(entry['value'])}"
-                for entry in self._assumed(case)
+                for entry in self._assumed.get(case, ())
             ),
         }
 
@@ -194,10 +183,6 @@ class Composer:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
         beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
         return f"{clean(self.batch.timing.basis)}: {self.batch.rests_on[case]}{beyond_it}"
-
-    def _comfort_beyond(self, case: int) -> str:
-        words = str(self._beyond[case])
-        return f"waits beyond what was measured: {words}" if words else ""
 
     def _facts(self, case: int) -> tuple[str, ...]:
         unit = self.cases.facts.units.iloc[case]
@@ -246,13 +231,10 @@ class Composer:
         images, rows = across(self._everywhere.get(case, []), clean(self.cases.image_used[case]), never)
         return images, rows, tuple(never) if rows else ()
 
-    def _rungs(self, case: int) -> tuple[Rung, ...]:
+    def _rung(self, case: int, at: int) -> Rung:
         every = self.wording.every
-        advised = self.batch.cases.rows[case]["edition"] if self.cases.works[case] else ""
-        return tuple(self._rung(case, at, edition, advised) for at, edition in enumerate(every.editions))
-
-    def _rung(self, case: int, at: int, edition: str, advised: Any) -> Rung:
-        every = self.wording.every
+        edition = every.editions[at]
+        advised = bool(self.cases.works[case]) and edition == self.cases.rows[case]["edition"]
         why = self.wording.why_out(case, at)
         if not every.offered[case, at] or not every.figures["gate"][case, at]:
             return Rung(edition, "ruled out", Mark.CROSS, why=why)
@@ -265,8 +247,7 @@ class Composer:
         )
         return Rung(
             edition=edition,
-            verdict=f"advised, {verdict}" if edition == advised and level > COMFORTABLE
-            else "advised" if edition == advised else verdict,
+            verdict=f"advised, {verdict}" if advised and level > COMFORTABLE else "advised" if advised else verdict,
             mark=mark,
             # Rounded to the side that the reasons round to, so that a sheet says one figure everywhere.
             desktop_s=span(row["desktop_s"], np.ceil(row["desktop_high_s"])),
@@ -278,14 +259,11 @@ class Composer:
     def _flag_rows(self, case: int) -> tuple[Flag, ...]:
         return tuple(
             Flag(
-                severity=clean(entry["severity"]),
-                mark=SEVERITY_MARK[clean(entry["severity"])],
-                title=clean(entry["title"]),
+                mark=SEVERITY_MARK[entry["severity"]],
                 reason=_stopped(clean(entry["reason"])),
-                action=clean(entry["action"]),
-                source=clean(entry["source"]),
+                **{name: clean(entry[name]) for name in ("severity", "title", "action", "source")},
             )
-            for entry in self._flags(case)
+            for entry in self._flags.get(case, ())
         )
 
     def _at_hand(self, case: int, devices: Sequence[Device]) -> tuple[Item, ...]:

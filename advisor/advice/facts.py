@@ -52,14 +52,9 @@ class Facts(ByUnit):
         """The facts of some units, repeated where asked twice."""
         if np.array_equal(at, np.arange(len(self))):
             return self
-
-        def long(frame: pd.DataFrame, first: int = 0) -> pd.DataFrame:
-            pairs = pd.DataFrame({"row": np.asarray(at) + first, "_to": np.arange(len(at)) + first})
-            return pairs.merge(frame, on="row").drop(columns="row").rename(columns={"_to": "row"})[frame.columns]
-
         return replace(
-            super().take(at), problems=long(self.problems, 1), devices=self.devices.take(at),
-            conditions=long(self.conditions), likely=long(self.likely),
+            super().take(at), problems=of_units(self.problems, at, 1), devices=self.devices.take(at),
+            conditions=of_units(self.conditions, at), likely=of_units(self.likely, at),
         )  # fmt: skip
 
     @cached_property
@@ -123,6 +118,12 @@ class Facts(ByUnit):
         usual = texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
         typed = texts(self.units["ram_type"].str.upper())
         return np.where(present(typed), typed, usual)
+
+
+def of_units(frame: pd.DataFrame, at: np.ndarray, first: int = 0) -> pd.DataFrame:
+    """Of a long frame whose column row counts from `first`: the rows of some units, numbered as these stand."""
+    pairs = pd.DataFrame({"row": np.asarray(at) + first, "_to": np.arange(len(at)) + first})
+    return pairs.merge(frame, on="row").drop(columns="row").rename(columns={"_to": "row"})[frame.columns]
 
 
 @dataclass(frozen=True)

@@ -339,13 +339,13 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
     return pd.DataFrame(out | made)
 
 
-def fitted(reading: Reading, table: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
-    """Units of a reading with the parts of each combination fitted; shape (n_combinations, ...)."""
-    units = reading.units.iloc[table["at"].to_numpy(dtype=int)].reset_index(drop=True)
+def fitted(units: pd.DataFrame, options: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
+    """Units with the parts of an option each fitted; NA for no option."""
     gib = np.append([part.gib for part in shelf.parts], 0.0)
     nvme = np.append([part.disk_kind is StorageKind.NVME for part in shelf.parts], False)
-    module, ssd = table["module"].to_numpy(dtype=int), table["ssd"].to_numpy(dtype=int)
-    units = parts.with_memory(units, gib[module], table["modules"].to_numpy(dtype=int))
+    none = {"module": -1, "modules": 0, "ssd": -1}
+    module, modules, ssd = (options[name].fillna(value).to_numpy(dtype=int) for name, value in none.items())
+    units = parts.with_memory(units, gib[module], modules)
     return parts.with_ssd(units, ssd >= 0, gib[ssd], nvme[ssd].astype(bool))
 
 
@@ -370,7 +370,7 @@ def judge(
     shop = facts.shop
     limits = shop.thresholds
     at = table["at"].to_numpy(dtype=int)
-    units = fitted(reading, table, shelf)
+    units = fitted(reading.units.iloc[at].reset_index(drop=True), table, shelf)
     processors = reading.processors.iloc[at].reset_index(drop=True)
     ladder = comfort.ladder(units, processors, rows, limits.certainty)
     gate = editions.fits(units, reading.draws[at], rows)

@@ -46,9 +46,7 @@ def savings(batch: Batch, units_a_month: float | None = None) -> pd.DataFrame:
         if one in shop.practices:
             continue
         richer = shop.model_copy(update={"practices": (*shop.practices, one)})
-        timing = timing_of(
-            replace(cases, facts=replace(cases.facts, shop=richer)), cases.options.shelf, batch.timing.model
-        )
+        timing = timing_of(replace(cases, facts=replace(cases.facts, shop=richer)), batch.timing.model)
         saved = (before - _minutes(timing)[batch.case])[prepared].round(1)
         mean = saved.mean(axis=0) if len(saved) else np.zeros(2)
         rows.append((str(one), int((np.abs(saved) > 0).any(axis=1).sum()), *mean, *(month * mean)))

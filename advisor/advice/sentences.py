@@ -17,7 +17,7 @@ from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
 from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, Options, judge, offered
 from advisor.advice.readings import TITLES, WORST, read, sides
-from advisor.columns import among, records, texts
+from advisor.columns import among, by_row, records, texts
 from advisor.drivers.needs import Lack
 from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
 from advisor.phrases import joined
@@ -69,7 +69,6 @@ class Wording:
         self.cases = cases
         self.facts = cases.facts
         self.kept = kept or {}
-        self._catalogues: dict[int, dict[str, tuple[dict[str, Any], float]]] = {}
 
     @cached_property
     def every(self) -> EveryEdition:
@@ -116,11 +115,11 @@ class Wording:
         if not every.offered[case, edition]:
             return f"the image {shop.images[image].name} does not have it"
         if not every.figures["gate"][case, edition] or self.facts.ram_gib[case] != self.facts.ram_gib[case]:
-            row, need = self._catalogue(image)[every.editions[edition]]
-            gate = why_not_fit(self._prepared(case), self._drawing(case), row, need)
+            row, need = self._catalogues[image][every.editions[edition]]
+            gate = why_not_fit(self._prepared(case), self._drawn[case], row, need)
             if gate:
                 return gate
-            if self._drawing(case) is None and not every.figures["gate"][case, edition]:
+            if self._drawn[case] is None and not every.figures["gate"][case, edition]:
                 return "no graphics chip is known that draws it"
         row = self.edition_row(case, edition)
         lacks = shortfall(row, self.facts, case)
@@ -133,19 +132,17 @@ class Wording:
             )
         return lacks
 
-    def _catalogue(self, image: int) -> dict[str, tuple[dict[str, Any], float]]:
-        """Catalogue rows of an image's editions and the disk each needs [GiB], by edition."""
-        if image not in self._catalogues:
-            rows = offered(self.facts.shop.images[image], self.facts.shop)
-            needs = need_disk_gib(rows)
-            self._catalogues[image] = {
-                str(row["edition"]): (row, float(need)) for row, need in zip(records(rows), needs, strict=True)
+    @cached_property
+    def _catalogues(self) -> list[dict[str, tuple[dict[str, Any], float]]]:
+        """Of each image: its editions' catalogue rows, and the disk that each needs [GiB]."""
+        frames = [offered(image, self.facts.shop) for image in self.facts.shop.images]
+        return [
+            {
+                str(row["edition"]): (row, float(need))
+                for row, need in zip(records(rows), need_disk_gib(rows), strict=True)
             }
-        return self._catalogues[image]
-
-    def _drawing(self, case: int) -> str | None:
-        word: str | None = self._drawn[case]
-        return word
+            for rows in frames
+        ]
 
     @cached_property
     def _drawn(self) -> np.ndarray:
@@ -207,10 +204,7 @@ class Wording:
 
     @cached_property
     def _conditions(self) -> dict[int, list[dict[str, Any]]]:
-        out: dict[int, list[dict[str, Any]]] = {}
-        for one in records(self.facts.conditions):
-            out.setdefault(int(one["row"]), []).append(one)
-        return out
+        return by_row(self.facts.conditions["row"], records(self.facts.conditions))
 
     # Why
 
@@ -227,13 +221,15 @@ class Wording:
         if advice == Advice.SET_ASIDE:
             return self._why_set_aside(case)
         row = cases.rows[case]
-        words = [self._figures(row)]
+        words = [
+            f"{row['edition']}: desktop after about {row['desktop_s']:.0f} s, browser {row['browser_s']:.0f} s, "
+            f"{np.floor(row['left_mib']):.0f} MiB of memory left"
+        ]
         fitted = cases.parts_of(case)
         if fitted:
             words.insert(0, self._why_parts(case, fitted))
-        blocked = self._device_reasons(case)
-        if blocked:
-            words.insert(0, blocked)
+        if row["bring"] + row["dead"] > 0 and case in self._blocked:
+            words.insert(0, "; ".join(self._blocked[case]))
         usual = self.every.editions.index(str(self.facts.shop.standard_edition))
         if row["edition"] != self.every.editions[usual]:
             why = self.why_out(case, usual)
@@ -241,12 +237,6 @@ class Wording:
         if row["level"] > COMFORTABLE:
             words.append(f"stays {LEVEL_WORDS[int(row['level'])]}: {shortfall(row, self.facts, case)}")
         return "; ".join(words), COMFORT_SOURCE
-
-    def _figures(self, row: Mapping[str, Any]) -> str:
-        return (
-            f"{row['edition']}: desktop after about {row['desktop_s']:.0f} s, browser {row['browser_s']:.0f} s, "
-            f"{np.floor(row['left_mib']):.0f} MiB of memory left"
-        )
 
     def _why_parts(self, case: int, fitted: list[FittedPart]) -> str:
         """What the parts mend."""
@@ -268,30 +258,17 @@ class Wording:
         return "; ".join(reasons)
 
     def _plain_shortfall(self, case: int) -> str:
-        at = self._plain[self.cases.machine[case]]
+        at = self.plain[self.cases.machine[case]]
         if at < 0:
             return "no desktop is usable as the unit stands"
-        row = self._option(int(at))
+        row = self.cases.options.row(int(at))
         return shortfall(row, self.facts, case) or "as it stands a lesser desktop"
 
     @cached_property
-    def _plain(self) -> np.ndarray:
+    def plain(self) -> np.ndarray:
         """Each machine's best option without a part, -1 for none."""
         frame = self.cases.options.frame
         return self.cases.options.best(frame["n_parts"].to_numpy() == 0)
-
-    @property
-    def without_buying(self) -> np.ndarray:
-        """Each machine's best option without a part, -1 for none."""
-        return self._plain
-
-    def _option(self, at: int) -> dict[str, Any]:
-        return self.cases.options.row(at)
-
-    def _device_reasons(self, case: int) -> str:
-        if self.cases.rows[case]["bring"] + self.cases.rows[case]["dead"] <= 0:
-            return ""
-        return "; ".join(self._blocked.get(case, ()))
 
     @cached_property
     def _blocked(self) -> dict[int, list[str]]:
@@ -299,10 +276,7 @@ class Wording:
         devices = self.cases.devices
         hit = among(devices["kind"], DECISIVE) & (devices["severity"] != Lack.DEGRADES)
         hit &= ~among(devices["support"], (Support.WORKS, Support.UNKNOWN))
-        out: dict[int, list[str]] = {}
-        for row, reason in zip(devices.row[hit].tolist(), devices["reason"][hit], strict=True):
-            out.setdefault(row, []).append(reason.rstrip("."))
-        return out
+        return by_row(devices.row[hit], (reason.rstrip(".") for reason in devices["reason"][hit]))
 
     def _why_held(self, case: int) -> str:
         """Which facts decide, and what hangs on them."""
@@ -334,13 +308,10 @@ class Wording:
         if not there:
             return "its stick has none of the shop's desktops", "edition gates"
         why = self.why_out(case, there[-1]) or "over the shop's limit"
-        tail = "no part that fits makes it usable" if self._parts_tried(case) else "no part fits that would mend it"
-        return f"no desktop is usable ({self.every.editions[there[-1]]}: {why}); {tail}", COMFORT_SOURCE
-
-    def _parts_tried(self, case: int) -> bool:
         options = self.cases.options
-        at = options.by_unit.get(int(self.cases.machine[case]), np.zeros(0, dtype=int))
-        return bool((options.columns["n_parts"][at] > 0).any())
+        tried = options.columns["n_parts"][options.by_unit.get(int(self.cases.machine[case]), [])] > 0
+        tail = "no part that fits makes it usable" if tried.any() else "no part fits that would mend it"
+        return f"no desktop is usable ({self.every.editions[there[-1]]}: {why}); {tail}", COMFORT_SOURCE
 
     # The part that changes the answer
 
@@ -356,8 +327,8 @@ class Wording:
         if not fitted:
             return self._worth_buying(case, row)
         names = joined([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
-        at = self._plain[cases.machine[case]]
-        before = self._state(self._option(int(at))) if at >= 0 else "not usable"
+        at = self.plain[cases.machine[case]]
+        before = self._state(self.cases.options.row(int(at))) if at >= 0 else "not usable"
         checks = joined([part.check for part in fitted if part.check])
         return f"fit {names}: {before} becomes {self._state(row)}" + (f"; check {checks}" if checks else "")
 
@@ -381,7 +352,7 @@ class Wording:
         at = self._better[self.cases.machine[case]]
         if at < 0:
             return NOTHING_TO_FIX if row["level"] == COMFORTABLE else NO_PART
-        other = self._option(int(at))
+        other = self.cases.options.row(int(at))
         ask = self._ask(self.cases.options, int(at)).partition(", ")[0].removeprefix("fit ")
         return f"{ask} (not in the drawer) would give {self._state(other)}"
 
@@ -389,7 +360,7 @@ class Wording:
     def _better(self) -> np.ndarray:
         """Each machine's best option with parts that is better in comfort or desktop than its best without."""
         frame = self.cases.options.frame
-        plain = self._plain[frame["row"].to_numpy()]
+        plain = self.plain[frame["row"].to_numpy()]
         level = np.where(plain >= 0, frame["level"].to_numpy()[plain], 9)
         other = np.where(plain >= 0, frame["unusual"].to_numpy()[plain], 9)
         gain = (frame["level"].to_numpy() < level) | (
@@ -413,6 +384,6 @@ class Wording:
         if some.empty:
             return "", ""
         at = int(some.index.to_numpy()[np.argmin(cases.options.order[some.index.to_numpy()])])
-        best = self._option(at)
+        best = self.cases.options.row(at)
         lost = next((LOST[name] for name in KEY if best[name] > mine[name]), "it is alike in all")
         return self._ask(cases.options, at), lost

@@ -48,7 +48,6 @@ class Scoring(w.VBox):
         more = w.Accordion(
             [w.VBox([self.pasted, button("Score the text", self._paste)])], titles=["Paste rows"], selected_index=None
         )
-        self.progress = html("", "ba")
         self.find = text("Find", self._find, "ba-batch-find", placeholder="tag")
         self.actions = w.HBox([
             self.find,
@@ -66,7 +65,6 @@ class Scoring(w.VBox):
             [
                 self.welcome,
                 opened,
-                self.progress,
                 self.summary,
                 self.actions,
                 self.chosen,
@@ -102,14 +100,8 @@ class Scoring(w.VBox):
         if not sheets:
             raise InputError("That is no sheet of units.", "Captures go to the Triage tab.")
         raw = pd.concat([one.raw for one in sheets], ignore_index=True)
-
-        def told(done: int, count: int) -> None:
-            self.progress.value = f"<progress max='{count}' value='{done}'></progress> {done} of {count} units"
-
-        try:
-            self.batch = assess(raw, self.app.bench.shop, progress=told)
-        finally:
-            self.progress.value = ""
+        self.app.say(f"Scoring {counted(len(raw), 'row')}.")
+        self.batch = assess(raw, self.app.bench.shop)
         self._show()
         return f"{counted(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
 

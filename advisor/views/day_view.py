@@ -13,6 +13,7 @@ from advisor.advice import Batch, assess
 from advisor.errors import InputError
 from advisor.phrases import counted
 from advisor.unit import frame
+from advisor.views import show
 from advisor.views.widgets import button, choice, classed, html, text
 
 if TYPE_CHECKING:
@@ -175,10 +176,5 @@ def board_html(board: pd.DataFrame, now: datetime) -> str:
             f"{one['next_at']:%H:%M} {one['next_by']}: {one['next']}" if one["next"] else "",
             "" if pd.isna(one["done_at"]) else f"{one['done_at']:%H:%M}",
         )  # fmt: skip
-        mark = ' class="waits"' if one["doing"] == "waits" else ""
-        rows.append(f"<tr{mark}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")
-    heads = "".join(f"<th scope='col'>{one}</th>" for one in ("slot", "unit", "now", "needs hands next", "done at"))
-    return (
-        f"<table><caption>The bench at {now:%H:%M}</caption><thead><tr>{heads}</tr></thead>"
-        f"<tbody>{''.join(rows)}</tbody></table>"
-    )
+        rows.append((one["doing"] == "waits", cells))
+    return show.part("board", f"{now:%H:%M}", rows)

@@ -5,14 +5,12 @@ from __future__ import annotations
 import io
 import re
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
-from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
@@ -68,31 +66,31 @@ class Picture:
         return f"<Picture: {self.says}>"
 
 
+@rc_context(STYLE)
 def axes(wide: float = 6.2, high: float = 2.8, columns: int = 1, rows: int = 1) -> tuple[Figure, Any]:
     """A figure with its axes, in the house's style."""
-    with rc_context(STYLE):
-        figure = Figure(figsize=(wide, high), layout="constrained")
-        return figure, figure.subplots(rows, columns)
+    figure = Figure(figsize=(wide, high), layout="constrained")
+    return figure, figure.subplots(rows, columns)
 
 
-def plain_log(scale: Callable[[str], None], axis: Axis) -> None:
-    """A scale in powers with plain numbers at its marks."""
-    scale("log")
-    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=6))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}" if value < 1e6 else f"{value / 1e6:g} M"))
-    axis.set_minor_formatter(NullFormatter())
+def plain_log(*some: Axis) -> None:
+    """Plain numbers at the marks of scales in powers."""
+    for axis in some:
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=6))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}" if value < 1e6 else f"{value / 1e6:g} M"))
+        axis.set_minor_formatter(NullFormatter())
 
 
+@rc_context(STYLE)
 def bars(names: list[str], values: Any, xlabel: str, colour: Any = DO, texts: list[str] | None = None) -> Figure:
     """Bars side by side, the first on top, each with its number."""
-    with rc_context(STYLE):
-        figure, one = axes(high=0.5 + 0.28 * max(len(names), 1))
-        drawn = one.barh(names, values, color=colour, height=0.65)
-        one.bar_label(drawn, texts or [f"{value:.0f}" for value in values], padding=3)
-        one.invert_yaxis()
-        one.set_xlabel(xlabel)
-        one.tick_params(axis="y", length=0)
-        one.margins(x=0.12)
+    figure, one = axes(high=0.5 + 0.28 * max(len(names), 1))
+    drawn = one.barh(names, values, color=colour, height=0.65)
+    one.bar_label(drawn, texts or [f"{value:.0f}" for value in values], padding=3)
+    one.invert_yaxis()
+    one.set_xlabel(xlabel)
+    one.tick_params(axis="y", length=0)
+    one.margins(x=0.12)
     return figure
 
 
@@ -111,58 +109,51 @@ class BatchPictures:
         listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(names, numbers, strict=True))
         return Picture(bars(names, numbers, "units"), f"What to do with {counted(len(self.batch), 'unit')}: {listed}.")
 
+    @rc_context(STYLE)
     def minutes(self) -> Picture:
         """Minutes in the slot, a line a unit, shortest first, each with the range that holds 8 of 10."""
         frame = self.batch.scored[["elapsed_min", "elapsed_low_min", "elapsed_high_min"]].dropna().astype(float)
         frame = frame.sort_values("elapsed_min")
-        with rc_context(STYLE):
-            figure, one = axes()
-            place = np.arange(len(frame))
-            one.vlines(place, frame["elapsed_low_min"], frame["elapsed_high_min"], color=LINE, linewidth=2)
-            one.plot(place, frame["elapsed_min"], ".", color=DO, markersize=5)
-            one.set_ylim(bottom=0)
-            one.set_xlabel("units, shortest first")
-            one.set_ylabel("minutes in the slot")
-        summary = (
-            f"half take under {labels.minutes(frame['elapsed_min'].median())}" if len(frame) else "none is installed"
-        )
+        figure, one = axes()
+        place = np.arange(len(frame))
+        one.vlines(place, frame["elapsed_low_min"], frame["elapsed_high_min"], color=LINE, linewidth=2)
+        one.plot(place, frame["elapsed_min"], ".", color=DO, markersize=5)
+        one.set_ylim(bottom=0)
+        one.set(xlabel="units, shortest first", ylabel="minutes in the slot")
+        half = labels.minutes(frame["elapsed_min"].median())
+        summary = f"half take under {half}" if len(frame) else "none is installed"
         return Picture(figure, f"Minutes in the slot of {counted(len(frame), 'unit')}: {summary}; bars hold 8 of 10.")
 
+    @rc_context(STYLE)
     def parts(self) -> Picture:
         """Parts of the drawer: kept for units, and to buy."""
         drawer = self.batch.drawer
         drawer = drawer[(drawer["kept"] > 0) | (drawer["to_buy"] > 0)]
         names = drawer["part"].tolist()
-        with rc_context(STYLE):
-            figure, one = axes(high=0.7 + 0.3 * max(len(names), 1))
-            one.barh(names, drawer["kept"], color=GOOD, height=0.65, label="kept from the drawer")
-            one.barh(names, drawer["to_buy"], left=drawer["kept"], color=WARN, hatch="//", height=0.65, label="to buy")
-            one.invert_yaxis()
-            one.set_xlabel("parts")
-            if names:
-                one.legend(frameon=False, loc="best")
+        figure, one = axes(high=0.7 + 0.3 * max(len(names), 1))
+        one.barh(names, drawer["kept"], color=GOOD, height=0.65, label="kept from the drawer")
+        one.barh(names, drawer["to_buy"], left=drawer["kept"], color=WARN, hatch="//", height=0.65, label="to buy")
+        one.invert_yaxis()
+        one.set_xlabel("parts")
+        if names:
+            one.legend(frameon=False, loc="best")
         kept, buy = int(drawer["kept"].sum()), int(drawer["to_buy"].sum())
         return Picture(figure, f"{counted(kept, 'part')} kept from the drawer, {buy} to buy.")
 
+    @rc_context(STYLE)
     def measured(self) -> Picture:
         """Where the units lie against the installs that were measured."""
         from advisor.timing.review import placed
 
         here, there = placed(self.batch.timing)
-        with rc_context(STYLE):
-            figure, one = axes()
-            _cloud(one, there, LINE, "s", "measured installs")
-            _cloud(one, here, DO, "o", "this batch")
-            plain_log(one.set_xscale, one.xaxis)
-            plain_log(one.set_yscale, one.yaxis)
-            one.set_xlabel("unpacking speed [MiB/s]")
-            one.set_ylabel("disk read [MiB/s]")
-            one.legend(frameon=False)
+        figure, one = axes()
+        for some, colour, marker, label in (
+            (there, LINE, "s", "measured installs"), (here, DO, "o", "this batch"),
+        ):  # fmt: skip
+            speeds = some["decompress_mib_s"], some["disk_read_mib_s"]
+            one.scatter(*speeds, c=colour, marker=marker, s=18, label=label, alpha=0.8)
+        one.set(xscale="log", yscale="log", xlabel="unpacking speed [MiB/s]", ylabel="disk read [MiB/s]")
+        plain_log(one.xaxis, one.yaxis)
+        one.legend(frameon=False)
         outside = int((~here["inside"]).sum())
         return Picture(figure, f"{outside} of {counted(len(here), 'unit')} lie beyond what was measured in some way.")
-
-
-def _cloud(one: Axes, frame: Any, colour: str, marker: str, label: str) -> None:
-    one.scatter(
-        frame["decompress_mib_s"], frame["disk_read_mib_s"], c=colour, marker=marker, s=18, label=label, alpha=0.8
-    )

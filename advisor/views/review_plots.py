@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 from matplotlib import rc_context
 
@@ -21,6 +22,7 @@ DISKS: dict[str, str] = {
 """Marker of each class of disk."""
 
 
+@rc_context(STYLE)
 def scatter(rows: pd.DataFrame | None = None) -> Picture:
     """Predicted against actual, each unit with its 80 % range.
 
@@ -29,38 +31,30 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
     rows : pandas.DataFrame, optional
         As `advisor.benchlog.compare.compare` gives it; the rehearsals, their class of disk left out, when left out.
     """
-    has_rows = rows is not None
+    what = "units of the log"
     if rows is None:
+        what = "measured installs, predicted by a model that had not seen their class of disk"
         rows = review.held_out().query("split == 'disk' and speeds == 'measured'")
         rows = rows.rename(columns=lambda name: name.replace("_s", "_min") if name.endswith("_s") else name)
         rows = rows.assign(**{name: rows[name] / 60 for name in ("actual_min", "predicted_min", "low_min", "high_min")})
     rows = rows.rename(columns={"storage_kind": "disk"})
-    with rc_context(STYLE):
-        figure, one = axes(high=3.6)
-        ends = [rows["actual_min"].min() * 0.8, rows["high_min"].max() * 1.1] if len(rows) else [1, 100]
-        one.plot(ends, ends, color=INK, linewidth=1, linestyle="--")
-        one.vlines(rows["actual_min"], rows["low_min"], rows["high_min"], color=LINE, linewidth=2)
-        for disk, part in rows.groupby("disk"):
-            one.plot(
-                part["actual_min"], part["predicted_min"], DISKS.get(str(disk), "x"), markersize=4, label=str(disk)
-            )
-        plain_log(one.set_xscale, one.xaxis)
-        plain_log(one.set_yscale, one.yaxis)
-        one.set_xlabel("took [min]")
-        one.set_ylabel("predicted [min]")
-        if len(rows):
-            one.legend(frameon=False)
-    inside = rows["actual_min"].between(rows["low_min"], rows["high_min"])
-    what = (
-        "units of the log"
-        if has_rows
-        else "measured installs, predicted by a model that had not seen their class of disk"
-    )
-    return Picture(
-        figure, f"{int(inside.sum())} of {len(rows)} {what}, fell inside their range; the dashed line is a perfect one."
-    )
+    figure, one = axes(high=3.6)
+    ends = [rows["actual_min"].min() * 0.8, rows["high_min"].max() * 1.1] if len(rows) else [1, 100]
+    one.plot(ends, ends, color=INK, linewidth=1, linestyle="--")
+    one.vlines(rows["actual_min"], rows["low_min"], rows["high_min"], color=LINE, linewidth=2)
+    for disk, part in rows.groupby("disk"):
+        minutes = part["actual_min"], part["predicted_min"]
+        one.plot(*minutes, DISKS.get(str(disk), "x"), markersize=4, label=str(disk))
+    one.set(xscale="log", yscale="log", xlabel="took [min]", ylabel="predicted [min]")
+    plain_log(one.xaxis, one.yaxis)
+    if len(rows):
+        one.legend(frameon=False)
+    inside = int(rows["actual_min"].between(rows["low_min"], rows["high_min"]).sum())
+    says = f"{inside} of {len(rows)} {what}, fell inside their range; the dashed line is a perfect one."
+    return Picture(figure, says)
 
 
+@rc_context(STYLE)
 def misses(by: str = "disk") -> Picture:
     """Typical miss by class, the class never trained on: 'disk', 'edition' or 'processor'."""
     rows = review.held_out()
@@ -69,66 +63,50 @@ def misses(by: str = "disk") -> Picture:
         for speeds in (review.MEASURED, review.NOT_MEASURED)
     )
     names = known.index.tolist()
-    with rc_context(STYLE):
-        figure, one = axes(high=0.8 + 0.42 * len(names))
-        places = range(len(names))
-        one.barh([at - 0.2 for at in places], known["miss_pct"], height=0.36, color=DO, label="speeds measured")
-        one.barh(
-            [at + 0.2 for at in places],
-            blind.loc[names, "miss_pct"],
-            height=0.36,
-            color=WARN,
-            hatch="//",
-            label="not measured",
-        )
-        one.set_yticks(places, [f"{name} ({known.loc[name, 'units']})" for name in names])
-        one.invert_yaxis()
-        one.set_xlabel("typical miss [%]")
-        one.legend(frameon=False)
-    worst = known["miss_pct"].idxmax()
-    return Picture(
-        figure,
-        f"Typical miss by {by}, that {by} never trained on: {worst} is the worst, {known['miss_pct'].max():.0f} %.",
-    )
+    figure, one = axes(high=0.8 + 0.42 * len(names))
+    places, blind_pct = np.arange(len(names)), blind.loc[names, "miss_pct"]
+    one.barh(places - 0.2, known["miss_pct"], height=0.36, color=DO, label="speeds measured")
+    one.barh(places + 0.2, blind_pct, height=0.36, color=WARN, hatch="//", label="not measured")
+    one.set_yticks(places, [f"{name} ({known.loc[name, 'units']})" for name in names])
+    one.invert_yaxis()
+    one.set_xlabel("typical miss [%]")
+    one.legend(frameon=False)
+    worst, miss = known["miss_pct"].idxmax(), known["miss_pct"].max()
+    return Picture(figure, f"Typical miss by {by}, that {by} never trained on: {worst} is the worst, {miss:.0f} %.")
 
 
+@rc_context(STYLE)
 def coverage(by: str = "disk") -> Picture:
     """How many of ten fell inside their range, by class, with how sure that is (95 %)."""
     rows = review.held_out()
     found = review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(review.MEASURED)], "group")
-    with rc_context(STYLE):
-        figure, one = axes(high=0.9 + 0.32 * len(found))
-        names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
-        one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)
-        one.plot(found["covered_pct"], names, "o", color=DO)
-        one.axvline(80, color=INK, linestyle="--", linewidth=1)
-        one.set_xlim(0, 101)
-        one.invert_yaxis()
-        one.set_xlabel("inside the range [%]")
+    figure, one = axes(high=0.9 + 0.32 * len(found))
+    names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
+    one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)
+    one.plot(found["covered_pct"], names, "o", color=DO)
+    one.axvline(80, color=INK, linestyle="--", linewidth=1)
+    one.set(xlim=(0, 101), xlabel="inside the range [%]")
+    one.invert_yaxis()
     least = found.sort_values("covered_pct").iloc[0]
-    return Picture(
-        figure, f"Inside the 80 % range by {by}: {least['class']} least often, {least['covered_pct']:.0f} %."
-    )
+    says = f"Inside the 80 % range by {by}: {least['class']} least often, {least['covered_pct']:.0f} %."
+    return Picture(figure, says)
 
 
+@rc_context(STYLE)
 def curves() -> Picture:
     """What each input alone does to the machine's minutes."""
     found = review.curves()
-    with rc_context(STYLE):
-        figure, all_axes = axes(wide=9, high=4.2, columns=3, rows=2)
-        for one, (name, title) in zip(all_axes.flat, review.INPUTS.items(), strict=True):
-            part = found[found["input"].eq(name)]
-            one.plot(part["value"], part["minutes"], color=DO)
-            plain_log(one.set_xscale, one.xaxis)
-            one.set_ylim(0, found["minutes"].max() * 1.05)
-            one.set_xlabel(title)
-        all_axes[0, 0].set_ylabel("minutes")
-        all_axes[1, 0].set_ylabel("minutes")
+    figure, all_axes = axes(wide=9, high=4.2, columns=3, rows=2)
+    for one, (name, title) in zip(all_axes.flat, review.INPUTS.items(), strict=True):
+        part = found[found["input"].eq(name)]
+        one.plot(part["value"], part["minutes"], color=DO)
+        one.set(xscale="log", ylim=(0, found["minutes"].max() * 1.05), xlabel=title)
+        plain_log(one.xaxis)
+    for one in all_axes[:, 0]:
+        one.set_ylabel("minutes")
     span = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())
-    return Picture(
-        figure,
-        f"What moves the machine's minutes: most of all the {review.INPUTS[str(span.idxmax())].partition(' [')[0]}.",
-    )
+    most = review.INPUTS[str(span.idxmax())].partition(" [")[0]
+    return Picture(figure, f"What moves the machine's minutes: most of all the {most}.")
 
 
 SWING_SAID = {
@@ -143,9 +121,7 @@ def swings(batch: Batch) -> Picture:
     found = review.swings(batch.timing)
     names = [SWING_SAID[name] for name in found["assumption"]]
     colours = [GOOD if "measured here" in source else WARN for source in found["source"]]
-    figure = bars(
-        names, found["minutes"], "minutes, from low to high", colours, [f"{one:.1f}" for one in found["minutes"]]
-    )
-    return Picture(
-        figure, f"What is assumed, by how far it moves a unit: {names[0]} {found['minutes'].iloc[0]:.0f} min."
-    )
+    minutes = found["minutes"]
+    figure = bars(names, minutes, "minutes, from low to high", colours, [f"{one:.1f}" for one in minutes])
+    says = f"What is assumed, by how far it moves a unit: {names[0]} {minutes.iloc[0]:.0f} min."
+    return Picture(figure, says)

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import ipywidgets as w
-from markupsafe import escape
 
 from advisor.benchlog.compare import sentence, shop_log
+from advisor.views import show
 from advisor.views.widgets import html
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from advisor.views.app_view import App
     from advisor.views.plots import Picture
 
@@ -41,7 +39,7 @@ class Review(w.VBox):
             self.of_batch.value = (
                 "<h3>The batch that is open</h3>"
                 + _side_by_side(batch.plot.measured(), plots.swings(batch))
-                + saving_table(batch.savings())
+                + show.part("savings", batch.savings().to_dict("records"))
             )
         if not self.body.value:
             pictures = (
@@ -50,18 +48,6 @@ class Review(w.VBox):
             )  # fmt: skip
             title = "<h3>The model that ships, on what it had not seen</h3>"
             self.body.value = title + _side_by_side(*pictures) + plots.curves().figure_html()
-
-
-def saving_table(found: pd.DataFrame) -> str:
-    """What each way of working would save, as a table."""
-    head = ("Way of working", "hands a unit [min]", "slot a unit [min]", "hands, this batch [min]")
-    cells = "".join(
-        f"<tr><th scope='row'>{escape(row['practice'])}</th><td class='num'>{row['hands_min']:.1f}</td>"
-        f"<td class='num'>{row['slot_min']:.1f}</td><td class='num'>{row['hands_month_min']:.0f}</td></tr>"
-        for row in found.to_dict("records")
-    )
-    titles = "".join(f"<th scope='col'>{title}</th>" for title in head)
-    return f"<h3>What would save hands</h3><table><thead><tr>{titles}</tr></thead><tbody>{cells}</tbody></table>"
 
 
 def _side_by_side(*pictures: Picture) -> str:

@@ -147,7 +147,9 @@ def plan(
         port=port,
         token=token,
         app=app,
-        environment=_environment(place, token) | _wanted(which, shop),
+        environment=_environment(place, token)
+        | ({} if which == "bench" else {"ADVISOR_TAB": which})
+        | ({"ADVISOR_SHOP": str(Path(shop).resolve())} if shop else {}),
     )
 
 
@@ -183,12 +185,6 @@ def _environment(place: Path, token: str) -> dict[str, str]:
         # Without its settings a server must not start.
         "TRAITLETS_APPLICATION_RAISE_CONFIG_FILE_ERROR": "1",
     }
-
-
-def _wanted(which: str, shop: Path | None) -> dict[str, str]:
-    """The tab and the shop that were asked for, as the kernels are told them."""
-    tab = {} if which == "bench" else {"ADVISOR_TAB": which}
-    return tab | ({"ADVISOR_SHOP": str(Path(shop).resolve())} if shop else {})
 
 
 def _calm_workspace(folder: Path) -> None:

@@ -54,8 +54,9 @@ def framed(body: str) -> str:
 
 def html(thing: Any) -> str:
     """The rich display of a record, a batch or a unit."""
-    body: Any = record_html if isinstance(thing, Record) else batch_html if isinstance(thing, Batch) else unit_html
-    return framed(body(thing))
+    if isinstance(thing, Record):
+        return framed(part("record", thing))
+    return framed(batch_html(thing) if isinstance(thing, Batch) else unit_html(thing))
 
 
 def part(name: str, *given: Any) -> str:
@@ -63,19 +64,13 @@ def part(name: str, *given: Any) -> str:
     return str(_template(name)(*given))
 
 
-def record_html(record: Record) -> str:
-    """A record, the first thing to do largest."""
-    return part("record", record)
-
-
 def unit_html(unit: Unit) -> str:
     """A unit's known facts, and which of those that decide are not known."""
     unknown = [inside(LABELS[name]) for name in labels.FIRST if getattr(unit, name) is None and name != "notes"]
     title = titled(unit.maker, unit.model)
     facts = [(label, value[:300]) for label, value in labels.facts_of(unit)]
-    return str(
-        _template("unit")({"tag": unit.asset_tag or "no tag yet", "title": title, "facts": facts, "unknown": unknown})
-    )
+    tag = unit.asset_tag or "no tag yet"
+    return part("unit", {"tag": tag, "title": title, "facts": facts, "unknown": unknown})
 
 
 def batch_html(batch: Batch, rows: int = FIRST_ROWS) -> str:

@@ -409,13 +409,10 @@ def _of_sheet(sheet: Sheet) -> list[Queued]:
     for row in understood.problems.to_dict("records"):
         name = fields.get(row["column"])
         if isinstance(name, str):
-            wrong.setdefault(int(row["row"]) - 1, {})[name] = [
-                str(row["value"]),
-                f"{row['problem']}; accepted: {row['accepted']}.",
-            ]
-    origin = f"{sheet.name}, row "
+            told = f"{row['problem']}; accepted: {row['accepted']}."
+            wrong.setdefault(int(row["row"]) - 1, {})[name] = [str(row["value"]), told]
     return [
-        Queued(unit_of(understood.units, at), f"{origin}{at + 1}", wrong=wrong.get(at, {}))
+        Queued(unit_of(understood.units, at), f"{sheet.name}, row {at + 1}", wrong=wrong.get(at, {}))
         for at in range(len(understood.units))
     ]
 

@@ -90,9 +90,9 @@ def test_the_steps_of_a_unit_in_words(batch):
 
 
 def test_the_review_shows_it_as_a_table(batch):
-    from advisor.views.review_view import saving_table
+    from advisor.views import show
 
-    table = saving_table(batch.savings())
+    table = show.part("savings", batch.savings().to_dict("records"))
     assert table.count("<tr>") == 1 + len(Practice)
     assert all(str(one) in table for one in Practice)
 

@@ -150,7 +150,7 @@ def test_screens_have_none_of_the_words_that_nobody_says(batch, unit):
     from advisor.views.triage_view import WELCOME
 
     shown = [batch._repr_html_(), unit._repr_html_(), WELCOME, *LABELS.values(), *titles().values()]
-    shown += [show.record_html(record) for record in batch]
+    shown += [show.part("record", record) for record in batch]
     text = Tags(" ".join(shown)).text.lower()
     assert [word for word in NOBODY_SAYS if word in text] == []
 
