@@ -7,15 +7,15 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Generic, Protocol, TypeVar
 
+from advisor.drivers.ids import ListedDevice
 from advisor.drivers.kinds import Kind
 from advisor.drivers.wording import (
-    COMPANIES,
     NOISE,
     QUALIFIERS,
     SERIES,
     chip_makers,
+    companies,
     is_maker,
     is_model,
     makers,
@@ -35,27 +35,10 @@ _OPEN_KINDS = frozenset({Kind.WIRELESS, Kind.ETHERNET})
 """Kinds in which letters behind a number are a version; behind a graphics number they are another chip."""
 
 
-class IndexedName(Protocol):
-    """What an index needs of an entry."""
-
-    @property
-    def vendor(self) -> int:
-        """Vendor number."""
-        ...
-
-    @property
-    def name(self) -> str:
-        """The entry's name in its list."""
-        ...
-
-
-E = TypeVar("E", bound=IndexedName)
-
-
-class Index(Generic[E]):
+class Index:
     """Entries of one kind of device, by their whole names and by the words of them."""
 
-    def __init__(self, entries: list[E]) -> None:
+    def __init__(self, entries: list[ListedDevice]) -> None:
         self.entries = entries
 
     @cached_property
@@ -92,17 +75,17 @@ class Index(Generic[E]):
 
 
 @dataclass(frozen=True)
-class Fit(Generic[E]):
+class Fit:
     """Entries that fit best."""
 
-    entries: tuple[E, ...] = ()  # Empty when a model word is in none
+    entries: tuple[ListedDevice, ...] = ()  # Empty when a model word is in none
     equal: bool = False  # They say nothing beyond the name, and it nothing beyond them
     # A word was taken as another: letters behind a number dropped, a number as a family, a series not told.
     loose: bool = False
     models: frozenset[str] = frozenset()  # The name's model words
 
 
-def fit(index: Index[E], text: str, words: Sequence[str], kind: Kind) -> Fit[E]:
+def fit(index: Index, text: str, words: Sequence[str], kind: Kind) -> Fit:
     """Find the entries that a name's words fit.
 
     Parameters
@@ -130,11 +113,11 @@ class _Whose:
     vendors: frozenset[int]
     names: frozenset[str]
 
-    def keeps(self, index: Index[E], at: int) -> bool:
+    def keeps(self, index: Index, at: int) -> bool:
         return not self.vendors or index.entries[at].vendor in self.vendors or bool(self.names & index.held(at))
 
 
-def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind, whose: _Whose) -> Fit[E]:
+def _fit(index: Index, asked: Sequence[str], words: Sequence[str], kind: Kind, whose: _Whose) -> Fit:
     models = frozenset(word for word in asked if is_model(word))
     if not models and not whose.vendors and max(map(len, asked), default=0) < _TELLING:
         return Fit()
@@ -154,13 +137,13 @@ def _fit(index: Index[E], asked: Sequence[str], words: Sequence[str], kind: Kind
     if not models:
         alone = [at for at in sorted(found) if _alone(index.entries[at].name, frozenset(asked), kind)]
         return Fit(tuple(index.entries[at] for at in alone), True)
-    telling = frozenset(words) - NOISE - COMPANIES
+    telling = frozenset(words) - NOISE - companies()
     held = frozenset(asked)
     best, relaxed, equal = _best(index, found, _Asked(held, held & SERIES, telling, stands, kind))
     return Fit(tuple(index.entries[at] for at in best), equal, loose or relaxed, models)
 
 
-def _stands_for(index: Index[E], word: str, kind: Kind, whose: _Whose) -> tuple[frozenset[str], bool]:
+def _stands_for(index: Index, word: str, kind: Kind, whose: _Whose) -> tuple[frozenset[str], bool]:
     """Words of the list that a model word stands for, and whether it had to be changed for that."""
 
     def there(spellings: frozenset[str]) -> frozenset[str]:
@@ -220,7 +203,7 @@ class _Asked:
         return len(lacking), -len(agreed), len(beyond)
 
 
-def _best(index: Index[E], found: set[int], asked: _Asked) -> tuple[list[int], bool, bool]:
+def _best(index: Index, found: set[int], asked: _Asked) -> tuple[list[int], bool, bool]:
     """Keep the entries that agree best; whether a series was let go for that, and whether they equal the name."""
     ranked: dict[tuple[int, int, int], list[int]] = {}
     for at in sorted(found):

@@ -18,6 +18,23 @@ KINDS: tuple[Kind, ...] = tuple(Kind)
 """Kinds by the number that the table stores."""
 
 
+@dataclass(frozen=True)
+class ListedDevice:
+    """One device of an id list."""
+
+    bus: str
+    vendor: int
+    device: int
+    subsystem: tuple[int, int] | None  # When the name is a subsystem's
+    name: str
+
+    @property
+    def text(self) -> str:
+        """The id as text."""
+        tail = "" if self.subsystem is None else f":{self.subsystem[0]:04x}:{self.subsystem[1]:04x}"
+        return f"{self.bus}:{self.vendor:04x}:{self.device:04x}{tail}"
+
+
 @dataclass(frozen=True, eq=False)
 class IdList:
     """Names of one bus's ids."""
@@ -28,8 +45,7 @@ class IdList:
     @cached_property
     def vendors(self) -> dict[int, str]:
         """Name of every vendor."""
-        keys = self.arrays["vendor"].tolist()
-        return dict(zip(keys, self._lines("vendor_name"), strict=True))
+        return dict(zip(self.arrays["vendor"].tolist(), self._lines("vendor_name"), strict=True))
 
     def _lines(self, key: str) -> list[str]:
         return self.arrays[key].tobytes().decode("utf-8").split("\n")

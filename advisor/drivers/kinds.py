@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
+from functools import cache
+
+from advisor.tables import compiled, dicts
 
 
 class Kind(StrEnum):
@@ -24,72 +27,12 @@ class Kind(StrEnum):
 BUS_MODULES = frozenset({"ssb", "bcma", "virtio_pci"})
 """Modules that only open a bus; a driver behind it does the work."""
 
-_PCI_CLASSES = {
-    "0280": Kind.WIRELESS, "0d11": Kind.BLUETOOTH, "0d20": Kind.WIRELESS, "0d21": Kind.WIRELESS,
-    "0200": Kind.ETHERNET, "0805": Kind.CARD_READER,
-    "01": Kind.STORAGE, "03": Kind.GRAPHICS, "04": Kind.AUDIO, "0400": Kind.OTHER,
-    "0480": Kind.OTHER,
-}  # fmt: skip
 
-_FOLDERS = (
-    ("kernel/drivers/net/wireless", Kind.WIRELESS),
-    ("kernel/drivers/bluetooth", Kind.BLUETOOTH),
-    ("kernel/drivers/net/ethernet", Kind.ETHERNET),
-    ("kernel/drivers/net/usb", Kind.ETHERNET),
-    ("kernel/drivers/gpu/drm", Kind.GRAPHICS),
-    ("kernel/drivers/video/fbdev", Kind.GRAPHICS),
-    ("kernel/sound/", Kind.AUDIO),
-    ("kernel/drivers/ata", Kind.STORAGE),
-    ("kernel/drivers/nvme/", Kind.STORAGE),
-    ("kernel/drivers/scsi", Kind.STORAGE),
-    ("kernel/drivers/message/fusion", Kind.STORAGE),
-    ("kernel/drivers/ufs", Kind.STORAGE),
-    ("kernel/drivers/misc/cardreader", Kind.CARD_READER),
-    ("kernel/drivers/memstick/host", Kind.CARD_READER),
-    ("kernel/drivers/mmc/host", Kind.CARD_READER),
-    ("kernel/drivers/media/usb/uvc", Kind.CAMERA),
-    ("kernel/drivers/media/usb/gspca", Kind.CAMERA),
-    ("kernel/drivers/media/pci/intel/ip", Kind.CAMERA),
-)
-
-_STAGING_WIRELESS = frozenset(
-    {"r8188eu", "r8192e_pci", "rtl8192e_pci", "r8192u_usb", "r8712u", "r8723bs", "prism2_usb", "vt6655_stage",
-     "vt6656_stage", "ks7010"}
-)  # fmt: skip
-_ISA_LIKE_STORAGE = frozenset({"vmd"})
-
-_WORDS = (
-    (Kind.AUDIO, re.compile(r"audio|\bHDA\b|sound", re.IGNORECASE)),
-    (
-        Kind.OTHER,
-        re.compile(
-            r"xHCI|UCSI|\bbridge\b|root port|\bUSB [23]\.\d (host )?controller|memory controller", re.IGNORECASE
-        ),
-    ),
-    (Kind.BLUETOOTH, re.compile(r"bluetooth|\bBT ?\d", re.IGNORECASE)),
-    (Kind.FINGERPRINT, re.compile(r"finger ?print|biometric|swipe sensor|Prometheus|EikonTouch", re.IGNORECASE)),
-    (Kind.CARD_READER, re.compile(r"card ?reader|SD/MMC|SD Host|\bSDHCI\b|Memory Stick|SDXC", re.IGNORECASE)),
-    (Kind.CAMERA, re.compile(r"web ?cam|camera|imaging unit|image processing unit", re.IGNORECASE)),
-    (
-        Kind.WIRELESS,
-        re.compile(
-            r"802\.11|wi-?fi|wireless(?!.*(mouse|keyboard|receiver|desktop))|wlan|\bPRO/Wireless|centrino.*-N|airport|"
-            r"\bCNVi\b",
-            re.IGNORECASE,
-        ),
-    ),
-    (Kind.STORAGE, re.compile(r"NVM ?e|\bSSD\b|\bSATA\b|\bAHCI\b|\bIDE\b|\bRAID\b|\bSCSI\b|Volume Management Device")),
-    (
-        Kind.ETHERNET,
-        re.compile(r"ethernet|gigabit network|\bGbE\b|fast ?ether|10/100|network connection|\bNIC\b", re.IGNORECASE),
-    ),
-    (
-        Kind.GRAPHICS,
-        re.compile(
-            r"graphics|chrome ?9|radeon|geforce|quadro|\bVGA\b|firepro|display controller|\bIris\b", re.IGNORECASE
-        ),
-    ),
-)
+@cache
+def _table(by: str) -> list[tuple[str, Kind, int]]:
+    """What tells a kind by 'pci class', 'module', 'folder' or 'name', the kind, and for whose devices (-1: all)."""
+    rows = [row for row in dicts("drivers/device_kinds") if row["by"] == by]
+    return [(row["pattern"], Kind(row["kind"]), int(row["vendor"] or "-1", 16)) for row in rows]
 
 
 def of_pci_class(code: str) -> Kind | None:
@@ -97,7 +40,8 @@ def of_pci_class(code: str) -> Kind | None:
 
     Source: PCI Code and ID Assignment Specification, 1.11, appendix of class codes; the class list of pci.ids.
     """
-    found = _PCI_CLASSES.get(code) or _PCI_CLASSES.get(code[:2])
+    told = {pattern: kind for pattern, kind, _ in _table("pci class")}
+    found = told.get(code) or told.get(code[:2])
     return None if found is Kind.OTHER else found
 
 
@@ -113,14 +57,9 @@ def of_usb_class(device: str, interface: str) -> Kind | None:
 
 def of_module(path: str, name: str) -> Kind:
     """Kind of the devices that a module drives, from its folder in the kernel's tree."""
-    if name in _STAGING_WIRELESS:
-        return Kind.WIRELESS
-    if name in _ISA_LIKE_STORAGE:
-        return Kind.STORAGE
-    for folder, kind in _FOLDERS:
-        if path.startswith(folder):
-            return kind
-    return Kind.OTHER
+    told = [kind for module, kind, _ in _table("module") if module == name]
+    told += [kind for folder, kind, _ in _table("folder") if path.startswith(folder)]
+    return told[0] if told else Kind.OTHER
 
 
 def of_name(name: str, vendor: int = -1) -> Kind:
@@ -136,23 +75,10 @@ def of_name(name: str, vendor: int = -1) -> Kind:
     Kind
         `OTHER` when the name tells none.
     """
-    for kind, words in _WORDS:
-        if words.search(name):
+    for pattern, kind, maker in _table("name"):
+        if maker in (-1, vendor) and compiled(pattern).search(name):
             return kind
-    if vendor in _CHIP_NAMES and _CHIP_NAMES[vendor].search(name):
-        return Kind.GRAPHICS
     return Kind.OTHER
-
-
-_CHIP_NAMES = {
-    0x1002: re.compile(
-        r"\[AMD/ATI\] (Navi|Phoenix|Mendocino|Raphael|Rembrandt|Lucienne|Cezanne|Barcelo|Renoir|Picasso|Raven|Strix|"
-        r"Hawk ?Point|Krackan|Granite Ridge|Van ?Gogh|R[SVC]?\d{3}|M\d\d|Arlene|Amur|Liverpool|Gladius)\w*\b"
-        r"(?!.*(USB|Bridge|Port))"
-    ),
-    0x10DE: re.compile(r"Corporation (NV\d|G\d\d|GT2\d\d|G[FKMPVABH]1?\d\d|TU\d|AD\d|GRID)"),
-}
-"""Code names of graphics chips, by PCI vendor."""
 
 
 _NONE = re.compile(

@@ -11,6 +11,7 @@ import numpy as np
 
 from advisor.drivers import ids, small_tables
 from advisor.drivers.fitting import Index, fit
+from advisor.drivers.ids import ListedDevice
 from advisor.drivers.kinds import Kind
 from advisor.drivers.wording import (
     NOISE,
@@ -28,23 +29,6 @@ from advisor.phrases import few
 
 _MOST_VENDOR_WORDS = 16
 _NUMBERED = re.compile(r"(?:(.*)\s)?device\s+(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class ListedDevice:
-    """One device of an id list."""
-
-    bus: str
-    vendor: int
-    device: int
-    subsystem: tuple[int, int] | None  # When the name is a subsystem's
-    name: str
-
-    @property
-    def text(self) -> str:
-        """The id as text."""
-        tail = "" if self.subsystem is None else f":{self.subsystem[0]:04x}:{self.subsystem[1]:04x}"
-        return f"{self.bus}:{self.vendor:04x}:{self.device:04x}{tail}"
 
 
 @dataclass(frozen=True)
@@ -211,8 +195,8 @@ def _former(kind: Kind) -> dict[str, list[tuple[str, bool]]]:
     """Ids of a kind by a name that an earlier list gave them, in lower case; and whether lspci printed it."""
     found: dict[str, list[tuple[str, bool]]] = {}
     for row in small_tables.rows("former_names"):
-        bus, vendor, device = row["id"].split(":")
-        if ids.load(bus).kind(int(vendor, 16), int(device, 16)) is kind:
+        [(bus, vendor, device)] = small_tables.ids_in(row["id"])
+        if ids.load(bus).kind(vendor, device) is kind:
             found.setdefault(row["name"].lower(), []).append((row["id"], row["source"].startswith("pci.ids ")))
     return found
 
@@ -232,7 +216,7 @@ def _of_no_kind() -> dict[str, list[tuple[str, int]]]:
 
 
 @cache
-def index(kind: Kind) -> Index[ListedDevice]:
+def index(kind: Kind) -> Index:
     """Entries of one kind by name and by word; those without a name too, as only a number finds them."""
     entries: list[ListedDevice] = []
     number = ids.KINDS.index(kind)
@@ -288,10 +272,9 @@ def _rows(kind: Kind) -> tuple[dict[str, list[_Row]], dict[str, list[_Row]]]:
 
 
 def _entry(text: str, words: str) -> ListedDevice:
-    bus, vendor, device = text.split(":")
-    numbers = int(vendor, 16), int(device, 16)
-    name = words.rstrip("*") if bus == "sdio" else ids.load(bus).name(*numbers)
-    return ListedDevice(bus, *numbers, None, name)
+    [(bus, vendor, device)] = small_tables.ids_in(text)
+    name = words.rstrip("*") if bus == "sdio" else ids.load(bus).name(vendor, device)
+    return ListedDevice(bus, vendor, device, None, name)
 
 
 def _traded(words: Sequence[str], kind: Kind, vendors: frozenset[int]) -> _Row | None:

@@ -96,11 +96,10 @@ class _ChipRow:
 def _parts() -> dict[str, list[_ChipRow]]:
     out: dict[str, list[_ChipRow]] = {}
     for row in small_tables.rows("chips_kernel") + small_tables.rows("chips"):
-        listed = [text.split(":") for text in small_tables.parts(row["ids"]) if text != "*"]
-        vendor = next(((bus, int(v, 16)) for bus, v, d in listed if d == "*"), None)
+        listed = small_tables.ids_in(row["ids"])
         part = _ChipRow(
-            frozenset((bus, int(v, 16), int(d, 16)) for bus, v, d in listed if d != "*"),
-            vendor,
+            frozenset(one for one in listed if one[2] >= 0),
+            next((one[:2] for one in listed if one[2] < 0), None),
             re.compile(row["name"], re.IGNORECASE) if row["name"] else None,
             tuple(small_tables.parts(row["files"])),
             FirmwareRule(Lack(row["severity"]), row["effect"], row["source"]) if row["severity"] else None,

@@ -55,9 +55,7 @@ def _table() -> dict[tuple[str, int, int], list[Quirk]]:
         quirk = Quirk(
             row["code"], Effect(row["effect"]), row["module"], packages, row["reason"], row["action"], row["source"]
         )
-        for text in small_tables.parts(row["ids"]):
-            bus, vendor, device = text.split(":")
-            key = (bus, int(vendor, 16), -1 if device == "*" else int(device, 16))
+        for key in small_tables.ids_in(row["ids"]):
             out.setdefault(key, []).append(quirk)
     return out
 

@@ -24,3 +24,9 @@ def rows(name: str) -> list[dict[str, str]]:
 def parts(text: str) -> list[str]:
     """Split a cell at ';', without blanks and empty parts."""
     return [part.strip() for part in text.split(";") if part.strip()]
+
+
+def ids_in(cell: str) -> list[tuple[str, int, int]]:
+    """Bus, vendor and device of each id in a cell; -1 for the device where '*' stands for all of a vendor's."""
+    split = [part.split(":") for part in parts(cell) if part != "*"]
+    return [(bus, int(vendor, 16), -1 if device == "*" else int(device, 16)) for bus, vendor, device in split]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,7 @@ _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 _BRACKETED = re.compile(r"[\[(]([0-9a-f]{4}):([0-9a-f]{4})[\])]", re.IGNORECASE)
 _BUS = re.compile(r"[a-z][a-z0-9_-]*:")
 _LONGEST = 300
+_FULL = 0xFFFFFFFFFFFFFFFF
 
 TYPED: dict[str, Kind] = {
     "wireless": Kind.WIRELESS,
@@ -106,23 +107,35 @@ def by_id(
     kind = listed.kind(vendor, device)
     if kind is Kind.OTHER and hint is not None:
         kind = hint
-    a = vendor << 48 | device << 32
-    known_a = 0xFFFFFFFF << 32
-    b = known_b = 0
-    assumed = ""
+    a, known_a, b, known_b = vendor << 48 | device << 32, 0xFFFFFFFF << 32, 0, 0
+    if bus == "pci" and subsystem is not None:
+        a, known_a = a | subsystem[0] << 16 | subsystem[1], _FULL
+    code = _class_of(kind, listed.name(vendor, device)) if bus == "pci" else _ASSUMED_INTERFACE.get(kind)
+    if code is not None:
+        shift = 0 if bus == "pci" else 8
+        b, known_b = code << shift, 0xFFFFFF << shift
+    return _described(bus, (a, b, known_a, known_b), kind, assumed="" if code is None else str(kind))
+
+
+def _described(
+    bus: str, words: tuple[int, int, int, int], kind: Kind, modalias: str | None = None, assumed: str = ""
+) -> Spec:
+    """Describe a device on 'pci' or 'usb' by its packed words, named by the id lists."""
+    a, _, known_a, _ = words
+    vendor, device = a >> 48, a >> 32 & 0xFFFF
     text = f"{bus}:{vendor:04x}:{device:04x}"
-    if bus == "pci":
-        if subsystem is not None:
-            a |= subsystem[0] << 16 | subsystem[1]
-            known_a |= 0xFFFFFFFF
-            text += f":{subsystem[0]:04x}:{subsystem[1]:04x}"
-        code = _class_of(kind, listed.name(vendor, device))
-        if code is not None:
-            b, known_b, assumed = code, 0xFFFFFF, str(kind)
-    elif kind in _ASSUMED_INTERFACE:
-        b, known_b, assumed = _ASSUMED_INTERFACE[kind] << 8, 0xFFFFFF << 8, str(kind)
-    name = listed.name(vendor, device)
-    return Spec(text, bus, kind, name or text, None, vendor, device, (a, b, known_a, known_b), assumed=assumed)
+    if bus == "pci" and known_a == _FULL:
+        text += f":{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
+    name = ids.load(bus).name(vendor, device) or text
+    return Spec(text, bus, kind, name, modalias, vendor, device, words, assumed=assumed)
+
+
+def _of_pci(a: int, code: int) -> Kind:
+    """Kind of a PCI device by its class and sub class, else by the id list; parts of the chipset are of none."""
+    kind = kinds.of_pci_class(f"{code:04x}")
+    if kind is None and not (code >> 8 in (0x05, 0x06, 0x08, 0x0B, 0x0C) and code != 0x0805):
+        return ids.load("pci").kind(a >> 48, a >> 32 & 0xFFFF)
+    return kind or Kind.OTHER
 
 
 def _on_sdio(vendor: int, device: int, hint: Kind | None) -> Spec:
@@ -143,27 +156,16 @@ def _class_of(kind: Kind, name: str) -> int | None:
 
 def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
     """Describe a device whose canonical modalias is known."""
-    full = 0xFFFFFFFFFFFFFFFF
-    if bus not in ("pci", "usb"):
-        other = Kind.AUDIO if bus == "hdaudio" else Kind.OTHER
-        vendor, device = (a >> 48, a >> 32 & 0xFFFF) if bus == "sdio" else (-1, -1)
-        text = f"sdio:{vendor:04x}:{device:04x}" if bus == "sdio" else modalias
-        return Spec(text, bus, other, modalias, modalias, vendor, device, words=(a, b, full, full))
-    vendor, device = a >> 48, a >> 32 & 0xFFFF
-    listed = ids.load(bus)
-    kind: Kind | None
+    words = (a, b, _FULL, _FULL)
     if bus == "pci":
-        kind = kinds.of_pci_class(f"{b >> 8:04x}")
-        text = f"pci:{vendor:04x}:{device:04x}:{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
-    else:
+        return _described(bus, words, _of_pci(a, b >> 8), modalias)
+    if bus == "usb":
         kind = kinds.of_usb_class(f"{b >> 32:06x}", f"{b >> 8 & 0xFFFFFF:06x}")
-        text = f"usb:{vendor:04x}:{device:04x}"
-    if kind is None:
-        kind = listed.kind(vendor, device)
-        if bus == "pci" and b >> 16 in (0x05, 0x06, 0x08, 0x0B, 0x0C) and b >> 8 != 0x0805:
-            kind = Kind.OTHER
-    name = listed.name(vendor, device) or text
-    return Spec(text, bus, kind, name, modalias, vendor, device, (a, b, full, full))
+        return _described(bus, words, kind or ids.load(bus).kind(a >> 48, a >> 32 & 0xFFFF), modalias)
+    if bus == "sdio":
+        vendor, device = a >> 48, a >> 32 & 0xFFFF
+        return Spec(f"sdio:{vendor:04x}:{device:04x}", bus, Kind.OTHER, modalias, modalias, vendor, device, words)
+    return Spec(modalias, bus, Kind.AUDIO if bus == "hdaudio" else Kind.OTHER, modalias, modalias, words=words)
 
 
 _USUAL_INTERFACE = {0x0106: 0x01, 0x0108: 0x02, 0x0C03: None, 0x0101: None, 0x0805: None}
@@ -175,24 +177,15 @@ _USB_INTERFACES = (("xHCI", 0x30), ("EHCI", 0x20), ("USB2", 0x20), ("Enhanced", 
 def _by_pattern(text: str) -> Spec:
     """Describe a PCI device of which a listing shows the class, but not the interface or the subsystem."""
     [(a, b, known_a, known_b)] = pack_pattern(_LAYOUT["pci"], text) or [(0, 0, 0, 0)]
-    vendor, device, code = a >> 48, a >> 32 & 0xFFFF, b >> 8
-    listed = ids.load("pci")
-    name = listed.name(vendor, device)
+    code = b >> 8
     if known_b & 0xFF == 0:
         usual = _USUAL_INTERFACE.get(code, 0)
         if code == 0x0C03:
-            usual = next((number for word, number in _USB_INTERFACES if word.casefold() in name.casefold()), None)
+            name = ids.load("pci").name(a >> 48, a >> 32 & 0xFFFF).casefold()
+            usual = next((number for word, number in _USB_INTERFACES if word.casefold() in name), None)
         if usual is not None:
             b, known_b = b | usual, known_b | 0xFF
-    kind = kinds.of_pci_class(f"{code:04x}")
-    if kind is None:
-        kind = listed.kind(vendor, device)
-        if code >> 8 in (0x05, 0x06, 0x08, 0x0B, 0x0C) and code != 0x0805:
-            kind = Kind.OTHER
-    shown = f"pci:{vendor:04x}:{device:04x}"
-    if known_a & 0xFFFFFFFF == 0xFFFFFFFF:
-        shown += f":{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
-    return Spec(shown, "pci", kind, name or shown, None, vendor, device, (a, b, known_a, known_b))
+    return _described("pci", (a, b, known_a, known_b), _of_pci(a, code))
 
 
 def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
@@ -290,57 +283,38 @@ def find(units: pd.DataFrame) -> FoundDevices:
         holds a device of that kind; then the storage controller, where only its mode is known and that may hide a disk.
     """
     specs: list[Spec] = []
-    rows: list[NDArray[np.intp]] = []
-    codes: list[NDArray[np.intp]] = []
-    listed_row, listed_spec = _listed(units["devices"], specs)
-    rows.append(listed_row)
-    codes.append(listed_spec)
-    kind_of = np.array([list(Kind).index(spec.kind) for spec in specs], dtype=np.intp)
+    listed_row, listed_spec = _spread(units["devices"], np.ones(len(units), dtype=bool), specs, None)
+    found = [(listed_row, listed_spec)]
+    kind_of = np.array([list(Kind).index(spec.kind) for spec in specs], dtype=np.intp)[listed_spec]
     for column, kind in TYPED.items():
-        present = np.zeros(len(units), dtype=bool)
-        if len(listed_spec):
-            present[listed_row[kind_of[listed_spec] == list(Kind).index(kind)]] = True
-        cells = units[column]
-        positions = np.flatnonzero(cells.notna().to_numpy() & ~present)
-        row, spec = _spread(cells.iloc[positions], positions, specs, kind)
-        rows.append(row)
-        codes.append(spec)
-    row, spec = _modes(units["storage_mode"], listed_row[kind_of[listed_spec] == list(Kind).index(Kind.STORAGE)], specs)
-    rows.append(row)
-    codes.append(spec)
-    row, code = np.concatenate(rows), np.concatenate(codes)
+        absent = np.ones(len(units), dtype=bool)
+        absent[listed_row[kind_of == list(Kind).index(kind)]] = False
+        found.append(_spread(units[column], absent, specs, kind))
+    found += _modes(units["storage_mode"], listed_row[kind_of == list(Kind).index(Kind.STORAGE)], specs)
+    row, code = (np.concatenate(parts) for parts in zip(*found, strict=True))
     order = np.argsort(row, kind="stable")
     return FoundDevices(specs, row[order], code[order])
 
 
-def _modes(cells: pd.Series, listed: NDArray[np.intp], specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _modes(
+    cells: pd.Series, listed: NDArray[np.intp], specs: list[Spec]
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
     """Storage controllers of units that say RAID or VMD and list no controller: a usual one stands for them."""
-    rows: list[NDArray[np.intp]] = []
-    codes: list[NDArray[np.intp]] = []
     for mode, device in _MODES.items():
         row = np.setdiff1d(np.flatnonzero(cells.eq(str(mode)).fillna(False).to_numpy(dtype=bool)), listed)
         if len(row):
-            usual = by_id("pci", 0x8086, device, Kind.STORAGE)
             text = f"storage controller in {str(mode).upper()} mode"
-            rows.append(row.astype(np.intp))
-            codes.append(np.full(len(row), len(specs), dtype=np.intp))
+            yield row.astype(np.intp), np.full(len(row), len(specs), dtype=np.intp)
+            usual = by_id("pci", 0x8086, device, Kind.STORAGE)
             specs.append(replace(usual, text=text, name=f"{text[:1].upper()}{text[1:]}, as Intel's have it"))
-    if not rows:
-        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
-    return np.concatenate(rows), np.concatenate(codes)
-
-
-def _listed(cells: pd.Series, specs: list[Spec]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Devices of the column `devices`."""
-    held = np.flatnonzero(cells.notna().to_numpy())
-    return _spread(cells.iloc[held], held, specs, None)
 
 
 def _spread(
-    cells: pd.Series, positions: NDArray[np.intp], specs: list[Spec], hint: Kind | None
+    cells: pd.Series, among: NDArray[np.bool_], specs: list[Spec], hint: Kind | None
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Understand the devices of a column, each text once, added to `specs`; unit position and index there as arrays."""
-    code, distinct = pd.factorize(cells.astype(object))
+    """Understand the devices of some cells of a column, each text once; unit position, index in `specs`."""
+    positions = np.flatnonzero(cells.notna().to_numpy() & among)
+    code, distinct = pd.factorize(cells.iloc[positions].astype(object))
     apart = [re.split(r"[;\n]", str(text)) if hint is None else _apart(str(text), hint) for text in distinct]
     parts = [[part.strip() for part in row if part.strip()] for row in apart]
     token, tokens = pd.factorize(np.array([part for row in parts for part in row], dtype=object))

@@ -26,15 +26,9 @@ def every(today: datetime.date | None = None) -> str:
         To count their age from.
     """
     day = today or datetime.date.today()
-    lines = ["Kernels"]
-    for name in table_files.names("kernel"):
-        lines.append(_line(name, "kernel", day))
-    lines.append("Firmware of")
-    for name in table_files.names("firmware"):
-        lines.append(_line(name, "firmware", day))
-    lines.append("Names of ids")
-    for name in table_files.names("ids"):
-        lines.append(_line(name, "ids", day))
+    lines = []
+    for title, kind in (("Kernels", "kernel"), ("Firmware of", "firmware"), ("Names of ids", "ids")):
+        lines += [title, *(_line(name, kind, day) for name in table_files.names(kind))]
     return "\n".join(lines)
 
 

@@ -4,50 +4,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from advisor.drivers.kinds import Kind
+from advisor.tables import compiled, dicts
 
 _INTEL = frozenset({0x8086, 0x8087})
-_REALTEK = frozenset({0x10EC, 0x0BDA, 0x024C})
-_BROADCOM = frozenset({0x14E4, 0x0A5C, 0x02D0})
-_ATHEROS = frozenset({0x168C, 0x17CB, 0x0CF3, 0x1969, 0x13D3, 0x1A56, 0x0271})
-_RALINK = frozenset({0x1814, 0x148F, 0x14C3})
-_MEDIATEK = frozenset({0x14C3, 0x0E8D, 0x1814, 0x148F, 0x037A})
-_MARVELL = frozenset({0x11AB, 0x1B4B, 0x1286, 0x02DF})
-_NVIDIA = frozenset({0x10DE})
-_AMD = frozenset({0x1002, 0x1022})
-
-_EVERYWHERE = {
-    "intel": _INTEL, "realtek": _REALTEK, "broadcom": _BROADCOM, "via": frozenset({0x1106}),
-    "sis": frozenset({0x1039}), "marvell": _MARVELL, "ralink": _RALINK,
-    "mediatek": _MEDIATEK, "atheros": _ATHEROS, "qualcomm": _ATHEROS,
-    "killer": _ATHEROS | _INTEL | frozenset({0x10EC}), "nvidia": _NVIDIA, "nforce": _NVIDIA,
-}  # fmt: skip
-COMPANIES = frozenset(_EVERYWHERE)
-"""Makers' names, which a list repeats in some names and not in others."""
-_OF_KIND: dict[Kind, dict[str, frozenset[int]]] = {
-    Kind.WIRELESS: {"centrino": _INTEL, "zydas": frozenset({0x0ACE})},
-    Kind.GRAPHICS: {
-        "geforce": _NVIDIA, "quadro": _NVIDIA, "nvs": _NVIDIA, "amd": _AMD, "ati": _AMD, "radeon": _AMD,
-        "firepro": _AMD, "firegl": _AMD, "matrox": frozenset({0x102B}), "aspeed": frozenset({0x1A03}),
-        "iris": _INTEL, "gma": _INTEL, "uhd": _INTEL, "rx": _AMD, "vega": _AMD, "gt": _NVIDIA, "gtx": _NVIDIA,
-        "gts": _NVIDIA, "rtx": _NVIDIA, "mx": _NVIDIA,
-    },
-    Kind.ETHERNET: {
-        "amd": _AMD, "jmicron": frozenset({0x197B}), "attansic": frozenset({0x1969}), "netxtreme": _BROADCOM,
-        "netlink": _BROADCOM, "yukon": frozenset({0x11AB, 0x1148}), "aquantia": frozenset({0x1D6A}),
-        "3com": frozenset({0x10B7}),
-    },
-}  # fmt: skip
-
-_CHIP_MAKERS = {
-    "rtl": _REALTEK, "bcm": _BROADCOM, "ar": _ATHEROS, "qca": _ATHEROS, "qcn": _ATHEROS, "wcn": _ATHEROS,
-    "mt": _MEDIATEK, "rt": _RALINK, "88e": _MARVELL, "88w": _MARVELL, "jmc": frozenset({0x197B}),
-    "zd": frozenset({0x0ACE}),
-}  # fmt: skip
-"""Letters before a chip's number, and whose they are."""
 _INTELS_OWN = re.compile(r"825\d\d[a-z]{0,2}|i2[12]\d|i350|ax[12]\d\d\w*|be2\d\d\w*")
+
+
+@cache
+def _makers(use: str) -> dict[str, frozenset[int]]:
+    """Words for makers with their vendor numbers: of a kind of device, of all (''), before a number ('chip')."""
+    rows = [row for row in dicts("drivers/makers") if row["use"] == use]
+    return {row["word"]: frozenset(int(one, 16) for one in row["vendors"].split(";")) for row in rows}
+
+
+def companies() -> frozenset[str]:
+    """Makers' names, which a list repeats in some names and not in others."""
+    return frozenset(_makers(""))
 
 
 def _set(text: str) -> frozenset[str]:
@@ -78,12 +53,11 @@ _ASIDE = re.compile(
     r"\bwi-?fi ?[4-7]e?\b|\b\d+(?:\.\d+)?\s?[mg]hz\b|\b\d+(?:\.\d+)?\s?[mg]b(?:it|ps|/s)\b|\bbt ?\d(?:\.\d)?\b|"
     r"\bbluetooth(?:\s?v?\d(?:\.\d)?)?|\b\dx\d(?::\d)?\b|\bpci-e(?:xpress)?\b|\bm\.2\b|\b100base\S*|\b\dt/?\dr\b|\bmax-?q\b"
 )
-_HYPHENED = re.compile(rf"\b({'|'.join(_CHIP_MAKERS)})[- ](?=\d)")
 _LETTERS_APART = re.compile(r"\b((?:rtl)?8\d{3}) ([a-e][esu])\b")
 _COUNTED = re.compile(r"\((\d{1,2})\)")
 _DECIMAL = re.compile(r"(\d)\.(\d)(?=\s?gb)")
 _SPLIT = re.compile(r"[^a-z0-9]+")
-_CHIP = re.compile(rf"({'|'.join(_CHIP_MAKERS)})(\d[a-z0-9]+)")
+_HYPHENED, _CHIP = r"\b({})[- ](?=\d)", r"({})(\d[a-z0-9]+)"
 _SERIAL = re.compile(r"(hd|uhd|gma|gtx|gts|gt|rtx|rx|mx|dw|vega|nvs|fx)(\d+\w*)")
 _SUFFIXED = re.compile(r"(\d{3,4})(ti|super)")
 _WEAK = re.compile(r"\d+(?:st|nd|rd|th)|(?:\d{1,3}|1024)gb?|\d+gbe|no\d+|v\d+|\w{1,2}")
@@ -112,10 +86,15 @@ def bare(text: str) -> str:
     return " ".join(_REVISION.sub(" ", undressed(text)).split())
 
 
+def _lettered(pattern: str) -> re.Pattern[str]:
+    """An expression with the letters that stand before chips' numbers put in."""
+    return compiled(pattern.format("|".join(_makers("chip"))))
+
+
 @lru_cache(maxsize=16_384)
 def _spelled(word: str) -> tuple[str, ...]:
     """One word brought to one spelling: chips without their maker's letters, a series apart from its number."""
-    if match := _CHIP.fullmatch(word):
+    if match := _lettered(_CHIP).fullmatch(word):
         return (match[2],)
     if match := _SERIAL.fullmatch(word):
         return match[1], *_spelled(match[2])
@@ -127,7 +106,7 @@ def _spelled(word: str) -> tuple[str, ...]:
 @lru_cache(maxsize=16_384)
 def _raw(text: str) -> tuple[str, ...]:
     lowered = _DECIMAL.sub(r"\1\2", _ASIDE.sub(" ", _TRADE_MARKS.sub(" ", text.lower())))
-    lowered = _COUNTED.sub(r" no\1 ", _LETTERS_APART.sub(r"\1\2", _HYPHENED.sub(r"\1", lowered)))
+    lowered = _COUNTED.sub(r" no\1 ", _LETTERS_APART.sub(r"\1\2", _lettered(_HYPHENED).sub(r"\1", lowered)))
     return tuple(word for word in _SPLIT.split(lowered) if word)
 
 
@@ -144,21 +123,20 @@ def rough(names: Sequence[str]) -> list[set[str]]:
 
 def makers(text: str, kind: Kind) -> frozenset[int]:
     """Vendor numbers of the makers that a name says; empty when it says none."""
-    known = {**_EVERYWHERE, **_OF_KIND.get(kind, {})}
-    found: Iterable[frozenset[int]] = (known[word] for word in tokens(text) if word in known)
-    return frozenset().union(*found)
+    known = _makers("") | _makers(kind)
+    return frozenset().union(*(known[word] for word in tokens(text) if word in known))
 
 
 def chip_makers(text: str) -> frozenset[int]:
     """Vendor numbers that the letters before a chip's number tell."""
     words = _raw(text)
-    found = (_CHIP_MAKERS[match[1]] for word in words if (match := _CHIP.fullmatch(word)))
+    found = (_makers("chip")[match[1]] for word in words if (match := _lettered(_CHIP).fullmatch(word)))
     return frozenset().union(*found, *(_INTEL for word in words if _INTELS_OWN.fullmatch(word)))
 
 
 def is_maker(word: str, kind: Kind) -> bool:
     """Whether a word is a maker's name or trade mark."""
-    return word in _EVERYWHERE or word in _OF_KIND.get(kind, {})
+    return word in _makers("") or word in _makers(kind)
 
 
 def telling(words: Iterable[str], kind: Kind) -> list[str]:
