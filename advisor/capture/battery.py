@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from advisor.capture.machine import Machine
-from advisor.capture.machine_facts import Cell, MachineFacts, Reasons
+from advisor.capture.machine_facts import Cell, MachineFacts
 from advisor.unit import PORTABLE
 
 
-def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
-    """Read the unit's own batteries (not those of mice and the like).
+def probe(machine: Machine, why: dict[str, str]) -> tuple[Cell, ...] | None:
+    """Read the unit's own batteries (not those of mice and the like); why not goes into `why`.
 
     Returns
     -------
@@ -25,7 +25,8 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
     .. [2] Linux 6.12, Documentation/ABI/testing/sysfs-class-power
     """
     if not machine.exists("/sys/class/power_supply"):
-        return None, Reasons(why={"battery_health_pct": "the running kernel lists no power supplies"})
+        why["battery_health_pct"] = "the running kernel lists no power supplies"
+        return None
     cells = []
     for device in machine.devices("power_supply"):
         if device.attribute("type") != "Battery" or device.attribute("scope") == "Device":
@@ -38,7 +39,7 @@ def probe(machine: Machine) -> tuple[tuple[Cell, ...] | None, Reasons]:
                 break
         cycles = device.number("cycle_count")
         cells.append(Cell(full, design, measure, cycles if cycles and cycles > 0 else None))
-    return tuple(cells), Reasons()
+    return tuple(cells)
 
 
 def decide(facts: MachineFacts, form: object) -> tuple[dict[str, object], dict[str, str]]:

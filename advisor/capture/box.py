@@ -6,7 +6,7 @@ import re
 
 from advisor.capture import smbios
 from advisor.capture.machine import Attempt, Machine, clean, whole
-from advisor.capture.machine_facts import Box, MachineFacts, Reasons
+from advisor.capture.machine_facts import Box, MachineFacts
 from advisor.capture.memory import TABLE
 from advisor.unit import BootMode, FormFactor
 
@@ -25,9 +25,8 @@ _THIN_CLIENT = re.compile(r"\bthin client\b|\bwyse\b|\bfutro\b|\bt\d{3}\b.{0,40}
 are the makers' own lines (from memory)."""
 
 
-def probe(machine: Machine) -> tuple[Box, Reasons]:
-    """Read maker, model, chassis type, boot mode, Secure Boot and TPM."""
-    why: dict[str, str] = {}
+def probe(machine: Machine, why: dict[str, str]) -> Box:
+    """Read maker, model, chassis type, boot mode, Secure Boot and TPM; why one could not be read goes into `why`."""
     folder = "/sys/class/dmi/id"
     if not machine.exists(folder):
         why["maker"] = why["model"] = why["form_factor"] = "this machine's firmware has no SMBIOS table"
@@ -45,7 +44,7 @@ def probe(machine: Machine) -> tuple[Box, Reasons]:
         uefi_able=smbios.uefi_able(table) if table else None,
         secure_boot=_secure_boot(machine, efi, why),
         tpm=_tpm(machine, why),
-    ), Reasons(why)
+    )
 
 
 def _boot(machine: Machine, why: dict[str, str]) -> tuple[bool | None, int | None]:

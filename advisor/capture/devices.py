@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 
 from advisor.capture.machine import KernelDevice, Machine, clean
-from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice, Reasons
+from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice
 
 MOST_DEVICES = 400
 """More than any PC has; what a listing claims beyond is left out, and said."""
@@ -50,7 +50,7 @@ def buses(machine: Machine) -> frozenset[str]:
     return frozenset(bus for bus in _IN_MODALIAS if machine.names(f"/sys/bus/{bus}/devices"))
 
 
-def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
+def probe(machine: Machine, why: dict[str, str]) -> tuple[BusDevice, ...] | None:
     """List the devices on the buses that drivers bind to by id.
 
     Returns
@@ -59,7 +59,8 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
         None when no bus was there to read. USB hubs are left out, and so are repeated interfaces of one device.
     """
     if not any(machine.exists(f"/sys/bus/{bus}/devices") for bus in _IN_MODALIAS):
-        return None, Reasons({"devices": "/sys/bus was not there to read"})
+        why["devices"] = "/sys/bus was not there to read"
+        return None
     network = _network(machine)
     found: list[BusDevice] = []
     for bus in _IN_MODALIAS:
@@ -77,7 +78,7 @@ def probe(machine: Machine) -> tuple[tuple[BusDevice, ...] | None, Reasons]:
                     wired=("wired" in interfaces and "wireless" not in interfaces) or None,
                 )
             )
-    return unique(found), Reasons()
+    return unique(found)
 
 
 def unique(devices: Iterable[BusDevice]) -> tuple[BusDevice, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 
 from advisor.capture import battery, box, devices, memory, processor, screen, storage
 from advisor.capture.compose import compose
@@ -16,27 +17,21 @@ _SERIALS = {"unit serial": "product_serial", "unit uuid": "product_uuid", "board
 
 def gather(machine: Machine, *, identifiers: bool = False) -> MachineFacts:
     """Run every probe on a machine; with `identifiers`, serial numbers and network addresses too."""
-    found_box, of_box = box.probe(machine)
-    found_memory, of_memory = memory.probe(machine)
-    found_devices, of_devices = devices.probe(machine)
-    found_disks, of_disks = storage.probe(machine, identifiers=identifiers)
-    found_panel, of_panel = screen.probe(machine)
-    found_batteries, of_battery = battery.probe(machine)
-    found_processor, of_processor = processor.probe(machine)
-    reasons = (of_processor, of_box, of_memory, of_devices, of_disks, of_panel, of_battery)
-    return MachineFacts(
-        processor=found_processor,
-        box=found_box,
-        memory=found_memory,
-        devices=found_devices,
+    why: dict[str, str] = {}
+    care: dict[str, str] = {}
+    facts = MachineFacts(
+        processor=processor.probe(machine, why),
+        box=box.probe(machine, why),
+        memory=memory.probe(machine, why),
+        devices=devices.probe(machine, why),
         buses=devices.buses(machine),
-        disks=found_disks,
-        panel=found_panel,
-        batteries=found_batteries,
-        why={name: reason for each in reasons for name, reason in each.why.items()},
-        care={name: reason for each in reasons for name, reason in each.care.items()},
-        identifiers=_identifiers(machine, found_disks or ()) if identifiers else {},
+        disks=storage.probe(machine, why, care, identifiers=identifiers),
+        panel=screen.probe(machine, why),
+        batteries=battery.probe(machine, why),
+        why=why,
+        care=care,
     )
+    return replace(facts, identifiers=_identifiers(machine, facts.disks or ())) if identifiers else facts
 
 
 def _identifiers(machine: Machine, disks: tuple[storage.Disk, ...]) -> dict[str, str]:

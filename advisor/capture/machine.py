@@ -9,7 +9,6 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
 
 FILE_LIMIT = 1 << 20
 """Most bytes read from any one file [bytes]; nothing a probe needs is longer."""
@@ -228,26 +227,10 @@ class LiveMachine(FolderMachine):
     def devices(self, subsystem: str) -> list[KernelDevice]:
         """See `Machine.devices`."""
         found = [
-            KernelDevice(self, device.sys_path, subsystem, _Properties(device))
+            KernelDevice(self, device.sys_path, subsystem, device.properties)
             for device in self._context.list_devices(subsystem=subsystem)
         ]
         return sorted(found, key=lambda device: device.path)
-
-
-class _Properties(Mapping[str, str]):
-    """A pyudev device's properties, asked for only when one is wanted."""
-
-    def __init__(self, device: Any) -> None:
-        self._device = device
-
-    def __getitem__(self, key: str) -> str:
-        return str(self._device.properties[key])
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._device.properties)
-
-    def __len__(self) -> int:
-        return len(self._device.properties)
 
 
 class RecordedMachine(Machine):

@@ -143,14 +143,6 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Reasons:
-    """What a probe has to say beside its facts."""
-
-    why: dict[str, str] = field(default_factory=dict)  # Field of `Unit`: why it could not be read here
-    care: dict[str, str] = field(default_factory=dict)  # Field of `Unit`: what to bear in mind although it was read
-
-
-@dataclass(frozen=True)
 class MachineFacts:
     """All that is known of one machine. None means that the source could not say.
 

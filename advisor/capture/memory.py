@@ -6,7 +6,7 @@ import re
 
 from advisor.capture import smbios
 from advisor.capture.machine import Attempt, KernelDevice, Machine, clean, whole
-from advisor.capture.machine_facts import MachineFacts, Memory, Module, Reasons, fill
+from advisor.capture.machine_facts import MachineFacts, Memory, Module, fill
 
 TABLE = "/sys/firmware/dmi/tables/DMI"
 
@@ -21,34 +21,24 @@ _NOT_RAM = frozenset({"ROM", "Flash", "EEPROM", "FEPROM", "EPROM", "Logical non-
 _SEEN = re.compile(r"^MemTotal:\s{0,20}(\d{1,12}) kB", re.MULTILINE)
 
 
-def probe(machine: Machine) -> tuple[Memory, Reasons]:
-    """Read the memory.
-
-    Returns
-    -------
-    reasons : Reasons
-        Under 'ram_slots' when the firmware's list could not be read.
-    """
+def probe(machine: Machine, why: dict[str, str]) -> Memory:
+    """Read the memory; why the firmware's list could not be read goes into `why` under 'ram_slots'."""
     found = Memory(seen_kib=parse_meminfo(machine.text("/proc/meminfo") or ""))
     table = machine.data(TABLE)
-    if table:
-        listed = smbios.memory(table)
-        if listed.modules:
-            return fill(found, listed), Reasons()
-    listed = from_udev(KernelDevice(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
+    listed = smbios.memory(table) if table else Memory()
+    if not listed.modules:
+        listed = from_udev(KernelDevice(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
     if listed.modules:
-        return fill(found, listed), Reasons()
+        return fill(found, listed)
     if table:
-        return found, Reasons({"ram_slots": "the firmware's table lists no memory"})
-    return found, Reasons({"ram_slots": _why_no_table(machine)})
-
-
-def _why_no_table(machine: Machine) -> str:
-    if machine.reading(TABLE) is Attempt.ROOT:
-        return "needs root (SMBIOS table), or a live medium whose udev lists memory"
-    if not machine.exists("/sys/class/dmi/id"):
-        return "this machine's firmware has no SMBIOS table"
-    return "the SMBIOS table could not be read"
+        why["ram_slots"] = "the firmware's table lists no memory"
+    elif machine.reading(TABLE) is Attempt.ROOT:
+        why["ram_slots"] = "needs root (SMBIOS table), or a live medium whose udev lists memory"
+    elif not machine.exists("/sys/class/dmi/id"):
+        why["ram_slots"] = "this machine's firmware has no SMBIOS table"
+    else:
+        why["ram_slots"] = "the SMBIOS table could not be read"
+    return found
 
 
 def _dmi_properties(machine: Machine) -> dict[str, str] | None:

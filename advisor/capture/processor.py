@@ -8,7 +8,7 @@ import sys
 from typing import Any
 
 from advisor.capture.machine import Machine, clean, whole
-from advisor.capture.machine_facts import Processor, Reasons, fill
+from advisor.capture.machine_facts import Processor, fill
 
 _CPU = re.compile(r"cpu\d{1,4}\Z")
 
@@ -28,8 +28,8 @@ def _cpuinfo() -> dict[str, Any]:
     return answer if isinstance(answer, dict) else {}
 
 
-def probe(machine: Machine) -> tuple[Processor, Reasons]:
-    """Read the processor."""
+def probe(machine: Machine, why: dict[str, str]) -> Processor:
+    """Read the processor; why not goes into `why`."""
     content = machine.text("/proc/cpuinfo")
     found = parse(content) if content else Processor()
     cores, threads = _topology(machine)
@@ -38,7 +38,9 @@ def probe(machine: Machine) -> tuple[Processor, Reasons]:
     # py-cpuinfo says after the kernel what that says: it is asked only where something is left open.
     if machine.live and None in (found.name, found.vendor, found.family, found.model, found.stepping, found.flags):
         found = fill(found, _answered(_cpuinfo()))
-    return found, Reasons(why={} if content else {"cpu": "/proc/cpuinfo could not be read"})
+    if not content:
+        why["cpu"] = "/proc/cpuinfo could not be read"
+    return found
 
 
 def parse(content: str) -> Processor:

@@ -6,7 +6,7 @@ import math
 import re
 
 from advisor.capture.machine import Attempt, KernelDevice, Machine
-from advisor.capture.machine_facts import MachineFacts, Panel, Reasons
+from advisor.capture.machine_facts import MachineFacts, Panel
 from advisor.unit import FormFactor
 
 PANEL_SIZES = (
@@ -24,9 +24,8 @@ _EDID_START = b"\x00\xff\xff\xff\xff\xff\xff\x00"
 _EV_ABS, _ABS_X, _ABS_MT_X, _BTN_TOUCH, _BTN_PEN, _DIRECT = 0x03, 0x00, 0x35, 0x14A, 0x140, 0x01
 
 
-def probe(machine: Machine) -> tuple[Panel, Reasons]:
-    """Read the built-in screen, whether it takes touch, and whether there is a camera."""
-    why: dict[str, str] = {}
+def probe(machine: Machine, why: dict[str, str]) -> Panel:
+    """Read the built-in screen, whether it takes touch, and whether there is a camera; what hinders goes to `why`."""
     width, height, inches = _screen(machine, why)
     inputs = machine.devices("input")
     touch: bool | None = any(_is_touchscreen(device) for device in inputs)
@@ -34,7 +33,7 @@ def probe(machine: Machine) -> tuple[Panel, Reasons]:
         touch, why["touch"] = None, "the running kernel lists no input devices"
     elif not touch and _on_i2c(machine) and not any("/i2c-" in device.path for device in inputs):
         touch, why["touch"] = None, "a touch device on I2C has no driver in the running system"
-    return Panel(width, height, inches, touch, _camera(machine, why)), Reasons(why)
+    return Panel(width, height, inches, touch, _camera(machine, why))
 
 
 def _screen(machine: Machine, why: dict[str, str]) -> tuple[int | None, int | None, float | None]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 
 from advisor.capture import health
 from advisor.capture.machine import KernelDevice, Machine, clean, whole
-from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, Reasons, Wear
+from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, Wear
 from advisor.tables import dicts
 from advisor.unit import StorageKind, StorageMode
 
@@ -33,36 +34,33 @@ _SOLID = re.compile(r"\bSSD")
 _RANK = {StorageKind.NVME: 0, StorageKind.SATA_SSD: 0, StorageKind.EMMC: 2, StorageKind.HYBRID: 3, StorageKind.HDD: 3}
 
 
-def probe(machine: Machine, *, identifiers: bool = False) -> tuple[tuple[Disk, ...] | None, Reasons]:
-    """Read every disk.
+def probe(
+    machine: Machine, why: dict[str, str], care: dict[str, str], *, identifiers: bool = False
+) -> tuple[Disk, ...] | None:
+    """Read every disk, None when the kernel's list of block devices was not there.
 
     Parameters
     ----------
+    why, care : dict
+        Take the reason why there is no list, and that a disk is hidden.
     identifiers : bool
         Read serial numbers too.
-
-    Returns
-    -------
-    disks : tuple of Disk, or None
-        None when the kernel's list of block devices was not there.
     """
     if not machine.exists("/sys/class/block"):
-        return None, Reasons({"storage_kind": "the list of block devices was not there to read"})
+        why["storage_kind"] = "the list of block devices was not there to read"
+        return None
     disks = []
-    care: dict[str, str] = {}
     for device in machine.devices("block"):
         if NOT_A_DISK.match(device.name) or device.attribute("partition") or device.attribute("hidden") == "1":
             continue
         sectors = device.number("size")
-        if sectors is not None and sectors <= 0:
-            continue
-        disks.append(_disk(machine, device, sectors * 512 if sectors else None, identifiers))
-    for device in machine.devices("pci"):
-        if device.number("remapped_nvme"):
-            care["storage_kind"] = (
-                "the SATA controller hides an NVMe disk (firmware setting RST or Optane): set it to AHCI to see it"
-            )
-    return tuple(disks), Reasons(care=care)
+        if sectors is None or sectors > 0:
+            disks.append(_disk(machine, device, sectors * 512 if sectors else None, identifiers))
+    if any(device.number("remapped_nvme") for device in machine.devices("pci")):
+        care["storage_kind"] = (
+            "the SATA controller hides an NVMe disk (firmware setting RST or Optane): set it to AHCI to see it"
+        )
+    return tuple(disks)
 
 
 def _disk(machine: Machine, device: KernelDevice, size: int | None, identifiers: bool) -> Disk:
@@ -90,7 +88,7 @@ def _disk(machine: Machine, device: KernelDevice, size: int | None, identifiers:
         vmd=any(address[:4] == "1000" and len(address.split(":")[0]) > 4 for address in addresses),
         serial=clean(device.attribute("device/serial"), 40) if identifiers else None,
     )
-    return Disk(**{**vars(disk), "wear": health.of(machine, device, disk)})
+    return replace(disk, wear=health.of(machine, device, disk))
 
 
 def _link(device: KernelDevice) -> str:

@@ -175,10 +175,8 @@ def text_of(value: Any) -> str:
 
 def array_of(values: np.ndarray, dtype: str) -> Any:
     """Make a nullable array ('string', 'boolean', 'Int64' or 'Float64') of objects, None standing for NA."""
-    if dtype == "string":
-        return pd.Series(values, dtype="string").array
-    if dtype == "boolean":
-        return pd.Series(values, dtype="boolean").array
+    if dtype in ("string", "boolean"):
+        return pd.Series(values, dtype=dtype).array
     numbers = np.array(values, dtype=float)
     mask = np.isnan(numbers)
     if dtype == "Int64":

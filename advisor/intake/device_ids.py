@@ -11,25 +11,40 @@ from advisor.tables import load
 
 ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
 
-_ID = re.compile(
-    r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})"
-    r"(?::[0-9a-f]{4}:[0-9a-f]{4})?(?:\s*\(rev\s*[0-9a-f]+\))?",
-    re.I,
-)
 _BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?(?:\s*\(rev\s*[0-9a-f]+\))?", re.I)
-_WINDOWS_PCI = re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
-_WINDOWS_USB = re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I)
-_USB_ALIAS = re.compile(
-    r"usb:v([0-9a-f]{4})p([0-9a-f]{4})d([0-9a-f]{4})dc([0-9a-f]{2})dsc([0-9a-f]{2})"
-    r"dp([0-9a-f]{2})ic([0-9a-f]{2})isc([0-9a-f]{2})ip([0-9a-f]{2})in([0-9a-f]{2})",
-    re.I,
+_ALIASES = (
+    (
+        re.compile(
+            r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8}|\*)sd([0-9a-f]{8}|\*)bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2}|\*)",
+            re.I,
+        ),
+        "pci:v{}d{}sv{}sd{}bc{}sc{}i{}",
+    ),
+    (
+        re.compile(
+            r"usb:v([0-9a-f]{4})p([0-9a-f]{4})d([0-9a-f]{4})dc([0-9a-f]{2})dsc([0-9a-f]{2})"
+            r"dp([0-9a-f]{2})ic([0-9a-f]{2})isc([0-9a-f]{2})ip([0-9a-f]{2})in([0-9a-f]{2})",
+            re.I,
+        ),
+        "usb:v{}p{}d{}dc{}dsc{}dp{}ic{}isc{}ip{}in{}",
+    ),
 )
-_PCI_ALIAS = re.compile(
-    r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8}|\*)sd([0-9a-f]{8}|\*)bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2}|\*)",
-    re.I,
+"""Whole modaliases, and how they are written."""
+_IDS = (
+    (
+        re.compile(
+            r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})"
+            r"(?::[0-9a-f]{4}:[0-9a-f]{4})?(?:\s*\(rev\s*[0-9a-f]+\))?",
+            re.I,
+        ),
+        "{}:{}:{}",
+    ),
+    (re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I), "pci:{}:{}"),
+    (re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I), "usb:{}:{}"),
+    (re.compile(r"pci:v(?:0000)?([0-9a-f]{4})d(?:0000)?([0-9a-f]{4})(?:sv.*)?", re.I), "pci:{}:{}"),
+    (re.compile(r"usb:v([0-9a-f]{4})p([0-9a-f]{4})(?:d[0-9a-f]{4}.*)?", re.I), "usb:{}:{}"),
 )
-_SHORT_PCI = re.compile(r"pci:v(?:0000)?([0-9a-f]{4})d(?:0000)?([0-9a-f]{4})(?:sv.*)?", re.I)
-_SHORT_USB = re.compile(r"usb:v([0-9a-f]{4})p([0-9a-f]{4})(?:d[0-9a-f]{4}.*)?", re.I)
+"""Ids as people and systems write them, and the one form."""
 _OTHER_ALIAS = re.compile(r"(?:acpi|hid|hdaudio|sdio|i2c|platform|cpu|dmi|input|pnp|scsi|virtio|mmc|serio|spi"
     r"|typec|wmi|mei|pcmcia|ssb|bcma|thunderbolt|tbsvc|rmi|of|"
                           r"firmware|ieee1394|snd|intel_vsec|auxiliary|vmbus|soundwire"
@@ -95,20 +110,12 @@ def item(text: str) -> tuple[str, str]:
         The device, '' when malformed; and the reason then.
     """
     plain = text.strip().strip("'\"").strip()
-    if match := _PCI_ALIAS.fullmatch(plain):
-        v, d, sv, sd, bc, sc, i = (part.upper() for part in match.groups())
-        return f"pci:v{v}d{d}sv{sv}sd{sd}bc{bc}sc{sc}i{i}", ""
-    if match := _USB_ALIAS.fullmatch(plain):
-        v, p, d, dc, dsc, dp, ic, isc, ip, n = (part.upper() for part in match.groups())
-        return f"usb:v{v}p{p}d{d}dc{dc}dsc{dsc}dp{dp}ic{ic}isc{isc}ip{ip}in{n}", ""
-    if match := _ID.fullmatch(plain):
-        return f"{match[1].lower()}:{match[2].lower()}:{match[3].lower()}", ""
-    for bus, pattern in (("pci", _WINDOWS_PCI), ("usb", _WINDOWS_USB)):
+    for pattern, form in _ALIASES:
         if match := pattern.fullmatch(plain):
-            return f"{bus}:{match[1].lower()}:{match[2].lower()}", ""
-    for bus, pattern in (("pci", _SHORT_PCI), ("usb", _SHORT_USB)):
+            return form.format(*(part.upper() for part in match.groups())), ""
+    for pattern, form in _IDS:
         if match := pattern.fullmatch(plain):
-            return f"{bus}:{match[1].lower()}:{match[2].lower()}", ""
+            return form.format(*(part.lower() for part in match.groups())), ""
     if match := _BARE.fullmatch(plain):
         vendor, product = match[1].lower(), match[2].lower()
         if known := _bus_of().get(vendor):

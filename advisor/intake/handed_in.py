@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import pandas as pd
 
@@ -24,8 +24,6 @@ LARGEST_JSON = 5 * 2**20
 SHEET_SUFFIXES = frozenset({".csv", ".tsv", ".tab", ".xlsx", ".xlsm", ".xls", ".ods"})
 WATCHED_SUFFIXES = frozenset({".json", ".txt"})
 """What counts as a capture in a watched folder."""
-
-Read = TypeVar("Read")
 
 _WORKBOOK = b"PK\x03\x04"
 
@@ -74,9 +72,7 @@ def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
         from advisor import intake
 
         return Sheet(shown, intake.read_bytes(content, shown))
-    if suffix == ".json" and not _is_json_listing(content):
-        return _through_file(shown, ".json", content, _capture)
-    return _through_file(shown, ".txt", content, _listing)
+    return _through_file(shown, suffix == ".json" and not _is_json_listing(content), content)
 
 
 def read_pasted(text: str) -> list[Capture] | Sheet:
@@ -101,25 +97,16 @@ def _is_json_listing(content: bytes) -> bool:
     return isinstance(parsed, dict) and not {"unit", "format"} & set(parsed)
 
 
-def _capture(path: Path) -> list[Capture]:
-    from advisor import capture
-
-    return [capture.read_capture(path)]
-
-
-def _listing(path: Path) -> list[Capture]:
+def _through_file(shown: str, is_capture: bool, content: bytes) -> list[Capture]:
+    """Lay the bytes in a private file for a reader that wants a path; messages name the person's file."""
+    from advisor.capture import read_capture
     from advisor.capture.listings import read_machines
 
-    return read_machines(path)
-
-
-def _through_file(shown: str, suffix: str, content: bytes, read: Callable[[Path], Read]) -> Read:
-    """Lay the bytes in a private file for a reader that wants a path; messages name the person's file."""
     with tempfile.TemporaryDirectory(prefix="advisor-") as folder:
-        path = Path(folder) / f"handed-in{suffix}"
+        path = Path(folder) / f"handed-in{'.json' if is_capture else '.txt'}"
         path.write_bytes(content)
         try:
-            return read(path)
+            return [read_capture(path)] if is_capture else read_machines(path)
         except AdvisorError as error:
             raise type(error)(error.message.replace(str(path), shown).replace(path.name, shown), error.hint) from error
 
@@ -189,12 +176,7 @@ def sticks(mounts: Path = Path("/proc/mounts")) -> list[str]:
         lines = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
         return []
-    folders = [_unescaped(parts[1]) for parts in (line.split() for line in lines) if len(parts) > 1]
+    # Blanks and the like are octal escapes, as fstab(5) gives them.
+    named = [parts[1] for parts in map(str.split, lines) if len(parts) > 1]
+    folders = [re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), one) for one in named]
     return sorted({one for one in folders if one.startswith(("/media/", "/run/media/", "/mnt/"))})
-
-
-def _unescaped(folder: str) -> str:
-    """Undo the octal escapes of /proc/mounts, as fstab(5) gives them."""
-    for octal, plain in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
-        folder = folder.replace(octal, plain)
-    return folder

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.tables import compiled, dicts
 from advisor.unit import BootMode, FormFactor, StorageMode
 
-_FORMS: tuple[tuple[str, FormFactor], ...] = (
-    (r"2[\s-]*in[\s-]*1|two[\s-]*in[\s-]*one|convertible|detachable|hybrid laptop|360", FormFactor.CONVERTIBLE),
-    (r"all[\s-]*in[\s-]*one|aio|a\.i\.o\.?", FormFactor.ALL_IN_ONE),
-    (r"thin[\s-]*client|zero[\s-]*client|tc", FormFactor.THIN_CLIENT),
-    (r"tablet(?:te|pc)?|slate|pad", FormFactor.TABLET),
-    (r"laptops?|note[\s-]*books?|ultra[\s-]*books?|net[\s-]*books?|portable|portatil|chrome[\s-]*books?"
-        r"|mobile(?: workstation)?|lap|nb|lt|sub[\s-]*notebook",
-     FormFactor.LAPTOP),
-    (r"sff|u\s?sff|usdt|ultra small form factor|small form factor|small(?: desktop)?|tiny|micro(?: pc| desktop| "
-        r"tower)?|mini(?:[\s-]*pc| desktop)?|dm|"
-     r"desktop mini|mini desktop|stick(?:[\s-]*pc)?|cube|slim(?:line)?(?: desktop)?|small pc",
-     FormFactor.SMALL_DESKTOP),
-    (r"server|rack(?:[\s-]*mount)?(?: server)?|blade|[1-5]u", FormFactor.SERVER),
-    (r"desktops?|towers?|desk|dt|mt|cmt|tw|twr|mid[\s-]*tower|mini[\s-]*tower|full[\s-]*tower|midi[\s-]*tower"
-        r"|workstations?|pc|desktop pc|tower pc|standrechner|"
-     r"sobremesa|ordinateur de bureau|fixe|bigtower", FormFactor.DESKTOP),
-)  # fmt: skip
-_FORM_RULES = tuple((re.compile(pattern), form) for pattern, form in _FORMS)
+
+@cache
+def _words(use: str) -> list[tuple[re.Pattern[str], str]]:
+    """Rows of the table of words for one use: the expression, and what it means."""
+    return [(compiled(row["pattern"]), row["meaning"]) for row in dicts("intake/words") if row["use"] == use]
+
+
+def _meant(use: str, plain: str) -> str | None:
+    """What a whole text means by the table of words, None when it is none of them."""
+    return next((meaning for pattern, meaning in _words(use) if pattern.fullmatch(plain)), None)
+
+
 _ACCEPT_FORM = "one of " + ", ".join(FormFactor)
 
 
@@ -36,10 +31,13 @@ def form_factor(text: str) -> Parsed:
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
     plain = plain.removesuffix(" pc") if plain.startswith(("notebook", "laptop", "tablet")) else plain
-    for pattern, form in _FORM_RULES:
-        if pattern.fullmatch(plain):
-            return Parsed(form)
-    within = {form for pattern, form in _FORM_RULES if re.search(rf"(?<!\w)(?:{pattern.pattern})(?!\w)", plain)}
+    if form := _meant("form_factor", plain):
+        return Parsed(FormFactor(form))
+    within = {
+        FormFactor(form)
+        for pattern, form in _words("form_factor")
+        if re.search(rf"(?<!\w)(?:{pattern.pattern})(?!\w)", plain)
+    }
     if within == {FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP}:
         within = {FormFactor.SMALL_DESKTOP}
     if len(within) == 1:
@@ -72,13 +70,8 @@ def boot_mode(text: str) -> Parsed:
         return Parsed(BootMode.UEFI64, note="both are offered: taken as 64-bit UEFI")
     if efi or plain in ("gpt", "both", "u"):
         if plain in ("both", "gpt"):
-            return Parsed(
-                None,
-                "says nothing about the firmware's width"
-                if plain == "both"
-                else "names a disk's table, not the firmware",
-                _ACCEPT_BOOT,
-            )
+            width = "says nothing about the firmware's width"
+            return Parsed(None, width if plain == "both" else "names a disk's table, not the firmware", _ACCEPT_BOOT)
         if "64" in plain:
             return Parsed(BootMode.UEFI64)
         return Parsed(BootMode.UEFI64, note="taken as 64-bit UEFI; write '32-bit UEFI' when it is that")
@@ -127,34 +120,14 @@ def mode_said(plain: str) -> tuple[StorageMode | None, str]:
     return mode, _MODE_WORDS.sub(" ", plain) if mode else plain
 
 
-_YES = frozenset(
-    {"yes", "y", "true", "1", "x", "ja", "j", "oui", "o", "si", "sí", "sì", "s", "on", "t", "✓", "✔", "enabled",
-     "wahr", "vrai", "1.0"}
-)  # fmt: skip
-_NO = frozenset(
-    {"no", "n", "false", "0", "nein", "non", "nee", "off", "f", "✗", "✘", "none", "disabled", "falsch", "faux", "0.0"}
-)
-_SOLDERED = frozenset(
-    {"soldered", "onboard", "on board", "on-board", "fixed", "verlötet", "soudée", "soudé", "all", "fully",
-     "all soldered"}
-)  # fmt: skip
-_SOCKETED = frozenset(
-    {"socketed", "slots", "slot", "removable", "sodimm", "so-dimm", "dimm", "dimms", "gesteckt", "partly",
-    "partial", "part", "some", "half",
-     "not soldered", "modules", "sticks", "upgradable", "upgradeable", "teilweise"}
-)  # fmt: skip
-
-
 @lru_cache(maxsize=10_000)
 def yes_no(text: str) -> Parsed:
     """Read yes or no as a bool."""
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN
-    if plain in _YES:
-        return Parsed(True)
-    if plain in _NO:
-        return Parsed(False)
+    if said := _meant("yes or no", plain):
+        return Parsed(said == "yes")
     return Parsed(None, "neither yes nor no", "yes or no")
 
 
@@ -167,11 +140,8 @@ def soldered(text: str) -> Parsed:
     Parsed
         A bool.
     """
-    plain = squeeze(text)
-    if plain in _SOLDERED:
-        return Parsed(True)
-    if plain in _SOCKETED:
-        return Parsed(False)
+    if said := _meant("soldered", squeeze(text)):
+        return Parsed(said == "yes")
     parsed = yes_no(text)
     return parsed if not parsed.problem else parsed._replace(accepted="yes, no, soldered, socketed or partly")
 
@@ -294,27 +264,8 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return UNKNOWN
-    if (
-        plain in NONE_WORDS
-        or plain
-        in (
-            "full",
-            "0 free",
-            "all used",
-            "all full",
-            "voll",
-            "no slots",
-            "no free slots",
-            "both used",
-            "both full",
-        )
-        or re.fullmatch(r"none\b.*\bsoldered|(?:all )?soldered", plain)
-    ):
-        return Parsed(0)
-    if plain in ("one", "one free", "ein", "un"):
-        return Parsed(1)
-    if plain in ("two", "two free", "zwei", "deux"):
-        return Parsed(2)
+    if said := "0" if plain in NONE_WORDS else _meant("number", plain):
+        return Parsed(int(said))
     accepted = f"{what} from 0 to {highest}"
     match = _COUNT.fullmatch(plain)
     if not match:
@@ -326,15 +277,11 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
 
 
 _RATE = re.compile(r"[~≈]?\s*(\d{1,3}(?:[ ']\d{3})+|\d+(?:[.,]\d+)?)\s*([a-zµμ]+(?:\s*/\s*[a-z]+)?|)")
-_RATES: dict[str, dict[str, float]] = {
-    "mbps": {"": 1, "mbps": 1, "mbit": 1, "mbit/s": 1, "mb/s": 8, "mbits": 1, "mbits/s": 1, "gbps": 1000,
-    "gbit": 1000, "gbit/s": 1000, "gb/s": 8000,
-             "kbps": 0.001, "kbit/s": 0.001, "m": 1, "g": 1000, "mib/s": 8.388608, "gig": 1000, "gigabit": 1000},
-    "mib/s": {"": 1, "mib/s": 1, "mib": 1, "mb/s": 1e6 / 2**20, "mbps": 1e6 / 2**20, "mb": 1e6 / 2**20,
-    "gb/s": 1e9 / 2**20, "gib/s": 1024, "kib/s": 1 / 1024,
-              "kb/s": 1e3 / 2**20},
-    "ms": {"": 1, "ms": 1, "msec": 1, "us": 0.001, "µs": 0.001, "μs": 0.001, "s": 1000, "sec": 1000},
-}  # fmt: skip
+_ACCEPT_RATE = {
+    "mbps": "a speed such as 50 or '1 Gbit/s'",
+    "mib/s": "a speed such as 120 or '500 MB/s'",
+    "ms": "a time such as 12 or '0,1 ms'",
+}
 
 
 @lru_cache(maxsize=50_000)
@@ -358,18 +305,16 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
     plain = squeeze(text)
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
-    accepted = {"mbps": "a speed such as 50 or '1 Gbit/s'", "mib/s": "a speed such as 120 or '500 MB/s'",
-                "ms": "a time such as 12 or '0,1 ms'"}[unit]  # fmt: skip
     match = _RATE.fullmatch(plain)
     stated = (match[2] or "").replace(" ", "") if match else ""
     # On a link a small b is a bit, as in 'Mb/s'; everywhere else both letters are bytes.
     if unit == "mbps" and stated in ("mb/s", "gb/s") and not re.search(r"[MG]B/s", text):
         stated = stated.replace("b/s", "bit/s")
-    factor = _RATES[unit].get(stated) if match else None
+    factor = _meant(unit, stated) if stated else "1"
     if match is None or factor is None:
-        return Parsed(None, "no number with a unit of this kind is recognised", accepted)
+        return Parsed(None, "no number with a unit of this kind is recognised", _ACCEPT_RATE[unit])
     digits = match[1].replace(" ", "").replace("'", "")
-    number = float(digits.replace(",", ".")) * factor
+    number = float(digits.replace(",", ".")) * float(factor)
     if not 0 < number <= highest:
-        return Parsed(None, f"{match[1]} is outside what is possible", accepted)
+        return Parsed(None, f"{match[1]} is outside what is possible", _ACCEPT_RATE[unit])
     return Parsed(round(number, 6))

@@ -136,7 +136,8 @@ def test_a_legacy_start_on_firmware_that_can_do_uefi_is_said():
 
 def test_efi_without_the_size_has_its_reason():
     machine = RecordedMachine({"/sys/firmware/efi/runtime": b"0x1"}, {})
-    taken = compose(MachineFacts(box=box.probe(machine)[0], why=box.probe(machine)[1].why), "")
+    why: dict[str, str] = {}
+    taken = compose(MachineFacts(box=box.probe(machine, why), why=why), "")
     assert taken.unit.boot_mode is None and "fw_platform_size" in taken.unread["boot_mode"]
 
 
@@ -160,14 +161,14 @@ def test_event_bits_of_64_and_32_bit_kernels():
         home = "/sys/devices/x/input/input0"
         files = {f"{home}/capabilities/{k}": v.encode() for k, v in words.items() if k != "properties"}
         files[f"{home}/properties"] = words["properties"].encode()
-        panel, _ = screen.probe(RecordedMachine(files, {"/sys/class/input/input0": home}))
+        panel = screen.probe(RecordedMachine(files, {"/sys/class/input/input0": home}), {})
         assert panel.touch is touch
 
 
 def test_udevs_word_on_a_touchscreen_stands():
     home = "/sys/devices/x/input/input0"
     files = {"/run/udev/data/+input:input0": b"E:ID_INPUT=1\nE:ID_INPUT_TOUCHSCREEN=1\n", f"{home}/name": b"x"}
-    assert screen.probe(RecordedMachine(files, {"/sys/class/input/input0": home}))[0].touch is True
+    assert screen.probe(RecordedMachine(files, {"/sys/class/input/input0": home}), {}).touch is True
 
 
 def test_desktops_have_no_built_in_screen():
@@ -248,9 +249,9 @@ def test_a_touchpad_or_screen_without_a_driver_leaves_touch_open():
     files = {"/sys/devices/platform/i8042/serio0/input/input0/name": b"keyboard"}
     links = {"/sys/class/input/input0": "/sys/devices/platform/i8042/serio0/input/input0"}
     folder = ["/sys/bus/acpi/devices/PNP0C50:00"]
-    assert screen.probe(RecordedMachine(files, links))[0].touch is False
-    panel, reasons = screen.probe(RecordedMachine(files, links, {}, folder))
-    assert panel.touch is None and "I2C" in reasons.why["touch"]
+    assert screen.probe(RecordedMachine(files, links), {}).touch is False
+    why: dict[str, str] = {}
+    assert screen.probe(RecordedMachine(files, links, {}, folder), why).touch is None and "I2C" in why["touch"]
 
 
 def test_the_second_graphics_chips_panel_is_found():
@@ -259,8 +260,9 @@ def test_the_second_graphics_chips_panel_is_found():
     files = {f"{home}/card{n}-eDP-{n}/status": b"connected" for n in (1, 2)}
     files[f"{home}/card2-eDP-2/modes"] = b"1920x1080\n"
     links = {f"/sys/class/drm/card{n}-eDP-{n}": f"{home}/card{n}-eDP-{n}" for n in (1, 2)}
-    panel, reasons = screen.probe(RecordedMachine(files, links))
-    assert (panel.width, panel.height) == (1920, 1080) and "screen" not in reasons.why
+    why: dict[str, str] = {}
+    panel = screen.probe(RecordedMachine(files, links), why)
+    assert (panel.width, panel.height) == (1920, 1080) and "screen" not in why
 
 
 def test_further_disks_are_noted_because_they_have_to_be_erased_too():

@@ -73,7 +73,7 @@ def read(section: Section) -> MachineFacts:
     # What the driver of the disk says and what the block layer says of it are one disk: they count the same sectors.
     sizes = [disk.size for name, disk in log.disks.items() if name.startswith("ata")]
     disks = [disk for name, disk in log.disks.items() if not (name.startswith("sd") and disk.size in sizes)]
-    care = {"firmware": _missing(list(log.files))} if log.files else {}
+    missing = f"the kernel asked for firmware that it did not find: {few(list(log.files), MOST_FILES)}"
     return MachineFacts(
         processor=log.processor,
         box=log.box,
@@ -82,17 +82,13 @@ def read(section: Section) -> MachineFacts:
         named=tuple(dict.fromkeys(log.named)),
         disks=tuple(disks) or None,
         firmware=tuple(log.files),
-        care=care,
+        care={"firmware": missing} if log.files else {},
     )
 
 
 def _closed(text: str) -> bool:
     """Whether a message is whole as it stands: one that a mail broke is long, and says nothing yet."""
     return len(text) < 40 or bool(_LOADS.search(text) or _CPU.match(text) or _ATA.match(text) or _DMI.match(text))
-
-
-def _missing(files: list[str]) -> str:
-    return f"the kernel asked for firmware that it did not find: {few(files, MOST_FILES)}"
 
 
 def _message(text: str, log: _Log) -> None:

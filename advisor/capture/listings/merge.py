@@ -33,10 +33,6 @@ def processor_key(name: str) -> str:
     return "".join(filter(str.isalnum, bare)).casefold()
 
 
-def _product_key(name: str) -> str:
-    return "".join(filter(str.isalnum, name)).casefold()
-
-
 def _slots(facts: MachineFacts) -> dict[str, tuple[int | None, tuple[int, int] | None, str]]:
     """Class, ids and first word of the name of the device at each address."""
     found: dict[str, tuple[int | None, tuple[int, int] | None, str]] = {}
@@ -53,7 +49,7 @@ def differ(first: MachineFacts, second: MachineFacts) -> str:
     names = [one.processor.name and processor_key(one.processor.name) for one in (first, second)]
     if names[0] and names[1] and not (names[0].startswith(names[1]) or names[1].startswith(names[0])):
         return f"processors, '{first.processor.name}' and '{second.processor.name}'"
-    models = [one.box.product and _product_key(one.box.product) for one in (first, second)]
+    models = ["".join(filter(str.isalnum, one.box.product or "")).casefold() for one in (first, second)]
     if models[0] and models[1] and not (models[0] in models[1] or models[1] in models[0]):
         return f"models, '{first.box.product}' and '{second.box.product}'"
     left, right = _slots(first), _slots(second)
@@ -145,22 +141,17 @@ def _devices(first: tuple[BusDevice, ...] | None, second: tuple[BusDevice, ...] 
     if first is None or second is None:
         return first if second is None else second
     both = unique((*first, *second))
-    best: dict[tuple[str, int, int], int] = {}
-    names: dict[tuple[str, int, int], str] = {}
-    drivers: dict[tuple[str, int, int], str] = {}
+    alike: dict[tuple[str, int, int], list[BusDevice]] = {}
     for one in both:
-        key = (one.bus, one.vendor, one.product)
-        best[key] = max(best.get(key, 0), _told(one))
-        if one.name:
-            names.setdefault(key, one.name)
-        if one.driver:
-            drivers.setdefault(key, one.driver)
-    keys = [(one.bus, one.vendor, one.product) for one in both]
-    return tuple(
-        replace(one, name=one.name or names.get(key), driver=one.driver or drivers.get(key))
-        for one, key in zip(both, keys, strict=True)
-        if _told(one) == best[key]
-    )
+        alike.setdefault((one.bus, one.vendor, one.product), []).append(one)
+    kept = []
+    for one in both:
+        same = alike[one.bus, one.vendor, one.product]
+        if _told(one) == max(map(_told, same)):
+            name = one.name or next((other.name for other in same if other.name), None)
+            driver = one.driver or next((other.driver for other in same if other.driver), None)
+            kept.append(replace(one, name=name, driver=driver))
+    return tuple(kept)
 
 
 def _told(device: BusDevice) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import Attempt, RecordedMachine
@@ -89,8 +90,6 @@ def _check_format(line: str) -> None:
 
 def read(section: Section) -> MachineFacts:
     """Run the probes on a recording."""
-    from dataclasses import replace
-
     from advisor.capture.live import gather
 
     found, whole = machine(section.lines)
@@ -101,8 +100,6 @@ def read(section: Section) -> MachineFacts:
 
 
 NAME = "the script's recording"
-
-
 _STARTS = re.compile(f"{_LINE.pattern}|{_FOLDER.pattern}|{re.escape(FIRST)}")
 
 RECORDING = ListingKind(NAME, _STARTS, lambda line, lines: not line.strip(), read)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from advisor.capture import health
@@ -54,7 +55,7 @@ def read(section: Section) -> MachineFacts:
         model=clean(model, 60),
     )
     wear = _nvme(fields) if nvme else _ata(disk, fields, attributes, section.lines)
-    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": wear}),))
+    return MachineFacts(disks=(replace(disk, wear=wear),))
 
 
 _SIZES = ("User Capacity", "Namespace 1 Size/Capacity", "Total NVM Capacity")
@@ -108,4 +109,4 @@ def read_json(answer: dict[str, Any]) -> MachineFacts:
         spinning=False if nvme else bool(rate) if isinstance(rate, int) else None,
         model=clean(model, 60) if isinstance(model, str) else None,
     )
-    return MachineFacts(disks=(Disk(**{**vars(disk), "wear": health.smartctl_answer(answer, disk)}),))
+    return MachineFacts(disks=(replace(disk, wear=health.smartctl_answer(answer, disk)),))
