@@ -114,7 +114,7 @@ def founded() -> list[str]:
     prepared = timing.hands_on_min.notna().to_numpy(dtype=bool)
     return [
         *(f"{shares[name]:.0f}" for name in ("published", "measured", "modelled", "memory")),
-        f"{100 * np.median(timing._remembered[prepared]):.0f}", *counted(timing._done[prepared]),
+        f"{100 * np.median(timing._hands.by_heart[prepared]):.0f}", *counted(timing._hands.done[prepared]),
         f"{timing.hands_on_min.dropna().median():.1f}",
     ]  # fmt: skip
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from advisor import tables
 from advisor.comfort import report, training
-from advisor.comfort.model import STAGES, Model, Stage
+from advisor.comfort.model import FORMAT, STAGES, Model, Stage
 from advisor.files import datasets, write_whole
 from advisor.shop import Edition
+from advisor.timing.kept import plain
 
 READY = ("ready_2", "ready_3", "ready_4")
 
@@ -76,17 +75,8 @@ def fit(sessions: pd.DataFrame) -> Model:
 
 def write_model(model: Model, path: Path) -> None:
     """Write a model file, whole or not at all."""
-
-    def short(value: object) -> object:
-        if isinstance(value, float):
-            return float(f"{value:.6g}")
-        if isinstance(value, dict):
-            return {name: short(one) for name, one in value.items()}
-        if isinstance(value, Sequence) and not isinstance(value, str):
-            return [short(one) for one in value]
-        return value.item() if isinstance(value, np.generic) else value
-
-    write_whole(path, json.dumps(short(model.to_json()), indent=1, allow_nan=False) + "\n")
+    parts = {name: getattr(model, name) for name in ("about", "measured", "kill", "stages")}
+    write_whole(path, json.dumps(plain({"format": FORMAT, **parts}, 6), indent=1, allow_nan=False) + "\n")
 
 
 def main() -> None:

@@ -6,18 +6,17 @@ A model file is plain JSON and holds numbers only.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ConfigDict, Field
 
 from advisor.files import datasets
-from advisor.timing.kept import Factor, Kept, Log, Overlap, Share, Size, damaged, read_kept
+from advisor.timing.kept import Factor, Log, OrInfinite, Overlap, Share, Size, Whole, damaged, read_kept
 
 Array = NDArray[np.float64]
 
@@ -55,22 +54,20 @@ class Load:
 class Stage:
     """Seconds of one stage."""
 
-    wait_s: float  # What no machine shortens [s]
-    work: float  # Times the processor work of an unhindered session
-    transfer: float  # Times the bytes of its cold reads
-    access: float  # Share of its read requests that wait for a random access [1]
-    refault: float  # Times that each MiB of want is read again
-    start: float  # Memory, over the session's own, below which there is want [1]
+    wait_s: Size  # What no machine shortens [s]
+    work: Size  # Times the processor work of an unhindered session
+    transfer: Size  # Times the bytes of its cold reads
+    access: Size  # Share of its read requests that wait for a random access [1]
+    refault: Size  # Times that each MiB of want is read again
+    start: Size  # Memory, over the session's own, below which there is want [1]
     # How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is to
     # the longer of the two.
-    overlap: float = 1.0
-    # Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end, shape
-    # (n,).
-    residuals: Array = field(default_factory=lambda: np.zeros(0))
-    # Share of the sessions that each stands for, adding up to 1; empty for all alike, shape (n,).
-    weights: Array = field(default_factory=lambda: np.zeros(0))
+    overlap: Overlap = 1.0
     # Share of the moments with work at which at least 2, 3, 4 threads could run [1]: what more cores are worth.
-    ready: tuple[float, ...] = ()
+    ready: tuple[Share, ...] = ()
+    # Held-out logarithms of actual over predicted, rising; infinite at the end for what is not known to end.
+    residuals: Sequence[Annotated[Log, OrInfinite]] = ()
+    weights: Sequence[Share] = ()  # Share of the sessions that each stands for, adding up to 1; empty for all alike
 
     def spread(self, cores: Array) -> Array:
         """Share of the time on one core that the work takes on more.
@@ -120,10 +117,10 @@ class Stage:
         float
             At least 1; infinite when there are too few sessions to say.
         """
-        n = self.residuals.size
+        n = len(self.residuals)
         if not n:
             return math.inf
-        weights = self.weights if self.weights.size else np.full(n, 1 / n)
+        weights = self.weights if len(self.weights) else np.full(n, 1 / n)
         at = int(np.searchsorted(np.cumsum(weights), certainty * (n + 1) / n - 1e-9))
         return math.inf if at >= n else max(1.0, float(np.exp(self.residuals[at])))
 
@@ -132,8 +129,8 @@ class Stage:
 class Kill:
     """Probability that a process is killed for want of memory."""
 
-    middle: float  # Memory over what the session takes at which it is even [1]
-    slope: float  # Of the logistic curve over the logarithm of that ratio; not negative
+    middle: Factor  # Memory over what the session takes at which it is even [1]
+    slope: Size  # Of the logistic curve over the logarithm of that ratio; not negative
 
     def probability(self, usable_mib: Array, need_mib: Array) -> Array:
         """Probability, falling with memory.
@@ -167,110 +164,38 @@ class Model:
         Rows, releases, date, held-out figures.
     """
 
-    stages: dict[str, Stage]
+    stages: dict[str, Annotated[Stage, Whole]]
     kill: Kill
-    measured: dict[str, tuple[float, float]]
+    measured: dict[str, tuple[Size, Size]]
     about: dict[str, Any]
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain numbers and text."""
-        return {
-            "format": FORMAT,
-            "about": self.about,
-            "measured": {name: list(span) for name, span in self.measured.items()},
-            "kill": {"middle": self.kill.middle, "slope": self.kill.slope},
-            "stages": {
-                name: {
-                    **{one: getattr(stage, one) for one in COEFFICIENTS},
-                    "ready": list(stage.ready),
-                    # JSON has no infinity: it is null.
-                    "residuals": [float(one) if np.isfinite(one) else None for one in stage.residuals],
-                    "weights": list(map(float, stage.weights)),
-                }
-                for name, stage in self.stages.items()
-            },
-        }
-
-    @classmethod
-    def from_json(cls, content: Mapping[str, Any]) -> Model:
-        """The inverse of `to_json`.
-
-        Raises
-        ------
-        ValueError, KeyError
-            When a figure is missing, or figures do not go together.
-        """
-        stages = {key: _stage(content["stages"][key]) for key in STAGES}
-        kill = Kill(float(content["kill"]["middle"]), float(content["kill"]["slope"]))
-        measured = {name: (float(low), float(high)) for name, (low, high) in content["measured"].items()}
-        if absent := set(MEASURED) - set(measured):
-            raise ValueError(f"it does not say what was measured of {', '.join(sorted(absent))}")
-        if any(low > high for low, high in measured.values()):
-            raise ValueError("the least that was measured is above the most")
-        return cls(stages, kill, measured, dict(content["about"]))
-
-
-class KeptStage(Kept):
-    """One stage of the file."""
-
-    wait_s: Size
-    work: Size
-    transfer: Size
-    access: Size
-    refault: Size
-    start: Size
-    overlap: Overlap
-    ready: list[Share]
-    residuals: list[Log | None]
-    weights: list[Share]
-
-
-class KeptKill(Kept):
-    """How a kill grows likelier as memory shrinks."""
-
-    middle: Factor
-    slope: Size
-
-
-class KeptShown(Kept):
-    """What is shown of it, as far as it is read again."""
-
-    model_config = ConfigDict(strict=True, extra="allow")
-    words: list[str]
-
-
-class KeptComfort(Kept):
-    """The file."""
-
-    format: int
-    about: KeptShown
-    measured: dict[str, Annotated[list[Size], Field(min_length=2, max_length=2)]]
-    kill: KeptKill
-    stages: dict[str, KeptStage]
-
-
-def _stage(content: Mapping[str, Any]) -> Stage:
-    ready = tuple(map(float, content["ready"]))
-    if list(ready) != sorted(ready, reverse=True):
-        raise ValueError("the shares of moments with work for more threads do not fall")
-    residuals = np.array([math.inf if one is None else float(one) for one in content["residuals"]], dtype=float)
-    weights = np.array(content["weights"], dtype=float)
-    if weights.size and (weights.shape != residuals.shape or abs(weights.sum() - 1) > 1e-3):
-        raise ValueError("the weights of the residuals do not add up to 1")
-    # An infinity at the end is one that is not known to end.
-    if (residuals[1:] < residuals[:-1]).any():
-        raise ValueError("the residuals do not rise")
-    values = {name: float(content[name]) for name in COEFFICIENTS}
-    return Stage(**values, residuals=residuals, weights=weights, ready=ready)
 
 
 def read_model(path: Path) -> Model:
     """Read a model file."""
-    content = read_kept(path, KeptComfort, FORMAT, REMAKE)
+    found = read_kept(path, Model, FORMAT, REMAKE)
     try:
-        return Model.from_json(content)
-    except (ValueError, KeyError) as error:
+        for key in STAGES:
+            _check(found.stages[key])
+        if absent := set(MEASURED) - set(found.measured):
+            raise ValueError(f"it does not say what was measured of {', '.join(sorted(absent))}")
+        if any(low > high for low, high in found.measured.values()):
+            raise ValueError("the least that was measured is above the most")
+        if not all(isinstance(one, str) for one in found.about["words"]):
+            raise ValueError("its words are no sentences")
+    except (ValueError, KeyError, TypeError) as error:
         raise damaged(path, error, REMAKE) from error
+    return found
+
+
+def _check(stage: Stage) -> None:
+    """Refuse (ValueError) a stage whose figures do not go together."""
+    if list(stage.ready) != sorted(stage.ready, reverse=True):
+        raise ValueError("the shares of moments with work for more threads do not fall")
+    if len(stage.weights) and (len(stage.weights) != len(stage.residuals) or abs(sum(stage.weights) - 1) > 1e-3):
+        raise ValueError("the weights of the residuals do not add up to 1")
+    # An infinity at the end is one that is not known to end.
+    if list(stage.residuals) != sorted(stage.residuals):
+        raise ValueError("the residuals do not rise")
 
 
 @cache

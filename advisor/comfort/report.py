@@ -74,7 +74,8 @@ def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
     bound, middle, by_work = (np.full(len(rows), np.nan) for _ in range(3))
     for train, test in LeaveOneGroupOut().split(rows.X, groups=rows.X[way]):
         values, weights = training.spread_of(left[train], reached[train])
-        bound[test] = predicted[test] * Stage(0, 0, 0, 0, 0, 0, residuals=values, weights=weights).factor(LEVEL)
+        spread = Stage(0, 0, 0, 0, 0, 0, residuals=values.tolist(), weights=weights.tolist())
+        bound[test] = predicted[test] * spread.factor(LEVEL)
         others = train[reached[train]]
         middle[test] = np.median(rows.seconds[others])
         by_work[test] = work[test] * np.median(rows.seconds[others] / work[others])

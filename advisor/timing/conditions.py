@@ -92,9 +92,9 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
             )
         columns[name] = numbers
     columns["xz"] = _xz(frame)
-    columns["memory_mib"] = _memory(frame)
+    columns["memory_mib"] = _above_0(frame, "memory_mib", USUAL_MEMORY_MIB)
     columns["plain_modules"] = _plain_modules(frame, columns["image_bytes"] / columns["installed_bytes"])
-    columns["write_share"] = _write_share(frame)
+    columns["write_share"] = _above_0(frame, "write_share", np.nan)
     return pd.DataFrame(columns, index=frame.index)
 
 
@@ -107,16 +107,10 @@ def _xz(frame: pd.DataFrame) -> np.ndarray:
     return np.where(known, said.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
 
 
-def _write_share(frame: pd.DataFrame) -> np.ndarray:
-    """How fast the disk writes, as a share of how fast it reads; NaN where nobody stated it."""
-    stated = figures(frame, "write_share")
-    return np.where(stated > 0, stated, np.nan)
-
-
-def _memory(frame: pd.DataFrame) -> np.ndarray:
-    """Memory [MiB], the usual where nobody stated a sensible one."""
-    stated = figures(frame, "memory_mib")
-    return np.where(stated > 0, stated, USUAL_MEMORY_MIB)
+def _above_0(frame: pd.DataFrame, name: str, otherwise: float) -> np.ndarray:
+    """A column of figures, `otherwise` where nobody stated a sensible one."""
+    stated = figures(frame, name)
+    return np.where(stated > 0, stated, otherwise)
 
 
 def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:

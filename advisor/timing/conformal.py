@@ -22,9 +22,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from advisor.timing.kept import Count, OrInfinite, Width
 
 Array = NDArray[np.float64]
 
@@ -70,11 +73,11 @@ def weighted_half_width(scores: Array, weights: Array, level: float = LEVEL) -> 
 class Widths:
     """Half-widths, for all and by group."""
 
-    overall: float
-    groups: dict[str, float] = field(default_factory=dict)  # Only groups with at least `GROUP_ROWS` rows
-    rows: int = 0  # Calibration rows
+    overall: Annotated[Width, OrInfinite]
+    groups: dict[str, Width] = field(default_factory=dict)  # Only groups with at least `GROUP_ROWS` rows
+    rows: Count = 0  # Calibration rows
 
-    def of(self, groups: Sequence[object] | NDArray[np.object_]) -> Array:
+    def of(self, groups: Sequence[object] | NDArray[Any]) -> Array:
         """Half-width of each row, by its group where it has one of its own.
 
         Parameters

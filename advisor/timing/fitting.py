@@ -124,7 +124,7 @@ class InstallTime(RegressorMixin, BaseEstimator):
             for split in SPLITS
         ])  # fmt: skip
         # All three, as a unit may be new in any of these ways; the worst of each rehearsal alone covered nearly all.
-        classes = np.repeat(disk_class(data.conditions).to_numpy(), len(SPLITS)).tolist()
+        classes = np.repeat(disk_class(data.conditions), len(SPLITS)).tolist()
         error = round(100 * float(np.median(np.abs(np.expm1(left)))), 2)
         return replace(
             self.model_, widths=calibrate(left.ravel(), classes),

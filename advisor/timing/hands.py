@@ -70,6 +70,11 @@ class HandsOn(ByUnit):
     fit: Array
     fit_remembered: Array
 
+    @property
+    def by_heart(self) -> Array:
+        """Share of the minutes that rests on memory, shape (n,)."""
+        return self.remembered / np.maximum(self.minutes.sum(axis=1), 1e-9)
+
     def at_pace(self, factor: float) -> HandsOn:
         """The same in a shop that takes `factor` times as long over its steps.
 

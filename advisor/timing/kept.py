@@ -1,11 +1,18 @@
-"""What a model file may hold: its shape and the range of every figure, checked before anything is computed with it."""
+"""What a model file may hold: the range of every figure, checked before anything is computed with it.
+
+The records of a model carry these types in their own fields; a file is checked against them as it is read.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr, ValidationError
+import numpy as np
+from pydantic import Field, TypeAdapter, ValidationError, WrapValidator
 
 from advisor.errors import TableError
 from advisor.files import read_json, shortened
@@ -23,113 +30,37 @@ Width = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=20)]
 Overlap = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=64)]
 Count = Annotated[int, Field(strict=True, ge=0, le=10**9)]
 
+OrInfinite = WrapValidator(lambda value, check: math.inf if value is None else check(value))
+"""JSON has no infinity: it is null."""
 
-class Kept(BaseModel):
-    """A part of a model file; nothing in it is taken for something else."""
-
-    model_config = ConfigDict(strict=True)
-
-
-class KeptWidths(Kept):
-    """Half-widths: `advisor.timing.conformal.Widths`."""
-
-    overall: Width | None
-    groups: dict[str, Width]
-    rows: Count
+AsItIs = WrapValidator(lambda value, check: check(value) and value)
+"""What is checked as far as it is read again, and kept whole."""
 
 
-class KeptCurve(Kept):
-    """`advisor.timing.logpart.Curve`."""
-
-    levels: Annotated[list[Share], Field(min_length=1)]
-    factors: Annotated[list[Size], Field(min_length=1)]
-
-
-class KeptLog(Kept):
-    """`advisor.timing.logpart.LogPart`; what an older file lacks is as if nothing was learnt of it."""
-
-    rows: Count
-    invented: StrictBool
-    hands_factor: Factor
-    level: Log = 0.0
-    widths: KeptWidths
-    effects: dict[str, dict[str, Log]] = {}
-    technicians: dict[str, Factor] = {}
-    hands_sd: Width = 0.0
-    paces: dict[str, dict[str, Factor]] = {}
-    curve: KeptCurve | None = None
-    first: StrictStr = ""
-    last: StrictStr = ""
-    effective_rows: Size | None = None
-    half_life_days: Size = 0.0
+def _whole(value: Any, check: Any) -> Any:
+    found = check(value)
+    if lacking := [one.name for one in fields(found) if one.name not in value]:
+        raise ValueError(f"it lacks {', '.join(lacking)}")
+    return found
 
 
-class KeptPhase(Kept):
-    """Coefficients of one phase."""
+Whole = WrapValidator(_whole)
+"""A record whose fields all stand in the file, those that have a default too."""
 
-    overlap: Overlap
-    terms: dict[str, Size]
-
-
-class KeptSeen(Kept):
-    """Conditions of the rehearsals."""
-
-    columns: list[StrictStr]
-    rows: list[list[StrictStr | Size | None]]
+Kind = TypeVar("Kind")
 
 
-class KeptGate(Kept):
-    """What the gate said of a version, as far as it is read again."""
-
-    model_config = ConfigDict(strict=True, extra="allow")
-    accepted: StrictBool | None = None
-    median_serving: Figure | None = None
-    median_candidate: Figure | None = None
-
-
-class KeptAbout(Kept):
-    """What is shown of a timing model, as far as it is read again."""
-
-    model_config = ConfigDict(strict=True, extra="allow")
-    rehearsals: Count = 0
-    version: StrictStr = ""
-    learnt: StrictStr = ""
-    tables: StrictStr = ""
-    made_with: dict[str, str] = {}
-    gate: KeptGate = KeptGate()
-
-
-class KeptTiming(Kept):
-    """The file of a timing model."""
-
-    format: StrictInt
-    about: KeptAbout
-    physics: dict[str, KeptPhase]
-    level: Factor
-    widths: KeptWidths
-    log: KeptLog
-    seen: KeptSeen
-
-
-Kind = TypeVar("Kind", bound=Kept)
-
-
-def read_kept(path: str | Path, kind: type[Kind], reads: int, remake: str) -> dict[str, Any]:
+def read_kept(path: str | Path, kind: type[Kind], reads: int, remake: str) -> Kind:
     """Read a model file whose shape and figures are right.
 
     Parameters
     ----------
-    kind : type of Kept
+    kind : type
         What it has to hold.
     reads : int
         Format that is read.
     remake : str
         Command that makes it anew, for the hint.
-
-    Returns
-    -------
-    dict
-        The file's content.
 
     Raises
     ------
@@ -143,14 +74,28 @@ def read_kept(path: str | Path, kind: type[Kind], reads: int, remake: str) -> di
         newer = "Install a newer version of the package. Or: " if form > reads else ""
         raise TableError(f"The model {path} is of format {form}; this version reads {reads}.", newer + hint)
     try:
-        kind.model_validate(content)
+        return TypeAdapter(kind).validate_python(content)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"]))
         raise damaged(path, f"{where[:200]}: {first['msg']}", remake) from error
-    return content
 
 
 def damaged(path: str | Path, what: object, remake: str) -> TableError:
     """The error of a model file whose figures are right one by one and wrong together."""
     return TableError(f"The model {path} is damaged: {shortened(str(what))}.", f"Make it again with: {remake}")
+
+
+def plain(value: Any, digits: int = 17) -> Any:
+    """A record, or a part of one, as JSON holds it, its figures to so many digits; what is not finite is null."""
+    if isinstance(value, (float, np.floating)):
+        return float(f"{value:.{digits}g}") if np.isfinite(value) else None
+    if isinstance(value, np.generic):
+        return value.item()
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        return {name: plain(one, digits) for name, one in value.items()}
+    if isinstance(value, (Sequence, np.ndarray)) and not isinstance(value, str):
+        return [plain(one, digits) for one in value]
+    return value

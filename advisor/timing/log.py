@@ -148,10 +148,15 @@ def _half_widths(model: TimingModel, laid: Logged, weights: Array) -> tuple[Widt
     return Widths(overall, groups, len(some)), Curve(tuple(by_level), tuple(by_level.values()))
 
 
+def _believed(ratio: Array) -> NDArray[np.bool_]:
+    """Where a log of said over expected hands-on minutes is known, and no slip."""
+    return np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
+
+
 def _hands_factor(laid: Logged, weights: Array) -> float:
     """Typical factor of said over expected hands-on minutes, pulled towards 1 as rows are few."""
     ratio = laid.pace()
-    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
+    known = _believed(ratio)
     if not known.any():
         return 1.0
     rows = effective_rows(weights[known])
@@ -165,7 +170,7 @@ MOST_HANDS = 10.0
 def _technicians(laid: Logged, weights: Array) -> tuple[dict[str, float], float]:
     """Factor of each technician on hands-on minutes, partly pooled, and how far units differ about the shop's."""
     ratio = laid.pace()
-    known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS))
+    known = _believed(ratio)
     if known.sum() < MIN_ROWS:
         return {}, 0.0
     weight, who = weights[known], laid.technician[known]
@@ -185,7 +190,7 @@ def _paces(laid: Logged, weights: Array) -> dict[str, dict[str, float]]:
             ratio = np.log(laid.by_phase[:, at] / busy[:, at])
         if phase == "prepare":
             ratio[laid.fitted] = np.nan
-        known = np.isfinite(ratio) & (np.abs(ratio) < np.log(MOST_HANDS)) & (laid.technician != "")
+        known = _believed(ratio) & (laid.technician != "")
         if known.sum() < MIN_ROWS:
             continue
         weight = weights[known]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import StrictBool
 
 from advisor.timing.conformal import Widths
+from advisor.timing.kept import Count, Factor, Log, Share, Size, Width
 from advisor.timing.pooling import effects_of
 
 Array = NDArray[np.float64]
@@ -26,8 +27,14 @@ asks for once its level passes what the calibration rows can tell."""
 class Curve:
     """Half-width by level, as a multiple of the half-width at the promised level."""
 
-    levels: tuple[float, ...]  # Rising, between 0 and 1; the last is the highest that the calibration rows can tell
-    factors: tuple[float, ...]  # Not falling
+    levels: tuple[Share, ...]  # Rising, between 0 and 1; the last is the highest that the calibration rows can tell
+    factors: tuple[Size, ...]  # Not falling
+
+    def __post_init__(self) -> None:
+        if len(self.levels) != len(self.factors):
+            raise ValueError("the curve of half-widths needs as many levels as factors")
+        if min(np.diff(self.levels), default=1) <= 0 or min(np.diff(self.factors), default=0) < 0:
+            raise ValueError("the curve of half-widths does not rise")
 
     def of(self, levels: Array) -> Array:
         """Factor on the half-width at each level; shape (n,).
@@ -48,94 +55,29 @@ def normal_curve() -> Curve:
 
 @dataclass(frozen=True)
 class LogPart:
-    """What a bench log taught."""
+    """What a bench log taught; what an older file lacks is as if nothing was learnt of it."""
 
-    rows: int = 0  # Logged units used
-    invented: bool = False  # The log is the demo's invention
-    hands_factor: float = 1.0  # Factor on hands-on minutes, whoever works
-    level: float = 0.0  # Log ratio on machine minutes
+    rows: Count = 0  # Logged units used
+    invented: StrictBool = False  # The log is the demo's invention
+    hands_factor: Factor = 1.0  # Factor on hands-on minutes, whoever works
+    level: Log = 0.0  # Log ratio on machine minutes
     # In multiples of the interval that the model has without a log; by kind of storage.
     widths: Widths = field(default_factory=lambda: Widths(1.0))
     # Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
-    effects: dict[str, dict[str, float]] = field(default_factory=dict)
+    effects: dict[str, dict[str, Log]] = field(default_factory=dict)
     # Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
-    technicians: dict[str, float] = field(default_factory=dict)
+    technicians: dict[str, Factor] = field(default_factory=dict)
     # Standard deviation of the log of hands-on minutes about those predicted; 0 until the log tells.
-    hands_sd: float = 0.0
+    hands_sd: Width = 0.0
     # Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
-    paces: dict[str, dict[str, float]] = field(default_factory=dict)
+    paces: dict[str, dict[str, Factor]] = field(default_factory=dict)
     curve: Curve = field(default_factory=normal_curve)
     # first, last: Days of the oldest and newest unit, ISO 8601; '' when unknown.
     first: str = ""
     last: str = ""
-    effective_rows: float = 0.0  # Rows of full weight that the weighted ones are worth
-    half_life_days: float = 0.0  # Age at which a unit counts half [d]
+    effective_rows: Size = 0.0  # Rows of full weight that the weighted ones are worth
+    half_life_days: Size = 0.0  # Age at which a unit counts half [d]
 
     def factor(self, groups: Mapping[str, NDArray[np.object_]]) -> Array:
         """Factor on machine minutes of each unit, its model and image included; shape (n,)."""
         return np.exp(self.level + effects_of(self.effects, groups))
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain numbers and text."""
-        return {
-            "rows": self.rows, "invented": self.invented, "hands_factor": self.hands_factor,
-            "level": self.level, "widths": widths_out(self.widths), "effects": self.effects,
-            "technicians": self.technicians, "hands_sd": self.hands_sd, "paces": self.paces,
-            "curve": {"levels": list(self.curve.levels), "factors": list(self.curve.factors)},
-            "first": self.first, "last": self.last, "effective_rows": self.effective_rows,
-            "half_life_days": self.half_life_days,
-        }  # fmt: skip
-
-    @classmethod
-    def from_json(cls, content: dict[str, Any]) -> LogPart:
-        """The inverse of `to_json`; what an older file lacks is as if nothing was learnt of it.
-
-        Raises
-        ------
-        ValueError
-            When a number is none, or would break a prediction.
-        """
-        curve = content.get("curve")
-        part = cls(
-            rows=int(content["rows"]),
-            invented=bool(content["invented"]),
-            hands_factor=float(content["hands_factor"]),
-            level=float(content["level"]),
-            widths=widths_in(content["widths"]),
-            effects={
-                str(name): {str(level): float(value) for level, value in by_kind.items()}
-                for name, by_kind in content.get("effects", {}).items()
-            },
-            technicians={str(name): float(value) for name, value in content.get("technicians", {}).items()},
-            hands_sd=float(content.get("hands_sd", 0.0)),
-            paces={
-                str(name): {str(phase): float(value) for phase, value in by_kind.items()}
-                for name, by_kind in content.get("paces", {}).items()
-            },
-            curve=normal_curve()
-            if curve is None
-            else Curve(tuple(map(float, curve["levels"])), tuple(map(float, curve["factors"]))),
-            first=str(content.get("first", "")),
-            last=str(content.get("last", "")),
-            effective_rows=float(
-                content["rows"] if content.get("effective_rows") is None else content["effective_rows"]
-            ),
-            half_life_days=float(content.get("half_life_days", 0.0)),
-        )
-        if len(part.curve.levels) != len(part.curve.factors):
-            raise ValueError("the curve of half-widths needs as many levels as factors")
-        if min(np.diff(part.curve.levels), default=1) <= 0 or min(np.diff(part.curve.factors), default=0) < 0:
-            raise ValueError("the curve of half-widths does not rise")
-        return part
-
-
-def widths_out(widths: Widths) -> dict[str, Any]:
-    """Half-widths as plain numbers; None for one that is not finite."""
-    overall = float(widths.overall)
-    return {"overall": overall if np.isfinite(overall) else None, "groups": widths.groups, "rows": widths.rows}
-
-
-def widths_in(content: dict[str, Any]) -> Widths:
-    """The inverse of `widths_out`."""
-    overall = np.inf if content["overall"] is None else float(content["overall"])
-    return Widths(overall, {str(k): float(v) for k, v in content["groups"].items()}, int(content["rows"]))

@@ -5,29 +5,26 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pydantic import BaseModel, StrictBool, StrictInt, StrictStr
 
-from advisor.columns import ByUnit, figures, words
 from advisor.files import write_whole
 from advisor.phrases import counted
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
-from advisor.timing.kept import KeptTiming, damaged, read_kept
-from advisor.timing.logpart import LogPart, widths_in, widths_out
+from advisor.timing.kept import AsItIs, Count, Factor, Figure, Overlap, Size, damaged, plain, read_kept
+from advisor.timing.logpart import LogPart
 from advisor.timing.physics import Physics, phase_terms
-from advisor.timing.rates import decompress_of, storage_rates
+from advisor.timing.unsure import fill_speeds, worked_out
 
 Array = NDArray[np.float64]
 
 MODEL_FORMAT = 3
 """Layout version of a model file; any other is refused. 3 keeps a level where 2 kept boosted steps."""
-
-SPEED_FEATURES: tuple[str, ...] = SPEEDS
-"""Features of the learnt part, as logs."""
 
 SLACK = 1.05
 """How far beyond the measured range a speed may lie before it counts as beyond."""
@@ -40,21 +37,19 @@ BEYOND = "beyond what was measured"
 REMAKE = "advisor learn"
 
 
-def disk_class(conditions: pd.DataFrame) -> pd.Series:
+def disk_class(conditions: pd.DataFrame) -> NDArray[np.str_]:
     """Class of a disk by its measured access time.
 
     'spinning' from 3 ms, 'slow flash' from 0.3 ms, else 'fast flash'. Half a turn of a disk alone takes over 3 ms up to
     10,000 turns a minute.
     """
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
-    return pd.Series(
-        np.select([access >= 3, access >= 0.3], ["spinning", "slow flash"], "fast flash"), index=conditions.index
-    )
+    return np.select([access >= 3, access >= 0.3], ["spinning", "slow flash"], "fast flash")
 
 
 def speed_features(conditions: pd.DataFrame) -> Array:
-    """Logs of the speeds, the features of the learnt part; shape (n, len(SPEED_FEATURES))."""
-    return np.log(conditions[list(SPEED_FEATURES)].to_numpy(dtype=float))
+    """Logs of the speeds, the features of the learnt part; shape (n, len(SPEEDS))."""
+    return np.log(conditions[list(SPEEDS)].to_numpy(dtype=float))
 
 
 _IN_WORDS: dict[str, tuple[str, float, str]] = {
@@ -148,19 +143,18 @@ class TimingModel:
             When a column is missing or a cell cannot be used.
         """
         conditions = check_conditions(frame, speeds_needed=False)
-        spread = np.zeros(len(frame))
-        filled, parts = fill_speeds(conditions, frame)
+        filled, how = fill_speeds(conditions, frame)
         unsaid = filled["xz"].isna().to_numpy()
         filled["xz"] = self._compression(filled)
-        phases = self.seconds(filled)
-        if parts.any_assumed:
-            phases, spread = self._mixed(filled, parts)
+        found, variance = worked_out(filled, how, lambda table: self.seconds(table).to_numpy(copy=True))
+        phases = pd.DataFrame(found, columns=list(MEASURED_PHASES), index=frame.index)
+        spread = np.sqrt(variance)
         unsure = unsaid & (filled["xz"] == 0.5).to_numpy()
         if unsure.any():
             xz, quick = (self.seconds(filled.assign(xz=value)).sum(axis=1).to_numpy() for value in (1.0, 0.0))
             spread = np.hypot(spread, np.where(unsure, np.abs(np.log(xz / quick)) / 2, 0.0))
         total = phases.sum(axis=1)
-        width = np.hypot(self.widths.of(disk_class(filled).tolist()), Z * spread)
+        width = np.hypot(self.widths.of(disk_class(filled)), Z * spread)
         out = phases.add_suffix("_s")
         out["total_s"] = total
         out["low_s"] = total * np.exp(-width)
@@ -184,46 +178,6 @@ class TimingModel:
             if off[best] < SAME_IMAGE and not np.isnan(images["xz"].iloc[best]):
                 found[row] = images["xz"].iloc[best]
         return found
-
-    def _mixed(self, filled: pd.DataFrame, parts: Filled) -> tuple[pd.DataFrame, Array]:
-        """Phases and log spread where speeds are assumed: kinds of storage mixed, the rest propagated."""
-
-        def one(conditions: pd.DataFrame, read_sd: Array, access_sd: Array) -> tuple[pd.DataFrame, Array, Array]:
-            phases = self.seconds(conditions)
-            steps = {"decompress_mib_s": parts.cpu_sd, "disk_read_mib_s": read_sd, "disk_access_ms": access_sd}
-            variance = np.zeros(len(conditions))
-            for name, sd in steps.items():
-                if sd.any():
-                    variance += self._swing(conditions, name, sd) ** 2
-            return phases, np.log(phases.sum(axis=1).to_numpy()), variance
-
-        phases, _, variance = one(filled, parts.read_sd, parts.access_sd)
-        if not parts.unknown_kind.any():
-            return phases, np.sqrt(variance)
-        rates = storage_rates()
-        n = len(filled)
-        mixed = np.zeros((n, len(MEASURED_PHASES)))
-        first, second, inside = np.zeros(n), np.zeros(n), np.zeros(n)
-        for k, share in enumerate(rates.share):
-            if not share:
-                continue
-            case = filled.assign(
-                disk_read_mib_s=rates.read[k], disk_access_ms=rates.access[k], write_share=rates.write_share[k]
-            )
-            seconds, logs, within = one(case, np.full(n, rates.read_sd[k]), np.full(n, rates.access_sd[k]))
-            mixed += share * np.log(seconds.to_numpy())
-            first += share * logs
-            second += share * logs**2
-            inside += share * within
-        chosen = np.where(parts.unknown_kind[:, None], np.exp(mixed), phases.to_numpy())
-        total = np.where(parts.unknown_kind, inside + np.maximum(second - first**2, 0), variance)
-        return pd.DataFrame(chosen, columns=phases.columns, index=phases.index), np.sqrt(total)
-
-    def _swing(self, conditions: pd.DataFrame, name: str, sd: Array) -> Array:
-        """Half the change of the log total when one speed moves a standard deviation either way."""
-        up = self.seconds(conditions.assign(**{name: conditions[name] * np.exp(sd)})).sum(axis=1)
-        down = self.seconds(conditions.assign(**{name: conditions[name] * np.exp(-sd)})).sum(axis=1)
-        return np.asarray(np.abs(np.log(up.to_numpy() / down.to_numpy())) / 2)
 
     def beyond(self, conditions: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
         """Say where conditions lie beyond the rehearsals, and which rehearsal is nearest.
@@ -275,113 +229,97 @@ class TimingModel:
             "physics": {
                 phase: {
                     "overlap": self.physics.overlaps[phase],
-                    "terms": {
-                        f"{term.stage} | {term.need} | {term.name}": float(value)
-                        for term, value in zip(phase_terms(phase), self.physics.coefficients[phase], strict=True)
-                    },
+                    "terms": dict(zip(_term_names(phase), self.physics.coefficients[phase], strict=True)),
                 }
                 for phase in MEASURED_PHASES
             },
             "level": self.level,
-            "widths": widths_out(self.widths),
-            "log": self.log.to_json(),
-            "seen": {
-                "columns": list(self.seen.columns),
-                "rows": [[_plain(value) for value in row] for row in self.seen.itertuples(index=False)],
-            },
+            "widths": self.widths,
+            "log": self.log,
+            "seen": {"columns": list(self.seen.columns), "rows": list(self.seen.itertuples(index=False, name=None))},
         }  # fmt: skip
-        return write_whole(path, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+        return write_whole(path, json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+class KeptPhase(BaseModel):
+    """Coefficients of one phase in a model's file."""
+
+    overlap: Overlap
+    terms: dict[str, Size]
+
+
+class KeptSeen(BaseModel):
+    """Conditions of the rehearsals."""
+
+    columns: list[StrictStr]
+    rows: list[list[StrictStr | Size | None]]
+
+
+class KeptGate(BaseModel):
+    """What the gate said of a version, as far as it is read again."""
+
+    accepted: StrictBool | None = None
+    median_serving: Figure | None = None
+    median_candidate: Figure | None = None
+
+
+class KeptAbout(BaseModel):
+    """What is shown of a timing model, as far as it is read again."""
+
+    rehearsals: Count = 0
+    version: StrictStr = ""
+    learnt: StrictStr = ""
+    tables: StrictStr = ""
+    made_with: dict[str, str] = {}
+    gate: KeptGate = KeptGate()
+
+
+class KeptTiming(BaseModel):
+    """The file of a timing model."""
+
+    format: StrictInt
+    about: Annotated[KeptAbout, AsItIs]
+    physics: dict[str, KeptPhase]
+    level: Factor
+    widths: Widths
+    log: LogPart
+    seen: KeptSeen
 
 
 def load_model(path: str | Path) -> TimingModel:
     """Read a model file; it holds numbers and text only, and is checked before use."""
-    content = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
+    kept = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
     try:
         coefficients, overlaps = {}, {}
         for phase in MEASURED_PHASES:
-            stored = content["physics"][phase]
-            names = [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
-            if set(names) != set(stored["terms"]):
+            stored, names = kept.physics[phase], _term_names(phase)
+            if set(names) != set(stored.terms):
                 raise ValueError(f"it was made with other terms of the phase {phase}")
-            coefficients[phase] = np.array([float(stored["terms"][name]) for name in names])
-            overlaps[phase] = float(stored["overlap"])
-        log = LogPart.from_json(content["log"])
-        columns, rows = content["seen"]["columns"], content["seen"]["rows"]
-        if any(len(row) != len(columns) for row in rows):
+            coefficients[phase] = np.array([stored.terms[name] for name in names])
+            overlaps[phase] = stored.overlap
+        if any(len(row) != len(kept.seen.columns) for row in kept.seen.rows):
             raise ValueError("a rehearsal has not as many conditions as there are columns")
-        seen = pd.DataFrame(rows, columns=columns)
+        seen = pd.DataFrame(kept.seen.rows, columns=kept.seen.columns)
         if not seen.empty:
             figures = [*CONDITIONS, *EXTRAS]
             seen[figures] = seen[figures].astype(float)
             if not np.isfinite(seen[figures].to_numpy()).all():
                 raise ValueError("a condition of a rehearsal is no number")
-        return TimingModel(
-            physics=Physics(coefficients, overlaps),
-            level=float(content["level"]),
-            widths=widths_in(content["widths"]),
-            seen=seen,
-            log=log,
-            about=dict(content["about"]),
-        )  # fmt: skip
+        physics = Physics(coefficients, overlaps)
+        return TimingModel(physics, kept.level, kept.widths, seen, kept.log, dict(kept.about))
     except (ValueError, KeyError) as error:
         raise damaged(path, error, REMAKE) from error
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, (float, np.floating)):
-        return float(value) if np.isfinite(value) else None
-    return value.item() if isinstance(value, np.generic) else value
+def _term_names(phase: str) -> list[str]:
+    """What the terms of a phase are called in a model's file, in order."""
+    return [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
 
 
 def _case(row: pd.Series[Any]) -> str:
     return (
         f"{row.get('name') or 'a measured install'}: {row.decompress_mib_s:.3g} MiB/s x {row.cores:g} cores, "
         f"disk {row.disk_read_mib_s:.0f} MiB/s and {row.disk_access_ms:.2g} ms, link {row.link_mbps:.3g} Mbit/s"
-    )
-
-
-@dataclass(frozen=True)
-class Filled(ByUnit):
-    """How speeds that were not measured were filled in."""
-
-    # cpu_sd, read_sd, access_sd: Log spread of what was filled in; 0 where measured, shape (n,).
-    cpu_sd: Array
-    read_sd: Array
-    access_sd: Array
-    unknown_kind: NDArray[np.bool_]  # Disk neither measured nor its kind known: kinds are mixed, shape (n,)
-
-    @property
-    def any_assumed(self) -> bool:
-        """Whether any speed of any row was filled in."""
-        return bool(self.cpu_sd.any() or self.read_sd.any() or self.access_sd.any() or self.unknown_kind.any())
-
-
-def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataFrame, Filled]:
-    """Fill speeds that were not measured from the processor's speed and the kind of storage."""
-    rates = storage_rates()
-    code = pd.Index(rates.kinds).get_indexer(pd.Index(words(facts, "storage_kind").fillna("").astype("object")))
-    # The commonest kind stands in for an unknown one until the kinds are mixed.
-    usual = int(np.argmax(rates.share))
-    known = np.where(code >= 0, code, usual)
-    read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
-    access = conditions["disk_access_ms"].to_numpy(dtype=float)
-    written = figures(conditions, "write_share")
-    no_read, no_access = np.isnan(read), np.isnan(access)
-    speed, low, high = (figures(facts, name) for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"))
-    decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
-    no_cpu = np.isnan(decompress)
-    guess, guess_sd = decompress_of(speed, low, high)
-    filled = conditions.assign(
-        decompress_mib_s=np.where(no_cpu, guess, decompress),
-        disk_read_mib_s=np.where(no_read, rates.read[known], read),
-        disk_access_ms=np.where(no_access, rates.access[known], access),
-        write_share=np.where(np.isnan(written) & (code >= 0), rates.write_share[known], written),
-    )
-    return filled, Filled(
-        cpu_sd=np.where(no_cpu, guess_sd, 0.0),
-        read_sd=np.where(no_read, rates.read_sd[known], 0.0),
-        access_sd=np.where(no_access, rates.access_sd[known], 0.0),
-        unknown_kind=(code < 0) & no_read & no_access,
     )
 
 

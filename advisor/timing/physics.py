@@ -7,14 +7,15 @@ Each need is a sum of works over rates with non-negative coefficients, so that a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.timing.conditions import MEASURED_PHASES, MIB
+from advisor.columns import figures
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
@@ -46,16 +47,30 @@ class Term:
     phase: str
     stage: str
     need: str  # 'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap
+    # work, rate: Names in what `derive` gives.
+    work: str
+    rate: str
     name: str  # In words, such as 'installed MiB / decompression'
-    values: Callable[[Values], Array]  # From the derived arrays to the term's values, shape (n,)
-    rate: str = ""  # Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none
+
+    def values(self, derived: Values) -> Array:
+        """Its values, from the derived arrays; shape (n,)."""
+        return derived[self.work] * derived[self.rate]
+
+    @property
+    def counted(self) -> str:
+        """Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none."""
+        return "transfer" if self.work == "left" else _COUNTED.get(self.rate, "")
+
+
+_COUNTED = {"cpu": "processor", "cpus": "processor", "read": "transfer", "write": "transfer", "access": "access"}
 
 
 def derive(conditions: pd.DataFrame) -> dict[str, Array]:
     """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`: seconds per MiB or per access, MiB,
     thousands of files, packages; each of shape (n,).
     """
-    get = {name: conditions[name].to_numpy(dtype=float) for name in conditions.columns if name in _NEEDED}
+    names = [name for name in (*CONDITIONS, *EXTRAS) if name in conditions]
+    get = {name: conditions[name].to_numpy(dtype=float) for name in names}
     decompress = 1.0 / get["decompress_mib_s"]
     return {
         "one": np.ones(len(conditions)),
@@ -63,10 +78,9 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
         "cpus": decompress / get["cores"],
         "read": 1.0 / get["disk_read_mib_s"],
         # Where nobody measured it, and no kind of storage tells, a disk writes as it reads.
-        "write": 1.0 / (get["disk_read_mib_s"] * np.nan_to_num(get.get("write_share", np.ones(1)), nan=1.0)),
+        "write": 1.0 / (get["disk_read_mib_s"] * np.nan_to_num(figures(conditions, "write_share"), nan=1.0)),
         "access": get["disk_access_ms"] / 1000.0,
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
-        "image": get["image_bytes"] / MIB,
         "installed": get["installed_bytes"] / MIB,
         "xz": get["installed_bytes"] / MIB * get["xz"],
         "quick": get["installed_bytes"] / MIB * (1.0 - get["xz"]),
@@ -81,13 +95,6 @@ def derive(conditions: pd.DataFrame) -> dict[str, Array]:
     }
 
 
-_NEEDED = {
-    "decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps", "image_bytes", "installed_bytes",
-    "installed_files", "extra_packages", "extra_bytes", "update_packages", "update_bytes", "xz",
-    "memory_mib", "plain_modules", "write_share",
-}  # fmt: skip
-
-
 LEFT = "writing that the copy left over"
 """Name of the term whose coefficient is at most 1: then a faster copy never lengthens the whole."""
 
@@ -97,78 +104,59 @@ def left_unwritten(values: Values, copy_s: Array) -> Array:
     return np.asarray(np.maximum(values["installed"] * values["write"] - copy_s, 0.0), dtype=float)
 
 
-def _term(phase: str, stage: str, need: str, work: str, rate: str, name: str) -> Term:
-    counted = {
-        "cpu": "processor", "cpus": "processor", "read": "transfer", "write": "transfer", "access": "access",
-    }.get(rate, "")  # fmt: skip
-    counted = "transfer" if work == "left" else counted
-    return Term(phase, stage, need, name, lambda values: values[work] * values[rate], counted)
-
-
 def _packages(phase: str, work: str) -> list[Term]:
     """Download a set of packages, then unpack and set them up, as apt does; writing goes on beside the processor's
     work, but dpkg waits for each of its syncs: those add.
     """
     count = f"{work}_n"
     return [
-        _term(phase, "download", "link", work, "link", "package MiB / link"),
-        _term(phase, "download", "wait", count, "one", "packages asked for"),
-        _term(phase, "install", "processor", count, "cpu", "packages / decompression"),
-        _term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
-        _term(phase, "install", "processor", "one", "cpu", "once / decompression"),
-        _term(phase, "settle", "disk", "one", "access", "once x access"),
-        _term(phase, "settle", "disk", count, "access", "packages x access"),
-        _term(phase, "settle", "disk", work, "access", "package MiB x access"),
-        _term(phase, "install", "disk", work, "write", "package MiB / disk rate"),
+        Term(phase, "download", "link", work, "link", "package MiB / link"),
+        Term(phase, "download", "wait", count, "one", "packages asked for"),
+        Term(phase, "install", "processor", count, "cpu", "packages / decompression"),
+        Term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
+        Term(phase, "install", "processor", "one", "cpu", "once / decompression"),
+        Term(phase, "settle", "disk", "one", "access", "once x access"),
+        Term(phase, "settle", "disk", count, "access", "packages x access"),
+        Term(phase, "settle", "disk", work, "access", "package MiB x access"),
+        Term(phase, "install", "disk", work, "write", "package MiB / disk rate"),
     ]
 
 
 TERMS: tuple[Term, ...] = (
-    _term("format", "format", "processor", "one", "cpu", "once / decompression"),
-    _term("format", "format", "disk", "one", "access", "once x access"),
-    _term("format", "format", "disk", "one", "write", "once / disk rate"),
-    _term("copy", "copy", "processor", "quick", "cpus", "installed MiB, not xz / (decompression x cores)"),
-    _term("copy", "copy", "processor", "xz", "cpus", "installed MiB, xz / (decompression x cores)"),
-    _term("copy", "copy", "processor", "installed", "cpu", "installed MiB / decompression"),
-    _term("copy", "copy", "processor", "files", "cpu", "files / decompression"),
-    _term("copy", "copy", "disk", "installed", "write", "installed MiB / disk rate"),
+    Term("format", "format", "processor", "one", "cpu", "once / decompression"),
+    Term("format", "format", "disk", "one", "access", "once x access"),
+    Term("format", "format", "disk", "one", "write", "once / disk rate"),
+    Term("copy", "copy", "processor", "quick", "cpus", "installed MiB, not xz / (decompression x cores)"),
+    Term("copy", "copy", "processor", "xz", "cpus", "installed MiB, xz / (decompression x cores)"),
+    Term("copy", "copy", "processor", "installed", "cpu", "installed MiB / decompression"),
+    Term("copy", "copy", "processor", "files", "cpu", "files / decompression"),
+    Term("copy", "copy", "disk", "installed", "write", "installed MiB / disk rate"),
     # Memory takes what it may hold unwritten; the rest waits for the disk, and the less it holds the less it sorts.
-    _term("copy", "copy", "disk", "spill", "write", "MiB beyond unwritten memory / disk rate"),
-    _term("copy", "copy", "disk", "spill", "access", "MiB beyond unwritten memory x access"),
-    _term("copy", "copy", "disk", "files", "access", "files x access"),
-    _term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
-    _term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
-    _term("boot", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
-    _term("boot", "boot", "disk", "one", "access", "once x access"),
-    _term("boot", "boot", "disk", "one", "read", "once / disk rate"),
-    _term("boot", "boot", "disk", "files", "access", "files x access"),
+    Term("copy", "copy", "disk", "spill", "write", "MiB beyond unwritten memory / disk rate"),
+    Term("copy", "copy", "disk", "spill", "access", "MiB beyond unwritten memory x access"),
+    Term("copy", "copy", "disk", "files", "access", "files x access"),
+    Term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
+    Term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
+    Term("boot", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
+    Term("boot", "boot", "disk", "one", "access", "once x access"),
+    Term("boot", "boot", "disk", "one", "read", "once / disk rate"),
+    Term("boot", "boot", "disk", "files", "access", "files x access"),
     # What the copy left unwritten in memory goes to the disk while the initramfs is made.
-    _term("boot", "boot", "disk", "left", "one", LEFT),
-    _term("refresh", "fetch", "link", "one", "link", "lists / link"),
-    _term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
-    _term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
-    _term("refresh", "read", "disk", "one", "access", "once x access"),
+    Term("boot", "boot", "disk", "left", "one", LEFT),
+    Term("refresh", "fetch", "link", "one", "link", "lists / link"),
+    Term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
+    Term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
+    Term("refresh", "read", "disk", "one", "access", "once x access"),
     *_packages("base", "extra"),
     *_packages("updates", "update"),
-    _term("updates", "install", "processor", "one", "cpus", "once / (decompression x cores)"),
-    _term("updates", "install", "processor", "plain", "cpu", "plain kernel modules / decompression"),
-    _term("sync", "sync", "disk", "installed", "write", "installed MiB / disk rate"),
-    _term("sync", "sync", "disk", "update", "write", "update MiB / disk rate"),
-    _term("sync", "sync", "disk", "one", "access", "once x access"),
-    _term("sync", "sync", "wait", "one", "one", "unmounting"),
+    Term("updates", "install", "processor", "one", "cpus", "once / (decompression x cores)"),
+    Term("updates", "install", "processor", "plain", "cpu", "plain kernel modules / decompression"),
+    Term("sync", "sync", "disk", "installed", "write", "installed MiB / disk rate"),
+    Term("sync", "sync", "disk", "update", "write", "update MiB / disk rate"),
+    Term("sync", "sync", "disk", "one", "access", "once x access"),
+    Term("sync", "sync", "wait", "one", "one", "unmounting"),
 )
 """Every term of the model."""
-
-
-def design(terms: Sequence[Term], conditions: pd.DataFrame) -> Array:
-    """Values of the terms.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, len(terms))
-    """
-    values = derive(conditions)
-    return np.column_stack([term.values(values) for term in terms]) if terms else np.empty((len(conditions), 0))
 
 
 def _stages(terms: Sequence[Term]) -> list[list[list[int]]]:
@@ -286,22 +274,6 @@ class Physics:
         ]
         return zero + [f"{phase}: overlap at {p:g}" for phase, p in self.overlaps.items() if p == max(OVERLAPS)]
 
-    def table(self) -> pd.DataFrame:
-        """The coefficients in words.
-
-        Returns
-        -------
-        pandas.DataFrame
-            Columns phase, overlap, stage, need, term, coefficient; a row a term with a coefficient above zero.
-        """
-        rows = [
-            (phase, self.overlaps[phase], term.stage, term.need, term.name, float(value))
-            for phase in MEASURED_PHASES
-            for term, value in zip(phase_terms(phase), self.coefficients[phase], strict=True)
-            if value > 0
-        ]
-        return pd.DataFrame(rows, columns=["phase", "overlap", "stage", "need", "term", "coefficient"])
-
 
 def phase_terms(phase: str) -> list[Term]:
     """The terms of one phase, in order."""
@@ -338,7 +310,7 @@ class Problem:
 
 
 def problem_of(
-    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame] | None = None
+    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]
 ) -> Problem:
     """Set up the problem of one phase."""
     terms = phase_terms(phase)
@@ -351,10 +323,10 @@ def problem_of(
     n = len(seconds)
     # On one core, work that many could share takes as long as any other.
     alone = {**values, "cpus": values["cpu"]}
-    for name, frame in (needs or {}).items():
+    for name, frame in needs.items():
         needed = frame[phase].to_numpy(dtype=float)
         known = np.flatnonzero(np.isfinite(needed))
-        columns = np.column_stack([term.values(alone) if term.rate == name else np.zeros(n) for term in terms])
+        columns = np.column_stack([term.values(alone) if term.counted == name else np.zeros(n) for term in terms])
         if not columns.any():
             continue
         matrix = np.vstack([matrix, columns[known]])
@@ -365,19 +337,15 @@ def problem_of(
 
 
 def choose_overlaps(
-    conditions: pd.DataFrame, phases: pd.DataFrame, groups: NDArray[np.object_],
-    needs: Mapping[str, pd.DataFrame] | None = None,
-) -> dict[str, float]:  # fmt: skip
+    conditions: pd.DataFrame, phases: pd.DataFrame, groups: NDArray[np.object_], needs: Mapping[str, pd.DataFrame]
+) -> dict[str, float]:
     """Choose how the needs of each phase overlap, each group of rehearsals left out whole in turn."""
     folds = [np.flatnonzero(groups == group) for group in np.unique(groups)]
     return {phase: _choose_overlap(problem_of(phase, conditions, phases, needs), folds) for phase in MEASURED_PHASES}
 
 
 def fit_physics(
-    conditions: pd.DataFrame,
-    phases: pd.DataFrame,
-    overlaps: dict[str, float],
-    needs: Mapping[str, pd.DataFrame] | None = None,
+    conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float], needs: Mapping[str, pd.DataFrame]
 ) -> Physics:
     """Fit every phase."""
     return Physics(

@@ -7,7 +7,7 @@ and sealing. `combine` puts them together.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -22,8 +22,9 @@ from advisor.timing import operations
 from advisor.timing.conditions import CONDITIONS, MIB, USUAL_MEMORY_MIB
 from advisor.timing.conformal import Z
 from advisor.timing.hands import HandsOn, hands_on, phase_table
-from advisor.timing.model import Filled, TimingModel, fill_speeds
+from advisor.timing.model import TimingModel, disk_class
 from advisor.timing.rates import assumed, storage_rates
+from advisor.timing.unsure import Filled, fill_speeds, worked_out
 from advisor.timing.work import work_of
 from advisor.unit import StorageKind, Unit, frame
 
@@ -59,10 +60,6 @@ class Setting(ByUnit):
     # (n,).
     groups: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
-    def take(self, rows: NDArray[Any]) -> Setting:
-        """Some of the units, by mask or position; their notes are left behind."""
-        return replace(super().take(rows), notes=[])
-
 
 @dataclass(frozen=True)
 class Timing:
@@ -87,21 +84,10 @@ class Timing:
     elapsed_low_min: pd.Series
     elapsed_high_min: pd.Series
     basis: str
-    _hands: Array = field(repr=False)
-    _work: Array = field(repr=False)
-    _overlap: Array = field(repr=False)
-    _wait: Array = field(repr=False)
-    _remembered: Array = field(repr=False)
-    _done: Array = field(repr=False)
-    _hands_width: Array = field(repr=False)
+    model: TimingModel = field(repr=False)
+    parts: Combined = field(repr=False)
+    _hands: HandsOn = field(repr=False)
     _setting: Setting = field(repr=False)
-    _model: TimingModel = field(repr=False)
-    _measured: pd.DataFrame = field(repr=False)
-
-    @property
-    def model(self) -> TimingModel:
-        """The model that the times are of."""
-        return self._model
 
     @property
     def conditions(self) -> pd.DataFrame:
@@ -123,7 +109,7 @@ class Timing:
         table = phase_table()
         rows = np.flatnonzero(self._setting.usable)
         k = len(table.names)
-        hands, work, over = (part[rows].ravel() for part in (self._hands, self._work, self._overlap))
+        hands, work, over = (part[rows].ravel() for part in (self.parts.hands, self.parts.work, self.parts.overlap))
         codes = np.tile(np.arange(k), rows.size)
         return pd.DataFrame({
             "row": np.repeat(rows, k),
@@ -151,7 +137,7 @@ class Timing:
     @cached_property
     def note(self) -> pd.Series:
         """'' or 'beyond what was measured: ...; nearest is ...', a text a unit."""
-        notes, nearest = self._model.beyond(self._setting.conditions)
+        notes, nearest = self.model.beyond(self._setting.conditions)
         beyond = (notes != "") & self._setting.usable
         text = notes.where(nearest == "", notes + "; nearest is " + nearest).where(beyond, "")
         return pd.Series(text.to_numpy(), index=self.hands_on_min.index, dtype="string")
@@ -159,12 +145,12 @@ class Timing:
     @property
     def hands_low_min(self) -> pd.Series:
         """Lower end of the 80 % interval of the hands-on minutes, by operators' spreads, then by the log [min]."""
-        return self.hands_on_min * np.exp(-self._hands_width)
+        return self.hands_on_min * np.exp(-self.parts.hands_width)
 
     @property
     def hands_high_min(self) -> pd.Series:
         """Upper end of that interval [min]."""
-        return self.hands_on_min * np.exp(self._hands_width)
+        return self.hands_on_min * np.exp(self.parts.hands_width)
 
     @cached_property
     def steps(self) -> pd.DataFrame:
@@ -177,9 +163,9 @@ class Timing:
             operators (in words), typed (the text that is typed), source (of its counts). Standing by and
             fitting parts are no steps.
         """
-        table, done = operations.steps(), np.where(self._setting.usable[:, None], self._done, 0.0)
+        table, done = operations.steps(), np.where(self._setting.usable[:, None], self._hands.done, 0.0)
         rows, at = np.nonzero(done)
-        seconds = done[rows, at] * table.seconds[at] * self._model.log.hands_factor
+        seconds = done[rows, at] * table.seconds[at] * self.model.log.hands_factor
         words = np.array([operations.worded(one) for one in table.counts], dtype=object)
         phase, title, typed, source = (
             np.array(part, dtype=object)[at] for part in (table.phase, table.title, table.typed, table.source)
@@ -202,20 +188,21 @@ class Timing:
             beyond what was rehearsed, and of a start what was measured) and 'memory' (machine work whose size, and
             operators whose time or number, is from memory).
         """
-        machine = self._work - self._overlap + self._wait
+        parts = self.parts
+        machine = parts.work - parts.overlap + parts.wait
         rehearsed = np.isin(phase_table().machine, REHEARSED)
         inside = self.note.eq("").to_numpy(dtype=bool)
-        fitted, busy = machine[:, rehearsed].sum(axis=1), (self._hands - self._wait).sum(axis=1)
-        by_heart = busy * self._remembered
+        fitted, busy = machine[:, rehearsed].sum(axis=1), (parts.hands - parts.wait).sum(axis=1)
+        by_heart = busy * self._hands.by_heart
         published, remembered = ((machine * share)[:, ~rehearsed].sum(axis=1) for share in self._of_starts())
-        parts = np.column_stack([
+        minutes = np.column_stack([
             np.where(inside, fitted, 0.0), busy - by_heart + published,
             np.where(inside, 0.0, fitted) + machine[:, ~rehearsed].sum(axis=1) - published - remembered,
             remembered + by_heart,
         ])  # fmt: skip
-        total = parts.sum(axis=1, keepdims=True)
+        total = minutes.sum(axis=1, keepdims=True)
         usable = self._setting.usable[:, None]
-        shares = np.where(usable & (total > 0), parts / np.where(total > 0, total, 1), np.nan)
+        shares = np.where(usable & (total > 0), minutes / np.where(total > 0, total, 1), np.nan)
         return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
 
     def _of_starts(self) -> tuple[Array, Array]:
@@ -391,95 +378,25 @@ def machine(model: TimingModel, given: Setting) -> tuple[Array, Array]:
     """
     if not given.usable.any():
         return np.zeros((len(given.usable), len(phase_table().names))), np.zeros(len(given.usable))
-    parts = given.filled
+    parts, facts = given.filled, assumed()
     table = given.conditions.assign(c=parts.cpu_sd, r=parts.read_sd, a=parts.access_sd, u=parts.unknown_kind)
     # Many units share a processor, a kind of disk and an edition: each such case is worked out once.
     codes, first = distinct((table[name] for name in table), len(table))
-    few = given.take(first)
-    minutes, variance = _machine_one(model, few.conditions, few.filled)
-    unknown = np.flatnonzero(few.filled.unknown_kind)
-    if unknown.size:
-        minutes[unknown], variance[unknown] = _mixture(model, few.take(unknown))
+    minutes, variance = worked_out(
+        given.conditions.iloc[first].assign(**{MEDIUM: 1.0, WAIT: 1.0}), parts.take(first),
+        lambda some: scaled_minutes(model, some, some[MEDIUM].to_numpy(), some[WAIT].to_numpy()),
+        {names: facts[fact].sd for fact, names in MOVED.items()},
+    )  # fmt: skip
     return minutes[codes] * model.log.factor(given.groups)[:, None], np.sqrt(variance)[codes]
 
 
-def _mixture(model: TimingModel, some: Setting) -> tuple[Array, Array]:
-    """Minutes and variance of the log where any kind of storage may be in it: each kind by how common it is."""
-    rates = storage_rates()
-    n, kinds = len(some.conditions), np.flatnonzero(rates.share > 0)
-    # A block of rows for each kind, all in one table.
-    rows, kind = np.tile(np.arange(n), kinds.size), np.repeat(kinds, n)
-    cases = some.conditions.iloc[rows].reset_index(drop=True)
-    cases = cases.assign(
-        disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind], write_share=rates.write_share[kind]
-    )
-    filled = Filled(
-        some.filled.cpu_sd[rows], rates.read_sd[kind], rates.access_sd[kind], np.ones(rows.size, dtype=bool)
-    )
-    minutes, within = _machine_one(model, cases, filled)
-    blocks, share = minutes.reshape(kinds.size, n, -1), rates.share[kinds]
-    total = np.log(blocks.sum(axis=2))
-    first, second, inside = (share @ part for part in (total, total**2, within.reshape(kinds.size, n)))
-    # Phase by phase, so that what shortens any kind's phase shortens the mixture's.
-    mixed = np.exp(np.tensordot(share, np.log(np.maximum(blocks, 1e-9)), axes=1))
-    return np.where(mixed > 2e-9, mixed, 0.0), inside + np.maximum(second - first**2, 0)
+MEDIUM, WAIT = "the medium's speed", "firmware's wait"
 
-
-def _machine_one(model: TimingModel, conditions: pd.DataFrame, filled: Filled) -> tuple[Array, Array]:
-    """Minutes and variance of the log of their sum, for known kinds of storage."""
-    facts, n = assumed(), len(conditions)
-    if n > AT_ONCE:
-        blocks = [np.arange(at, min(at + AT_ONCE, n)) for at in range(0, n, AT_ONCE)]
-        done = [_machine_one(model, conditions.iloc[rows], filled.take(rows)) for rows in blocks]
-        return np.concatenate([one for one, _ in done]), np.concatenate([one for _, one in done])
-    moves = [
-        _Move(np.flatnonzero(sd > 0), sd[sd > 0], (name,))
-        for name, sd in (
-            ("decompress_mib_s", filled.cpu_sd), ("disk_read_mib_s", filled.read_sd),
-            ("disk_access_ms", filled.access_sd),
-        )
-    ]  # fmt: skip
-    everyone = np.arange(n)
-    for fact, *names in (
-        ("update_packages", "update_packages", "update_bytes"), ("extra_packages", "extra_packages", "extra_bytes"),
-        ("link_factor", "link_mbps"), ("medium_mib_s", _MEDIUM), ("restart_wait", _WAIT),
-    ):  # fmt: skip
-        moves.append(_Move(everyone, np.full(n, facts[fact].sd), tuple(names)))
-    # All of them in one table: a call costs the same for one row as for some hundreds.
-    rows = np.concatenate([everyone, *(move.rows for move in moves for _ in (1, -1))])
-    columns = {name: conditions[name].to_numpy(dtype=float)[rows] for name in conditions.columns}
-    columns |= {_MEDIUM: np.ones(rows.size), _WAIT: np.ones(rows.size)}
-    at, spans = n, []
-    for move in moves:
-        pair = []
-        for sign in (1.0, -1.0):
-            pair.append(slice(at, at + move.rows.size))
-            at += move.rows.size
-            for name in move.names:
-                columns[name][pair[-1]] *= np.exp(sign * move.sd)
-        spans.append(pair)
-    table = pd.DataFrame(columns)
-    minutes = scaled_minutes(model, table, columns[_MEDIUM], columns[_WAIT])
-    sums = minutes.sum(axis=1)
-    variance = np.zeros(n)
-    for move, (up, down) in zip(moves, spans, strict=True):
-        variance[move.rows] += (np.log(sums[up] / sums[down]) / 2) ** 2
-    return minutes[:n], variance
-
-
-AT_ONCE = 4096
-"""So many cases are worked out in one table, each in some ten variants."""
-
-_MEDIUM, _WAIT = "the medium's speed", "firmware's wait"
-
-
-@dataclass(frozen=True)
-class _Move:
-    """Some rows' figures move a standard deviation of their log either way; half the change of the sum is its share."""
-
-    rows: NDArray[np.intp]
-    sd: Array
-    names: tuple[str, ...]
+MOVED: dict[str, tuple[str, ...]] = {
+    "update_packages": ("update_packages", "update_bytes"), "extra_packages": ("extra_packages", "extra_bytes"),
+    "link_factor": ("link_mbps",), "medium_mib_s": (MEDIUM,), "restart_wait": (WAIT,),
+}  # fmt: skip
+"""Assumption to the conditions that it moves."""
 
 
 def predict(
@@ -535,12 +452,7 @@ def predict(
         elapsed_min=series(elapsed),
         elapsed_low_min=series(np.floor(10 * elapsed * np.exp(-parts.width)) / 10),
         elapsed_high_min=series(np.ceil(10 * elapsed * np.exp(parts.width)) / 10),
-        basis=model.basis,
-        _hands=parts.hands, _work=parts.work, _overlap=parts.overlap, _wait=parts.wait,
-        _remembered=hands.remembered / np.maximum(hands.minutes.sum(axis=1), 1e-9), _done=hands.done,
-        _hands_width=parts.hands_width,
-        _setting=given, _model=model,
-        _measured=given.conditions,
+        basis=model.basis, model=model, parts=parts, _hands=hands, _setting=given,
     )  # fmt: skip
 
 
@@ -566,19 +478,12 @@ def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spr
     busy, under, wait = hands.beside(work)
     by_phase, overlap = busy + wait, under + wait
     elapsed = (by_phase + work - overlap).sum(axis=1)
-    spreads = model.widths.of(pd.Series(disk_labels(given.conditions)).tolist()) / Z
+    spreads = model.widths.of(disk_class(given.conditions)) / Z
     machine_sd = work.sum(axis=1) * np.hypot(spreads, spread)
     total_sd = np.hypot(machine_sd, hands.spread)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)
     own_sd = hands.spread_with(model.log.hands_sd) / np.maximum(hands.minutes.sum(axis=1), 1e-9)
     return Combined(by_phase, work, overlap, wait, width * model.log_widths(given.kinds), Z * own_sd)
-
-
-def disk_labels(conditions: pd.DataFrame) -> list[str]:
-    """Class of each disk, as the half-widths are kept by."""
-    from advisor.timing.model import disk_class
-
-    return disk_class(conditions).tolist()
 
 
 def phases(

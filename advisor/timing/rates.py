@@ -83,24 +83,20 @@ def storage_rates() -> StorageRates:
     """The table of storage rates; TableError when it is missing or damaged."""
     name = "timing/storage_rates"
     rows = tables.dicts(name)
-    names = ("read_mib_s", "read_low", "read_high", "access_ms", "access_low", "access_high", "write_share",
-             "share")  # fmt: skip
-    read, read_low, read_high, access, access_low, access_high, write_share, share = (
-        np.array([float(row[one]) for row in rows]) for one in names
-    )
+    number = {
+        one: np.array([float(row[one]) for row in rows])
+        for one in (
+            "read_mib_s", "read_low", "read_high", "access_ms", "access_low", "access_high", "write_share", "share",
+        )
+    }  # fmt: skip
+    share = number["share"]
     if share.sum() <= 0:
         raise tables.damaged(name, "one of the shares must be above 0")
     return StorageRates(
-        kinds=tuple(row["kind"] for row in rows),
-        read=read,
-        read_low=read_low,
-        access=access,
-        access_high=access_high,
-        write_share=write_share,
-        read_sd=log_sd(read_low, read_high),
-        access_sd=log_sd(access_low, access_high),
-        share=share / share.sum(),
-    )
+        tuple(row["kind"] for row in rows), number["read_mib_s"], number["read_low"], number["access_ms"],
+        number["access_high"], number["write_share"], log_sd(number["read_low"], number["read_high"]),
+        log_sd(number["access_low"], number["access_high"]), share / share.sum(),
+    )  # fmt: skip
 
 
 def decompress_of(speed: Array, low: Array, high: Array) -> tuple[Array, Array]:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from advisor import tables
 from advisor.files import datasets, write_whole
-from advisor.timing.predict import Timing, scaled_minutes
+from advisor.timing.predict import MEDIUM, MOVED, WAIT, Timing, scaled_minutes
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import read_rehearsals, shipped
 from advisor.timing.versions import serving_model
@@ -31,11 +31,8 @@ INPUTS: dict[str, str] = {
 STEPS = 25
 """Points of a curve."""
 
-SWUNG: dict[str, tuple[str, ...]] = {
-    "update_packages": ("update_packages", "update_bytes"), "extra_packages": ("extra_packages", "extra_bytes"),
-    "link_factor": ("link_mbps",), "decompress_at_one": ("decompress_mib_s",),
-}  # fmt: skip
-"""Assumption to the conditions that it moves; those on stick and restart move factors of their own."""
+SWUNG: dict[str, tuple[str, ...]] = {**MOVED, "decompress_at_one": ("decompress_mib_s",)}
+"""Assumption to the conditions that it moves."""
 
 
 def mark() -> str:
@@ -151,19 +148,15 @@ def swings(timing: Timing) -> pd.DataFrame:
     model, conditions, facts = serving_model(), timing.conditions.reset_index(drop=True), assumed()
     rows = []
 
-    def total(factors: dict[str, float], medium: float = 1.0, wait: float = 1.0) -> np.ndarray:
-        moved = conditions.assign(**{name: conditions[name] * factor for name, factor in factors.items()})
+    def total(names: tuple[str, ...], factor: float) -> np.ndarray:
+        moved = conditions.assign(**{name: conditions[name] * factor for name in names if name in conditions})
+        medium, wait = (factor if name in names else 1.0 for name in (MEDIUM, WAIT))
         return np.asarray(scaled_minutes(model, moved, medium, wait).sum(axis=1) * np.exp(model.log.level))
 
-    for name in (*SWUNG, "medium_mib_s", "restart_wait"):
-        fact = facts[name]
-        low, high = fact.low / fact.value, fact.high / fact.value
-        ends = [
-            total(dict.fromkeys(SWUNG.get(name, ()), one), one if name == "medium_mib_s" else 1.0,
-                  one if name == "restart_wait" else 1.0)
-            for one in (low, high)
-        ]  # fmt: skip
-        rows.append((name, float(np.median(np.abs(ends[1] - ends[0]))), fact.source))
+    for assumption, names in SWUNG.items():
+        fact = facts[assumption]
+        low, high = (total(names, end / fact.value) for end in (fact.low, fact.high))
+        rows.append((assumption, float(np.median(np.abs(high - low))), fact.source))
     hands = (timing.hands_high_min - timing.hands_low_min).median()
     rows.append(("hands_on", 0.0 if pd.isna(hands) else float(hands), "operators' spread and a person's pace"))
     out = pd.DataFrame(rows, columns=["assumption", "minutes", "source"])

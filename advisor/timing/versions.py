@@ -53,7 +53,7 @@ class Version:
     learnt: str  # When, ISO 8601; '' for the shipped one
     basis: str  # What it rests on
     accepted: bool | None  # What the gate said; None for the shipped one
-    gate: dict[str, Any]  # The gate's figures, as `advisor.benchlog.gate.Verdict.to_json`
+    gate: dict[str, Any]  # The gate's figures, an `advisor.benchlog.gate.Judgement`
     serving: bool
     problem: str = ""  # Why it cannot be used; '' when it can
 

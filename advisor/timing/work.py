@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from advisor import editions
 from advisor.shop import Shop
 from advisor.timing.conditions import MIB, PLAIN_RELEASES
 from advisor.timing.rates import assumed
@@ -35,19 +36,6 @@ class WorkTable:
     assumed: dict[tuple[str, str], list[str]]
 
 
-def catalogue() -> pd.DataFrame:
-    """The catalogue of editions.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row per (release, edition); see `advisor.editions.catalogue`.
-    """
-    from advisor.editions import catalogue as rows
-
-    return rows()
-
-
 def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -> WorkTable:
     """Work of each distinct pair of image and edition.
 
@@ -67,27 +55,24 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
 
 @cache
 def _built_in(release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
-    return _work_of(catalogue(), release, architecture, edition)
+    return _work_of(editions.catalogue(), release, architecture, edition)
 
 
 def _work_of(table: pd.DataFrame, release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
     """Work of an edition, and what of it is assumed; release and architecture '' where the image is not known."""
     facts = assumed()
-    numbers = table
-    if table.index.nlevels == 2 and not {"release", "edition"} <= set(table.columns):
-        numbers = table.reset_index()
-    releases = numbers["release"].astype("string")
-    mask = releases.eq(release) & numbers["edition"].eq(edition)
-    if architecture and "architecture" in numbers:
-        mask &= numbers["architecture"].eq(architecture)
-    same = numbers[mask]
+    releases = table["release"].astype("string")
+    mask = releases.eq(release) & table["edition"].eq(edition)
+    if architecture:
+        mask &= table["architecture"].eq(architecture)
+    same = table[mask]
     lacking: list[str] = []
     if same.empty:
         lacking.append("edition not in the catalogue")
-        same = numbers[releases.eq(release)]
+        same = table[releases.eq(release)]
     if same.empty:
-        same = numbers
-    means = {name: _mean(same, name) for name in _USED if name in numbers}
+        same = table
+    means = {name: _mean(same, name) for name in _USED if name in table}
 
     def known(name: str, otherwise: float) -> float:
         found = means.get(name, np.nan)

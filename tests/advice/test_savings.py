@@ -76,7 +76,7 @@ def test_steps_add_up_to_the_hands_on_minutes(batch):
     for case in done:
         rest = float(timing.hands_on_min[case]) - by_unit[case] - fitting[case]
         # What is left is standing by, at most two and a half minutes in all, and the rounding of fourteen phases.
-        assert -0.7 <= rest - float(timing._wait[case].sum()) <= 0.7
+        assert -0.7 <= rest - float(timing.parts.wait[case].sum()) <= 0.7
 
 
 def test_the_steps_of_a_unit_in_words(batch):

@@ -46,9 +46,7 @@ def test_the_overlapping_fit_is_no_worse_than_a_general_optimiser(overlap):
 
     draw = np.random.default_rng(int(overlap))
     matrix = draw.lognormal(0, 1, (60, 4))
-    terms = [
-        Term("copy", "copy", need, str(i), lambda values: values["one"]) for i, need in enumerate(("a", "a", "b", "b"))
-    ]
+    terms = [Term("copy", "copy", need, "one", "one", str(i)) for i, need in enumerate(("a", "a", "b", "b"))]
     stages = [[[0, 1], [2, 3]]]
     seconds = _forward(matrix, np.array([1.0, 0.3, 0.8, 0.0]), stages, overlap)[0] * np.exp(draw.normal(0, 0.05, 60))
     weights = 1 / seconds

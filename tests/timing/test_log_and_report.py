@@ -43,7 +43,7 @@ def logged(model, n, seed, *, hands, work):
     timing = told(model, frame, processors)
     sums = timing.phases.groupby("row")[["hands_on_min", "work_min", "overlap_min"]].sum()
     # Standing by while the machine works is hands-on and goes by the machine, not by the shop's pace.
-    wait = timing._wait.sum(axis=1)
+    wait = timing.parts.wait.sum(axis=1)
     busy = hands * (sums["hands_on_min"] - wait) * np.exp(draw.normal(0, 0.05, n))
     machine = work * sums["work_min"] * np.exp(draw.normal(0, 0.08, n))
     frame["hands_on_min"] = busy + wait
@@ -110,8 +110,8 @@ def test_intervals_hold_at_least_what_they_promise_where_the_tables_are_far_off(
     timing = told(learnt, fresh, own)
     assert held(timing, fresh) >= 0.8 - 3.09 * np.sqrt(0.8 * 0.2 * (1 / 120 + 1 / 400))
     width = np.log(timing.elapsed_high_min.astype(float) / timing.elapsed_low_min.astype(float)) / 2
-    work = timing._work.sum(axis=1)
-    noise = np.hypot(0.05 * (timing.hands_on_min.astype(float) - timing._wait.sum(axis=1)), 0.08 * work)
+    work = timing.parts.work.sum(axis=1)
+    noise = np.hypot(0.05 * (timing.hands_on_min.astype(float) - timing.parts.wait.sum(axis=1)), 0.08 * work)
     assert np.median(width / (Z * noise / timing.elapsed_min.astype(float))) < 2
 
 

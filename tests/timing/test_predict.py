@@ -87,7 +87,7 @@ def test_no_disk_and_no_edition_have_no_times(timed):
     units = units_of()
     none = predict(
         units, processors_of(7), pd.Series([pd.NA] * 7, dtype="string"), pd.Series(["debian-13"] * 7, dtype="string"),
-        model=timing._model, catalogue=CATALOGUE,
+        model=timing.model, catalogue=CATALOGUE,
     )  # fmt: skip
     assert none.elapsed_min.isna().all()
     assert none.phases.empty and none.assumed.empty
