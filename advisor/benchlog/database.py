@@ -12,20 +12,25 @@ from pathlib import Path
 from typing import Any
 
 from advisor.benchlog.jobs import (
+    KEPT,
     LOGGED_HERE,
     Job,
     check,
     check_day,
     check_outcome,
+    insert,
     insert_job,
     plain,
     tidied,
     word,
-)
+)  # fmt: skip
 from advisor.benchlog.ready import pass_or_refuse
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
 from advisor.files import is_there, refuse_odd, user_data
+
+PREDICTIONS = ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+"""Predicted minutes that stand on a unit's row of the log."""
 
 APPLICATION_ID = 0x62_61_6C_67
 """Marks the file as a bench log ('balg'), so that another database is not taken for one."""
@@ -225,17 +230,12 @@ class BenchLog:
             Row id.
         """
         with self.writing() as db:
-            cursor = db.execute(
-                "INSERT INTO unit (asset_tag, scored_at, facts, advice, edition, image, hands_on_min, elapsed_min,"
-                " elapsed_low_min, elapsed_high_min, phases, model) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    plain(asset_tag), now(), json.dumps(dict(facts)), scored.get("advice"), scored.get("edition"),
-                    scored.get("image_used"), scored.get("hands_on_min"), scored.get("elapsed_min"),
-                    scored.get("elapsed_low_min"), scored.get("elapsed_high_min"),
-                    None if phases is None else json.dumps(phases), model,
-                ),
+            return insert(
+                db, "unit", asset_tag=plain(asset_tag), scored_at=now(), facts=json.dumps(dict(facts)),
+                advice=scored.get("advice"), edition=scored.get("edition"), image=scored.get("image_used"),
+                **{name: scored.get(name) for name in PREDICTIONS},
+                phases=None if phases is None else json.dumps(phases), model=model,
             )  # fmt: skip
-        return int(cursor.lastrowid or 0)
 
     def add_jobs(self, jobs: list[Job]) -> list[int]:
         """Add jobs, all of them or none.
@@ -277,7 +277,7 @@ class BenchLog:
         InputError
             When there is no such job or field, or the job would break a rule of the log.
         """
-        fields = {"done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note"}
+        fields = set(KEPT) - {"asset_tag", "source"}
         unknown = changes.keys() - fields
         if unknown or not changes:
             raise InputError(
@@ -287,7 +287,7 @@ class BenchLog:
         with self.writing() as db:
             row = _job(db, number)
             timed = db.execute("SELECT phase, minutes FROM job_phase WHERE job_id = ?", (number,)).fetchall()
-            now_said = {name: row[name] for name in ("asset_tag", *sorted(fields), "source")}
+            now_said = {name: row[name] for name in KEPT}
             job = tidied(Job(**{**now_said, **changes}, phases={one["phase"]: one["minutes"] for one in timed}))
             check(job)
             names = sorted(changes)
@@ -316,10 +316,7 @@ class BenchLog:
             check_outcome(result, stage, where)
             check_day(row["done_on"], f"The job of {row['asset_tag']}")
             check_day(seen_on, where, date.fromisoformat(row["done_on"]))
-            db.execute(
-                "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
-                (number, seen_on, stage, result, word(reason)),
-            )
+            insert(db, "outcome", job_id=number, seen_on=seen_on, stage=stage, result=result, reason=word(reason))
 
     def start(self, asset_tag: str, phase: str, at: str | None = None) -> None:
         """Start a stopwatch; several units and phases may run at once, and they survive a restart.
@@ -337,9 +334,7 @@ class BenchLog:
                 "SELECT 1 FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL", (asset_tag, phase)
             ).fetchone():
                 raise InputError(f"The stopwatch of {asset_tag}, {phase}, is running already.", "Stop it first.")
-            db.execute(
-                "INSERT INTO stopwatch (asset_tag, phase, started_at) VALUES (?, ?, ?)", (asset_tag, phase, at or now())
-            )
+            insert(db, "stopwatch", asset_tag=asset_tag, phase=phase, started_at=at or now())
 
     def stop(self, asset_tag: str, phase: str, at: str | None = None) -> float:
         """Stop a stopwatch.
@@ -407,14 +402,6 @@ class BenchLog:
                 f"UPDATE stopwatch SET asset_tag = ? WHERE {_NOT_LOGGED}",
                 (corrected, asset_tag, asset_tag, LOGGED_HERE),
             ).rowcount
-
-    def timed(self, asset_tag: str) -> dict[str, float]:
-        """Minutes by phase that stopped stopwatches counted for a unit since its last job logged here [min]."""
-        out: dict[str, float] = {}
-        for row in self.laps(asset_tag):
-            if row["stopped_at"] is not None:
-                out[row["phase"]] = out.get(row["phase"], 0.0) + minutes_between(row["started_at"], row["stopped_at"])
-        return out
 
 
 def _job(db: sqlite3.Connection, number: int) -> sqlite3.Row:

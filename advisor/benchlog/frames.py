@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
-from advisor import tables
 from advisor.benchlog.database import BenchLog, LogError
 from advisor.intake.safety import guarded, safe_frame
+from advisor.timing.hands import phase_table
 
 FACTS = ("maker", "model", "form_factor", "cpu", "ram_gib", "storage_kind", "storage_gib", "link_mbps")
 """Fields of the unit that stand on a log row, beside what was done."""
@@ -16,7 +18,27 @@ FACTS = ("maker", "model", "form_factor", "cpu", "ram_gib", "storage_kind", "sto
 
 def phase_names() -> tuple[str, ...]:
     """Names of the phases, in order, from `datasets/timing/phases.csv`."""
-    return tuple(tables.load("timing/phases").frame["phase"].astype(str))
+    return phase_table().names
+
+
+COLUMNS = {
+    "job": "job.id", "asset_tag": "job.asset_tag", "date": "job.done_on", "technician": "job.technician",
+    "facts": "unit.facts", "image": "coalesce(job.image, unit.image)",
+    "edition": "coalesce(job.edition, unit.edition)", "parts": "job.parts", "hands_on_min": "job.hands_on_min",
+    "elapsed_min": "job.elapsed_min", "predicted_hands_on_min": "unit.hands_on_min",
+    "predicted_min": "unit.elapsed_min", "predicted_low_min": "unit.elapsed_low_min",
+    "predicted_high_min": "unit.elapsed_high_min", "model_version": "unit.model", "note": "job.note",
+    "source": "job.source",
+}  # fmt: skip
+"""Columns of a job as a frame has them, and what they are in SQL, beside the unit as it was scored."""
+
+
+def selected(
+    log: BenchLog, columns: Mapping[str, str], of: str, values: tuple[Any, ...] = ()
+) -> pd.DataFrame:  # fmt: skip
+    """Rows of a log as a frame: the SQL of each of its columns, and what comes after FROM."""
+    rows = log.rows(f"SELECT {', '.join(columns.values())} FROM {of}", values)
+    return pd.DataFrame([tuple(row) for row in rows], columns=list(columns))
 
 
 def frame(log: BenchLog) -> pd.DataFrame:
@@ -29,20 +51,7 @@ def frame(log: BenchLog) -> pd.DataFrame:
         parts, hands_on_min, elapsed_min [min], `<phase>_min` [min], outcome and reason (the latest known),
         predicted_hands_on_min, predicted_min, predicted_low_min, predicted_high_min [min], model, source.
     """
-    rows = log.rows(
-        "SELECT job.id AS job, job.asset_tag, job.done_on AS date, job.technician, unit.facts,"
-        " coalesce(job.image, unit.image) AS image, coalesce(job.edition, unit.edition) AS edition, job.parts,"
-        " job.hands_on_min, job.elapsed_min, unit.hands_on_min AS predicted_hands_on_min,"
-        " unit.elapsed_min AS predicted_min, unit.elapsed_low_min AS predicted_low_min,"
-        " unit.elapsed_high_min AS predicted_high_min, unit.model AS model_version, job.note, job.source"
-        " FROM job LEFT JOIN unit ON unit.id = job.unit_id ORDER BY job.done_on, job.id"
-    )
-    names = [
-        "job", "asset_tag", "date", "technician", "facts", "image", "edition", "parts", "hands_on_min", "elapsed_min",
-        "predicted_hands_on_min", "predicted_min", "predicted_low_min", "predicted_high_min", "model_version", "note",
-        "source",
-    ]  # fmt: skip
-    out = pd.DataFrame([tuple(row) for row in rows], columns=names)
+    out = selected(log, COLUMNS, "job LEFT JOIN unit ON unit.id = job.unit_id ORDER BY job.done_on, job.id")
     try:
         facts = [json.loads(text) if isinstance(text, str) else {} for text in out.pop("facts")]
     except ValueError as error:
@@ -51,17 +60,14 @@ def frame(log: BenchLog) -> pd.DataFrame:
         ) from error
     for name in FACTS:
         out[name] = [one.get(name) if isinstance(one, dict) else None for one in facts]
-    phases = pd.DataFrame(
-        [tuple(row) for row in log.rows("SELECT job_id, phase, minutes FROM job_phase")],
-        columns=["job", "phase", "minutes"],
-    ).pivot(index="job", columns="phase", values="minutes")
+    timed = selected(log, {"job": "job_id", "phase": "phase", "minutes": "minutes"}, "job_phase")
+    phases = timed.pivot(index="job", columns="phase", values="minutes")
     for name in phase_names():
         out[f"{name}_min"] = out["job"].map(phases[name]) if name in phases else pd.NA
-    last = pd.DataFrame(
-        [tuple(row) for row in log.rows("SELECT job_id, result, reason FROM outcome ORDER BY seen_on, id")],
-        columns=["job", "outcome", "reason"],
-    ).drop_duplicates("job", keep="last")
-    return out.merge(last, on="job", how="left")
+    seen = selected(
+        log, {"job": "job_id", "outcome": "result", "reason": "reason"}, "outcome ORDER BY seen_on, id"
+    )  # fmt: skip
+    return out.merge(seen.drop_duplicates("job", keep="last"), on="job", how="left")
 
 
 def as_csv(rows: pd.DataFrame) -> str:

@@ -6,8 +6,7 @@ have been at the bench, and beside it by the serving model as it stands. Both se
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,13 +87,6 @@ class Judgement:
     def gain_pct(self) -> float:
         """How much smaller the candidate's median error is [%]; NaN when nothing was judged."""
         return 100 * (1 - self.median_candidate / self.median_serving) if self.median_serving else 0.0
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain numbers and text; None for what is not known."""
-        return {
-            name: (None if isinstance(value, float) and not np.isfinite(value) else value)
-            for name, value in asdict(self).items()
-        }
 
 
 def compare(

@@ -12,7 +12,7 @@ from advisor import intake
 from advisor.benchlog.frames import phase_names
 from advisor.errors import InputError
 from advisor.intake.headers import Mapped, Vocabulary, intake_words, plain
-from advisor.tables import load
+from advisor.tables import dicts
 from advisor.unit import UNIT_COLUMNS
 
 PREDICTED = {
@@ -30,9 +30,9 @@ OWN = ("job", "source", "provenance", "model_version", *PREDICTED)
 @cache
 def vocabulary() -> Vocabulary:
     """Headers of a log sheet: those of a job, and those of an intake sheet for the unit's facts."""
-    words, table = intake_words(), load("benchlog/headers").frame
-    known = {plain(str(word)): str(name) for word, name in zip(table["header"], table["field"], strict=True)}
-    ranks = {plain(str(word)): int(str(rank)) for word, rank in zip(table["header"], table["rank"], strict=True)}
+    words, rows = intake_words(), dicts("benchlog/headers")
+    known = {plain(row["header"]): row["field"] for row in rows}
+    ranks = {plain(row["header"]): int(row["rank"]) for row in rows}
     merged = {**words.known, **known}
     units = dict.fromkeys(("min", "mins", "minutes", "minute"), "min") | dict.fromkeys(("h", "hr", "hrs", "hours"), "h")
     exact = words.exact - {"notes"} | set(known.values()) | set(OWN)

@@ -9,12 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from advisor.benchlog.database import BenchLog, now
-from advisor.benchlog.jobs import STAGES, insert_job
+from advisor.benchlog.database import PREDICTIONS, BenchLog, now
+from advisor.benchlog.jobs import KEPT, insert, insert_job, insert_outcome
 from advisor.benchlog.sheets import SheetRow
 from advisor.phrases import counted, few
 
-_FIELDS = ("asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note")
+_FIELDS = tuple(name for name in KEPT if name != "source")
 _Key = tuple[Any, ...]
 
 
@@ -80,10 +80,7 @@ def _sorted(
         if job.outcome and number not in in_log:
             outcomes += 1
             if db is not None:
-                db.execute(
-                    "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
-                    (number, job.done_on, STAGES[0], job.outcome, job.reason),
-                )
+                insert_outcome(db, number, job)
         elif job.outcome and in_log[number] != job.outcome:
             differing.append((row.number, in_log[number], job.outcome))
     return new, Imported(len(new), len(rows) - len(new), outcomes, differing)
@@ -141,16 +138,10 @@ def _insert(db: sqlite3.Connection, row: SheetRow) -> None:
     number = unit["id"] if unit else None
     if unit is None and (row.facts or scored):
         # Dated by the job, so that an old sheet never stands before what was scored since.
-        cursor = db.execute(
-            "INSERT INTO unit (asset_tag, scored_at, facts, edition, image, hands_on_min, elapsed_min,"
-            " elapsed_low_min, elapsed_high_min, model) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                job.asset_tag, f"{job.done_on}T00:00:00.000Z", json.dumps(row.facts), job.edition, job.image,
-                scored.get("hands_on_min"), scored.get("elapsed_min"), scored.get("elapsed_low_min"),
-                scored.get("elapsed_high_min"), scored.get("model"),
-            ),
+        number = insert(
+            db, "unit", asset_tag=job.asset_tag, scored_at=f"{job.done_on}T00:00:00.000Z", facts=json.dumps(row.facts),
+            edition=job.edition, image=job.image, **{name: scored.get(name) for name in (*PREDICTIONS, "model")},
         )  # fmt: skip
-        number = int(cursor.lastrowid or 0)
     insert_job(db, job, number, now())
 
 

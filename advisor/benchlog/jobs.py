@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from enum import StrEnum
+from typing import Any
 
 from advisor.errors import InputError
 
@@ -21,6 +23,11 @@ LONGEST = {"asset_tag": 200, "note": 10_000}
 """Longest texts [character]; of the other fields `LONGEST_OTHER`."""
 
 LONGEST_OTHER = 2_000
+
+KEPT = (
+    "asset_tag", "done_on", "edition", "image", "parts", "technician", "hands_on_min", "elapsed_min", "note", "source",
+)  # fmt: skip
+"""Fields of a job that stand in its own row of the log."""
 
 TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source", "despite")
 """Fields of a job that are text."""
@@ -65,27 +72,27 @@ class Job:
     despite: str | None = None  # Why the unit leaves although its hand-over check has something that must be mended
 
 
+def insert(db: sqlite3.Connection, table: str, **values: Any) -> int:
+    """Write a row inside a running transaction; its number."""
+    marks = ", ".join("?" * len(values))
+    cursor = db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})", tuple(values.values()))
+    return int(cursor.lastrowid or 0)
+
+
 def insert_job(db: sqlite3.Connection, job: Job, unit_id: int | None, logged_at: str) -> int:
     """Write a checked job inside a running transaction."""
-    cursor = db.execute(
-        "INSERT INTO job (unit_id, asset_tag, done_on, edition, image, parts, technician, hands_on_min,"
-        " elapsed_min, note, source, logged_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            unit_id, job.asset_tag, job.done_on, job.edition, job.image, job.parts, job.technician,
-            job.hands_on_min, job.elapsed_min, job.note, job.source, logged_at,
-        ),
-    )  # fmt: skip
-    number = int(cursor.lastrowid or 0)
-    db.executemany(
-        "INSERT INTO job_phase (job_id, phase, minutes) VALUES (?, ?, ?)",
-        [(number, phase, minutes) for phase, minutes in job.phases.items()],
-    )
+    own = {name: getattr(job, name) for name in KEPT}
+    number = insert(db, "job", unit_id=unit_id, **own, logged_at=logged_at)
+    for phase, minutes in job.phases.items():
+        insert(db, "job_phase", job_id=number, phase=phase, minutes=minutes)
     if job.outcome:
-        db.execute(
-            "INSERT INTO outcome (job_id, seen_on, stage, result, reason) VALUES (?, ?, ?, ?, ?)",
-            (number, job.done_on, STAGES[0], job.outcome, job.reason),
-        )
+        insert_outcome(db, number, job)
     return number
+
+
+def insert_outcome(db: sqlite3.Connection, number: int, job: Job) -> None:
+    """Write how a job's unit fared at its first-boot check."""
+    insert(db, "outcome", job_id=number, seen_on=job.done_on, stage=STAGES[0], result=job.outcome, reason=job.reason)
 
 
 def plain(text: str) -> str:
@@ -161,11 +168,10 @@ def check(job: Job) -> None:
 
 def check_day(text: str, where: str, first: date = EARLIEST) -> None:
     """Refuse what is no day, lies ahead, or before a first one."""
-    try:
+    day = None
+    with suppress(ValueError):
         day = date.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"{where}: {text[:40]!r} is no day.", "Write it as YYYY-MM-DD.") from error
-    if day.isoformat() != text:
+    if day is None or day.isoformat() != text:
         raise InputError(f"{where}: {text[:40]!r} is no day.", "Write it as YYYY-MM-DD.")
     # A day more, as the clocks of two places may differ.
     if day > date.today() + timedelta(days=1):

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from advisor.benchlog import adaptive, replay
+from advisor.benchlog import adaptive, frames
 from advisor.benchlog.database import BenchLog
 from advisor.benchlog.drift import Drift, unit_line, watch
 from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
@@ -17,6 +17,7 @@ from advisor.errors import InputError
 from advisor.files import opened
 from advisor.phrases import counted
 from advisor.shop import Shop, default_shop
+from advisor.timing.kept import plain
 from advisor.timing.log import learn, read_log
 from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, Logged, lay
 from advisor.timing.logpart import LogPart
@@ -52,20 +53,21 @@ def log_rows(path: str | Path) -> pd.DataFrame:
     InputError, LogError
         When it cannot be read.
     """
-    file = Path(path)
-    with opened(file, lambda problem, hint: InputError(f"The bench log {problem}", hint)) as handle:
-        is_log = handle.read(16).startswith(b"SQLite format 3")
-    if not is_log:
-        return read_log(file)
-    with BenchLog(file) as log:
+    if not _is_log(path):
+        return read_log(path)
+    with BenchLog(path) as log:
         return rows_of(log)
+
+
+def _is_log(path: str | Path) -> bool:
+    """Whether a bench log is its own SQLite file, and no CSV."""
+    with opened(path, lambda problem, hint: InputError(f"The bench log {problem}", hint)) as handle:
+        return handle.read(16).startswith(b"SQLite format 3")
 
 
 def rows_of(log: BenchLog) -> pd.DataFrame:
     """Rows of an open log, with where their minutes are from."""
-    from advisor.benchlog.frames import frame
-
-    rows = frame(log)
+    rows = frames.frame(log)
     timed = {row[0] for row in log.rows("SELECT DISTINCT asset_tag FROM stopwatch WHERE stopped_at IS NOT NULL")}
     here = rows["source"].astype("string").fillna("").eq(LOGGED_HERE).to_numpy(dtype=bool)
     watched = here & rows["asset_tag"].isin(timed).to_numpy()
@@ -107,7 +109,7 @@ def learn_from(
     part = learn(base, laid, half_life_days)
     model = with_log(base, part)
     notes = {"beside": before, "left_out": len(laid.problems), "sources": _sources(laid)}
-    name = keep(model, folder, verdict.to_json(), notes)
+    name = keep(model, folder, plain(asdict(verdict)), notes)
     if verdict.accepted:
         use(name, folder)
     write_levels(adaptive.levels(rows), len(rows), folder)
@@ -145,10 +147,34 @@ def _judge(
     return replace(verdict, reason=verdict.reason + cannot, first=first, last=last)
 
 
-def before_and_after(rows: pd.DataFrame, shop: Shop | None = None, learnt_from: int = 200) -> pd.DataFrame:
-    """A shop before and after its first logged units, as `advisor.benchlog.replay.before_and_after` gives it."""
+def before_and_after(rows: pd.DataFrame, shop: Shop, learnt_from: int = 200) -> pd.DataFrame:
+    """A shop before and after its first logged units: error and coverage on the units after them.
+
+    A row a unit after them: asset_tag, date, storage_kind, actual_min, before_min, before_low_min, before_high_min,
+    after_min, after_low_min, after_high_min [min]. `attrs`: learnt_from, and for 'before' and 'after' each
+    median_error_pct, covered_pct, and bias_pct (median, signed).
+    """
     base = with_log(read_version(SHIPPED, models_folder()), LogPart())
-    return replay.before_and_after(base, lay(base, rows, shop), learnt_from)
+    laid = lay(base, rows, shop)
+    place = np.arange(len(laid))
+    part = learn(base, laid.take(place < learnt_from))
+    rest = laid.take(place >= learnt_from)
+    out = pd.DataFrame({
+        "asset_tag": rest.tags, "date": pd.to_datetime(rest.day, unit="D"),
+        "storage_kind": rest.given.kinds.astype(str), "actual_min": rest.elapsed,
+    })  # fmt: skip
+    out.attrs["learnt_from"] = min(learnt_from, len(laid))
+    for name, one in (("before", LogPart()), ("after", part)):
+        minutes, width = rest.predicted(base, one)
+        out[f"{name}_min"] = minutes
+        out[f"{name}_low_min"], out[f"{name}_high_min"] = minutes * np.exp(-width), minutes * np.exp(width)
+        signed = 100 * (minutes / rest.elapsed - 1)
+        figures = {
+            "median_error_pct": np.median(np.abs(signed)), "bias_pct": np.median(signed),
+            "covered_pct": 100 * np.mean(np.abs(np.log(rest.elapsed / minutes)) <= width),
+        }  # fmt: skip
+        out.attrs[name] = {one: float(value) if len(rest) else float("nan") for one, value in figures.items()}
+    return out
 
 
 def logged(log: BenchLog, jobs: list[int]) -> str:
@@ -184,29 +210,32 @@ def predictions(log: BenchLog) -> pd.DataFrame:
         Oldest first: job, asset_tag, date, technician, image, storage_kind, elapsed_min, predicted_min,
         predicted_low_min, predicted_high_min, model_version.
     """
-    names = [
-        "job", "asset_tag", "date", "technician", "image", "storage_kind", "elapsed_min", "predicted_min",
-        "predicted_low_min", "predicted_high_min", "model_version",
-    ]  # fmt: skip
-    rows = log.rows(
-        "SELECT job.id, job.asset_tag, job.done_on, job.technician, coalesce(job.image, unit.image),"
-        " json_extract(unit.facts, '$.storage_kind'), job.elapsed_min, unit.elapsed_min, unit.elapsed_low_min,"
-        " unit.elapsed_high_min, unit.model FROM job JOIN unit ON unit.id = job.unit_id"
+    names = (
+        "job", "asset_tag", "date", "technician", "image", "elapsed_min", "predicted_min", "predicted_low_min",
+        "predicted_high_min", "model_version",
+    )  # fmt: skip
+    kind = {"storage_kind": "json_extract(unit.facts, '$.storage_kind')"}
+    rows = frames.selected(
+        log, {name: frames.COLUMNS[name] for name in names} | kind,
+        "job JOIN unit ON unit.id = job.unit_id"
         " WHERE unit.elapsed_low_min IS NOT NULL AND job.elapsed_min IS NOT NULL ORDER BY job.done_on DESC, job.id DESC"
         " LIMIT ?",
         (adaptive.LOOKED_BACK,),
-    )
-    return pd.DataFrame([tuple(row) for row in reversed(rows)], columns=names)
+    )  # fmt: skip
+    return rows[::-1].reset_index(drop=True)
 
 
 def phase_predictions(log: BenchLog) -> pd.DataFrame:
     """Minutes by phase beside those predicted, a row a job that has both: `PHASE_min`, `predicted_PHASE_min`."""
-    rows = log.rows(
-        "SELECT job_phase.job_id, job_phase.phase, job_phase.minutes, json_extract(one.value, '$.machine_min')"
-        " FROM job_phase JOIN job ON job.id = job_phase.job_id JOIN unit ON unit.id = job.unit_id"
-        " JOIN json_each(unit.phases) AS one WHERE json_extract(one.value, '$.phase') = job_phase.phase"
-    )
-    long = pd.DataFrame([tuple(row) for row in rows], columns=["job", "phase", "actual", "predicted"])
+    long = frames.selected(
+        log,
+        {
+            "job": "job_phase.job_id", "phase": "job_phase.phase", "actual": "job_phase.minutes",
+            "predicted": "json_extract(one.value, '$.machine_min')",
+        },
+        "job_phase JOIN job ON job.id = job_phase.job_id JOIN unit ON unit.id = job.unit_id"
+        " JOIN json_each(unit.phases) AS one WHERE json_extract(one.value, '$.phase') = job_phase.phase",
+    )  # fmt: skip
     if not len(long):
         return pd.DataFrame({"job": pd.Series(dtype="int64")})
     wide = pd.concat(
@@ -219,9 +248,12 @@ def phase_predictions(log: BenchLog) -> pd.DataFrame:
     return wide.reset_index()
 
 
-def drift_of(log: BenchLog) -> Drift:
-    """Drift of a log, phases included; see `advisor.benchlog.drift.watch`."""
-    return watch(predictions(log).merge(phase_predictions(log), on="job", how="left"))
+def drift_of(path: str | Path) -> Drift:
+    """Drift of a bench log, SQLite (phases included) or CSV; see `advisor.benchlog.drift.watch`."""
+    if not _is_log(path):
+        return watch(read_log(path))
+    with BenchLog(path) as log:
+        return watch(predictions(log).merge(phase_predictions(log), on="job", how="left"))
 
 
 def lines(lesson: Lesson) -> list[str]:

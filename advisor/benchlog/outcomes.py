@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.benchlog.jobs import Outcome
+from advisor.columns import words
 from advisor.shop import Shop
 from advisor.timing.logged import log_units
 
@@ -63,10 +64,8 @@ class Proposal:
 
 def found_slow(rows: pd.DataFrame) -> Array:
     """1 where a unit was found slow, 0 where it was fine, NaN where nobody said or it came back for another reason."""
-    if "outcome" not in rows:
-        return np.full(len(rows), np.nan)
-    outcome = rows["outcome"].astype("string").str.strip().str.casefold().fillna("").to_numpy()
-    reason = rows["reason"].astype("string").fillna("") if "reason" in rows else pd.Series("", index=rows.index)
+    outcome = words(rows, "outcome").str.strip().str.casefold().fillna("").to_numpy()
+    reason = words(rows, "reason").fillna("")
     about_speed = reason.str.contains(SLOW_WORDS, case=False, regex=True).to_numpy(dtype=bool)
     out = np.full(len(rows), np.nan)
     out[outcome == Outcome.FINE] = 0.0
@@ -144,8 +143,7 @@ def _predicted(rows: pd.DataFrame, shop: Shop) -> dict[str, Array]:
     units = log_units(rows)
     cpus = processors(units)
     out = {name: np.full(len(rows), np.nan) for name in MOVES}
-    images = rows["image"].astype("string").fillna("").to_numpy(dtype=object)
-    editions = rows["edition"].astype("string").fillna("").to_numpy(dtype=object)
+    images, editions = (words(rows, name).fillna("").to_numpy(dtype=object) for name in ("image", "edition"))
     for image in shop.images:
         at = np.flatnonzero(images == image.name)
         offered = rows_of(image)

@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from advisor.benchlog.database import BenchLog, now
+from advisor.benchlog.jobs import insert
 from advisor.errors import InputError
 from advisor.shop import Shop
 from advisor.unit import Unit
@@ -63,22 +64,15 @@ class Queue:
 
     def add(self, units: Iterable[Queued]) -> list[int]:
         """Add units, all or none; gives their rows."""
-        numbers = []
         with self.log.writing() as db:
-            for one in units:
-                cursor = db.execute(
-                    "INSERT INTO queue (asset_tag, facts, unread, wrong, kept, spoken_for, origin, came_at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        one.tag,
-                        _facts(one.unit),
-                        *map(json.dumps, (one.unread, one.wrong, one.kept, one.spoken_for)),
-                        one.origin,
-                        now(),
-                    ),
+            return [
+                insert(
+                    db, "queue", asset_tag=one.tag, facts=_facts(one.unit), unread=json.dumps(one.unread),
+                    wrong=json.dumps(one.wrong), kept=json.dumps(one.kept), spoken_for=json.dumps(one.spoken_for),
+                    origin=one.origin, came_at=now(),
                 )
-                numbers.append(int(cursor.lastrowid or 0))
-        return numbers
+                for one in units
+            ]  # fmt: skip
 
     def tagged(self, tag: str) -> list[Queued]:
         """Units in the queue that carry a tag, whatever its case."""
@@ -125,8 +119,7 @@ class Queue:
 
     def keep(self, number: int, parts: Mapping[str, int]) -> None:
         """Keep parts of the drawer for a unit; those kept before are free again."""
-        with self.log.writing() as db:
-            db.execute("UPDATE queue SET kept = ? WHERE id = ?", (json.dumps(dict(parts)), number))
+        self._set(number, "kept", json.dumps(dict(parts)))
 
     def offered(self, number: int, shop: Shop) -> Shop:
         """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""
@@ -143,21 +136,22 @@ class Queue:
 
     def mark(self, number: int, *, printed: bool = False, job: int | None = None) -> None:
         """Note that a unit's sheet was printed, or its job logged."""
-        with self.log.writing() as db:
-            if printed:
-                db.execute("UPDATE queue SET printed_at = ? WHERE id = ?", (now(), number))
-            if job is not None:
-                db.execute("UPDATE queue SET job_id = ? WHERE id = ?", (job, number))
+        if printed:
+            self._set(number, "printed_at", now())
+        if job is not None:
+            self._set(number, "job_id", job)
 
     def take_off(self, number: int) -> None:
         """Take a unit off the queue; `put_back` undoes it."""
-        with self.log.writing() as db:
-            db.execute("UPDATE queue SET left_at = ? WHERE id = ?", (now(), number))
+        self._set(number, "left_at", now())
 
     def put_back(self, number: int) -> None:
         """Put a unit back that was taken off."""
+        self._set(number, "left_at", None)
+
+    def _set(self, number: int, column: str, value: Any) -> None:
         with self.log.writing() as db:
-            db.execute("UPDATE queue SET left_at = NULL WHERE id = ?", (number,))
+            db.execute(f"UPDATE queue SET {column} = ? WHERE id = ?", (value, number))
 
     def stamp(self) -> int:
         """A number that is another one as soon as somebody else wrote to the file."""

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from advisor.benchlog.jobs import Job, plain
+from advisor.benchlog.jobs import Job, insert, plain
 from advisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -27,10 +27,7 @@ def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> 
     from advisor.benchlog.database import now
 
     with book.writing() as db:
-        db.execute(
-            "INSERT INTO handover (asset_tag, checked_at, must, findings) VALUES (?, ?, ?, ?)",
-            (plain(asset_tag), now(), must, json.dumps(list(findings))),
-        )
+        insert(db, "handover", asset_tag=plain(asset_tag), checked_at=now(), must=must, findings=json.dumps(findings))
 
 
 def latest(book: BenchLog, asset_tag: str) -> sqlite3.Row | None:

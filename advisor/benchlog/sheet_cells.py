@@ -11,7 +11,7 @@ from advisor.benchlog.jobs import EARLIEST, MOST_MIN
 from advisor.errors import InputError
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.shop import Edition
-from advisor.tables import load
+from advisor.tables import dicts
 
 
 class Order(StrEnum):
@@ -27,11 +27,16 @@ ORDER_WORDS = {Order.DMY: "day first", Order.MDY: "month first", Order.YMD: "yea
 _DAY = "a day such as 2026-03-04 or 4 Mar 2026"
 _TIME = "minutes such as 80, 80 min, 1h20 or 1:20"
 _OUTCOMES = "fine, slow, returned, or one of their usual words; empty for not checked"
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_MONTH_NAMES = (
-    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
-    "december",
-)  # fmt: skip
+_MONTHS = {
+    name[:length]: number
+    for number, name in enumerate(
+        (
+            "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+            "november", "december",
+        ), start=1,
+    )
+    for length in (3, 4, len(name))
+}  # fmt: skip
 _CLOCK = re.compile(
     r"(?:[t ]|, )([0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?)(?:\.[0-9]+)?(?: ?([ap])\.?m\.?)?(?:z|[+-][0-9:]+)?"
 )
@@ -107,11 +112,8 @@ def day(text: str, order: Order | None = None, today: date | None = None) -> Par
 def _named(words: str) -> date | None:
     for pattern in _NAMED:
         match = pattern.fullmatch(words)
-        if match and match["m"][:3] in _MONTHS:
-            number = _MONTHS.index(match["m"][:3])
-            full = _MONTH_NAMES[number]
-            if match["m"] in (full, full[:3], full[:4]):
-                return _date(match["y"], str(number + 1), match["d"])
+        if match and match["m"] in _MONTHS:
+            return _date(match["y"], str(_MONTHS[match["m"]]), match["d"])
     return None
 
 
@@ -234,8 +236,7 @@ def _believed(value: float, note: str) -> Parsed:
 @cache
 def outcome_words() -> dict[str, str]:
     """Words for an outcome, each with its outcome."""
-    table = load("benchlog/outcomes").frame
-    return {str(word): str(outcome) for word, outcome in zip(table["word"], table["outcome"], strict=True)}
+    return {row["word"]: row["outcome"] for row in dicts("benchlog/outcomes")}
 
 
 def outcome(text: str) -> Parsed:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
@@ -64,14 +64,17 @@ def between(span: tuple[float, float], part: float) -> float:
     return float(f"{span[0] * (span[1] / span[0]) ** part:.3g}")
 
 
+_SETS: dict[str, tuple[float, float, float]] = {
+    "small": (2, 4, 1400), "codecs": (7, 70, 2500), "office": (12, 160, 3500), "apps": (12, 160, 3500),
+    "few": (12, 110, 900), "some": (16, 130, 1500), "many": (24, 170, 2500),
+}  # fmt: skip
+"""What a set of packages takes: processor [s], download [MB], accesses."""
+
+
 def expected_s(plan: Setup, gigabytes: float) -> float:
     """Guess how long a rehearsal takes, from the first few that were made; only steers what is drawn [s]."""
-    base = {"small": 2.0, "codecs": 7.0, "office": 12.0, "apps": 12.0}[plan.base_set]
-    updates = {"few": 12.0, "some": 16.0, "many": 24.0}[plan.update_set]
-    megabytes = {"small": 4.0, "codecs": 70, "office": 160, "apps": 160}[plan.base_set]
-    megabytes += {"few": 110, "some": 130, "many": 170}[plan.update_set]
-    synced = {"small": 1400.0, "codecs": 2500, "office": 3500, "apps": 3500}[plan.base_set]
-    synced += {"few": 900, "some": 1500, "many": 2500}[plan.update_set]
+    (base, fetched, written), (updates, more, again) = _SETS[plan.base_set], _SETS[plan.update_set]
+    megabytes, synced = fetched + more, written + again
     copying = {"unpack": 14.0 if plan.compression == "xz" else 3.0, "live": 22.0, "packages": 75.0, "clone": 6.0}
     if plan.installer == "packages":
         megabytes += 300 * gigabytes
@@ -115,13 +118,13 @@ def draw(count: int, sizes: Mapping[str, float], seed: int = 20, repeats: int = 
             if expected_s(plan, sizes[plan.tree]) <= LONGEST_S:
                 break
         chosen.append(plan)
-    quick = sorted(chosen, key=lambda plan: expected_s(plan, sizes[plan.tree]))[: max(repeats * 3, 1)]
-    return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
+    return _twice(chosen, repeats, lambda plan: expected_s(plan, sizes[plan.tree]))
 
 
-def _twice(plans: list[Setup], again: Sequence[Setup]) -> list[Setup]:
-    """Put repeats in between, each well after what it repeats."""
-    count = len(plans)
+def _twice(plans: list[Setup], repeats: int, takes: Callable[[Setup], float]) -> list[Setup]:
+    """Put repeats of some of the quicker ones in between, each well after what it repeats."""
+    count, quick = len(plans), sorted(plans, key=takes)[: max(repeats * 3, 1)]
+    again = [plan for plan in plans if plan in quick][::3][:repeats]
     for number, plan in enumerate(again):
         copy = replace(plan, name=f"{plan.name}-again", repeat_of=plan.name)
         plans.insert(max(12 + number * (count // (len(again) + 1)), plans.index(plan) + 3), copy)
@@ -157,8 +160,7 @@ def draw_full(rounds: int = 4, seed: int = 20, repeats: int = 6) -> list[Setup]:
                 at = FULL_PROCESSORS.index((int(plan.quota_pct), plan.cores)) + 1
                 plan = replace(plan, quota_pct=FULL_PROCESSORS[at][0], cores=FULL_PROCESSORS[at][1])
             chosen.append(plan)
-    quick = sorted(chosen, key=lambda plan: expected_s(plan, 4.5))[: max(repeats * 3, 1)]
-    return _twice(chosen, [plan for plan in chosen if plan in quick][::3][:repeats])
+    return _twice(chosen, repeats, lambda plan: expected_s(plan, 4.5))
 
 
 def nominal(disk: models.DiskModel) -> tuple[float, float]:

@@ -6,9 +6,9 @@ import os
 import re
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.lab.groups import CGROUPS, Groups
@@ -28,7 +28,7 @@ SERVED_MIB_S = 200.0
 """A paced disk that reads slower than its pace by this share [1] was held up, up to the rate [MiB/s] at which serving
 it costs little."""
 
-_PSS = re.compile(r"^(Pss|Pss_Anon|Pss_File|Pss_Shmem):\s+(\d+) kB", re.MULTILINE)
+_PSS = re.compile(r"^(Pss|Pss_Anon):\s+(\d+) kB", re.MULTILINE)
 
 
 def disturbance(
@@ -88,30 +88,19 @@ def beside_s(group: str, core: int, base: Path = CGROUPS) -> float:
     return 0.0
 
 
-@dataclass(frozen=True)
-class ProcessMemory:
-    """Processes, and their proportional set size: all, and the anonymous part [MiB]."""
+def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> dict[str, float]:
+    """Processes that still run, and their proportional set size: all, and the anonymous part [MiB].
 
-    processes: int
-    pss_mib: float
-    anon_mib: float
-
-
-def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> ProcessMemory:
-    """Add up the memory of processes that still run (smaps_rollup: Linux,
-    Documentation/ABI/testing/procfs-smaps_rollup).
+    By smaps_rollup: Linux, Documentation/ABI/testing/procfs-smaps_rollup.
     """
-    totals = {"Pss": 0, "Pss_Anon": 0}
-    count = 0
+    texts = []
     for pid in pids:
-        try:
-            text = (proc / str(pid) / "smaps_rollup").read_text()
-        except OSError:
-            continue
-        count += 1
-        for name, kib in _PSS.findall(text):
-            totals[name] = totals.get(name, 0) + int(kib)
-    return ProcessMemory(count, totals["Pss"] / 1024, totals["Pss_Anon"] / 1024)
+        with suppress(OSError):
+            texts.append((proc / str(pid) / "smaps_rollup").read_text())
+    kib = Counter[str]()
+    for name, size in _PSS.findall("\n".join(texts)):
+        kib[name] += int(size)
+    return {"processes": len(texts), "pss_mib": kib["Pss"] / 1024, "anon_mib": kib["Pss_Anon"] / 1024}
 
 
 def wait_quiet(

@@ -210,7 +210,7 @@ def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path
 def unmount_below(folder: Path) -> None:
     """Unmount all that is mounted inside a folder."""
     for point in mounts_below(folder):
-        _quiet(["umount", point]) or run(["umount", "--lazy", point])
+        _unmount(point)
 
 
 @contextlib.contextmanager
@@ -219,7 +219,7 @@ def mounted(*steps: Sequence[str]) -> Iterator[None]:
     with contextlib.ExitStack() as stack:
         for step in steps:
             run(["mount", *step])
-            stack.callback(lambda point: _quiet(["umount", point]) or _quiet(["umount", "--lazy", point]), step[-1])
+            stack.callback(_unmount, step[-1])
         yield
 
 
@@ -343,7 +343,7 @@ def let_go(folder: Path) -> list[str]:
     fuse = folder / "fuse"
     for point in mounts_below(folder):
         if not is_below(point, fuse) and Path(point) != fuse:
-            _unmount(point)
+            _unmount(point, 20)
             done.append(f"mount {point}")
     return done
 
@@ -356,7 +356,7 @@ def close_run(folder: Path) -> list[str]:
         _quiet(["losetup", "--detach", device])
         done.append(f"loop device {device}")
     for point in mounts_below(folder):
-        _unmount(point)
+        _unmount(point, 20)
         done.append(f"mount {point}")
     for note in sorted(folder.glob("*.pid")):
         if pid := _owned_pid(note):
@@ -404,7 +404,7 @@ def _unmount_all(path: Path) -> None:
     for _ in range(8):
         points = mounts()
         for point in points:
-            _quiet(["umount", point]) or _quiet(["umount", "--lazy", point])
+            _unmount(point)
         if not points:
             break
     if left := mounts():
@@ -421,11 +421,12 @@ def _owned_pid(note: Path) -> int:
     return pid if any(str(note.parent) in word for word in words) else 0
 
 
-def _unmount(point: str) -> None:
-    for _ in range(20):
+def _unmount(point: str, tries: int = 1) -> None:
+    for left in range(tries, 0, -1):
         if _quiet(["umount", point]):
             return
-        time.sleep(0.1)
+        if left > 1:
+            time.sleep(0.1)
     _quiet(["umount", "--lazy", point])
 
 

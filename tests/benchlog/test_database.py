@@ -15,6 +15,7 @@ import pytest
 
 from advisor.benchlog.database import BenchLog, Job, LogError, minutes_between
 from advisor.benchlog.frames import frame
+from advisor.benchlog.laps import watches
 from advisor.benchlog.rescue import examine, repair
 from advisor.errors import InputError
 
@@ -132,7 +133,7 @@ def test_stopwatches_run_side_by_side_and_survive_a_restart(path: Path) -> None:
         assert log.stop("S-1", "copy", at="2026-03-04T10:07:30.000Z") == pytest.approx(7.5)
         log.start("S-1", "copy", at="2026-03-04T10:08:00.000Z")
         log.stop("S-1", "copy", at="2026-03-04T10:09:00.000Z")
-        assert log.timed("S-1") == pytest.approx({"copy": 8.5})
+        assert watches(log, "S-1").timed() == pytest.approx({"copy": 8.5})
         with pytest.raises(InputError, match="No stopwatch"):
             log.stop("S-3", "copy")
 

@@ -18,6 +18,7 @@ from advisor.benchlog import BenchLog, Job, importing, sheet_cells
 from advisor.benchlog.frames import as_csv
 from advisor.benchlog.headers import read_sheet, vocabulary
 from advisor.benchlog.jobs import _UNKEPT
+from advisor.benchlog.laps import watches
 from advisor.benchlog.sheet_cells import Order
 from advisor.benchlog.sheets import understand
 from advisor.cli.log import log_app
@@ -227,7 +228,7 @@ def test_an_import_neither_hides_what_was_scored_nor_a_stopwatch():
         log.stop("A", "copy", at="2026-11-25T10:07:00.000Z")
         importing.import_rows(log, understand(raw_of("Tag,Day,Minutes,CPU\nA,2025-03-04,80,i3-2100\n"), "s").rows)
         log.add_jobs([Job("B", "2026-11-25", 5.0)])
-        assert log.timed("A") == pytest.approx({"copy": 7.0})
+        assert watches(log, "A").timed() == pytest.approx({"copy": 7.0})
         log.add_jobs([Job("A", "2026-11-25", 20.0, 60.0)])
         rows = benchlog.frame(log).query("asset_tag == 'A'")
     assert list(rows["cpu"]) == ["i3-2100", "i5-6300U"]

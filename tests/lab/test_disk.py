@@ -9,10 +9,13 @@ import shutil
 
 import pytest
 
+from advisor import tables
 from advisor.errors import InputError, ToolError
+from advisor.files import datasets
 from advisor.lab import disk
-from advisor.lab.disk import FLUSH, READ, WRITE, Mechanics, models
+from advisor.lab.disk import models
 from advisor.unit import StorageKind
+from tests.lab.mechanics import FLUSH, READ, WRITE, Mechanics
 
 pytestmark = pytest.mark.skipif(shutil.which("gcc") is None, reason="no compiler")
 
@@ -102,11 +105,10 @@ def test_a_parameter_that_is_not_there_or_cannot_be_is_refused():
 
 
 def test_every_disk_has_what_it_needs_and_says_where_each_figure_is_from():
-    from advisor import tables
 
     frame = tables.load("lab/disks").frame
     assert frame["source"].str.len().gt(5).all() and not frame.duplicated(["disk", "parameter"]).any()
-    named = {**models.SPINNING_PARAMETERS, **models.HYBRID_PARAMETERS, **models.FLASH_PARAMETERS}
+    named = tables.meta(datasets() / "lab" / "disks.meta.toml")["parameters"]
     assert set(frame["parameter"]) == set(named)
     for model in models.known().values():
         assert model.kind in set(StorageKind)

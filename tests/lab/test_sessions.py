@@ -58,7 +58,7 @@ def test_memory_is_added_up_over_processes(tmp_path):
             f"55-7ff rollup\nRss: 9999 kB\nPss:    {pss} kB\nPss_Anon:  {anon} kB\nPss_File:  {pss - anon} kB\n"
         )
     found = memory_of([7, 8, 9], tmp_path)
-    assert (found.processes, found.pss_mib, found.anon_mib) == (2, 3, 1)
+    assert found == {"processes": 2, "pss_mib": 3, "anon_mib": 1}
 
 
 def test_every_edition_has_a_session_to_start_and_a_task_to_install():

@@ -34,10 +34,10 @@ def test_memory_of_a_live_process_tree_is_what_psutil_says(missing):
         ours = memory_of(pids)
         theirs = sum(psutil.Process(pid).memory_full_info().pss for pid in pids) / 2**20
         # Proportional shares move by a page or two as other processes map the same libraries: 0.004 % was seen.
-        assert ours.pss_mib == pytest.approx(theirs, rel=0.001)
-        assert ours.processes == 3
+        assert ours["pss_mib"] == pytest.approx(theirs, rel=0.001)
+        assert ours["processes"] == 3
         # The 96 MiB that the children filled are anonymous; the interpreter's own heap comes on top, 2.8 MiB each.
-        assert 96 + 3 < ours.anon_mib < 96 + 3 * 5
+        assert 96 + 3 < ours["anon_mib"] < 96 + 3 * 5
     finally:
         for child in children:
             child.communicate()

@@ -11,7 +11,8 @@ import pytest
 
 from advisor.errors import AdvisorError
 from advisor.lab import disk, groups, workplace
-from advisor.lab.disk import READ, Mechanics, models
+from advisor.lab.disk import models
+from tests.lab.mechanics import READ, Mechanics
 
 pytestmark = [
     pytest.mark.outside, pytest.mark.root, pytest.mark.slow,

@@ -6,7 +6,8 @@ import random
 
 import pytest
 
-from advisor.lab.disk import READ, Mechanics, models
+from advisor.lab.disk import models
+from tests.lab.mechanics import READ, Mechanics
 
 pytestmark = pytest.mark.outside
 

@@ -20,7 +20,7 @@ CI_KERNEL = "debian-13"
 
 @cache
 def checked(kernel: str) -> check.CheckReport:
-    return check.check_kernel(kernel, build.default_cache())
+    return check.check_kernel(kernel, build.default_cache(), print)
 
 
 @pytest.fixture

@@ -16,42 +16,6 @@ KNEE = 0.195
 PLAIN, SPINNING, FLASH = 0.0, 1.0, 2.0
 BLOCK = 4096.0
 
-SPINNING_PARAMETERS = {
-    "capacity_gb": "formatted size [GB]",
-    "rpm": "turns a minute",
-    "seek_track_ms": "seek to the next track, settling included [ms]",
-    "seek_average_ms": "mean over all pairs of tracks [ms]",
-    "seek_full_ms": "seek over the whole stroke [ms]",
-    "write_settle_ms": "a write settles this much longer than a read [ms]",
-    "head_switch_ms": "going on to the next track while reading on, which tracks are skewed by [ms]",
-    "heads": "recorded surfaces",
-    "outer_mb_s": "sustained rate of the outermost zone, head switches included [MB/s]",
-    "inner_mb_s": "the same of the innermost [MB/s]",
-    "overhead_ms": "command overhead [ms]",
-    "interface_mb_s": "between the buffer and the machine [MB/s]",
-    "segment_kib": "piece of the buffer for one stream, half of it read ahead [KiB]",
-    "segments": "such pieces",
-    "write_cache_mib": "written but not yet on the platters, at most [MiB]",
-    "queue": "commands that the drive may put in another order",
-}
-HYBRID_PARAMETERS = {
-    "hybrid_gib": "flash that keeps what was read twice [GiB]",
-    "hybrid_latency_ms": "random read from it [ms]",
-}
-FLASH_PARAMETERS = {
-    "capacity_gb": "formatted size [GB]",
-    "read_mb_s": "sequential read [MB/s]",
-    "write_mb_s": "sequential write into the fast cache [MB/s]",
-    "slow_write_mb_s": "sequential write once that is full [MB/s]",
-    "cache_gb": "the fast cache [GB]",
-    "read_iops_1": "random reads of 4 KiB a second, one at a time",
-    "read_iops": "the same with as many at once as it can make use of",
-    "write_iops_1": "random writes of 4 KiB a second into the cache, one at a time",
-    "write_iops": "the same with as many at once as it can make use of",
-    "flush_ms": "a flush after a write [ms]",
-    "queue": "commands under way at once",
-}
-
 
 @dataclass(frozen=True)
 class DiskModel:
@@ -132,11 +96,10 @@ def known() -> dict[str, DiskModel]:
         figures = {str(row.parameter): float(str(row.value)) for row in rows.itertuples()}
         kind = str(rows["kind"].iat[0])
         turning = kind in ("spinning disk", "hybrid disk")
-        wanted = SPINNING_PARAMETERS if turning else FLASH_PARAMETERS
-        absent = [one for one in wanted if one not in figures]
-        if absent:
-            raise InputError(f"The disk {name!r} of lab/disks lacks {', '.join(absent)}.")
-        found[str(name)] = DiskModel(str(name), kind, figures, _spinning(figures) if turning else _flash(figures))
+        try:
+            found[str(name)] = DiskModel(str(name), kind, figures, _spinning(figures) if turning else _flash(figures))
+        except KeyError as absent:
+            raise InputError(f"The disk {name!r} of lab/disks lacks {absent.args[0]}.") from absent
     return found
 
 

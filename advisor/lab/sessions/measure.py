@@ -97,12 +97,11 @@ class Watch:
         """What is recorded of the stage, the time of its end being now."""
         now = self._now()
         since = {name: now[name] - self.start[name] for name in now}
-        memory = watch.memory_of(counted(self.group))
         return {
             "read_mib": since["read"], "reads": int(since["reads"]), "throttled_s": since["throttled"],
             "others_s": max(0.0, since["busy"] - since["own"]), "beside_s": since["beside"],
             "kills": self.group.kills(), "beside_share": since["beside"] / max(since["clock"], 1e-9),
-            "processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib,
+            **watch.memory_of(counted(self.group)),
         }  # fmt: skip
 
     def rest(self, start: DesktopStart, limit_s: float, extra: float = 0.0) -> tuple[float, float] | None:
@@ -235,8 +234,7 @@ def _browser(
         asked.append(in_session(leader, "libreoffice --writer /srv/pages/text.fodt"))
         time.sleep(3)
         rest = seen.rest(start, conditions.after_s, extra=0.1)
-        memory = watch.memory_of(counted(group))
-        row |= {"processes": memory.processes, "pss_mib": memory.pss_mib, "anon_mib": memory.anon_mib}
+        row |= watch.memory_of(counted(group))
         if rest:
             row["all_processor_s"] = rest[1] - seen.start["used"]
         else:

@@ -38,10 +38,6 @@ def apt_of(kernel: Kernel, cache: Path) -> Apt:
     return Apt(kernel.codename, kernel.architecture, cache / "apt" / kernel.name, cache / "debs", kernel.backports)
 
 
-def _quiet(_text: str) -> None:
-    pass
-
-
 def default_cache() -> Path:
     """Folder for downloads when none is named: the user's cache folder, never the checkout."""
     import platformdirs
@@ -57,9 +53,7 @@ def table_folder() -> Path:
     return of_user if os.access(of_user, os.W_OK) else table_files.folders()[0]
 
 
-def unpack_kernel(
-    recipe: Kernel, cache: Path, say: Callable[[str], None] = _quiet
-) -> tuple[Path, list[IndexedPackage], Apt]:
+def unpack_kernel(recipe: Kernel, cache: Path, say: Callable[[str], None]) -> tuple[Path, list[IndexedPackage], Apt]:
     """Fetch and unpack a kernel's packages: the root that holds lib/modules, the packages, and apt."""
     say(f"{recipe.name}: package indexes")
     source = apt_of(recipe, cache).update()
@@ -90,18 +84,13 @@ def _renew(folder: Path) -> None:
 
 
 def build_kernel(
-    name: str, cache: Path, folder: Path, say: Callable[[str], None] = _quiet, *, firmware: bool = True
+    name: str, cache: Path, folder: Path, say: Callable[[str], None], *, firmware: bool = True
 ) -> list[Path]:
     """Build a shipped kernel's driver table, and the firmware table that belongs to it unless that was built already.
 
     Downloads go below `cache`, tables to `folder`; gives the files written.
     """
-    recipe = RECIPES.get(name)
-    if recipe is None:
-        raise InputError(
-            f"{name!r} is none of the kernels that can be fetched: {', '.join(RECIPES)}.",
-            "Another kernel's table is built from its tree: advisor tables build --tree DIR --name NAME",
-        )
+    recipe = RECIPES[name]
     root, packages, source = unpack_kernel(recipe, cache, say)
     say(f"{name}: reading modules")
     tree = modtree.read(root)
@@ -227,7 +216,7 @@ def _build_firmware(recipe: Kernel, source: Apt, folder: Path, say: Callable[[st
     return save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
 
 
-def build_ids(cache: Path, folder: Path, say: Callable[[str], None] = _quiet) -> list[Path]:
+def build_ids(cache: Path, folder: Path, say: Callable[[str], None]) -> list[Path]:
     """Build the tables of PCI and USB names from the newest lists, with kinds from the driver tables that are there."""
     source = apt_of(RECIPES["debian-13"], cache).update()
     bound: dict[str, dict[tuple[int, int], Kind]] = {"pci": {}, "usb": {}}

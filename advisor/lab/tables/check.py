@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import re
-import shutil
 import subprocess
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -13,7 +12,7 @@ from pathlib import Path
 from advisor.drivers import table_files
 from advisor.drivers.packing import LAYOUTS, BusLayout
 from advisor.drivers.table import DriverTable, table_of
-from advisor.errors import TableError, ToolError
+from advisor.errors import TableError
 from advisor.lab.tables import build, modtree
 from advisor.lab.tables.arrays import driver_arrays
 from advisor.lab.tables.oracle import Kmod, index_tree
@@ -119,9 +118,7 @@ def compare(table: DriverTable, kmod: Kmod, asked: dict[str, list[str]], report:
 
 def compare_firmware(table: DriverTable, tree: modtree.ModuleTree, report: CheckReport) -> None:
     """Compare firmware lists of some modules with what modinfo prints."""
-    program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
-    if program is None:
-        raise ToolError("modinfo is not here.", "Install package kmod.")
+    program = modtree.kmod_program("modinfo")
     naming = sorted(module.name for module in tree.modules if module.firmware and not module.builtin)
     for name in random.Random(1).sample(naming, min(FIRMWARE_MODULES, len(naming))):
         root = tree.folder.parents[2]
@@ -134,17 +131,16 @@ def compare_firmware(table: DriverTable, tree: modtree.ModuleTree, report: Check
             report.firmware_wrong.append(name)
 
 
-def check_kernel(name: str, cache: Path, say: Callable[[str], None] | None = None) -> CheckReport:
+def check_kernel(name: str, cache: Path, say: Callable[[str], None]) -> CheckReport:
     """Fetch a kernel's packages, and compare a table built of them, and the stored one, with kmod."""
-    tell = say or (lambda _text: None)
-    root, _packages, source = build.unpack_kernel(build.RECIPES[name], cache, tell)
+    root, _packages, source = build.unpack_kernel(build.RECIPES[name], cache, say)
     tree = modtree.read(root)
-    tell(f"{name}: depmod")
+    say(f"{name}: depmod")
     folder = index_tree(root, tree.version)
     report = CheckReport(name, tree.version, notes=list(source.warnings))
     fresh = table_of(name, tree.version, driver_arrays(tree))
     with Kmod(folder) as kmod:
-        tell(f"{name}: comparing")
+        say(f"{name}: comparing")
         asked = questions(tree)
         compare(fresh, kmod, asked, report)
         try:

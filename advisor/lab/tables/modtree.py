@@ -93,12 +93,17 @@ def read(folder: str | Path) -> ModuleTree:
     return ModuleTree(top.name, top, tuple(modules + _builtins(top)))
 
 
+def kmod_program(name: str) -> str:
+    """Where a program of the package kmod lies, also outside a user's PATH; ToolError when it is not here."""
+    program = shutil.which(name) or shutil.which(name, path="/usr/sbin:/sbin")
+    if program is None:
+        raise ToolError(f"{name} is not here.", "Install package kmod.")
+    return program
+
+
 def _told(top: Path, paths: list[Path]) -> Iterator[KernelModule]:
     """What kmod's modinfo tells of some modules; it unpacks them itself."""
-    program = shutil.which("modinfo") or shutil.which("modinfo", path="/usr/sbin:/sbin")
-    if program is None:
-        raise ToolError("modinfo is not here.", "Install package kmod.")
-    done = subprocess.run([program, "-0", *map(str, paths)], capture_output=True, check=False)
+    done = subprocess.run([kmod_program("modinfo"), "-0", *map(str, paths)], capture_output=True, check=False)
     if done.returncode:
         errors = done.stderr.decode(errors="replace").strip().splitlines()
         raise InputError(

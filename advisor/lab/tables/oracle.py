@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import ctypes
 import ctypes.util
-import shutil
 import subprocess
 from collections.abc import Iterable
 from pathlib import Path
-from types import TracebackType
 
 from advisor.errors import ToolError
+from advisor.lab.tables.modtree import kmod_program
 
 
 class Kmod:
@@ -26,20 +25,16 @@ class Kmod:
             self._lib = ctypes.CDLL(name)
         except OSError as error:
             raise ToolError("libkmod is not here.", "Install package libkmod2.") from error
-        lib = self._lib
-        lib.kmod_new.restype = ctypes.c_void_p
-        lib.kmod_new.argtypes = [ctypes.c_char_p, ctypes.POINTER(ctypes.c_char_p)]
-        lib.kmod_load_resources.argtypes = [ctypes.c_void_p]
-        lib.kmod_unref.argtypes = [ctypes.c_void_p]
-        lib.kmod_module_new_from_lookup.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.POINTER(ctypes.c_void_p)]
-        lib.kmod_list_next.restype = ctypes.c_void_p
-        lib.kmod_list_next.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
-        lib.kmod_module_get_module.restype = ctypes.c_void_p
-        lib.kmod_module_get_module.argtypes = [ctypes.c_void_p]
-        lib.kmod_module_get_name.restype = ctypes.c_char_p
-        lib.kmod_module_get_name.argtypes = [ctypes.c_void_p]
-        lib.kmod_module_unref.argtypes = [ctypes.c_void_p]
-        lib.kmod_module_unref_list.argtypes = [ctypes.c_void_p]
+        lib, handle, text = self._lib, ctypes.c_void_p, ctypes.c_char_p
+        for function, gives, takes in (
+            (lib.kmod_new, handle, [text, ctypes.POINTER(text)]), (lib.kmod_load_resources, ctypes.c_int, [handle]),
+            (lib.kmod_unref, handle, [handle]),
+            (lib.kmod_module_new_from_lookup, ctypes.c_int, [handle, text, ctypes.POINTER(handle)]),
+            (lib.kmod_list_next, handle, [handle, handle]), (lib.kmod_module_get_module, handle, [handle]),
+            (lib.kmod_module_get_name, text, [handle]), (lib.kmod_module_unref, handle, [handle]),
+            (lib.kmod_module_unref_list, ctypes.c_int, [handle]),
+        ):  # fmt: skip
+            function.restype, function.argtypes = gives, takes  # type: ignore[assignment]
         paths = (ctypes.c_char_p * 2)(None if config is None else str(config).encode(), None)
         self._ctx = lib.kmod_new(str(folder).encode(), paths)
         if not self._ctx or lib.kmod_load_resources(self._ctx) < 0:
@@ -48,9 +43,7 @@ class Kmod:
     def __enter__(self) -> Kmod:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._ctx:
             self._lib.kmod_unref(self._ctx)
             self._ctx = None
@@ -81,10 +74,9 @@ def index_tree(root: str | Path, version: str) -> Path:
     top = Path(root)
     if not (top / "lib").exists() and (top / "usr/lib").is_dir():
         (top / "lib").symlink_to("usr/lib")
-    program = shutil.which("depmod") or shutil.which("depmod", path="/usr/sbin:/sbin")
-    if program is None:
-        raise ToolError("depmod is not here.", "Install package kmod.")
-    done = subprocess.run([program, "-b", str(top), version], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [kmod_program("depmod"), "-b", str(top), version], capture_output=True, text=True, check=False
+    )
     if done.returncode:
         raise ToolError(f"depmod failed: {done.stderr.strip()}.")
     return top / "lib" / "modules" / version
