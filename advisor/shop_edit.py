@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from collections.abc import Mapping, MutableMapping
 from datetime import datetime
@@ -77,8 +76,9 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
         When the outcome, read again, differs in anything but the wanted values.
     """
     mark, body = (_BOM, text[1:]) if text.startswith(_BOM) else ("", text)
-    wanted = _with(parse_toml(body, where), changes)
+    wanted = parse_toml(body, where)
     try:
+        _put(wanted, changes)
         document = tomlkit.parse(body)
         _put(document, changes)
         new = tomlkit.dumps(document)
@@ -94,19 +94,10 @@ def changed(text: str, changes: Mapping[str, float], where: str) -> str:
 def _put(document: MutableMapping[str, Any], changes: Mapping[str, float]) -> None:
     table_key = _key(document, "thresholds")
     if table_key not in document:
-        document[table_key] = tomlkit.table()
+        document[table_key] = {}
     table = document[table_key]
     for name, value in changes.items():
         table[_key(table, name)] = _plain(value)
-
-
-def _with(content: dict[str, Any], changes: Mapping[str, float]) -> dict[str, Any]:
-    """What the file is to say afterwards."""
-    out = copy.deepcopy(content)
-    table = out.setdefault(_key(out, "thresholds"), {})
-    if isinstance(table, dict):
-        table.update({_key(table, name): _plain(value) for name, value in changes.items()})
-    return out
 
 
 def _key(table: Mapping[str, Any], name: str) -> str:

@@ -15,7 +15,7 @@ import typer
 from typer.testing import CliRunner
 
 from advisor import tables
-from advisor.cli import DOORS
+from advisor.cli import DOORS, open_door
 from advisor.comfort import training
 from advisor.comfort.model import model as comfort_model
 from advisor.editions.measured import unhindered
@@ -267,7 +267,7 @@ def test_ids_of_the_demo_are_in_the_id_lists():
 def test_commands_of_the_meta_files_take_the_options_named():
     app = typer.Typer()
     for door in ("learn", "tables", "rehearse"):
-        importlib.import_module(f"advisor.cli.{door}").register(app)
+        open_door(app, door)
     helped: dict[str, str] = {}
     for path in META:
         for line in re.findall(

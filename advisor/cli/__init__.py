@@ -22,7 +22,7 @@ UsageError: Any = typer.BadParameter.__bases__[0]
 """The error of a wrong call; where its module is depends on typer's version."""
 
 DOORS = ("demo", "capture", "score", "sheet", "plan", "log", "learn", "tables", "rehearse", "handover", "notebook")
-"""Command names; each lives in the module of the same name and adds itself with `register`."""
+"""Command names; each is a function of the module of the same name, or its `NAME_app` with sub-commands."""
 
 app = typer.Typer(
     name="advisor",
@@ -35,11 +35,21 @@ app = typer.Typer(
 )
 
 
+def open_door(to: typer.Typer, name: str) -> None:
+    """Add a command to an application."""
+    module = importlib.import_module(f"advisor.cli.{name}")
+    group = getattr(module, f"{name}_app", None)
+    if group is not None:
+        to.add_typer(group, name=name)
+    else:
+        to.command(name, epilog=module.EXAMPLE)(getattr(module, name))
+
+
 def _open_doors(wanted: str | None) -> None:
     """Add the commands, each once; only the wanted one's module is imported when it is known: start-up stays short."""
     opened = {one.name for one in app.registered_commands} | {one.name for one in app.registered_groups}
     for door in [one for one in ((wanted,) if wanted in DOORS else DOORS) if one not in opened]:
-        importlib.import_module(f"advisor.cli.{door}").register(app)
+        open_door(app, door)
 
 
 def _versions(context: typer.Context, asked: bool) -> None:

@@ -16,9 +16,7 @@ if TYPE_CHECKING:
     from advisor.unit import Capture
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("capture")(capture)
+EXAMPLE = "Example: advisor capture --out unit-017.json --tag 017"
 
 
 def capture(
@@ -57,8 +55,6 @@ def capture(
     """Read the facts of a unit; nothing is written to the machine looked at.
 
     Without options: this machine, in words. Root adds memory slots and disk health; what could not be read is said.
-
-    Example: advisor capture --out unit-017.json --tag 017
     """
     _check(root, listings, script, watch, speed, identifiers, out)
     if script:

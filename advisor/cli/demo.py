@@ -10,13 +10,7 @@ import typer
 from advisor.cli.screen import say
 from advisor.files import make_folder
 
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("demo", help=HELP, epilog="Example:  advisor demo --out demo-output")(demo)
-
-
-HELP = "Score the 60 units of an invented workshop, and write the scored CSV and a sheet for every unit."
+EXAMPLE = "Example:  advisor demo --out demo-output"
 
 
 def demo(
@@ -25,7 +19,7 @@ def demo(
     ),
     tag: Annotated[str, typer.Option(help="Unit whose sheet is also shown here.")] = "OM-1003",
 ) -> None:
-    """Run the demo."""
+    """Score the 60 units of an invented workshop, and write the scored CSV and a sheet for every unit."""
     from advisor import intake, sheet
     from advisor.advice import assess
     from advisor.cli.score import summary, table

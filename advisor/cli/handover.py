@@ -14,13 +14,9 @@ from advisor.files import refuse_same
 if TYPE_CHECKING:
     from advisor.handover import Report
     from advisor.shop import Shop
+    from advisor.unit import Unit
 
-EPILOG = "Example:  advisor handover --root /mnt/unit --name benchuser --json > OM-1003-handover.json"
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("handover", epilog=EPILOG)(handover)
+EXAMPLE = "Example:  advisor handover --root /mnt/unit --name benchuser --json > OM-1003-handover.json"
 
 
 def handover(
@@ -64,45 +60,37 @@ def handover(
     It only reads: no link is followed out of the root, no mend is run, no secret is shown. Exit code 0: clean; 1:
     something to mend; 2: it could not be looked into.
     """
+    from advisor.handover import check
+    from advisor.handover.rules import read
+    from advisor.handover.script import generate
     from advisor.shop_file import the_shop
 
-    if script or rules:
-        say(_script() if script else _rules(), nl=False)
+    if script:
+        say(generate(), nl=False)
+        return
+    if rules:
+        say("\n".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]" for rule in read()[0]))
         return
     if demo:
         say("\n".join(_demo()))
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)
-    report = _read(came) if came is not None else _checked(root, settings, name or [], unit)
+    report = _read(came) if came is not None else check(root, shop=settings, names=name or [], unit=_facts(unit))
     if tag is not None:
         _keep(log, tag, report)
     if slip is not None:
-        _slip(slip, root, unit, settings, report)
+        _slip(slip, root, _facts(unit), settings, report)
     if trial:
         _try_out(root, err=as_json)
     say(report.json() if as_json else "\n".join(report.lines()))
     raise typer.Exit(report.exit_code)
 
 
-def _checked(root: Path, shop: Shop, names: list[str], unit: Path | None) -> Report:
+def _facts(path: Path | None) -> Unit | None:
     from advisor import capture
-    from advisor.handover import check
 
-    facts = capture.read_capture(unit).unit if unit is not None else None
-    return check(root, shop=shop, names=names, unit=facts)
-
-
-def _rules() -> str:
-    from advisor.handover.rules import read
-
-    return "".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]\n" for rule in read()[0])
-
-
-def _script() -> str:
-    from advisor.handover.script import generate
-
-    return generate()
+    return capture.read_capture(path).unit if path is not None else None
 
 
 def _read(path: Path) -> Report:
@@ -130,15 +118,14 @@ def _try_out(root: Path, *, err: bool) -> None:
         say(f"Trial recipient: {line}", err=err)
 
 
-def _slip(out: Path, root: Path, unit: Path | None, shop: Shop, report: Report) -> None:
-    from advisor import capture
+def _slip(out: Path, root: Path, unit: Unit | None, shop: Shop, report: Report) -> None:
     from advisor.errors import InputError
     from advisor.files import write_whole
     from advisor.handover import slip
 
     if unit is None:
         raise InputError("The slip tells what this PC is.", "Name its capture too: --unit FILE")
-    write_whole(out, slip.render_pdf(capture.read_capture(unit).unit, slip.system_of(root), shop.name, report))
+    write_whole(out, slip.render_pdf(unit, slip.system_of(root), shop.name, report))
 
 
 def _demo() -> list[str]:

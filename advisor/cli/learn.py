@@ -13,9 +13,7 @@ if TYPE_CHECKING:
     from advisor.shop import Shop
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("learn", epilog="Example:  advisor learn --report")(learn)
+EXAMPLE = "Example:  advisor learn --report"
 
 
 def learn(
@@ -135,21 +133,13 @@ def _versions(folder: Path) -> None:
 
 
 def _drift(path: Path) -> None:
-    from advisor.benchlog import BenchLog
-    from advisor.benchlog.drift import ALARM, watch
-    from advisor.benchlog.learning import drift_of, log_rows
+    from advisor.benchlog.drift import ALARM
+    from advisor.benchlog.learning import drift_of
     from advisor.errors import InputError
-    from advisor.files import opened
 
     if not path.exists():
         raise InputError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
-    with opened(path) as file:
-        is_log = file.read(16).startswith(b"SQLite format 3")
-    if is_log:
-        with BenchLog(path) as book:
-            found = drift_of(book)
-    else:
-        found = watch(log_rows(path))
+    found = drift_of(path)
     if not len(found.rows):
         say("No unit of the log carries what was predicted for it, so drift cannot be seen.")
         return

@@ -20,11 +20,6 @@ log_app = typer.Typer(help="Record what really happened on the bench.", no_args_
 Tag = Annotated[str, typer.Argument(help="The unit's asset tag.")]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command and its sub-commands."""
-    app.add_typer(log_app, name="log")
-
-
 def _open(path: Path | None, *, make: bool = False) -> BenchLog:
     """Open the log; only what adds to it makes one."""
     from advisor.benchlog import BenchLog
@@ -65,6 +60,7 @@ def add(
     """Log a unit that is done. Stopwatch minutes of the unit are added by themselves."""
     from advisor.benchlog import Job, default_path
     from advisor.benchlog.jobs import check, tidied
+    from advisor.benchlog.laps import watches
     from advisor.files import is_there
 
     typed = _phases(phase or [])
@@ -77,7 +73,7 @@ def add(
         # Before a log is made for it; only a log that is there may have minutes of stopwatches.
         check(tidied(given))
     with _open(log, make=True) as book:
-        phases = {**book.timed(tag), **typed}
+        phases = {**watches(book, tag).timed(), **typed}
         job = replace(given, phases=phases)
         [number] = book.add_jobs([job])
         sentence = _said(book, [number])

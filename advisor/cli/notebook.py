@@ -10,12 +10,7 @@ from advisor.cli.screen import say
 from advisor.cli.shared_options import ShopFile
 from advisor.errors import ToolError
 
-HELP = "Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("notebook", help=HELP, epilog="Example:  advisor notebook --app")(notebook)
+EXAMPLE = "Example:  advisor notebook --app"
 
 
 def notebook(
@@ -30,7 +25,7 @@ def notebook(
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the address.")
     ] = True,
 ) -> None:
-    """Start a notebook server on loopback behind a token, and open the view."""
+    """Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."""
     import signal
 
     from advisor.views import server

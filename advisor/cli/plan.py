@@ -17,15 +17,7 @@ if TYPE_CHECKING:
     from advisor.plan import Plan
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("plan", help=HELP, epilog="Example:  advisor plan intake.csv --shop shop.toml --out day.pdf")(plan)
-
-
-HELP = (
-    "Plan a day at the bench for an intake sheet: what to start when, by whom, in which slot; the sheet's own columns "
-    "'due' (a day or a time) and 'priority' (high, normal, low) are heeded."
-)
+EXAMPLE = "Example:  advisor plan intake.csv --shop shop.toml --out day.pdf"
 
 
 def plan(
@@ -62,7 +54,8 @@ def plan(
     log: Annotated[Path | None, typer.Option("--log", help="With --from: the bench log; else the user's own.")] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
 ) -> None:
-    """Plan a day."""
+    """Plan a day at the bench for an intake sheet: what to start when, by whom, in which slot; the sheet's own
+    columns 'due' (a day or a time) and 'priority' (high, normal, low) are heeded."""
     from advisor import intake
     from advisor.advice import assess
     from advisor.files import refuse_same

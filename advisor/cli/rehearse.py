@@ -26,11 +26,6 @@ Work = Annotated[
 ]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command and its sub-commands."""
-    app.add_typer(rehearse_app, name="rehearse")
-
-
 @rehearse_app.callback()
 def rehearse(
     context: typer.Context,

@@ -24,15 +24,7 @@ LARGE = 4 << 20
 """Size of a sheet from which it is scored piece by piece [byte]."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("score", help=HELP, epilog="Example:  advisor score intake.csv --out scored.csv")(score)
-
-
-HELP = (
-    "Score an intake sheet (CSV, TSV or Excel; CSV also with gzip or zstd, Parquet): every row comes out, in order, "
-    "with its advice."
-)
+EXAMPLE = "Example:  advisor score intake.csv --out scored.csv"
 
 
 def score(
@@ -60,7 +52,8 @@ def score(
         int | None, typer.Option("--local-cluster", min=1, help="So many Dask workers on this machine score.")
     ] = None,
 ) -> None:
-    """Score an intake sheet."""
+    """Score an intake sheet (CSV, TSV or Excel; CSV also with gzip or zstd, Parquet): every row comes out, in
+    order, with its advice."""
     from advisor.errors import InputError
     from advisor.files import refuse_same
     from advisor.shop_file import the_shop

@@ -28,15 +28,9 @@ SUFFIXES = (".pdf", ".html", ".htm", ".txt")
 PAPER_WIDTH = 100
 """Columns of the text where it is not shown in a terminal."""
 
-HELP = (
-    "Print the one-page sheet of a unit: advice, what to have at hand, phases with minutes, hand-over checks, cautions."
+EXAMPLE = (
+    "Example:  advisor sheet unit-017.json --out unit-017.pdf; at the unit: advisor sheet --here --out unit-017.pdf"
 )
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    examples = "advisor sheet unit-017.json --out unit-017.pdf; at the unit: advisor sheet --here --out unit-017.pdf"
-    app.command("sheet", help=HELP, epilog=f"Example:  {examples}")(sheet)
 
 
 def sheet(
@@ -62,7 +56,8 @@ def sheet(
         Path | None, typer.Option(metavar="FILE", help="Fill in the hand-over checks from advisor handover --json.")
     ] = None,
 ) -> None:
-    """Print a sheet."""
+    """Print the one-page sheet of a unit: advice, what to have at hand, phases with minutes, hand-over checks,
+    cautions."""
     from advisor.advice import assess
     from advisor.shop_file import the_shop
 

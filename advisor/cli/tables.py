@@ -18,11 +18,6 @@ Kernel = Annotated[
 Cache = Annotated[Path | None, typer.Option("--cache", help="Folder for downloads; else the user's cache folder.")]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command and its sub-commands."""
-    app.add_typer(tables_app, name="tables")
-
-
 _say = partial(say, err=True)
 
 

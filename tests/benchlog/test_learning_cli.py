@@ -10,7 +10,7 @@ import typer
 from typer.testing import CliRunner
 
 from advisor.benchlog import BenchLog, Job
-from advisor.cli import learn, log
+from advisor.cli import open_door
 from advisor.errors import AdvisorError
 from advisor.files import datasets
 from advisor.timing import serving_model
@@ -23,8 +23,8 @@ def run(tmp_path, monkeypatch):
     monkeypatch.setenv("ADVISOR_HOME", str(tmp_path))
     monkeypatch.delenv("ADVISOR_LOG", raising=False)
     app = typer.Typer(pretty_exceptions_enable=False)
-    learn.register(app)
-    log.register(app)
+    open_door(app, "learn")
+    open_door(app, "log")
 
     def call(*words: str) -> str:
         result = CliRunner().invoke(app, list(words))

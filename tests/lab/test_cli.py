@@ -12,7 +12,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from advisor.cli import rehearse
+from advisor.cli import open_door, rehearse
 from advisor.errors import AccessError, AdvisorError, InputError
 from advisor.files import datasets
 from advisor.lab import campaign, design, rehearsal, results, trees, workplace
@@ -22,7 +22,7 @@ from advisor.lab.sessions import series
 @pytest.fixture
 def call():
     app = typer.Typer()
-    rehearse.register(app)
+    open_door(app, "rehearse")
 
     @app.callback()
     def root() -> None:

@@ -12,7 +12,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from advisor.cli import tables
+from advisor.cli import open_door
 from advisor.drivers import table_files
 from advisor.errors import InputError, TableError, ToolError
 from advisor.lab.tables import apt, modtree
@@ -70,7 +70,7 @@ def run(monkeypatch, tmp_path):
     table_files.forget()
     app = typer.Typer()
     app.callback()(lambda: None)
-    tables.register(app)
+    open_door(app, "tables")
     yield lambda *words: CliRunner().invoke(app, ["tables", *words])
     table_files.forget()
 
