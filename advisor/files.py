@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import io
 import json
 import math
 import os
 import secrets
+import shutil
 import stat
 import sys
 import tomllib
@@ -340,15 +342,42 @@ def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[
         As `write_whole`.
     """
     target = Path(path)
-    hint = "Choose a folder that exists and that you may write to, with room left on its disk."
-    with _told(f"{target} could not be written", hint):
+    with _told(f"{target} could not be written", _ANOTHER_FOLDER):
         there = _there(target)
-        if there is not None and (not stat.S_ISREG(there.st_mode) or _own_output(there)):
+        if there is not None and not _replaceable(there):
             with os.fdopen(_through(target, there), "wb") as file:
                 yield file
         else:
             with _replacing(target, there, 0o600 if private else 0o666) as file:
                 yield file
+
+
+_ANOTHER_FOLDER = "Choose a folder that exists and that you may write to, with room left on its disk."
+
+
+def move_whole(made: str | os.PathLike[str], path: str | os.PathLike[str]) -> None:
+    """Put a finished file in the place of another; see `write_whole`. It is copied where it lies on another disk.
+
+    Raises
+    ------
+    InputError
+        As `write_whole`.
+    """
+    target = Path(path)
+    with _told(f"{target} could not be written", _ANOTHER_FOLDER):
+        there = _there(target)
+        if there is None or _replaceable(there):
+            real = _asked(target, there)
+            with open(made, "rb") as file:
+                _settle(target, file.fileno(), there)
+            try:
+                os.replace(made, real)
+                return
+            except OSError as problem:
+                if problem.errno != errno.EXDEV:
+                    raise
+    with open(made, "rb") as file, writing(target) as out:
+        shutil.copyfileobj(file, out, 1 << 20)
 
 
 @contextlib.contextmanager
@@ -402,24 +431,41 @@ def _through(path: Path, there: os.stat_result) -> int:
 
 @contextlib.contextmanager
 def _replacing(path: Path, there: os.stat_result | None, mode: int) -> Iterator[BinaryIO]:
-    if there is not None:
-        # Whether it may be written, a question for the kernel: it also guards links in folders that all may write to.
-        os.close(os.open(path, os.O_WRONLY | _OPEN))
-    real = Path(os.path.realpath(path))
+    real = _asked(path, there)
     temporary = real.parent / f".advisor-{secrets.token_hex(8)}"
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode if there is None else 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
-            if there is not None:
-                _keep_owner(path, file.fileno(), there)
-            os.fsync(file.fileno())
+            _settle(path, file.fileno(), there)
         os.replace(temporary, real)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
+
+
+def _replaceable(there: os.stat_result) -> bool:
+    """Whether a new file may stand in the place of this: no pipe or device, and nothing that is being written to."""
+    return stat.S_ISREG(there.st_mode) and not _own_output(there)
+
+
+def _asked(path: Path, there: os.stat_result | None) -> Path:
+    """The file itself behind links; OSError where it may not be written.
+
+    A question for the kernel: it also guards links in folders that all may write to.
+    """
+    if there is not None:
+        os.close(os.open(path, os.O_WRONLY | _OPEN))
+    return Path(os.path.realpath(path))
+
+
+def _settle(path: Path, handle: int, there: os.stat_result | None) -> None:
+    """Give a file owner and mode of the one it replaces, and see it onto the disk."""
+    if there is not None:
+        _keep_owner(path, handle, there)
+    os.fsync(handle)
 
 
 def _keep_owner(path: Path, handle: int, there: os.stat_result) -> None:

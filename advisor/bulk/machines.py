@@ -25,11 +25,15 @@ if TYPE_CHECKING:
 
 ADVICE, STATUS = tuple(map(str, Advice)), tuple(map(str, Status))
 
-_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._/#-]*")
+_PLAIN = r"(?:[A-Za-z0-9][A-Za-z0-9 ._/#-]*)?"
 """Cells that a CSV holds as they are."""
 
-_TAG = re.compile(r"(?=.*\d)[A-Za-z0-9][A-Za-z0-9._/#-]{0,60}")
+_TAG = r"(?=[^\n]*\d)[A-Za-z0-9][A-Za-z0-9._/#-]{0,60}"
 """Tags that are surely tags: with a digit, unlike all words for 'unknown', and tidy."""
+
+_ONE_TAG = re.compile(_TAG)
+_ALL_PLAIN, _ALL_TAGS = (re.compile(rf"{one}(?:\n{one})*") for one in (_PLAIN, _TAG))
+"""The cells of a column, a line each."""
 
 
 class Scored(NamedTuple):
@@ -124,18 +128,16 @@ class Template:
 
     __slots__ = ("form", "scored")
 
-    def __init__(self, form: str) -> None:
+    def __init__(self, form: str, scored: Scored | None = None) -> None:
         self.form = form
         self.scored: Scored | None = None
+        if scored is not None:
+            self.settle(scored)
 
     def settle(self, scored: Scored) -> None:
-        """Take over what was scored."""
+        """Take over what was scored: `form % own` is a row's line, with its own cells as they are written."""
         self.form += _literal(scored.line)
         self.scored = scored
-
-    def line(self, own: tuple[str, ...]) -> str:
-        """A row's line, with the cells of its own as they are written."""
-        return self.form % own
 
 
 def _literal(text: str) -> str:
@@ -143,11 +145,17 @@ def _literal(text: str) -> str:
 
 
 class Keyed(NamedTuple):
-    """A row, taken apart."""
+    """Rows, taken apart."""
 
-    key: str  # What decides; the same for machines that are alike
-    own: tuple[str, ...]  # The cells that are its own, as they are written
-    tag: str  # By which it may be the same unit as another; '' for none
+    keys: list[str]  # What decides; the same for machines that are alike
+    own: list[tuple[str, ...]]  # The cells that are a row's own, as they are written
+    tags: list[str]  # By which it may be the same unit as another; '' for none
+
+
+def _all(pattern: re.Pattern[str], cells: Sequence[str]) -> bool:
+    """Whether each cell of a column is such a one."""
+    text = "\n".join(cells)
+    return text.count("\n") == len(cells) - 1 and pattern.fullmatch(text) is not None
 
 
 class Layout:
@@ -176,38 +184,57 @@ class Layout:
         self.written = set(self.stay) & set(self.own)
         self.names = [str(name if raw_text else safe_cell(name)) for name in (*places.columns, *SCORED_COLUMNS)]
 
-    def key(self, cells: list[str]) -> Keyed:
-        """What decides of a row, and what is its own; Restart when a column has more texts than are read."""
-        rest, own, tag = cells.copy(), [], ""
+    def keyed(self, rows: Sequence[list[str]]) -> Keyed:
+        """What decides of rows, and what is their own; Restart when a column has more texts than are read."""
+        columns: list[Sequence[str]] = list(zip(*rows, strict=True))
+        own, tags = [], [""] * len(rows)
         for at in self.own:
-            cell = cells[at]
-            told = self.told.get(at)
-            if told is not None:
-                said, text = told.get(cell) or self._told(at, cell)
-            elif at == self.tag:
-                if _TAG.fullmatch(cell):
-                    said, text, tag = "", cell, cell
-                else:
-                    said, text, tag = f"tag {cell}", self.field(cell), plain_text(cell, "asset_tag") or ""
+            cells = columns[at]
+            if at == self.tag:
+                columns[at], texts, tags = self._tags(cells)
+            elif told := self._told(at, cells):
+                columns[at], texts = ([told[cell][part] for cell in cells] for part in (0, 1))
             else:
-                said, text = "", cell if _PLAIN.fullmatch(cell) else self.field(cell)
-            rest[at] = said
+                columns[at] = [""] * len(rows)
+                texts = list(cells) if _all(_ALL_PLAIN, cells) else list(map(self.field, cells))
             if at in self.written:
-                own.append(text)
-        key = "\x1f".join(rest)
-        return Keyed(key if key.count("\x1f") == len(rest) - 1 else repr(rest), tuple(own), tag)
+                own.append(texts)
+        keys = list(map("\x1f".join, zip(*columns, strict=True)))
+        if sum(key.count("\x1f") for key in keys) > len(keys) * (len(columns) - 1):
+            keys = list(map(repr, zip(*columns, strict=True)))
+        return Keyed(keys, list(zip(*own, strict=True)) if own else [()] * len(rows), tags)
 
-    def _told(self, at: int, cell: str) -> tuple[str, str]:
-        """What a cell of a loose column says of the machine, and how it is written."""
-        told = self.told[at]
-        if len(told) < MOST:
-            told[cell] = out = (telling(cell, self.header[at]) or "", self.field(cell))
-            return out
-        if any(said for said, _ in told.values()):
-            raise Restart(len(self.header), self.unread | {at})
-        self.silent.add(at)
-        del self.told[at]
-        return "", self.field(cell)
+    def _tags(self, cells: Sequence[str]) -> tuple[list[str], list[str], list[str]]:
+        """What a column of tags adds to the keys, how it is written, and the tags."""
+        if _all(_ALL_TAGS, cells):
+            return [""] * len(cells), list(cells), list(cells)
+        tidy = [_ONE_TAG.fullmatch(cell) is not None for cell in cells]
+        return (
+            ["" if one else f"tag {cell}" for one, cell in zip(tidy, cells, strict=True)],
+            list(map(self.field, cells)),
+            [cell if one else plain_text(cell, "asset_tag") or "" for one, cell in zip(tidy, cells, strict=True)],
+        )
+
+    def _told(self, at: int, cells: Sequence[str]) -> dict[str, tuple[str, str]] | None:
+        """What each cell of a loose column says of the machine, and how it is written; None where it is not read."""
+        told = self.told.get(at)
+        if told is None:
+            return None
+        for cell in dict.fromkeys(cells):
+            if cell in told:
+                continue
+            if len(told) >= MOST:
+                if any(said for said, _ in told.values()):
+                    raise Restart(len(self.header), self.unread | {at})
+                self.silent.add(at)
+                del self.told[at]
+                return None
+            told[cell] = (telling(cell, self.header[at]) or "", self.field(cell))
+        return told
+
+    def header_line(self) -> bytes:
+        """The line of headers, as it is written."""
+        return f"{','.join(map(quoted, self.names))}\n".encode()
 
     def form(self, cells: list[str]) -> str:
         """A row's line as far as it is typed, with '%s' for each cell of its own."""
@@ -218,6 +245,6 @@ class Layout:
         out = cells.copy()
         for at in self.silent:
             out[at] = ""
-        if self.tag is not None and _TAG.fullmatch(cells[self.tag]):
+        if self.tag is not None and _ONE_TAG.fullmatch(cells[self.tag]):
             out[self.tag] = f"machine {number}"
         return out

@@ -11,7 +11,7 @@ import signal
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 
 from advisor import __version__
-from advisor.bulk.machines import ADVICE, STATUS, Layout, Restart, Scored, Template, scored_rows
+from advisor.bulk.machines import ADVICE, STATUS, Keyed, Layout, Restart, Scored, Template, scored_rows
 from advisor.bulk.sink import write
 from advisor.bulk.source import Source
-from advisor.bulk.work import PIECE, RunFolder
+from advisor.bulk.work import PIECE, RunFolder, counts_of
 from advisor.errors import InputError
 from advisor.files import datasets, user_data
 from advisor.intake.reading import Entry, entries_of, headers, with_entries
@@ -35,8 +35,13 @@ if TYPE_CHECKING:
 _KEPT = 30_000
 """Machines remembered in a generation; the last two are kept."""
 
+_BLOCK = 500
+"""Rows taken apart at a time, a divisor of `PIECE`: so few that their cells stay in the processor's cache."""
+
 _CHUNK = 5_000
-"""New machines scored at a time: larger chunks cost less each, and more memory."""
+_LARGE_CHUNK = 20_000
+"""New machines scored at a time: larger chunks cost less each, and more memory. From `_KEPT` machines on a stock is
+taken to hold hardly two alike, and chunks are large."""
 
 _WAITING = 16
 """Most pieces that wait for their machines."""
@@ -60,9 +65,10 @@ class RunResult:
 
 @dataclass
 class _Piece:
-    tags: list[str] = field(default_factory=list)
-    """Of the rows, for those that stand twice."""
-    rows: list[tuple[Template | None, tuple[str, ...]]] = field(default_factory=list)
+    machines: list[Template | None]
+    """Of each row; None for one with a damaged cell, which waits for all others."""
+    own: list[tuple[str, ...]]
+    tags: list[str]
     needs: int = 0
     """Chunks that must be scored before it can be written."""
 
@@ -112,7 +118,7 @@ def score_sheet(
                     work.begin(known.width, known.unread)
         late = going.late()
         index = work.index()
-        write(out, going.layout, work.lines({row: line for row, (line, _) in late.items()}))
+        write(out, going.layout, work, {row: line for row, (line, _) in late.items()})
     for row, (_, one) in late.items():
         for name in ("advice", "status", "hands_on_min", "elapsed_min"):
             index[name][row] = getattr(one, name)
@@ -178,64 +184,65 @@ class _Run:
         self._old: dict[str, Template] = {}
         self._fresh: list[tuple[Template, list[str]]] = []
         self._jobs: deque[tuple[Future[list[Scored]], list[Template]]] = deque()
-        self._pieces: deque[_Piece] = deque()
+        self._held: deque[_Piece] = deque()
         self._sent = self._back = self._made = 0
 
-    def _table(self, stack: contextlib.ExitStack) -> Iterator[tuple[list[str], Row]]:
-        """Cells of each row, as many as there are columns, and the row as it was read."""
+    def _blocks(self, stack: contextlib.ExitStack) -> Iterator[tuple[list[list[str]], list[Row], Keyed]]:
+        """Rows of the sheet, some at a time: cells, as many as there are columns, as read, and taken apart."""
         header, rows = self.source.table(stack)
         names = headers(header, max(self.work.width, len(header)))
         self.layout, width = Layout(names, self.work.unread, self.how[2]), len(names)
-        for row in rows:
-            cells = row.cells
-            if len(cells) != width:
-                if len(cells) > width:
-                    raise Restart(len(cells), self.work.unread)
-                cells = cells + [""] * (width - len(cells))
-            yield cells, row
+        if not len(self.work.index()):
+            self.work.begin(self.work.width, self.work.unread, self.layout.header_line())
+        while some := list(itertools.islice(rows, min(_BLOCK, PIECE))):
+            cells = [row.cells for row in some]
+            widths = set(map(len, cells))
+            if widths != {width}:
+                if max(widths) > width:
+                    raise Restart(max(widths), self.work.unread)
+                cells = [one + [""] * (width - len(one)) for one in cells]
+            yield cells, some, self.layout.keyed(cells)
 
     def score(self, progress: Progress | None) -> None:
         """Score the rows that are not yet, and keep their lines."""
         done = len(self.work.index())
         with contextlib.ExitStack() as stack:
-            rows = self._table(stack)
-            for cells, _ in itertools.islice(rows, done):
+            piece, passed = _Piece([], [], []), 0
+            for cells, rows, keyed in self._blocks(stack):
                 # What columns hold is counted from the first row on.
-                self.layout.key(cells)
-            piece = _Piece()
-            for cells, row in rows:
-                self._add(piece, cells, row)
-                if len(piece.rows) == PIECE:
+                passed += len(rows)
+                if passed <= done:
+                    continue
+                self._add(piece, cells, rows, keyed)
+                if len(piece.machines) == PIECE:
                     self._hold(piece)
-                    piece = _Piece()
+                    piece = _Piece([], [], [])
                     if progress is not None:
                         progress(self.source.read, self.source.size)
-            if piece.rows:
+            if piece.machines:
                 self._hold(piece)
         self._send()
         while self._jobs:
             self._take()
         self._write()
 
-    def _add(self, piece: _Piece, cells: list[str], row: Row) -> None:
-        key, own, tag = self.layout.key(cells)
-        piece.tags.append(tag)
-        if row.remarks:
-            piece.rows.append((None, own))
-            return
-        machine = self._young.get(key)
-        if machine is None:
-            machine = self._old.get(key) or self._new(cells)
-            if len(self._young) >= _KEPT:
-                self._old, self._young = self._young, {}
-            self._young[key] = machine
-        piece.rows.append((machine, own))
+    def _add(self, piece: _Piece, cells: list[list[str]], rows: list[Row], keyed: Keyed) -> None:
+        for key, one, row in zip(keyed.keys, cells, rows, strict=True):
+            machine = None if row.remarks else self._young.get(key)
+            if machine is None and not row.remarks:
+                machine = self._old.get(key) or self._new(one)
+                if len(self._young) >= _KEPT:
+                    self._old, self._young = self._young, {}
+                self._young[key] = machine
+            piece.machines.append(machine)
+        piece.own += keyed.own
+        piece.tags += keyed.tags
 
     def _new(self, cells: list[str]) -> Template:
         machine = Template(self.layout.form(cells))
         self._made += 1
         self._fresh.append((machine, self.layout.of_machine(self._made, cells)))
-        if len(self._fresh) >= _CHUNK:
+        if len(self._fresh) >= (_CHUNK if self._made <= _KEPT else _LARGE_CHUNK):
             self._send()
         return machine
 
@@ -265,29 +272,27 @@ class _Run:
 
     def _hold(self, piece: _Piece) -> None:
         piece.needs = self._sent + bool(self._fresh)
-        self._pieces.append(piece)
+        self._held.append(piece)
         while self._jobs and self._jobs[0][0].done():
             self._take()
-        if len(self._pieces) > _WAITING:
+        if len(self._held) > _WAITING:
             self._send()
-            while self._jobs and len(self._pieces) > _WAITING // 2:
+            while self._jobs and len(self._held) > _WAITING // 2:
                 self._take()
         self._write()
 
     def _write(self) -> None:
-        while self._pieces and self._pieces[0].needs <= self._back:
-            piece = self._pieces.popleft()
-            lines: list[str] = []
-            scored: list[Scored | None] = []
-            for machine, own in piece.rows:
-                one = None if machine is None else machine.scored
-                if machine is None or one is None or one.wishes:
-                    lines.append("")
-                    scored.append(None)
-                else:
-                    lines.append(machine.line(own))
-                    scored.append(one)
-            self.work.add(hashed(piece.tags), lines, scored)
+        while self._held and self._held[0].needs <= self._back:
+            piece = self._held.popleft()
+            scored = {machine: None if machine is None else machine.scored for machine in piece.machines}
+            waits = {machine for machine, one in scored.items() if one is None or one.wishes}
+            lines = [
+                "" if machine is None or machine in waits else machine.form % own
+                for machine, own in zip(piece.machines, piece.own, strict=True)
+            ]
+            places = {machine: place for place, machine in enumerate(scored)}
+            counted = counts_of([None if machine in waits else one for machine, one in scored.items()])
+            self.work.add(hashed(piece.tags), lines, counted[[places[machine] for machine in piece.machines]])
 
     def late(self) -> dict[int, tuple[str, Scored]]:
         """Lines of the rows that hang on others, scored together, as they would be in the whole batch."""
@@ -297,22 +302,24 @@ class _Run:
         if not late.any():
             return {}
         shown: list[list[str]] = []
+        own: list[tuple[str, ...]] = []
         entries: list[Entry] = []
         with contextlib.ExitStack() as stack:
-            for (cells, row), waits in zip(self._table(stack), late.tolist(), strict=True):
-                self.layout.key(cells)
-                if waits:
-                    entries += entries_of(len(shown), row)
-                    shown.append(cells)
+            first = 0
+            for some, rows, keyed in self._blocks(stack):
+                here, first = late[first : first + len(rows)], first + len(rows)
+                for at in np.flatnonzero(here).tolist():
+                    entries += entries_of(len(shown), rows[at])
+                    shown.append(some[at])
+                    own.append(keyed.own[at])
         layout = self.layout
         silent = layout.silent - {at for _, at, *_ in entries}
         read = [["" if at in silent else cell for at, cell in enumerate(cells)] for cells in shown]
         frame = with_entries(pd.DataFrame(read, columns=layout.header, dtype="str"), entries)
         out = {}
-        for at, cells, scored in zip(np.flatnonzero(late).tolist(), shown, scored_rows(frame, *self.how), strict=True):
-            machine = Template(layout.form(cells))
-            machine.settle(scored)
-            out[at] = (machine.line(layout.key(cells).own), scored)
+        late_rows = np.flatnonzero(late).tolist()
+        for at, cells, mine, scored in zip(late_rows, shown, own, scored_rows(frame, *self.how), strict=True):
+            out[at] = (Template(layout.form(cells), scored).form % mine, scored)
         return out
 
 

@@ -5,17 +5,18 @@ from __future__ import annotations
 import contextlib
 import gzip
 import io
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 from advisor.advice import SCORED_COLUMNS
-from advisor.bulk.machines import quoted
 from advisor.bulk.source import arrow
-from advisor.files import writing
+from advisor.files import move_whole, writing
 
 if TYPE_CHECKING:
     from advisor.bulk.machines import Layout
+    from advisor.bulk.work import RunFolder
 
 NUMBERS = {
     "cpu_year": "int64", "hands_on_min": "float64", "elapsed_min": "float64", "elapsed_low_min": "float64",
@@ -24,7 +25,7 @@ NUMBERS = {
 """Types of the scored columns in Parquet, null where there is none; all others are text, '' where there is none."""
 
 
-def write(out: Path, layout: Layout, pieces: Iterator[bytes]) -> None:
+def write(out: Path, layout: Layout, work: RunFolder, late: dict[int, str]) -> None:
     """Write header and lines, whole or not at all; Parquet, gzip or zstd by the end of the name.
 
     Raises
@@ -34,13 +35,13 @@ def write(out: Path, layout: Layout, pieces: Iterator[bytes]) -> None:
     """
     if out.suffix == ".parquet":
         arrow("pyarrow.parquet")
-    with writing(out) as file:
-        if out.suffix == ".parquet":
-            _parquet(file, layout.names, pieces)
-            return
-        with _packed(file, out.suffix) as packed:
-            packed.write(f"{','.join(map(quoted, layout.names))}\n".encode())
-            for piece in pieces:
+        with writing(out) as file:
+            _parquet(file, layout.names, itertools.islice(work.lines(late), 1, None))
+    elif out.suffix not in (".gz", ".zst") and not late:
+        move_whole(work.made, out)
+    else:
+        with writing(out) as file, _packed(file, out.suffix) as packed:
+            for piece in work.lines(late):
                 packed.write(piece)
 
 

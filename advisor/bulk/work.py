@@ -34,7 +34,7 @@ class RunFolder:
     """The folder of a run: `manifest.json`, the lines so far, and a record of `ROW` for each.
 
     A row counts once its record is written, in pieces of `PIECE`, behind its line: what a kill left half done is cut
-    off. Taken away when all is written; left where something failed.
+    off. Taken away when all is written; left where something failed. `made` is a whole CSV once no row is late.
     """
 
     def __init__(self, out: Path, mark: str, resume: bool) -> None:
@@ -42,7 +42,8 @@ class RunFolder:
         beside = out.is_file() or not is_there(out)
         self.folder = out.with_name(f"{out.name}.unfinished") if beside else Path(tempfile.mkdtemp(prefix="advisor-"))
         self.mark, self.width, self.unread = mark, 0, frozenset[int]()
-        self._lines, self._index = self.folder / "lines.csv", self.folder / "rows"
+        self._head = 0  # Size of the header line, with which the lines begin [B]
+        self.made, self._index = self.folder / "lines.csv", self.folder / "rows"
         manifest = self.folder / "manifest.json"
         if resume and is_there(manifest):
             self._take_up(read_json(manifest, hint=_HINT))
@@ -58,53 +59,54 @@ class RunFolder:
                 "program has changed since.",
                 _HINT,
             )
-        self.width, self.unread = int(kept["width"]), frozenset(kept["unread"])
+        self.width, self.unread, self._head = int(kept["width"]), frozenset(kept["unread"]), int(kept["head"])
         index = self.index()
         whole = len(index) // PIECE * PIECE
-        ends = np.cumsum(index["size"][:whole], dtype="int64")
+        ends = self._head + np.cumsum(index["size"][:whole], dtype="int64")
         # A piece counts only when its lines are there too.
-        there = int(np.searchsorted(ends, self._lines.stat().st_size, side="right")) // PIECE * PIECE
+        there = int(np.searchsorted(ends, self.made.stat().st_size, side="right")) // PIECE * PIECE
         os.truncate(self._index, there * ROW.itemsize)
-        os.truncate(self._lines, int(ends[there - 1]) if there else 0)
+        os.truncate(self.made, int(ends[there - 1]) if there else self._head)
 
-    def begin(self, width: int, unread: frozenset[int]) -> None:
-        """Begin anew, with what is known of the sheet by now."""
-        self.width, self.unread = width, unread
+    def begin(self, width: int, unread: frozenset[int], head: bytes = b"") -> None:
+        """Begin anew, with what is known of the sheet by now, and the header line once that is known."""
+        self.width, self.unread, self._head = width, unread, len(head)
         try:
             self.folder.mkdir(exist_ok=True)
-            for path in (self._lines, self._index):
-                path.write_bytes(b"")
+            for path, content in ((self.made, head), (self._index, b"")):
+                path.write_bytes(content)
         except OSError as problem:
             raise InputError(
                 f"{self.folder} could not be written: {problem.strerror}.",
                 "Choose a folder that exists and that you may write to, with room left on its disk.",
             ) from problem
-        kept = {"mark": self.mark, "width": width, "unread": sorted(unread)}
+        kept = {"mark": self.mark, "width": width, "unread": sorted(unread), "head": self._head}
         write_whole(self.folder / "manifest.json", json.dumps(kept))
 
     def index(self) -> np.ndarray:
         """The records of all rows so far."""
         return np.fromfile(self._index, dtype=ROW)
 
-    def add(self, tags: np.ndarray, lines: list[str], scored: list[Scored | None]) -> None:
-        """Keep a piece: its lines, '' for a late row, and what is counted of them."""
+    def add(self, tags: np.ndarray, lines: list[str], counted: np.ndarray) -> None:
+        """Keep a piece: its lines, '' for a late row, and what is counted of each."""
         text = "".join(lines)
         data = text.encode()
         plain = len(data) == len(text)
         rows = np.zeros(len(lines), dtype=ROW)
         rows["tag"] = tags
-        rows["size"] = [len(line) for line in lines] if plain else [len(line.encode()) for line in lines]
-        rows[list(COUNTED.names or ())] = np.array([one[1:5] if one else _LATE for one in scored], dtype=COUNTED)
-        rows["late"] = [not line for line in lines]
-        for path, content in ((self._lines, data), (self._index, rows.tobytes())):
+        rows["size"] = list(map(len, lines)) if plain else [len(line.encode()) for line in lines]
+        rows[list(COUNTED.names or ())] = counted
+        rows["late"] = rows["size"] == 0
+        for path, content in ((self.made, data), (self._index, rows.tobytes())):
             with path.open("ab") as file:
                 file.write(content)
 
     def lines(self, late: dict[int, str]) -> Iterator[bytes]:
-        """All lines, a piece at a time, with those of the late rows."""
+        """The header, then all lines, a piece at a time, with those of the late rows."""
         sizes = self.index()["size"]
         waiting = np.array(sorted(late), dtype="int64")
-        with self._lines.open("rb") as file:
+        with self.made.open("rb") as file:
+            yield file.read(self._head)
             for first in range(0, len(sizes), PIECE):
                 some = sizes[first : first + PIECE]
                 data = file.read(int(some.sum()))
@@ -130,3 +132,8 @@ class RunFolder:
 
 
 _LATE = (-1, -1, np.nan, np.nan)
+
+
+def counts_of(scored: list[Scored | None]) -> np.ndarray:
+    """What is counted of rows; None for late ones."""
+    return np.array([_LATE if one is None else one[1:5] for one in scored], dtype=COUNTED)

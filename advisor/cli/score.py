@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from advisor.advice import Batch
     from advisor.shop import Shop
 
-LARGE = 4 << 20
-"""Size of a sheet from which it is scored piece by piece [byte]."""
+LARGE = 1 << 20
+LARGE_WITH_LISTS = 4 << 20
+"""Size of a sheet from which it is scored piece by piece [byte]; with --parts or --columns, which need it whole."""
 
 
 EXAMPLE = "Example:  advisor score intake.csv --out scored.csv"
@@ -61,9 +62,10 @@ def score(
     refuse_same(out, sheet, shop)
     refuse_same(parts, sheet, shop, out)
     settings = the_shop(shop)
-    if not _large(sheet, out, resume or bool(cluster or local_cluster)):
+    whole = parts is not None or columns
+    if not _large(sheet, out, resume or bool(cluster or local_cluster), LARGE_WITH_LISTS if whole else LARGE):
         _at_once(sheet, out, settings, parts, columns, raw_text)
-    elif out is None or parts is not None or columns:
+    elif out is None or whole:
         raise InputError(
             "Such a sheet is scored piece by piece, so that it needs --out, and --parts and --columns do not go.",
             "Score a CSV of less than 4 MiB for these.",
@@ -106,8 +108,8 @@ def _end(scored: pd.DataFrame) -> None:
         raise typer.Exit(1)
 
 
-def _large(sheet: Path, out: Path | None, asked: bool) -> bool:
-    """Whether a sheet is scored piece by piece: asked for, compressed, Parquet, or large and not Excel."""
+def _large(sheet: Path, out: Path | None, asked: bool, large: int) -> bool:
+    """Whether a sheet is scored piece by piece: asked for, compressed, Parquet, or of so many bytes and not Excel."""
     from advisor.bulk.source import GZIP, PARQUET, ZSTD
     from advisor.files import opened
     from advisor.intake.encoding import ZIP
@@ -118,7 +120,7 @@ def _large(sheet: Path, out: Path | None, asked: bool) -> bool:
         return True
     if out is not None and out.suffix in (".gz", ".zst", ".parquet"):
         return True
-    return out is not None and size >= LARGE and start != ZIP
+    return out is not None and size >= large and start != ZIP
 
 
 def _in_pieces(

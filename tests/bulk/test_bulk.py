@@ -20,6 +20,7 @@ from advisor.bulk import machines, source
 from advisor.bulk.cluster import executor_of
 from advisor.bulk.machines import Layout, lines_of
 from advisor.bulk.work import ROW
+from advisor.cli import score as scoring
 from advisor.errors import InputError
 from advisor.intake import elsewhere
 from advisor.shop import Shop, default_shop
@@ -86,10 +87,15 @@ def test_alike_machines_are_scored_once(tmp_path: Path) -> None:
 
 def test_which_cells_are_a_rows_own() -> None:
     layout = Layout(["asset_tag", "cpu", "giver", "remarks", "(no header) 5"], frozenset(), False)
-    key, own, tag = layout.key(["T-1", "i5-6300U", "a school, far", "dented", ""])
-    assert (own, tag) == (("T-1", '"a school, far"'), "T-1")
-    assert layout.key(["T-2", "i5-6300U", "an office", "dented", ""]).key == key
-    for other in (
+    keyed = layout.keyed([
+        ["T-1", "i5-6300U", "a school, far", "dented", ""],
+        ["T-2", "i5-6300U", "an office", "dented", ""],
+    ])  # fmt: skip
+    key = keyed.keys[0]
+    assert keyed.keys == [key, key]
+    assert keyed.own == [("T-1", '"a school, far"'), ("T-2", "an office")]
+    assert keyed.tags == ["T-1", "T-2"]
+    others = [
         ["T-1", "i5-6200U", "a school", "dented", ""],
         ["T-1", "i5-6300U", "swollen battery", "dented", ""],
         ["T-1", "i5-6300U", "a school", "no disk", ""],
@@ -97,8 +103,23 @@ def test_which_cells_are_a_rows_own() -> None:
         ["unknown", "i5-6300U", "a school", "dented", ""],
         ["", "i5-6300U", "a school", "dented", ""],
         ["T-1", "i5-6300U\x1f", "a school", "dented", ""],
-    ):
-        assert layout.key(other).key != key, other
+    ]
+    for other in others:
+        assert layout.keyed([other]).keys[0] != key, other
+    assert layout.keyed([["T-1", "i5-6300U", "a school", "dented", ""], *others]).keys.count(key) <= 1
+
+
+def test_how_cells_of_a_rows_own_are_written_does_not_hang_on_the_rows_beside() -> None:
+    cells = ["plain", "a, b", "two\nlines", "=1+1", "", 'an "inch"', "Ü", "-5"]
+    for names in (["cpu", "asset_tag"], ["cpu", "serial"]):
+        layout = Layout(names, frozenset({1}) if names[1] == "serial" else frozenset(), False)
+        rows = [["i5-6300U", cell] for cell in cells]
+        together = layout.keyed(rows)
+        apart = [layout.keyed([row]) for row in rows]
+        assert together.own == [one.own[0] for one in apart]
+        assert together.tags == [one.tags[0] for one in apart]
+        assert together.keys == [one.keys[0] for one in apart]
+        assert [own[0] for own in together.own[:5]] == ["plain", '"a, b"', '"two\nlines"', "'=1+1", ""]
 
 
 class Counting(Executor):
@@ -180,7 +201,7 @@ def test_what_a_killed_run_left_is_refused_when_sheet_or_shop_have_changed(tmp_p
     sheet(tmp_path, LINES[:-1])
     with pytest.raises(InputError, match="another run: the sheet, the shop"):
         bulk.score_sheet(path, tmp_path / "out.csv", shop, resume=True)
-    assert (tmp_path / "out.csv.unfinished" / "lines.csv").stat().st_size
+    assert (tmp_path / "out.csv.unfinished" / "rows").stat().st_size
 
 
 def test_a_folder_of_somebody_else_is_left_alone(tmp_path: Path) -> None:
@@ -288,3 +309,33 @@ def test_a_line_is_read_back_as_rfc_4180_says(cell: str) -> None:
     (line,) = lines_of([[cell], ["next"], [0.5]])
     assert list(csv.reader([line], lineterminator="\n")) == [[cell, "next", "0.5"]]
     assert line.endswith(",next,0.5\n")
+
+
+@pytest.mark.parametrize(
+    ("size", "given", "way"),
+    [
+        ((1 << 20) - 1, {}, "whole"),
+        (1 << 20, {}, "pieces"),
+        (1 << 20, {"out": None}, "whole"),
+        (1 << 20, {"columns": True}, "whole"),
+        (1 << 20, {"parts": Path("parts.csv")}, "whole"),
+        ((4 << 20) - 1, {"columns": True}, "whole"),
+        (4 << 20, {"columns": True}, "refused"),
+        (4 << 20, {"parts": Path("parts.csv")}, "refused"),
+        (4 << 20, {"out": None}, "whole"),
+    ],
+)
+def test_how_large_sheets_are_scored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, given: dict[str, Any], way: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ways: list[str] = []
+    monkeypatch.setattr(scoring, "_at_once", lambda *_: ways.append("whole"))
+    monkeypatch.setattr(scoring, "_in_pieces", lambda *_: ways.append("pieces"))
+    path = tmp_path / "in.csv"
+    path.write_bytes(b"asset_tag,cpu\n".ljust(size, b"x"))
+    try:
+        scoring.score(path, **{"out": tmp_path / "out.csv", **given})
+    except InputError:
+        ways.append("refused")
+    assert ways == [way]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import tempfile
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -32,61 +34,90 @@ def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-def test_the_null_device_takes_what_is_written_and_stays_a_device(tmp_path):
+def moved(path: Path, text: str) -> None:
+    """A finished file, put in the place of another."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.chmod(folder, 0o755)
+        made = Path(folder) / "made"
+        made.write_text(text)
+        files.move_whole(made, path)
+
+
+def moved_far(path: Path, text: str) -> None:
+    """A finished file that lies on another disk."""
+    replace = os.replace
+
+    def refuses(made: Path, real: Path) -> None:
+        if made.name == "made":
+            raise OSError(errno.EXDEV, "Invalid cross-device link")
+        replace(made, real)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(files.os, "replace", refuses)
+        moved(path, text)
+
+
+@pytest.fixture(params=[files.write_whole, moved, moved_far], ids=["written", "moved", "moved far"])
+def put(request: pytest.FixtureRequest) -> Callable[[Path, str], None]:
+    """The ways in which a whole file comes to its place."""
+    return request.param
+
+
+def test_the_null_device_takes_what_is_written_and_stays_a_device(put, tmp_path):
     path = device(tmp_path / "null", NULL)
     before = path.lstat()
-    files.write_whole(path, "text")
+    put(path, "text")
     assert stat.S_ISCHR(path.lstat().st_mode) and path.lstat().st_ino == before.st_ino
     assert names(tmp_path) == ["null"]
 
 
-def test_a_full_device_is_said_and_stays_a_device(tmp_path):
+def test_a_full_device_is_said_and_stays_a_device(put, tmp_path):
     path = device(tmp_path / "full", FULL)
     with pytest.raises(InputError, match="No space left"):
-        files.write_whole(path, "text")
+        put(path, "text")
     assert stat.S_ISCHR(path.lstat().st_mode)
 
 
 @pytest.mark.parametrize("numbers, kind", [(ZERO, stat.S_IFCHR), ((7, 9999), stat.S_IFBLK)], ids=["zero", "disk"])
-def test_any_other_device_is_refused_unopened(tmp_path, numbers, kind):
+def test_any_other_device_is_refused_unopened(put, tmp_path, numbers, kind):
     path = device(tmp_path / "device", numbers, kind)
     with pytest.raises(InputError, match="is a device, not a file"):
-        files.write_whole(path, "text")
+        put(path, "text")
     with pytest.raises(InputError, match="is a device, not a file"):
         files.append_whole(path, "text\n")
     assert not stat.S_ISREG(path.lstat().st_mode)
 
 
-def test_a_link_is_followed_and_stays_a_link(tmp_path):
+def test_a_link_is_followed_and_stays_a_link(put, tmp_path):
     real, link, dangling = tmp_path / "real", tmp_path / "link", tmp_path / "dangling"
     real.write_text("old")
     link.symlink_to(real)
     dangling.symlink_to(tmp_path / "to come")
-    files.write_whole(link, "new")
-    files.write_whole(dangling, "first")
+    put(link, "new")
+    put(dangling, "first")
     assert link.is_symlink() and real.read_text() == "new"
     assert dangling.is_symlink() and (tmp_path / "to come").read_text() == "first"
 
 
-def test_a_link_to_a_device_stays(tmp_path):
+def test_a_link_to_a_device_stays(put, tmp_path):
     path = device(tmp_path / "null", NULL)
     link = tmp_path / "link"
     link.symlink_to(path)
-    files.write_whole(link, "text")
+    put(link, "text")
     assert link.is_symlink() and stat.S_ISCHR(path.lstat().st_mode)
 
 
-def test_a_pipe_with_a_reader_gets_the_text_and_one_without_is_refused(tmp_path):
+def test_a_pipe_with_a_reader_gets_the_text_and_one_without_is_refused(put, tmp_path):
     path = tmp_path / "pipe"
     os.mkfifo(path)
     with pytest.raises(InputError, match="could not be written"):
-        files.write_whole(path, "text")
+        put(path, "text")
     got: list[str] = []
     reader = threading.Thread(target=lambda: got.append(path.read_text()))
     reader.start()
     while True:
         try:
-            files.write_whole(path, "x" * 200_000)
+            put(path, "x" * 200_000)
             break
         except InputError:
             pass
@@ -95,7 +126,7 @@ def test_a_pipe_with_a_reader_gets_the_text_and_one_without_is_refused(tmp_path)
 
 
 @pytest.mark.parametrize("mode", [0o600, 0o640, 0o444, 0o755])
-def test_mode_and_owner_of_a_file_are_kept(tmp_path, mode):
+def test_mode_and_owner_of_a_file_are_kept(put, tmp_path, mode):
     path = tmp_path / "file"
     path.write_text("old")
     path.chmod(mode)
@@ -104,7 +135,7 @@ def test_mode_and_owner_of_a_file_are_kept(tmp_path, mode):
     elif not mode & 0o200:
         pytest.skip("only root may write to it")
     before = path.stat()
-    files.write_whole(path, "new")
+    put(path, "new")
     after = path.stat()
     assert path.read_text() == "new"
     assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)
@@ -115,8 +146,10 @@ def test_a_new_file_has_the_users_usual_mode(tmp_path):
     try:
         files.write_whole(tmp_path / "new", "text")
         files.write_whole(tmp_path / "secret", "text", private=True)
+        moved(tmp_path / "moved", "text")
     finally:
         os.umask(old)
+    assert stat.S_IMODE((tmp_path / "moved").stat().st_mode) == 0o640
     assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o640
     assert stat.S_IMODE((tmp_path / "secret").stat().st_mode) == 0o600
 
@@ -147,11 +180,11 @@ def open_folder():
         yield Path(folder)
 
 
-def test_anothers_file_is_not_taken_over(open_folder, as_nobody):
+def test_anothers_file_is_not_taken_over(put, open_folder, as_nobody):
     with pytest.raises(InputError, match="Permission denied"):
-        files.write_whole(open_folder / "read only", "new")
+        put(open_folder / "read only", "new")
     with pytest.raises(InputError, match="belongs to another user"):
-        files.write_whole(open_folder / "theirs", "new")
+        put(open_folder / "theirs", "new")
     assert [(open_folder / name).read_text() for name in ("read only", "theirs")] == ["old", "old"]
     assert names(open_folder) == ["read only", "theirs", "unreadable"]
 
@@ -161,7 +194,7 @@ def test_a_forbidden_file_is_a_sentence(open_folder, as_nobody):
         files.read_whole(open_folder / "unreadable")
 
 
-def test_a_write_that_is_stopped_leaves_the_old_file_and_nothing_beside(tmp_path, monkeypatch):
+def test_a_write_that_is_stopped_leaves_the_old_file_and_nothing_beside(put, tmp_path, monkeypatch):
     path = tmp_path / "file"
     path.write_text("old")
 
@@ -170,7 +203,7 @@ def test_a_write_that_is_stopped_leaves_the_old_file_and_nothing_beside(tmp_path
 
     monkeypatch.setattr(files.os, "fsync", stop)
     with pytest.raises(KeyboardInterrupt):
-        files.write_whole(path, "new")
+        put(path, "new")
     assert path.read_text() == "old" and names(tmp_path) == ["file"]
 
 
