@@ -51,12 +51,19 @@ class Scored(NamedTuple):
 
 def lines_of(columns: Iterable[Sequence[Any]]) -> list[str]:
     """Columns as lines of CSV: the standard writer's bytes, in a quarter of the time where texts are long."""
-    return [f"{','.join(row)}\n" for row in zip(*(map(quoted, column) for column in columns), strict=True)]
+    return [f"{','.join(row)}\n" for row in zip(*map(_fields, columns), strict=True)]
+
+
+def _fields(column: Sequence[Any]) -> list[str]:
+    """The cells of a column as CSV; most columns hold none that must be quoted."""
+    texts = list(map(str, column))
+    whole = "".join(texts)
+    return list(map(quoted, texts)) if any(one in whole for one in ',"\n\r') else texts
 
 
 def quoted(value: object) -> str:
     """One cell as CSV, quoted where it must be."""
-    text = value if isinstance(value, str) else str(value)
+    text = str(value)
     if "," in text or '"' in text or "\n" in text or "\r" in text:
         text = text.replace('"', '""')
         return f'"{text}"'

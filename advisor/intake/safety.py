@@ -72,8 +72,7 @@ def safe_frame(frame: pd.DataFrame, cell: Callable[[object], object] = safe_cell
         column = frame.iloc[:, position]
         if not (pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)):
             continue
-        start = column.astype("string").str[:1]
-        if not start.isin((*_STARTS, "'")).any():
+        if not any(isinstance(text, str) and text.startswith((*_STARTS, "'")) for text in column.tolist()):
             continue
         codes, distinct = pd.factorize(column)
         mapped = pd.Series([cell(value) for value in distinct], dtype=object)
