@@ -32,9 +32,11 @@ def shop() -> Shop:
 @pytest.fixture
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pieces and chunks so small that a short sheet has many, and machines forgotten at once."""
-    monkeypatch.setattr(running, "PIECE", 7)
-    monkeypatch.setattr(work, "PIECE", 7)
-    monkeypatch.setattr(running, "_CHUNK", 25)
+    monkeypatch.setattr(running, "PIECE", 8)
+    monkeypatch.setattr(work, "PIECE", 8)
+    monkeypatch.setattr(running, "_BLOCK", 4)
+    monkeypatch.setattr(running, "_CHUNK", 9)
+    monkeypatch.setattr(running, "_LARGE_CHUNK", 25)
     monkeypatch.setattr(running, "_KEPT", 12)
     monkeypatch.setattr(running, "_WAITING", 3)
 

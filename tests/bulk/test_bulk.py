@@ -17,6 +17,7 @@ import zstandard
 
 from advisor import bulk
 from advisor.bulk import machines, source
+from advisor.bulk import run as running
 from advisor.bulk.cluster import executor_of
 from advisor.bulk.machines import Layout, lines_of
 from advisor.bulk.work import ROW
@@ -181,6 +182,23 @@ def test_a_killed_run_goes_on_and_ends_with_the_same_bytes(tmp_path: Path, shop:
 
 
 @pytest.mark.usefixtures("small")
+def test_chunks_are_large_once_machines_are_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "_WAITING", 100)
+    sizes: list[int] = []
+
+    class Sizes(Counting):
+        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+            sizes.append(len(args[1]))
+            return super().submit(fn, *args, **kwargs)
+
+    rows = [b"T-%d,i5-6300U,8,SSD,%d\n" % (at, 200 + at) for at in range(70)]
+    path = sheet(tmp_path, [b"asset_tag,cpu,ram_gib,storage_kind,storage_gib\n", *rows])
+    bulk.score_sheet(path, tmp_path / "out.csv", default_shop(), executor=Sizes())
+    # Of 9 at first; the 13th machine is beyond the 12 that are remembered.
+    assert sizes == [9, 25, 25, 11]
+
+
+@pytest.mark.usefixtures("small")
 def test_repeats_of_known_machines_are_written_as_they_are_read(tmp_path: Path) -> None:
     # They waited in memory until the end where no new machine came after them.
     rows = [b"OM-%d,,,%s" % (number, LINES[3].split(b",", 3)[3]) for number in range(200)]
@@ -188,7 +206,7 @@ def test_repeats_of_known_machines_are_written_as_they_are_read(tmp_path: Path) 
     path = sheet(tmp_path, [LINES[0], *rows])
     bulk.score_sheet(path, tmp_path / "out.csv", default_shop(),
                      progress=lambda *_: kept.append(left.stat().st_size // ROW.itemsize))  # fmt: skip
-    assert kept[-1] >= 200 - (3 + 1) * 7, "at most the pieces that may wait"
+    assert kept[-1] >= 200 - (3 + 1) * 8, "at most the pieces that may wait"
 
 
 @pytest.mark.usefixtures("small")
