@@ -35,18 +35,11 @@ _MEND = "Mend the file, or take it away; one that ships comes back with: pip ins
 class Table:
     """A table and what is known of it."""
 
-    name: str  # Path below `datasets/` without its ending, such as 'identify/processors'
     # The rows: those shipped, then those of the user's own table of the same name; one of the user's takes the place of
     # a shipped one with the same key.
     frame: pd.DataFrame
-    # title, source, date, licence, remake: From the meta file: what it is, where from, as of when, under which terms,
-    # the command that remakes it.
-    title: str
-    source: str
-    date: str
-    licence: str
-    remake: str
-    columns: dict[str, str]  # Column name to meaning, with its unit in square brackets
+    # Its meta file: title, source, date, licence, remake; columns: name to meaning, with its unit in square brackets.
+    about: dict[str, Any]
 
 
 @cache
@@ -115,10 +108,7 @@ def load(name: str) -> Table:
     about = meta(datasets() / f"{name}.meta.toml")
     cells = [[cell or None for cell in row] for row in rows(name)]
     frame = pd.DataFrame(cells, columns=list(about["columns"]), dtype="string")
-    return Table(
-        name=name, frame=frame, title=about["title"], source=about["source"], date=str(about["date"]),
-        licence=about["licence"], remake=about["remake"], columns=dict(about["columns"]),
-    )  # fmt: skip
+    return Table(frame, about)
 
 
 @cache

@@ -19,7 +19,7 @@ from advisor.phrases import counted
 from advisor.shop import Shop, default_shop
 from advisor.timing.kept import plain
 from advisor.timing.log import learn, read_log
-from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, Logged, lay
+from advisor.timing.logged import HALF_LIFE_DAYS, NEEDED, SOURCE_WEIGHTS, Logged, lay
 from advisor.timing.logpart import LogPart
 from advisor.timing.model import TimingModel, with_log
 from advisor.timing.versions import SHIPPED, keep, models_folder, pointed, read_version, use, write_levels
@@ -108,18 +108,13 @@ def learn_from(
     verdict = _judge(base, laid, rows, before, folder, shop, half_life_days)
     part = learn(base, laid, half_life_days)
     model = with_log(base, part)
-    notes = {"beside": before, "left_out": len(laid.problems), "sources": _sources(laid)}
+    sources = {kind: int(np.isclose(laid.weight, weight).sum()) for kind, weight in SOURCE_WEIGHTS.items()}
+    notes = {"beside": before, "left_out": len(laid.problems), "sources": sources}
     name = keep(model, folder, plain(asdict(verdict)), notes)
     if verdict.accepted:
         use(name, folder)
     write_levels(adaptive.levels(rows), len(rows), folder)
     return Lesson(name, read_version(name, folder), verdict, before, laid, folder)
-
-
-def _sources(laid: Logged) -> dict[str, int]:
-    from advisor.timing.logged import SOURCE_WEIGHTS
-
-    return {name: int(np.isclose(laid.weight, weight).sum()) for name, weight in SOURCE_WEIGHTS.items()}
 
 
 def _judge(

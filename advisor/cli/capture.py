@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import say
+from advisor.cli.shared_options import a_file
 from advisor.errors import InputError
 from advisor.files import refuse_same
 
@@ -16,15 +17,13 @@ if TYPE_CHECKING:
     from advisor.unit import Capture
 
 
-EXAMPLE = "Example: advisor capture --out unit-017.json --tag 017"
+EXAMPLE = None
+"""It stands in the words of the command itself."""
 
 
 def capture(
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", "-o", metavar="FILE", help="Write the capture to this file (JSON); with --script, the script."
-        ),
+        Path | None, a_file("Write the capture to this file (JSON); with --script, the script.", "--out", "-o")
     ] = None,
     tag: Annotated[str | None, typer.Option(metavar="TAG", help="The shop's own tag of the unit.")] = None,
     speed: Annotated[
@@ -38,11 +37,10 @@ def capture(
     ] = Path("/"),
     listings: Annotated[
         list[Path] | None,
-        typer.Option(
-            "--from",
-            metavar="FILE",
-            help="Read the script's text, or listings such as lspci -nn: a file, a folder, or - for standard input; "
+        a_file(
+            "Read the script's text, or listings such as lspci -nn: a file, a folder, or - for standard input; "
             "may be given again.",
+            "--from",
         ),
     ] = None,
     script: Annotated[
@@ -55,6 +53,8 @@ def capture(
     """Read the facts of a unit; nothing is written to the machine looked at.
 
     Without options: this machine, in words. Root adds memory slots and disk health; what could not be read is said.
+
+    Example: advisor capture --out unit-017.json --tag 017
     """
     _check(root, listings, script, watch, speed, identifiers, out)
     if script:

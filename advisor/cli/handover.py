@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import say
-from advisor.cli.shared_options import LogFile, ShopFile
+from advisor.cli.shared_options import LogFile, ShopFile, a_file
 from advisor.files import refuse_same
 
 if TYPE_CHECKING:
@@ -24,10 +24,7 @@ def handover(
         Path,
         typer.Option(metavar="FOLDER", help="Where the prepared system is mounted or unpacked; else this machine."),
     ] = Path("/"),
-    unit: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The unit's capture: its firmware and its kind of disk are checked."),
-    ] = None,
+    unit: Annotated[Path | None, a_file("The unit's capture: its firmware and its kind of disk are checked.")] = None,
     name: Annotated[
         list[str] | None, typer.Option(help="A name of the bench to look for, such as its account; may be given again.")
     ] = None,
@@ -38,16 +35,12 @@ def handover(
     script: Annotated[
         bool, typer.Option("--script", help="Print a shell script that checks a unit where nothing is installed.")
     ] = False,
-    came: Annotated[
-        Path | None, typer.Option("--from", metavar="FILE", help="Read what the script, or --json, wrote.")
-    ] = None,
+    came: Annotated[Path | None, a_file("Read what the script, or --json, wrote.", "--from")] = None,
     tag: Annotated[
         str | None, typer.Option(metavar="TAG", help="Keep the result in the bench log, as this unit's.")
     ] = None,
     log: LogFile = None,
-    slip: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the slip for the new owner (.pdf); needs --unit.")
-    ] = None,
+    slip: Annotated[Path | None, a_file("Write the slip for the new owner (.pdf); needs --unit.")] = None,
     trial: Annotated[
         bool,
         typer.Option("--trial", help="Also try a new account and its desktop, in an overlay; with --root, as root."),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
+from advisor.cli.shared_options import a_file
 
 if TYPE_CHECKING:
     from advisor.shop import Shop
@@ -18,10 +19,7 @@ EXAMPLE = "Example:  advisor learn --report"
 
 def learn(
     log: Annotated[
-        Path | None,
-        typer.Option(
-            envvar="ADVISOR_LOG", help="The bench log, its own file or a CSV; else the user's own.", metavar="FILE"
-        ),
+        Path | None, a_file("The bench log, its own file or a CSV; else the user's own.", envvar="ADVISOR_LOG")
     ] = None,
     shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML), whose images the log names.")] = None,
     half_life: Annotated[float, typer.Option(min=1, help="Age in days at which a logged unit counts half.")] = 90.0,
@@ -40,15 +38,10 @@ def learn(
     ] = False,
     report: Annotated[bool, typer.Option("--report", help="Print how good the times are on rehearsals.")] = False,
     savings: Annotated[
-        Path | None,
-        typer.Option(help="Say what each way of working would save on the units of this intake sheet.", metavar="FILE"),
+        Path | None, a_file("Say what each way of working would save on the units of this intake sheet.")
     ] = None,
-    rehearsals: Annotated[
-        Path | None, typer.Option(help="Rehearsals to learn from; those that ship when left out.", metavar="FILE")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Only fit the timing model and write it to this file.", metavar="FILE")
-    ] = None,
+    rehearsals: Annotated[Path | None, a_file("Rehearsals to learn from; those that ship when left out.")] = None,
+    out: Annotated[Path | None, a_file("Only fit the timing model and write it to this file.")] = None,
 ) -> None:
     """Learn times from the bench log; the new model serves only if it beats the one that does.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import LogFile
+from advisor.cli.shared_options import LogFile, a_file
 
 if TYPE_CHECKING:
     from advisor.benchlog import BenchLog
@@ -266,9 +266,7 @@ def _wrong(option: str, value: str, accepted: str) -> Exception:
 @log_app.command("export", epilog="Example:  advisor log export jobs.csv")
 def export(
     out: Annotated[Path, typer.Argument(help="File to write, ending in .csv, .parquet, .sqlite or .duckdb.")],
-    scored: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A scored CSV, to stand beside it in the same database.")
-    ] = None,
+    scored: Annotated[Path | None, a_file("A scored CSV, to stand beside it in the same database.")] = None,
     log: LogFile = None,
 ) -> None:
     """Write every job to a CSV, or to a database that other programs read.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import ShopFile
+from advisor.cli.shared_options import ShopFile, a_file
 from advisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -28,29 +28,18 @@ def plan(
     ] = None,
     shop: ShopFile = None,
     day: Annotated[str | None, typer.Option("--day", metavar="DATE", help="Such as 2026-11-30; else today.")] = None,
-    quantile: Annotated[
-        float, typer.Option("--quantile", help="Plan so that this share of units stays within its minutes.")
-    ] = 0.7,
+    quantile: Annotated[float, typer.Option(help="Plan so that this share of units stays within its minutes.")] = 0.7,
     delivery: Annotated[
-        str | None,
-        typer.Option("--delivery", metavar="TIME", help="When parts that must be bought arrive, such as 13:00."),
+        str | None, typer.Option(metavar="TIME", help="When parts that must be bought arrive, such as 13:00.")
     ] = None,
     stick: Annotated[
-        Path | None,
-        typer.Option("--stick", metavar="DIR", help="Fetch the packages that units need into this folder, with apt."),
+        Path | None, typer.Option(metavar="DIR", help="Fetch the packages that units need into this folder, with apt.")
     ] = None,
     before: Annotated[
-        Path | None,
-        typer.Option(
-            "--from", metavar="FILE", help="Plan the rest of a day anew: the plan as it was, a CSV made by --out."
-        ),
+        Path | None, a_file("Plan the rest of a day anew: the plan as it was, a CSV made by --out.", "--from")
     ] = None,
-    now: Annotated[
-        str | None, typer.Option("--now", metavar="TIME", help="With --from; else the clock's time.")
-    ] = None,
-    gone: Annotated[
-        list[str] | None, typer.Option("--gone", metavar="TAG", help="With --from: a unit that fell out.")
-    ] = None,
+    now: Annotated[str | None, typer.Option(metavar="TIME", help="With --from; else the clock's time.")] = None,
+    gone: Annotated[list[str] | None, typer.Option(metavar="TAG", help="With --from: a unit that fell out.")] = None,
     log: Annotated[Path | None, typer.Option("--log", help="With --from: the bench log; else the user's own.")] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
 ) -> None:

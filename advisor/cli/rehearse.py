@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from advisor.cli.screen import say
+from advisor.cli.shared_options import a_file
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 
@@ -29,21 +30,12 @@ Work = Annotated[
 @rehearse_app.callback()
 def rehearse(
     context: typer.Context,
-    image: Annotated[
-        Path | None,
-        typer.Option("--image", metavar="FILE", help="Read a live medium's compressed file system (squashfs)."),
-    ] = None,
-    predict: Annotated[
-        Path | None, typer.Option("--predict", metavar="FILE", help="Predict machine seconds for a CSV of conditions.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Write the result here instead of showing it.")
-    ] = None,
+    image: Annotated[Path | None, a_file("Read a live medium's compressed file system (squashfs).")] = None,
+    predict: Annotated[Path | None, a_file("Predict machine seconds for a CSV of conditions.")] = None,
+    out: Annotated[Path | None, a_file("Write the result here instead of showing it.", "--out", "-o")] = None,
     session: Annotated[
         str | None,
-        typer.Option(
-            "--session", metavar="EDITION", help="Measure one session of a desktop with nothing holding it back."
-        ),
+        typer.Option(metavar="EDITION", help="Measure one session of a desktop with nothing holding it back."),
     ] = None,
     clean: Annotated[
         bool, typer.Option("--clean", help="Put away what a killed run left: mounts, loop devices, processes.")
@@ -265,9 +257,7 @@ def design(
 def campaign(
     design: Annotated[Path, typer.Option("--design", metavar="FILE", help="The design (CSV).")],
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add a line a rehearsal to this file.")],
-    pause_file: Annotated[
-        Path | None, typer.Option("--pause-file", metavar="FILE", help="While this file exists, no rehearsal starts.")
-    ] = None,
+    pause_file: Annotated[Path | None, a_file("While this file exists, no rehearsal starts.")] = None,
     core: Annotated[
         int | None,
         typer.Option(min=0, help="Make those of one core alone, on this one; else all, from the first core on."),
@@ -295,11 +285,9 @@ def campaign(
 )
 def sessions(
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the rows to this table (CSV).")],
-    design: Annotated[
-        Path | None, typer.Option("--design", metavar="FILE", help="Sessions under pressure, as a design (CSV).")
-    ] = None,
+    design: Annotated[Path | None, a_file("Sessions under pressure, as a design (CSV).")] = None,
     edition: Annotated[
-        list[str] | None, typer.Option("--edition", metavar="NAME", help="Only this desktop; may be given again.")
+        list[str] | None, typer.Option(metavar="NAME", help="Only this desktop; may be given again.")
     ] = None,
     release: Annotated[str, typer.Option(help="Release of Debian, of sessions with no design.")] = "13",
     runs: Annotated[int, typer.Option(min=1, help="Sessions of each desktop, with no design.")] = 3,

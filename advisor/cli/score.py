@@ -37,20 +37,16 @@ def score(
         ),
     ] = None,
     shop: ShopFile = None,
-    parts: Annotated[
-        Path | None, typer.Option("--parts", help="Where the drawer's list and the shopping list go (CSV).")
-    ] = None,
+    parts: Annotated[Path | None, typer.Option(help="Where the drawer's list and the shopping list go (CSV).")] = None,
     columns: Annotated[bool, typer.Option("--columns", help="Show how the columns were understood.")] = False,
     raw_text: Annotated[
         bool,
         typer.Option("--raw-text", help="Write cells as they are, even those a spreadsheet would run as a formula."),
     ] = False,
     resume: Annotated[bool, typer.Option("--resume", help="Go on where a run to the same --out was killed.")] = False,
-    cluster: Annotated[
-        str | None, typer.Option("--cluster", help="Address of a Dask scheduler whose workers score.")
-    ] = None,
+    cluster: Annotated[str | None, typer.Option(help="Address of a Dask scheduler whose workers score.")] = None,
     local_cluster: Annotated[
-        int | None, typer.Option("--local-cluster", min=1, help="So many Dask workers on this machine score.")
+        int | None, typer.Option(min=1, help="So many Dask workers on this machine score.")
     ] = None,
 ) -> None:
     """Score an intake sheet (CSV, TSV or Excel; CSV also with gzip or zstd, Parquet): every row comes out, in

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+
+
+def a_file(meaning: str, *names: str, **more: Any) -> Any:
+    """An option that names a file."""
+    return typer.Option(*names, metavar="FILE", help=meaning, **more)
+
 
 ShopFile = Annotated[
     Path | None, typer.Option("--shop", help="The shop's settings (TOML); else shop.toml in the user's data folder.")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import say
-from advisor.cli.shared_options import ShopFile
+from advisor.cli.shared_options import ShopFile, a_file
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 from advisor.phrases import counted
@@ -43,8 +43,7 @@ def sheet(
     here: Annotated[bool, typer.Option("--here", help="The unit is this machine: it is captured first.")] = False,
     csv: Annotated[Path | None, typer.Option("--csv", help="Take the unit from this intake sheet.")] = None,
     tag: Annotated[
-        str | None,
-        typer.Option("--tag", help="Asset tag of the row; with a capture or --here, the tag to print."),
+        str | None, typer.Option(help="Asset tag of the row; with a capture or --here, the tag to print.")
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
     shop: ShopFile = None,
@@ -52,9 +51,7 @@ def sheet(
         bool, typer.Option("--steps", help="The steps of each phase with their seconds, for a newcomer; as text.")
     ] = False,
     width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
-    handover: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Fill in the hand-over checks from advisor handover --json.")
-    ] = None,
+    handover: Annotated[Path | None, a_file("Fill in the hand-over checks from advisor handover --json.")] = None,
 ) -> None:
     """Print the one-page sheet of a unit: advice, what to have at hand, phases with minutes, hand-over checks,
     cautions."""

@@ -139,23 +139,13 @@ def _totals(y: pd.DataFrame | Array) -> Array:
     return np.asarray(y, dtype=float)
 
 
-def fit_machine(data: Rehearsals) -> TimingModel:
-    """Fit what serves, without a log part; fewer than `FEWEST` rehearsals are refused."""
-    model = InstallTime(widths=True).fit(data.X, data.y).model_
-    return replace(model, about=model.about | {"disturbed_left_out": data.disturbed})
-
-
-def fit(rehearsals: Rehearsals, log: pd.DataFrame | None = None) -> TimingModel:
-    """Fit the timing model.
+def fit(rehearsals: Rehearsals) -> TimingModel:
+    """Fit the timing model, without a log part; fewer than `FEWEST` rehearsals are refused.
 
     Parameters
     ----------
     rehearsals : Rehearsals
         From `read_rehearsals`.
-    log : pandas.DataFrame, optional
-        A bench log; see `advisor.timing.log.fit_log`.
     """
-    from advisor.timing.log import fit_log
-
-    model = fit_machine(rehearsals)
-    return model if log is None or log.empty else fit_log(model, log)
+    model = InstallTime(widths=True).fit(rehearsals.X, rehearsals.y).model_
+    return replace(model, about=model.about | {"disturbed_left_out": rehearsals.disturbed})

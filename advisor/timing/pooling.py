@@ -36,10 +36,8 @@ def effective_rows(weights: Array) -> float:
     return float(weights.sum()) ** 2 / squares if squares else 0.0
 
 
-def weighted_median(values: Array, weights: Array | None = None) -> float:
-    """Median; with weights, the middle of the values at which the weights below and above balance."""
-    if weights is None:
-        return float(np.median(values))
+def weighted_median(values: Array, weights: Array) -> float:
+    """The middle of the values at which the weights below and above balance."""
     order = np.argsort(values)
     sums = np.cumsum(weights[order])
     half = sums[-1] / 2
@@ -55,24 +53,9 @@ class Pooled:
     mean: float  # The common intercept
     # By factor: level to its shrunk distance from the common intercept. The empty level has none.
     effects: dict[str, dict[str, float]] = field(default_factory=dict)
-    counts: dict[str, dict[str, int]] = field(default_factory=dict)  # By factor: rows of each level
     spread: dict[str, float] = field(default_factory=dict)  # By factor: standard deviation of its levels
     residual: float = 0.0  # Standard deviation of a row of weight 1 about its levels
     criterion: float = 0.0  # Minus twice the restricted log likelihood, the prior apart
-
-    def of(self, labels: Mapping[str, NDArray[np.object_]]) -> Array:
-        """Sum of the effects of each row's levels, the mean apart; an unknown level has none.
-
-        Parameters
-        ----------
-        labels : mapping of str to numpy.ndarray of object, shape (n,)
-            By factor; factors that are not pooled are passed over.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-        """
-        return effects_of(self.effects, labels)
 
 
 def effects_of(effects: Mapping[str, Mapping[str, float]], labels: Mapping[str, NDArray[np.object_]]) -> Array:
@@ -122,16 +105,14 @@ def pool(
     problem = _Problem(target, weight, [(distinct.size, codes) for _, distinct, codes in factors])
     ratios = _best_ratios(problem, len(factors), prior)
     criterion, solution, variance = problem.solve(ratios)
-    effects, counts, spread = {}, {}, {}
+    effects, spread = {}, {}
     start = 0
-    for (name, distinct, codes), ratio in zip(factors, ratios, strict=True):
+    for (name, distinct, _), ratio in zip(factors, ratios, strict=True):
         own_effects = ratio * solution[start : start + distinct.size]
-        number = np.bincount(codes[codes >= 0], minlength=distinct.size)
         effects[name] = {str(level): float(value) for level, value in zip(distinct, own_effects, strict=True)}
-        counts[name] = {str(level): int(value) for level, value in zip(distinct, number, strict=True)}
         spread[name] = float(ratio * np.sqrt(variance))
         start += distinct.size
-    return Pooled(float(solution[-1]), effects, counts, spread, float(np.sqrt(variance)), criterion)
+    return Pooled(float(solution[-1]), effects, spread, float(np.sqrt(variance)), criterion)
 
 
 class _Problem:

@@ -260,14 +260,14 @@ def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tu
     codes, first = distinct((pairs[name] for name in pairs), len(pairs))
     named = pairs.iloc[first].fillna("")
     known = named[(named["image"] != "") & (named["edition"] != "")]
-    table = work_of(known, shop, catalogue)
+    table, lacking = work_of(known, shop, catalogue)
     work = _no_work(len(pairs))
-    by_pair = table.frame.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
-    work[list(table.frame.columns)] = np.where(np.isnan(by_pair), 1.0, by_pair)
+    by_pair = table.reindex(pd.MultiIndex.from_frame(named)).to_numpy()[codes]
+    work[list(table.columns)] = np.where(np.isnan(by_pair), 1.0, by_pair)
     notes: list[Note] = []
-    for (image, edition), lacking in table.assumed.items():
+    for (image, edition), facts in lacking.items():
         mask = ((pairs["image"] == image) & (pairs["edition"] == edition)).fillna(False).to_numpy(dtype=bool)
-        notes += [(mask, what, f"{edition} on {image}", "mean of the editions the catalogue holds") for what in lacking]
+        notes += [(mask, what, f"{edition} on {image}", "mean of the editions the catalogue holds") for what in facts]
     return work, notes
 
 
@@ -538,11 +538,6 @@ def phases(
     if timing.elapsed_min.isna().any():
         raise InputError("The unit has no disk to install on, so there is no time to state.", "Fit a disk first.")
     table = timing.phases.drop(columns="row").astype({"phase": "string", "title": "string"})
-    table.attrs.update(
-        basis=timing.basis,
-        hands_on_min=float(timing.hands_on_min.iloc[0]),
-        elapsed_min=float(timing.elapsed_min.iloc[0]),
-        elapsed_low_min=float(timing.elapsed_low_min.iloc[0]),
-        elapsed_high_min=float(timing.elapsed_high_min.iloc[0]),
-    )
+    totals = ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+    table.attrs |= {"basis": timing.basis, **{name: float(getattr(timing, name).iloc[0]) for name in totals}}
     return table

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -27,17 +26,10 @@ _USED = ("installed_mib", "installed_files", "image_mib", "desktop_read_mib", "d
 """What of the catalogue tells the work."""
 
 
-@dataclass(frozen=True)
-class WorkTable:
-    """Work by pair of image and edition."""
-
-    frame: pd.DataFrame  # Columns of `WORK_COLUMNS`, float64
-    # Pair to the figures that the catalogue does not hold and that were assumed.
-    assumed: dict[tuple[str, str], list[str]]
-
-
-def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -> WorkTable:
-    """Work of each distinct pair of image and edition.
+def work_of(
+    pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None
+) -> tuple[pd.DataFrame, dict[tuple[str, str], list[str]]]:
+    """Work of each distinct pair of image and edition, and by pair what the catalogue does not hold and was assumed.
 
     A pair that the catalogue does not hold gets the mean of the release's editions, or of all, and says so.
     """
@@ -50,7 +42,7 @@ def work_of(pairs: pd.DataFrame, shop: Shop, rows: pd.DataFrame | None = None) -
         out[key], why[key] = _built_in(*asked) if rows is None else _work_of(rows, *asked)
     index = pd.MultiIndex.from_tuples(list(out), names=["image", "edition"])
     frame = pd.DataFrame(list(out.values()), columns=list(WORK_COLUMNS), index=index, dtype=float)
-    return WorkTable(frame, why)
+    return frame, why
 
 
 @cache

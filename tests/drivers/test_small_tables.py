@@ -24,7 +24,7 @@ def test_every_row_says_where_it_is_from(name):
     rows = small_tables.rows(name)
     assert rows
     assert all(row["source"].strip() for row in rows)
-    assert set(rows[0]) == set(load(f"drivers/{name}").columns)
+    assert set(rows[0]) == set(load(f"drivers/{name}").about["columns"])
 
 
 @pytest.mark.parametrize("name", ["chips", "chips_kernel", "quirks", "quirks_packages", "names"])

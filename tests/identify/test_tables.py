@@ -16,7 +16,7 @@ TABLES = ("identify/processors", "identify/microarchitectures", "identify/signat
 def test_every_row_says_where_it_is_from(name):
     table = load(name)
     assert table.frame["source"].notna().all()
-    assert table.remake and table.licence and table.source
+    assert table.about["remake"] and table.about["licence"] and table.about["source"]
 
 
 def test_names_are_unique_and_each_name_leads_back_to_its_own_row():

@@ -100,11 +100,11 @@ def test_coverage_of_the_timing_model_on_a_known_truth(simulate_rehearsals):
     # The same guarantee, end to end: eight times 60 rehearsals of a simulator whose truth is known, each judged on 400
     # never seen. One calibration on 60 rehearsals covers 80 % with a standard deviation of 5 points (beta law, as
     # above) and more, as their scores come in threes; the eight scatter by 8, so that their mean has 2.8.
-    from advisor.timing.fitting import fit_machine
+    from advisor.timing.fitting import fit
 
     covered = []
     for seed in range(100, 108):
-        model = fit_machine(simulate_rehearsals(60, seed=seed))
+        model = fit(simulate_rehearsals(60, seed=seed))
         new = simulate_rehearsals(400, seed=seed + 1000)
         out = model.predict_conditions(new.conditions)
         covered.append(((new.total >= out["low_s"]) & (new.total <= out["high_s"])).mean())

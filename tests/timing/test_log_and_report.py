@@ -10,7 +10,7 @@ from advisor.errors import InputError, TableError
 from advisor.timing import load_model
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import Z
-from advisor.timing.fitting import fit_machine
+from advisor.timing.fitting import fit
 from advisor.timing.log import fit_log, log_units
 from advisor.timing.predict import predict
 from advisor.timing.rehearsals import read_rehearsals
@@ -29,7 +29,7 @@ def data(simulate):
 
 @pytest.fixture(scope="module")
 def model(data):
-    return fit_machine(data)
+    return fit(data)
 
 
 def logged(model, n, seed, *, hands, work):

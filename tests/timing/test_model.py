@@ -8,7 +8,7 @@ import pytest
 
 from advisor.errors import InputError, TableError
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES
-from advisor.timing.fitting import FEWEST, fit_machine
+from advisor.timing.fitting import FEWEST, fit
 from advisor.timing.model import BEYOND, load_model
 from advisor.timing.physics import TERMS, derive
 
@@ -20,7 +20,7 @@ def data(simulate):
 
 @pytest.fixture(scope="module")
 def model(data):
-    return fit_machine(data)
+    return fit(data)
 
 
 def coefficient(model, phase, name):
@@ -132,7 +132,7 @@ def test_a_missing_column_is_named(model, data):
 def test_too_few_rehearsals_are_refused(data):
     few = data.take(np.arange(len(data)) < FEWEST - 1)
     with pytest.raises(InputError, match="too few"):
-        fit_machine(few)
+        fit(few)
 
 
 def test_saved_and_loaded_it_says_the_same(model, data, tmp_path):

@@ -105,7 +105,7 @@ def test_weighted_rows_and_their_middle() -> None:
     """Kish 1965: the square of the sum over the sum of squares."""
     assert effective_rows(np.array([1.0, 1.0, 0.5])) == pytest.approx(6.25 / 2.25)
     assert effective_rows(np.zeros(2)) == 0
-    assert weighted_median(np.array([3.0, 1.0, 2.0])) == 2
+    assert weighted_median(np.array([3.0, 1.0, 2.0]), np.ones(3)) == 2
     cases = (([1, 2], [1, 1], 1.5), ([1, 2, 10], [1, 1, 3], 10), ([10, 1, 2], [1, 3, 1], 1), ([1, 2, 3], [1, 1, 1], 2))
     for values, weights, middle in cases:
         assert weighted_median(np.array(values, dtype=float), np.array(weights, dtype=float)) == middle

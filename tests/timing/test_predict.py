@@ -8,7 +8,7 @@ from advisor import tables
 from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.shop import default_shop
-from advisor.timing.fitting import fit_machine
+from advisor.timing.fitting import fit
 from advisor.timing.hands import phase_table
 from advisor.timing.model import load_model
 from advisor.timing.predict import phases, predict
@@ -17,7 +17,7 @@ from advisor.unit import StorageKind, Unit, frame
 
 @pytest.fixture(scope="module")
 def model(simulate):
-    return fit_machine(simulate(60, seed=1))
+    return fit(simulate(60, seed=1))
 
 
 KINDS = ["nvme", "sata ssd", "emmc", "hybrid disk", "spinning disk", None, "none"]

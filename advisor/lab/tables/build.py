@@ -96,7 +96,7 @@ def build_kernel(
     tree = modtree.read(root)
     written = [
         _save_kernel(
-            folder, name, tree, recipe.firmware, title=f"Driver table of {name}",
+            folder, name, tree, recipe.firmware,
             source=f"Debian packages {', '.join(f'{p.name} {p.version}' for p in packages)}",
             packages=packages, notes=source.warnings,
         )
@@ -120,7 +120,7 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
     tree = modtree.read(directory)
     return [
         _save_kernel(
-            table_files.folders()[0], name, tree, firmware, title=f"Driver table of {name}",
+            table_files.folders()[0], name, tree, firmware,
             source=f"the module tree of kernel {tree.version}", packages=[], notes=[],
             remake=f"advisor tables build --tree DIR --name {name}",
         )
@@ -128,15 +128,15 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
 
 
 def _save_kernel(
-    folder: Path, name: str, tree: modtree.ModuleTree, firmware: str, *, title: str, source: str,
+    folder: Path, name: str, tree: modtree.ModuleTree, firmware: str, *, source: str,
     packages: list[IndexedPackage], notes: list[str], remake: str = "",
 ) -> Path:  # fmt: skip
     arrays = driver_arrays(tree)
     new = table_of(name, tree.version, arrays)
     about: dict[str, Any] = {
-        "title": title, "source": source, "date": datetime.date.today().isoformat(), "licence": _LICENCE,
-        "remake": remake or f"advisor tables build --kernel {name}", "name": name, "version": tree.version,
-        "firmware": firmware, "modules": len(tree.modules),
+        "title": f"Driver table of {name}", "source": source, "date": datetime.date.today().isoformat(),
+        "licence": _LICENCE, "remake": remake or f"advisor tables build --kernel {name}", "name": name,
+        "version": tree.version, "firmware": firmware, "modules": len(tree.modules),
         "aliases": sum(len(module.aliases) for module in tree.modules), "notes": notes,
         "columns": {"module": "module names", "text": "aliases kept as text", "pci_a": "see advisor/drivers/table.py"},
         "packages": [_package_facts(package) for package in packages],
