@@ -18,7 +18,7 @@ from advisor.advice.gather import gather
 from advisor.advice.options import PART_COLUMNS, SLOW, fitted
 from advisor.advice.parts import shelf
 from advisor.advice.sentences import Wording
-from advisor.advice.share import Shares, share
+from advisor.advice.share import Shares, fitted_parts, share
 from advisor.columns import by_row, distinct, numbers
 from advisor.display import Shown, page, pictures
 from advisor.shop import Shop, default_shop
@@ -247,15 +247,14 @@ class Batch(Shown):
             kept_for (their tags), to_buy, for_units (their tags), and what each further part buys: saves (units that
             would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop).
         """
-        cases, shares, parts = self.cases, self.shares, self.cases.options.shelf
+        cases, parts, tags = self.cases, self.cases.options.shelf, self.tags
         kept: dict[int, list[str]] = {}
         buy: dict[int, list[tuple[str, int, int]]] = {}
-        for row in np.flatnonzero(shares.choice >= 0):
-            for name, at, times in cases.options.parts(shares.choice[row]):
-                if shares.bought[name][row]:
-                    buy.setdefault(at, []).append((self.tags[row], int(self.case[row]), times))
-                else:
-                    kept.setdefault(at, []).extend([self.tags[row]] * times)
+        for row, at, times, bought in fitted_parts(cases.options, self.shares):
+            if bought:
+                buy.setdefault(at, []).append((tags[row], int(self.case[row]), times))
+            else:
+                kept.setdefault(at, []).extend([tags[row]] * times)
         plain = self.wording.plain
         rows: list[dict[str, Any]] = []
         for at, part in enumerate(parts.parts):
@@ -368,12 +367,10 @@ def _kept(cases: Cases, case: np.ndarray, shares: Shares) -> dict[tuple[int, int
     taken = [0] * len(cases.options.shelf.parts)
     single = np.bincount(case, minlength=len(cases)) == 1
     out: dict[tuple[int, int], int] = {}
-    for row in np.flatnonzero(shares.choice >= 0):
-        for name, at, times in cases.options.parts(shares.choice[row]):
-            if not shares.bought[name][row]:
-                taken[at] += times
-                if single[case[row]]:
-                    out[(int(case[row]), at)] = taken[at]
+    for row, at, times, bought in fitted_parts(cases.options, shares):
+        taken[at] += 0 if bought else times
+        if single[case[row]] and not bought:
+            out[int(case[row]), at] = taken[at]
     return out
 
 

@@ -188,17 +188,17 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
     stuck = (rank > 0) & (severity != Lack.DEGRADES)
     stuck &= among(kind, DECISIVE)
     brought = among(word, (Support.NEEDS_FIRMWARE, Support.SEPARATE_DRIVER)) & ((cure != "") | (packages != ""))
-    newer = np.flatnonzero(word == Support.NEWER_KERNEL)
-    for at in newer:
+    for at in np.flatnonzero(word == Support.NEWER_KERNEL):
         brought[at] = bool(kernel_from_backports(word[at], str(cure[at]), shop.images[column[at]]))
-    dead, bring, kernel, cost = *(np.zeros(shape, dtype=int) for _ in range(3)), np.zeros(shape)
-    np.add.at(dead, (row, column), stuck & ~brought)
-    np.add.at(bring, (row, column), stuck & brought)
-    np.add.at(cost, (row, column), rank * np.array([_WEIGHT.get(one, 0.0) for one in kind]))
-    no_wifi, wifi_kernel = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
-    hit = stuck & (kind == Kind.WIRELESS)
-    no_wifi[row[hit & ~brought], column[hit & ~brought]] = True
-    by_kernel = stuck & brought & (word == Support.NEWER_KERNEL)
-    np.add.at(kernel, (row, column), by_kernel)
-    wifi_kernel[row[hit & by_kernel], column[hit & by_kernel]] = True
-    return support, Trouble(dead, no_wifi, kernel, wifi_kernel, bring, cost)
+
+    def total(of_device: np.ndarray) -> np.ndarray:
+        out = np.zeros(shape, dtype=np.result_type(of_device, int))
+        np.add.at(out, (row, column), of_device)
+        return out
+
+    dead, bring, wifi = stuck & ~brought, stuck & brought, kind == Kind.WIRELESS
+    kernel = bring & (word == Support.NEWER_KERNEL)
+    return support, Trouble(
+        dead=total(dead), no_wifi=total(dead & wifi) > 0, kernel=total(kernel), wifi_kernel=total(kernel & wifi) > 0,
+        bring=total(bring), cost=total(rank * np.array([_WEIGHT.get(one, 0.0) for one in kind])),
+    )  # fmt: skip

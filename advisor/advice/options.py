@@ -237,14 +237,14 @@ def _table(at: np.ndarray, image: np.ndarray, **fitted: int) -> pd.DataFrame:
 
 def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, shelf: Shelf) -> pd.DataFrame:
     """List all combinations of stick and parts of the units that are left."""
-    bank, disk = parts.Bank.of(facts, reading), numbers(reading.units["storage_gib"])
-    ram, kind = bank.ram_gib, reading.units["storage_kind"]
+    ram, disk = numbers(reading.units["ram_gib"]), numbers(reading.units["storage_gib"])
+    kind = reading.units["storage_kind"]
     modules: list[tuple[int, int, np.ndarray]] = [(-1, 0, left)]
     # Of choices that end above what any edition can use, only the smallest of the drawer and of the market count.
     ample = {True: np.full(len(ram), np.inf), False: np.full(len(ram), np.inf)}
     choices = [(at, count) for at in shelf.of(PartKind.MEMORY) for count in (1, 2)]
     for at, count in sorted(choices, key=lambda one: (shelf.parts[one[0]].gib * one[1], one[1])):
-        fits = left & (ram < ENOUGH_MEMORY_GIB) & bank.takes(shelf.parts[at], count)
+        fits = left & (ram < ENOUGH_MEMORY_GIB) & parts.memory_fits(facts, reading, shelf.parts[at], count)
         drawer = bool(shelf.count[at] >= count)
         after = ram + shelf.parts[at].gib * count
         fits &= ample[drawer] > after

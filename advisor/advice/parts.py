@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache, cached_property, lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -18,11 +18,15 @@ from advisor.shop import Image, Part, PartKind, Shop
 from advisor.timing import operations
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
 
-_DIMM_FORMS = (FormFactor.DESKTOP, FormFactor.SERVER)
-_SODIMM_FORMS = (
-    FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT, FormFactor.SMALL_DESKTOP,
-    FormFactor.TABLET,
-)  # fmt: skip
+_FORMS = {
+    "DIMM": (FormFactor.DESKTOP, FormFactor.SERVER, FormFactor.SMALL_DESKTOP),
+    "SODIMM": (
+        FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT,
+        FormFactor.SMALL_DESKTOP, FormFactor.TABLET,
+    ),
+}  # fmt: skip
+"""Form of a module to the boxes that take it; a small desktop may take either, and so may an unknown box."""
+
 _SATA_TAKES = (StorageKind.HDD, StorageKind.HYBRID, StorageKind.SATA_SSD)
 
 NVME_YEAR = 2018
@@ -81,51 +85,24 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
     return minutes[:, 0], minutes[:, 1]
 
 
-@dataclass(frozen=True)
-class Bank:
-    """What the units of a reading have room for; NaN and None for unknown, all of shape (n_units,)."""
+def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.ndarray:
+    """Where some modules can be fitted: a soldered or full bank, another type, the board's limit rule out.
 
-    shut: np.ndarray  # Where the memory is soldered, or the model is known to take no module
-    free: np.ndarray  # Slots
-    # ram_gib, most_gib: What is fitted, and what the board takes [GiB].
-    ram_gib: np.ndarray
-    most_gib: np.ndarray
-    types: np.ndarray  # Position in `type_names`, each of which may name several types, a space between
-    type_names: list[str]
-    forms: np.ndarray
-
-    @classmethod
-    def of(cls, facts: Facts, reading: Reading) -> Bank:
-        """Read the units."""
-        units = reading.units
-        names, types = np.unique(facts.memory_types[reading.rows].astype(str), return_inverse=True)
-        return cls(
-            shut=holds(units["ram_soldered"]) | facts.ruled_out[PartKind.MEMORY][reading.rows],
-            free=numbers(units["ram_slots_free"]), ram_gib=numbers(units["ram_gib"]),
-            most_gib=numbers(units["ram_max_gib"]), types=types,
-            type_names=[str(name).replace("DDR3L", "DDR3") for name in names], forms=texts(units["form_factor"]),
-        )  # fmt: skip
-
-    @cached_property
-    def boxes(self) -> dict[str, np.ndarray]:
-        """Form of a module to where the box takes it; an unknown box may take either, and so may a small desktop."""
-        unknown = ~present(self.forms)
-        return {
-            "DIMM": among(self.forms, (*_DIMM_FORMS, FormFactor.SMALL_DESKTOP)) | unknown,
-            "SODIMM": among(self.forms, (*_SODIMM_FORMS, FormFactor.SMALL_DESKTOP)) | unknown,
-        }
-
-    def takes(self, part: Part, modules: int) -> np.ndarray:
-        """Where some modules can be fitted: a soldered or full bank, another type, the board's limit rule out.
-
-        A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
-        thought of where two slots are known to be free.
-        """
-        kind, _, form = part.fits.upper().partition(" ")
-        fits = ~self.shut & (self.free >= modules if modules > 1 else ~(self.free < modules))
-        fits &= ~(self.ram_gib + modules * part.gib > self.most_gib)
-        fits &= np.array([kind in names.split() for names in self.type_names], dtype=bool)[self.types]
-        return fits & self.boxes[form] if form in self.boxes else fits
+    A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
+    thought of where two slots are known to be free.
+    """
+    units, kind_and_form = reading.units, part.fits.upper().partition(" ")
+    kind, form = kind_and_form[0], kind_and_form[2]
+    free, after = numbers(units["ram_slots_free"]), numbers(units["ram_gib"]) + modules * part.gib
+    fits = ~holds(units["ram_soldered"]) & ~facts.ruled_out[PartKind.MEMORY][reading.rows]
+    fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > numbers(units["ram_max_gib"]))
+    which, names = pd.factorize(facts.memory_types[reading.rows])
+    takes = [kind in str(types).replace("DDR3L", "DDR3").split() for types in names]
+    fits &= np.array([*takes, False])[which]
+    if form in _FORMS:
+        boxes = texts(units["form_factor"])
+        fits &= among(boxes, _FORMS[form]) | ~present(boxes)
+    return fits
 
 
 def memory_check(facts: Facts, row: int, part: Part) -> str:

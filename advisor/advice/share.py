@@ -29,6 +29,15 @@ class Shares:
     wishes: np.ndarray
 
 
+def fitted_parts(options: Options, shares: Shares) -> list[tuple[int, int, int, bool]]:
+    """Every part that a unit of the batch gets: the unit's row, the part's place on the shelf, how many, if bought."""
+    return [
+        (int(row), at, times, bool(shares.bought[name][row]))
+        for row in np.flatnonzero(shares.choice >= 0)
+        for name, at, times in options.parts(shares.choice[row])
+    ]
+
+
 def usage(options: Options, at: np.ndarray) -> np.ndarray:
     """Count the parts that options use; shape (len(at), n_parts)."""
     out = np.zeros((len(at), len(options.shelf.parts)), dtype=int)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from advisor.advice import fixed
@@ -49,14 +49,9 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
     page = _Page(max(width, NARROWEST), ascii_only)
     _head(page, sheet)
     _verdict(page, sheet)
-    if sheet.at_hand:
-        page.title("To have at hand")
-        for item in sheet.at_hand:
-            page.item("[ ] ", f"{item.what} ({item.why})" if item.why else item.what)
-    if sheet.find_out:
-        page.title("Find out first")
-        for entry in sheet.find_out:
-            page.item("[ ] ", entry)
+    at_hand = [f"{item.what} ({item.why})" if item.why else item.what for item in sheet.at_hand]
+    page.listed("To have at hand", "[ ] ", at_hand)
+    page.listed("Find out first", "[ ] ", sheet.find_out)
     _phases(page, sheet)
     if sheet.flags:
         page.title("Flags")
@@ -68,12 +63,8 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
     _devices(page, sheet)
     _across(page, sheet)
     _ladder(page, sheet)
-    page.title(fixed.CHECKS_TITLE.get(sheet.advice, fixed.CHECKS_TITLE["other"]))
-    for check in sheet.checks:
-        page.item("[ ] ", check)
-    page.title("Cautions")
-    for caution in sheet.cautions:
-        page.item("!   ", caution)
+    page.listed(fixed.CHECKS_TITLE.get(sheet.advice, fixed.CHECKS_TITLE["other"]), "[ ] ", sheet.checks)
+    page.listed("Cautions", "!   ", sheet.cautions)
     page.blank()
     if sheet.elapsed_min is not None:
         page.item("", f"Minutes {sheet.basis}.")
@@ -138,6 +129,13 @@ class _Page:
         self.blank()
         shown = cut(text, self.width - 4, self.ellipsis)
         self.line(f"{self.rule * 2} {shown} " + self.rule * max(self.width - columns_of(shown) - 4, 0))
+
+    def listed(self, title: str, lead: str, texts: Sequence[str]) -> None:
+        """A section of items, where there are any."""
+        if texts:
+            self.title(title)
+        for text in texts:
+            self.item(lead, text)
 
     def item(self, lead: str, text: str) -> None:
         """Wrap a text, its later lines hanging under its first."""

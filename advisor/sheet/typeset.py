@@ -6,7 +6,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,6 @@ from advisor.advice import fixed
 from advisor.advice.record import Across, Mark, Phase, Record
 from advisor.errors import InputError, ToolError
 from advisor.sheet.marks import mark
-from advisor.sheet.qr import qr_svg
 
 HERE = Path(__file__).resolve().parent
 
@@ -153,11 +152,27 @@ def _compiler(template: Path, the_machines_fonts: bool) -> Any:
     )
 
 
+@lru_cache(maxsize=4096)
+def _qr_svg(text: str) -> str:
+    """Draw a QR code as an `svg` element of one path, with a view box and a quiet zone of two modules; '' for ''."""
+    if not text:
+        return ""
+    import segno
+
+    # Readers take bytes without a stated encoding for what they like; UTF-8 is what most of them try first.
+    encoding = None if text.isascii() else "utf-8"
+    code = segno.make(text, error="m", micro=False, boost_error=True, encoding=encoding)
+    # segno writes a path of dark runs and nothing of the text itself, so no tag can become markup here.
+    out = BytesIO()
+    code.save(out, kind="svg", border=2, omitsize=True, xmldecl=False, svgclass=None, lineclass=None, nl=False)
+    return out.getvalue().decode("utf-8")
+
+
 def _page(record: Record) -> dict[str, Any]:
     """A record as it is printed: minutes rounded, sentences that hang on what is shown chosen."""
     deciding, rows = sum(row.decides for row in record.across), len(record.across)
     return _shown(record) | {
-        "qr": qr_svg(record.code),
+        "qr": _qr_svg(record.code),
         "checks_title": fixed.CHECKS_TITLE.get(record.advice, fixed.CHECKS_TITLE["other"]),
         "never_boots": _shown(fixed.no_boot(record.no_boot)),
         "everywhere": [fixed.everywhere(max(kept, deciding), rows - max(kept, deciding)) for kept in range(rows + 1)],

@@ -70,14 +70,14 @@ def test_a_module_fits_a_free_slot_of_its_type_under_the_boards_most(
     unit: dict[str, Any], modules: int, types: str, fits: bool
 ) -> None:
     units = frame([Unit(**{**BOARD, **unit})])
-    assert parts.Bank.of(facts_of(units, types), reading_of(units)).takes(SODIMM, modules)[0] == fits
-    assert not parts.Bank.of(facts_of(units, types, memory=True), reading_of(units)).takes(SODIMM, modules)[0]
+    assert parts.memory_fits(facts_of(units, types), reading_of(units), SODIMM, modules)[0] == fits
+    assert not parts.memory_fits(facts_of(units, types, memory=True), reading_of(units), SODIMM, modules)[0]
 
 
 def test_low_voltage_ddr3_boards_take_ddr3() -> None:
     units = frame([Unit(**BOARD)])
     ddr3 = SODIMM.model_copy(update={"fits": "DDR3 SODIMM"})
-    assert parts.Bank.of(facts_of(units, "DDR3L"), reading_of(units)).takes(ddr3, 1)[0]
+    assert parts.memory_fits(facts_of(units, "DDR3L"), reading_of(units), ddr3, 1)[0]
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_low_voltage_ddr3_boards_take_ddr3() -> None:
 def test_long_modules_go_into_desktops_and_short_ones_into_the_rest(form: str | None, dimm: bool, sodimm: bool) -> None:
     units = frame([Unit(**{**BOARD, "form_factor": form})])
     long = SODIMM.model_copy(update={"fits": "DDR4 DIMM"})
-    found = [parts.Bank.of(facts_of(units), reading_of(units)).takes(part, 1)[0] for part in (long, SODIMM)]
+    found = [parts.memory_fits(facts_of(units), reading_of(units), part, 1)[0] for part in (long, SODIMM)]
     assert found == [dimm, sodimm]
 
 
