@@ -286,10 +286,10 @@ def _adapters(facts: Facts, reading: Reading, image: int, shelf: Shelf) -> list[
     return drawer or good[:1]
 
 
-_OF_EDITION = (
-    "unusable", "level", "slow", "roomy", "unusual", "rich", "disk_left_pct", "desktop_s", "desktop_high_s",
-    "browser_s", "browser_high_s", "left_mib", "killed",
-)  # fmt: skip
+OF_LADDER = ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed")
+"""What is taken of `comfort.Ladder`."""
+
+_OF_EDITION = ("unusable", "level", "slow", "roomy", "unusual", "rich", "disk_left_pct", *OF_LADDER)
 """Columns of an option that hang on its edition."""
 
 
@@ -351,7 +351,7 @@ def fitted(units: pd.DataFrame, options: pd.DataFrame, shelf: Shelf) -> pd.DataF
 
 def judge(
     facts: Facts, reading: Reading, table: pd.DataFrame, rows: pd.DataFrame, shelf: Shelf
-) -> tuple[comfort.Ladder, dict[str, np.ndarray]]:
+) -> dict[str, np.ndarray]:
     """Judge every edition of an image under each combination.
 
     Parameters
@@ -363,9 +363,9 @@ def judge(
 
     Returns
     -------
-    judged : dict of str to numpy.ndarray, shape (n, n_editions)
-        The columns of `KEY` that hang on the edition: unusable, level, slow, roomy, unusual, rich; `gate` (whether
-        the hard gates pass), `sluggish` (old graphics draws it slowly) and `disk_left_pct` [%].
+    dict of str to numpy.ndarray, shape (n, n_editions)
+        `_OF_EDITION`: the columns of `KEY` that hang on the edition, `disk_left_pct` [%] and the ladder's figures;
+        `gate` (whether the hard gates pass) and `sluggish` (old graphics draws it slowly).
     """
     shop = facts.shop
     limits = shop.thresholds
@@ -394,7 +394,7 @@ def judge(
     missed = missed + np.where(sluggish, BAND, 0)
     band = np.where(slow, np.ceil(np.log1p(missed) / np.log(BAND) - 1e-9), 0)
     roomy = np.select([ladder.left_mib >= limits.headroom_mib, ladder.left_mib >= limits.headroom_mib / 2], [0, 1], 2)
-    judged = {
+    judged = {name: getattr(ladder, name) for name in OF_LADDER} | {
         "unusable": (level == UNUSABLE).astype(int),
         "level": level,
         "slow": np.clip(np.nan_to_num(band, posinf=99), 0, 99).astype(int),
@@ -407,21 +407,15 @@ def judge(
         "sluggish": sluggish,
         "disk_left_pct": np.nan_to_num(disk_left, nan=0, neginf=0),
     }
-    return ladder, judged
+    return {name: np.broadcast_to(values, level.shape) for name, values in judged.items()}
 
 
 def _best_editions(
     facts: Facts, reading: Reading, table: pd.DataFrame, rows: pd.DataFrame, shelf: Shelf
 ) -> dict[str, np.ndarray]:
     """Each combination with the one edition that is best under it, its figures and its place."""
-    ladder, judged = judge(facts, reading, table, rows, shelf)
-    keys = [name for name in KEY if name in judged]
-    place = np.arange(len(table))
-    shape = (len(table), len(ladder.editions))
-    best = np.lexsort([np.broadcast_to(judged[name], shape) for name in reversed(keys)])[:, 0]
-    names = np.array(ladder.editions, dtype=object)
-    columns = {str(name): table[name].to_numpy() for name in table} | {"edition": names[best]}
-    columns |= {name: np.broadcast_to(judged[name], shape)[place, best] for name in (*keys, "disk_left_pct")}
-    for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
-        columns[name] = getattr(ladder, name)[place, best]
-    return columns
+    judged = judge(facts, reading, table, rows, shelf)
+    best = np.lexsort([judged[name] for name in reversed(KEY) if name in judged])[:, 0]
+    columns = {str(name): table[name].to_numpy() for name in table}
+    columns["edition"] = np.array(rows["edition"], dtype=object)[best]
+    return columns | {name: judged[name][np.arange(len(table)), best] for name in _OF_EDITION}

@@ -15,7 +15,17 @@ import pandas as pd
 
 from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
-from advisor.advice.options import COMFORTABLE, KEY, PART_COLUMNS, SLOW, VERY_SLOW, Options, judge, offered
+from advisor.advice.options import (
+    COMFORTABLE,
+    KEY,
+    OF_LADDER,
+    PART_COLUMNS,
+    SLOW,
+    VERY_SLOW,
+    Options,
+    judge,
+    offered,
+)
 from advisor.advice.readings import TITLES, WORST, read, sides
 from advisor.columns import among, by_row, records, texts
 from advisor.drivers.needs import Lack
@@ -88,13 +98,10 @@ class Wording:
             if rows.empty:
                 continue
             some = table[table["image"].eq(image)]
-            ladder, judged = judge(self.facts, reading, some, rows, cases.options.shelf)
-            columns = [names.index(edition) for edition in ladder.editions]
-            cell = np.ix_(some["at"].to_numpy(), np.array(columns))
+            judged = judge(self.facts, reading, some, rows, cases.options.shelf)
+            cell = np.ix_(some["at"].to_numpy(), np.array([names.index(edition) for edition in rows["edition"]]))
             offers[cell] = True
-            for name in ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed"):
-                figures.setdefault(name, np.full(shape, np.nan))[cell] = getattr(ladder, name)
-            for name in ("level", "gate", "roomy", "disk_left_pct", "sluggish"):
+            for name in ("level", "gate", "roomy", "disk_left_pct", "sluggish", *OF_LADDER):
                 figures.setdefault(name, np.full(shape, np.nan))[cell] = judged[name]
         return EveryEdition(names, offers, figures)
 

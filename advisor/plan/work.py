@@ -61,19 +61,15 @@ def work_of(
     problems : list of str
         Units that cannot be planned, and cells that were not understood.
     """
-    visits, held, spreads = _visits(batch, bench, quantile)
+    by_case = _jobs(batch, bench, quantile)
     due, weight, problems = _wishes(batch, day, opens, bench.close or 0)
     jobs: list[UnitJob] = []
     for row, tag in enumerate(batch.tags):
-        case = int(batch.case[row])
-        if case not in visits:
+        of_case = by_case.get(int(batch.case[row]))
+        if of_case is None:
             continue
-        bought = tuple(one.name for one in batch.cases.parts_of(case) if one.bought)
-        job = UnitJob(
-            tag, visits[case], str(batch.cases.image_used[case]), held[case],
-            release=delivery if bought and delivery else 0, due=due[row], weight=weight[row], row=row,
-            spread=spreads[case], buys=bought,
-        )  # fmt: skip
+        waits = delivery if of_case.buys and delivery else 0
+        job = replace(of_case, tag=tag, row=row, release=waits, due=due[row], weight=weight[row])
         reason = _impossible(job, bench)
         if reason:
             problems.append(reason)
@@ -98,11 +94,9 @@ def _impossible(job: UnitJob, bench: Bench) -> str:
     return ""
 
 
-def _visits(
-    batch: Batch, bench: Bench, quantile: float
-) -> tuple[dict[int, tuple[Visit, ...]], dict[int, tuple[int, int]], dict[int, Spread]]:
-    """Visits, the visits between which the stick is held, and spreads, by case."""
-    timing, model = batch.timing, batch.timing.model
+def _jobs(batch: Batch, bench: Bench, quantile: float) -> dict[int, UnitJob]:
+    """The job of each case, without what is a unit's own."""
+    timing, cases = batch.timing, batch.cases
     late = NormalDist().inv_cdf(quantile)
     steps = operations.steps()
     after = {pair for pair, last in zip(zip(steps.phase, steps.title, strict=True), steps.after, strict=True) if last}
@@ -110,8 +104,8 @@ def _visits(
     last = [pair in after for pair in zip(some["phase"], some["step"], strict=True)]
     by_phase = some[last].groupby(["row", "phase"])["seconds"].sum().div(60).to_dict()
     spreads = _spreads(batch)
-    paces = _paces(model, bench)
-    visits, held = {}, {}
+    paces = _paces(timing.model, bench)
+    out = {}
     for case, rows in timing.phases.groupby("row"):
         at = int(str(case))
         hands, machine = (float(np.exp(late * one)) for one in (spreads[at].hands, spreads[at].machine))
@@ -120,8 +114,10 @@ def _visits(
         for phase, on, works, under in zip(*(rows[name] for name in columns), strict=True):
             behind = min(by_phase.get((at, str(phase)), 0.0), on)
             legs.append((str(phase), hands * (on - behind), machine * max(0.0, works - under), hands * behind))
-        visits[at], held[at] = _put_together(legs, paces)
-    return visits, held, spreads
+        visits, held = _put_together(legs, paces)
+        buys = tuple(one.name for one in cases.parts_of(at) if one.bought)
+        out[at] = UnitJob("", visits, str(cases.image_used[at]), held, spread=spreads[at], buys=buys)
+    return out
 
 
 def _spreads(batch: Batch) -> dict[int, Spread]:

@@ -44,7 +44,7 @@ def judged(
     reading = Reading(np.array([0]), units, processors, np.array([draws]), np.array([True]))
     shelf = Shelf((Part(name="SSD", kind=PartKind.SSD, fits="sata", gib=gib),), np.array([1]))
     table = _table(np.array([0]), np.array([0]), ssd=ssd)
-    _, found = judge(facts, reading, table, ROWS, shelf)
+    found = judge(facts, reading, table, ROWS, shelf)
     best = {name: values[0] for name, values in _best_editions(facts, reading, table, ROWS, shelf).items()}
     width = {name: np.broadcast_to(values, (1, 7))[0].tolist() for name, values in found.items()}
     assert best["disk_left_pct"] == width["disk_left_pct"][ALL.index(best["edition"])]
