@@ -167,18 +167,12 @@ def _engine() -> ModuleType:
     return duckdb
 
 
-def _meanings() -> list[tuple[str, str, str, str]]:
-    meanings = [(row["table"], row["column"], row["type"], row["meaning"]) for row in tables.dicts("benchlog/columns")]
-    return meanings + [("job", f"{name}_min", "number", f"minutes of the phase {name} [min]") for name in phase_names()]
-
-
-_MEANING = "CREATE TABLE column_meaning (table_name TEXT, column_name TEXT, type TEXT, meaning TEXT)"
-
-
 def _finish(base: Any) -> None:
     """Put the meanings and the views beside the tables."""
-    base.execute(_MEANING)
-    base.executemany("INSERT INTO column_meaning VALUES (?, ?, ?, ?)", _meanings())
+    base.execute("CREATE TABLE column_meaning (table_name TEXT, column_name TEXT, type TEXT, meaning TEXT)")
+    meanings = [(row["table"], row["column"], row["type"], row["meaning"]) for row in tables.dicts("benchlog/columns")]
+    meanings += [("job", f"{name}_min", "number", f"minutes of the phase {name} [min]") for name in phase_names()]
+    base.executemany("INSERT INTO column_meaning VALUES (?, ?, ?, ?)", meanings)
     for name, sql in VIEWS.items():
         base.execute(f"CREATE VIEW {name} AS {sql}")
 

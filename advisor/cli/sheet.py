@@ -59,7 +59,8 @@ def sheet(
     from advisor.shop_file import the_shop
 
     if out is not None:
-        _check_suffix(out)
+        if out.suffix.lower() not in SUFFIXES:
+            raise InputError(f"--out {out} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
         refuse_same(out, unit, csv, shop, handover)
     if handover is not None and every:
         raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
@@ -67,7 +68,10 @@ def sheet(
         raise InputError("--here is this machine; another unit is named beside it.", "Leave out one of them.")
     settings, wanted = the_shop(shop), None
     if here:
-        frame = frame_here(tag)
+        from advisor.capture.live import take
+        from advisor.unit import frame as frame_of
+
+        frame = frame_of([take(tag=tag).unit])
     elif csv is not None:
         frame = _intake_rows(csv)
         wanted = None if every else _one_tag(unit, tag)
@@ -112,11 +116,6 @@ def _checks(path: Path | None) -> tuple[str, ...] | None:
     from advisor.handover.rules import every
 
     return read_json(str(path), {rule.id: rule for rule in every()}).sheet_lines()
-
-
-def _check_suffix(out: Path) -> None:
-    if out.suffix.lower() not in SUFFIXES:
-        raise InputError(f"--out {out} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
 
 
 def _one_tag(unit: str | None, tag: str | None) -> str:
@@ -166,14 +165,6 @@ def rows_with(batch: Batch, tag: str, csv: Path | None) -> list[int]:
         hint = f"Like it: {', '.join(like)}." if like else f"Its tags begin with {', '.join(known[:3])}."
         raise InputError(f"No row of {csv} has the asset tag {tag!r}.", hint if known else "The sheet names no tag.")
     return [at for at, here in enumerate(found.tolist()) if here]
-
-
-def frame_here(tag: str | None) -> pd.DataFrame:
-    """Capture this machine, as a Unit frame of one row."""
-    from advisor.capture.live import take
-    from advisor.unit import frame
-
-    return frame([take(tag=tag).unit])
 
 
 def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:
