@@ -61,9 +61,7 @@ def __getattr__(name: str) -> Any:
 
 
 class _Callable(ModuleType):
-    def __call__(self, root: str | os.PathLike[str] = "/", *, identifiers: bool = False, speed: bool = False) -> Unit:
-        """See `probe`."""
-        return probe(root, identifiers=identifiers, speed=speed)
+    __call__ = staticmethod(probe)
 
 
 sys.modules[__name__].__class__ = _Callable

@@ -58,6 +58,12 @@ class Memory:
     places: int | None = None  # Number of places the arrays (SMBIOS type 16) announce
     most_mib: int | None = None  # Maximum capacity of the arrays [MiB]
 
+    @classmethod
+    def listed(cls, modules: list[Module], places: list[int | None], most_mib: list[int | None]) -> Memory:
+        """Memory of its modules, and of what each array announces: sums, where every one of them does."""
+        sums = [None if None in each or not each else sum(filter(None, each)) for each in (places, most_mib)]
+        return cls(None, tuple(modules) or None, *sums)
+
 
 @dataclass(frozen=True)
 class BusDevice:

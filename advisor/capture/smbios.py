@@ -79,12 +79,7 @@ def memory(table: bytes) -> Memory:
     if arrays:
         places = [each for each in places if each.number(4, 2) in arrays]
     counts = [each.number(0x0D, 2) for each in arrays.values()]
-    most = [_most_mib(each) for each in arrays.values()]
-    return Memory(
-        modules=tuple(_module(each) for each in places) or None,
-        places=sum(n for n in counts if n) if counts and None not in counts else None,
-        most_mib=sum(n for n in most if n) if most and None not in most else None,
-    )
+    return Memory.listed([_module(each) for each in places], counts, [_most_mib(each) for each in arrays.values()])
 
 
 def _most_mib(array: Structure) -> int | None:

@@ -38,15 +38,14 @@ def text(capture: Capture, width: int = WIDTH) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _entry(label: str, value: str, width: int) -> list[str]:
+def _wrapped(text: str, width: int, first: str, rest: str, hyphens: bool = True) -> list[str]:
     return textwrap.wrap(
-        value,
-        width,
-        initial_indent=f"  {label:<{_LABEL}}",
-        subsequent_indent=" " * (_LABEL + 2),
-        break_long_words=False,
-        break_on_hyphens=False,
+        text, width, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=hyphens
     )
+
+
+def _entry(label: str, value: str, width: int) -> list[str]:
+    return _wrapped(value, width, f"  {label:<{_LABEL}}", " " * (_LABEL + 2), hyphens=False)
 
 
 def _join(*parts: object) -> str:
@@ -130,10 +129,7 @@ def _devices(unit: Unit, width: int) -> list[str]:
             names.setdefault(name)
     lines = _entry("devices", f"{len(listed)} ids that drivers bind to", width)
     for name in names:
-        lines += textwrap.wrap(
-            name, width, initial_indent=" " * (_LABEL + 2), subsequent_indent=" " * (_LABEL + 4),
-            break_long_words=False,
-        )  # fmt: skip
+        lines += _wrapped(name, width, " " * (_LABEL + 2), " " * (_LABEL + 4))
     return lines
 
 
@@ -151,10 +147,7 @@ def _unknown(capture: Capture, width: int) -> list[str]:
     if plain:
         lines += ["", "Not known, or to be taken with care:"]
         for reason, names in plain.items():
-            lines += textwrap.wrap(
-                f"{', '.join(names)}: {reason}", width, initial_indent="  ", subsequent_indent="    ",
-                break_long_words=False,
-            )  # fmt: skip
+            lines += _wrapped(f"{', '.join(names)}: {reason}", width, "  ", "    ")
     if with_root:
         lines += ["", "Root would add:"]
         lines += textwrap.wrap(", ".join(dict.fromkeys(with_root)), width, initial_indent="  ", subsequent_indent="  ")

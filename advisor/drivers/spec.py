@@ -337,33 +337,3 @@ def _apart(text: str, kind: Kind) -> Sequence[str]:
     from advisor.drivers.splitting import apart
 
     return apart(text, kind)
-
-
-def devices(units: pd.DataFrame) -> pd.DataFrame:
-    """List the devices of every unit.
-
-    Parameters
-    ----------
-    units : pandas.DataFrame
-        A Unit frame.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row a device: row (unit position), device (canonical id, or what was typed), modalias (NA unless the whole
-        of it is known), kind, name, candidates (ids that a name may mean, '; ' between), problem ('' when none).
-    """
-    found = find(units)
-    columns: dict[str, list[str | None]] = {
-        "device": [spec.text for spec in found.specs],
-        "modalias": [spec.modalias for spec in found.specs],
-        "kind": [str(spec.kind) for spec in found.specs],
-        "name": [spec.name for spec in found.specs],
-        "candidates": ["; ".join(one.text for one in spec.candidates) for spec in found.specs],
-        "problem": [spec.problem for spec in found.specs],
-    }
-    frame = pd.DataFrame({"row": found.row})
-    for name, values in columns.items():
-        series = pd.Series(values, dtype="string")
-        frame[name] = series.iloc[found.spec].reset_index(drop=True) if values else series
-    return frame

@@ -49,29 +49,25 @@ def apart(text: str, kind: Kind) -> tuple[str, ...]:
         return tuple(split(text))
     found = split(text)
     if len(found) > 1:
-        if _is_one(text, kind):
+        [whole] = match([text], kind)
+        if whole.exact and whole.listed:
             return (text,)
         devices = [part for part in found if not _OTHER_HALF.fullmatch(part)]
         if kind is not Kind.GRAPHICS:
             devices = [part for part in devices if telling(tokens(part), kind)] or devices
-            [whole] = match([text], kind)
             if _taken(whole) and not all(_taken(one) for one in match(devices, kind)):
                 return (text,)
         return tuple(one for part in devices for one in apart(part, kind)) or (text,)
     [whole] = match([text], kind)
-    if whole.listed or (whole.exact and whole.whole and not (kind is Kind.GRAPHICS and _two_makers(text))):
+    if whole.listed or (
+        whole.exact and whole.whole and not (kind is Kind.GRAPHICS and len({maker for _, maker in _families(text)}) > 1)
+    ):
         return (text,)
     for way in (_LESSER_SIGNS.split(text), _by_maker(text) if kind is Kind.GRAPHICS else [text]):
         devices = [part for part in way if part.strip()]
         if len(devices) > 1 and all(_taken(one) for one in match(devices, kind)):
             return tuple(devices)
     return (text,)
-
-
-def _is_one(text: str, kind: Kind) -> bool:
-    """Whether a text with signs in it is all the same an entry's name."""
-    [whole] = match([text], kind)
-    return whole.exact and whole.listed
 
 
 def _taken(found: Matched) -> bool:
@@ -82,10 +78,6 @@ def _families(text: str) -> list[tuple[int, str]]:
     """Where a graphics maker's words stand in a text, and whose they are."""
     lowered = text.lower()
     return sorted((word.start(), maker) for maker, words in _SECOND_MAKER for word in words.finditer(lowered))
-
-
-def _two_makers(text: str) -> bool:
-    return len({maker for _, maker in _families(text)}) > 1
 
 
 def _by_maker(text: str) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,28 +20,11 @@ _NEAR, _EXACT = 0.02, 0.004
 disks hold up to a hundredth more than their label, and 119.2, which systems show of 128 GB, is not 120."""
 
 
-class _Rule(NamedTuple):
-    """One row of the table."""
-
-    field: str
-    value: str
-    model: str
-    processor: str
-    unless: str
-    sizes_gb: tuple[float, ...]
-    years: tuple[float, float]
-    why: str
-
-
 @cache
-def _rules() -> list[_Rule]:
-    made = []
-    for row in dicts("identify/likely"):
-        sizes = tuple(float(size) for size in row["sizes_gb"].split(";") if size)
-        years = (float(row["year_from"] or "nan"), float(row["year_to"] or "nan"))
-        why = f"{row['reason']} ({row['source']})"
-        made.append(_Rule(row["field"], row["value"], row["model"], row["processor"], row["unless"], sizes, years, why))
-    return made
+def _rules() -> list[tuple[dict[str, str], tuple[float, ...]]]:
+    """Rows of the table, each with its sizes [GB]."""
+    rows = dicts("identify/likely")
+    return [(row, tuple(float(size) for size in row["sizes_gb"].split(";") if size)) for row in rows]
 
 
 def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -85,12 +67,13 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
         fill("boot_mode", rows, value, reason)
     machines, cores = machine_texts(units), processor_texts(processors)
     year, size = numbers(processors["cpu_year"]), _labels(numbers(units["storage_gib"]) / _GB_IN_GIB)
-    for rule in _rules():
-        rows = open_[rule.field].copy()
-        if rule.model:
-            rows &= machines.having(rule.model)
+    for rule, sizes in _rules():
+        rows = open_[rule["field"]].copy()
+        if rule["model"]:
+            rows &= machines.having(rule["model"])
         if rows.any():
-            fill(rule.field, rows & _meets(rule, machines, cores, year, size), rule.value, rule.why)
+            rows &= _meets(rule, sizes, machines, cores, year, size)
+            fill(rule["field"], rows, rule["value"], f"{rule['reason']} ({rule['source']})")
     soldered = np.zeros(n_units, dtype=bool)
     soldered[found.loc[found["rules_out"].str.contains("memory"), "row"].to_numpy()] = True
     usual, because = _usual_memory(texts(processors["cpu_microarch"]))
@@ -102,16 +85,21 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
     return pd.DataFrame(made, index=units.index)
 
 
-def _meets(rule: _Rule, machines: Texts, cores: Texts, year: np.ndarray, size: np.ndarray) -> np.ndarray:
+def _meets(
+    rule: dict[str, str], sizes: tuple[float, ...], machines: Texts, cores: Texts, year: np.ndarray, size: np.ndarray
+) -> np.ndarray:
     """Units that a rule's other conditions hold for: the processor, what it is not for, sizes [GB] and years."""
-    first, last = rule.years
-    rows = (np.isnan(first) | (year >= first)) & (np.isnan(last) | (year <= last))
-    if rule.processor:
-        rows &= cores.having(rule.processor)
-    if rule.unless:
-        rows &= ~machines.having(rule.unless)
-    if rule.sizes_gb:
-        rows &= np.any([np.abs(size - one) <= _NEAR * one for one in rule.sizes_gb], axis=0)
+    rows = np.ones(len(year), dtype=bool)
+    if rule["year_from"]:
+        rows &= year >= float(rule["year_from"])
+    if rule["year_to"]:
+        rows &= year <= float(rule["year_to"])
+    if rule["processor"]:
+        rows &= cores.having(rule["processor"])
+    if rule["unless"]:
+        rows &= ~machines.having(rule["unless"])
+    if sizes:
+        rows &= np.any([np.abs(size - one) <= _NEAR * one for one in sizes], axis=0)
     return rows
 
 
@@ -128,7 +116,7 @@ def _usual_memory(cores: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _labels(size: np.ndarray) -> np.ndarray:
     """Sizes as on labels [GB]: what a system shows, counting in GiB and writing GB, is brought to GB first."""
-    known = np.array(sorted({one for rule in _rules() for one in rule.sizes_gb}))
+    known = np.array(sorted({one for _, sizes in _rules() for one in sizes}))
     exact = np.any(np.abs(size[:, None] - known) <= _EXACT * known, axis=1)
     return np.where(exact, size, size / _GB_IN_GIB)
 

@@ -20,33 +20,11 @@ TRAP_COLUMNS: dict[str, str] = {
 """Columns of the answer and their dtypes."""
 
 
-class _Trap(NamedTuple):
-    """One row of the table of models, with the kind that it points to."""
-
-    kind: dict[str, str]
-    machine: tuple[str, ...]
-    processor: str
-    unless: str
-    years: tuple[float, float]
-    own: dict[str, str]
-
-
 @cache
-def _traps() -> list[_Trap]:
+def _traps() -> list[tuple[dict[str, str], dict[str, str]]]:
+    """Rows of the table of models, each with the kind that it points to."""
     kinds = {row["code"]: row for row in dicts("identify/trap_kinds")}
-    made = []
-    for row in dicts("identify/traps"):
-        made.append(
-            _Trap(
-                kinds[row["code"]],
-                tuple(row[name] for name in ("maker", "model") if row[name]),
-                row["processor"],
-                row["unless"],
-                (float(row["year_from"] or "nan"), float(row["year_to"] or "nan")),
-                row,
-            )
-        )
-    return made
+    return [(row, kinds[row["code"]]) for row in dicts("identify/traps")]
 
 
 class Texts(NamedTuple):
@@ -117,27 +95,28 @@ def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
 def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
     """Traps of distinct pairs of model and processor, sorted, worst first."""
     found: list[tuple[object, ...]] = []
-    for trap in _traps():
-        hit = machines.having(*trap.machine)
+    for trap, kind in _traps():
+        machine = [trap[name] for name in ("maker", "model") if trap[name]]
+        hit = machines.having(*machine)
         if not hit.any():
             continue
-        if trap.processor:
-            hit = hit & cores.having(trap.processor)
-        if trap.unless:
-            hit = hit & ~machines.having(trap.unless)
-        first, last = trap.years
-        hit &= (year >= first) | np.isnan(first)
-        hit &= ~(year > last)
-        found += [_record(trap, int(row), machines, cores) for row in np.flatnonzero(hit)]
+        if trap["processor"]:
+            hit = hit & cores.having(trap["processor"])
+        if trap["unless"]:
+            hit = hit & ~machines.having(trap["unless"])
+        if trap["year_from"]:
+            hit &= year >= float(trap["year_from"])
+        if trap["year_to"]:
+            hit &= ~(year > float(trap["year_to"]))
+        source = kind["source"] if kind["source"] == trap["source"] else f"{trap['source']}; kind: {kind['source']}"
+        for row in np.flatnonzero(hit).tolist():
+            named = (
+                machines.texts[machines.codes[row]] if machine else cores.texts[cores.codes[row]].partition(" | ")[0]
+            )
+            found.append((
+                row, kind["code"], kind["severity"], kind["effect"], kind["title"],
+                f"{named[:60] or 'its processor'}: {kind['reason']}", kind["action"], source, kind["rules_out"],
+                trap["disk_form"] or kind["disk_form"], kind["boot_mode"],
+                float(trap["extra_min"] or kind["extra_min"] or 0),
+            ))  # fmt: skip
     return worst_first(typed(found, TRAP_COLUMNS)).drop_duplicates(["row", "code"])
-
-
-def _record(trap: _Trap, row: int, machines: Texts, cores: Texts) -> tuple[object, ...]:
-    kind, trait = trap.kind, trap.own
-    named = machines.texts[machines.codes[row]] if trap.machine else cores.texts[cores.codes[row]].partition(" | ")[0]
-    source = kind["source"] if kind["source"] == trait["source"] else f"{trait['source']}; kind: {kind['source']}"
-    return (
-        row, kind["code"], kind["severity"], kind["effect"], kind["title"],
-        f"{named[:60] or 'its processor'}: {kind['reason']}", kind["action"], source, kind["rules_out"],
-        trait["disk_form"] or kind["disk_form"], kind["boot_mode"], float(trait["extra_min"] or kind["extra_min"] or 0),
-    )  # fmt: skip

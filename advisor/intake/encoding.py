@@ -94,7 +94,7 @@ def mend(text: str) -> tuple[str, str]:
     bad = _ESCAPED.findall(text)
     mended = []
     if bad:
-        text = _ESCAPED.sub(lambda found: _single(ord(found[0]) - 0xDC00), text)
+        text = _ESCAPED.sub(lambda found: bytes([ord(found[0]) - 0xDC00]).decode("windows-1252", "replace"), text)
         shown = ", ".join(dict.fromkeys(f"{ord(one) - 0xDC00:#04x}" for one in bad[:5]))
         mended.append(f"byte {shown} is no UTF-8; read as Windows-1252")
     if "\x00" in text:
@@ -104,10 +104,6 @@ def mend(text: str) -> tuple[str, str]:
     if "\ufffd" in text and not bad:
         mended.append("holds a character that was lost when it was saved")
     return text, "; ".join(mended)
-
-
-def _single(byte: int) -> str:
-    return bytes([byte]).decode("windows-1252", "replace")
 
 
 def decode(source: Callable[[], BinaryIO], name: str) -> Text:

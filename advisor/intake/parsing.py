@@ -121,7 +121,7 @@ class Parsing:
         self._ids_in_names()
         elsewhere.read_all(self)
         self._tags()
-        self._missing_processors()
+        self._lacking("cpu", "no processor is given", "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'")
         self._stray_cells()
         self._tell(*said.positions(self.raw))
         unknown = {
@@ -297,10 +297,7 @@ class Parsing:
 
     def _tags(self) -> None:
         """Missing and repeated asset tags are said; the rows stay."""
-        header = next((mapped.header for mapped in self.mapping if mapped.field == "asset_tag"), "asset_tag")
-        missing = np.flatnonzero(is_none(self.have("asset_tag")))
-        none = np.zeros(len(missing), dtype=int)
-        self.ledger.problem(missing, none, [(header, "", "no asset tag; the row is kept", _OWN_TAG)])
+        self._lacking("asset_tag", "no asset tag; the row is kept", _OWN_TAG)
         self._repeated()
 
     def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, str, str, str]]) -> None:
@@ -313,12 +310,11 @@ class Parsing:
         for place in set(of_text[which].tolist()) - {-1}:
             self.mark(place, rows[of_text[which] == place])
 
-    def _missing_processors(self) -> None:
-        rows = np.flatnonzero(is_none(self.have("cpu")))
-        header = next((mapped.header for mapped in self.mapping if mapped.field == "cpu"), "cpu")
-        accepted = "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'"
-        none = np.zeros(len(rows), dtype=int)
-        self.ledger.problem(rows, none, [(header, "", "no processor is given", accepted)])
+    def _lacking(self, field: str, problem: str, accepted: str) -> None:
+        """Rows that do not give a field are said."""
+        rows = np.flatnonzero(is_none(self.have(field)))
+        header = next((mapped.header for mapped in self.mapping if mapped.field == field), field)
+        self.ledger.problem(rows, np.zeros(len(rows), dtype=int), [(header, "", problem, accepted)])
 
     def _stray_cells(self) -> None:
         """Cells beyond the last header: a separator inside a value has probably torn the row."""

@@ -352,19 +352,6 @@ def test_packages_of_missing_firmware_are_told_with_the_capture() -> None:
     assert asked.name_packages(quiet) is quiet
 
 
-def test_a_package_is_copied_once_a_unit_for_the_worst_that_needs_it() -> None:
-    """The wired chip goes on without its file, the Wi-Fi card does not; both files are in firmware-realtek."""
-    found = assess(Unit(devices="pci:10ec:8168;pci:10ec:c821"), Unit(devices="pci:10ec:8168"), Unit())
-    list_ = drivers.stick(found, [BARE])
-    assert list(list_.columns) == ["row", "image", "package", "version", "area", "size", "file", "severity"]
-    assert list_[["row", "image", "package", "area", "severity"]].values.tolist() == [
-        [0, "bare", "firmware-realtek", "non-free-firmware", "blocks"],
-        [1, "bare", "firmware-realtek", "non-free-firmware", "degrades"],
-    ]
-    version = str(list_["version"].iloc[0])
-    assert list_["file"].iloc[0] == f"firmware-realtek_{version.replace(':', '%3a')}_all.deb"
-
-
 def test_devices_follow_their_units() -> None:
     found = assess(Unit(devices="pci:168c:002b;pci:10ec:8168"), Unit(), Unit(devices="pci:10ec:c821"),
                    images=[BARE, IMAGES["debian-12"]])  # fmt: skip

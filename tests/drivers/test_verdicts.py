@@ -7,6 +7,7 @@ import pytest
 
 from advisor import drivers
 from advisor.drivers.kinds import Kind
+from advisor.drivers.spec import find
 from advisor.errors import InputError
 from advisor.shop import Image, default_shop
 from advisor.unit import StorageMode, Support, Unit, frame
@@ -315,22 +316,11 @@ def test_words_are_those_of_the_contract():
 
 def test_devices_are_listed_long():
     units = frame([Unit(devices="pci:v00008086d000024F3sv00008086sd00001010bc02sc80i00", graphics="Intel HD 520")])
-    found = drivers.devices(units)
-    assert found["device"].tolist() == ["pci:8086:24f3:8086:1010", "Intel HD 520"]
-    assert found["kind"].tolist() == ["wireless", "graphics"]
-    assert found["modalias"].isna().tolist() == [False, True]
-    assert found["candidates"].iloc[1] == "pci:8086:1916; pci:8086:1921"
-
-
-def test_the_stick_list_names_files_and_sizes():
-    units = frame([Unit(devices="pci:8086:24f3;usb:8087:0a2b;pci:10ec:8168"), Unit(devices="pci:168c:002b")])
-    found = drivers.stick(drivers.assess(units, [BARE]), [BARE])
-    assert found["package"].tolist() == ["firmware-iwlwifi", "firmware-realtek"]
-    assert found["severity"].tolist() == ["blocks", "degrades"]
-    # The archive's own figures, as the table's meta file keeps them beside the checksum.
-    stated = {p["name"]: p for p in drivers.load_firmware("debian-13").about["packages"]}
-    assert found["size"].tolist() == [stated[name]["size"] for name in found["package"]]
-    assert found["file"].str.endswith("_all.deb").all()
+    found = find(units).specs
+    assert [one.text for one in found] == ["pci:8086:24f3:8086:1010", "Intel HD 520"]
+    assert [one.kind for one in found] == ["wireless", "graphics"]
+    assert [one.modalias is None for one in found] == [False, True]
+    assert [one.text for one in found[1].candidates] == ["pci:8086:1916", "pci:8086:1921"]
 
 
 def test_drivers_built_into_a_kernel_that_states_no_aliases_for_them_count():

@@ -159,4 +159,4 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return bool(lead and lead.end()) or bool(re.fullmatch(r"[a-z]{2,8}\d{0,3}[a-z0-9]{0,12}(?:[-.]\S*)?", word))
 
 
-LSBLK = ListingKind("lsblk", re.compile(rf"{_HEADER.pattern}|{_PAIRS.pattern}"), _goes_on, read)
+LSBLK = ListingKind("lsblk", re.compile(rf"{_HEADER.pattern}|{_PAIRS.pattern}").match, _goes_on, read)

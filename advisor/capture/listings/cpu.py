@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from advisor.capture import memory, processor
-from advisor.capture.listings.kinds import KEYED, Late, ListingKind, Section, keyed
+from advisor.capture.listings.kinds import KEYED, ListingKind, Section, keyed
 from advisor.capture.machine import clean, whole
 from advisor.capture.machine_facts import MachineFacts, Memory, Processor
 from advisor.tables import dicts
@@ -59,10 +59,10 @@ def read_cpuinfo(section: Section) -> MachineFacts:
 
 CPUINFO = ListingKind(
     "/proc/cpuinfo",
-    re.compile(r"\s{0,4}processor\s{0,8}: ?[0-9]{1,4}\s{0,4}\Z|\s{0,4}vendor_id\s{0,8}: "),
+    re.compile(r"\s{0,4}processor\s{0,8}: ?[0-9]{1,4}\s{0,4}\Z|\s{0,4}vendor_id\s{0,8}: ").match,
     lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
     read_cpuinfo,
-    loose=re.compile(r"\s{0,4}(?:model name|cpu family|model|stepping|siblings|cpu cores)\s{0,8}: ?\S"),
+    loose=re.compile(r"\s{0,4}(?:model name|cpu family|model|stepping|siblings|cpu cores)\s{0,8}: ?\S").match,
 )
 
 
@@ -83,25 +83,16 @@ def read_lscpu(section: Section) -> MachineFacts:
 
 
 @cache
-def _lscpu_start() -> re.Pattern[str]:
-    named = {"Architecture", *(word for word, meaning in _originals() if meaning == "Architecture")}
-    return re.compile(rf"(?:{'|'.join(map(re.escape, sorted(named)))}) ?:\s{{1,60}}\S")
-
-
-def _originals() -> list[tuple[str, str]]:
-    return [(row["word"], row["meaning"]) for row in dicts("capture/lscpu_words")]
-
-
-@cache
-def _lscpu_loose() -> re.Pattern[str]:
-    named = {word for word, meaning in _originals() if meaning in ("Model name", "CPU op-mode(s)")}
-    words = "|".join(map(re.escape, sorted({"Model name", "CPU op-mode(s)", *named})))
-    return re.compile(rf"\s{{0,8}}(?:{words}) ?:\s{{1,60}}\S")
+def _lscpu_line(lead: str, *meanings: str) -> re.Pattern[str]:
+    """A line of lscpu, in any language, under a word of one of these meanings."""
+    named = {*meanings, *(row["word"] for row in dicts("capture/lscpu_words") if row["meaning"] in meanings)}
+    return re.compile(rf"{lead}(?:{'|'.join(map(re.escape, sorted(named)))}) ?:\s{{1,60}}\S")
 
 
 LSCPU = ListingKind(
-    "lscpu", Late(_lscpu_start), lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines),
-    read_lscpu, loose=Late(_lscpu_loose),
+    "lscpu", lambda line: _lscpu_line("", "Architecture").match(line[:300]),
+    lambda line, lines: keyed(line, lines) or _flags_go_on(line, lines), read_lscpu,
+    loose=lambda line: _lscpu_line(r"\s{0,8}", "Model name", "CPU op-mode(s)").match(line[:300]),
 )  # fmt: skip
 
 
@@ -149,7 +140,7 @@ def read_meminfo(section: Section) -> MachineFacts:
     return MachineFacts(memory=Memory(seen_kib=memory.parse_meminfo("\n".join(section.lines[:50]))))
 
 
-MEMINFO = ListingKind("/proc/meminfo", re.compile(r"MemTotal:"), keyed, read_meminfo)
+MEMINFO = ListingKind("/proc/meminfo", re.compile(r"MemTotal:").match, keyed, read_meminfo)
 
 _ROW = re.compile(r"\s{0,4}(?:Mem|Mem\.|Speicher|Geheugen|Memoria|Pamięć|Память|Пам'ять|内存|記憶體) ?:\s{1,40}(\S+)")
 _AMOUNT = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,2}))?([BKMGT]?)i?B?\Z")
@@ -172,7 +163,7 @@ def read_free(section: Section) -> MachineFacts:
 
 
 FREE = ListingKind(
-    "free", re.compile(r"\s{2,30}\w{4,16}\.?\s{2,20}\w{3,16}\.?\s{2,20}\S{3,16}\s{2,20}\S.{4,80}\Z"),
+    "free", re.compile(r"\s{2,30}\w{4,16}\.?\s{2,20}\w{3,16}\.?\s{2,20}\S{3,16}\s{2,20}\S.{4,80}\Z").match,
     lambda line, lines: len(lines) < 5 and bool(re.match(r"\s{0,4}\S{3,20}(?: \S{1,12})? ?:\s", line)), read_free,
-    loose=_ROW,
+    loose=_ROW.match,
 )  # fmt: skip

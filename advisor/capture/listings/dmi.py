@@ -94,7 +94,6 @@ def _memory(arrays: list[dict[str, str]], places: list[dict[str, str]]) -> Memor
     if handles:
         places = [place for place in places if place.get("Array Handle", "").casefold() in handles | {""}]
     counts = [whole(array.get("Number Of Devices")) for array in system]
-    most = [_mib(array.get("Maximum Capacity")) for array in system]
     modules = []
     for place in places:
         speed = _SPEED.match(place.get("Speed", ""))
@@ -106,11 +105,7 @@ def _memory(arrays: list[dict[str, str]], places: list[dict[str, str]]) -> Memor
                 speed=int(speed[1]) if speed else None,
             )
         )
-    return Memory(
-        modules=tuple(modules) or None,
-        places=sum(n for n in counts if n) if counts and None not in counts else None,
-        most_mib=sum(n for n in most if n) if most and None not in most else None,
-    )
+    return Memory.listed(modules, counts, [_mib(array.get("Maximum Capacity")) for array in system])
 
 
 def _goes_on(line: str, lines: list[str]) -> bool:
@@ -124,5 +119,9 @@ def _goes_on(line: str, lines: list[str]) -> bool:
 
 
 DMIDECODE = ListingKind(
-    "dmidecode", re.compile(f"{_HANDLE.pattern}|{_TITLE.pattern}|{_HEAD.pattern}"), _goes_on, read, loose=_ONLY_SIZE
+    "dmidecode",
+    re.compile(f"{_HANDLE.pattern}|{_TITLE.pattern}|{_HEAD.pattern}").match,
+    _goes_on,
+    read,
+    loose=_ONLY_SIZE.match,
 )

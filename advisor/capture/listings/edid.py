@@ -54,6 +54,6 @@ def _goes_on(line: str, lines: list[str]) -> bool:
 
 
 EDID = ListingKind(
-    "edid-decode", re.compile(r"edid-decode \(hex\):|EDID version:|Block 0, Base EDID|00 (?:[fF]{2} ){6}00 "),
+    "edid-decode", re.compile(r"edid-decode \(hex\):|EDID version:|Block 0, Base EDID|00 (?:[fF]{2} ){6}00 ").match,
     _goes_on, read,
 )  # fmt: skip

@@ -147,4 +147,4 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return not line.strip() or (len(lines[-1]) >= 55 and len(line) <= 80 and bool(_START.match(lines[-1])))
 
 
-DMESG = ListingKind("the kernel's log", _START, _goes_on, read)
+DMESG = ListingKind("the kernel's log", _START.match, _goes_on, read)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from advisor.capture.machine_facts import MachineFacts
 
@@ -27,22 +26,8 @@ class Section:
         return bool(re.search(r"\||\bgrep\b| -[sd] ", self.command))
 
 
-class Recogniser(Protocol):
-    """A compiled pattern, or what is asked like one."""
-
-    def match(self, line: str, /) -> re.Match[str] | None:
-        """Where a line matches from its beginning, None where it does not."""
-
-
-class Late:
-    """A pattern that is made of a table when it is first wanted."""
-
-    def __init__(self, make: Callable[[], re.Pattern[str]]) -> None:
-        self.make = make
-
-    def match(self, line: str, /) -> re.Match[str] | None:
-        """As a pattern's."""
-        return self.make().match(line[:300])
+Begins = Callable[[str], re.Match[str] | None]
+"""Tells where a line matches from its beginning, None where it does not: a pattern's `match`."""
 
 
 @dataclass(frozen=True)
@@ -53,23 +38,23 @@ class ListingKind:
     ----------
     name : str
         As it is named to the user.
-    starts : Recogniser
+    starts : callable
         A line that begins it wherever it stands.
     goes_on : callable
         Whether a line that begins no other listing belongs to the lines so far.
     read : callable
         Facts of a section.
-    loose : Recogniser, optional
+    loose : callable, optional
         A line that begins it where no other listing wants the line.
     resumes : re.Pattern, optional
         A beginning line that goes on with the listing of this kind before it.
     """
 
     name: str
-    starts: Recogniser
+    starts: Begins
     goes_on: Callable[[str, list[str]], bool]
     read: Callable[[Section], MachineFacts]
-    loose: Recogniser | None = None
+    loose: Begins | None = None
     resumes: re.Pattern[str] | None = None
 
 

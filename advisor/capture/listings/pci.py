@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from functools import cache
 
-from advisor.capture.listings.kinds import Late, ListingKind, Section
+from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice
 from advisor.tables import dicts
@@ -38,7 +38,8 @@ def _class_line() -> re.Pattern[str]:
     return re.compile(rf"(?:.{{0,30}}: )?((?:{names})(?: \[[0-9a-f]{{4}}\])?: (?=\S).*)", re.IGNORECASE)
 
 
-_NAMED = Late(_class_line)
+def _named(line: str) -> re.Match[str] | None:
+    return _class_line().match(line[:300])
 
 
 def known(
@@ -128,7 +129,7 @@ def read(section: Section) -> MachineFacts:
     found: list[BusDevice | NamedDevice] = []
     for line in _unwrapped(section.lines):
         start = _START.match(line)
-        bare = None if start or line[:1] in "\t " else _NAMED.match(line)
+        bare = None if start or line[:1] in "\t " else _named(line)
         if start or bare:
             device = _device(start[1] if start else "", line[start.end() :] if start else bare[1] if bare else "")
             found += [device] if device else []
@@ -182,7 +183,7 @@ def _goes_on(line: str, lines: list[str]) -> bool:
 
 _DETAIL = re.compile(r"(?:Subsystem|Flags|Memory at|I ?/ ?O ports|Capabilities|Kernel (?:driver|modules)|DeviceName)\b")
 
-LSPCI = ListingKind("lspci", _START, _goes_on, read, loose=_NAMED)
+LSPCI = ListingKind("lspci", _START.match, _goes_on, read, loose=_named)
 
 
 def read_records(section: Section) -> MachineFacts:
@@ -201,7 +202,7 @@ def read_records(section: Section) -> MachineFacts:
 
 
 LSPCI_RECORDS = ListingKind(
-    "lspci -vmm", re.compile(rf"Slot:\s+{SLOT}\s*\Z"),
+    "lspci -vmm", re.compile(rf"Slot:\s+{SLOT}\s*\Z").match,
     lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]\w{2,12}:\s", line)), read_records,
 )  # fmt: skip
 
@@ -228,4 +229,4 @@ def _of_hardware(line: str, lines: list[str]) -> bool:
     return not line.strip() or line[0] in "\t " or line.startswith("[Created at")
 
 
-HARDWARE = ListingKind("hardware sections", _HARDWARE, _of_hardware, read_hardware)
+HARDWARE = ListingKind("hardware sections", _HARDWARE.match, _of_hardware, read_hardware)

@@ -58,6 +58,6 @@ def read(section: Section) -> MachineFacts:
 
 
 UPOWER = ListingKind(
-    "upower", re.compile(r"Device: /org/freedesktop/UPower|\s{0,4}native-path:\s"),
+    "upower", re.compile(r"Device: /org/freedesktop/UPower|\s{0,4}native-path:\s").match,
     lambda line, lines: keyed(line, lines) or line[:1] in "\t " or line.strip() == "battery", read,
 )  # fmt: skip

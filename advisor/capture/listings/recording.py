@@ -102,4 +102,4 @@ def read(section: Section) -> MachineFacts:
 NAME = "the script's recording"
 _STARTS = re.compile(f"{_LINE.pattern}|{_FOLDER.pattern}|{re.escape(FIRST)}")
 
-RECORDING = ListingKind(NAME, _STARTS, lambda line, lines: not line.strip(), read)
+RECORDING = ListingKind(NAME, _STARTS.match, lambda line, lines: not line.strip(), read)

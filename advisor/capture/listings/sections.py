@@ -98,7 +98,7 @@ class _Splitter:
 
     def _take(self, text: str, number: int) -> None:
         command = None if self.label or (self.kind and self.kind.name == recording.NAME) else _COMMAND.match(text[:300])
-        kind = None if command else next((kind for kind in KINDS if kind.starts.match(text)), None)
+        kind = None if command else next((kind for kind in KINDS if kind.starts(text)), None)
         if kind is not None:
             self._open(kind, text, number)
         elif self.kind and not command and self.kind.goes_on(text, self.section.lines):
@@ -106,7 +106,7 @@ class _Splitter:
         elif command:
             self._close()
             self.command = command[1]
-        elif loose := next((kind for kind in KINDS if kind.loose and kind.loose.match(text)), None):
+        elif loose := next((kind for kind in KINDS if kind.loose and kind.loose(text)), None):
             self._open(loose, text, number)
         elif text.strip() and not _PROMPT.fullmatch(text.strip()):
             self._leave(text, number, self.command if self.rest is None else self.rest.command)

@@ -85,12 +85,15 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return bool(KEYED.match(line[:120]) or _ATTRIBUTE.match(line) or re.match(r"Copyright|0x|Device Stat|Page ", line))
 
 
+_START = re.compile(
+    r"smartctl \d\.\d|=== START OF|Device Model:\s|Model Number:\s{4}|ID# ATTRIBUTE_NAME|SMART/Health Info"
+)
 SMARTCTL = ListingKind(
     "smartctl",
-    re.compile(r"smartctl \d\.\d|=== START OF|Device Model:\s|Model Number:\s{4}|ID# ATTRIBUTE_NAME|SMART/Health Info"),
+    _START.match,
     _goes_on, read, resumes=re.compile(r"ID# |SMART/|=== START OF (?!INFORMATION)"),
 )  # fmt: skip
-SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device"), lambda line, _: bool(
+SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device").match, lambda line, _: bool(
     re.match(r"[\w ]{4,50}\s:\s", line)), read)  # fmt: skip
 
 

@@ -145,6 +145,6 @@ def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:
 
 
 UDEV = ListingKind(
-    "udevadm info --export-db", re.compile(r"P: /devices/"),
+    "udevadm info --export-db", re.compile(r"P: /devices/").match,
     lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]: ", line)), read,
 )  # fmt: skip

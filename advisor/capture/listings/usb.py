@@ -44,7 +44,7 @@ def _goes_on(line: str, lines: list[str]) -> bool:
     return not line.strip() or bool(detail) or continues(line, lines)
 
 
-LSUSB = ListingKind("lsusb", _START, _goes_on, read)
+LSUSB = ListingKind("lsusb", _START.match, _goes_on, read)
 
 _INPUT = re.compile(r"I: Bus=[0-9a-f]{4} Vendor=[0-9a-f]{4} ")
 _INPUT_LINE = re.compile(r"[A-Z]: |--\Z|\s*\Z")
@@ -66,7 +66,7 @@ def read_inputs(section: Section) -> MachineFacts:
 
 
 INPUTS = ListingKind(
-    "/proc/bus/input/devices", _INPUT,
+    "/proc/bus/input/devices", _INPUT.match,
     lambda line, lines: bool(_INPUT_LINE.match(line)) or (lines[-1].startswith("S: ") and len(lines[-1]) > 60),
     read_inputs,
 )  # fmt: skip
