@@ -91,7 +91,7 @@ def test_the_table_of_sessions_is_as_the_rig_writes_it():
     from advisor import tables
 
     table = tables.load("comfort/sessions")
-    assert list(table.columns) == list(measure.COLUMNS)
+    assert list(table.about["columns"]) == list(measure.COLUMNS)
     frame = table.frame
     assert frame["edition"].isin(list(map(str, Edition))).all() and frame["stage"].isin(["idle", "browser"]).all()
     good = frame[frame["ok"].eq("yes") & frame["plan"].isna()]
