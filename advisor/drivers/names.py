@@ -267,7 +267,7 @@ def _rows(kind: Kind) -> tuple[dict[str, list[_Row]], dict[str, list[_Row]]]:
         if begins:
             by_begin.setdefault(begins[0][:4], []).append(made)
         else:
-            by_word.setdefault(max(made.words, key=len), []).append(made)
+            by_word.setdefault(max(sorted(made.words), key=len), []).append(made)
     return by_word, by_begin
 
 
@@ -283,7 +283,8 @@ def _traded(words: Sequence[str], kind: Kind, vendors: frozenset[int]) -> _Row |
     held = frozenset(words)
     modelled = any(is_model(word) for word in telling(words, kind))
     best: _Row | None = None
-    for word in held:
+    # In the order of the name: of two rows that weigh alike the first counts.
+    for word in dict.fromkeys(words):
         for row in (*by_word.get(word, ()), *by_begin.get(word[:4], ())):
             if not row.words <= held or (modelled and not row.numbered):
                 continue

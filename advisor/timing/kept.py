@@ -37,15 +37,20 @@ AsItIs = WrapValidator(lambda value, check: check(value) and value)
 """What is checked as far as it is read again, and kept whole."""
 
 
-def _whole(value: Any, check: Any) -> Any:
-    found = check(value)
-    if lacking := [one.name for one in fields(found) if one.name not in value]:
-        raise ValueError(f"it lacks {', '.join(lacking)}")
-    return found
+def stating(*names: str) -> WrapValidator:
+    """A record of which these fields stand in the file, though they have a default; all of them for none."""
+
+    def checked(value: Any, check: Any) -> Any:
+        found = check(value)
+        asked = names or tuple(one.name for one in fields(found))
+        if lacking := [name for name in asked if name not in value]:
+            raise ValueError(f"it lacks {', '.join(lacking)}")
+        return found
+
+    return WrapValidator(checked)
 
 
-Whole = WrapValidator(_whole)
-"""A record whose fields all stand in the file, those that have a default too."""
+Whole = stating()
 
 Kind = TypeVar("Kind")
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import StrictBool
 
 from advisor.timing.conformal import Widths
-from advisor.timing.kept import Count, Factor, Log, Share, Size, Width
+from advisor.timing.kept import Count, Factor, Log, Share, Size, Whole, Width
 from advisor.timing.pooling import effects_of
 
 Array = NDArray[np.float64]
@@ -62,7 +63,7 @@ class LogPart:
     hands_factor: Factor = 1.0  # Factor on hands-on minutes, whoever works
     level: Log = 0.0  # Log ratio on machine minutes
     # In multiples of the interval that the model has without a log; by kind of storage.
-    widths: Widths = field(default_factory=lambda: Widths(1.0))
+    widths: Annotated[Widths, Whole] = field(default_factory=lambda: Widths(1.0))
     # Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
     effects: dict[str, dict[str, Log]] = field(default_factory=dict)
     # Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.

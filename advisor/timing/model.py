@@ -16,7 +16,7 @@ from advisor.files import write_whole
 from advisor.phrases import counted
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
-from advisor.timing.kept import AsItIs, Count, Factor, Figure, Overlap, Size, damaged, plain, read_kept
+from advisor.timing.kept import AsItIs, Count, Factor, Figure, Overlap, Size, Whole, damaged, plain, read_kept, stating
 from advisor.timing.logpart import LogPart
 from advisor.timing.physics import Physics, phase_terms
 from advisor.timing.unsure import fill_speeds, worked_out
@@ -281,8 +281,8 @@ class KeptTiming(BaseModel):
     about: Annotated[KeptAbout, AsItIs]
     physics: dict[str, KeptPhase]
     level: Factor
-    widths: Widths
-    log: LogPart
+    widths: Annotated[Widths, Whole]
+    log: Annotated[LogPart, stating("rows", "invented", "hands_factor", "widths")]
     seen: KeptSeen
 
 

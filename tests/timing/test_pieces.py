@@ -249,6 +249,31 @@ def test_a_figure_of_a_models_file_is_within_its_limits(
             KeptTiming.model_validate(changed)
 
 
+@pytest.mark.parametrize(
+    "place",
+    ["log.rows", "log.invented", "log.hands_factor", "log.widths", "log.widths.rows", "log.widths.groups",
+     "widths.overall", "widths.groups", "widths.rows", "level", "log", "seen", "physics"],
+)  # fmt: skip
+def test_a_models_file_that_lacks_what_each_has_ever_stated_is_refused(place: str, content: dict[str, Any]) -> None:
+    changed = copy.deepcopy(content)
+    *way, last = place.split(".")
+    part: Any = changed
+    for one in way:
+        part = part[one]
+    del part[last]
+    with pytest.raises(ValidationError, match=last):
+        KeptTiming.model_validate(changed)
+
+
+@pytest.mark.parametrize("name", ["effects", "paces", "technicians", "curve", "first", "last", "effective_rows"])
+def test_what_an_older_models_file_did_not_state_is_as_if_nothing_was_learnt(
+    name: str, content: dict[str, Any]
+) -> None:
+    changed = copy.deepcopy(content)
+    changed["log"].pop(name, None)
+    KeptTiming.model_validate(changed)
+
+
 def test_needs_that_were_counted_are_reckoned_by_rates(tmp_path: Path) -> None:
     """Half a core each of two works 3 s in 6; 200 MiB at 100 MiB/s; 50 accesses of 20 ms."""
     row: dict[str, Any] = dict(ROW) | {
