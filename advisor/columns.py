@@ -179,8 +179,8 @@ def typed(rows: Sequence[Sequence[object]], dtypes: Mapping[str, str]) -> pd.Dat
 def by_row(rows: Iterable[Any], values: Iterable[T]) -> dict[int, list[T]]:
     """Values by the row that each belongs to, in their order."""
     out: dict[int, list[T]] = {}
-    for row, value in zip(rows, values, strict=True):
-        out.setdefault(int(row), []).append(value)
+    for row, value in zip(np.asarray(rows, dtype=int).tolist(), values, strict=True):
+        out.setdefault(row, []).append(value)
     return out
 
 

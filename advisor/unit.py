@@ -304,7 +304,8 @@ def worst_first(rows: pd.DataFrame) -> pd.DataFrame:
     """Sort rows by unit (column `row`), those of a unit by `Severity` (column `severity`), else as they stand."""
     import numpy as np
 
-    rank = np.array([list(Severity).index(Severity(one)) for one in rows["severity"]], dtype=int)
+    place = {str(one): at for at, one in enumerate(Severity)}
+    rank = np.array([place[one] for one in rows["severity"].tolist()], dtype=int)
     return rows.iloc[np.lexsort((rank, rows["row"].to_numpy(dtype=int)))]
 
 

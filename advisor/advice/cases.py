@@ -180,6 +180,15 @@ class Cases:
 
     def parts_of(self, case: int) -> list[FittedPart]:
         """Parts of a case's option, memory first."""
+        if case not in self._fitted:
+            self._fitted[case] = self._parts_of(case)
+        return self._fitted[case]
+
+    @cached_property
+    def _fitted(self) -> dict[int, list[FittedPart]]:
+        return {}
+
+    def _parts_of(self, case: int) -> list[FittedPart]:
         shelf = self.options.shelf.parts
         asked = self.options.parts(self.option[case]) if self.option[case] >= 0 else ()
         return [

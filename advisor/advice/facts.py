@@ -112,12 +112,20 @@ class Facts(ByUnit):
         return present(kind) & ~self.no_disk & present(texts(self.units["storage_model"]))
 
     @cached_property
-    def memory_types(self) -> np.ndarray:
-        """Memory types each board may take, a space between: its own where known, else those usual of its kind."""
+    def memory_types(self) -> tuple[np.ndarray, list[list[str]]]:
+        """Memory types each board may take, its own where known, else those usual of its kind: for each unit a place
+        (-1 where nothing is known), and at each place the types.
+        """
         rows = tables.load("advice/memory_types").frame
         usual = texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
         typed = texts(self.units["ram_type"].str.upper())
-        return np.where(present(typed), typed, usual)
+        which, names = pd.factorize(np.where(present(typed), typed, usual))
+        return which, [module_types(str(name)) for name in names]
+
+
+def module_types(board: str) -> list[str]:
+    """Types of modules that a board of these types takes; one for low-voltage DDR3 takes the usual too."""
+    return board.replace("DDR3L", "DDR3").split()
 
 
 def of_units(frame: pd.DataFrame, at: np.ndarray, first: int = 0) -> pd.DataFrame:
@@ -192,9 +200,9 @@ def weigh(kinds: pd.DataFrame, n_units: int, shop: Shop) -> tuple[dict[str, np.n
         brought[at] = bool(kernel_from_backports(word[at], str(cure[at]), shop.images[column[at]]))
 
     def total(of_device: np.ndarray) -> np.ndarray:
-        out = np.zeros(shape, dtype=np.result_type(of_device, int))
-        np.add.at(out, (row, column), of_device)
-        return out
+        cell = row.astype(int) * shape[1] + column
+        found = np.bincount(cell, weights=of_device, minlength=shape[0] * shape[1])
+        return found.astype(np.result_type(of_device, int)).reshape(shape)
 
     dead, bring, wifi = stuck & ~brought, stuck & brought, kind == Kind.WIRELESS
     kernel = bring & (word == Support.NEWER_KERNEL)

@@ -61,7 +61,7 @@ def _of_unit(cases: Cases) -> dict[str, Hits]:
     foreign = np.isin(at, facts.conditions["row"][facts.conditions["code"].eq("other-architecture")])
     open_cpu = facts.processors["cpu_problem"].notna().to_numpy()
     mode, model, graphics = units["storage_mode"].str.upper(), units["storage_model"], units["graphics"]
-    health, battery = units["storage_health_pct"], units["battery_health_pct"]
+    health, battery = numbers(units["storage_health_pct"]), numbers(units["battery_health_pct"])
     likely = by_row(facts.likely["row"], facts.likely["reason"].astype(str))
     problems = by_row(facts.problems["row"] - 1, facts.problems["column"] + ": " + facts.problems["problem"])
     assumed = facts.assumed_drawing
@@ -78,7 +78,7 @@ def _of_unit(cases: Cases) -> dict[str, Hits]:
         "no-disk": (facts.no_disk, "no internal disk is fitted"),
         "disk-worn": (
             facts.worn,
-            lambda row: f"{health.iat[row]:.0f} % of the disk's life is left, "
+            lambda row: f"{health[row]:.0f} % of the disk's life is left, "
             f"below the shop's {limits.storage_health_pct:.0f} %",
         ),
         "disk-hidden": (
@@ -99,8 +99,8 @@ def _of_unit(cases: Cases) -> dict[str, Hits]:
             lambda row: ASSUMED_DRAWING if assumed[row] else f"{graphics.iat[row]!r} is taken not to draw",
         ),
         "battery-weak": (
-            numbers(battery) < limits.battery_health_pct,
-            lambda row: f"{battery.iat[row]:.0f} % of the design capacity is left, "
+            battery < limits.battery_health_pct,
+            lambda row: f"{battery[row]:.0f} % of the design capacity is left, "
             f"below the shop's {limits.battery_health_pct:.0f} %",
         ),
         "tag-twice": (facts.twice, "the tag stands on more than one row"),

@@ -12,7 +12,7 @@ import pandas as pd
 from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
-from advisor.columns import among, holds, numbers, present, texts
+from advisor.columns import among, numbers, present
 from advisor.drivers.kinds import Kind
 from advisor.shop import Image, Part, PartKind, Shop
 from advisor.timing import operations
@@ -91,16 +91,15 @@ def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.
     A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
     thought of where two slots are known to be free.
     """
-    units, kind_and_form = reading.units, part.fits.upper().partition(" ")
+    known, kind_and_form = reading.memory, part.fits.upper().partition(" ")
     kind, form = kind_and_form[0], kind_and_form[2]
-    free, after = numbers(units["ram_slots_free"]), numbers(units["ram_gib"]) + modules * part.gib
-    fits = ~holds(units["ram_soldered"]) & ~facts.ruled_out[PartKind.MEMORY][reading.rows]
-    fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > numbers(units["ram_max_gib"]))
-    which, names = pd.factorize(facts.memory_types[reading.rows])
-    takes = [kind in str(types).replace("DDR3L", "DDR3").split() for types in names]
-    fits &= np.array([*takes, False])[which]
+    free, after = known["ram_slots_free"], known["ram_gib"] + modules * part.gib
+    fits = ~known["ram_soldered"] & ~facts.ruled_out[PartKind.MEMORY][reading.rows]
+    fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > known["ram_max_gib"])
+    which, types = facts.memory_types
+    fits &= np.array([*(kind in some for some in types), False])[which[reading.rows]]
     if form in _FORMS:
-        boxes = texts(units["form_factor"])
+        boxes = reading.words["form_factor"]
         fits &= among(boxes, _FORMS[form]) | ~present(boxes)
     return fits
 
@@ -120,7 +119,7 @@ def memory_check(facts: Facts, row: int, part: Part) -> str:
 
 def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
     """Where an SSD can take the disk's place, or an empty one."""
-    kind = texts(reading.units["storage_kind"])
+    kind = reading.words["storage_kind"]
     empty = np.equal(kind, StorageKind.NONE)
     recent = numbers(reading.processors["cpu_year"]) >= NVME_YEAR
     if part.disk_kind is StorageKind.SATA_SSD:

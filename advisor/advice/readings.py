@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
-from advisor.columns import ByUnit, numbers, texts
+from advisor.columns import ByUnit, Columns, holds, numbers, texts
 from advisor.editions import draws_slowly
 from advisor.editions.drawing import Drawing
 from advisor.unit import BootMode, StorageKind
@@ -79,6 +79,18 @@ class Reading(ByUnit):
     processors: pd.DataFrame
     draws: np.ndarray  # Where a graphics chip draws
     open_boot: np.ndarray  # What a boot mode that is not known counts as, where an image does not start in all
+
+    @cached_property
+    def words(self) -> Columns:
+        """The units' columns of words, None where unknown."""
+        return Columns(self.units)
+
+    @cached_property
+    def memory(self) -> dict[str, np.ndarray]:
+        """What is known of memory and its slots, NaN where unknown, and where it is soldered."""
+        names = ("ram_gib", "ram_slots_free", "ram_max_gib")
+        figures = {name: numbers(self.units[name]) for name in names}
+        return figures | {"ram_soldered": holds(self.units["ram_soldered"])}
 
     @cached_property
     def slow_drawing(self) -> np.ndarray:

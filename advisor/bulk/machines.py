@@ -16,7 +16,7 @@ from advisor.intake.elsewhere import MOST, is_free_text, scored_before, telling
 from advisor.intake.headers import map_headers
 from advisor.intake.parsing import plain_text
 from advisor.intake.reading import NO_HEADER
-from advisor.intake.safety import safe_cell, safe_frame
+from advisor.intake.safety import FORMULA_STARTS, safe_cell, safe_frame
 from advisor.unit import Advice, Status
 
 if TYPE_CHECKING:
@@ -30,6 +30,9 @@ _PLAIN = r"(?:[A-Za-z0-9][A-Za-z0-9 ._/#-]*)?"
 
 _TAG = r"(?=[^\n]*\d)[A-Za-z0-9][A-Za-z0-9._/#-]{0,60}"
 """Tags that are surely tags: with a digit, unlike all words for 'unknown', and tidy."""
+
+_SPECIAL = ('"', "\r", "\n", *(f",{start}" for start in FORMULA_STARTS))
+"""What a line of typed cells, with a comma before it, holds where one must be quoted or made harmless."""
 
 _ONE_TAG = re.compile(_TAG)
 _ALL_PLAIN, _ALL_TAGS = (re.compile(rf"{one}(?:\n{one})*") for one in (_PLAIN, _TAG))
@@ -245,6 +248,14 @@ class Layout:
 
     def form(self, cells: list[str]) -> str:
         """A row's line as far as it is typed, with '%s' for each cell of its own."""
+        gaps = cells.copy()
+        for at in self.written:
+            gaps[at] = "%s"
+        line = f",{','.join([gaps[at] for at in self.stay])},"
+        # Most rows hold no cell that must be quoted, made harmless or told from a gap.
+        plain = line.count(",") == len(self.stay) + 1 and line.count("%") == len(self.written)
+        if plain and not any(one in line for one in _SPECIAL):
+            return line[1:]
         return "".join("%s," if at in self.written else _literal(f"{self.field(cells[at])},") for at in self.stay)
 
     def of_machine(self, number: int, cells: list[str]) -> list[str]:

@@ -7,7 +7,10 @@ from collections.abc import Callable
 
 import pandas as pd
 
-_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""With what a text begins that a spreadsheet takes for a formula: OWASP, "CSV Injection"."""
+
+_SOME_START = re.compile("\n['" + re.escape("".join(FORMULA_STARTS)) + "]")
 _GUARDED = re.compile(r"'+[=+\-@\t\r]")
 _PLAIN = re.compile(r"[+-]?\d+(?:[.,]\d+)?%?|-+|\+")
 
@@ -31,7 +34,7 @@ def safe_cell(value: object) -> object:
     ----------
     .. [1] OWASP, "CSV Injection".
     """
-    if not isinstance(value, str) or not value.startswith(_STARTS) or _PLAIN.fullmatch(value):
+    if not isinstance(value, str) or not value.startswith(FORMULA_STARTS) or _PLAIN.fullmatch(value):
         return value
     return f"'{value}"
 
@@ -72,7 +75,7 @@ def safe_frame(frame: pd.DataFrame, cell: Callable[[object], object] = safe_cell
         column = frame.iloc[:, position]
         if not (pd.api.types.is_string_dtype(column) or pd.api.types.is_object_dtype(column)):
             continue
-        if not any(isinstance(text, str) and text.startswith((*_STARTS, "'")) for text in column.tolist()):
+        if not _SOME_START.search("\n".join(["", *(text for text in column.tolist() if isinstance(text, str))])):
             continue
         codes, distinct = pd.factorize(column)
         mapped = pd.Series([cell(value) for value in distinct], dtype=object)

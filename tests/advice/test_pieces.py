@@ -15,10 +15,10 @@ import pytest
 
 from advisor.advice import assess, compose, decide, fixed, parts
 from advisor.advice.devices import short_maker
-from advisor.advice.facts import kernel_from_backports, weigh
+from advisor.advice.facts import kernel_from_backports, module_types, weigh
 from advisor.advice.options import rich_rank
 from advisor.advice.printable import clean
-from advisor.advice.readings import BEST, WORST, read, sides
+from advisor.advice.readings import BEST, WORST, Reading, read, sides
 from advisor.advice.record import ADVICE_MARK, SEVERITY_MARK, SUPPORT_MARK, Across
 from advisor.advice.sentences import LOST
 from advisor.columns import Columns
@@ -32,7 +32,7 @@ def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any
     n = len(units)
     return SimpleNamespace(
         fields=Columns(units),
-        units=units, memory_types=np.full(n, types, dtype=object), shop=default_shop(),
+        units=units, memory_types=(np.zeros(n, dtype=int), [module_types(types)]), shop=default_shop(),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
         no_disk=units["storage_kind"].eq("none").fillna(False).to_numpy(dtype=bool),
     )  # fmt: skip
@@ -40,7 +40,8 @@ def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any
 
 def reading_of(units: pd.DataFrame, year: float = 2015) -> Any:
     processors = pd.DataFrame({"cpu_year": pd.array([year] * len(units), dtype="Float64")})
-    return SimpleNamespace(rows=np.arange(len(units)), units=units, processors=processors)
+    none = np.zeros(len(units), dtype=bool)
+    return Reading(np.arange(len(units)), units, processors, none, none)
 
 
 BOARD = {"ram_gib": 4.0, "ram_slots_free": 1, "ram_soldered": False, "form_factor": "laptop"}
