@@ -71,8 +71,9 @@ def _box(units: pd.DataFrame, trapped: pd.DataFrame) -> np.ndarray:
     out = np.array(units["form_factor"].astype("string").fillna(""), dtype=object)
     told = trapped[trapped["code"].isin(operations.boxes())]
     took = operations.opening_min(told["code"].to_numpy(dtype=object))[:, 0] if len(told) else np.empty(0)
-    for at in np.argsort(took, kind="stable"):
-        out[int(told["row"].iloc[at])] = str(told["code"].iloc[at])
+    rows, codes = told["row"].tolist(), told["code"].tolist()
+    for at in np.argsort(took, kind="stable").tolist():
+        out[rows[at]] = codes[at]
     return out
 
 

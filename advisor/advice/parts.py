@@ -12,20 +12,11 @@ import pandas as pd
 from advisor import tables
 from advisor.advice.facts import Facts
 from advisor.advice.readings import Reading
-from advisor.columns import among, numbers, present
+from advisor.columns import among, numbers
 from advisor.drivers.kinds import Kind
 from advisor.shop import Image, Part, PartKind, Shop
 from advisor.timing import operations
 from advisor.unit import FormFactor, StorageKind, StorageMode, Support
-
-_FORMS = {
-    "DIMM": (FormFactor.DESKTOP, FormFactor.SERVER, FormFactor.SMALL_DESKTOP),
-    "SODIMM": (
-        FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT,
-        FormFactor.SMALL_DESKTOP, FormFactor.TABLET,
-    ),
-}  # fmt: skip
-"""Form of a module to the boxes that take it; a small desktop may take either, and so may an unknown box."""
 
 _SATA_TAKES = (StorageKind.HDD, StorageKind.HYBRID, StorageKind.SATA_SSD)
 
@@ -98,10 +89,7 @@ def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.
     fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > known["ram_max_gib"])
     which, types = facts.memory_types
     fits &= np.array([*(kind in some for some in types), False])[which[reading.rows]]
-    if form in _FORMS:
-        boxes = reading.words["form_factor"]
-        fits &= among(boxes, _FORMS[form]) | ~present(boxes)
-    return fits
+    return fits & reading.forms.get(form, True)
 
 
 def memory_check(facts: Facts, row: int, part: Part) -> str:

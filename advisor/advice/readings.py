@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
-from advisor.columns import ByUnit, Columns, holds, numbers, texts
+from advisor.columns import ByUnit, Columns, among, holds, numbers, present, texts
 from advisor.editions import draws_slowly
 from advisor.editions.drawing import Drawing
-from advisor.unit import BootMode, StorageKind
+from advisor.unit import BootMode, FormFactor, StorageKind
 
 RAM_GIB = (1.0, 16.0)
 """Least and most memory that a unit of unknown memory is taken to have [GiB]; from memory of used PCs."""
@@ -69,6 +69,16 @@ WHERE = {
 """Where each fact is read."""
 
 
+_FORMS = {
+    "DIMM": (FormFactor.DESKTOP, FormFactor.SERVER, FormFactor.SMALL_DESKTOP),
+    "SODIMM": (
+        FormFactor.LAPTOP, FormFactor.ALL_IN_ONE, FormFactor.CONVERTIBLE, FormFactor.THIN_CLIENT,
+        FormFactor.SMALL_DESKTOP, FormFactor.TABLET,
+    ),
+}  # fmt: skip
+"""Form of a module to the boxes that take it; a small desktop may take either, and so may an unknown box."""
+
+
 @dataclass(frozen=True)
 class Reading(ByUnit):
     """Units of which nothing that decides is missing; all of the same length."""
@@ -91,6 +101,12 @@ class Reading(ByUnit):
         names = ("ram_gib", "ram_slots_free", "ram_max_gib")
         figures = {name: numbers(self.units[name]) for name in names}
         return figures | {"ram_soldered": holds(self.units["ram_soldered"])}
+
+    @cached_property
+    def forms(self) -> dict[str, np.ndarray]:
+        """Where the box may take a module of each form."""
+        boxes = self.words["form_factor"]
+        return {form: among(boxes, some) | ~present(boxes) for form, some in _FORMS.items()}
 
     @cached_property
     def slow_drawing(self) -> np.ndarray:

@@ -101,7 +101,7 @@ class Stage:
         work = self.work * load.work_mib * self.spread(machine.cores) / machine.decompress_mib_s
         # A norm of the two: at least the longer one, at most their sum, and it falls with either.
         most = np.maximum(np.maximum(work, disk), 1e-9)
-        both = most * ((work / most) ** self.overlap + (disk / most) ** self.overlap) ** (1 / self.overlap)
+        both = most * (1 + (np.minimum(work, disk) / most) ** self.overlap) ** (1 / self.overlap)
         return np.asarray(self.wait_s + both + again * disk)
 
     def factor(self, certainty: float) -> float:

@@ -362,15 +362,23 @@ def test_the_shipped_sessions_reach_what_is_asked_held_out(refitted):
 
 
 def test_a_speed_measured_twice_differs_by_less_than_the_spread_that_is_taken():
-    """Of the rehearsals: decompression before and after, and the paced disk's rate and access against what was set."""
-    lines = [json.loads(line) for line in (datasets() / "rehearsals.jsonl").read_text().splitlines()]
-    lines = [line for line in lines if not line.get("disturbed")]
-    again = [math.log(one["decompress_after_mib_s"] / one["decompress_before_mib_s"]) / math.sqrt(2) for one in lines]
-    # Above this a paced disk costs its server more time than its pace.
-    read = [math.log(one["disk_read_mib_s"] / one["rate_mib_s"]) for one in lines if one["rate_mib_s"] < 200]
-    access = [math.log(one["disk_access_ms"] / one["access_ms"]) for one in lines if one["access_ms"] > 0.4]
-    found = [float(np.std(one)) for one in (again, read, access)]
-    assert min(len(one) for one in (again, read, access)) >= 30
+    """Of the rehearsals: decompression before and after, and the paced disk's rate and access against what was set.
+
+    Those of small trees and those of full-size ones apart: their disks are paced in two ways.
+    """
+    every = [json.loads(line) for line in (datasets() / "rehearsals.jsonl").read_text().splitlines()]
+    every = [line for line in every if not line.get("disturbed")]
+    found: list[float] = []
+    for full in (False, True):
+        lines = [line for line in every if bool(line.get("installer")) == full]
+        again = [
+            math.log(one["decompress_after_mib_s"] / one["decompress_before_mib_s"]) / math.sqrt(2) for one in lines
+        ]
+        # Above this a paced disk costs its server more time than its pace.
+        read = [math.log(one["disk_read_mib_s"] / one["rate_mib_s"]) for one in lines if one["rate_mib_s"] < 200]
+        access = [math.log(one["disk_access_ms"] / one["access_ms"]) for one in lines if one["access_ms"] > 0.4]
+        assert min(len(one) for one in (again, read, access)) >= 15
+        found += [float(np.std(one)) for one in (again, read, access)]
     assert max(found) <= physics().measured_spread == pytest.approx(max(found), abs=0.01)
 
 
