@@ -179,7 +179,8 @@ def test_the_spread_of_a_measured_speed_is_that_of_the_rehearsals(rehearsals):
     drifted, count, read, access, slow = map(
         float,
         re.search(
-            r"after ([\d.]+) a test \(all (\d+)\), sequential read ([\d.]+) and access time ([\d.]+) .* \((\d+);",
+            r"after ([\d.]+) a test \((\d+) of small trees\), "
+            r"sequential read ([\d.]+) and access time ([\d.]+) .* \((\d+);",
             row["source"],
         ).groups(),
     )
@@ -191,6 +192,22 @@ def test_the_spread_of_a_measured_speed_is_that_of_the_rehearsals(rehearsals):
     assert np.log(some["disk_read_mib_s"] / some["rate_mib_s"]).std() == pytest.approx(read, abs=5e-4)
     assert np.log(some["disk_access_ms"] / some["access_ms"]).std() == pytest.approx(access, abs=5e-4)
     assert float(row["value"]) == pytest.approx(max(drifted, read, access), abs=0.005)
+    again, rows, least, most, paced = map(
+        float,
+        re.search(
+            r"full-size trees decompression ([\d.]+) \((\d+)\) and the disks ([\d.]+) and ([\d.]+) \((\d+)\)",
+            row["source"],
+        ).groups(),
+    )
+    every = pd.DataFrame(map(json.loads, (datasets() / "rehearsals.jsonl").read_text().splitlines()))
+    full = every[every["installer"].notna() & ~every["disturbed"].astype(bool)]
+    slow_ones = full[full["rate_mib_s"] < 200]
+    drift = np.log(full["decompress_before_mib_s"] / full["decompress_after_mib_s"])
+    assert (len(full), len(slow_ones)) == (rows, paced)
+    assert drift.std(ddof=0) / np.sqrt(2) == pytest.approx(again, abs=6e-4)
+    assert np.log(slow_ones["disk_read_mib_s"] / slow_ones["rate_mib_s"]).std(ddof=0) == pytest.approx(least, abs=6e-4)
+    delay = slow_ones[slow_ones["access_ms"] > 0.4]
+    assert np.log(delay["disk_access_ms"] / delay["access_ms"]).std(ddof=0) == pytest.approx(most, abs=6e-4)
 
 
 def test_the_anchor_is_what_its_figures_give():
