@@ -43,6 +43,9 @@ _LARGE_CHUNK = 20_000
 """New machines scored at a time: larger chunks cost less each, and more memory. From `_KEPT` machines on a stock is
 taken to hold hardly two alike, and chunks are large."""
 
+_FEW = 500
+"""New machines that are sent before a chunk is full, where nothing else is being scored."""
+
 _WAITING = 16
 """Most pieces that wait for their machines."""
 
@@ -288,6 +291,8 @@ class _Run:
         self._held.append(piece)
         while self._jobs and self._jobs[0][0].done():
             self._take()
+        if not self._jobs and len(self._fresh) >= _FEW and not isinstance(self.pool, _Here):
+            self._send()
         if len(self._held) > _WAITING:
             self._send()
             while self._jobs and len(self._held) > _WAITING // 2:

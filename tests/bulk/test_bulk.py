@@ -199,6 +199,22 @@ def test_chunks_are_large_once_machines_are_many(tmp_path: Path, monkeypatch: py
 
 
 @pytest.mark.usefixtures("small")
+def test_a_process_that_has_nothing_to_do_is_sent_what_is_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "_CHUNK", 100)
+    monkeypatch.setattr(running, "_KEPT", 1000)
+    monkeypatch.setattr(running, "_WAITING", 100)
+    rows = [b"T-%d,i5-6300U,8,SSD,%d\n" % (at, 200 + at // 2) for at in range(64)]
+    path = sheet(tmp_path, [b"asset_tag,cpu,ram_gib,storage_kind,storage_gib\n", *rows])
+    for few, chunks in ((6, 4), (500, 1)):
+        monkeypatch.setattr(running, "_FEW", few)
+        counted = Counting()
+        bulk.score_sheet(path, tmp_path / f"{few}.csv", default_shop(), executor=counted)
+        # Four machines in a piece of eight rows: each second piece has six or more that wait.
+        assert counted.chunks == chunks
+    assert (tmp_path / "6.csv").read_bytes() == (tmp_path / "500.csv").read_bytes()
+
+
+@pytest.mark.usefixtures("small")
 def test_repeats_of_known_machines_are_written_as_they_are_read(tmp_path: Path) -> None:
     # They waited in memory until the end where no new machine came after them.
     rows = [b"OM-%d,,,%s" % (number, LINES[3].split(b",", 3)[3]) for number in range(200)]
