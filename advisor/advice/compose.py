@@ -137,7 +137,10 @@ class Composer:
             checks=self._checks(case, advice, devices),
             cautions=fixed.CAUTIONS,
             limits=fixed.LIMITS.format(
-                desktop=number(limits.desktop_s), browser=number(limits.browser_s), memory=number(limits.headroom_mib)
+                certainty=number(100 * limits.certainty),
+                desktop=number(limits.desktop_s),
+                browser=number(limits.browser_s),
+                memory=number(limits.headroom_mib),
             ),
             made_with=_program(),
             status=clean(batch.standing["status"].iat[case]),

@@ -45,8 +45,8 @@ STOPPED_CHECKS: tuple[str, ...] = (
 
 HOLD_CHECKS: tuple[str, ...] = ("Write in what you find out, correct the intake row, and score it again",)
 
-LIMITS = "limits {desktop} s, {browser} s, {memory} MiB"
-"""What counts as comfortable, beside the ladder's title."""
+LIMITS = "usual–most in {certainty} %; limits {desktop} s, {browser} s, {memory} MiB"
+"""What the seconds of the ladder are, and what counts as comfortable, beside its title."""
 
 SEVERITIES: dict[str, str] = {Severity.STOP: "stop work", Severity.ACT: "act first", Severity.NOTE: "note"}
 """Severity of a flag as printed."""

@@ -212,7 +212,7 @@ class Record(Shown):
     checks : tuple of str
         Hand-over checks.
     limits : str
-        What counts as comfortable here.
+        What the seconds of `rungs` are, and what counts as comfortable here.
     made_with : str
         Program and version.
     status, problem : str

@@ -261,12 +261,19 @@ def _across(page: _Page, sheet: Record) -> None:
 def _ladder(page: _Page, sheet: Record) -> None:
     if not sheet.rungs:
         return
-    page.title(f"Desktops, as it will be prepared ({sheet.limits})")
-    page.line(f"  {'':<12}{'desktop s':>11}{'browser s':>11}{'MiB left':>9}")
+    page.title("Desktops, as it will be prepared")
+    page.item("  ", sheet.limits)
+    heads = f"  {'':<12}{'desktop s':>11}{'browser s':>11}{'MiB left':>9}"
+    narrow = page.width < len(heads)
+    if not narrow:
+        page.line(heads)
     for rung in sheet.rungs:
         lead = f"{page.mark(rung.mark)} {pad(cut(rung.edition, 11, page.ellipsis), 12)}"
         if not rung.desktop_s:
             page.item(lead, rung.why)
+        elif narrow:
+            figures = f"desktop {rung.desktop_s} s, browser {rung.browser_s} s, {rung.memory_left_mib} MiB left"
+            page.item(f"{page.mark(rung.mark)} ", f"{rung.edition}: {figures}; {rung.verdict}")
         else:
             numbers = f"{rung.desktop_s:>11}{rung.browser_s:>11}{rung.memory_left_mib:>8}"
             if page.width >= len(lead) + 30 + 26:

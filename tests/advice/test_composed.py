@@ -95,7 +95,7 @@ def test_the_fixed_words_of_a_sheet() -> None:
         "Package lists fresh, no update pending, no package half set up",
         "First start asks the recipient for language, keyboard, time zone, name and password",
     )
-    assert fixed.LIMITS == "limits {desktop} s, {browser} s, {memory} MiB"
+    assert fixed.LIMITS == "usual–most in {certainty} %; limits {desktop} s, {browser} s, {memory} MiB"
     severities = {"stop": "stop work", "act": "act first", "note": "note"}
     assert severities == fixed.SEVERITIES
     assert (fixed.ACROSS, fixed.CSV_HINT) == ("Devices on each image", "see the scored CSV")

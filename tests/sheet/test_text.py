@@ -51,6 +51,13 @@ def test_all_sections_are_there(sheets):
     assert text.count("______") == len(sheets["plain"].phases) + 1
 
 
+@pytest.mark.parametrize("width", [40, 44, 45, 60, 100])
+def test_no_figure_of_the_desktops_is_cut(sheets, width):
+    words = render_text(sheets["plain"], width).split()
+    for rung in sheets["plain"].rungs:
+        assert not rung.desktop_s or {rung.desktop_s, rung.browser_s, rung.memory_left_mib} <= set(words), rung.edition
+
+
 def test_hold_asks_and_has_no_minutes(sheets):
     text = render_text(sheets["held"])
     assert "Find out first" in text and "Phases" not in text and "min in the slot" not in text
