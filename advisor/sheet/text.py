@@ -209,8 +209,11 @@ def _phases(page: _Page, sheet: Record) -> None:
     room = min(page.width - numbers - 4, 64)
     page.line(" " * 4 + pad("", room) + f"{'hands':>7}{'slot':>7}{'actual':>9}")
     for phase in sheet.phases:
-        title = cut(phase.title, room, page.ellipsis)
-        page.line(f"[ ] {pad(title, room)}{phase.hands_on_min:>7.1f}{phase.slot_min:>7.1f}   ______")
+        lead, title = "[ ] ", phase.title
+        if columns_of(title) > room:
+            page.item(lead, title)
+            lead, title = " " * 4, ""
+        page.line(f"{lead}{pad(title, room)}{phase.hands_on_min:>7.1f}{phase.slot_min:>7.1f}   ______")
     page.line(f"    {pad('Together', room)}{sheet.hands_on_min or 0:>7.0f}{sheet.elapsed_min or 0:>7.0f}   ______")
     if sheet.assumed:
         page.item("    Assumed: ", ", ".join(sheet.assumed))

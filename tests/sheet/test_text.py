@@ -52,8 +52,9 @@ def test_all_sections_are_there(sheets):
 
 
 @pytest.mark.parametrize("width", [40, 44, 45, 60, 100])
-def test_no_figure_of_the_desktops_is_cut(sheets, width):
+def test_no_phase_and_no_figure_of_the_desktops_is_cut(sheets, width):
     words = render_text(sheets["plain"], width).split()
+    assert {word for phase in sheets["plain"].phases for word in phase.title.split()} <= set(words)
     for rung in sheets["plain"].rungs:
         assert not rung.desktop_s or {rung.desktop_s, rung.browser_s, rung.memory_left_mib} <= set(words), rung.edition
 
