@@ -202,7 +202,7 @@ class Record(Shown):
     basis : str
         What the minutes rest on.
     shares : tuple of (str, float)
-        How much of the elapsed minutes is measured, modelled, assumed, practice [share of 1]; empty where not known.
+        How much of the elapsed minutes rests on each of `timing.predict.BASES` [share of 1]; empty where not known.
     beyond : str
         In what the unit lies beyond what was measured, '' for nothing.
     assumed : tuple of str

@@ -185,25 +185,32 @@ class Timing:
             Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (machine work that rehearsals
             were made of, on conditions within theirs), 'published' (hands-on minutes from operators with a published
             time, in steps that are counted or laid down, and the wait for the firmware), 'modelled' (machine work
-            beyond what was rehearsed, and of a start what was measured) and 'memory' (machine work whose size, and
-            operators whose time or number, is from memory).
+            beyond what was rehearsed, and of a start what was measured) and 'memory' (machine work whose size is from
+            memory, as what of a copy only the stick's pace asks for; operators whose time or number is).
         """
         parts = self.parts
         machine = parts.work - parts.overlap + parts.wait
         rehearsed = np.isin(phase_table().machine, REHEARSED)
         inside = self.note.eq("").to_numpy(dtype=bool)
-        fitted, busy = machine[:, rehearsed].sum(axis=1), (parts.hands - parts.wait).sum(axis=1)
+        stick = (machine * self._of_stick()).sum(axis=1)
+        fitted, busy = machine[:, rehearsed].sum(axis=1) - stick, (parts.hands - parts.wait).sum(axis=1)
         by_heart = busy * self._hands.by_heart
         published, remembered = ((machine * share)[:, ~rehearsed].sum(axis=1) for share in self._of_starts())
         minutes = np.column_stack([
             np.where(inside, fitted, 0.0), busy - by_heart + published,
             np.where(inside, 0.0, fitted) + machine[:, ~rehearsed].sum(axis=1) - published - remembered,
-            remembered + by_heart,
+            remembered + by_heart + stick,
         ])  # fmt: skip
         total = minutes.sum(axis=1, keepdims=True)
         usable = self._setting.usable[:, None]
         shares = np.where(usable & (total > 0), minutes / np.where(total > 0, total, 1), np.nan)
         return pd.DataFrame(shares, columns=list(BASES), index=self.hands_on_min.index).astype("Float64")
+
+    def _of_stick(self) -> Array:
+        """Share of each phase's machine work that only the stick's pace asks for; (n, number of bench phases)."""
+        paced, free = (scaled_minutes(self.model, self._setting.conditions, medium) for medium in (1.0, np.inf))
+        copied = np.array([work == "copy" for work in phase_table().machine])
+        return np.where(copied & (paced > 0), 1 - free / np.where(paced > 0, paced, 1), 0.0)
 
     def _of_starts(self) -> tuple[Array, Array]:
         """Shares of each phase's machine work that are published, and from memory; (n, number of bench phases) each.

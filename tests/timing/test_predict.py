@@ -11,7 +11,7 @@ from advisor.shop import default_shop
 from advisor.timing.fitting import fit
 from advisor.timing.hands import phase_table
 from advisor.timing.model import load_model
-from advisor.timing.predict import phases, predict
+from advisor.timing.predict import Timing, phases, predict
 from advisor.unit import StorageKind, Unit, frame
 
 
@@ -165,6 +165,23 @@ def test_shares_add_up_to_one(timed):
     shares = timed().shares.dropna()
     assert list(shares.columns) == ["measured", "published", "modelled", "memory"]
     np.testing.assert_allclose(shares.sum(axis=1).astype(float), 1)
+
+
+def test_what_of_a_copy_only_the_stick_asks_for_rests_on_memory(timed, monkeypatch):
+    """3200 MiB, a third read from a stick of 35 MiB/s (both from memory): 30 s, more than a quick machine takes."""
+    timing = timed(speed=2.5)
+    nvme, spinning = KINDS.index("nvme"), KINDS.index("spinning disk")
+    copy = phase_table().names.index("copy")
+    after = timing.shares
+    monkeypatch.setattr(Timing, "_of_stick", lambda self: np.zeros_like(self.parts.work))
+    before = timed(speed=2.5).shares
+    moved = (after["memory"] - before["memory"]) * timing.elapsed_min
+    assert 0 < moved[nvme] <= timing.parts.work[nvme, copy] and timing.parts.work[nvme, copy] * 60 >= 30
+    rest = ["measured", "modelled"]
+    assert (before[rest].sum(axis=1) - after[rest].sum(axis=1))[nvme] * timing.elapsed_min[nvme] == pytest.approx(
+        moved[nvme]
+    )
+    assert timing.parts.work[spinning, copy] * 60 > 35 and moved[spinning] == 0, "its disk sets the pace"
 
 
 def test_the_index_of_the_units_is_kept(timed):
