@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 ADVICE, STATUS = tuple(map(str, Advice)), tuple(map(str, Status))
 
+BETWEEN = "\x1f"
+"""Between the cells of a row that is told or sent as one text."""
+
 _PLAIN = r"(?:[A-Za-z0-9][A-Za-z0-9 ._/#-]*)?"
 """Cells that a CSV holds as they are."""
 
@@ -209,8 +212,8 @@ class Layout:
                 texts = list(cells) if _all(_ALL_PLAIN, cells) else list(map(self.field, cells))
             if at in self.written:
                 own.append(texts)
-        keys = list(map("\x1f".join, zip(*columns, strict=True)))
-        if sum(key.count("\x1f") for key in keys) > len(keys) * (len(columns) - 1):
+        keys = list(map(BETWEEN.join, zip(*columns, strict=True)))
+        if sum(key.count(BETWEEN) for key in keys) > len(keys) * (len(columns) - 1):
             keys = list(map(repr, zip(*columns, strict=True)))
         return Keyed(keys, list(zip(*own, strict=True)) if own else [()] * len(rows), tags)
 

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import __version__
-from advisor.bulk.machines import ADVICE, STATUS, Keyed, Layout, Restart, Scored, Template, scored_rows
+from advisor.bulk.machines import ADVICE, BETWEEN, STATUS, Keyed, Layout, Restart, Scored, Template, scored_rows
 from advisor.bulk.sink import write
 from advisor.bulk.source import Source
 from advisor.bulk.work import PIECE, RunFolder, counts_of
@@ -167,10 +167,6 @@ def _mark(sheet: Path, shop: Shop, model: TimingModel, raw_text: bool) -> str:
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
-_BETWEEN = "\x1f"
-"""Between the cells of a row on its way to another process: one text is sent in a third of the time of its cells."""
-
-
 def scored_cells(
     names: list[str], rows: list[str | list[str]], shop: Shop, model: TimingModel, raw_text: bool
 ) -> list[Scored]:
@@ -179,9 +175,9 @@ def scored_cells(
     Parameters
     ----------
     rows : list of str or list of str
-        Cells with `_BETWEEN` between; as a list where a cell holds that.
+        Cells with `BETWEEN` between, which is sent in less time than a list; a list where a cell holds it.
     """
-    cells = [row.split(_BETWEEN) if isinstance(row, str) else row for row in rows]
+    cells = [row.split(BETWEEN) if isinstance(row, str) else row for row in rows]
     return scored_rows(pd.DataFrame(cells, columns=names, dtype="str"), shop, model, raw_text, apart=True)
 
 
@@ -256,8 +252,8 @@ class _Run:
         machine = Template(self.layout.form(cells))
         self._made += 1
         row = self.layout.of_machine(self._made, cells)
-        text = _BETWEEN.join(row)
-        self._fresh.append((machine, text if text.count(_BETWEEN) == len(row) - 1 else row))
+        text = BETWEEN.join(row)
+        self._fresh.append((machine, text if text.count(BETWEEN) == len(row) - 1 else row))
         if len(self._fresh) >= (_CHUNK if self._made <= _KEPT else _LARGE_CHUNK):
             self._send()
         return machine
