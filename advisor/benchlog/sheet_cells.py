@@ -26,6 +26,7 @@ ORDER_WORDS = {Order.DMY: "day first", Order.MDY: "month first", Order.YMD: "yea
 
 _DAY = "a day such as 2026-03-04 or 4 Mar 2026"
 _TIME = "minutes such as 80, 80 min, 1h20 or 1:20"
+_STOPWATCH = "a time such as 94, 94 s, 1:34 (minutes and seconds) or 1 min 34 s"
 _OUTCOMES = "fine, slow, returned, or one of their usual words; empty for not checked"
 _MONTHS = {
     name[:length]: number
@@ -49,13 +50,17 @@ _NAMED = (
 )
 _ABOUT = re.compile(r"(?:ca\.?|circa|c\.|approx\.?|approximately|about|around|~|≈) ?")
 _HMS = re.compile(
-    r"(?:([0-9]{1,2}) days?, )?([0-9]{1,4}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]+)?)?(?: ?(?:h|hrs?|hours?))?"
+    r"(?:([0-9]{1,2}) days?, )?([0-9]{1,4}):([0-9]{2})(?::([0-9]{2}))?(\.[0-9]{1,9})?( ?(?:h|hrs?|hours?))?"
 )
 _HOURS = re.compile(
     r"([0-9]{1,4}(?:[.,][0-9]{1,6})?) ?(?:h|hrs?|hours?|std)\.?,?"
     r"(?: ?(?:and|&|\+)? ?([0-9]{1,2}) ?(?:m|mins?|minutes?|')?\.?)?"
 )
 _MINUTES = re.compile(r"([0-9]{1,6}(?:[.,][0-9]{1,30})?) ?(?:m|mins?|minutes?|mn|')\.?")
+_SECONDS = re.compile(
+    r"(?:([0-9]{1,4}) ?(?:m|mins?|minutes?|mn|')\.?,? ?(?:and )?)?([0-9]{1,6}(?:[.,][0-9]{1,30})?)"
+    r"( ?(?:s|secs?|seconds?|sek|\"|''))?\.?"
+)
 _BARE = re.compile(r"[0-9]{1,6}(?:[.,][0-9]{1,30})?(?:e-[0-9]{1,3})?")
 
 
@@ -184,9 +189,10 @@ def minutes(text: str, unit: str = "") -> Parsed:
     Parameters
     ----------
     text : str
-        Such as 80 min, 1h20, 1:20 (hours and minutes), 1:20:00, 1.5 h.
+        Such as 80 min, 1h20, 1:20 (hours and minutes), 1:20:00, 1.5 h, 94 s, 1 min 34 s.
     unit : str
-        'min' or 'h': what a number without a unit counts; '' when that is not known, and the number is refused.
+        'min', 'h' or 's': what a number without a unit counts; '' when that is not known, and the number is refused.
+        With 's' 1:34 is minutes and seconds, as a stopwatch shows them.
 
     Returns
     -------
@@ -196,31 +202,46 @@ def minutes(text: str, unit: str = "") -> Parsed:
     words = squeeze(text)
     if words in MISSING_WORDS:
         return UNKNOWN
+    accepted = _STOPWATCH if unit == "s" else _TIME
     about = _ABOUT.match(words)
     words = words[about.end() :] if about else words
     note = "about; read as the figure itself" if about else ""
     if re.search(r"[0-9],[0-9]{3}(?![0-9])", words):
-        return Parsed(None, "has a comma that may part thousands or decimals", _TIME)
+        return Parsed(None, "has a comma that may part thousands or decimals", accepted)
     if match := _HMS.fullmatch(words):
-        days, hours, rest, seconds = (int(one or 0) for one in match.groups())
-        if rest > 59 or seconds > 59:
-            return Parsed(None, "is no time: minutes and seconds go up to 59", _TIME)
-        if hours > 23 and match[4] is None:
-            return Parsed(None, "may be hours and minutes, or minutes and seconds", _TIME)
-        return _believed(days * 1440 + hours * 60 + rest + seconds / 60, note)
+        return _by_colons(match, unit == "s", accepted, note)
     if match := _HOURS.fullmatch(words):
         if match[2] and (re.search("[.,]", match[1]) or int(match[2]) > 59):
-            return Parsed(None, "is no time: whole hours and up to 59 minutes go together", _TIME)
+            return Parsed(None, "is no time: whole hours and up to 59 minutes go together", accepted)
         return _believed(_number(match[1]) * 60 + int(match[2] or 0), note)
     if match := _MINUTES.fullmatch(words):
         return _believed(_number(match[1]), note)
+    if (match := _SECONDS.fullmatch(words)) and (match[3] or (match[1] and unit == "s")):
+        if match[1] and _number(match[2]) >= 60:
+            return Parsed(None, "is no time: seconds beside minutes go up to 59", accepted)
+        return _believed(int(match[1] or 0) + _number(match[2]) / 60, note)
     if _BARE.fullmatch(words):
         if not unit:
             return Parsed(None, "may be minutes or hours: neither header nor cell says", f"{_TIME}; or say --unit min")
-        return _believed(_number(words) * (60 if unit == "h" else 1), note)
-    if re.fullmatch(r"[0-9.,]+ ?(?:h|min)? ?(?:-|to|/) ?[0-9.,]+ ?(?:h|hrs?|m|mins?|minutes)?", words):
-        return Parsed(None, "is a range, not one figure", _TIME)
-    return Parsed(None, "is no time that something took", _TIME)
+        return _believed(_number(words) * {"h": 60, "s": 1 / 60}.get(unit, 1), note)
+    if re.fullmatch(r"[0-9.,]+ ?(?:h|min|s)? ?(?:-|to|/) ?[0-9.,]+ ?(?:h|hrs?|m|mins?|minutes|s|secs?)?", words):
+        return Parsed(None, "is a range, not one figure", accepted)
+    return Parsed(None, "is no time that something took", accepted)
+
+
+def _by_colons(match: re.Match[str], stopwatch: bool, accepted: str, note: str) -> Parsed:
+    """Read 1:20, 1:20:00 or, off a stopwatch, 1:34.5."""
+    days, hours, rest, seconds = (int(one or 0) for one in match.groups()[:4])
+    part = float(match[5] or 0)
+    if rest > 59 or seconds > 59:
+        return Parsed(None, "is no time: minutes and seconds go up to 59", accepted)
+    if match[4] is None and stopwatch and not match[6] and not match[1]:
+        return _believed(hours + (rest + part) / 60, note)
+    if match[4] is None and part:
+        return Parsed(None, "is no time that something took", accepted)
+    if match[4] is None and hours > 23:
+        return Parsed(None, "may be hours and minutes, or minutes and seconds", accepted)
+    return _believed(days * 1440 + hours * 60 + rest + (seconds + part) / 60, note)
 
 
 def _number(text: str) -> float:

@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from advisor.cli.screen import say
-from advisor.cli.shared_options import a_file
+from advisor.cli.screen import one_line, say
+from advisor.cli.shared_options import ShopFile, a_file
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 
@@ -346,3 +346,44 @@ def collect(
         say(pairs.round(1).to_string(index=False))
         floor = collecting.noise_floor_pct(list(pairs["difference_pct"]))
         say(f"Noise floor, one standard deviation of a rehearsal: {floor:.1f} % from {len(pairs)} repeats")
+
+
+@rehearse_app.command("compare", epilog="Example:  advisor rehearse compare times.csv --units intake.csv")
+def compare(
+    times: Annotated[
+        Path, typer.Argument(help="Stopwatch list: asset_tag, timed (a phase, desktop or browser), seconds.")
+    ],
+    units: Annotated[Path | None, a_file("Intake sheet of the units, where the list itself has no facts.")] = None,
+    shop: ShopFile = None,
+    out: Annotated[
+        Path | None, a_file("Also write every time beside its prediction here (CSV).", "--out", "-o")
+    ] = None,
+) -> None:
+    """Set the predictions against times off a stopwatch, from real units; a row that cannot be read is named.
+
+    A list begins so, its facts of the unit in the same row or, by the tag, in --units:
+
+    asset_tag,timed,seconds,edition,cpu,ram,disk
+
+    A-1,desktop,1:34,Xfce,i5-6300U,8,240 SSD
+
+    Timed may be a phase of the sheet (copy, first_boot, updates ...), 'desktop' (login to usable) or 'browser' (click
+    to the first page). Where no edition is given, the one that is advised counts, with the parts advised fitted.
+    """
+    from advisor import intake
+    from advisor.benchlog import stopwatch
+    from advisor.files import write_whole
+    from advisor.shop_file import the_shop
+
+    refuse_same(out, times, units, shop)
+    facts = intake.read(units) if units else None
+    found = stopwatch.compare_timings(stopwatch.read_timings(times), the_shop(shop), facts)
+    for line in stopwatch.lines(found):
+        say(line)
+    if out is not None:
+        write_whole(out, intake.safe_frame(found.rows).to_csv(index=False))
+        say(f"Written: {out}, {len(found.rows)} rows")
+    for line in stopwatch.problem_lines(found.problems):
+        say(one_line(line), err=True)
+    if len(found.problems):
+        raise typer.Exit(1)

@@ -34,6 +34,8 @@ READS: dict[str, tuple[str, ...]] = {
     "learn --rehearsals": ("learn", "--report", "--rehearsals", PLACES),
     "rehearse --image": ("rehearse", "--image", PLACES), "rehearse --predict": ("rehearse", "--predict", PLACES),
     "rehearse collect": ("rehearse", "collect", PLACES, "--out", "new.jsonl"),
+    "rehearse compare": ("rehearse", "compare", PLACES),
+    "rehearse compare --units": ("rehearse", "compare", "in.csv", "--units", PLACES),
     "tables build --tree": ("tables", "build", "--tree", PLACES, "--name", "x"),
 }  # fmt: skip
 """Every command that reads what a user names, with the place of the name."""
@@ -113,7 +115,7 @@ CONTENT = {
 PATHS = ["missing", "folder", "pipe", "loop", "endless", "long", "below a file"]
 
 READERS = ["score", "score --shop", "sheet", "capture --from", "log import", "learn --log", "learn --rehearsals",
-           "rehearse --predict", "rehearse collect"]  # fmt: skip
+           "rehearse --predict", "rehearse collect", "rehearse compare"]  # fmt: skip
 """One command for each reader of a kind of content."""
 
 
@@ -172,6 +174,7 @@ IN_AND_OUT = {
     "rehearse --predict": ("rehearse", "--predict", "in.csv", "--out", "in.csv"),
     "rehearse --image": ("rehearse", "--image", "in.csv", "--out", "in.csv"),
     "rehearse collect": ("rehearse", "collect", "r.jsonl", "--out", "r.jsonl"),
+    "rehearse compare": ("rehearse", "compare", "in.csv", "--out", "in.csv"),
     "rehearse campaign": ("rehearse", "campaign", "--design", "in.csv", "--out", "in.csv"),
     "rehearse sessions": ("rehearse", "sessions", "--design", "in.csv", "--core", "0", "--out", "in.csv"),
 }  # fmt: skip

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import strategies as st
 
 from advisor import tables
-from advisor.benchlog import BenchLog, importing, sheets
+from advisor.benchlog import BenchLog, importing, sheets, stopwatch
 from advisor.benchlog.frames import frame
 from advisor.benchlog.headers import vocabulary
 from advisor.capture import read_capture, read_listings
@@ -148,6 +148,14 @@ def read_log(case: bytes) -> None:
         assert importing.import_rows(log, found.rows).added == 0
 
 
+def read_times(path: Path) -> None:
+    raw = stopwatch.read_timings(path)
+    found = stopwatch.compare_timings(raw)
+    taken, named = set(found.rows["row"]), set(found.problems["row"])
+    assert taken | named == set(range(1, len(raw) + 1)) and not taken & named
+    assert stopwatch.lines(found) and len(stopwatch.problem_lines(found.problems)) >= len(named)
+
+
 def read_log_file(path: Path) -> None:
     for beside in path.parent.glob(f"{path.name}-*"):
         beside.unlink(missing_ok=True)
@@ -191,6 +199,7 @@ def readers(tmp_path, monkeypatch) -> dict[str, Callable[[bytes], object]]:
         "sheet": read_sheet,
         "workbook": read_sheet,
         "log": read_log,
+        "times": through(tmp_path, "times.csv", read_times),
         "listing": through(tmp_path, "listing.txt", read_listings),
         "capture": through(tmp_path, "unit.json", read_capture),
         "shop": through(tmp_path, "shop.toml", read_shop),
@@ -383,6 +392,15 @@ NUMBERS = [
     b"]",
     b"}",
 ]
+
+
+def test_stopwatch_lists(readers, fuzz, mutated):
+    seed = b"""asset_tag,timed,seconds,edition,cpu,ram,disk,who
+A1,copy,1:34,Xfce,i5-6300U,8,240 SSD,x
+A1,desktop,94 s,,,,,
+B2,browser,"5,4",,i3-2100,4,500 HDD,x
+"""
+    fuzz("times", mutated([seed], [*SHEET_WORDS, b"GNOME", b"1 min 34", b"restart"]), readers["times"])
 
 
 def test_timing_models(readers, fuzz, mutated):

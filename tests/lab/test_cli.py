@@ -49,7 +49,7 @@ def root(monkeypatch):
 
 
 def test_every_sub_command_shows_an_example(call):
-    for name in ("build", "run", "design", "campaign", "sessions", "collect"):
+    for name in ("build", "run", "design", "campaign", "sessions", "collect", "compare"):
         assert f"Example:  advisor rehearse {name} " in call(name, "--help")
 
 
