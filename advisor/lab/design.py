@@ -17,6 +17,7 @@ from advisor.errors import InputError
 from advisor.files import write_whole
 from advisor.lab.disk import models
 from advisor.lab.rehearsal import Setup
+from advisor.lab.sessions.swap import Swap
 from advisor.shop import Edition
 
 
@@ -208,7 +209,7 @@ _EXPECTED = {
 
 @dataclass(frozen=True)
 class Pressure:
-    """One session under pressure: memory [MiB], processor [% of one core], and a disk as `rehearsal.Plan` has it."""
+    """One session under pressure: memory [MiB], processor [% of each core], and a disk as `rehearsal.Plan` has it."""
 
     name: str
     edition: str
@@ -218,11 +219,15 @@ class Pressure:
     rate_mib_s: float
     access_ms: float
     model: str = ""
+    cores: int = 1
+    swap: str = ""
 
     def check(self) -> None:
-        """Refuse an edition or disk that there is not (InputError)."""
+        """Refuse an edition, disk or kind of swap that there is not (InputError)."""
         if self.edition not in set(Edition):
             raise InputError(f"Session {self.name}: there is no edition {self.edition!r}.")
+        if self.swap not in set(Swap):
+            raise InputError(f"Session {self.name}: there is no swap {self.swap!r}.")
         if self.model:
             models.model(self.model)
 
@@ -269,6 +274,47 @@ def draw_sessions(rows: int = 12, seed: int = 6) -> list[Pressure]:
     return [*spread, *tight]
 
 
+LOGIN_QUOTA_PCT = (16, 25, 40, 60, 80, 95)
+LOGIN_SWAPS = (Swap.DISK, Swap.DISK, Swap.DISK, Swap.ZRAM)
+"""One in four has its swap in compressed memory."""
+
+LOGIN_EDITIONS = tuple(Edition)
+LOGIN_CORES = (1, 1, 2)
+
+
+def draw_logins(rows: int = 18, seed: int = 31) -> list[Pressure]:
+    """Draw so many sessions an edition from the login screen on, on the disks of lab/disks, a Latin hypercube each.
+
+    The disks come in turn, and the editions in blocks, as each needs its image.
+    """
+    from scipy.stats import qmc
+
+    disks = list(models.known().values())
+    chosen: list[list[Pressure]] = []
+    for number, edition in enumerate(LOGIN_EDITIONS):
+        points = qmc.LatinHypercube(4, seed=np.random.default_rng([seed, number])).random(rows)
+        plans = []
+        for at, point in enumerate(points, start=1):
+            disk = disks[(number * 4 + at * 2) % len(disks)]
+            rate, access = nominal(disk)
+            plan = Pressure(
+                f"{edition.name.lower()}-login-{at:02d}", str(edition),
+                SESSION_MEMORY_MIB[int(point[0] * len(SESSION_MEMORY_MIB))],
+                LOGIN_QUOTA_PCT[int(point[1] ** 0.8 * len(LOGIN_QUOTA_PCT))], disk.name, rate, access, disk.name,
+                LOGIN_CORES[int(point[2] * len(LOGIN_CORES))], LOGIN_SWAPS[int(point[3] * len(LOGIN_SWAPS))],
+            )  # fmt: skip
+            least = STILL_DRAWING.get(edition, 0)
+            while plan.quota_pct < least or (at % 8 and plan.expected_s() > SESSION_LONGEST_S):
+                faster = next((one for one in LOGIN_QUOTA_PCT if one > plan.quota_pct), None)
+                if faster is None:
+                    break
+                plan = replace(plan, quota_pct=faster)
+            plans.append(plan)
+        chosen.append(plans)
+    size = math.ceil(rows / ROUNDS)
+    return [plan for at in range(0, rows, size) for plans in chosen for plan in plans[at : at + size]]
+
+
 def measured(plans: Sequence[Pressure], sessions: pd.DataFrame) -> list[str]:
     """What the table comfort/sessions holds of each plan.
 
@@ -282,12 +328,11 @@ def measured(plans: Sequence[Pressure], sessions: pd.DataFrame) -> list[str]:
 def main() -> None:
     """Draw the design of sessions and write it, with what was measured of it so far."""
     parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("--rows", type=int, default=12, help="sessions an edition")
-    parser.add_argument("--seed", type=int, default=6)
+    parser.add_argument("--logins", action="store_true", help="from the login screen on, on the disks of lab/disks")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
-    plans = draw_sessions(given.rows, given.seed)
-    frame = pd.DataFrame(plans).drop(columns="model")
+    plans = draw_logins() if given.logins else draw_sessions()
+    frame = pd.DataFrame(plans).drop(columns=[] if given.logins else ["model", "cores", "swap"])
     frame["measured"] = measured(plans, tables.load("comfort/sessions").frame)
     write_whole(given.out, frame.to_csv(index=False, lineterminator="\n"))
 

@@ -41,6 +41,9 @@ WORK_PRIORITY, KERNEL_PRIORITY, DISK_PRIORITY = 1, 10, 20
 
 REAL_TIME = ("chrt", "--fifo", str(DISK_PRIORITY))
 
+USUAL_SWAPPINESS = 60
+"""The kernel's default (vm.swappiness, Linux Documentation/admin-guide/sysctl/vm.rst)."""
+
 MIB = 1 << 20
 _NEVER_REACHED = 10**12
 
@@ -230,14 +233,16 @@ class Groups:
         """Processes that were killed for want of memory."""
         return _entry(self._text("memory", "memory.events" if self.unified else "memory.oom_control"), "oom_kill")
 
-    def drop_cache(self) -> None:
-        """Drop what the work has in the page cache, so that it is read from disk again."""
-        with contextlib.suppress(OSError):
-            path = self.paths["memory"] / "work"
-            if self.unified:
-                (path / "memory.reclaim").write_text((path / "memory.current").read_text())
-            else:
-                (path / "memory.force_empty").write_text("0")
+    def swapped_mib(self) -> float:
+        """What of the work's memory is moved out to swap [MiB]."""
+        if self.unified:
+            return int(self._text("memory", "memory.swap.current")) / MIB
+        return _entry(self._text("memory", "memory.stat"), "total_swap") / MIB
+
+    def swap_out(self) -> None:
+        """Let the kernel move what the work holds to swap as readily as on a PC, whatever the machine's own setting."""
+        if not self.unified:
+            (self.paths["memory"] / "work/memory.swappiness").write_text(str(USUAL_SWAPPINESS))
 
     def pids(self, sub: str = "work") -> list[int]:
         """Processes of a group and of those that they made below it."""

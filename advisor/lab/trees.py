@@ -26,7 +26,7 @@ BOOT_PACKAGES = ("linux-image-amd64", "initramfs-tools", "zstd", "grub-pc-bin", 
 COMPRESSIONS = ("xz", "zstd")
 SESSION_PACKAGES = (
     "dbus", "systemd", "systemd-sysv", "libpam-systemd", "udev", "firefox-esr", "libreoffice-writer", "xvfb",
-    "x11-utils",
+    "x11-utils", "locales",
 )  # fmt: skip
 """What a tree gets beside its task to be measured as a session: the browser, a writer, and the virtual display."""
 

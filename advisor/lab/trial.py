@@ -23,6 +23,7 @@ from advisor.lab.sessions.container import (
     METHOD_X,
     STARTS,
     DesktopStart,
+    await_up,
     container,
     inside,
     installed,
@@ -141,11 +142,11 @@ def _session(base: Path, view: Path, group: Groups) -> list[str]:
 
 def _started(view: Path, group: Groups, leader: int, start: DesktopStart, edition: str) -> list[str]:
     """What came of the session: how long it took, units that failed, errors it wrote."""
-    inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
+    await_up(leader)
     with ExitStack() as stack:
         display = stack.enter_context(screen(leader)) if start.method == METHOD_X else ""
         write_session(view, start, USER, display)
-        row = desktop(leader, start, Watch(group, None), Conditions())
+        row = desktop(leader, start, Watch(group), Conditions())
         units = inside(leader, _ENTERED + "systemctl --user --failed --plain --no-legend", user=USER)
         journal = inside(leader, f"journalctl -b -q -o cat --no-pager _UID=$(id -u {USER}) -p err", timeout_s=LIMIT_S)
     if row["ok"] == "yes":

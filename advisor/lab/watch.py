@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from advisor.lab.groups import CGROUPS, Groups
+from advisor.lab.groups import CGROUPS, Groups, set_own
 
 # The mean of before and after counts. Of the first 25 rehearsals those that drifted by 10 to 23 % were predicted no
 # worse than the rest, so that a smaller drift is noise of the measuring machine, not a disturbance.
@@ -152,6 +152,7 @@ class Ready:
         self._thread.join()
 
     def _look(self) -> None:
+        set_own(os.SCHED_RR, 1)
         while not self._done.wait(0.12):
             with suppress(OSError):
                 self.counts.append(sum(state == "R" for state in self.group.states()))
@@ -164,3 +165,57 @@ class Ready:
             for least in range(2, self.MOST + 1)
             if busy
         }
+
+
+DRAWING = ("llvmpipe-", "SwComposite", "Renderer")
+"""How threads that draw begin their names where the processor draws: Mesa's, and the browser's (seen in /proc)."""
+
+SERVERS = ("Xvfb",)
+"""Processes whose every thread draws."""
+
+
+class Drawing:
+    """Adds up, while a stage runs, the processor time of a group's threads that draw. Use as a context.
+
+    Where the graphics chip draws, none of it is the processor's. A thread that ends is counted as far as it was last
+    seen.
+    """
+
+    EVERY_S = 0.5
+
+    def __init__(self, group: Groups, proc: Path = Path("/proc")) -> None:
+        self.group, self.proc = group, proc
+        self._seen: dict[str, int] = {}
+        self._before = 0
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._keep, daemon=True)
+
+    def __enter__(self) -> Drawing:
+        self._look()
+        self._before = sum(self._seen.values())
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._done.set()
+        self._thread.join()
+
+    def _keep(self) -> None:
+        set_own(os.SCHED_RR, 1)
+        while not self._done.wait(self.EVERY_S):
+            self._look()
+
+    def _look(self) -> None:
+        for pid in self.group.pids():
+            with suppress(OSError):
+                tasks = self.proc / str(pid) / "task"
+                whole = (self.proc / str(pid) / "comm").read_text().strip() in SERVERS
+                for thread in tasks.iterdir():
+                    with suppress(OSError, ValueError):
+                        if whole or (thread / "comm").read_text().startswith(DRAWING):
+                            self._seen[thread.name] = int((thread / "schedstat").read_text().split()[0])
+
+    def seconds(self) -> float:
+        """Processor time of drawing since it was entered [s]."""
+        self._look()
+        return (sum(self._seen.values()) - self._before) / 1e9

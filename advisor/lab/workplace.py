@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import json
 import os
+import re
 import shutil
 import signal
 import stat
@@ -40,7 +41,7 @@ TOOLS = {
 """Programs that all real work calls, and the Debian packages that bring them."""
 
 INSTALL_TOOLS = {**TOOLS, "unsquashfs": "squashfs-tools", "rsync": "rsync", "zstd": "zstd"}
-SESSION_TOOLS = {**TOOLS, "systemd-nspawn": "systemd-container"}
+SESSION_TOOLS = {**TOOLS, "systemd-nspawn": "systemd-container", "swapon": "mount", "zramctl": "util-linux"}
 
 QUIET = {
     "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
@@ -337,9 +338,27 @@ def clean(place: Workplace, *, everything: bool = False) -> list[str]:
     return done
 
 
+SWAP_NOTE = "swap"
+"""File of a run folder that names what the run has as swap."""
+
+
+def swap_off(folder: Path) -> list[str]:
+    """Take away what a run has as swap, once its work has ended: a file of it, or compressed memory."""
+    note = folder / SWAP_NOTE
+    place = note.read_text().strip() if note.is_file() and not note.is_symlink() else ""
+    if not place or not (re.fullmatch(r"/dev/zram\d+", place) or is_below(place, folder)):
+        return []
+    _quiet(["swapoff", place])
+    if place.startswith("/dev/"):
+        _quiet(["zramctl", "--reset", place])
+    note.unlink()
+    return [place]
+
+
 def let_go(folder: Path) -> list[str]:
     """End the work of a run and unmount what is mounted in its folder, but for the paced disk's own mount point."""
     done = [f"process {pid}" for pid in groups.Groups(folder.name).end("work")]
+    done += [f"swap {place}" for place in swap_off(folder)]
     fuse = folder / "fuse"
     for point in mounts_below(folder):
         if not is_below(point, fuse) and Path(point) != fuse:

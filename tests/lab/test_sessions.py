@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from advisor.errors import InputError, ToolError
 from advisor.files import datasets
 from advisor.lab import campaign, design, results, watch, workplace
+from advisor.lab.disk import models
 from advisor.lab.groups import Groups
 from advisor.lab.sessions import container, measure, pages, series
 from advisor.lab.tables.editions import TASKS
@@ -222,7 +224,7 @@ def test_a_session_that_is_to_show_kills_gets_time_for_its_whole_load():
     assert all(waits[name] == series.AFTER_TIGHT_S for name in plans if name.endswith(("small", "tight", "narrow")))
     assert waits["gnome-02"] == series.AFTER_ROOMY_S and waits["xfce-01"] == series.AFTER_LIMIT_S
     held = series.conditions_of(plans["gnome-02"], 1)
-    assert (held.memory_limit_mib, held.quota_pct, held.plan, held.core) == (8192, 95, "gnome-02", 1)
+    assert (held.memory_limit_mib, held.quota_pct, held.plan, held.cpus) == (8192, 95, "gnome-02", (1,))
 
 
 def test_another_table_is_not_added_to(rig):
@@ -230,6 +232,107 @@ def test_another_table_is_not_added_to(rig):
     with pytest.raises(InputError, match="another table"):
         rig.rows()
     assert rig.out.read_text() == "a,b\n1,2\n"
+
+
+def test_a_login_screen_is_that_of_the_display_manager_which_the_task_brings(tmp_path):
+    # Debian 13's tasks: task-gnome-desktop depends on gnome-core (gdm3), task-kde-desktop and task-lxqt-desktop on
+    # sddm, the others on lightdm (packages' Depends and Recommends).
+    asked = {edition: start.greeter for edition, start in container.STARTS.items()}
+    assert {edition for edition, one in asked.items() if one == "gdm3"} == {Edition.GNOME}
+    assert {edition for edition, one in asked.items() if one == "sddm"} == {Edition.PLASMA, Edition.LXQT}
+    for name in ("etc/systemd/system", "srv", "usr/bin"):
+        (tmp_path / name).mkdir(parents=True)
+    (tmp_path / "usr/bin/sddm-greeter-qt6").touch()
+    service, script = tmp_path / "etc/systemd/system" / container.GREETER_SERVICE, tmp_path / "srv/greeter.sh"
+    container.write_greeter(tmp_path, container.Greeter.GDM)
+    assert "User=Debian-gdm" in service.read_text() and not script.exists()
+    container.write_greeter(tmp_path, container.Greeter.SDDM)
+    assert "sddm-greeter-qt6 --test-mode" in script.read_text() and os.access(script, os.X_OK)
+    container.write_greeter(tmp_path, container.Greeter.LIGHTDM)
+    assert "lightdm --config" in service.read_text() and "Xvfb" in script.read_text()
+
+
+def test_the_login_screen_goes_as_the_session_comes(tmp_path):
+    for name in ("etc/systemd/system", "etc/systemd/user", "srv"):
+        (tmp_path / name).mkdir(parents=True)
+    container.write_session(tmp_path, container.STARTS[Edition.XFCE], container.USER, "", container.LOCALE)
+    service = (tmp_path / "etc/systemd/system" / container.SESSION_SERVICE).read_text()
+    assert f"Conflicts={container.GREETER_SERVICE}" in service and f"LANG={container.LOCALE}" in service
+
+
+def test_a_system_that_says_it_is_offline_has_not_come_up(monkeypatch):
+    # systemctl(1): is-system-running answers 'offline' where the manager is not there yet.
+    answers = iter(["offline\n", "starting\n", "degraded\n"])
+    monkeypatch.setattr(container, "inside", lambda *_, **__: next(answers))
+    container.await_up(1)
+    assert next(answers, None) is None
+
+
+def threads(proc, pid: int, name: str, **used_ns: int) -> None:
+    (proc / str(pid) / "task").mkdir(parents=True, exist_ok=True)
+    (proc / str(pid) / "comm").write_text(f"{name}\n")
+    for number, (thread, ns) in enumerate(used_ns.items()):
+        folder = proc / str(pid) / "task" / str(pid + number)
+        folder.mkdir(exist_ok=True)
+        (folder / "comm").write_text(thread.replace("_", "-") + "\n")
+        (folder / "schedstat").write_text(f"{ns} 5 7\n")
+
+
+def test_drawing_is_the_time_of_the_threads_that_draw_since_it_was_entered(tmp_path):
+    class Three:
+        def pids(self) -> list[int]:
+            return [100, 200, 300, 400]
+
+    threads(tmp_path, 100, "gnome-shell", gnome=9_000_000_000, llvmpipe_0=1_000_000_000)
+    threads(tmp_path, 200, "Xvfb", Xvfb=2_000_000_000)
+    with watch.Drawing(Three(), tmp_path) as drawing:
+        threads(tmp_path, 100, "gnome-shell", gnome=19_000_000_000, llvmpipe_0=3_500_000_000)
+        threads(tmp_path, 200, "Xvfb", Xvfb=2_250_000_000)
+        threads(tmp_path, 300, "firefox-esr", MainThread=4_000_000_000, Renderer=500_000_000)
+        # proc(5): the first figure of schedstat is the time on the processor [ns].
+        assert drawing.seconds() == pytest.approx(2.5 + 0.25 + 0.5)
+
+
+def test_sessions_from_the_login_screen_cover_every_desktop_disk_and_memory():
+    plans = design.draw_logins()
+    assert {plan.edition for plan in plans} == set(map(str, Edition))
+    assert len({plan.name for plan in plans}) == len(plans) >= 120
+    for plan in plans:
+        plan.check()
+        assert plan.model == plan.disk and plan.cores in (1, 2) and plan.swap in ("disk", "zram")
+    for edition in Edition:
+        some = [plan for plan in plans if plan.edition == edition]
+        assert {plan.memory_limit_mib for plan in some} == set(design.SESSION_MEMORY_MIB)
+        assert len({plan.disk for plan in some}) == len(models.known())
+
+
+def test_swap_that_there_is_not_is_refused():
+    with pytest.raises(InputError, match="no swap 'tape'"):
+        replace(design.draw_logins()[0], swap="tape").check()
+
+
+def test_with_one_core_the_sessions_of_two_are_left_for_later(rig):
+    plans = design.draw_logins()
+    assert {plan.cores for plan in series.under_pressure(rig, plans).plans} == {1}
+    both = replace(rig, core=None)
+    assert {plan.cores for plan in series.under_pressure(both, plans).plans} == {1, 2}
+    two = next(plan for plan in plans if plan.cores == 2)
+    assert series.conditions_of(two, None).cpus == (0, 1) and series.conditions_of(two, 1).cpus == (1,)
+
+
+def test_what_a_run_has_as_swap_is_taken_away_and_nothing_else(tmp_path, monkeypatch):
+    done: list[list[str]] = []
+    monkeypatch.setattr(workplace, "_quiet", lambda words: bool(done.append(list(words))) or True)
+    note = tmp_path / workplace.SWAP_NOTE
+    assert workplace.swap_off(tmp_path) == []
+    for strange in ("", "/dev/sda2", "/etc/passwd", str(tmp_path / ".." / "other")):
+        note.write_text(strange)
+        assert workplace.swap_off(tmp_path) == [] and not done
+    note.write_text(str(tmp_path / "root/swapfile"))
+    assert workplace.swap_off(tmp_path) == [str(tmp_path / "root/swapfile")] and not note.exists()
+    note.write_text("/dev/zram3")
+    workplace.swap_off(tmp_path)
+    assert done[-1] == ["zramctl", "--reset", "/dev/zram3"]
 
 
 def test_a_series_adds_rows_as_they_come_and_lives_through_a_failure(rig, monkeypatch):

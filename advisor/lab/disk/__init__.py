@@ -75,9 +75,8 @@ class PacedDisk:
         (self.folder / "fuse/state").write_text("pace\n")
 
     def flush(self, mounted: Path) -> None:
-        """Write out what waits, and drop the file system's own records from the page cache."""
+        """Write out what waits."""
         subprocess.run(["sync", "-f", str(mounted)], check=False)
-        subprocess.run(["blockdev", "--flushbufs", self.device], check=False)
 
 
 @contextmanager

@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
 
 from advisor.errors import ToolError
@@ -23,6 +24,8 @@ SCREEN = (1366, 768)
 PORT = 8099
 
 USER = "recipient"
+UP = ("running", "degraded")
+"""What systemctl calls a system that has come up: systemctl(1), is-system-running."""
 
 MASKED = (
     "display-manager.service", "systemd-udevd.service", "systemd-networkd-wait-online.service",
@@ -31,8 +34,24 @@ MASKED = (
 )  # fmt: skip
 """Units that have no device to work on in a container, or would start work of their own while a session is measured."""
 
+GREETER_SERVICE, SESSION_SERVICE = "bench-greeter.service", "desktop-session.service"
+
+SDDM_GREETERS = ("sddm-greeter-qt6", "sddm-greeter")
+"""Programs that draw its login screen, the newer first."""
+
+LOCALE = "en_US.UTF-8"
+"""What the installer sets where nothing else is asked for."""
+
 METHOD_X = "systemd-nspawn, Xvfb"
 METHOD_WAYLAND = "systemd-nspawn, virtual monitor"
+
+
+class Greeter(StrEnum):
+    """What asks for the name and password: the login screen of a display manager."""
+
+    GDM = "gdm3"
+    SDDM = "sddm"
+    LIGHTDM = "lightdm"
 
 
 @dataclass(frozen=True)
@@ -41,7 +60,8 @@ class DesktopStart:
 
     `desktop` is XDG_CURRENT_DESKTOP as the session file sets it; `process` must be alive for the desktop to count as
     there; `overrides` are user units and the ExecStart that draws on a virtual screen. It rests when it uses less of
-    one core than `rest_share`, more for a shell that never stops drawing where the processor draws.
+    one core than `rest_share`, more for a shell that never stops drawing where the processor draws. `greeter` is what
+    asks for the name before it: that of the display manager which the edition's task brings.
     """
 
     method: str
@@ -50,6 +70,7 @@ class DesktopStart:
     process: str
     overrides: dict[str, str] = field(default_factory=dict)
     rest_share: float = 0.06
+    greeter: Greeter = Greeter.LIGHTDM
 
 
 _SIZE = f"{SCREEN[0]}x{SCREEN[1]}"
@@ -57,6 +78,7 @@ STARTS: dict[str, DesktopStart] = {
     Edition.GNOME: DesktopStart(
         METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland gnome-session", "GNOME", "gnome-shell",
         {"org.gnome.Shell@wayland.service": f"/usr/bin/gnome-shell --headless --virtual-monitor {_SIZE}"},
+        greeter=Greeter.GDM,
     ),
     Edition.PLASMA: DesktopStart(
         METHOD_WAYLAND, "XDG_SESSION_TYPE=wayland startplasma-wayland", "KDE", "plasmashell",
@@ -64,31 +86,62 @@ STARTS: dict[str, DesktopStart] = {
             "plasma-kwin_wayland.service": "/usr/bin/kwin_wayland_wrapper --virtual "
             f"--width {SCREEN[0]} --height {SCREEN[1]} --xwayland"
         },
+        greeter=Greeter.SDDM,
     ),
     Edition.CINNAMON: DesktopStart(METHOD_X, "cinnamon-session-cinnamon", "X-Cinnamon", "cinnamon", rest_share=0.25),
     Edition.MATE: DesktopStart(METHOD_X, "mate-session", "MATE", "mate-panel"),
     Edition.XFCE: DesktopStart(METHOD_X, "startxfce4", "XFCE", "xfce4-panel"),
-    Edition.LXQT: DesktopStart(METHOD_X, "startlxqt", "LXQt", "lxqt-panel"),
+    Edition.LXQT: DesktopStart(METHOD_X, "startlxqt", "LXQt", "lxqt-panel", greeter=Greeter.SDDM),
     Edition.LXDE: DesktopStart(METHOD_X, "startlxde", "LXDE", "lxpanel"),
 }  # fmt: skip
 """The session that each task installs, with nothing changed but the screen it draws on."""
 
 
+# The login screen goes as the session comes.
 _SERVICE = """[Unit]
 Description=A desktop session on a virtual screen
+Conflicts={greeter}
+After={greeter}
 [Service]
 User={user}
 PAMName=login
 WorkingDirectory=/home/{user}
-Environment=XDG_SESSION_CLASS=user XDG_CURRENT_DESKTOP={desktop} LANG=C.UTF-8
+Environment=XDG_SESSION_CLASS=user XDG_CURRENT_DESKTOP={desktop} LANG={locale}
 ExecStart=/bin/bash /srv/session.sh
+"""
+
+_GREETER_SERVICE = """[Unit]
+Description=The login screen on a virtual screen
+[Service]
+Environment=LIBGL_ALWAYS_SOFTWARE=1 LANG={locale}
+{lines}
+"""
+_AS_USER = """User={user}
+PAMName=login
+Environment=XDG_SESSION_CLASS=greeter {environment}
+ExecStart={command}"""
+
+_DRAWN_BY_X = """#!/bin/bash
+Xvfb :0 -screen 0 {w}x{h}x24 -nolisten tcp -ac &
+for i in $(seq 400); do [ -S /tmp/.X11-unix/X0 ] && break; sleep 0.05; done
+DISPLAY=:0 exec {command}
+"""
+
+# Of the words that the display manager gives its X server, a virtual one knows the display and who may draw on it.
+_SERVER_OF_GREETER = """#!/bin/bash
+exec Xvfb "$1" -screen 0 {w}x{h}x24 -nolisten tcp -ac
+"""
+_LIGHTDM = """[LightDM]
+logind-check-graphical=false
+[Seat:*]
+xserver-command=/srv/greeter.sh
 """
 
 _SCRIPT = """set -u
 exec >/home/{user}/session.log 2>&1
-export LIBGL_ALWAYS_SOFTWARE=1
+export LIBGL_ALWAYS_SOFTWARE=1 LP_NUM_THREADS=$(nproc)
 {display}
-systemctl --user import-environment DISPLAY XDG_SESSION_TYPE LIBGL_ALWAYS_SOFTWARE XDG_CURRENT_DESKTOP
+systemctl --user import-environment DISPLAY XDG_SESSION_TYPE LIBGL_ALWAYS_SOFTWARE LP_NUM_THREADS XDG_CURRENT_DESKTOP
 exec {command}
 """
 
@@ -107,7 +160,9 @@ def prepare(root: Path, start: DesktopStart) -> None:
     quieten(root)
     chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
     server = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
-    write_session(root, start, USER, server)
+    chroot(root, "localedef", "-i", LOCALE.split(".")[0], "-f", "UTF-8", LOCALE)
+    write_session(root, start, USER, server, LOCALE)
+    write_greeter(root, start.greeter)
     write_pages(root / "srv/pages")
 
 
@@ -121,10 +176,32 @@ def quieten(root: Path) -> None:
         (system / unit).symlink_to(goal)
 
 
-def write_session(root: Path, start: DesktopStart, user: str, display: str) -> None:
+def write_greeter(root: Path, greeter: Greeter) -> None:
+    """Write a service that shows the login screen as its display manager does, on a virtual screen."""
+    script, size = root / "srv/greeter.sh", {"w": SCREEN[0], "h": SCREEN[1]}
+    if greeter is Greeter.LIGHTDM:
+        script.write_text(_SERVER_OF_GREETER.format(**size))
+        (root / "srv/lightdm.conf").write_text(_LIGHTDM)
+        lines = "ExecStart=/usr/sbin/lightdm --config /srv/lightdm.conf"
+    elif greeter is Greeter.SDDM:
+        command = next(name for name in SDDM_GREETERS if (root / "usr/bin" / name).exists())
+        command += " --test-mode --theme /usr/share/sddm/themes/debian-theme"
+        script.write_text(_DRAWN_BY_X.format(command=command, **size))
+        lines = _AS_USER.format(user="sddm", environment="", command="/srv/greeter.sh")
+    else:
+        lines = _AS_USER.format(
+            user="Debian-gdm", command="/usr/bin/gnome-session --session=gnome-login",
+            environment="XDG_SESSION_TYPE=wayland GNOME_SHELL_SESSION_MODE=gdm DCONF_PROFILE=gdm",
+        )  # fmt: skip
+    if script.exists():
+        script.chmod(0o755)
+    (root / "etc/systemd/system" / GREETER_SERVICE).write_text(_GREETER_SERVICE.format(locale=LOCALE, lines=lines))
+
+
+def write_session(root: Path, start: DesktopStart, user: str, display: str, locale: str = "C.UTF-8") -> None:
     """Write the session's service and script; `display` is what the script does for a screen, in shell."""
-    service = _SERVICE.format(user=user, desktop=start.desktop)
-    (root / "etc/systemd/system/desktop-session.service").write_text(service)
+    service = _SERVICE.format(user=user, desktop=start.desktop, greeter=GREETER_SERVICE, locale=locale)
+    (root / "etc/systemd/system" / SESSION_SERVICE).write_text(service)
     command = f"/etc/X11/Xsession {start.command}" if start.method == METHOD_X else f"env {start.command}"
     (root / "srv/session.sh").write_text(_SCRIPT.format(user=user, display=display, command=command))
     for unit, line in start.overrides.items():
@@ -259,6 +336,14 @@ def _child(process: subprocess.Popen[bytes]) -> int:
     if not found:
         raise ToolError("The container did not start.", "Try systemd-nspawn on the tree by hand.")
     return found[0]
+
+
+def await_up(leader: int) -> None:
+    """Wait until the container's services have started, or failed to; 'offline' is said before there is a manager."""
+    wait_until(
+        lambda: inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90).strip() in UP,
+        "The container's system",
+    )
 
 
 def inside(leader: int, script: str, user: str | None = None, timeout_s: float = 180) -> str:

@@ -1,7 +1,8 @@
 """Measure one real desktop session: log in, wait for rest, open the browser, wait again.
 
-Every session starts from an image of the installed edition with cold caches, with nothing holding it back, or with
-memory, processor and disk limited together.
+Every session starts from an image of the installed edition, at the login screen of a machine that was just started:
+what its services and that screen have read is in memory. Nothing holds it back, or memory, processor and disk are
+limited together.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import lzma
 import os
 import time
+from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
@@ -16,16 +18,20 @@ from pathlib import Path
 from typing import Any
 
 from advisor.capture import speed
+from advisor.errors import ToolError
 from advisor.lab import disk as paced
 from advisor.lab import watch
 from advisor.lab.disk import models
 from advisor.lab.groups import Groups, Hurry, Limits, set_own
 from advisor.lab.sessions.container import (
+    GREETER_SERVICE,
     PORT,
+    SESSION_SERVICE,
     STARTS,
     DesktopStart,
     alive,
     await_page,
+    await_up,
     container,
     counted,
     in_session,
@@ -33,7 +39,8 @@ from advisor.lab.sessions.container import (
     serving,
 )  # fmt: skip
 from advisor.lab.sessions.pages import write_pages
-from advisor.lab.watch import DISTURBED_BESIDE, Ready, wait_quiet
+from advisor.lab.sessions.swap import Swap, swapping
+from advisor.lab.watch import DISTURBED_BESIDE, Drawing, Ready, wait_quiet
 from advisor.lab.workplace import mounted
 
 COLUMNS = (
@@ -42,18 +49,22 @@ COLUMNS = (
     "kills", "host_mib_s", "note", "date", "plan", "cpus", "rate_mib_s", "access_ms", "decompress_mib_s",
     "disk_read_mib_s",
     "disk_access_ms", "limit_s", "throttled_s", "others_s", "beside_s", "disturbed", "ready_2", "ready_3", "ready_4",
+    "begins", "cores", "swap", "drawing_s", "swapped_mib",
 )  # fmt: skip
 """Of the table comfort/sessions, which tells their meaning."""
+
+GREETER_LIMIT_S = 90.0
+"""Longest until the login screen rests, nothing being paced yet [s]."""
 
 
 @dataclass(frozen=True)
 class Conditions:
     """What holds a session back; None stands for nothing.
 
-    Memory [MiB], processor [% of one core] on one `core`, a disk of a rate and an access time or a `model` of
-    lab/disks. `plan` is its name in a design. `count_ready` counts the threads that could run at each moment, which
-    costs some work. It is given up when the desktop, the browser's first page, or the rest of the load takes longer
-    than its limit [s].
+    Memory [MiB], processor [% of each core] on the cores `cpus`, a disk of a rate and an access time or a `model` of
+    lab/disks, and where memory may be moved to. `plan` is its name in a design. `count_ready` counts the threads that
+    could run at each moment, which costs some work. It is given up when the desktop, the browser's first page, or the
+    rest of the load takes longer than its limit [s].
     """
 
     memory_limit_mib: float | None = None
@@ -63,7 +74,8 @@ class Conditions:
     access_ms: float | None = None
     model: str = ""
     plan: str | None = None
-    core: int | None = None
+    cpus: tuple[int, ...] | None = None
+    swap: Swap = Swap.NONE
     count_ready: bool = False
     session_limit_s: float = 240
     browser_limit_s: float = 180
@@ -80,17 +92,17 @@ class Conditions:
 class Watch:
     """Counters of one stage, as differences from its begin."""
 
-    def __init__(self, group: Groups, core: int | None, beside: str = "") -> None:
-        self.group, self.core, self.beside = group, core, beside
+    def __init__(self, group: Groups, cpus: Sequence[int] = (), beside: str = "") -> None:
+        self.group, self.cpus, self.beside = group, cpus, beside
         self.start = self._now()
 
     def _now(self) -> dict[str, float]:
-        core, (reads, read) = self.core, self.group.reads()
+        reads, read = self.group.reads()
         return {
             "clock": time.monotonic(), "used": self.group.cpu_s(), "own": self.group.cpu_s() + self.group.cpu_s("rig"),
             "read": read, "reads": reads, "throttled": self.group.throttled_s(),
-            "busy": 0.0 if core is None else watch.busy_s([core]),
-            "beside": 0.0 if core is None else watch.beside_s(self.beside, core),
+            "busy": watch.busy_s(self.cpus),
+            "beside": sum(watch.beside_s(self.beside, core) for core in self.cpus),
         }  # fmt: skip
 
     def row(self) -> dict[str, Any]:
@@ -100,7 +112,8 @@ class Watch:
         return {
             "read_mib": since["read"], "reads": int(since["reads"]), "throttled_s": since["throttled"],
             "others_s": max(0.0, since["busy"] - since["own"]), "beside_s": since["beside"],
-            "kills": self.group.kills(), "beside_share": since["beside"] / max(since["clock"], 1e-9),
+            "kills": self.group.kills(), "swapped_mib": self.group.swapped_mib(),
+            "beside_share": since["beside"] / max(since["clock"], 1e-9) / max(len(self.cpus), 1),
             **watch.memory_of(counted(self.group)),
         }  # fmt: skip
 
@@ -135,7 +148,7 @@ def measure(
     number of the repetition. Gives a row of `COLUMNS` for the desktop, and one for the browser when the desktop came
     up.
     """
-    start, core = STARTS[edition], conditions.core
+    start, cpus = STARTS[edition], conditions.cpus or ()
     group, root = Groups(folder.name), folder / "root"
     root.mkdir()
     write_pages(folder / "pages")
@@ -144,21 +157,23 @@ def measure(
     # What is no part of the measurement comes before ordinary work on the machine.
     set_own(os.SCHED_RR, 1)
     try:
-        group.make(Limits(None, None if core is None else (core,), conditions.memory_limit_mib, real_time=False))
+        group.make(Limits(None, conditions.cpus, conditions.memory_limit_mib, real_time=False))
         model = conditions.disk_model(image)
         with (
             paced.attached(model, folder, group, image=image, held=True) as disk,
-            mounted((disk.device, str(root))), Hurry(disk.device), container(root, group) as leader,
+            mounted((disk.device, str(root))), Hurry(disk.device),
+            swapping(conditions.swap, root, group, conditions.memory_limit_mib or 0), container(root, group) as leader,
         ):  # fmt: skip
             host_mib_s = host_speed()
             speeds, got = _limit(conditions, group, disk, leader, root)
             set_own(os.SCHED_OTHER, 0)
-            with Ready(group) if conditions.count_ready else nullcontext() as ready:
-                rows.append(desktop(leader, start, Watch(group, core, beside), conditions))
+            with Drawing(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
+                rows.append(desktop(leader, start, Watch(group, cpus, beside), conditions))
+                rows[-1]["drawing_s"] = drawing.seconds()
             rows[-1] |= ready.shares() if ready else {}
             if rows[-1]["ok"] == "yes":
                 with serving(folder / "pages", leader) as shown:
-                    rows.append(_browser(leader, start, Watch(group, core, beside), shown, conditions))
+                    rows.append(_browser(leader, start, Watch(group, cpus, beside), shown, conditions))
             set_own(os.SCHED_RR, 1)
     finally:
         set_own(os.SCHED_OTHER, 0)
@@ -166,7 +181,8 @@ def measure(
         "release": release, "edition": edition, "run": run, "memory_limit_mib": conditions.memory_limit_mib,
         "quota_pct": conditions.quota_pct, "disk": conditions.disk, "method": start.method,
         "read_ahead_kib": paced.READ_AHEAD_KIB, "host_mib_s": host_mib_s, "date": str(date.today()),
-        "plan": conditions.plan, "cpus": core, "rate_mib_s": conditions.rate_mib_s, "access_ms": conditions.access_ms,
+        "plan": conditions.plan, "cpus": " ".join(map(str, cpus)), "rate_mib_s": conditions.rate_mib_s,
+        "access_ms": conditions.access_ms, "begins": "greeter", "cores": len(cpus) or None, "swap": conditions.swap,
     }  # fmt: skip
     for row in rows:
         share = row.pop("beside_share")
@@ -182,14 +198,16 @@ def measure(
 def _limit(
     conditions: Conditions, group: Groups, disk: paced.PacedDisk, leader: int, root: Path
 ) -> tuple[dict[str, float], float]:
-    """Bring the machine up, empty its caches, set the limits; the speeds under them, and the share they got [1]."""
+    """Bring the machine up to its login screen, set the limits; the speeds under them, and the share they got [1]."""
     quota = conditions.quota_pct
-    inside(leader, "timeout 60 systemctl is-system-running --wait", timeout_s=90)
-    wait_quiet(group.cpu_s, lambda: any(state in "RD" for state in group.states()), limit_s=20, window_s=2)
+    await_up(leader)
+    inside(leader, f"systemctl start {GREETER_SERVICE}", timeout_s=60)
+    resting = lambda: any(state in "RD" for state in group.states())  # noqa: E731
+    if not wait_quiet(group.cpu_s, resting, limit_s=GREETER_LIMIT_S, window_s=3):
+        raise ToolError(f"The login screen was not at rest after {GREETER_LIMIT_S:g} s.")
+    if inside(leader, f"systemctl is-active {GREETER_SERVICE}").strip() != "active":
+        raise ToolError("The login screen has ended by itself.")
     disk.flush(root)
-    group.drop_cache()
-    # What starts the session is warm, as it is after a boot.
-    inside(leader, "systemctl --version; systemctl is-active desktop-session; sleep 0", timeout_s=60)
     if conditions.disk:
         disk.pace()
     group.allow(quota)
@@ -206,7 +224,7 @@ def _limit(
 
 def desktop(leader: int, start: DesktopStart, seen: Watch, conditions: Conditions) -> dict[str, Any]:
     """Start the desktop and wait for its rest; gives a row without what is common to a session."""
-    inside(leader, "systemctl start --no-block desktop-session.service", timeout_s=60)
+    inside(leader, f"systemctl start --no-block {SESSION_SERVICE}", timeout_s=60)
     rest = seen.rest(start, conditions.session_limit_s)
     row = {"stage": "idle", "limit_s": conditions.session_limit_s, **seen.row()}
     there = alive(seen.group, start)
@@ -221,10 +239,12 @@ def _browser(
 ) -> dict[str, Any]:
     group = seen.group
     asked = [in_session(leader, f"firefox-esr http://127.0.0.1:{PORT}/page0.html")]
-    with Ready(group) if conditions.count_ready else nullcontext() as ready:
+    with Drawing(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
         first = await_page(shown, "0", group, conditions.browser_limit_s)
     # What was read by then; memory is that of the first page until more is open.
-    row = {"stage": "browser", "limit_s": conditions.browser_limit_s, **seen.row()}
+    row = {
+        "stage": "browser", "limit_s": conditions.browser_limit_s, "drawing_s": drawing.seconds(), **seen.row(),
+    }  # fmt: skip
     row |= ready.shares() if ready else {}
     notes = []
     if first:

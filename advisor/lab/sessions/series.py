@@ -18,6 +18,7 @@ from advisor.lab.campaign import Campaign
 from advisor.lab.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Pressure
 from advisor.lab.sessions.container import STARTS, prepare
 from advisor.lab.sessions.measure import COLUMNS, Conditions, measure
+from advisor.lab.sessions.swap import SWAP_MIB, Swap
 from advisor.lab.workplace import SESSION_TOOLS, Workplace, mounted, open_workplace, require, run_folder
 from advisor.releases import CODENAMES
 from advisor.shop import Edition
@@ -34,8 +35,8 @@ AFTER_TIGHT_S = 60.0
 """Where a session is to show what is killed, its whole load gets this long [s]."""
 
 RELEASE = "13"
-WRITES_BYTES = 1 << 30
-"""Room in a session's file system for what it writes [B]."""
+WRITES_BYTES = (1 << 30) + (SWAP_MIB << 20)
+"""Room in a session's file system for what it writes, and for its swap [B]."""
 
 LEFT_OUT = (
     "usr/share/doc",
@@ -57,8 +58,8 @@ SHOWN = (
 class Rig:
     """Where sessions are measured, and the table that their rows are added to.
 
-    They run on one `core`, or all; `beside` is a control group of real-time work on this machine, to tell disturbance
-    by.
+    They run on one `core`, or on the first ones; `beside` is a control group of real-time work on this machine, to tell
+    disturbance by.
     """
 
     place: Workplace
@@ -126,14 +127,15 @@ def make_here(root: str, release: str, edition: str, path: str) -> None:
 
 
 def conditions_of(plan: Pressure, core: int | None) -> Conditions:
-    """What holds a planned session back."""
+    """What holds a planned session back, on one core or on as many of the first as it asks for."""
     enough = SLOW_ROOMY_MIB if plan.quota_pct < SLOW_PCT else ROOMY_MIB
     after_s = AFTER_ROOMY_S if plan.memory_limit_mib >= enough else AFTER_LIMIT_S
     if plan.name.rpartition("-")[2] in TIGHT:
         after_s = AFTER_TIGHT_S
     return Conditions(
         memory_limit_mib=plan.memory_limit_mib, quota_pct=plan.quota_pct, disk=plan.disk, rate_mib_s=plan.rate_mib_s,
-        access_ms=plan.access_ms, model=plan.model, plan=plan.name, core=core, session_limit_s=SESSION_LIMIT_S,
+        access_ms=plan.access_ms, model=plan.model, plan=plan.name, session_limit_s=SESSION_LIMIT_S,
+        cpus=tuple(range(plan.cores)) if core is None else (core,), swap=Swap(plan.swap),
         browser_limit_s=BROWSER_LIMIT_S, after_s=after_s,
     )  # fmt: skip
 
@@ -161,7 +163,7 @@ def repeat(rig: Rig, release: str, editions: Sequence[str], runs: int, note: str
 
     On one core it is also counted what more cores would be worth.
     """
-    free = Conditions(core=rig.core, count_ready=rig.core is not None)
+    free = Conditions(cpus=None if rig.core is None else (rig.core,), count_ready=rig.core is not None)
     plans = [Free(f"{edition}-{number}", edition) for edition in editions for number in range(runs)]
     done: list[tuple[str, bool]] = []
 
@@ -178,7 +180,7 @@ def repeat(rig: Rig, release: str, editions: Sequence[str], runs: int, note: str
 
 
 def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
-    """A campaign of a design's sessions that the table holds no undisturbed one of.
+    """A campaign of a design's sessions that the table holds no undisturbed one of; with a core, those of one alone.
 
     Each edition also gets one session on the one core with nothing holding it back, unless the table has it.
     """
@@ -206,10 +208,11 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
             os.setpriority(os.PRIO_PROCESS, 0, -10)
         counted = {row["edition"] for row in rig.rows() if row["ready_2"] and row["release"] == RELEASE}
         if plan.edition not in counted and rig.core is not None:
-            rig.say(rig.once(RELEASE, plan.edition, Conditions(core=rig.core, count_ready=True)))
+            rig.say(rig.once(RELEASE, plan.edition, Conditions(cpus=(rig.core,), count_ready=True)))
         return rig.once(RELEASE, plan.edition, conditions_of(plan, rig.core))
 
-    return Campaign(rig.place, plans, made, once, prepare=ready)
+    chosen = [plan for plan in plans if rig.core is None or plan.cores == 1]
+    return Campaign(rig.place, chosen, made, once, prepare=ready)
 
 
 def check(release: str) -> None:

@@ -1,0 +1,58 @@
+"""Room for memory to be moved out to in a measured session: a file on its disk, or compressed memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+
+from advisor.lab.groups import Groups
+from advisor.lab.workplace import SWAP_NOTE, run, swap_off
+
+SWAP_MIB = 1024
+"""Size of the swap that an installer makes when nobody asks for another; from memory."""
+
+ZRAM_SHARE = 0.5
+"""Compressed swap, as a share of the memory that the machine has; common practice, no source."""
+
+HOST = Path("/proc/sys/vm/swappiness")
+
+
+class Swap(StrEnum):
+    """Where a session's memory may be moved to."""
+
+    NONE = ""
+    DISK = "disk"
+    ZRAM = "zram"
+
+
+@contextmanager
+def swapping(kind: Swap, root: Path, group: Groups, memory_mib: float) -> Iterator[None]:
+    """Give a session swap while it runs, a file in its tree or compressed memory; other work leaves it alone."""
+    if kind is Swap.NONE:
+        yield
+        return
+    before = HOST.read_text()
+    HOST.write_text("0")
+    group.swap_out()
+    try:
+        place = _file(root) if kind is Swap.DISK else _compressed(memory_mib)
+        (root.parent / SWAP_NOTE).write_text(place)
+        run(["mkswap", place])
+        run(["swapon", place])
+        yield
+    finally:
+        swap_off(root.parent)
+        HOST.write_text(before)
+
+
+def _file(root: Path) -> str:
+    path = root / "swapfile"
+    run(["fallocate", "-l", f"{SWAP_MIB}M", str(path)])
+    path.chmod(0o600)
+    return str(path)
+
+
+def _compressed(memory_mib: float) -> str:
+    return run(["zramctl", "--find", "--size", f"{int(memory_mib * ZRAM_SHARE)}M"]).strip()
