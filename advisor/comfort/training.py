@@ -36,6 +36,11 @@ _MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault":
 
 _BEGIN = (0.8, 1.1, 1.5)
 
+TEXTS = {
+    "release", "edition", "stage", "disk", "method", "ok", "note", "date", "plan", "cpus", "disturbed", "begins", "swap",
+}  # fmt: skip
+"""Columns of the table of sessions that are no numbers."""
+
 LEAST_ROWS = 12
 GIVEN_UP = "not there"
 
@@ -152,8 +157,7 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
     frame = sessions[sessions["plan"].notna() & sessions["disturbed"].isna()].reset_index(drop=True)
     if frame.empty:
         raise InputError("The table comfort/sessions has no undisturbed session under pressure.")
-    texts = {"release", "edition", "stage", "disk", "method", "ok", "note", "date", "plan", "cpus", "disturbed"}
-    for name in frame.columns.difference(list(texts)):
+    for name in frame.columns.difference(list(TEXTS)):
         frame[name] = pd.to_numeric(frame[name]).astype(float)
     alone = free.reindex(pd.MultiIndex.from_frame(frame[["release", "edition"]]))
     desktop = frame["stage"].eq("idle").to_numpy(dtype=bool)
