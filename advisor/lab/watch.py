@@ -174,7 +174,7 @@ SERVERS = ("Xvfb",)
 """Processes whose every thread draws."""
 
 
-class Drawing:
+class DrawTime:
     """Adds up, while a stage runs, the processor time of a group's threads that draw. Use as a context.
 
     Where the graphics chip draws, none of it is the processor's. A thread that ends is counted as far as it was last
@@ -190,7 +190,7 @@ class Drawing:
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._keep, daemon=True)
 
-    def __enter__(self) -> Drawing:
+    def __enter__(self) -> DrawTime:
         self._look()
         self._before = sum(self._seen.values())
         self._thread.start()

@@ -285,7 +285,7 @@ def test_drawing_is_the_time_of_the_threads_that_draw_since_it_was_entered(tmp_p
 
     threads(tmp_path, 100, "gnome-shell", gnome=9_000_000_000, llvmpipe_0=1_000_000_000)
     threads(tmp_path, 200, "Xvfb", Xvfb=2_000_000_000)
-    with watch.Drawing(Three(), tmp_path) as drawing:
+    with watch.DrawTime(Three(), tmp_path) as drawing:
         threads(tmp_path, 100, "gnome-shell", gnome=19_000_000_000, llvmpipe_0=3_500_000_000)
         threads(tmp_path, 200, "Xvfb", Xvfb=2_250_000_000)
         threads(tmp_path, 300, "firefox-esr", MainThread=4_000_000_000, Renderer=500_000_000)

@@ -40,7 +40,7 @@ from advisor.lab.sessions.container import (
 )  # fmt: skip
 from advisor.lab.sessions.pages import write_pages
 from advisor.lab.sessions.swap import Swap, swapping
-from advisor.lab.watch import DISTURBED_BESIDE, Drawing, Ready, wait_quiet
+from advisor.lab.watch import DISTURBED_BESIDE, DrawTime, Ready, wait_quiet
 from advisor.lab.workplace import mounted
 
 COLUMNS = (
@@ -167,7 +167,7 @@ def measure(
             host_mib_s = host_speed()
             speeds, got = _limit(conditions, group, disk, leader, root)
             set_own(os.SCHED_OTHER, 0)
-            with Drawing(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
+            with DrawTime(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
                 rows.append(desktop(leader, start, Watch(group, cpus, beside), conditions))
                 rows[-1]["drawing_s"] = drawing.seconds()
             rows[-1] |= ready.shares() if ready else {}
@@ -239,7 +239,7 @@ def _browser(
 ) -> dict[str, Any]:
     group = seen.group
     asked = [in_session(leader, f"firefox-esr http://127.0.0.1:{PORT}/page0.html")]
-    with Drawing(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
+    with DrawTime(group) as drawing, Ready(group) if conditions.count_ready else nullcontext() as ready:
         first = await_page(shown, "0", group, conditions.browser_limit_s)
     # What was read by then; memory is that of the first page until more is open.
     row = {
