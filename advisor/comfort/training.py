@@ -37,7 +37,8 @@ _MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault":
 _BEGIN = (0.8, 1.1, 1.5)
 
 TEXTS = {
-    "release", "edition", "stage", "disk", "method", "ok", "note", "date", "plan", "cpus", "disturbed", "begins", "swap",
+    "release", "edition", "stage", "disk", "method", "ok", "note", "date", "plan", "cpus", "disturbed", "begins",
+    "swap",
 }  # fmt: skip
 """Columns of the table of sessions that are no numbers."""
 
