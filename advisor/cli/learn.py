@@ -54,7 +54,8 @@ def learn(
     and says what it saves of hands and slot. Those that the shop has already, its file names under 'practices'.
 
     --report leaves out each class of disk, each edition and each level of processor in turn, fits the model on the
-    rest and times what was left out, beside simple baselines. It takes about a minute.
+    rest and times what was left out, beside simple baselines; then says how far each assumption moves the minutes. It
+    takes about a minute.
 
     --out fits the model on the rehearsals, and on the bench log where one is named, and writes it as plain JSON; it
     does not serve.
@@ -180,6 +181,7 @@ def _savings(sheet: Path, log: Path, shop: Shop) -> None:
 def _report(rehearsals: Path | None) -> None:
     from advisor.timing import read_rehearsals, serving_model
     from advisor.timing.report import judge, lines
+    from advisor.timing.review import plain_units, swing_lines, swings
 
     data = read_rehearsals(rehearsals)
     basis = serving_model().basis if rehearsals is None else f"from {len(data)} rehearsals"
@@ -187,6 +189,12 @@ def _report(rehearsals: Path | None) -> None:
         say(line)
     if rehearsals is None and (bounds := serving_model().physics.at_bound()):
         say(f"At the edge of what the fit allows: {'; '.join(bounds)}.")
+    if rehearsals is None:
+        units = plain_units()
+        say("What the minutes assume, each alone from the end that a tenth lie below to that above: how far it moves")
+        say(f"the machine's minutes of {len(units.elapsed_min)} plain units, the median of those that it moves.")
+        for line in swing_lines(swings(units)):
+            say(line)
 
 
 def _fit(out: Path, rehearsals: Path | None, log: Path | None, shop: Shop, half_life: float) -> None:

@@ -6,9 +6,9 @@ and sealing. `combine` puts them together.
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.columns import ByUnit, distinct, figures, words
+from advisor.editions import catalogue as built_in
 from advisor.errors import InputError
 from advisor.shop import Image, Practice, Shop, default_shop
 from advisor.timing import operations
@@ -88,11 +89,25 @@ class Timing:
     parts: Combined = field(repr=False)
     _hands: HandsOn = field(repr=False)
     _setting: Setting = field(repr=False)
+    _again: Callable[[], Setting] = field(repr=False)
 
     @property
     def conditions(self) -> pd.DataFrame:
         """Conditions of the units that have minutes, by their position."""
         return self._setting.conditions[self._setting.usable]
+
+    def machine_anew(self) -> Array:
+        """Machine minutes worked out once more, such as with what `rates.supposing` takes; NaN where there are none.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            [min].
+        """
+        given, sure = self._again(), np.zeros(len(self.hands_on_min))
+        filled = replace(given.filled, cpu_sd=sure, read_sd=sure, access_sd=sure)
+        parts, _ = worked_out(given.conditions, filled, lambda some: scaled_minutes(self.model, some))
+        return np.where(given.usable, parts.sum(axis=1) * self.model.log.factor(given.groups), np.nan)
 
     @cached_property
     def phases(self) -> pd.DataFrame:
@@ -280,14 +295,14 @@ def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tu
 
 def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[dict[str, Array], list[Note]]:
     """Conditions that the unit itself tells: speeds as told; cores, link and memory as usual where they are not."""
-    usual = assumed()["cpu_cores"]
+    usual, real = assumed()["cpu_cores"], assumed()["link_factor"].value
     link, cores, ram = (figures(units, name) for name in ("link_mbps", "cpu_cores", "ram_gib"))
     cores = np.where(np.isnan(cores), figures(processors, "cpu_cores"), cores)
     ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
     cache_mbps = CACHE_MBPS * (Practice.CACHE in shop.practices)
     stated = {name: figures(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
         "cores": np.where(np.isnan(cores), usual.value, cores),
-        "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps),
+        "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps) * real,
         "ram_gib": ram_gib,
         "memory_mib": 1024 * ram_gib,
     }
@@ -444,6 +459,9 @@ def predict(
     model = serving_model() if model is None else model
     shop = default_shop() if shop is None else shop
     given = setting(units, processors, editions, images, shop, catalogue)
+    again = partial(
+        setting, units, processors, editions, images, shop, built_in() if catalogue is None else catalogue
+    )  # fmt: skip
     hands = hands_on(
         units, firmware, part_min, remembered=remembered, editions=editions, images=images, shop=shop
     ).at_pace(model.log.hands_factor)  # fmt: skip
@@ -459,7 +477,7 @@ def predict(
         elapsed_min=series(elapsed),
         elapsed_low_min=series(np.floor(10 * elapsed * np.exp(-parts.width)) / 10),
         elapsed_high_min=series(np.ceil(10 * elapsed * np.exp(parts.width)) / 10),
-        basis=model.basis, model=model, parts=parts, _hands=hands, _setting=given,
+        basis=model.basis, model=model, parts=parts, _hands=hands, _setting=given, _again=again,
     )  # fmt: skip
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -34,8 +37,51 @@ class Assumed:
     @property
     def basis(self) -> str:
         """'published', 'measured' (or counted), or 'memory'."""
-        word = self.source.split()[0].rstrip(":")
-        return {"published": "published", "measured": "measured", "counted": "measured"}.get(word, "memory")
+        return basis_of(self.source)
+
+
+def basis_of(source: str) -> str:
+    """What a row's source says that it rests on: 'published', 'measured' (or counted), or 'memory'."""
+    word = source.split()[0].rstrip(":")
+    return {"published": "published", "measured": "measured", "counted": "measured"}.get(word, "memory")
+
+
+@dataclass(frozen=True)
+class Supposed:
+    """A figure of `timing/assumed`, or of a kind of storage, with the ends that a tenth of cases lie beyond."""
+
+    row: str
+    column: str  # Of `timing/storage_rates`, '' for a row of `timing/assumed`
+    low: float
+    high: float
+    unit: str
+    source: str
+
+
+_SUPPOSED: ContextVar[tuple[Supposed, float] | None] = ContextVar("supposed", default=None)
+
+
+@contextmanager
+def supposing(what: Supposed, value: float) -> Iterator[None]:
+    """Take one figure of the tables for another, within the block and in this context alone."""
+    token = _SUPPOSED.set((what, value))
+    try:
+        yield
+    finally:
+        _SUPPOSED.reset(token)
+
+
+def spreads() -> list[Supposed]:
+    """Every row of `timing/assumed`, and read rate and access time of every kind of storage.
+
+    How a kind writes, and how common it is, have no spread.
+    """
+    found = [Supposed(name, "", fact.low, fact.high, fact.unit, fact.source) for name, fact in assumed().items()]
+    for row in tables.dicts("timing/storage_rates"):
+        for column, ends, unit in (("read_mib_s", "read", "MiB/s"), ("access_ms", "access", "ms")):
+            low, high = (float(row[f"{ends}_{end}"]) for end in ("low", "high"))
+            found.append(Supposed(row["kind"], column, low, high, unit, row["source"]))
+    return found
 
 
 def log_sd(low: Any, high: Any) -> Any:
@@ -43,15 +89,23 @@ def log_sd(low: Any, high: Any) -> Any:
     return np.log(high / low) / (2 * Z)
 
 
-@cache
 def assumed() -> dict[str, Assumed]:
-    """The table of assumptions, by name.
+    """The table of assumptions, by name, as it stands or with what is supposed.
 
     Raises
     ------
     TableError
         When the table is missing or damaged.
     """
+    facts, supposed = _assumed(), _SUPPOSED.get()
+    if supposed is None or supposed[0].column:
+        return facts
+    name = supposed[0].row
+    return facts | {name: replace(facts[name], value=supposed[1])}
+
+
+@cache
+def _assumed() -> dict[str, Assumed]:
     name = "timing/assumed"
     found = {
         row["name"]: Assumed(float(row["value"]), float(row["low"]), float(row["high"]), row["unit"], row["source"])
@@ -78,9 +132,20 @@ class StorageRates:
     share: Array
 
 
-@cache
 def storage_rates() -> StorageRates:
-    """The table of storage rates; TableError when it is missing or damaged."""
+    """The table of storage rates, as it stands or with what is supposed; TableError when missing or damaged."""
+    rates, supposed = _storage_rates(), _SUPPOSED.get()
+    if supposed is None or not supposed[0].column:
+        return rates
+    one, value = supposed
+    here = np.array(rates.kinds) == one.row
+    if one.column == "read_mib_s":
+        return replace(rates, read=np.where(here, value, rates.read))
+    return replace(rates, access=np.where(here, value, rates.access))
+
+
+@cache
+def _storage_rates() -> StorageRates:
     name = "timing/storage_rates"
     rows = tables.dicts(name)
     number = {
@@ -110,4 +175,4 @@ def decompress_of(speed: Array, low: Array, high: Array) -> tuple[Array, Array]:
         sd = np.where(known_spread, np.log(np.where(known_spread, high / np.where(low > 0, low, 1), 1)) / (2 * Z), 0.15)
     sd = np.where(unknown, typical.sd, sd)
     spread = np.hypot(facts["speed_spread"].sd, facts["decompress_at_one"].sd)
-    return speed * facts["decompress_at_one"].value, np.hypot(sd, spread)
+    return speed * facts["decompress_at_one"].value * facts["speed_spread"].value, np.hypot(sd, spread)

@@ -10,11 +10,15 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
+from advisor.columns import records
 from advisor.files import datasets, write_whole
-from advisor.timing.predict import MEDIUM, MOVED, WAIT, Timing, scaled_minutes
-from advisor.timing.rates import assumed
+from advisor.phrases import spelt
+from advisor.shop import default_shop
+from advisor.timing.predict import Timing
+from advisor.timing.rates import basis_of, spreads, storage_rates, supposing
 from advisor.timing.rehearsals import read_rehearsals, shipped
 from advisor.timing.versions import serving_model
+from advisor.unit import StorageKind, Unit, frame
 
 HELD_OUT_COLUMNS = ("split", "group", "speeds", "name", "disk", "actual_s", "predicted_s", "low_s", "high_s")
 
@@ -31,8 +35,26 @@ INPUTS: dict[str, str] = {
 STEPS = 25
 """Points of a curve."""
 
-SWUNG: dict[str, tuple[str, ...]] = {**MOVED, "decompress_at_one": ("decompress_mib_s",)}
-"""Assumption to the conditions that it moves."""
+LEAST_MIN = 1e-6
+"""Below it a difference is that of the arithmetic [min]."""
+
+TITLES = {
+    "cpu_speed": "speed of a processor that is not known", "cpu_cores": "cores of such a processor",
+    "speed_spread": "unpacking beside a processor's general speed", "medium_mib_s": "the stick's speed",
+    "link_factor": "what the link really gives", "restart_wait": "the firmware's wait at a start",
+    "restart_cpu": "processor work of a start", "restart_read": "what a start reads",
+    "restart_access": "random reads of a start", "medium_read": "what a start from the stick reads",
+    "session_read": "what a desktop reads that was not measured",
+    "session_cpu": "processor work of a desktop that was not measured",
+    "image_share": "the image beside what it installs",
+    "installed_files": "files of an edition that was not counted", "extra_packages": "packages of the usual programs",
+    "extra_mib": "download of the usual programs", "update_packages": "packages of the updates",
+    "update_mib": "download of the updates", "seal_work": "clearing out the bench account",
+    "decompress_at_one": "unpacking by the reference processor", "hands_on": "hands-on minutes",
+}  # fmt: skip
+"""What each assumption is, in words; of a kind of storage its name and `SPEED_TITLES`."""
+
+SPEED_TITLES = {"read_mib_s": "read rate", "access_ms": "access time"}
 
 
 def mark() -> str:
@@ -138,29 +160,68 @@ def placed(timing: Timing) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def swings(timing: Timing) -> pd.DataFrame:
-    """How far each assumption moves the minutes of the units, from the end that a tenth lie below to that above.
+    """How far each assumption alone moves the machine's minutes, from the end that a tenth lie below to that above.
 
     Returns
     -------
     pandas.DataFrame
-        assumption, minutes (median over the units of the change from low to high [min]), source; largest first.
+        assumption (row of `timing/assumed`, 'hands_on', or kind of storage and column), title, minutes (median of the
+        change over the units that it moves [min]), units (how many it moves), basis ('published', 'measured' or
+        'memory'), source; largest first. What moves none of the units stands last.
     """
-    model, conditions, facts = serving_model(), timing.conditions.reset_index(drop=True), assumed()
     rows = []
-
-    def total(names: tuple[str, ...], factor: float) -> np.ndarray:
-        moved = conditions.assign(**{name: conditions[name] * factor for name in names if name in conditions})
-        medium, wait = (factor if name in names else 1.0 for name in (MEDIUM, WAIT))
-        return np.asarray(scaled_minutes(model, moved, medium, wait).sum(axis=1) * np.exp(model.log.level))
-
-    for assumption, names in SWUNG.items():
-        fact = facts[assumption]
-        low, high = (total(names, end / fact.value) for end in (fact.low, fact.high))
-        rows.append((assumption, float(np.median(np.abs(high - low))), fact.source))
-    hands = (timing.hands_high_min - timing.hands_low_min).median()
-    rows.append(("hands_on", 0.0 if pd.isna(hands) else float(hands), "operators' spread and a person's pace"))
-    out = pd.DataFrame(rows, columns=["assumption", "minutes", "source"])
+    for one in spreads():
+        ends = []
+        for end in (one.low, one.high):
+            with supposing(one, end):
+                ends.append(timing.machine_anew())
+        moved = np.abs(ends[1] - ends[0])
+        moved = moved[moved > LEAST_MIN]
+        name, title = f"{one.row}: {one.column}" if one.column else one.row, TITLES.get(one.row, one.row)
+        title = f"{SPEED_TITLES[one.column]} of {spelt(one.row)}" if one.column else title
+        minutes = float(np.median(moved)) if len(moved) else 0.0
+        rows.append((name, title, minutes, len(moved), basis_of(one.source), one.source))
+    hands = (timing.hands_high_min - timing.hands_low_min).dropna()
+    minutes = float(hands.median()) if len(hands) else 0.0
+    words = "operators' spread and a person's pace"
+    rows.append(("hands_on", TITLES["hands_on"], minutes, len(hands), "published", words))
+    out = pd.DataFrame(rows, columns=["assumption", "title", "minutes", "units", "basis", "source"])
     return out.sort_values("minutes", ascending=False, kind="stable", ignore_index=True)
+
+
+def plain_units() -> Timing:
+    """Times of units that between them need every assumption.
+
+    Every kind of storage, and one that is not known; a processor of twice the reference's speed, and one that is not
+    known; an edition of the catalogue, and one whose files and session nobody counted. All by the built-in shop.
+    """
+    from advisor.editions import catalogue
+    from advisor.timing.predict import predict
+
+    kinds = [*map(StorageKind, storage_rates().kinds), None]
+    units = frame([Unit(storage_kind=kind, ram_gib=8) for kind in kinds] * 4)
+    known = np.repeat([2.0, np.nan], 2 * len(kinds))
+    processors = pd.DataFrame(
+        {"cpu_speed": known, "cpu_speed_low": known, "cpu_speed_high": known, "cpu_cores": known * 2}
+    )
+    editions = pd.Series(np.tile(np.repeat(["Xfce", "LXQt"], len(kinds)), 2), dtype="string")
+    rows = catalogue()
+    uncounted = rows["edition"].eq("LXQt")
+    rows = rows.assign(
+        **{name: rows[name].mask(uncounted) for name in ("installed_files", "desktop_read_mib", "desktop_cpu_s")}
+    )
+    images = pd.Series(default_shop().default_image, index=range(len(units)), dtype="string")
+    return predict(units, processors, editions, images, catalogue=rows)
+
+
+def swing_lines(found: pd.DataFrame) -> list[str]:
+    """The swings as a table in plain text."""
+    said = {"published": "published", "measured": "measured here", "memory": "from memory"}
+    out = [f"{'minutes':>7}{'units':>7}  {'rests on':<15}what"]
+    for one in records(found):
+        moved = f"{one['minutes']:>7.1f}{one['units']:>7}" if one["units"] else f"{'-':>7}{'none':>7}"
+        out.append(f"{moved}  {said[one['basis']]:<15}{one['title']} ({one['assumption']})")
+    return out
 
 
 def main() -> None:

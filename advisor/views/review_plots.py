@@ -109,19 +109,17 @@ def curves() -> Picture:
     return Picture(figure, f"What moves the machine's minutes: most of all the {most}.")
 
 
-SWING_SAID = {
-    "update_packages": "updates since the image was made", "extra_packages": "the usual programs",
-    "link_factor": "what the link really gives", "decompress_at_one": "the processor's speed",
-    "medium_mib_s": "the stick's speed", "restart_wait": "the wait at a restart", "hands_on": "hands-on minutes",
-}  # fmt: skip
+SHOWN_MIN = 0.05
+"""What moves less is 0.0 minutes in the picture, and left out of it [min]."""
 
 
+@rc_context(STYLE)
 def swings(batch: Batch) -> Picture:
-    """The assumptions by how far they move the minutes of a batch."""
+    """The assumptions by how far they move the minutes of a batch, those that move any unit."""
     found = review.swings(batch.timing)
-    names = [SWING_SAID[name] for name in found["assumption"]]
-    colours = [GOOD if "measured here" in source else WARN for source in found["source"]]
-    minutes = found["minutes"]
+    found = found[found["minutes"] >= SHOWN_MIN]
+    colours = [WARN if basis == "memory" else GOOD for basis in found["basis"]]
+    minutes, names = found["minutes"], found["title"].tolist()
     figure = bars(names, minutes, "minutes, from low to high", colours, [f"{one:.1f}" for one in minutes])
-    says = f"What is assumed, by how far it moves a unit: {names[0]} {minutes.iloc[0]:.0f} min."
-    return Picture(figure, says)
+    first = f"{names[0]} {minutes.iloc[0]:.1f} min" if names else "nothing moves any unit"
+    return Picture(figure, f"What is assumed, by how far it alone moves a unit: {first}.")

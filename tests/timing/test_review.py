@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from advisor import tables
 from advisor.shop import default_shop
-from advisor.timing import report, review
+from advisor.timing import rates, report, review
 from advisor.timing.model import load_model
 from advisor.timing.predict import machine, predict, setting
 from advisor.unit import Unit, frame
@@ -40,30 +41,79 @@ def test_a_curve_goes_from_the_least_to_the_most_measured_in_equal_ratios(monkey
     assert review.INPUTS == INPUTS
 
 
-def test_a_swing_is_from_where_a_tenth_lie_below_to_where_a_tenth_lie_above(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of the figures in `timing/assumed`: 48 packages, 20 to 90; 76, 68 to 111; and so on."""
-    parts = {"update_packages": 1, "update_bytes": 2, "extra_packages": 4, "extra_bytes": 8, "link_mbps": 16,
-             "decompress_mib_s": 32}  # fmt: skip
+KINDS = ("nvme", "sata ssd", "hybrid disk", "spinning disk", "emmc", "usb")
 
-    def minutes(_: Any, moved: pd.DataFrame, medium: float, wait: float) -> np.ndarray:
-        known = sum(times * moved[name].to_numpy() for name, times in parts.items())
-        return np.column_stack([known, np.full(len(moved), 64 * medium + 128 * wait)])
 
-    monkeypatch.setattr(review, "scaled_minutes", minutes)
-    monkeypatch.setattr(review, "serving_model", lambda: SimpleNamespace(log=SimpleNamespace(level=math.log(2))))
-    timing: Any = SimpleNamespace(
-        conditions=pd.DataFrame(1.0, index=range(2), columns=list(parts)), hands_high_min=pd.Series([9.0, 30.0, 12.0]),
-        hands_low_min=pd.Series([5.0, 20.0, 6.0]),
-    )  # fmt: skip
-    found = review.swings(timing).set_index("assumption")["minutes"].to_dict()
-    assert found == pytest.approx({
-        "restart_wait": 2 * 128 * 12.1 / 12, "medium_mib_s": 2 * 64 * 70 / 35, "decompress_at_one": 2 * 32 * 23 / 36.7,
-        "extra_packages": 2 * 12 * 43 / 76, "link_factor": 2 * 16 * 0.45, "update_packages": 2 * 3 * 70 / 48,
-        "hands_on": 6,
+@pytest.fixture(scope="module")
+def swung() -> pd.DataFrame:
+    return review.swings(review.plain_units()).set_index("assumption")
+
+
+def test_every_assumption_is_in_a_swing_and_moves_a_unit_that_needs_it(swung: pd.DataFrame) -> None:
+    """Rows of both tables; what the image's size moves hangs on what else a copy waits for, the stick or the disk."""
+    rows = {row["name"] for row in tables.dicts("timing/assumed")}
+    rates = {
+        f"{row['kind']}: {one}" for row in tables.dicts("timing/storage_rates") for one in ("read_mib_s", "access_ms")
+    }
+    assert set(swung.index) == rows | rates | {"hands_on"}
+    still = swung.index[swung["units"].eq(0)]
+    assert set(still) <= {"image_share"}
+    assert set(review.TITLES) == rows | {"hands_on"}
+
+
+def test_a_swing_is_from_where_a_tenth_lie_below_to_where_a_tenth_lie_above(swung: pd.DataFrame) -> None:
+    """Waits are not shortened by anything: 8 to 45 s of clearing out, and four starts of 8.2 to 20.3 s."""
+    assert swung.at["seal_work", "minutes"] == pytest.approx(37 / 60)
+    assert swung.at["restart_wait", "minutes"] == pytest.approx(4 * 12.1 / 60)
+    assert swung["minutes"].is_monotonic_decreasing
+    # Of seven kinds (one not known, in which all but USB are mixed), two processors and two editions each.
+    assert swung.at["cpu_speed", "units"] == swung.at["cpu_cores", "units"] == 14
+    assert swung.at["session_cpu", "units"] == swung.at["installed_files", "units"] == 14
+    assert {kind: swung.at[f"{kind}: read_mib_s", "units"] for kind in KINDS} == dict.fromkeys(KINDS, 8) | {"usb": 4}
+    assert swung.at["link_factor", "units"] == swung.at["hands_on", "units"] == 28
+
+
+def test_a_swing_says_what_its_row_rests_on(swung: pd.DataFrame) -> None:
+    for row in tables.dicts("timing/assumed"):
+        first = row["source"].split()[0]
+        found = {"published:": "published", "measured": "measured", "counted": "measured", "from": "memory"}[first]
+        assert (swung.at[row["name"], "basis"], swung.at[row["name"], "source"]) == (found, row["source"])
+    assert swung.at["hands_on", "source"] == "operators' spread and a person's pace"
+    some = pd.DataFrame({
+        "assumption": ["a", "b"], "title": ["The first", "The second"], "minutes": [1.26, 0.0], "units": [3, 0],
+        "basis": ["memory", "published"],
     })  # fmt: skip
-    told = review.swings(timing)
-    assert told["minutes"].is_monotonic_decreasing
-    assert told.set_index("assumption").loc["hands_on", "source"] == "operators' spread and a person's pace"
+    assert [line.split() for line in review.swing_lines(some)] == [
+        ["minutes", "units", "rests", "on", "what"], ["1.3", "3", "from", "memory", "The", "first", "(a)"],
+        ["-", "none", "published", "The", "second", "(b)"],
+    ]  # fmt: skip
+
+
+def test_what_is_supposed_holds_within_its_block_alone() -> None:
+    told = {(one.row, one.column): one for one in rates.spreads()}
+    with rates.supposing(told["decompress_at_one", ""], 50):
+        assert rates.decompress_of(*(np.array([2.0]),) * 3)[0] == pytest.approx([100])
+    with rates.supposing(told["speed_spread", ""], 1.3):
+        assert rates.decompress_of(*(np.array([2.0]),) * 3)[0] == pytest.approx([2 * 36.7 * 1.3])
+    with rates.supposing(told["emmc", "read_mib_s"], 80):
+        assert dict(zip(KINDS, rates.storage_rates().read, strict=True))["emmc"] == 80
+        assert rates.storage_rates().read[0] == 1500 and rates.storage_rates().access[4] == 0.4
+    with rates.supposing(told["usb", "access_ms"], 8):
+        assert rates.storage_rates().access.tolist() == [0.09, 0.14, 13, 15, 0.40, 8]
+    assert rates.decompress_of(*(np.array([2.0]),) * 3)[0] == pytest.approx([73.4])
+    assert rates.storage_rates().read[4] == 150 and rates.storage_rates().access[5] == 1.5
+    ends = told["emmc", "access_ms"]
+    assert (ends.low, ends.high, ends.unit) == (0.20, 1.00, "ms")
+
+
+def test_what_the_link_gives_beside_what_was_stated_counts() -> None:
+    """By the factor that the table says, and 1 as it stands."""
+    timing = review.plain_units()
+    told = next(one for one in rates.spreads() if one.row == "link_factor")
+    stated = timing.conditions["link_mbps"].to_numpy()
+    assert stated.tolist() == [default_shop().link_mbps] * 28
+    with rates.supposing(told, 0.7):
+        assert review.plain_units().conditions["link_mbps"].to_numpy() == pytest.approx(0.7 * stated)
 
 
 COLUMNS = ["split", "group", "speeds", "name", "disk", "actual_s", "predicted_s", "low_s", "high_s"]

@@ -126,7 +126,7 @@ def test_rates_of_each_kind_of_disk() -> None:
 
 # name: typical, low, high; from memory, or as the table's source says
 ASSUMED: dict[str, tuple[float, float, float]] = {
-    "cpu_speed": (0.5, 0.25, 1.0), "cpu_cores": (2, 2, 2), "speed_spread": (1.0, 0.77, 1.3),
+    "cpu_speed": (0.5, 0.25, 1.0), "cpu_cores": (2, 2, 4), "speed_spread": (1.0, 0.77, 1.3),
     "medium_mib_s": (35, 20, 90), "link_factor": (1.0, 0.7, 1.15), "restart_wait": (12, 8.2, 20.3),
     "restart_cpu": (237, 150, 356), "restart_read": (425, 283, 638), "restart_access": (3522, 1640, 6100),
     "medium_read": (900, 600, 1400), "session_read": (250, 150, 400), "session_cpu": (350, 200, 550),
