@@ -18,6 +18,7 @@ from advisor import tables
 from advisor.cli import DOORS, open_door
 from advisor.comfort import training
 from advisor.comfort.model import model as comfort_model
+from advisor.editions import catalogue as of_editions
 from advisor.editions.measured import unhindered
 from advisor.files import datasets
 from advisor.identify.agree import Z80
@@ -237,7 +238,7 @@ def test_ceilings_of_interfaces_are_what_the_lines_carry():
     rates = tables.load("timing/storage_rates").frame.set_index("kind")
     ceilings = {
         "nvme": {3756: 4 * 8e9 * 128 / 130 / 8}, "sata ssd": {572: 6e9 * 8 / 10 / 8, 286: 3e9 * 8 / 10 / 8},
-        "emmc": {381: 200e6 * 2}, "usb": {57: 480e6 / 8},
+        "emmc": {381: 200e6 * 2}, "usb": {51: 13 * 512 * 8000},
     }  # fmt: skip
     for kind, figures in ceilings.items():
         for written, bytes_s in figures.items():
@@ -248,6 +249,45 @@ def test_ceilings_of_interfaces_are_what_the_lines_carry():
     for a_minute in (5400, 7200):
         assert f"{60_000 / a_minute / 2:.1f} ms at {a_minute}/min" in rates.at["spinning disk", "source"]
     assert rates["share"].astype(float).sum() == pytest.approx(1)
+    assert "USB 2.0 carries at most 51 MiB/s" in assumed()["medium_mib_s"].source
+
+
+def test_rates_of_storage_are_as_the_drives_of_the_laboratory_or_say_how_far_off():
+    """Rate in the middle of a disk; one random read is mean seek, half a turn and overhead, or one of a second's."""
+    drives = tables.load("lab/disks").frame.astype({"value": float}).pivot(
+        index=["kind", "disk"], columns="parameter", values="value"
+    )  # fmt: skip
+    turning = (drives["outer_mb_s"] + drives["inner_mb_s"]) / 2
+    drives["read"] = drives["read_mb_s"].fillna(turning) * 1e6 / 2**20
+    turn = drives["seek_average_ms"] + 30_000 / drives["rpm"] + drives["overhead_ms"]
+    drives["access"] = turn.fillna(1000 / drives["read_iops_1"])
+    rates = tables.load("timing/storage_rates").frame.set_index("kind")
+    for (kind, _), drive in drives.iterrows():
+        source = rates.at[kind, "source"]
+        read, rest = source.split(". access: ")
+        assert re.search(rf"\b{drive['read']:.0f}\b", read), kind
+        assert f"{drive['access']:.{1 if drive['access'] > 5 else 2}f}" in rest, kind
+    own = drives.loc["spinning disk", "access"]
+    assert float(rates.at["spinning disk", "access_ms"]) == pytest.approx(own.mean(), abs=0.05)
+    shares = (drives["write_mb_s"] / drives["read_mb_s"]).droplevel("disk").to_dict()
+    for kind in ("sata ssd", "emmc", "usb"):
+        assert float(rates.at[kind, "write_share"]) == pytest.approx(shares[kind], abs=0.04)
+
+
+def test_what_is_assumed_of_an_edition_that_nobody_counted_is_of_those_that_are():
+    rows = of_editions()
+    files = pd.to_numeric(rows["installed_files"]).quantile([0.5, 0.1, 0.9])
+    newest = rows[rows["release"].eq("13")].drop_duplicates("edition")
+    assert len(newest) == 7
+    work = newest["desktop_cpu_s"].astype(float) * assumed()["decompress_at_one"].value
+    read = newest["desktop_read_mib"].astype(float)
+    for name, expected in (
+        ("installed_files", files.round(-3).tolist()),
+        ("session_cpu", [work.median(), work.min(), work.max()]),
+        ("session_read", [read.median(), read.min(), read.max()]),
+    ):
+        fact = assumed()[name]
+        assert [fact.value, fact.low, fact.high] == pytest.approx(expected, abs=1), name
 
 
 # Rehearsals.

@@ -80,7 +80,9 @@ def spreads() -> list[Supposed]:
     for row in tables.dicts("timing/storage_rates"):
         for column, ends, unit in (("read_mib_s", "read", "MiB/s"), ("access_ms", "access", "ms")):
             low, high = (float(row[f"{ends}_{end}"]) for end in ("low", "high"))
-            found.append(Supposed(row["kind"], column, low, high, unit, row["source"]))
+            # A row says of each figure apart where it is from, as its meta file words it.
+            own = row["source"].partition(f"{ends}: ")[2].partition(". ")[0] or row["source"]
+            found.append(Supposed(row["kind"], column, low, high, unit, own))
     return found
 
 

@@ -78,6 +78,10 @@ def test_a_swing_says_what_its_row_rests_on(swung: pd.DataFrame) -> None:
         first = row["source"].split()[0]
         found = {"published:": "published", "measured": "measured", "counted": "measured", "from": "memory"}[first]
         assert (swung.at[row["name"], "basis"], swung.at[row["name"], "source"]) == (found, row["source"])
+    # Of a kind of storage each figure says its own.
+    assert swung.at["spinning disk: access_ms", "basis"] == "published"
+    assert swung.at["spinning disk: read_mib_s", "basis"] == swung.at["emmc: access_ms", "basis"] == "memory"
+    assert swung.at["emmc: access_ms", "source"] == "from memory; 0.25 ms in lab/disks, from memory too"
     assert swung.at["hands_on", "source"] == "operators' spread and a person's pace"
     some = pd.DataFrame({
         "assumption": ["a", "b"], "title": ["The first", "The second"], "minutes": [1.26, 0.0], "units": [3, 0],
