@@ -23,6 +23,7 @@ from advisor.timing import read_rehearsals, serving_model
 from advisor.timing.conformal import LEVEL
 from advisor.timing.operations import steps
 from advisor.timing.physics import TERMS
+from advisor.timing.rates import assumed
 from advisor.timing.report import OURS, WITHHELD, judge, noise
 
 README = datasets().parent / "README.md"
@@ -282,6 +283,26 @@ def test_where_a_number_comes_from_is_there():
                 (path, *_) = folder.glob(name)
             elif " " not in name and path is not None:
                 assert re.search(rf"\b{name}\b", path.read_text(encoding="utf-8")), (path, name)
+
+
+def test_the_table_says_which_minutes_are_measured_modelled_published_or_assumed():
+    """As the tables themselves say of the figures that each rests on."""
+    rows = {row[0]: row[-1] for row in rows_under("on the sheet")}
+    (start,) = (cell for name, cell in rows.items() if "first boot" in name)
+    (stick,) = (cell for name, cell in rows.items() if "start from the stick" in name)
+    (fitted,) = (cell for name, cell in rows.items() if "copy, refresh" in name)
+    basis = {name: fact.basis for name, fact in assumed().items()}
+    assert {basis[name] for name in ("restart_cpu", "restart_read", "extra_mib", "update_mib")} == {"measured"}
+    assert basis["restart_wait"] == "published" and "**published**" in start and "**measured**" in start
+    assert {basis[name] for name in ("medium_mib_s", "medium_read", "seal_work")} == {"memory"}
+    assert stick.startswith("**assumed**") and all(f"`{name}`" in stick for name in ("medium_mib_s", "seal_work"))
+    assert fitted.startswith("**modelled** on measured") and "**assumed**" in fitted
+    assert {row["machine"] for row in tables.dicts("timing/phases")} == {
+        "none", "copy", "refresh", "base", "updates", "start", "medium", "seal"
+    }  # fmt: skip
+    for name in ("hands-on minutes by phase", "seconds until desktop and browser"):
+        (cell,) = (cell for title, cell in rows.items() if title.startswith(name))
+        assert cell.startswith("**published**" if "hands" in name else "**modelled**")
 
 
 def test_every_other_figure_carries_its_day():
