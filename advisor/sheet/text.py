@@ -67,7 +67,8 @@ def render_text(sheet: Record, width: int = 100, *, ascii_only: bool = False) ->
     page.listed("Cautions", "!   ", sheet.cautions)
     page.blank()
     if sheet.elapsed_min is not None:
-        page.item("", f"Minutes {sheet.basis}.")
+        beyond = sheet.beyond.removeprefix("beyond what was measured: ")
+        page.item("", f"Minutes {sheet.basis}{f' ({beyond})' if beyond else ''}.")
     page.item("", sheet.made_with)
     return page.text()
 

@@ -59,6 +59,19 @@ def test_no_phase_and_no_figure_of_the_desktops_is_cut(sheets, width):
         assert not rung.desktop_s or {rung.desktop_s, rung.browser_s, rung.memory_left_mib} <= set(words), rung.edition
 
 
+def test_in_what_a_unit_lies_beyond_what_was_measured_is_said_once(sheets):
+    far = dataclasses.replace(
+        sheets["plain"], basis="from 64 installs, beyond what was measured",
+        beyond="beyond what was measured: files more than 81,900; waits beyond what was measured: 4 cores",
+    )  # fmt: skip
+    words = " ".join(render_text(far, 100).split())
+    assert (
+        "Minutes from 64 installs, beyond what was measured (files more than 81,900; waits beyond what was measured: "
+        "4 cores)." in words
+    )
+    assert "()" not in render_text(sheets["plain"])
+
+
 def test_hold_asks_and_has_no_minutes(sheets):
     text = render_text(sheets["held"])
     assert "Find out first" in text and "Phases" not in text and "min in the slot" not in text
