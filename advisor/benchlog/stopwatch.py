@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -242,13 +243,14 @@ def _units_of(sheet: _Cells, units: pd.DataFrame | None) -> tuple[pd.DataFrame, 
     else:
         facts = units
         known = [None if pd.isna(tag) else _tag(str(tag)).value for tag in intake.understand(units).units["asset_tag"]]
-    at = np.zeros(len(tags), dtype=int)
+    at, times = np.zeros(len(tags), dtype=int), Counter(known)
+    place = {tag: row for row, tag in enumerate(known)}
     for row in np.flatnonzero(sheet.good).tolist():
-        times = known.count(tags[row])
-        if times == 1:
-            at[row] = known.index(tags[row])
+        tag = tags[row]
+        if times[tag] == 1:
+            at[row] = place[tag]
         else:
-            problem = f"stands on {times} rows of the units" if times else "is on no row of the units"
+            problem = f"stands on {times[tag]} rows of the units" if times[tag] else "is on no row of the units"
             sheet.refuse(row, "asset_tag", problem, "the tag of one row of the units")
     return facts.reset_index(drop=True), at
 
@@ -256,12 +258,13 @@ def _units_of(sheet: _Cells, units: pd.DataFrame | None) -> tuple[pd.DataFrame, 
 def _agreed(sheet: _Cells, facts: pd.DataFrame) -> list[int]:
     """First row of each tag; a row whose facts say otherwise than that one is left out, empty cells apart."""
     tag_at = sheet.place["asset_tag"]
-    named = [str(name) for at, name in enumerate(sheet.raw.columns) if at != tag_at and name in facts.columns]
+    cells = {str(name): facts[name].astype(str).str.strip().tolist() for name in facts}
+    cells.pop(str(sheet.raw.columns[tag_at]))
     first: dict[str, int] = {}
     for row in np.flatnonzero(sheet.good).tolist():
         begun = first.setdefault(sheet.values["asset_tag"][row], row)
-        for name in named:
-            before, now = (str(facts[name].iloc[one]).strip() for one in (begun, row))
+        for name, said_of in cells.items():
+            before, now = said_of[begun], said_of[row]
             if now and now.casefold() != before.casefold():
                 problem = f"its {name[:40]} is {now[:40]!r}, on row {begun + 1} of the same unit {before[:40]!r}"
                 sheet.refuse(row, "asset_tag", problem, "the same facts on each row of a unit, or on the first")

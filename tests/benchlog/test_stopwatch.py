@@ -205,6 +205,33 @@ def test_a_unit_that_is_held_or_stands_twice_has_no_prediction(call, tmp_path):
     assert code == 1 and "stands on 2 rows of the units" in wrong
 
 
+@pytest.mark.parametrize(
+    ("timed", "took", "tag"),
+    [
+        ("timed", "took", "asset_tag"), ("Phase", "Seconds", "Asset tag"), ("what", "sec", "tag"),
+        ("what was timed", "time", "Tag"), ("step", "measured", "asset tag"), ("timed", "stopwatch (s)", "asset tag"),
+        ("timed", "duration", "asset tag"), ("timed", "time in s", "asset tag"),
+    ],
+)  # fmt: skip
+def test_headers_as_people_write_them(timed, took, tag):
+    row = {tag: "A-1", "cpu": "i5-6300U", "ram": "8", "disk": "240 SSD", timed: "copy", took: "94"}
+    assert stopwatch.compare_timings(times(row)).rows["actual_s"].tolist() == [94]
+
+
+@pytest.mark.parametrize("header", ["note", "notes", "who", "how", "by", "technician", "remark"])
+def test_a_note_of_the_stopwatch_is_none_of_the_unit(header):
+    found = stopwatch.compare_timings(times({**FACTS, "timed": "copy", "took": "94", header: "battery swollen"}))
+    assert len(found.rows) == 1
+
+
+def test_many_times_are_laid_beside_their_units_soon():
+    """Two thousand times of a thousand units, each named twice: what is looked up is looked up once."""
+    units = pd.DataFrame([{**FACTS, "asset_tag": f"U{at}"} for at in range(1000)])
+    raw = times(*({"asset_tag": f"u{at % 1000}", "timed": "copy", "took": "94"} for at in range(2000)))
+    found = stopwatch.compare_timings(raw, units=units)
+    assert len(found.rows) == 2000 and found.by_kind()["n"].tolist() == [2000]
+
+
 def test_a_sheet_that_is_no_list_is_refused(call):
     with pytest.raises(InputError, match="understood as what was timed, or as how long it took"):
         call(UNITS)
