@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from enum import StrEnum
 from functools import cache
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -34,6 +34,19 @@ class Practice(StrEnum):
     FIRMWARE_STICK = "firmware on the stick"
     LAYOUT_PACKAGE = "default layout as a package"
     SIDE_BY_SIDE = "two units side by side"
+
+
+class Installer(StrEnum):
+    """Ways in which an image gets a system onto a disk."""
+
+    LIVE = "live"
+    PACKAGES = "packages"
+    CLONE = "clone"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Installer | None:
+        # As shops' files called it before a clone was known.
+        return cls.PACKAGES if value == "text" else None
 
 
 class Architecture(StrEnum):
@@ -68,8 +81,10 @@ class Image(_Record):
         description="firmware packages it carries; 'area:NAME' stands for all of that archive area",
     )
     boots: tuple[BootMode, ...] = Field(default=tuple(BootMode), description="firmware modes it boots in")
-    installer: Literal["live", "text"] = Field(
-        default="live", description="what asks the questions: the live session's installer, or the text installer"
+    installer: Installer = Field(
+        default=Installer.LIVE,
+        description="how it installs: live (its session's installer copies it), packages (the text installer fetches "
+        "them), clone (a packed file system is written to the disk)",
     )
     on_hand: bool = Field(default=True, description="a stick with it lies ready")
     sticks: int = Field(default=1, ge=0, description="sticks with it, where one lies ready")

@@ -55,7 +55,7 @@ def learn(
 
     --report leaves out each class of disk, each edition and each level of processor in turn, fits the model on the
     rest and times what was left out, beside simple baselines; then says how far each assumption moves the minutes. It
-    takes about a minute.
+    takes about two minutes.
 
     --out fits the model on the rehearsals, and on the bench log where one is named, and writes it as plain JSON; it
     does not serve.

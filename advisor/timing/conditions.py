@@ -10,8 +10,12 @@ import pandas as pd
 from advisor.columns import figures, words
 from advisor.errors import InputError
 from advisor.files import read_csv
+from advisor.shop import Installer
 
 MIB = float(1 << 20)
+
+UNPACKED = "unpack"
+"""Word for a tree that one program wrote out: no installer of a shop, but rehearsed, and fitted on where that tells."""
 
 SPEEDS: tuple[str, ...] = ("decompress_mib_s", "cores", "disk_read_mib_s", "disk_access_ms", "link_mbps")
 """Conditions that describe the machine, as `capture --speed` measures them, and the link."""
@@ -31,7 +35,7 @@ LIMITS: dict[str, tuple[float, float]] = {
     "disk_read_mib_s": (0.1, 100_000),
     "disk_access_ms": (0.001, 10_000),
     "link_mbps": (0.05, 100_000),
-    "image_bytes": (1e6, 1e12),
+    "image_bytes": (0, 1e12),
     "installed_bytes": (1e6, 1e13),
     "installed_files": (1, 1e9),
     "extra_packages": (0, 1e5),
@@ -41,9 +45,6 @@ LIMITS: dict[str, tuple[float, float]] = {
 }
 """What each condition may be; outside it a value is a slip of the pen, not a machine."""
 
-USUAL_MEMORY_MIB = 4096.0
-"""Memory taken where nobody stated it [MiB]; from memory, of used PCs."""
-
 PLAIN_BELOW = 0.36
 """Image bytes over installed bytes below which a tree is taken to hold plain kernel modules: 0.28 to 0.32 was measured
 on four images of Debian 12, which has plain ones, and 0.40 to 0.44 on four of Debian 13, which has compressed ones."""
@@ -51,21 +52,39 @@ on four images of Debian 12, which has plain ones, and 0.40 to 0.44 on four of D
 PLAIN_RELEASES = frozenset({"10", "11", "12"})
 """Releases whose kernel modules are not compressed."""
 
-EXTRAS: tuple[str, ...] = ("xz", "memory_mib", "plain_modules")
+SOFTWARE_LISTS = frozenset({"GNOME", "KDE Plasma", "Cinnamon"})
+"""Editions whose task brings appstream, which reads the lists again whenever apt has fetched them: counted with
+`apt-get --simulate install task-...-desktop` on Debian 12."""
+
+KINDS: tuple[str, ...] = tuple(Installer)
+"""Kinds of installer that times are predicted of: columns of a conditions table, 1 for the kind, else 0."""
+
+JOURNALS: tuple[tuple[float, float], ...] = ((64, 256), (128, 512))
+"""Size of disk [GiB] below which ext4 makes a journal of so many MiB, 1024 from the last on: e2fsprogs,
+lib/ext2fs/mkjournal.c, `ext2fs_default_journal_size`."""
+
+EXTRAS: tuple[str, ...] = (
+    "xz", "plain_modules", "software_lists", *KINDS, "journal_mib", "write_share", "cache_mib", "slow_write_mib_s",
+)  # fmt: skip
 """What `check_conditions` adds to the columns of a conditions table."""
 
-MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "boot", "refresh", "base", "updates", "sync")
-"""Machine phases a rehearsal times."""
+UNSAID: frozenset[str] = frozenset({"xz", "write_share", "cache_mib", "slow_write_mib_s"})
+"""Those of them that are NaN where nobody said."""
+
+MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "grow", "tasks", "boot", "refresh", "base", "updates", "sync")
+"""Machine phases a rehearsal times; of a kind of installer that has none of one it takes 0 s."""
 
 
 def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.DataFrame:
     """Read a conditions table into numbers.
 
     Float64, same index; an unknown speed is NaN. Of `EXTRAS`, `xz` is 1 where the image is compressed with xz, 0 where
-    with something quicker, NaN where nobody said; `memory_mib` is `USUAL_MEMORY_MIB` where nobody said; `plain_modules`
-    is 1 where the kernel's modules are not compressed, which makes an initramfs dearer: by the release, else by how
-    well the tree compresses. `write_share` is how fast the disk writes, as a share of how fast it reads, NaN where
-    nobody stated it.
+    with something quicker; `plain_modules` is 1 where the kernel's modules are not compressed, which makes an initramfs
+    dearer: by the release, else by how well the tree compresses. `software_lists` is 1 where the edition has one of
+    `SOFTWARE_LISTS`, or none is named. Of `KINDS` the one that `installer` names is 1, `live` where it names none; all
+    are 0 of a tree that one program unpacked, as no installer of a shop does. `journal_mib` is of `disk_gib`, and of a
+    large disk where nobody said. `write_share` is how fast the disk writes, as a share of how fast it reads;
+    `cache_mib` is what it writes so before it slows to `slow_write_mib_s`.
     """
     may_lack = () if speeds_needed else ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")
     lacking = [name for name in CONDITIONS if name not in frame.columns and name not in may_lack]
@@ -92,10 +111,51 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
             )
         columns[name] = numbers
     columns["xz"] = _xz(frame)
-    columns["memory_mib"] = _above_0(frame, "memory_mib", USUAL_MEMORY_MIB)
     columns["plain_modules"] = _plain_modules(frame, columns["image_bytes"] / columns["installed_bytes"])
-    columns["write_share"] = _above_0(frame, "write_share", np.nan)
+    columns["software_lists"] = _software_lists(frame)
+    columns |= _kinds(frame)
+    columns["journal_mib"] = journal_mib(frame)
+    for name in ("write_share", "cache_mib", "slow_write_mib_s"):
+        columns[name] = _above_0(frame, name)
     return pd.DataFrame(columns, index=frame.index)
+
+
+def modelled(conditions: pd.DataFrame) -> np.ndarray:
+    """Rows whose kind of installer is one of `KINDS`; shape (n,)."""
+    return conditions[list(KINDS)].to_numpy(dtype=float).sum(axis=1) > 0
+
+
+def _kinds(frame: pd.DataFrame) -> dict[str, np.ndarray]:
+    """The kinds of installer, each 0 or 1, from columns of their own, else from `installer`."""
+    if set(KINDS) <= set(frame.columns):
+        return {kind: figures(frame, kind) for kind in KINDS}
+    said = words(frame, "installer").str.strip().str.casefold().fillna("").replace({"": str(Installer.LIVE)})
+    found: dict[str, str] = {}
+    for word in said.unique():
+        try:
+            found[word] = "" if word == UNPACKED else str(Installer(word))
+        except ValueError:
+            row = int(np.flatnonzero(said.eq(word))[0])
+            raise InputError(
+                f"Conditions, row {row + 1}, column installer: {word[:40]!r} is no kind of installer.",
+                f"There are: {', '.join(KINDS)}.",
+            ) from None
+    kinds = said.map(found)
+    return {kind: kinds.eq(kind).to_numpy(dtype=float) for kind in KINDS}
+
+
+def journal_mib(frame: pd.DataFrame) -> np.ndarray:
+    """Journal of ext4 on a disk of `disk_gib`; a stated column of that name goes before [MiB]."""
+    stated, gib = figures(frame, "journal_mib"), figures(frame, "disk_gib")
+    by_size = np.select([gib < size for size, _ in JOURNALS], [mib for _, mib in JOURNALS], 1024.0)
+    return np.where(np.isnan(stated), by_size, stated)
+
+
+def _software_lists(frame: pd.DataFrame) -> np.ndarray:
+    if "software_lists" in frame:
+        return figures(frame, "software_lists")
+    edition = words(frame, "edition").fillna("").str.strip()
+    return (edition.isin(SOFTWARE_LISTS) | edition.eq("")).to_numpy(dtype=float)
 
 
 def _xz(frame: pd.DataFrame) -> np.ndarray:
@@ -107,10 +167,10 @@ def _xz(frame: pd.DataFrame) -> np.ndarray:
     return np.where(known, said.isin(["xz", "lzma"]).fillna(False).astype(float), np.nan)
 
 
-def _above_0(frame: pd.DataFrame, name: str, otherwise: float) -> np.ndarray:
-    """A column of figures, `otherwise` where nobody stated a sensible one."""
+def _above_0(frame: pd.DataFrame, name: str) -> np.ndarray:
+    """A column of figures, NaN where nobody stated a sensible one."""
     stated = figures(frame, name)
-    return np.where(stated > 0, stated, otherwise)
+    return np.where(stated > 0, stated, np.nan)
 
 
 def _plain_modules(frame: pd.DataFrame, ratio: np.ndarray) -> np.ndarray:

@@ -13,12 +13,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin, clone
 from sklearn.dummy import DummyRegressor
-from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
 from advisor.errors import InputError
-from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES
-from advisor.timing.conformal import calibrate
-from advisor.timing.model import TimingModel, disk_class, speed_features
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, modelled
+from advisor.timing.conformal import GROUP_ROWS, Widths, calibrate
+from advisor.timing.model import TimingModel, disk_class, kind_of, speed_features
 from advisor.timing.physics import choose_overlaps, fit_physics
 from advisor.timing.rehearsals import Rehearsals
 
@@ -28,7 +27,10 @@ SPLITS: tuple[str, ...] = ("disk", "edition", "processor")
 """Labels whose groups are left out whole: the half-widths must hold for disks, editions and processors unseen."""
 
 FEWEST = 6
-"""Rehearsals below which nothing is fitted. Each gives two equations a phase, and the largest has ten coefficients."""
+"""Rehearsals below which nothing is fitted.
+
+Each gives three equations a part, the largest of which has eleven coefficients.
+"""
 
 
 def refuse_few(data: Rehearsals) -> None:
@@ -48,6 +50,31 @@ def groups_of(labels: pd.Series, seed: int = 0) -> NDArray[np.object_]:
     return np.array(
         [f"fifth {part}" for part in np.random.default_rng(seed).permutation(len(groups)) % 5], dtype=object
     )
+
+
+Folds = list[tuple[NDArray[np.intp], NDArray[np.intp]]]
+
+
+def left_out(groups: NDArray[np.object_], rows: NDArray[np.bool_]) -> Folds:
+    """Each group left out whole in turn, and of it the rows of a mask to be predicted."""
+    return [
+        (np.flatnonzero(groups != group), np.flatnonzero((groups == group) & rows)) for group in np.unique(groups[rows])
+    ]
+
+
+def held_out(
+    model: BaseEstimator, X: pd.DataFrame, y: pd.DataFrame, groups: NDArray[np.object_], rows: NDArray[np.bool_]
+) -> Array:
+    """Predictions of the rows of a mask, each by a model that had not seen its group; shape (n,).
+
+    NaN elsewhere, and where too few are left to fit on.
+    """
+    found = np.full(len(X), np.nan)
+    for seen, unseen in left_out(groups, rows):
+        if rows[seen].sum() < FEWEST:
+            continue
+        found[unseen] = clone(model).fit(X.iloc[seen], y.iloc[seen]).predict(X.iloc[unseen])
+    return found
 
 
 class InstallTime(RegressorMixin, BaseEstimator):
@@ -86,18 +113,19 @@ class InstallTime(RegressorMixin, BaseEstimator):
     def fit(self, X: pd.DataFrame, y: pd.DataFrame) -> InstallTime:
         """Fit on rehearsals, `Rehearsals.X` and `Rehearsals.y`, or any rows of the two."""
         data = Rehearsals.of(X, y)
-        refuse_few(data)
+        own = data.take(data.modelled)
+        refuse_few(own)
         groups = groups_of(data.labels["disk"], self.seed)
         overlaps = self.overlaps or choose_overlaps(data.conditions, data.phases, groups, data.needs)
         physics = fit_physics(data.conditions, data.phases, overlaps, data.needs)
-        remains = np.log(data.total / physics.predict(data.conditions).sum(axis=1).to_numpy())
+        remains = np.log(own.total / physics.predict(own.conditions).sum(axis=1).to_numpy())
         learner = DummyRegressor(strategy="median") if self.learner is None else clone(self.learner)
-        self.learner_ = learner.fit(speed_features(data.conditions), remains)
-        seen = data.conditions[[*CONDITIONS, *EXTRAS]].reset_index(drop=True)
-        seen.insert(0, "name", data.labels["name"].tolist())
+        self.learner_ = learner.fit(speed_features(own.conditions), remains)
+        seen = own.conditions[[*CONDITIONS, *EXTRAS]].reset_index(drop=True)
+        seen.insert(0, "name", own.labels["name"].tolist())
         about = {
-            "rehearsals": len(data), "disturbed_left_out": data.disturbed, "phases": list(MEASURED_PHASES),
-            "at_bound": physics.at_bound(),
+            "rehearsals": len(own), "unpacked_beside": len(data) - len(own), "disturbed_left_out": data.disturbed,
+            "phases": list(MEASURED_PHASES), "at_bound": physics.at_bound(),
         }  # fmt: skip
         self.model_ = TimingModel(physics, float(np.exp(np.median(remains))), seen=seen, about=about)
         if self.widths:
@@ -105,31 +133,45 @@ class InstallTime(RegressorMixin, BaseEstimator):
         return self
 
     def predict(self, X: pd.DataFrame) -> Array:
-        """Seconds of all phases together; shape (n,) [s]."""
+        """Seconds of all phases together, without a copy where the kind of installer is none; shape (n,) [s]."""
         physics = self.model_.physics.predict(X).sum(axis=1).to_numpy()
         return np.asarray(physics * np.exp(self.learner_.predict(speed_features(X))), dtype=float)
 
     def score(self, X: pd.DataFrame, y: pd.DataFrame | Array, sample_weight: Array | None = None) -> float:
         """Minus the median size of the relative error; the larger the better."""
-        return -float(np.median(np.abs(self.predict(X) / _totals(y) - 1)))
+        rows = modelled(X)
+        return -float(np.median(np.abs(self.predict(X) / _totals(y) - 1)[rows]))
 
     def _with_widths(
         self, data: Rehearsals, X: pd.DataFrame, y: pd.DataFrame, overlaps: dict[str, float]
     ) -> TimingModel:
         plain = clone(self).set_params(overlaps=overlaps, widths=False)
+        rows = data.modelled
         left = np.column_stack([
-            np.log(data.total / cross_val_predict(
-                plain, X, y, groups=groups_of(data.labels[split], self.seed), cv=LeaveOneGroupOut(),
-            ))
+            np.log(data.total / held_out(plain, X, y, groups_of(data.labels[split], self.seed), rows))[rows]
             for split in SPLITS
         ])  # fmt: skip
         # All three, as a unit may be new in any of these ways; the worst of each rehearsal alone covered nearly all.
-        classes = np.repeat(disk_class(data.conditions), len(SPLITS)).tolist()
+        classes, kinds = (np.repeat(of(data.conditions[rows]), len(SPLITS)) for of in (disk_class, kind_of))
+        known = np.isfinite(left.ravel())
+        left, classes, kinds = left.ravel()[known], classes[known], kinds[known]
         error = round(100 * float(np.median(np.abs(np.expm1(left)))), 2)
         return replace(
-            self.model_, widths=calibrate(left.ravel(), classes),
+            self.model_, widths=with_few(left, classes, kinds),
             about=self.model_.about | {"held_out_median_error_pct": error},
         )  # fmt: skip
+
+
+def with_few(residuals: Array, classes: NDArray[np.str_], kinds: NDArray[np.object_]) -> Widths:
+    """Half-widths by class of disk; a kind of installer that few rehearsals are of has the worst of its own miss."""
+    few = {kind: kinds == kind for kind in np.unique(kinds) if (kinds == kind).sum() < GROUP_ROWS}
+    many = ~np.isin(kinds, list(few))
+    if not many.any():
+        return calibrate(residuals, classes.tolist())
+    widths = calibrate(residuals[many], classes[many].tolist())
+    least = max([widths.overall, *widths.groups.values()])
+    own = {str(kind): max(least, float(np.abs(residuals[rows]).max())) for kind, rows in few.items()}
+    return replace(widths, groups=widths.groups | own)
 
 
 def _totals(y: pd.DataFrame | Array) -> Array:

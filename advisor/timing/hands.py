@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from advisor import tables
 from advisor.columns import ByUnit, distinct, words
-from advisor.shop import Practice, Shop, default_shop
+from advisor.shop import Installer, Practice, Shop, default_shop
 from advisor.timing import operations
 from advisor.timing.conformal import Z
 from advisor.unit import PORTABLE, BootMode, FormFactor, StorageMode
@@ -192,12 +192,16 @@ def _installed(editions: pd.Series | None, images: pd.Series | None, shop: Shop,
     """The desktop that is installed, and the installer that asks; the default image's where none is named."""
     edition = np.full(n, "", dtype=object) if editions is None else editions.astype("string").fillna("").to_numpy()
     usual = shop.image(shop.default_image)
-    kinds = {image.name: image.installer for image in shop.images}
-    plain = usual.installer if usual is not None else "live"
+    kinds = {image.name: str(image.installer) for image in shop.images}
+    plain = str(usual.installer if usual is not None else Installer.LIVE)
     if images is None:
-        text = np.full(n, plain == "text")
+        kind = np.full(n, plain, dtype=object)
     else:
-        text = np.asarray(images.astype("string").map(kinds).fillna(plain).eq("text"), dtype=bool)
+        kind = images.astype("string").map(kinds).fillna(plain).to_numpy(dtype=object)
     asks = np.full(n, Practice.PRESEEDED not in shop.practices)
     desktops = {name: (edition == name).astype(float) for name in ("GNOME", "KDE Plasma")}
-    return desktops | {"text installer": (text & asks).astype(float), "live installer": (~text & asks).astype(float)}
+    return desktops | {
+        "text installer": ((kind == Installer.PACKAGES) & asks).astype(float),
+        "live installer": ((kind == Installer.LIVE) & asks).astype(float),
+        "clone": (kind == Installer.CLONE).astype(float),
+    }

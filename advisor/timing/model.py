@@ -14,17 +14,18 @@ from pydantic import BaseModel, StrictBool, StrictInt, StrictStr
 
 from advisor.files import write_whole
 from advisor.phrases import counted
-from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, SPEEDS, check_conditions
+from advisor.shop import Installer
+from advisor.timing.conditions import CONDITIONS, EXTRAS, KINDS, MEASURED_PHASES, SPEEDS, UNSAID, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
 from advisor.timing.kept import AsItIs, Count, Factor, Figure, Overlap, Size, Whole, damaged, plain, read_kept, stating
 from advisor.timing.logpart import LogPart
-from advisor.timing.physics import Physics, phase_terms
+from advisor.timing.physics import PARTS, Physics, part_terms
 from advisor.timing.unsure import fill_speeds, worked_out
 
 Array = NDArray[np.float64]
 
-MODEL_FORMAT = 3
-"""Layout version of a model file; any other is refused. 3 keeps a level where 2 kept boosted steps."""
+MODEL_FORMAT = 4
+"""Layout version of a model file; any other is refused. 4 keeps coefficients by part where 3 kept them by phase."""
 
 SLACK = 1.05
 """How far beyond the measured range a speed may lie before it counts as beyond."""
@@ -40,11 +41,16 @@ REMAKE = "advisor learn"
 def disk_class(conditions: pd.DataFrame) -> NDArray[np.str_]:
     """Class of a disk by its measured access time.
 
-    'spinning' from 3 ms, 'slow flash' from 0.3 ms, else 'fast flash'. Half a turn of a disk alone takes over 3 ms up to
-    10,000 turns a minute.
+    'spinning' from 3 ms, 'slow flash' (cards and eMMC) from 0.2 ms, else 'fast flash'. Half a turn of a disk alone
+    takes over 3 ms up to 10,000 turns a minute.
     """
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
-    return np.select([access >= 3, access >= 0.3], ["spinning", "slow flash"], "fast flash")
+    return np.select([access >= 3, access >= 0.2], ["spinning", "slow flash"], "fast flash")
+
+
+def kind_of(conditions: pd.DataFrame) -> NDArray[np.str_]:
+    """Kind of installer, '' where it is none of those that times are predicted of; shape (n,)."""
+    return np.select([conditions[kind].to_numpy(dtype=float) > 0 for kind in KINDS], list(KINDS), "")
 
 
 def speed_features(conditions: pd.DataFrame) -> Array:
@@ -55,7 +61,7 @@ def speed_features(conditions: pd.DataFrame) -> Array:
 _IN_WORDS: dict[str, tuple[str, float, str]] = {
     "decompress_mib_s": ("decompression", 1, "MiB/s"), "cores": ("cores", 1, ""),
     "disk_read_mib_s": ("disk reads", 1, "MiB/s"), "disk_access_ms": ("disk access", 1, "ms"),
-    "link_mbps": ("link", 1, "Mbit/s"), "memory_mib": ("memory", 1 / 1024, "GiB"),
+    "link_mbps": ("link", 1, "Mbit/s"),
     "image_bytes": ("image", 2.0**-30, "GiB"), "installed_bytes": ("installed system", 2.0**-30, "GiB"),
     "installed_files": ("files", 1, ""), "extra_packages": ("base set", 1, "packages"),
     "extra_bytes": ("base set", 2.0**-20, "MiB"), "update_packages": ("updates", 1, "packages"),
@@ -79,7 +85,7 @@ class TimingModel:
     level : float
         Factor on the seconds of the physics: the middle of what its fit leaves.
     widths : Widths
-        Half-widths of the log of machine seconds, by class of disk.
+        Half-widths of the log of machine seconds, by class of disk, or by kind of installer where few were rehearsed.
     seen : pandas.DataFrame
         Conditions of the rehearsals it was fitted on, for 'beyond what was measured'; with their names.
     about : dict
@@ -105,6 +111,11 @@ class TimingModel:
         level = np.array([self.levels.get(str(kind), self.levels.get("", LEVEL)) for kind in kinds], dtype=float)
         return widths * self.log.curve.of(level)
 
+    def half_widths(self, conditions: pd.DataFrame) -> Array:
+        """Half-width of the log of machine seconds, where all speeds were measured; shape (n,)."""
+        kinds = kind_of(conditions)
+        return self.widths.of(np.where(np.isin(kinds, list(self.widths.groups)), kinds, disk_class(conditions)))
+
     @property
     def version(self) -> str:
         """Name of the version, 'shipped' for the model that ships with the package."""
@@ -129,7 +140,9 @@ class TimingModel:
         ----------
         frame : pandas.DataFrame, shape (n, any)
             Columns of `CONDITIONS`. The three measured speeds may be empty; then `storage_kind` (a word of
-            StorageKind) and `cpu_speed` (relative) are read instead where present, and the interval widens.
+            StorageKind) and `cpu_speed` (relative) are read instead where present, and the interval widens. What else
+            may stand there (`installer`, a live copy where it is left out; `edition`, `release`, `compression`,
+            `disk_gib`) is told by `check_conditions`.
 
         Returns
         -------
@@ -154,7 +167,7 @@ class TimingModel:
             xz, quick = (self.seconds(filled.assign(xz=value)).sum(axis=1).to_numpy() for value in (1.0, 0.0))
             spread = np.hypot(spread, np.where(unsure, np.abs(np.log(xz / quick)) / 2, 0.0))
         total = phases.sum(axis=1)
-        width = np.hypot(self.widths.of(disk_class(filled)), Z * spread)
+        width = np.hypot(self.half_widths(filled), Z * spread)
         out = phases.add_suffix("_s")
         out["total_s"] = total
         out["low_s"] = total * np.exp(-width)
@@ -196,29 +209,16 @@ class TimingModel:
         """
         notes = np.full(len(conditions), "", dtype=object)
         nearest = np.full(len(conditions), "", dtype=object)
-        if self.seen.empty:
-            notes[:] = f"{BEYOND}: no rehearsal yet"
-            return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
-        here, seen = (frame[list(CONDITIONS)].to_numpy(dtype=float) for frame in (conditions, self.seen))
-        for at, name in enumerate(CONDITIONS):
-            values, low, high = here[:, at], float(seen[:, at].min()), float(seen[:, at].max())
-            for wrong, text in (
-                (values < low / SLACK, _outside(name, "less", low)),
-                (values > high * SLACK, _outside(name, "more", high)),
-            ):
-                notes[wrong] = np.where(notes[wrong] == "", f"{BEYOND}: {text}", notes[wrong] + f", {text}")
-        outside = np.flatnonzero(notes != "")
-        if outside.size:
-            there = np.log1p(seen)
-            # The machine makes two cases alike before what is installed does.
-            scale = np.maximum(there.std(axis=0), 0.1) * np.where(np.isin(CONDITIONS, SPEEDS), 1.0, 4.0)
-            squares = ((there / scale) ** 2).sum(axis=1)
-            for start in range(0, outside.size, 10_000):
-                some = outside[start : start + 10_000]
-                # Squares of distances, without what all of a row have in common.
-                best = (squares - 2 * (np.log1p(here[some]) / scale) @ (there / scale).T).argmin(axis=1)
-                cases, which = np.unique(best, return_inverse=True)
-                nearest[some] = np.array([_case(self.seen.iloc[at]) for at in cases], dtype=object)[which]
+        kinds = kind_of(conditions)
+        seen_kinds = kind_of(self.seen) if len(self.seen) else np.array([], dtype=str)
+        for kind in np.unique(kinds):
+            rows, seen = np.flatnonzero(kinds == kind), self.seen[seen_kinds == kind]
+            if seen.empty:
+                notes[rows] = f"{BEYOND}: no rehearsal of this kind of installer yet"
+                continue
+            notes[rows] = _past(conditions.iloc[rows], seen)
+            outside = rows[notes[rows] != ""]
+            nearest[outside] = _nearest(conditions.iloc[outside], seen)
         return pd.Series(notes, index=conditions.index), pd.Series(nearest, index=conditions.index)
 
     def save(self, path: str | Path) -> Path:
@@ -227,11 +227,11 @@ class TimingModel:
             "format": MODEL_FORMAT,
             "about": self.about,
             "physics": {
-                phase: {
-                    "overlap": self.physics.overlaps[phase],
-                    "terms": dict(zip(_term_names(phase), self.physics.coefficients[phase], strict=True)),
+                part: {
+                    "overlap": self.physics.overlaps[part],
+                    "terms": dict(zip(_term_names(part), self.physics.coefficients[part], strict=True)),
                 }
-                for phase in MEASURED_PHASES
+                for part in PARTS
             },
             "level": self.level,
             "widths": self.widths,
@@ -241,8 +241,8 @@ class TimingModel:
         return write_whole(path, json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-class KeptPhase(BaseModel):
-    """Coefficients of one phase in a model's file."""
+class KeptPart(BaseModel):
+    """Coefficients of one part in a model's file."""
 
     overlap: Overlap
     terms: dict[str, Size]
@@ -279,7 +279,7 @@ class KeptTiming(BaseModel):
 
     format: StrictInt
     about: Annotated[KeptAbout, AsItIs]
-    physics: dict[str, KeptPhase]
+    physics: dict[str, KeptPart]
     level: Factor
     widths: Annotated[Widths, Whole]
     log: Annotated[LogPart, stating("rows", "invented", "hands_factor", "widths")]
@@ -291,19 +291,19 @@ def load_model(path: str | Path) -> TimingModel:
     kept = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
     try:
         coefficients, overlaps = {}, {}
-        for phase in MEASURED_PHASES:
-            stored, names = kept.physics[phase], _term_names(phase)
+        for part in PARTS:
+            stored, names = kept.physics[part], _term_names(part)
             if set(names) != set(stored.terms):
-                raise ValueError(f"it was made with other terms of the phase {phase}")
-            coefficients[phase] = np.array([stored.terms[name] for name in names])
-            overlaps[phase] = stored.overlap
+                raise ValueError(f"it was made with other terms of the part {part}")
+            coefficients[part] = np.array([stored.terms[name] for name in names])
+            overlaps[part] = stored.overlap
         if any(len(row) != len(kept.seen.columns) for row in kept.seen.rows):
             raise ValueError("a rehearsal has not as many conditions as there are columns")
         seen = pd.DataFrame(kept.seen.rows, columns=kept.seen.columns)
         if not seen.empty:
             figures = [*CONDITIONS, *EXTRAS]
             seen[figures] = seen[figures].astype(float)
-            if not np.isfinite(seen[figures].to_numpy()).all():
+            if not np.isfinite(seen[figures].drop(columns=list(UNSAID)).to_numpy()).all():
                 raise ValueError("a condition of a rehearsal is no number")
         physics = Physics(coefficients, overlaps)
         return TimingModel(physics, kept.level, kept.widths, seen, kept.log, dict(kept.about))
@@ -311,9 +311,42 @@ def load_model(path: str | Path) -> TimingModel:
         raise damaged(path, error, REMAKE) from error
 
 
-def _term_names(phase: str) -> list[str]:
-    """What the terms of a phase are called in a model's file, in order."""
-    return [f"{term.stage} | {term.need} | {term.name}" for term in phase_terms(phase)]
+def _term_names(part: str) -> list[str]:
+    """What the terms of a part are called in a model's file, in order."""
+    return [f"{term.stage} | {term.need} | {term.name}" for term in part_terms(part)]
+
+
+def _past(conditions: pd.DataFrame, seen: pd.DataFrame) -> NDArray[np.object_]:
+    """What of some rows lies beyond what was seen of their kind of installer, in words; '' within."""
+    notes = np.full(len(conditions), "", dtype=object)
+
+    def add(wrong: NDArray[np.bool_], text: str) -> None:
+        notes[wrong] = np.where(notes[wrong] == "", f"{BEYOND}: {text}", notes[wrong] + f", {text}")
+
+    for name in CONDITIONS:
+        values, there = conditions[name].to_numpy(dtype=float), seen[name].to_numpy(dtype=float)
+        low, high = float(there.min()), float(there.max())
+        add(values < low / SLACK, _outside(name, "less", low))
+        add(values > high * SLACK, _outside(name, "more", high))
+    if (live := seen[str(Installer.LIVE)].gt(0)).any() and not seen["xz"][live].gt(0).any():
+        add(conditions["xz"].to_numpy(dtype=float) > 0.5, "image packed with xz")
+    return notes
+
+
+def _nearest(conditions: pd.DataFrame, seen: pd.DataFrame) -> NDArray[np.object_]:
+    """The nearest measured case of some rows, in words."""
+    nearest = np.full(len(conditions), "", dtype=object)
+    here, there = (np.log1p(frame[list(CONDITIONS)].to_numpy(dtype=float)) for frame in (conditions, seen))
+    # The machine makes two cases alike before what is installed does.
+    scale = np.maximum(there.std(axis=0), 0.1) * np.where(np.isin(CONDITIONS, SPEEDS), 1.0, 4.0)
+    squares = ((there / scale) ** 2).sum(axis=1)
+    for start in range(0, len(here), 10_000):
+        some = slice(start, start + 10_000)
+        # Squares of distances, without what all of a row have in common.
+        best = (squares - 2 * (here[some] / scale) @ (there / scale).T).argmin(axis=1)
+        cases, which = np.unique(best, return_inverse=True)
+        nearest[some] = np.array([_case(seen.iloc[at]) for at in cases], dtype=object)[which]
+    return nearest
 
 
 def _case(row: pd.Series[Any]) -> str:

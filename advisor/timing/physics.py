@@ -1,8 +1,9 @@
-"""The physical model: work over rates, phase by phase, with non-negative coefficients fitted on rehearsals.
+"""The physical model: work over rates, part by part, with non-negative coefficients fitted on rehearsals.
 
-A phase is a sum of stages. Inside a stage the processor, the disk and the link each need some seconds, and
-these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 4 (nearly the longest alone).
-Each need is a sum of works over rates with non-negative coefficients, so that a faster machine is never slower.
+A phase is one part, by the kind of installer. A part is a sum of stages. Inside a stage the processor, the disk and the
+link each need some seconds, and these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 4
+(nearly the longest alone). Each need is a sum of works over rates with non-negative coefficients, so that a faster
+machine is never slower.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from advisor.columns import figures
-from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB
+from advisor.shop import Installer
+from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB, UNPACKED, modelled
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
@@ -26,13 +28,18 @@ OVERLAPS: tuple[float, ...] = (1.0, 2.0, 4.0)
 ROUNDS = 40
 """Steps of the fit of an overlapping stage; it settles in fewer than 20."""
 
-DIRTY_SHARE = 0.2
-"""Share of memory that may wait unwritten: the kernel's default (vm.dirty_ratio, its documentation sysctl/vm.rst)."""
+NEAR_MS = 1.5
+"""Most that an access takes that does not lead far [ms]: to the next track a spinning disk needs 0.8 to 1.5 ms and 0.2
+to 0.5 for the command, by its manual (lab/disks: seek_track_ms, overhead_ms); flash knows no way."""
 
-COUNTED_FLOOR: dict[str, float] = {"processor": 0.3, "transfer": 1.0, "access": 0.1}
+CLONED = 1.25
+"""Blocks that a clone writes, over the bytes of the files in them: 1.23 to 1.28 was measured on six trees
+(`copy_written_bytes` over `installed_bytes` of the clones in datasets/rehearsals.jsonl)."""
+
+COUNTED_FLOOR: dict[str, float] = {"processor": 0.3, "writing": 1.0}
 """Share of a phase's seconds that is added to a counted need before errors are taken relative to it.
 
-Accesses repeat to a few per cent on any disk; what is transferred in a phase is partly what the one before left.
+The processor's repeats to a few per cent; what is written in a phase is partly what the one before left.
 """
 
 PHASE_FLOOR = 0.02
@@ -43,8 +50,8 @@ PHASE_FLOOR = 0.02
 class Term:
     """One work over one rate."""
 
-    # phase, stage: Where it belongs; the stages of a phase add.
-    phase: str
+    # part, stage: Where it belongs; the stages of a part add.
+    part: str
     stage: str
     need: str  # 'processor', 'disk', 'link' or 'wait'; the needs of a stage overlap
     # work, rate: Names in what `derive` gives.
@@ -58,102 +65,161 @@ class Term:
 
     @property
     def counted(self) -> str:
-        """Which need counted by itself it is part of: 'processor', 'transfer', 'access', '' for none."""
-        return "transfer" if self.work == "left" else _COUNTED.get(self.rate, "")
+        """Which need counted by itself it is part of: 'processor', 'writing', '' for none."""
+        return _COUNTED.get(self.work, _COUNTED.get(self.rate, ""))
 
 
-_COUNTED = {"cpu": "processor", "cpus": "processor", "read": "transfer", "write": "transfer", "access": "access"}
+_COUNTED = {"cpu": "processor", "cpus": "processor", "write": "writing", "written": "writing", "blocks": "writing"}
+"""Rate, or work in seconds, to the need that is counted apart. Accesses are not: how near they lay nobody counted."""
 
 
-def derive(conditions: pd.DataFrame) -> dict[str, Array]:
+@dataclass(frozen=True)
+class WorkPart:
+    """A part of the work that is fitted by itself."""
+
+    phases: tuple[str, ...]  # Where it is done; more than one where the same is done several times
+    kinds: tuple[str, ...]  # Kinds of installer that have it, whose seconds it is fitted on
+    beside: tuple[str, ...] = ()  # Kinds of which only what they were counted to need of the processor is fitted on too
+
+
+LIVE, PACKAGES, CLONE = (str(kind) for kind in (Installer.LIVE, Installer.PACKAGES, Installer.CLONE))
+
+PARTS: dict[str, WorkPart] = {
+    "format": WorkPart(("format",), (LIVE, PACKAGES)),
+    # No live copy was rehearsed from an image packed with xz: what unpacking that takes is known of whole trees.
+    "live copy": WorkPart(("copy",), (LIVE,), (UNPACKED,)),
+    "base system": WorkPart(("copy",), (PACKAGES,)),
+    "clone": WorkPart(("copy",), (CLONE,)),
+    "grow": WorkPart(("grow",), (CLONE,)),
+    "tasks": WorkPart(("tasks",), (PACKAGES,)),
+    # What a second core saves, and what plain modules cost, only trees that were unpacked tell.
+    "initramfs": WorkPart(("boot",), (LIVE, UNPACKED)),
+    "boot loader": WorkPart(("boot",), (PACKAGES, CLONE)),
+    "refresh": WorkPart(("refresh",), (LIVE, PACKAGES, CLONE)),
+    # dpkg does the same whatever it sets up: a few packages and many, with a kernel among them or without, tell more
+    # together than each by itself.
+    "apt": WorkPart(("base", "updates"), (LIVE, PACKAGES, CLONE)),
+    "sync": WorkPart(("sync",), (LIVE, PACKAGES, CLONE)),
+}
+"""Parts of the model; a phase has one for each kind of installer at the most."""
+
+FETCHED: dict[str, str] = {"base": "extra", "updates": "update"}
+"""Phase of `apt` to how the conditions call what it fetches."""
+
+
+def of_kinds(conditions: pd.DataFrame, kinds: Sequence[str]) -> NDArray[np.bool_]:
+    """Rows of some kinds of installer, shape (n,)."""
+    mask = ~modelled(conditions) if UNPACKED in kinds else np.zeros(len(conditions), dtype=bool)
+    for kind in set(kinds) - {UNPACKED}:
+        mask |= conditions[kind].to_numpy(dtype=float) > 0
+    return np.asarray(mask, dtype=bool)
+
+
+def _write_rate(conditions: pd.DataFrame) -> Array:
+    """How fast the disk writes: as it reads where nobody measured it, and no kind of storage tells [MiB/s]."""
+    share = np.nan_to_num(figures(conditions, "write_share"), nan=1.0)
+    return conditions["disk_read_mib_s"].to_numpy(dtype=float) * share
+
+
+def writing_s(conditions: pd.DataFrame, mib: Array) -> Array:
+    """Seconds of writing one after the other: what a disk's cache takes as quickly as it can, the rest more slowly."""
+    rate, cache = _write_rate(conditions), np.nan_to_num(figures(conditions, "cache_mib"))
+    slow = np.minimum(np.nan_to_num(figures(conditions, "slow_write_mib_s"), nan=np.inf), rate)
+    return np.asarray(np.minimum(mib, cache) / rate + np.maximum(mib - cache, 0.0) / slow, dtype=float)
+
+
+def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
     """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`: seconds per MiB or per access, MiB,
-    thousands of files, packages; each of shape (n,).
+    thousands of files, seconds of writing, and of a phase of `FETCHED` packages; each of shape (n,).
     """
     names = [name for name in (*CONDITIONS, *EXTRAS) if name in conditions]
     get = {name: conditions[name].to_numpy(dtype=float) for name in names}
-    decompress = 1.0 / get["decompress_mib_s"]
-    return {
+    decompress, access = 1.0 / get["decompress_mib_s"], get["disk_access_ms"] / 1000.0
+    installed = get["installed_bytes"] / MIB
+    works = {
         "one": np.ones(len(conditions)),
         "cpu": decompress,
         "cpus": decompress / get["cores"],
-        "read": 1.0 / get["disk_read_mib_s"],
-        # Where nobody measured it, and no kind of storage tells, a disk writes as it reads.
-        "write": 1.0 / (get["disk_read_mib_s"] * np.nan_to_num(figures(conditions, "write_share"), nan=1.0)),
-        "access": get["disk_access_ms"] / 1000.0,
+        "write": 1.0 / _write_rate(conditions),
+        "access": access,
+        "near": np.minimum(access, NEAR_MS / 1000.0),
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
-        "installed": get["installed_bytes"] / MIB,
-        "xz": get["installed_bytes"] / MIB * get["xz"],
-        "quick": get["installed_bytes"] / MIB * (1.0 - get["xz"]),
-        "spill": np.maximum(get["installed_bytes"] / MIB - DIRTY_SHARE * get["memory_mib"], 0.0),
-        "plain": get["plain_modules"],
-        "left": np.zeros(len(conditions)),
+        "installed": installed,
+        "xz": installed * get["xz"],
+        "quick": installed * np.maximum(1.0 - get["xz"], 0.0),
+        "written": writing_s(conditions, installed),
+        "blocks": writing_s(conditions, CLONED * installed),
         "files": get["installed_files"] / 1000.0,
-        "extra": get["extra_bytes"] / MIB,
-        "extra_n": get["extra_packages"],
-        "update": get["update_bytes"] / MIB,
-        "update_n": get["update_packages"],
+        "live": get[LIVE],
+        "live files": get["installed_files"] / 1000.0 * get[LIVE],
+        "journal": get["journal_mib"],
+        "plain": get["plain_modules"],
+        "software lists": get["software_lists"],
     }
-
-
-LEFT = "writing that the copy left over"
-"""Name of the term whose coefficient is at most 1: then a faster copy never lengthens the whole."""
-
-
-def left_unwritten(values: Values, copy_s: Array) -> Array:
-    """Seconds of writing that are left when the copy ends: what it writes over the disk's rate, less its own time."""
-    return np.asarray(np.maximum(values["installed"] * values["write"] - copy_s, 0.0), dtype=float)
-
-
-def _packages(phase: str, work: str) -> list[Term]:
-    """Download a set of packages, then unpack and set them up, as apt does; writing goes on beside the processor's
-    work, but dpkg waits for each of its syncs: those add.
-    """
-    count = f"{work}_n"
-    return [
-        Term(phase, "download", "link", work, "link", "package MiB / link"),
-        Term(phase, "download", "wait", count, "one", "packages asked for"),
-        Term(phase, "install", "processor", count, "cpu", "packages / decompression"),
-        Term(phase, "install", "processor", work, "cpu", "package MiB / decompression"),
-        Term(phase, "install", "processor", "one", "cpu", "once / decompression"),
-        Term(phase, "settle", "disk", "one", "access", "once x access"),
-        Term(phase, "settle", "disk", count, "access", "packages x access"),
-        Term(phase, "settle", "disk", work, "access", "package MiB x access"),
-        Term(phase, "install", "disk", work, "write", "package MiB / disk rate"),
-    ]
+    if what := FETCHED.get(phase):
+        count = get[f"{what}_packages"]
+        # A kernel is among the updates, and nothing where there are none.
+        kernel = np.minimum(count, 1.0) * (phase == "updates")
+        works |= {"fetched": get[f"{what}_bytes"] / MIB, "packages": count, "any package": np.minimum(count, 1.0)}
+        works |= {"kernel": kernel, "plain kernel": kernel * get["plain_modules"]}
+    return works
 
 
 TERMS: tuple[Term, ...] = (
-    Term("format", "format", "processor", "one", "cpu", "once / decompression"),
+    Term("format", "format", "disk", "journal", "write", "journal MiB / disk rate"),
     Term("format", "format", "disk", "one", "access", "once x access"),
-    Term("format", "format", "disk", "one", "write", "once / disk rate"),
-    Term("copy", "copy", "processor", "quick", "cpus", "installed MiB, not xz / (decompression x cores)"),
-    Term("copy", "copy", "processor", "xz", "cpus", "installed MiB, xz / (decompression x cores)"),
-    Term("copy", "copy", "processor", "installed", "cpu", "installed MiB / decompression"),
-    Term("copy", "copy", "processor", "files", "cpu", "files / decompression"),
-    Term("copy", "copy", "disk", "installed", "write", "installed MiB / disk rate"),
-    # Memory takes what it may hold unwritten; the rest waits for the disk, and the less it holds the less it sorts.
-    Term("copy", "copy", "disk", "spill", "write", "MiB beyond unwritten memory / disk rate"),
-    Term("copy", "copy", "disk", "spill", "access", "MiB beyond unwritten memory x access"),
-    Term("copy", "copy", "disk", "files", "access", "files x access"),
-    Term("boot", "boot", "processor", "one", "cpu", "once / decompression"),
-    Term("boot", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
-    Term("boot", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
-    Term("boot", "boot", "disk", "one", "access", "once x access"),
-    Term("boot", "boot", "disk", "one", "read", "once / disk rate"),
-    Term("boot", "boot", "disk", "files", "access", "files x access"),
-    # What the copy left unwritten in memory goes to the disk while the initramfs is made.
-    Term("boot", "boot", "disk", "left", "one", LEFT),
+    Term("live copy", "copy", "processor", "quick", "cpu", "installed MiB, not xz / decompression"),
+    Term("live copy", "copy", "processor", "xz", "cpu", "installed MiB, xz / decompression"),
+    # However a tree is unpacked, each of its files is made; a live copy also reads, compares and sends it.
+    Term("live copy", "copy", "processor", "files", "cpu", "files / decompression"),
+    Term("live copy", "copy", "processor", "live files", "cpu", "files copied one by one / decompression"),
+    Term("live copy", "copy", "disk", "written", "one", "writing of installed MiB"),
+    Term("live copy", "copy", "disk", "installed", "access", "installed MiB x access"),
+    # The base system is the same for all editions. What dpkg waits for lies near, as in the part `apt`.
+    Term("base system", "download", "link", "one", "link", "once / link"),
+    Term("base system", "install", "processor", "one", "cpu", "once / decompression"),
+    Term("base system", "install", "disk", "one", "write", "once / disk rate"),
+    Term("base system", "settle", "disk", "one", "near", "once x near access"),
+    # dd waits for the disk block by block while zstd goes on unpacking.
+    Term("clone", "clone", "processor", "installed", "cpu", "installed MiB / decompression"),
+    Term("clone", "clone", "disk", "blocks", "one", "writing of the blocks in use"),
+    Term("grow", "grow", "processor", "one", "cpu", "once / decompression"),
+    Term("grow", "grow", "disk", "installed", "near", "installed MiB x near access"),
+    Term("tasks", "download", "link", "installed", "link", "installed MiB / link"),
+    Term("tasks", "install", "processor", "installed", "cpu", "installed MiB / decompression"),
+    Term("tasks", "install", "processor", "files", "cpu", "files / decompression"),
+    Term("tasks", "install", "disk", "written", "one", "writing of installed MiB"),
+    Term("tasks", "settle", "disk", "installed", "near", "installed MiB x near access"),
+    Term("initramfs", "boot", "processor", "one", "cpu", "once / decompression"),
+    Term("initramfs", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
+    # A whole tree has more that hooks into it than the small ones that were unpacked.
+    Term("initramfs", "boot", "processor", "live", "cpu", "whole tree / decompression"),
+    Term("initramfs", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
+    Term("initramfs", "boot", "disk", "one", "access", "once x access"),
+    Term("initramfs", "boot", "disk", "one", "near", "once x near access"),
+    Term("initramfs", "boot", "disk", "one", "write", "once / disk rate"),
+    Term("boot loader", "boot", "processor", "one", "cpu", "once / decompression"),
+    Term("boot loader", "boot", "disk", "one", "near", "once x near access"),
     Term("refresh", "fetch", "link", "one", "link", "lists / link"),
     Term("refresh", "fetch", "wait", "one", "one", "answer of the server"),
     Term("refresh", "read", "processor", "one", "cpu", "once / decompression"),
-    Term("refresh", "read", "disk", "one", "access", "once x access"),
-    *_packages("base", "extra"),
-    *_packages("updates", "update"),
-    Term("updates", "install", "processor", "one", "cpus", "once / (decompression x cores)"),
-    Term("updates", "install", "processor", "plain", "cpu", "plain kernel modules / decompression"),
-    Term("sync", "sync", "disk", "installed", "write", "installed MiB / disk rate"),
-    Term("sync", "sync", "disk", "update", "write", "update MiB / disk rate"),
+    Term("refresh", "read", "processor", "software lists", "cpu", "software lists / decompression"),
+    Term("refresh", "read", "disk", "one", "near", "once x near access"),
+    # Download, then unpack and set up, as apt does; writing goes on beside the processor's work, but dpkg waits for
+    # each of its syncs: those add. A kernel has thousands of files and an initramfs made anew.
+    Term("apt", "download", "link", "fetched", "link", "package MiB / link"),
+    Term("apt", "install", "processor", "one", "cpu", "once / decompression"),
+    Term("apt", "install", "processor", "any package", "cpu", "any package / decompression"),
+    Term("apt", "install", "processor", "packages", "cpu", "packages / decompression"),
+    Term("apt", "install", "processor", "fetched", "cpu", "package MiB / decompression"),
+    Term("apt", "install", "processor", "kernel", "cpu", "kernel / decompression"),
+    Term("apt", "install", "processor", "plain kernel", "cpu", "kernel with plain modules / decompression"),
+    Term("apt", "install", "disk", "fetched", "write", "package MiB / disk rate"),
+    Term("apt", "settle", "disk", "any package", "near", "any package x near access"),
+    Term("apt", "settle", "disk", "packages", "near", "packages x near access"),
+    Term("apt", "settle", "disk", "kernel", "access", "kernel x access"),
     Term("sync", "sync", "disk", "one", "access", "once x access"),
+    Term("sync", "sync", "disk", "one", "near", "once x near access"),
     Term("sync", "sync", "wait", "one", "one", "unmounting"),
 )
 """Every term of the model."""
@@ -199,7 +265,7 @@ def solve(matrix: Array, seconds: Array, weights: Array) -> Array:
 
 
 def fit_phase(terms: Sequence[Term], matrix: Array, seconds: Array, weights: Array, overlap: float) -> Array:
-    """Fit one phase for one way of overlapping."""
+    """Fit one part for one way of overlapping."""
     stages = _stages(terms)
     theta = solve(matrix, seconds, weights)
     if overlap == 1.0:
@@ -233,8 +299,8 @@ def fit_phase(terms: Sequence[Term], matrix: Array, seconds: Array, weights: Arr
 class Physics:
     """Fitted coefficients."""
 
-    coefficients: dict[str, Array] = field(default_factory=dict)  # Phase to its coefficients, in the order of `TERMS`
-    overlaps: dict[str, float] = field(default_factory=dict)  # Phase to its exponent
+    coefficients: dict[str, Array] = field(default_factory=dict)  # Part to its coefficients, in the order of `TERMS`
+    overlaps: dict[str, float] = field(default_factory=dict)  # Part to its exponent
 
     def predict(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
         """Seconds of each phase.
@@ -242,42 +308,44 @@ class Physics:
         Parameters
         ----------
         conditions : pandas.DataFrame, shape (n, any)
-            Columns of `CONDITIONS` and `EXTRAS`, all known.
+            Columns of `CONDITIONS` and `EXTRAS`, all known but for those that may be unsaid.
         copy_at_least : numpy.ndarray, shape (n,), or float
-            Seconds that the copy takes at least, as from a slow stick: the disk writes meanwhile, which leaves less
-            for the phase after it [s].
+            Seconds that the copy takes at least, as from a slow stick [s].
 
         Returns
         -------
         pandas.DataFrame, shape (n, len(MEASURED_PHASES))
-            [s], same index.
+            [s], same index; 0 where the kind of installer has no such phase.
         """
-        values = derive(conditions)
-
-        def seconds(phase: str) -> Array:
-            terms = phase_terms(phase)
-            matrix = np.column_stack([term.values(values) for term in terms])
-            return _forward(matrix, self.coefficients[phase], _stages(terms), self.overlaps[phase])[0]
-
-        copy = np.maximum(seconds("copy"), copy_at_least)
-        values["left"] = left_unwritten(values, copy)
-        columns = {phase: copy if phase == "copy" else seconds(phase) for phase in MEASURED_PHASES}
-        return pd.DataFrame(columns, index=conditions.index)
+        seconds = {phase: np.zeros(len(conditions)) for phase in MEASURED_PHASES}
+        for name, part in PARTS.items():
+            terms, rows = part_terms(name), of_kinds(conditions, part.kinds)
+            for phase in part.phases:
+                matrix = _matrix(terms, derive(conditions, phase))
+                found = _forward(matrix, self.coefficients[name], _stages(terms), self.overlaps[name])[0]
+                seconds[phase] += np.where(rows, found, 0.0)
+        seconds["copy"] = np.maximum(seconds["copy"], copy_at_least)
+        return pd.DataFrame(seconds, index=conditions.index)
 
     def at_bound(self) -> list[str]:
         """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried."""
         zero = [
-            f"{phase}, {term.need}: {term.name} at {value:g}"
-            for phase in MEASURED_PHASES
-            for term, value in zip(phase_terms(phase), self.coefficients[phase], strict=True)
-            if value == 0 or (term.name == LEFT and value == 1)
+            f"{part}, {term.need}: {term.name} at 0"
+            for part in PARTS
+            for term, value in zip(part_terms(part), self.coefficients[part], strict=True)
+            if value == 0
         ]
-        return zero + [f"{phase}: overlap at {p:g}" for phase, p in self.overlaps.items() if p == max(OVERLAPS)]
+        return zero + [f"{part}: overlap at {p:g}" for part, p in self.overlaps.items() if p == max(OVERLAPS)]
 
 
-def phase_terms(phase: str) -> list[Term]:
-    """The terms of one phase, in order."""
-    return [term for term in TERMS if term.phase == phase]
+def _matrix(terms: Sequence[Term], values: Values) -> Array:
+    """The terms' values, a column a term."""
+    return np.column_stack([term.values(values) for term in terms])
+
+
+def part_terms(part: str) -> list[Term]:
+    """The terms of one part, in order."""
+    return [term for term in TERMS if term.part == part]
 
 
 def weights_of(phases: pd.DataFrame, phase: str) -> Array:
@@ -288,7 +356,7 @@ def weights_of(phases: pd.DataFrame, phase: str) -> Array:
 
 @dataclass(frozen=True)
 class Problem:
-    """The least-squares problem of one phase."""
+    """The least-squares problem of one part."""
 
     terms: list[Term]
     # Below the n rows of the phase's seconds, m rows of needs that were counted by themselves, shape (n + m, k).
@@ -300,73 +368,66 @@ class Problem:
     rows: int  # n
 
     def fit(self, overlap: float, rehearsals: NDArray[np.bool_] | None = None) -> Array:
-        """Coefficients from some of the rehearsals, or all."""
+        """Coefficients from some of the rehearsals, or all; all 0 where none of them tells."""
         use = slice(None) if rehearsals is None else rehearsals[self.rehearsal]
-        theta = fit_phase(self.terms, self.matrix[use], self.seconds[use], self.weights[use], overlap)
-        for place, term in enumerate(self.terms):
-            if term.name == LEFT:
-                theta[place] = min(theta[place], 1.0)
-        return theta
+        if not len(self.seconds[use]):
+            return np.zeros(len(self.terms))
+        return fit_phase(self.terms, self.matrix[use], self.seconds[use], self.weights[use], overlap)
 
 
-def problem_of(
-    phase: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]
-) -> Problem:
-    """Set up the problem of one phase."""
-    terms = phase_terms(phase)
-    values = derive(conditions)
-    values["left"] = left_unwritten(values, phases["copy"].to_numpy(dtype=float))
-    matrix = np.column_stack([term.values(values) for term in terms])
-    seconds = phases[phase].to_numpy(dtype=float)
-    weights = weights_of(phases, phase)
-    rehearsal = np.arange(len(seconds))
-    n = len(seconds)
-    # On one core, work that many could share takes as long as any other.
-    alone = {**values, "cpus": values["cpu"]}
-    for name, frame in needs.items():
-        needed = frame[phase].to_numpy(dtype=float)
-        known = np.flatnonzero(np.isfinite(needed))
-        columns = np.column_stack([term.values(alone) if term.counted == name else np.zeros(n) for term in terms])
-        if not columns.any():
-            continue
-        matrix = np.vstack([matrix, columns[known]])
-        seconds = np.concatenate([seconds, needed[known]])
-        weights = np.concatenate([weights, 1.0 / (needed + COUNTED_FLOOR[name] / weights[:n])[known]])
-        rehearsal = np.concatenate([rehearsal, known])
-    return Problem(terms, matrix, seconds, weights, rehearsal, n)
+def problem_of(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]) -> Problem:
+    """Set up the problem of one part."""
+    part, terms = PARTS[name], part_terms(name)
+    own = np.flatnonzero(of_kinds(conditions, part.kinds))
+    counted = {
+        need: np.flatnonzero(of_kinds(conditions, part.kinds + (part.beside if need == "processor" else ())))
+        for need in needs
+    }
+    timed, needed = [], []
+    for phase in part.phases:
+        values, relative = derive(conditions, phase), weights_of(phases, phase)
+        timed.append((_matrix(terms, values)[own], phases[phase].to_numpy(dtype=float)[own], relative[own], own))
+        for need, frame in needs.items():
+            # On one core, work that many could share takes as long as any other.
+            alone = _matrix(terms, {**values, "cpus": values["cpu"]}) * [term.counted == need for term in terms]
+            seconds = frame[phase].to_numpy(dtype=float)
+            known = counted[need][np.isfinite(seconds[counted[need]])]
+            if alone.any():
+                weights = 1.0 / (seconds + COUNTED_FLOOR[need] / relative)
+                needed.append((alone[known], seconds[known], weights[known], known))
+    matrix, seconds, weights, rehearsal = (np.concatenate(column) for column in zip(*timed, *needed, strict=True))
+    return Problem(terms, matrix, seconds, weights, rehearsal, len(own) * len(part.phases))
 
 
 def choose_overlaps(
     conditions: pd.DataFrame, phases: pd.DataFrame, groups: NDArray[np.object_], needs: Mapping[str, pd.DataFrame]
 ) -> dict[str, float]:
-    """Choose how the needs of each phase overlap, each group of rehearsals left out whole in turn."""
-    folds = [np.flatnonzero(groups == group) for group in np.unique(groups)]
-    return {phase: _choose_overlap(problem_of(phase, conditions, phases, needs), folds) for phase in MEASURED_PHASES}
+    """Choose how the needs of each part overlap, each group of rehearsals left out whole in turn."""
+    return {part: _choose_overlap(problem_of(part, conditions, phases, needs), groups) for part in PARTS}
 
 
 def fit_physics(
     conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float], needs: Mapping[str, pd.DataFrame]
 ) -> Physics:
-    """Fit every phase."""
+    """Fit every part."""
     return Physics(
-        {phase: problem_of(phase, conditions, phases, needs).fit(overlaps[phase]) for phase in MEASURED_PHASES},
-        dict(overlaps),
+        {part: problem_of(part, conditions, phases, needs).fit(overlaps[part]) for part in PARTS}, dict(overlaps)
     )
 
 
-def _choose_overlap(problem: Problem, folds: list[NDArray[np.intp]]) -> float:
+def _choose_overlap(problem: Problem, groups: NDArray[np.object_]) -> float:
     """The exponent with the least held-out error; adding stands unless another is better by a twentieth."""
     stages = _stages(problem.terms)
-    if all(len(needs) == 1 for needs in stages):
+    own = problem.rehearsal[: problem.rows]
+    if all(len(needs) == 1 for needs in stages) or len(np.unique(groups[own])) < 2:
         return 1.0
-    errors = []
+    rows, errors = slice(0, problem.rows), []
     for overlap in OVERLAPS:
         held_out = np.zeros(problem.rows)
-        for fold in folds:
-            rest = np.ones(problem.rows, dtype=bool)
-            rest[fold] = False
-            held_out[fold] = _forward(problem.matrix[fold], problem.fit(overlap, rest), stages, overlap)[0]
-        rows = slice(0, problem.rows)
+        for group in np.unique(groups[own]):
+            fold = groups[own] == group
+            coefficients = problem.fit(overlap, groups != group)
+            held_out[fold] = _forward(problem.matrix[rows][fold], coefficients, stages, overlap)[0]
         errors.append(float(np.mean(np.abs(held_out - problem.seconds[rows]) * problem.weights[rows])))
     best = int(np.argmin(errors))
     return OVERLAPS[best] if errors[best] < 0.95 * errors[0] else 1.0

@@ -20,13 +20,13 @@ from advisor.editions import catalogue as built_in
 from advisor.errors import InputError
 from advisor.shop import Image, Practice, Shop, default_shop
 from advisor.timing import operations
-from advisor.timing.conditions import CONDITIONS, MIB, USUAL_MEMORY_MIB
+from advisor.timing.conditions import CONDITIONS, MIB, journal_mib
 from advisor.timing.conformal import Z
 from advisor.timing.hands import HandsOn, hands_on, phase_table
-from advisor.timing.model import TimingModel, disk_class
+from advisor.timing.model import TimingModel
 from advisor.timing.rates import assumed, storage_rates
 from advisor.timing.unsure import Filled, fill_speeds, worked_out
-from advisor.timing.work import work_of
+from advisor.timing.work import WORK_COLUMNS, work_of
 from advisor.unit import StorageKind, Unit, frame
 
 Array = NDArray[np.float64]
@@ -41,6 +41,9 @@ bytes (IEEE 802.3 frame with its gap, headers of IPv4 and TCP with timestamps) [
 REHEARSED = ("copy", "refresh", "base", "updates")
 """Machine work that rehearsals timed; its size is counted or measured. That of a start is as `timing/assumed` says."""
 
+COPYING = ("format", "copy", "grow", "tasks", "boot", "sync")
+"""Measured phases that an installer goes through by itself: one row of the sheet, whatever its kind."""
+
 Note = tuple[NDArray[np.bool_], str, Any, str]
 """A fact that was assumed: mask of the units, fact, value as text or as an array of values, source."""
 
@@ -51,7 +54,7 @@ class Setting(ByUnit):
 
     WHOLE = frozenset({"notes"})
 
-    # Columns of `CONDITIONS` with nothing unknown, session_cpu, session_mib and ram_gib; RangeIndex, shape (n, any).
+    # Columns of `CONDITIONS` with nothing unknown, of `EXTRAS`, session_cpu and session_mib; RangeIndex, shape (n, any)
     conditions: pd.DataFrame
     filled: Filled  # How unmeasured speeds were filled in
     usable: NDArray[np.bool_]  # False where there is no edition, or no disk to install on, shape (n,)
@@ -274,7 +277,7 @@ def setting(
 
 def _no_work(n: int) -> pd.DataFrame:
     """Rows that cannot be timed still need numbers to go through the arithmetic; their results are dropped."""
-    return pd.DataFrame(1.0, index=range(n), columns=[*CONDITIONS, "xz", "plain_modules", "session_cpu", "session_mib"])
+    return pd.DataFrame(1.0, index=range(n), columns=list(dict.fromkeys([*CONDITIONS, *WORK_COLUMNS])))
 
 
 def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Note]]:
@@ -294,22 +297,19 @@ def _work(pairs: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None) -> tu
 
 
 def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[dict[str, Array], list[Note]]:
-    """Conditions that the unit itself tells: speeds as told; cores, link and memory as usual where they are not."""
+    """Conditions that the unit itself tells: speeds as told; cores and link as usual where they are not."""
     usual, real = assumed()["cpu_cores"], assumed()["link_factor"].value
-    link, cores, ram = (figures(units, name) for name in ("link_mbps", "cpu_cores", "ram_gib"))
+    link, cores = (figures(units, name) for name in ("link_mbps", "cpu_cores"))
     cores = np.where(np.isnan(cores), figures(processors, "cpu_cores"), cores)
-    ram_gib = np.where(np.isnan(ram), USUAL_MEMORY_MIB / 1024, ram)
     cache_mbps = CACHE_MBPS * (Practice.CACHE in shop.practices)
     stated = {name: figures(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
         "cores": np.where(np.isnan(cores), usual.value, cores),
         "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps) * real,
-        "ram_gib": ram_gib,
-        "memory_mib": 1024 * ram_gib,
+        "journal_mib": journal_mib(pd.DataFrame({"disk_gib": figures(units, "storage_gib")})),
     }
     return stated, [
         (np.isnan(link), "link_mbps", f"{shop.link_mbps:g} Mbit/s", "the shop's setting"),
         (np.isnan(cores), "cpu_cores", f"{usual.value:g}", usual.source),
-        (np.isnan(ram), "ram_gib", f"{USUAL_MEMORY_MIB / 1024:g} GiB", "usual of used PCs, from memory"),
     ]
 
 
@@ -360,7 +360,7 @@ def scaled_minutes(
     measured = model.seconds(conditions, conditions["image_bytes"].to_numpy() / MIB / medium_rate)
     return _by_phase(
         _assumed_works(conditions, medium=medium, wait=wait)
-        | {"copy": measured[["format", "copy", "boot", "sync"]].to_numpy().sum(axis=1)}
+        | {"copy": measured[list(COPYING)].to_numpy().sum(axis=1)}
         | {name: measured[name].to_numpy() for name in ("refresh", "base", "updates")}
     )
 
@@ -416,7 +416,7 @@ MEDIUM, WAIT = "the medium's speed", "firmware's wait"
 
 MOVED: dict[str, tuple[str, ...]] = {
     "update_packages": ("update_packages", "update_bytes"), "extra_packages": ("extra_packages", "extra_bytes"),
-    "link_factor": ("link_mbps",), "medium_mib_s": (MEDIUM,), "restart_wait": (WAIT,),
+    "link_factor": ("link_mbps",), "medium_mib_s": (MEDIUM,), "restart_wait": (WAIT,), "xz_work": ("xz",),
 }  # fmt: skip
 """Assumption to the conditions that it moves."""
 
@@ -503,7 +503,7 @@ def combine(model: TimingModel, given: Setting, hands: HandsOn, work: Array, spr
     busy, under, wait = hands.beside(work)
     by_phase, overlap = busy + wait, under + wait
     elapsed = (by_phase + work - overlap).sum(axis=1)
-    spreads = model.widths.of(disk_class(given.conditions)) / Z
+    spreads = model.half_widths(given.conditions) / Z
     machine_sd = work.sum(axis=1) * np.hypot(spreads, spread)
     total_sd = np.hypot(machine_sd, hands.spread)
     width = Z * total_sd / np.maximum(elapsed, 1e-9)

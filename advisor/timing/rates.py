@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor import tables
+from advisor.timing.conditions import MIB
 from advisor.timing.conformal import Z
 
 Array = NDArray[np.float64]
@@ -123,7 +124,7 @@ class StorageRates:
     kinds: tuple[str, ...]
     # read, read_low, access, access_high: Typical and of the slow tenth [MiB/s], [ms]; write_share: how fast it
     # writes, as a share of how fast it reads; read_sd, access_sd: log spreads; share: how common the kind is among
-    # units whose storage was not noted; all of shape (len(kinds).
+    # units whose storage was not noted; all of shape (len(kinds),).
     read: Array
     read_low: Array
     access: Array
@@ -132,6 +133,10 @@ class StorageRates:
     read_sd: Array
     access_sd: Array
     share: Array
+    # cache_mib, slow_write: What it writes quickly, and how fast it writes then, of the disk of its kind in lab/disks;
+    # NaN where it has no such cache [MiB], [MiB/s].
+    cache_mib: Array
+    slow_write: Array
 
 
 def storage_rates() -> StorageRates:
@@ -159,10 +164,15 @@ def _storage_rates() -> StorageRates:
     share = number["share"]
     if share.sum() <= 0:
         raise tables.damaged(name, "one of the shares must be above 0")
+    disks = {(row["kind"], row["parameter"]): float(row["value"]) for row in tables.dicts("lab/disks")}
+    cache, slow = (
+        np.array([disks.get((row["kind"], parameter), np.nan) * bytes_in / MIB for row in rows])
+        for parameter, bytes_in in (("cache_gb", 1e9), ("slow_write_mb_s", 1e6))
+    )
     return StorageRates(
         tuple(row["kind"] for row in rows), number["read_mib_s"], number["read_low"], number["access_ms"],
         number["access_high"], number["write_share"], log_sd(number["read_low"], number["read_high"]),
-        log_sd(number["access_low"], number["access_high"]), share / share.sum(),
+        log_sd(number["access_low"], number["access_high"]), share / share.sum(), cache, slow,
     )  # fmt: skip
 
 

@@ -10,25 +10,27 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor.columns import words
+from advisor import tables
+from advisor.columns import figures, words
 from advisor.errors import InputError, TableError
 from advisor.files import datasets, parse_json, read_text
-from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, check_conditions
+from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES, MIB, UNPACKED, check_conditions, modelled
+from advisor.timing.physics import writing_s
 
 FORMAT = 1
 """Layout of a rehearsal's line that is read; a newer one is refused."""
 
-MODELLED = "unpack"
-"""Kind of installer (`advisor.lab.installers`) that the model of the copy is of; lines from before there were others
-name none."""
-
-LABELS: tuple[str, ...] = ("name", "disk", "storage_kind", "edition", "processor", "compression", "repeat_of")
+LABELS: tuple[str, ...] = (
+    "name", "disk", "storage_kind", "edition", "processor", "compression", "repeat_of", "installer",
+)  # fmt: skip
 """What a rehearsal is called, and the groups it is left out by."""
 
-NEEDED: tuple[str, ...] = (*CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES))
-"""Figures that every rehearsal states."""
+NEEDED: tuple[str, ...] = (
+    *CONDITIONS, *(f"{phase}_s" for phase in MEASURED_PHASES if phase not in ("format", "grow", "tasks")),
+)  # fmt: skip
+"""Figures that every rehearsal states; of phases that only some kinds of installer have those do."""
 
-COUNTED_NEEDS = ("processor", "transfer", "access")
+COUNTED_NEEDS = ("processor", "writing")
 """What a phase may be counted to need by itself; see `Rehearsals`."""
 
 COUNTED = ("_pct", "_cpu_s", "_bytes", "_accesses")
@@ -48,14 +50,13 @@ class Rehearsals:
     phases : pandas.DataFrame, shape (n, len(MEASURED_PHASES))
         [s]
     labels : pandas.DataFrame, shape (n, len(LABELS))
-        Text: name, class of disk, kind of storage, edition, level of processor, compression, and the name of the
-        rehearsal that a repeat repeats ('' when none).
+        Text: name, class of disk, kind of storage, edition, level of processor, compression, the name of the
+        rehearsal that a repeat repeats ('' when none), and the kind of installer.
     disturbed : int
         How many rows said that they were disturbed, and are left out.
     needs : dict of str to pandas.DataFrame, each of shape (n, len(MEASURED_PHASES))
         What each phase was seen to need of one thing alone, NaN where not counted [s]: 'processor', of one core of the
-        rehearsed speed; 'transfer', what went to and from the disk over its rate; 'access', the disk's accesses times
-        its access time.
+        rehearsed speed; 'writing', what went to the disk.
     """
 
     conditions: pd.DataFrame
@@ -100,6 +101,11 @@ class Rehearsals:
             np.ones(len(X), dtype=bool)
         )
 
+    @property
+    def modelled(self) -> NDArray[np.bool_]:
+        """Which are of a kind of installer that times are predicted of; the others only help to fit, shape (n,)."""
+        return modelled(self.conditions)
+
     def take(self, rows: NDArray[np.bool_]) -> Rehearsals:
         """The rows of a mask."""
         return Rehearsals(
@@ -126,8 +132,7 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     Returns
     -------
     Rehearsals
-        Those of an installer that is not modelled are left out; of the rest, rows that say `disturbed`, failed ones
-        among them, are counted and left out.
+        Rows that say `disturbed`, failed ones among them, are counted and left out.
 
     Raises
     ------
@@ -152,8 +157,8 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
                 f"{file}, line {number}: of format {row['format']}; this version reads up to {FORMAT}.",
                 "Install a newer version of the package.",
             )
-        if row.get("installer", MODELLED) != MODELLED:
-            continue
+        # Lines from before there were other kinds name none.
+        row.setdefault("installer", UNPACKED)
         if row.get("disturbed"):
             disturbed += 1
             continue
@@ -163,7 +168,7 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
             raise InputError(f"{file}, line {number}: no figure for {', '.join(lacking)[:300]}.", "Remove the line.")
         good.append(row)
     frame = pd.DataFrame(good, columns=None if good else list(NEEDED))
-    seconds = frame[[f"{phase}_s" for phase in MEASURED_PHASES]].astype(float)
+    seconds = frame.reindex(columns=[f"{phase}_s" for phase in MEASURED_PHASES]).astype(float).fillna(0.0)
     seconds.columns = pd.Index(MEASURED_PHASES)
     if not (np.isfinite(seconds.to_numpy()).all() and (seconds.to_numpy() >= 0).all()):
         raise InputError(f"{file}: a phase has no finite time of 0 or more.", "Remove the line.")
@@ -171,33 +176,41 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
     if "quota_pct" in frame:
         share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
         labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
-    # The disk that these were made on writes as it reads.
-    conditions = check_conditions(frame).assign(write_share=1.0)
-    return Rehearsals(conditions, seconds, labels, disturbed, _needs(frame))
+    conditions = check_conditions(_with_disks(frame))
+    return Rehearsals(conditions, seconds, labels, disturbed, _needs(frame, conditions))
+
+
+def _with_disks(frame: pd.DataFrame) -> pd.DataFrame:
+    """What the disk was beside its speeds: how it writes, and of a disk of `lab/disks` its size and its cache."""
+    named = words(frame, "model").fillna("")
+    figure = pd.DataFrame(tables.dicts("lab/disks")).pivot(index="disk", columns="parameter", values="value")
+    known = figure.reindex(columns=["capacity_gb", "cache_gb", "slow_write_mb_s"]).astype(float).reindex(named)
+    written = figures(frame, "disk_write_mib_s") / figures(frame, "disk_read_mib_s")
+    gib, cache, slow = (known[name].to_numpy() * 1e6 / MIB for name in known)
+    return frame.assign(
+        # A plain disk of one rate writes as it reads, and is as large as what is put on it.
+        write_share=np.where(named.eq(""), 1.0, written), disk_gib=np.where(named.eq(""), 1.0, 1000 * gib / 1024),
+        cache_mib=1000 * cache, slow_write_mib_s=slow,
+    )  # fmt: skip
 
 
 def _is_figure(value: object) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= MOST
 
 
-def _needs(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """What the phases were counted to need of the processor, of the disk's rate and of its access time [s]."""
+def _needs(frame: pd.DataFrame, conditions: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """What the phases were counted to need of the processor and of the disk's rate [s]."""
 
     def counted(suffix: str) -> pd.DataFrame | None:
-        names = [f"{phase}_{suffix}" for phase in MEASURED_PHASES]
-        if not set(names) <= set(frame.columns):
+        if f"copy_{suffix}" not in frame:
             return None
-        found = frame[names].apply(pd.to_numeric, errors="coerce").astype(float)
-        found.columns = pd.Index(MEASURED_PHASES)
-        return found
+        found = frame.reindex(columns=[f"{phase}_{suffix}" for phase in MEASURED_PHASES])
+        return found.apply(pd.to_numeric, errors="coerce").astype(float).set_axis(list(MEASURED_PHASES), axis=1)
 
     needs = {}
-    used, read, written, accesses = map(counted, ("cpu_s", "read_bytes", "written_bytes", "accesses"))
+    used, written = counted("cpu_s"), counted("written_bytes")
     if used is not None and {"quota_pct", "cores"} <= set(frame.columns):
-        share = frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
-        needs["processor"] = used.div(share, axis=0)
-    if read is not None and written is not None:
-        needs["transfer"] = (read + written).div(MIB * frame["disk_read_mib_s"].astype(float), axis=0)
-    if accesses is not None:
-        needs["access"] = accesses.mul(frame["disk_access_ms"].astype(float) / 1000, axis=0)
+        needs["processor"] = used.div(frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100, axis=0)
+    if written is not None:
+        needs["writing"] = written.apply(lambda column: writing_s(conditions, column.to_numpy() / MIB))
     return needs

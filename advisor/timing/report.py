@@ -16,9 +16,10 @@ from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict, cross_v
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from advisor.phrases import counted
-from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
+from advisor.timing.conditions import CONDITIONS, KINDS, MEASURED_PHASES
 from advisor.timing.conformal import LEVEL
-from advisor.timing.fitting import InstallTime, groups_of, refuse_few
+from advisor.timing.fitting import InstallTime, groups_of, left_out, refuse_few
+from advisor.timing.model import disk_class
 from advisor.timing.rates import assumed
 from advisor.timing.rehearsals import Rehearsals
 
@@ -48,6 +49,9 @@ class ModelReport:
     # coverage_pct, width_factor (typical high over low; the last two NaN for baselines).
     summary: pd.DataFrame
     groups: pd.DataFrame  # This model's figures by split and group left out
+    # The same by split and kind of installer, and by split and class of disk (`advisor.timing.model.disk_class`).
+    kinds: pd.DataFrame
+    classes: pd.DataFrame
     # A row a phase: share_pct of the machine seconds, and median_pct, the size of its error with a class of disk left
     # out.
     phases: pd.DataFrame
@@ -99,7 +103,8 @@ def judge(data: Rehearsals, *, basis: str = "") -> ModelReport:
     ModelReport
         Every figure is of rehearsals whose group the model, its choices and its half-widths had not seen.
     """
-    refuse_few(data)
+    own = data.take(data.modelled)
+    refuse_few(own)
     X, y, withheld = data.X, data.y, withhold(data)
     pieces: list[pd.DataFrame] = []
     with threadpool_limits(1):
@@ -107,12 +112,12 @@ def judge(data: Rehearsals, *, basis: str = "") -> ModelReport:
             groups = groups_of(data.labels[split])
             frame = pd.DataFrame({
                 "split": split, "group": groups, "name": data.labels["name"], "disk": data.labels["disk"],
-                "actual_s": data.total,
+                "installer": data.labels["installer"], "class": disk_class(data.conditions), "actual_s": data.total,
             })  # fmt: skip
-            leave_out: dict[str, Any] = {"groups": groups, "cv": LeaveOneGroupOut()}
             folds = cross_validate(
-                InstallTime(widths=True), X, y, return_estimator=True, return_indices=True, **leave_out
-            )
+                InstallTime(widths=True), X, y, return_estimator=True, return_indices=True,
+                cv=left_out(groups, data.modelled),
+            )  # fmt: skip
             models = [
                 (one.model_, test) for one, test in zip(folds["estimator"], folds["indices"]["test"], strict=True)
             ]
@@ -121,23 +126,37 @@ def judge(data: Rehearsals, *, basis: str = "") -> ModelReport:
                     [model.predict_conditions(conditions.iloc[test]) for model, test in models]
                 ).sort_index()
                 ends = {"predicted_s": out["total_s"], "low_s": out["low_s"], "high_s": out["high_s"]}
-                pieces.append(frame.assign(method=method, **ends))
+                pieces.append(frame.loc[out.index].assign(method=method, **ends))
             if split == "disk":
                 seconds = pd.concat([model.seconds(X.iloc[test]) for model, test in models]).sort_index()
             for method, baseline in baseline_models().items():
-                total = cross_val_predict(baseline, X[list(CONDITIONS)].to_numpy(), data.total, **leave_out)
+                total = cross_val_predict(
+                    baseline, own.conditions[[*CONDITIONS, *KINDS]].to_numpy(), own.total,
+                    groups=groups[data.modelled], cv=LeaveOneGroupOut(),
+                )  # fmt: skip
                 # A straight line goes below zero; no install does.
-                total = np.maximum(total, data.total.min() / 10)
-                pieces.append(frame.assign(method=method, predicted_s=total, low_s=np.nan, high_s=np.nan))
+                total = np.maximum(total, own.total.min() / 10)
+                pieces.append(
+                    frame[data.modelled].assign(method=method, predicted_s=total, low_s=np.nan, high_s=np.nan)
+                )
     rows = pd.concat(pieces, ignore_index=True)
-    errors = seconds.div(data.phases).sub(1).abs()
-    phases = pd.DataFrame({
-        "phase": list(MEASURED_PHASES),
-        "share_pct": [100 * float((data.phases[phase] / data.total).mean()) for phase in MEASURED_PHASES],
-        "median_pct": [100 * float(errors[phase].median()) for phase in MEASURED_PHASES],
+    ours = rows[rows["method"] == OURS]
+    by = {name: _summary(ours, ["split", name], sort=True) for name in ("group", "installer", "class")}
+    return ModelReport(
+        rows, _summary(rows, ["split", "method"]), by["group"], by["installer"], by["class"],
+        _by_phase(data.phases[data.modelled], seconds), noise(own), basis,
+    )  # fmt: skip
+
+
+def _by_phase(actual: pd.DataFrame, predicted: pd.DataFrame) -> pd.DataFrame:
+    """Each phase's share of the machine seconds and median error, where a kind of installer has it."""
+    has = actual > 0
+    shares = actual.div(actual.sum(axis=1), axis=0)
+    errors = predicted.div(actual.where(has)).sub(1).abs()
+    return pd.DataFrame({
+        "phase": list(MEASURED_PHASES), "share_pct": 100 * shares[list(MEASURED_PHASES)].mean().to_numpy(),
+        "median_pct": 100 * errors[list(MEASURED_PHASES)].median().to_numpy(),
     })  # fmt: skip
-    by_group = _summary(rows[rows["method"] == OURS], ["split", "group"], sort=True)
-    return ModelReport(rows, _summary(rows, ["split", "method"]), by_group, phases, noise(data), basis)
 
 
 def _summary(rows: pd.DataFrame, by: list[str], sort: bool = False) -> pd.DataFrame:
@@ -180,6 +199,9 @@ def noise(data: Rehearsals) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["name", "repeats", "spread_pct", *MEASURED_PHASES])
 
 
+_SHOWN = ("rehearsals", "median_pct", "worst_pct", "coverage_pct")
+
+
 def lines(report: ModelReport) -> list[str]:
     """The report as plain text."""
     out = ["How good the times are, " + (report.basis or "on the rehearsals given"), ""]
@@ -195,12 +217,16 @@ def lines(report: ModelReport) -> list[str]:
                 f"  {row['method']:<30}{row['median_pct']:8.1f}%{row['worst_pct']:8.0f}%{row['bias_pct']:+8.1f}%"
                 + (f"{row['coverage_pct']:8.0f}%{row['width_factor']:7.2f}x" if row["width_factor"] > 0 else "")
             )
-    out += ["", "By the group left out (this model)"]
-    for row in report.groups.to_dict("records"):
-        out.append(
-            f"  {row['split'] + ' ' + row['group']:<36}{row['rehearsals']:>4} rehearsals"
-            f"{row['median_pct']:8.1f}% median{row['worst_pct']:7.0f}% worst{row['coverage_pct']:6.0f}% covered"
-        )
+    for title, table in (
+        ("the group left out", report.groups), ("kind of installer", report.kinds), ("class of disk", report.classes),
+    ):  # fmt: skip
+        out += ["", f"By {title} (this model)"]
+        for split, name, *figures in table[["split", table.columns[1], *_SHOWN]].itertuples(index=False):
+            count, median, worst, coverage = figures
+            out.append(
+                f"  {f'{split} {name}':<36}{count:>4} rehearsals"
+                f"{median:8.1f}% median{worst:7.0f}% worst{coverage:6.0f}% covered"
+            )
     out += ["", "Where the machine minutes go"]
     for row in report.phases.to_dict("records"):
         out.append(f"  {row['phase']:<10}{row['share_pct']:6.1f}% of the time{row['median_pct']:8.1f}% median error")

@@ -13,14 +13,17 @@ from advisor import tables
 from advisor.columns import records
 from advisor.files import datasets, write_whole
 from advisor.phrases import spelt
-from advisor.shop import default_shop
+from advisor.shop import Installer, default_shop
+from advisor.timing.physics import of_kinds
 from advisor.timing.predict import Timing
 from advisor.timing.rates import basis_of, spreads, storage_rates, supposing
 from advisor.timing.rehearsals import read_rehearsals, shipped
 from advisor.timing.versions import serving_model
 from advisor.unit import StorageKind, Unit, frame
 
-HELD_OUT_COLUMNS = ("split", "group", "speeds", "name", "disk", "actual_s", "predicted_s", "low_s", "high_s")
+HELD_OUT_COLUMNS = (
+    "split", "group", "speeds", "name", "disk", "installer", "actual_s", "predicted_s", "low_s", "high_s",
+)  # fmt: skip
 
 MEASURED, NOT_MEASURED = "measured", "not measured"
 """Whether the speeds of a unit were known when its rehearsal was predicted."""
@@ -47,6 +50,8 @@ TITLES = {
     "session_read": "what a desktop reads that was not measured",
     "session_cpu": "processor work of a desktop that was not measured",
     "image_share": "the image beside what it installs",
+    "clone_share": "the packed image of a clone beside what it installs",
+    "xz_work": "unpacking by xz, file by file beside all at once",
     "installed_files": "files of an edition that was not counted", "extra_packages": "packages of the usual programs",
     "extra_mib": "download of the usual programs", "update_packages": "packages of the updates",
     "update_mib": "download of the updates", "seal_work": "clearing out the bench account",
@@ -128,14 +133,15 @@ def by_class(rows: pd.DataFrame, by: str) -> pd.DataFrame:
 
 
 def curves() -> pd.DataFrame:
-    """What each input alone does to the machine's minutes, all others at the rehearsals' median.
+    """What each input alone does to the machine's minutes of a live copy, all others at the rehearsals' median.
 
     Returns
     -------
     pandas.DataFrame
         input, value, minutes [min]; within what was measured.
     """
-    model, seen = serving_model(), read_rehearsals().conditions
+    model, rehearsed = serving_model(), read_rehearsals().conditions
+    seen = rehearsed[of_kinds(rehearsed, [Installer.LIVE])]
     parts = []
     for name in INPUTS:
         values = np.geomspace(seen[name].min(), seen[name].max(), STEPS)
@@ -155,8 +161,8 @@ def placed(timing: Timing) -> tuple[pd.DataFrame, pd.DataFrame]:
     rehearsals : pandas.DataFrame
         The conditions measured.
     """
-    usable = timing.conditions
-    return usable.assign(inside=timing.note.loc[usable.index].eq("")), read_rehearsals().conditions
+    usable, rehearsed = timing.conditions, read_rehearsals()
+    return usable.assign(inside=timing.note.loc[usable.index].eq("")), rehearsed.conditions[rehearsed.modelled]
 
 
 def swings(timing: Timing) -> pd.DataFrame:

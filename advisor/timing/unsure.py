@@ -41,7 +41,8 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
     known = np.where(code >= 0, code, usual)
     read = conditions["disk_read_mib_s"].to_numpy(dtype=float)
     access = conditions["disk_access_ms"].to_numpy(dtype=float)
-    written = figures(conditions, "write_share")
+    writing = {"write_share": rates.write_share, "cache_mib": rates.cache_mib, "slow_write_mib_s": rates.slow_write}
+    stated = {name: figures(conditions, name) for name in writing}
     no_read, no_access = np.isnan(read), np.isnan(access)
     speed, low, high = (figures(facts, name) for name in ("cpu_speed", "cpu_speed_low", "cpu_speed_high"))
     decompress = conditions["decompress_mib_s"].to_numpy(dtype=float)
@@ -51,7 +52,10 @@ def fill_speeds(conditions: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.DataF
         decompress_mib_s=np.where(no_cpu, guess, decompress),
         disk_read_mib_s=np.where(no_read, rates.read[known], read),
         disk_access_ms=np.where(no_access, rates.access[known], access),
-        write_share=np.where(np.isnan(written) & (code >= 0), rates.write_share[known], written),
+        **{
+            name: np.where(np.isnan(stated[name]) & (code >= 0), usual_of[known], stated[name])
+            for name, usual_of in writing.items()
+        },
     )
     return filled, Filled(
         cpu_sd=np.where(no_cpu, guess_sd, 0.0),
@@ -95,8 +99,9 @@ def _mixture(
     # A block of rows for each kind, all in one table.
     rows, kind = np.tile(np.arange(n), kinds.size), np.repeat(kinds, n)
     cases = conditions.iloc[rows].assign(
-        disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind], write_share=rates.write_share[kind]
-    )
+        disk_read_mib_s=rates.read[kind], disk_access_ms=rates.access[kind], write_share=rates.write_share[kind],
+        cache_mib=rates.cache_mib[kind], slow_write_mib_s=rates.slow_write[kind],
+    )  # fmt: skip
     known = Filled(filled.cpu_sd[rows], rates.read_sd[kind], rates.access_sd[kind], np.zeros(rows.size, dtype=bool))
     parts, within = _spread(cases, known, work, others)
     blocks, share = parts.reshape(kinds.size, n, -1), rates.share[kinds]

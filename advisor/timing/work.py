@@ -9,17 +9,20 @@ import numpy as np
 import pandas as pd
 
 from advisor import editions
-from advisor.shop import Shop
-from advisor.timing.conditions import MIB, PLAIN_RELEASES
+from advisor.shop import Installer, Shop
+from advisor.timing.conditions import KINDS, MIB, PLAIN_RELEASES, SOFTWARE_LISTS
 from advisor.timing.rates import assumed
 
 WORK_COLUMNS: tuple[str, ...] = (
     "image_bytes", "installed_bytes", "installed_files",
     "extra_packages", "extra_bytes", "update_packages", "update_bytes",
-    "xz", "plain_modules", "session_cpu", "session_mib",
+    "xz", "plain_modules", "software_lists", *KINDS, "session_cpu", "session_mib",
 )  # fmt: skip
-"""Columns of a work table. xz is 1 for an image compressed with xz, as Debian's live images are (from memory); the last
-two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
+"""Columns of a work table. xz is 1 for an image compressed with xz, as Debian's live images are (from memory); `KINDS`
+tell how the image installs; the last two are what one start of the desktop takes [MiB of decompression], [MiB read]."""
+
+PACKED: dict[Installer, str] = {Installer.LIVE: "image_share", Installer.CLONE: "clone_share"}
+"""Kind of installer to what its image takes of what it installs, in `timing/assumed`; packages come over the link."""
 
 
 _USED = ("installed_mib", "installed_files", "image_mib", "desktop_read_mib", "desktop_cpu_s")
@@ -37,7 +40,10 @@ def work_of(
     why: dict[tuple[str, str], list[str]] = {}
     for image, edition in pairs.drop_duplicates().itertuples(index=False):
         known = shop.image(str(image))
-        asked = (known.release if known else "", known.architecture if known else "", str(edition))
+        asked = (
+            known.release if known else "", known.architecture if known else "", str(edition),
+            known.installer if known else Installer.LIVE,
+        )  # fmt: skip
         key = (str(image), str(edition))
         out[key], why[key] = _built_in(*asked) if rows is None else _work_of(rows, *asked)
     index = pd.MultiIndex.from_tuples(list(out), names=["image", "edition"])
@@ -46,11 +52,15 @@ def work_of(
 
 
 @cache
-def _built_in(release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
-    return _work_of(editions.catalogue(), release, architecture, edition)
+def _built_in(
+    release: str, architecture: str, edition: str, installer: Installer
+) -> tuple[dict[str, float], list[str]]:
+    return _work_of(editions.catalogue(), release, architecture, edition, installer)
 
 
-def _work_of(table: pd.DataFrame, release: str, architecture: str, edition: str) -> tuple[dict[str, float], list[str]]:
+def _work_of(
+    table: pd.DataFrame, release: str, architecture: str, edition: str, installer: Installer
+) -> tuple[dict[str, float], list[str]]:
     """Work of an edition, and what of it is assumed; release and architecture '' where the image is not known."""
     facts = assumed()
     releases = table["release"].astype("string")
@@ -75,17 +85,22 @@ def _work_of(table: pd.DataFrame, release: str, architecture: str, edition: str)
     if not np.isfinite(means.get("installed_mib", np.nan)):
         lacking.append("installed size")
     installed = known("installed_mib", 4000.0)
+    share = PACKED.get(installer)
+    image = known("image_mib", installed * facts[share].value) if share else 0.0
     session_cpu = means.get("desktop_cpu_s", np.nan) * facts["decompress_at_one"].value
     work = {
-        "image_bytes": known("image_mib", installed * facts["image_share"].value) * MIB,
+        "image_bytes": image * MIB,
         "installed_bytes": installed * MIB,
         "installed_files": known("installed_files", facts["installed_files"].value),
         "extra_packages": facts["extra_packages"].value,
         "extra_bytes": facts["extra_mib"].value * MIB,
         "update_packages": facts["update_packages"].value,
         "update_bytes": facts["update_mib"].value * MIB,
-        "xz": 1.0,
+        # More than 1 where unpacking it takes longer than what was measured of whole trees.
+        "xz": facts["xz_work"].value * (installer is Installer.LIVE),
         "plain_modules": float(release in PLAIN_RELEASES),
+        "software_lists": float(edition in SOFTWARE_LISTS),
+        **{kind: float(kind == installer) for kind in KINDS},
         "session_cpu": session_cpu if np.isfinite(session_cpu) else facts["session_cpu"].value,
         "session_mib": known("desktop_read_mib", facts["session_read"].value),
     }

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 DISKS: dict[str, str] = {
     StorageKind.NVME: "o", StorageKind.SATA_SSD: "s", StorageKind.EMMC: "^", StorageKind.HDD: "D",
-    "slow spinning disk": "v",
+    StorageKind.HYBRID: "v",
 }  # fmt: skip
 """Marker of each class of disk."""
 

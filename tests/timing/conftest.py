@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from advisor.timing.conditions import check_conditions
 from advisor.timing.rehearsals import Rehearsals
 
 DISKS = {
@@ -20,7 +21,7 @@ MIB = 1 << 20
 
 
 def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
-    """Rehearsals of a made-up rig: the copy overlaps processor and disk, installs add them."""
+    """Rehearsals of a made-up rig: a copy overlaps processor and disk, installs add them."""
     draw = np.random.default_rng(seed)
     names = draw.choice(list(DISKS), n)
     disks = np.array([DISKS[name][1:] for name in names]) * np.exp(draw.normal(0, 0.02, (n, 2)))
@@ -28,49 +29,28 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
     editions = draw.choice(list(EDITIONS), n)
     sizes = np.array([EDITIONS[edition] for edition in editions])
     share = draw.choice([0.30, 0.37], n)
-    conditions = pd.DataFrame(
+    kinds = draw.permutation(np.resize(["live", "packages", "clone"], n))
+    frame = pd.DataFrame(
         {
             "decompress_mib_s": 60 * levels * np.exp(draw.normal(0, 0.02, n)),
             "cores": draw.choice([1.0, 2.0], n),
             "disk_read_mib_s": disks[:, 0],
             "disk_access_ms": disks[:, 1],
             "link_mbps": draw.choice([10.0, 50.0, 200.0], n),
-            "image_bytes": sizes[:, 0] * share * MIB,
+            "image_bytes": sizes[:, 0] * share * MIB * (kinds != "packages"),
             "installed_bytes": sizes[:, 0] * MIB,
             "installed_files": sizes[:, 1],
             "extra_packages": draw.choice([20.0, 60.0], n),
             "extra_bytes": draw.choice([60.0, 180.0], n) * MIB,
             "update_packages": draw.choice([30.0, 80.0], n),
             "update_bytes": draw.choice([150.0, 300.0], n) * MIB,
+            "compression": np.where(share < 0.35, "xz", "zstd"),
+            "release": "13",
+            "edition": editions,
+            "installer": kinds,
         }
     )
-    conditions["xz"] = (share < 0.35).astype(float)
-    conditions["plain_modules"] = 0.0
-    conditions["memory_mib"] = draw.choice([2048.0, 8192.0], n)
-    cpu = 1 / conditions["decompress_mib_s"]
-    cores = conditions["cores"]
-    read = 1 / conditions["disk_read_mib_s"]
-    access = conditions["disk_access_ms"] / 1000
-    link = 8 * MIB / (conditions["link_mbps"] * 1e6)
-    installed = conditions["installed_bytes"] / MIB
-    files = conditions["installed_files"] / 1000
-
-    def install(count: pd.Series, size: pd.Series) -> pd.Series:
-        return size / MIB * link + count * cpu * 20 + size / MIB * cpu * 4 + count * access * 12 + size / MIB * read
-
-    truth = pd.DataFrame(
-        {
-            "format": 30 * cpu + 60 * access + 0.3,
-            "copy": np.hypot(
-                installed * cpu / cores * np.where(share < 0.35, 1.2, 0.4), installed * read + files * access * 15
-            ),
-            "boot": 900 * cpu + 150 * access,
-            "refresh": 9 * link + 200 * cpu + 1,
-            "base": install(conditions["extra_packages"], conditions["extra_bytes"]),
-            "updates": install(conditions["update_packages"], conditions["update_bytes"]) + 1000 * cpu,
-            "sync": conditions["update_bytes"] / MIB * read + 20 * access + 0.1,
-        }
-    )
+    truth = _truth(frame)
     seconds = truth * np.exp(draw.normal(0, noise, truth.shape)) * np.exp(draw.normal(0, noise, (n, 1)))
     labels = pd.DataFrame(
         {
@@ -79,11 +59,49 @@ def _simulate(n: int = 90, seed: int = 0, noise: float = 0.03) -> Rehearsals:
             "storage_kind": [DISKS[name][0] for name in names],
             "edition": editions,
             "processor": levels.astype(str),
-            "compression": np.where(share < 0.35, "xz", "zstd"),
+            "compression": frame["compression"],
             "repeat_of": "",
+            "installer": kinds,
         }
     )
-    return Rehearsals(conditions, seconds, labels)
+    return Rehearsals(check_conditions(frame), seconds, labels)
+
+
+def _truth(frame: pd.DataFrame) -> pd.DataFrame:
+    """Seconds of each phase on the made-up rig; a phase that a kind has not takes none."""
+    live, packages, clone = (frame["installer"].eq(kind) for kind in ("live", "packages", "clone"))
+    cpu, read = 1 / frame["decompress_mib_s"], 1 / frame["disk_read_mib_s"]
+    access = frame["disk_access_ms"] / 1000
+    near = np.minimum(access, 0.0015)
+    link = 8 * MIB / (frame["link_mbps"] * 1e6)
+    installed, files = frame["installed_bytes"] / MIB, frame["installed_files"] / 1000
+    xz = frame["compression"].eq("xz")
+
+    def install(what: str) -> pd.Series:
+        count, size = frame[f"{what}_packages"], frame[f"{what}_bytes"] / MIB
+        return size * link + (33 + 50 + 4 * count + 2 * size) * cpu + 8 * size * read + (8000 + 500 * count) * near
+
+    copied = {
+        "live": np.hypot(
+            installed * cpu * np.where(xz, 1.2, 0.4) + 9 * files * cpu, installed * read + 0.5 * installed * access
+        ),
+        "packages": 90 * link + 3000 * cpu + 1200 * read + 9000 * near,
+        "clone": np.hypot(0.1 * installed * cpu, 1.25 * installed * read),
+    }
+    unpacked = installed * (0.25 * link + 2 * cpu + 2 * read + 30 * near) + 5 * files * cpu
+    return pd.DataFrame(
+        {
+            "format": (0.8 * 1024 * read + 300 * access).where(~clone, 0.0),
+            "copy": sum(copied[kind].where(frame["installer"].eq(kind), 0.0) for kind in copied),
+            "grow": (14 * cpu + 2.5 * installed * near).where(clone, 0.0),
+            "tasks": unpacked.where(packages, 0.0),
+            "boot": (900 * cpu + 150 * access).where(live, 7 * cpu + 600 * near),
+            "refresh": 9 * link + 200 * cpu + 1 + 150 * cpu * frame["edition"].eq("GNOME"),
+            "base": install("extra"),
+            "updates": install("update") + 700 * cpu + 250 * access,
+            "sync": 0.5 + 900 * near,
+        }
+    )
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from advisor.errors import InputError
-from advisor.timing.conditions import LIMITS, MEASURED_PHASES, check_conditions, read_conditions
+from advisor.timing.conditions import KINDS, LIMITS, MEASURED_PHASES, check_conditions, modelled, read_conditions
 
 PLAIN: dict[str, Any] = {
     "decompress_mib_s": 50, "cores": 2, "disk_read_mib_s": 100, "disk_access_ms": 10, "link_mbps": 50,
@@ -21,7 +21,7 @@ PLAIN: dict[str, Any] = {
 # What no machine and no installation is beyond; from memory.
 MAY_BE: dict[str, tuple[float, float]] = {
     "decompress_mib_s": (0.05, 1e4), "cores": (0.1, 4096), "disk_read_mib_s": (0.1, 1e5), "disk_access_ms": (1e-3, 1e4),
-    "link_mbps": (0.05, 1e5), "image_bytes": (1e6, 1e12), "installed_bytes": (1e6, 1e13), "installed_files": (1, 1e9),
+    "link_mbps": (0.05, 1e5), "image_bytes": (0, 1e12), "installed_bytes": (1e6, 1e13), "installed_files": (1, 1e9),
     "extra_packages": (0, 1e5), "extra_bytes": (0, 1e12), "update_packages": (0, 1e5), "update_bytes": (0, 1e12),
 }  # fmt: skip
 
@@ -41,7 +41,7 @@ def test_a_condition_is_within_its_limits_ends_included(name: str) -> None:
 
 def test_conditions_are_these_in_this_order_and_phases_those_that_a_rehearsal_times() -> None:
     assert list(MAY_BE) == list(LIMITS)
-    assert MEASURED_PHASES == ("format", "copy", "boot", "refresh", "base", "updates", "sync")
+    assert MEASURED_PHASES == ("format", "copy", "grow", "tasks", "boot", "refresh", "base", "updates", "sync")
 
 
 @pytest.mark.parametrize("name", ["decompress_mib_s", "disk_read_mib_s", "disk_access_ms"])
@@ -78,10 +78,52 @@ def test_how_an_image_is_compressed(said: dict[str, Any], xz: float | None) -> N
     assert np.isnan(found) if xz is None else found == xz
 
 
-@pytest.mark.parametrize(("said", "mib"), [({}, 4096), ({"memory_mib": 2048}, 2048), ({"memory_mib": 0}, 4096),
-                                           ({"memory_mib": "much"}, 4096), ({"memory_mib": 0.5}, 0.5)])  # fmt: skip
-def test_memory_that_nobody_stated_is_four_gib(said: dict[str, Any], mib: float) -> None:
-    assert checked(**said)["memory_mib"] == mib
+@pytest.mark.parametrize(
+    ("said", "kind"),
+    [({}, "live"), ({"installer": " Live"}, "live"), ({"installer": None}, "live"),
+     ({"installer": "packages"}, "packages"), ({"installer": "text"}, "packages"),
+     ({"installer": "clone"}, "clone"), ({"installer": "unpack"}, ""),
+     ({"live": 0, "packages": 0, "clone": 1}, "clone")],
+)  # fmt: skip
+def test_the_kind_of_installer(said: dict[str, Any], kind: str) -> None:
+    """'text' is what shops' files called the installer by packages; nothing said is Debian's live image."""
+    found = checked(**said)
+    assert [found[name] for name in KINDS] == [float(name == kind) for name in KINDS]
+    assert modelled(pd.DataFrame([found])).tolist() == [kind != ""]
+
+
+def test_a_kind_of_installer_that_is_none_is_named() -> None:
+    with pytest.raises(InputError) as told:
+        check_conditions(pd.DataFrame([PLAIN, PLAIN | {"installer": "Floppies"}]))
+    assert told.value.message == "Conditions, row 2, column installer: 'floppies' is no kind of installer."
+    assert told.value.hint == "There are: live, packages, clone."
+
+
+@pytest.mark.parametrize(
+    ("said", "mib"),
+    [({}, 1024), ({"disk_gib": 59.6}, 256), ({"disk_gib": 63.9}, 256), ({"disk_gib": 64}, 512),
+     ({"disk_gib": 119}, 512), ({"disk_gib": 128}, 1024), ({"disk_gib": 931}, 1024),
+     ({"disk_gib": 931, "journal_mib": 4}, 4)],
+)  # fmt: skip
+def test_the_journal_is_as_large_as_the_disk_asks_for(said: dict[str, Any], mib: float) -> None:
+    """Blocks of 4 KiB: 65,536 below 16,777,216, 131,072 below 33,554,432, else 262,144; e2fsprogs, mkjournal.c."""
+    assert checked(**said)["journal_mib"] == mib
+
+
+@pytest.mark.parametrize(
+    ("edition", "lists"),
+    [("GNOME", 1), ("KDE Plasma", 1), ("Cinnamon", 1), ("MATE", 0), ("Xfce", 0), ("LXQt", 0), ("LXDE", 0), (None, 1)],
+)  # fmt: skip
+def test_editions_whose_software_lists_are_read_after_each_refresh(edition: str | None, lists: float) -> None:
+    """What `apt-get --simulate install task-EDITION-desktop` names of Debian 12: appstream or not; unknown: as with."""
+    assert checked(edition=edition)["software_lists"] == lists
+    assert checked(edition=edition, software_lists=0)["software_lists"] == 0
+
+
+@pytest.mark.parametrize("name", ["write_share", "cache_mib", "slow_write_mib_s"])
+def test_how_a_disk_writes_is_unknown_where_nobody_said(name: str) -> None:
+    assert checked(**{name: 0.5})[name] == 0.5
+    assert all(np.isnan(checked(**said)[name]) for said in ({}, {name: 0}, {name: "much"}))
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,9 @@ from advisor import tables
 from advisor.comfort.training import StartTime, pressed, rows_of
 from advisor.errors import InputError
 from advisor.timing import InstallTime, read_rehearsals
-from advisor.timing.conditions import MEASURED_PHASES
+from advisor.timing.physics import PARTS
 
-OVERLAPS = dict.fromkeys(MEASURED_PHASES, 1.0) | {"copy": 2.0}
+OVERLAPS = dict.fromkeys(PARTS, 1.0) | {"live copy": 2.0, "clone": 2.0}
 
 
 @pytest.fixture(scope="module")

@@ -157,15 +157,35 @@ def test_disturbed_and_failed_rehearsals_are_left_out(tmp_path):
     data = read_rehearsals(path)
     assert len(data) == 1 and data.disturbed == 2
     assert data.labels["processor"].tolist() == ["50 % of a core"]
-    assert data.total.tolist() == [14.0]
+    assert data.total.tolist() == [18.0]
 
 
-def test_rehearsals_of_installers_that_are_not_modelled_are_left_out(tmp_path):
+def test_rehearsals_of_each_installer_are_told_apart(tmp_path):
+    """A line without one is from before there were others: a tree that was unpacked."""
     kinds = [row(), row(installer="unpack"), row(installer="live"), row(installer="packages"), row(installer="clone")]
     data = read_rehearsals(
         written(tmp_path / "r.jsonl", [*kinds, row(disturbed=True), row(installer="live", disturbed=True)])
     )
-    assert (len(data), data.disturbed) == (2, 1)
+    assert (len(data), data.disturbed) == (5, 2)
+    assert data.labels["installer"].tolist() == ["unpack", "unpack", "live", "packages", "clone"]
+    assert data.modelled.tolist() == [False, False, True, True, True]
+
+
+def test_a_phase_that_a_kind_of_installer_has_not_takes_no_time(tmp_path):
+    given = row(installer="clone")
+    del given["format_s"], given["tasks_s"]
+    assert read_rehearsals(written(tmp_path / "r.jsonl", [given])).phases.iloc[0].to_dict() == {
+        "format": 0, "copy": 2, "grow": 2, "tasks": 0, "boot": 2, "refresh": 2, "base": 2, "updates": 2, "sync": 2,
+    }  # fmt: skip
+
+
+def test_how_a_disk_of_the_laboratory_writes_is_in_its_figures(tmp_path):
+    """eMMC: 64 GB, 40 MB/s once 2 GB are written (lab/disks, from memory); a plain disk writes as it reads."""
+    known = row(installer="live", model="emmc", disk_read_mib_s=200, disk_write_mib_s=70)
+    found = read_rehearsals(written(tmp_path / "r.jsonl", [known, row(disk_write_mib_s=70)])).conditions
+    names = ["write_share", "journal_mib", "cache_mib", "slow_write_mib_s"]
+    assert found.loc[0, names].tolist() == pytest.approx([0.35, 256, 2e9 / 2**20, 40e6 / 2**20])
+    assert found.loc[1, names[:2]].tolist() == [1, 256] and found.loc[1, names[2:]].isna().all()
 
 
 @pytest.mark.parametrize(

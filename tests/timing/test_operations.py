@@ -11,7 +11,7 @@ import pytest
 from advisor import tables
 from advisor.advice import fixed
 from advisor.lab.trees import BASE_SETS
-from advisor.shop import Part, Practice, Shop, default_shop
+from advisor.shop import Installer, Part, Practice, Shop, default_shop
 from advisor.timing import operations
 from advisor.timing.hands import hands_on, phase_table
 from advisor.timing.operations import operators, steps
@@ -195,7 +195,7 @@ def test_no_step_is_printed_with_a_condition_that_no_unit_can_meet():
     seen = np.zeros(len(steps().title))
     for practices in ((), tuple(Practice)):
         for edition in ("GNOME", "KDE Plasma"):
-            for image in ("live", "text"):
+            for image in Installer:
                 shop = default_shop().model_copy(update={"practices": practices})
                 images = tuple(one.model_copy(update={"installer": image}) for one in shop.images)
                 shop = shop.model_copy(update={"images": images})

@@ -7,8 +7,7 @@ import pytest
 
 from advisor.files import datasets
 from advisor.timing import fit, load_model, read_rehearsals
-from advisor.timing.conditions import MEASURED_PHASES
-from advisor.timing.physics import LEFT, Physics, phase_terms
+from advisor.timing.physics import PARTS, Physics, part_terms
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +21,7 @@ def shipped():
 
 
 # Non-negative least squares has one solution and ends by itself: the same libraries give the same numbers to 1e-14.
-# A phase that overlaps stops its steps when they win less than 1e-9; other versions of LAPACK may end a step apart.
+# A part that overlaps stops its steps when they win less than 1e-9; other versions of LAPACK may end a step apart.
 REFIT = 1e-4
 
 
@@ -30,8 +29,8 @@ REFIT = 1e-4
 def test_the_shipped_model_is_the_one_that_the_shipped_rehearsals_give(rehearsals, shipped):
     again = fit(rehearsals)
     assert again.physics.overlaps == shipped.physics.overlaps
-    for phase in MEASURED_PHASES:
-        assert again.physics.coefficients[phase] == pytest.approx(shipped.physics.coefficients[phase], rel=REFIT)
+    for part in PARTS:
+        assert again.physics.coefficients[part] == pytest.approx(shipped.physics.coefficients[part], rel=REFIT)
     assert again.level == pytest.approx(shipped.level, rel=REFIT)
     assert again.widths.overall == pytest.approx(shipped.widths.overall, rel=REFIT)
     assert again.widths.groups == pytest.approx(shipped.widths.groups, rel=REFIT)
@@ -39,24 +38,25 @@ def test_the_shipped_model_is_the_one_that_the_shipped_rehearsals_give(rehearsal
     assert again.seen.equals(shipped.seen)
 
 
-def test_one_rehearsal_fewer_is_another_model(rehearsals, shipped):
+@pytest.mark.parametrize("gone", ["f068", "f045", "f019-one", "r020"])
+def test_one_rehearsal_fewer_is_another_model_of_what_its_installer_does(rehearsals, shipped, gone):
+    """A live copy, packages, a clone, and a tree that was unpacked."""
     from advisor.timing.physics import fit_physics
 
-    some = rehearsals.take(np.arange(len(rehearsals)) != 20)
+    some = rehearsals.take(rehearsals.labels["name"].to_numpy() != gone)
+    assert len(some) == len(rehearsals) - 1
     other = fit_physics(some.conditions, some.phases, shipped.physics.overlaps, some.needs)
-    for phase in MEASURED_PHASES:
-        assert other.coefficients[phase] != pytest.approx(shipped.physics.coefficients[phase], rel=2 * REFIT), phase
+    (kind,) = rehearsals.labels.loc[rehearsals.labels["name"] == gone, "installer"]
+    for name, part in PARTS.items():
+        same = other.coefficients[name] == pytest.approx(shipped.physics.coefficients[name], rel=2 * REFIT)
+        assert same == (kind not in part.kinds + part.beside), name
 
 
 def test_what_stands_at_a_bound_is_named(shipped):
-    coefficients = {phase: np.ones(len(phase_terms(phase))) / 2 for phase in MEASURED_PHASES}
+    coefficients = {part: np.ones(len(part_terms(part))) / 2 for part in PARTS}
     coefficients["sync"][0] = 0.0
-    names = [term.name for term in phase_terms("boot")]
-    coefficients["boot"][names.index(LEFT)] = 1.0
-    made = Physics(coefficients, dict.fromkeys(MEASURED_PHASES, 1.0) | {"copy": 4.0, "updates": 2.0})
-    assert made.at_bound() == [
-        f"boot, disk: {LEFT} at 1", "sync, disk: installed MiB / disk rate at 0", "copy: overlap at 4",
-    ]  # fmt: skip
+    made = Physics(coefficients, dict.fromkeys(PARTS, 1.0) | {"clone": 4.0, "apt": 2.0})
+    assert made.at_bound() == ["sync, disk: once x access at 0", "clone: overlap at 4"]
     # What ships: only the rehearsals can move this.
     assert shipped.about["at_bound"] == shipped.physics.at_bound()
-    assert len(shipped.about["at_bound"]) == 5
+    assert len(shipped.about["at_bound"]) == 7

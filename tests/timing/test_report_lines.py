@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,13 +14,13 @@ from advisor.timing.report import OURS, WITHHELD, ModelReport, _summary, baselin
 ROWS = pd.DataFrame(
     [
         # error +10 %, inside; error -20 %, below; error +25 %, above; a tenth of an hour wide at most
-        ("disk", "emmc", OURS, 100.0, 110.0, 90.0, 180.0),
-        ("disk", "emmc", OURS, 100.0, 80.0, 50.0, 99.0),
-        ("disk", "nvme", OURS, 100.0, 125.0, 101.0, 404.0),
-        ("disk", "nvme", "mean", 100.0, 140.0, np.nan, np.nan),
+        ("disk", "emmc", "live", OURS, 100.0, 110.0, 90.0, 180.0),
+        ("disk", "emmc", "clone", OURS, 100.0, 80.0, 50.0, 99.0),
+        ("disk", "nvme", "live", OURS, 100.0, 125.0, 101.0, 404.0),
+        ("disk", "nvme", "live", "mean", 100.0, 140.0, np.nan, np.nan),
     ],
-    columns=["split", "group", "method", "actual_s", "predicted_s", "low_s", "high_s"],
-)
+    columns=["split", "group", "installer", "method", "actual_s", "predicted_s", "low_s", "high_s"],
+).assign(**{"class": "fast flash"})
 
 
 def test_a_summary_counts_errors_and_what_lies_inside() -> None:
@@ -57,6 +58,13 @@ By the group left out (this model)
   disk emmc                              2 rehearsals    15.0% median     20% worst    50% covered
   disk nvme                              1 rehearsals    25.0% median     25% worst     0% covered
 
+By kind of installer (this model)
+  disk clone                             1 rehearsals    20.0% median     20% worst     0% covered
+  disk live                              2 rehearsals    17.5% median     25% worst    50% covered
+
+By class of disk (this model)
+  disk fast flash                        3 rehearsals    20.0% median     25% worst    33% covered
+
 Where the machine minutes go
   copy        60.0% of the time     4.0% median error
 """
@@ -64,9 +72,10 @@ REPEATED = "Noise floor: repeats differ by 2.6% (standard deviation, 5 runs of 2
 
 
 def report(noise: pd.DataFrame) -> ModelReport:
-    groups = _summary(ROWS[ROWS["method"] == OURS], ["split", "group"], sort=True)
+    ours = ROWS[ROWS["method"] == OURS]
+    by = [_summary(ours, ["split", name], sort=True) for name in ("group", "installer", "class")]
     phases = pd.DataFrame({"phase": ["copy"], "share_pct": [60.0], "median_pct": [4.0]})
-    return ModelReport(ROWS, _summary(ROWS, ["split", "method"]), groups, phases, noise, "from a simulator")
+    return ModelReport(ROWS, _summary(ROWS, ["split", "method"]), *by, phases, noise, "from a simulator")
 
 
 def test_the_report_word_for_word() -> None:
@@ -85,7 +94,8 @@ def test_the_noise_floor_pools_the_repeats() -> None:
 
 def test_methods_are_named_and_a_report_of_nothing_in_particular_says_so() -> None:
     assert (OURS, WITHHELD) == ("this model", "this model, speeds withheld")
-    plain = ModelReport(ROWS, _summary(ROWS, ["split", "method"]), ROWS.iloc[:0], ROWS.iloc[:0], ROWS.iloc[:0], "")
+    nothing = report(pd.DataFrame({"name": [], "repeats": [], "spread_pct": []}))
+    plain = replace(nothing, phases=ROWS.iloc[:0], basis="")
     assert lines(plain)[0] == "How good the times are, on the rehearsals given"
 
 

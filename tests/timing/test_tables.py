@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from advisor import tables
-from advisor.shop import Practice, Shop, default_shop
+from advisor.shop import Installer, Practice, Shop, default_shop
 from advisor.timing import operations
 from advisor.timing.hands import hands_on, phase_table
 from advisor.timing.operations import steps
@@ -61,6 +61,12 @@ TEXT = (
     + typed("Bench", 1) + typed("debian", 0) + 2 * typed("bench-42", 0)
 )  # fmt: skip
 PREPARED = 3 * M + 3 * K + told("See that the disk it will take is the right one, and let the prepared answers run")
+CLONE = (
+    told("See which disk is the unit's own, and have the image written to it") + 3 * M + K
+    + typed("zstd -dc /media/bench/IMAGE | sudo dd of=/dev/sda bs=4M oflag=direct conv=fsync", 7)
+    + told("Check the file system, and grow it to the disk") + M + K
+    + typed("sudo e2fsck -fp /dev/sda1 && sudo resize2fs /dev/sda1", 2)
+)  # fmt: skip
 BACK = 8 * METRE + 6 * INDEX + told("Get the one stick back from the unit that had it last")
 LOOK_IN = 4 * METRE + M + told("Look in whether it runs")
 RETURNS = 2 * (8 * METRE + told("Come back, read how it ended") - told("Read how it ended"))
@@ -75,7 +81,7 @@ GREETING = M + H + P + K + told("Close the greeting")
 def hands_s(practices: Iterable[Practice] = (), installer: str = "live", edition: str = "Xfce") -> float:
     """Hands-on seconds of a unit whose firmware must be fetched, without the allowance."""
     shop: Shop = default_shop().model_copy(update={"practices": tuple(practices)})
-    images = tuple(image.model_copy(update={"installer": installer}) for image in shop.images)
+    images = tuple(image.model_copy(update={"installer": Installer(installer)}) for image in shop.images)
     found = hands_on(
         frame([Unit(form_factor="laptop", wireless="Intel 8260")]), pd.Series([True]), editions=pd.Series([edition]),
         images=pd.Series(["debian-13"]), shop=shop.model_copy(update={"images": images}),
@@ -91,7 +97,8 @@ def hands_s(practices: Iterable[Practice] = (), installer: str = "live", edition
         ({"practices": [Practice.SIDE_BY_SIDE]}, -BACK - LOOK_IN - RETURNS), ({"practices": [Practice.CACHE]}, 0),
         ({"installer": "text"}, TEXT - LIVE), ({"installer": "text", "practices": [Practice.PRESEEDED]},
          PREPARED - LIVE), ({"edition": "GNOME"}, GREETING), ({"edition": "KDE Plasma"}, GREETING),
-        ({"edition": "Cinnamon"}, 0),
+        ({"edition": "Cinnamon"}, 0), ({"installer": "packages"}, TEXT - LIVE), ({"installer": "clone"}, CLONE - LIVE),
+        ({"installer": "clone", "practices": [Practice.PRESEEDED]}, CLONE - LIVE),
     ],
 )  # fmt: skip
 def test_each_way_of_working_takes_away_and_brings_these_seconds(change: dict[str, object], more: float) -> None:
@@ -228,8 +235,9 @@ def test_a_fitting_says_what_is_undone() -> None:
 # What each assumed figure is counted in.
 COUNTED_IN = {
     "cpu_speed": "relative to the reference processor", "cpu_cores": "cores", "restart_wait": "s", "seal_work": "s",
-    "restart_access": "random reads", "image_share": "share of 1", "installed_files": "files",
-    **dict.fromkeys(("speed_spread", "link_factor"), "factor"),
+    "restart_access": "random reads", "installed_files": "files",
+    **dict.fromkeys(("image_share", "clone_share"), "share of 1"),
+    **dict.fromkeys(("speed_spread", "link_factor", "xz_work"), "factor"),
     **dict.fromkeys(("medium_mib_s", "decompress_at_one"), "MiB/s"),
     **dict.fromkeys(("restart_read", "medium_read", "session_read", "extra_mib", "update_mib"), "MiB"),
     **dict.fromkeys(("restart_cpu", "session_cpu"), "MiB of decompression"),
