@@ -163,15 +163,14 @@ class InstallTime(RegressorMixin, BaseEstimator):
 
 
 def with_few(residuals: Array, classes: NDArray[np.str_], kinds: NDArray[np.object_]) -> Widths:
-    """Half-widths by class of disk; a kind of installer that few rehearsals are of has the worst of its own miss."""
-    few = {kind: kinds == kind for kind in np.unique(kinds) if (kinds == kind).sum() < GROUP_ROWS}
-    many = ~np.isin(kinds, list(few))
+    """Half-widths by class of disk; a kind of installer that few rehearsals are of has the worst miss of all."""
+    few = [str(kind) for kind in np.unique(kinds) if (kinds == kind).sum() < GROUP_ROWS]
+    many = ~np.isin(kinds, few)
     if not many.any():
         return calibrate(residuals, classes.tolist())
     widths = calibrate(residuals[many], classes[many].tolist())
-    least = max([widths.overall, *widths.groups.values()])
-    own = {str(kind): max(least, float(np.abs(residuals[rows]).max())) for kind, rows in few.items()}
-    return replace(widths, groups=widths.groups | own)
+    worst = float(np.abs(residuals).max())
+    return replace(widths, groups=widths.groups | dict.fromkeys(few, worst))
 
 
 def _totals(y: pd.DataFrame | Array) -> Array:

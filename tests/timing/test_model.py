@@ -200,7 +200,7 @@ def test_of_every_kind_a_better_machine_never_takes_longer_by_the_model_that_shi
             assert (np.diff(worse) >= -1e-9).all()
 
 
-def test_a_kind_of_installer_that_few_rehearsals_are_of_has_the_worst_of_its_own_miss(data, model):
+def test_a_kind_of_installer_that_few_rehearsals_are_of_has_the_worst_miss_of_all(data, model):
     """Thirty scores give a class its own half-width, as of groups (`GROUP_ROWS`)."""
     assert set(model.widths.groups) <= {"spinning", "slow flash", "fast flash"}
     clones = np.flatnonzero(data.conditions["clone"] > 0)

@@ -20,7 +20,7 @@ from advisor.files import datasets
 from advisor.timing import log, physics, pooling, versions
 from advisor.timing.conditions import CONDITIONS, EXTRAS, KINDS, MEASURED_PHASES, MIB, check_conditions
 from advisor.timing.conformal import calibrate
-from advisor.timing.fitting import groups_of, refuse_few
+from advisor.timing.fitting import groups_of, refuse_few, with_few
 from advisor.timing.kept import plain
 from advisor.timing.logpart import LogPart
 from advisor.timing.model import KeptTiming, TimingModel, load_model
@@ -181,6 +181,16 @@ def test_how_few_are_too_few() -> None:
     assert list(calibrate(np.ones(59), groups).groups) == ["a"]
     assert (log.MIN_ROWS, log.BLOCKS, log.WIDTH_ROWS) == (20, 6, 20_000)
     assert (pooling.PRIOR_RATE, pooling.LARGEST_RATIO) == (1, 20)
+
+
+def test_few_of_a_kind_are_as_unsure_as_the_worst_of_all() -> None:
+    """Thirty scores from 0.01 to 0.30: the 25th is the half-width (31 times 0.8); a kind of five has the worst, 0.4."""
+    left = np.array([*np.arange(1, 31) / 100, 0.1, -0.4, 0.1, 0.1, 0.1])
+    kinds = np.array(["live"] * 30 + ["clone"] * 5)
+    found = with_few(left, np.array(["spinning"] * 35), kinds)
+    assert (found.overall, found.groups, found.rows) == (0.25, {"spinning": 0.25, "clone": 0.4}, 30)
+    alone = with_few(left[30:], np.array(["spinning"] * 5), kinds[30:])
+    assert (alone.overall, alone.groups) == (0.4, {})
 
 
 def test_where_there_is_one_group_fifths_are_left_out() -> None:
