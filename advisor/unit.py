@@ -203,6 +203,15 @@ class Unit(Shown, BaseModel):
         "Disk access time", "mean random 4 KiB read of the internal disk", "capture --speed (root)", "ms", True, gt=0,
         le=10_000,
     )  # fmt: skip
+    disk_near_ms: float | None = _fact(
+        "Disk near access time", "mean random 4 KiB read within the first hundredth of the internal disk",
+        "capture --speed (root)", "ms", True, gt=0, le=10_000,
+    )  # fmt: skip
+    disk_read_end_mib_s: float | None = _fact(
+        "Disk read speed at the end", "sequential read of the last hundredth of the internal disk: how far a full disk "
+        "slows down; nothing is reckoned from it, as an installation lies at the start",
+        "capture --speed (root)", "MiB/s", True, gt=0, le=100_000,
+    )  # fmt: skip
     notes: str | None = _fact("Notes", "anything else", "typed", typed=True)
 
     def __repr__(self) -> str:

@@ -152,6 +152,7 @@ def with_ssd(units: pd.DataFrame, fitted: np.ndarray, gib: np.ndarray, nvme: np.
     new = {
         "storage_kind": np.where(nvme, str(StorageKind.NVME), str(StorageKind.SATA_SSD)).astype(object),
         "storage_gib": gib, "storage_health_pct": 100.0, "disk_read_mib_s": pd.NA, "disk_access_ms": pd.NA,
+        "disk_near_ms": pd.NA,
         "storage_mode": np.where(nvme, str(StorageMode.NVME), str(StorageMode.AHCI)).astype(object),
     }  # fmt: skip
     return units.assign(**{name: units[name].mask(fitted, values) for name, values in new.items()})

@@ -39,7 +39,7 @@ RECENT_YEAR = 2020
 READ_COLUMNS = (
     "ram_gib", "ram_slots_free", "ram_soldered", "ram_max_gib", "form_factor", "storage_kind", "storage_gib",
     "storage_health_pct", "storage_mode", "boot_mode", "graphics", "image", "cpu_cores", "decompress_mib_s",
-    "disk_read_mib_s", "disk_access_ms",
+    "disk_read_mib_s", "disk_access_ms", "disk_near_ms",
 )  # fmt: skip
 """Fields of the unit that an option hangs on."""
 

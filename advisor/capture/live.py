@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import replace
 
 from advisor.capture import battery, box, devices, memory, processor, screen, storage
@@ -102,14 +103,17 @@ def measure(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     Returns
     -------
     figures : dict of str to float
-        decompress_mib_s, disk_read_mib_s, disk_access_ms.
+        decompress_mib_s, disk_read_mib_s, disk_access_ms, disk_near_ms, disk_read_end_mib_s.
     """
     from advisor.capture import speed
 
     figures: dict[str, object] = {"decompress_mib_s": round(speed.decompress_mib_s(), 2)}
     why: dict[str, str] = {}
     disks = storage.internal(facts.disks or ())
-    tests = {"disk_read_mib_s": speed.disk_read_mib_s, "disk_access_ms": speed.disk_access_ms}
+    tests: dict[str, Callable[[str], float]] = {
+        "disk_read_mib_s": speed.disk_read_mib_s, "disk_access_ms": speed.disk_access_ms,
+        "disk_near_ms": speed.disk_near_ms, "disk_read_end_mib_s": speed.disk_read_end_mib_s,
+    }  # fmt: skip
     for name, test in tests.items():
         if not disks:
             why[name] = "no internal disk was found"

@@ -1,4 +1,4 @@
-"""Three short speed tests, read-only, shared by the capture and the rehearsal rig so that both mean the same.
+"""Five short speed tests, read-only, shared by the capture and the rehearsal rig so that both mean the same.
 
 They use the standard library alone, so that the probe runs from a stick on a machine that has nothing installed.
 """
@@ -27,6 +27,12 @@ LZMA_PRESET = 1
 ACCESS_BYTES = 4096
 READ_BYTES = MIB
 WARM_UP_READS = 8
+WARM_UP_S = 0.5
+"""Longest that reads go on before a sequential one is timed [s], so that a slow disk takes little longer."""
+
+SPAN = 0.01
+"""Share of a disk, from its start, that counts as near, and at its end as its end: of 80 GB that is 0.8, more than
+a disk's buffer (8 to 64 MB, from memory), and a small part of the stroke."""
 
 
 def _noise(label: str, length: int) -> bytes:
@@ -151,7 +157,41 @@ class _DirectReader:
             view.release()
 
 
-def disk_read_mib_s(path: str | os.PathLike[str], seconds: float = 3.0) -> float:
+def _sequential(reader: _DirectReader, first: int, last: int, seconds: float) -> float:
+    """Rate of a read from one offset to another, and from the first again where there is time left [MiB/s]."""
+    offset = first
+    start = time.perf_counter()
+    for _ in range(min(WARM_UP_READS, (last - first) // READ_BYTES - 1)):
+        reader.read(offset, READ_BYTES)
+        offset += READ_BYTES
+        if time.perf_counter() - start >= WARM_UP_S:
+            break
+    done = 0
+    start = time.perf_counter()
+    while True:
+        if offset + READ_BYTES > last:
+            offset = first
+        done += reader.read(offset, READ_BYTES)
+        offset += READ_BYTES
+        elapsed = time.perf_counter() - start
+        if elapsed >= seconds:
+            return done / MIB / elapsed
+
+
+def _random(reader: _DirectReader, blocks: int, seconds: float, count: int) -> float:
+    """Mean time of a read of 4 KiB, spread evenly at random over so many blocks from the start [ms]."""
+    draw = random.Random(os.urandom(16))
+    done = 0
+    start = time.perf_counter()
+    while True:
+        reader.read(draw.randrange(blocks) * ACCESS_BYTES, ACCESS_BYTES)
+        done += 1
+        elapsed = time.perf_counter() - start
+        if done >= count or elapsed >= seconds:
+            return 1000 * elapsed / done
+
+
+def disk_read_mib_s(path: str | os.PathLike[str], seconds: float = 2.0) -> float:
     """Measure a sequential read from the start of a disk, past the page cache.
 
     Parameters
@@ -159,7 +199,7 @@ def disk_read_mib_s(path: str | os.PathLike[str], seconds: float = 3.0) -> float
     path : path-like
         Block device or large file; it is only ever read.
     seconds : float
-        How long to measure [s]; the first 8 MiB are not counted.
+        How long to measure [s]; the first 8 MiB, or half a second of them, are not counted.
 
     Returns
     -------
@@ -174,21 +214,31 @@ def disk_read_mib_s(path: str | os.PathLike[str], seconds: float = 3.0) -> float
         When it is no disk, too small, or a read fails.
     """
     with _DirectReader(path) as reader:
+        return _sequential(reader, 0, reader.size - reader.size % READ_BYTES, seconds)
+
+
+def disk_read_end_mib_s(path: str | os.PathLike[str], seconds: float = 1.0) -> float:
+    """Measure a sequential read of the last hundredth of a disk, past the page cache.
+
+    Parameters
+    ----------
+    path, seconds
+        As for `disk_read_mib_s`.
+
+    Returns
+    -------
+    float
+        [MiB/s], in reads of 1 MiB, one at a time: on platters less than at the start, as inner tracks are shorter.
+
+    Raises
+    ------
+    AccessError, CaptureError
+        As of `disk_read_mib_s`.
+    """
+    with _DirectReader(path) as reader:
         last = reader.size - reader.size % READ_BYTES
-        offset = 0
-        for _ in range(min(WARM_UP_READS, last // READ_BYTES - 1)):
-            reader.read(offset, READ_BYTES)
-            offset += READ_BYTES
-        done = 0
-        start = time.perf_counter()
-        while True:
-            if offset + READ_BYTES > last:
-                offset = 0
-            done += reader.read(offset, READ_BYTES)
-            offset += READ_BYTES
-            elapsed = time.perf_counter() - start
-            if elapsed >= seconds:
-                return done / MIB / elapsed
+        span = max(int(last * SPAN) // READ_BYTES, 2) * READ_BYTES
+        return _sequential(reader, last - span, last, seconds)
 
 
 def disk_access_ms(path: str | os.PathLike[str], seconds: float = 2.0, count: int = 2000) -> float:
@@ -215,14 +265,29 @@ def disk_access_ms(path: str | os.PathLike[str], seconds: float = 2.0, count: in
     CaptureError
         When it is no disk, too small, or a read fails.
     """
-    draw = random.Random(os.urandom(16))
     with _DirectReader(path) as reader:
-        blocks = reader.size // ACCESS_BYTES
-        done = 0
-        start = time.perf_counter()
-        while True:
-            reader.read(draw.randrange(blocks) * ACCESS_BYTES, ACCESS_BYTES)
-            done += 1
-            elapsed = time.perf_counter() - start
-            if done >= count or elapsed >= seconds:
-                return 1000 * elapsed / done
+        return _random(reader, reader.size // ACCESS_BYTES, seconds, count)
+
+
+def disk_near_ms(path: str | os.PathLike[str], seconds: float = 1.0, count: int = 2000) -> float:
+    """Measure the mean time of a random 4 KiB read within the first hundredth of a disk, past the page cache.
+
+    Parameters
+    ----------
+    path, seconds, count
+        As for `disk_access_ms`.
+
+    Returns
+    -------
+    float
+        [ms], one read at a time: on platters a short seek and half a turn, on flash the same as over the whole disk.
+
+    Raises
+    ------
+    AccessError, CaptureError
+        As of `disk_access_ms`.
+    """
+    with _DirectReader(path) as reader:
+        # The way there may be a long one.
+        reader.read(0, ACCESS_BYTES)
+        return _random(reader, int(reader.size * SPAN) // ACCESS_BYTES, seconds, count)

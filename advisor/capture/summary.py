@@ -98,7 +98,9 @@ def _known(unit: Unit, unread: dict[str, str]) -> list[tuple[str, str]]:
     speed = _join(
         f"decompression {unit.decompress_mib_s:g} MiB/s" if unit.decompress_mib_s else "",
         f"disk read {unit.disk_read_mib_s:g} MiB/s" if unit.disk_read_mib_s else "",
+        f"at its end {unit.disk_read_end_mib_s:g} MiB/s" if unit.disk_read_end_mib_s else "",
         f"disk access {unit.disk_access_ms:g} ms" if unit.disk_access_ms else "",
+        f"near by {unit.disk_near_ms:g} ms" if unit.disk_near_ms else "",
     )
     rows = [
         ("processor", _join(unit.cpu, cores, threads, signature)),

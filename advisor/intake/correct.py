@@ -22,7 +22,15 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
         "cpu_threads",
         "decompress_mib_s",
     ),
-    "storage_kind": ("storage_model", "storage_mode", "storage_health_pct", "disk_read_mib_s", "disk_access_ms"),
+    "storage_kind": (
+        "storage_model",
+        "storage_mode",
+        "storage_health_pct",
+        "disk_read_mib_s",
+        "disk_access_ms",
+        "disk_near_ms",
+        "disk_read_end_mib_s",
+    ),
     "ram_gib": ("ram_modules",),
 }
 """Facts that were read off the old part and say nothing of the one that is typed in its place."""

@@ -20,6 +20,8 @@ _RATES = {
     "decompress_mib_s": ("mib/s", 10_000.0),
     "disk_read_mib_s": ("mib/s", 100_000.0),
     "disk_access_ms": ("ms", 10_000.0),
+    "disk_near_ms": ("ms", 10_000.0),
+    "disk_read_end_mib_s": ("mib/s", 100_000.0),
 }
 _COUNTED = {
     "ram_slots_free": "a number of free slots", "ram_slots": "a number of slots",

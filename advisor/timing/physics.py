@@ -30,7 +30,8 @@ ROUNDS = 40
 
 NEAR_MS = 1.5
 """Most that an access takes that does not lead far [ms]: to the next track a spinning disk needs 0.8 to 1.5 ms and 0.2
-to 0.5 for the command, by its manual (lab/disks: seek_track_ms, overhead_ms); flash knows no way."""
+to 0.5 for the command, by its manual (lab/disks: seek_track_ms, overhead_ms); flash knows no way.
+A longer one, measured, lengthens nothing: it waits half a turn too, and a fact newly known makes nothing worse."""
 
 CLONED = 1.25
 """Blocks that a clone writes, over the bytes of the files in them: 1.23 to 1.28 was measured on six trees
@@ -129,8 +130,9 @@ def writing_s(conditions: pd.DataFrame, mib: Array) -> Array:
 
 
 def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
-    """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`: seconds per MiB or per access, MiB,
-    thousands of files, seconds of writing, and of a phase of `FETCHED` packages; each of shape (n,).
+    """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`, and `disk_near_ms` where a unit
+    has it: seconds per MiB or per access, MiB, thousands of files, seconds of writing, and of a phase of `FETCHED`
+    packages; each of shape (n,).
     """
     names = [name for name in (*CONDITIONS, *EXTRAS) if name in conditions]
     get = {name: conditions[name].to_numpy(dtype=float) for name in names}
@@ -142,7 +144,7 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "cpus": decompress / get["cores"],
         "write": 1.0 / _write_rate(conditions),
         "access": access,
-        "near": np.minimum(access, NEAR_MS / 1000.0),
+        "near": np.fmin(np.minimum(access, NEAR_MS / 1000.0), figures(conditions, "disk_near_ms") / 1000.0),
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
         "installed": installed,
         "xz": installed * get["xz"],

@@ -38,6 +38,9 @@ CACHE_MBPS = 941.0
 """What a package cache on the bench's own wire gives at least: payload of TCP over gigabit Ethernet, 1448 of each 1538
 bytes (IEEE 802.3 frame with its gap, headers of IPv4 and TCP with timestamps) [Mbit/s]."""
 
+MEASURED_SPEEDS = ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms", "disk_near_ms")
+"""Speeds that times are worked out from as `capture --speed` measured them; of the disk's end none is."""
+
 REHEARSED = ("copy", "refresh", "base", "updates")
 """Machine work that rehearsals timed; its size is counted or measured. That of a start is as `timing/assumed` says."""
 
@@ -302,7 +305,7 @@ def _stated(units: pd.DataFrame, processors: pd.DataFrame, shop: Shop) -> tuple[
     link, cores = (figures(units, name) for name in ("link_mbps", "cpu_cores"))
     cores = np.where(np.isnan(cores), figures(processors, "cpu_cores"), cores)
     cache_mbps = CACHE_MBPS * (Practice.CACHE in shop.practices)
-    stated = {name: figures(units, name) for name in ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")} | {
+    stated = {name: figures(units, name) for name in MEASURED_SPEEDS} | {
         "cores": np.where(np.isnan(cores), usual.value, cores),
         "link_mbps": np.maximum(np.where(np.isnan(link), shop.link_mbps, link), cache_mbps) * real,
         "journal_mib": journal_mib(pd.DataFrame({"disk_gib": figures(units, "storage_gib")})),

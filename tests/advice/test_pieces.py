@@ -136,7 +136,8 @@ def test_what_is_to_be_looked_at_before_an_ssd_is_fitted() -> None:
 
 def test_units_with_parts_fitted_are_what_they_then_are() -> None:
     old = {"ram_gib": 4.0, "ram_slots_free": 1, "storage_kind": "spinning disk", "storage_gib": 465.0,
-           "storage_health_pct": 40.0, "disk_read_mib_s": 80.0, "disk_access_ms": 15.0}  # fmt: skip
+           "storage_health_pct": 40.0, "disk_read_mib_s": 80.0, "disk_access_ms": 15.0,
+           "disk_near_ms": 1.2}  # fmt: skip
     units = frame([Unit(**old)] * 3)
     more = parts.with_memory(units, np.array([4.0, 2.0, 0.0]), np.array([1, 2, 0]))
     assert more["ram_gib"].tolist() == [8.0, 8.0, 4.0]
@@ -147,7 +148,8 @@ def test_units_with_parts_fitted_are_what_they_then_are() -> None:
     assert new["storage_gib"].tolist() == [223.0, 238.0, 465.0]
     assert new["storage_health_pct"].tolist() == [100.0, 100.0, 40.0]
     assert new["storage_mode"].iloc[:2].tolist() == ["ahci", "nvme"]
-    assert new["disk_read_mib_s"].isna().tolist() == new["disk_access_ms"].isna().tolist() == [True, True, False]
+    for name in ("disk_read_mib_s", "disk_access_ms", "disk_near_ms"):
+        assert new[name].isna().tolist() == [True, True, False]
 
 
 def test_a_shelf_is_the_drawer_and_what_is_not_in_it_can_be_bought() -> None:

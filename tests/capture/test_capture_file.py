@@ -9,6 +9,7 @@ import stat
 import pytest
 
 from advisor.capture import read_capture, write_capture
+from advisor.capture.summary import text
 from advisor.errors import CaptureError, InputError
 from advisor.unit import CAPTURE_FORMAT, Capture, FormFactor, StorageKind, Unit
 
@@ -21,6 +22,35 @@ def test_what_is_written_is_read(tmp_path):
     assert read_capture(path) == CAPTURE
     assert json.loads(path.read_text())["format"] == CAPTURE_FORMAT
     assert [entry.name for entry in tmp_path.iterdir()] == ["unit.json"]
+
+
+def test_a_capture_of_three_speeds_is_still_read(tmp_path):
+    """As a capture was written before near access and the end of the disk were measured."""
+    path = tmp_path / "old.json"
+    path.write_text("""{
+  "format": 1, "taken_at": "2026-11-20T09:00:00+00:00", "taken_by": "advisor 0.1.0, udev",
+  "unit": {"asset_tag": "017", "cpu": "Intel(R) Core(TM) i5-6300U CPU @ 2.40GHz", "storage_kind": "spinning disk",
+           "decompress_mib_s": 21.5, "disk_read_mib_s": 92.1, "disk_access_ms": 17.3},
+  "unread": {"ram_slots": "needs root"}
+}""")
+    read = read_capture(path)
+    unit = read.unit
+    assert (unit.decompress_mib_s, unit.disk_read_mib_s, unit.disk_access_ms) == (21.5, 92.1, 17.3)
+    assert unit.disk_near_ms is None and unit.disk_read_end_mib_s is None
+    assert read.unread == {"ram_slots": "needs root"}
+
+
+def test_near_access_and_the_disks_end_are_written_read_and_refused_like_the_other_speeds(tmp_path):
+    good = CAPTURE.model_copy(update={"unit": UNIT.model_copy(update={"disk_near_ms": 7.9, "disk_read_end_mib_s": 36})})
+    path = write_capture(good, tmp_path / "unit.json")
+    assert read_capture(path) == good
+    said = " ".join(text(good).split())
+    assert "at its end 36 MiB/s" in said and "near by 7.9 ms" in said
+    names = ("disk_read_mib_s", "disk_access_ms", "disk_near_ms", "disk_read_end_mib_s")
+    for nonsense in (0, -1, 1e9, "fast"):
+        path.write_text(json.dumps({"format": 1, "unit": {"cpu": "x"} | dict.fromkeys(names, nonsense)}))
+        read = read_capture(path)
+        assert read.unread.keys() == set(names) and all(getattr(read.unit, name) is None for name in names)
 
 
 def test_a_newer_format_is_refused(tmp_path):

@@ -328,6 +328,25 @@ def test_a_cell_of_whole_numbers_takes_what_the_unit_takes(name):
         assert read(text).value == taken, (name, text)
 
 
+@pytest.mark.parametrize(
+    ("name", "good", "value", "bad"),
+    [
+        ("disk_read_mib_s", "500 MB/s", 500e6 / 2**20, ("0", "-5", "fast", "12 ms", "100001")),
+        ("disk_read_end_mib_s", "500 MB/s", 500e6 / 2**20, ("0", "-5", "fast", "12 ms", "100001")),
+        ("disk_access_ms", "0,1 ms", 0.1, ("0", "-5", "fast", "12 MB/s", "10001")),
+        ("disk_near_ms", "0,1 ms", 0.1, ("0", "-5", "fast", "12 MB/s", "10001")),
+    ],
+)  # fmt: skip
+def test_a_speed_of_a_disk_takes_what_the_unit_takes(name, good, value, bad):
+    read = parser(name)
+    assert read(good).value == pytest.approx(value, rel=1e-6)
+    for text in bad:
+        assert read(text).value is None and read(text).problem, text
+    for number in (0, -5, 100_001):
+        with pytest.raises(ValidationError):
+            Unit.model_validate({name: number})
+
+
 def test_every_field_that_sheets_carry_can_be_read_from_a_cell():
     for name in set(INTAKE_COLUMNS) - TEXT_FIELDS - {"storage_kind", "storage_gib"}:
         assert parser(name)("unknown").value is None

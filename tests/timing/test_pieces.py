@@ -53,6 +53,18 @@ def test_works_and_rates_of_an_install() -> None:
 
 
 @pytest.mark.parametrize(
+    ("access", "measured", "near"),
+    [(10, None, 1.5), (10, 0.5, 0.5), (10, 1.5, 1.5), (10, 8.0, 1.5), (0.1, 0.3, 0.1), (0.3, 0.1, 0.1)],
+)
+def test_a_measured_near_access_shortens_and_never_lengthens(
+    access: float, measured: float | None, near: float
+) -> None:
+    """That of a spinning disk waits half a turn as well (5.6 ms of 5400 turns a minute): what is near takes 1.5 ms."""
+    rows = pd.DataFrame([ROW | {"disk_access_ms": access, "disk_near_ms": measured}])
+    assert 1e3 * physics.derive(rows)["near"][0] == pytest.approx(near)
+
+
+@pytest.mark.parametrize(
     ("phase", "works"),
     [("base", {"fetched": 40, "packages": 76, "any package": 1, "kernel": 0, "plain kernel": 0}),
      ("updates", {"fetched": 200, "packages": 48, "any package": 1, "kernel": 1, "plain kernel": 1})],

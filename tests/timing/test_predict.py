@@ -1,5 +1,7 @@
 """Units timed: the breakdown adds up, better machines are never slower, and what was assumed is named."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -115,6 +117,22 @@ def test_a_better_unit_never_takes_longer(timed, change):
     assert (after.elapsed_min[usable] <= before.elapsed_min[usable]).all()
     if change != "memory":
         assert (after.elapsed_min[usable] < before.elapsed_min[usable]).any()
+
+
+def test_a_near_access_newly_known_never_lengthens(timed):
+    """From above what a disk's manual has for the next track down to flash: a step down is never longer."""
+    disk = {"disk_read_mib_s": 80, "disk_access_ms": 14}
+    steps = [timed(units_of(**disk, **near)).elapsed_min.dropna() for near in (
+        {}, {"disk_near_ms": 8.0}, {"disk_near_ms": 1.5}, {"disk_near_ms": 0.8}, {"disk_near_ms": 0.1})]  # fmt: skip
+    assert steps[0].equals(steps[1]) and steps[1].equals(steps[2])
+    assert all((after <= before).all() for before, after in itertools.pairwise(steps))
+    assert (steps[-1] < steps[0]).any()
+    alone = timed(units_of(disk_near_ms=0.1)).elapsed_min.dropna()
+    assert (alone <= timed().elapsed_min.dropna()).all()
+
+
+def test_the_rate_at_the_disks_end_changes_no_minute(timed):
+    assert timed(units_of(disk_read_end_mib_s=20.0)).elapsed_min.equals(timed().elapsed_min)
 
 
 def test_measured_speeds_narrow_the_interval_and_are_not_named_as_assumed(timed):
