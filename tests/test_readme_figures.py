@@ -16,7 +16,7 @@ import pytest
 from advisor import tables
 from advisor.comfort.model import COEFFICIENTS, Load, UnitSpeeds
 from advisor.comfort.model import model as comfort_model
-from advisor.editions.measured import anchor_mib_s, unhindered
+from advisor.editions.measured import BEGINS, anchor_mib_s, unhindered
 from advisor.files import datasets
 from advisor.shop import Edition, Installer, Thresholds
 from advisor.timing import read_rehearsals, serving_model
@@ -260,7 +260,8 @@ def test_the_table_of_held_out_times():
 
 def session_rows() -> list[list[str]]:
     """The README's table of sessions, from the measured rows."""
-    free = sessions()[sessions()["plan"].isna() & sessions()["ok"].eq("yes")].copy()
+    counts = sessions()["plan"].isna() & sessions()["ok"].eq("yes") & sessions()["begins"].eq(BEGINS)
+    free = sessions()[counts].copy()
     figures = ["processes", "pss_mib", "processor_s"]
     free[figures] = free[figures].astype(float)
     middle = free.groupby(["release", "edition", "stage"])[figures].median()

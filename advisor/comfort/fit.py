@@ -13,6 +13,7 @@ import pandas as pd
 from advisor import tables
 from advisor.comfort import report, training
 from advisor.comfort.model import FORMAT, STAGES, Model, Stage
+from advisor.editions.measured import BEGINS
 from advisor.files import datasets, write_whole
 from advisor.shop import Edition
 from advisor.timing.kept import plain
@@ -23,7 +24,8 @@ READY = ("ready_2", "ready_3", "ready_4")
 def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
     """What more cores are worth, empty when not measured: mean shares of moments at which so many threads could run."""
     written = sessions["stage"].eq(training.WRITTEN[stage])
-    some = sessions[written & sessions["ready_2"].notna() & sessions["edition"].isin(list(Edition))]
+    counts = written & sessions["ready_2"].notna() & sessions["begins"].eq(BEGINS)
+    some = sessions[counts & sessions["edition"].isin(list(Edition))]
     if some.empty:
         return ()
     values = some[list(READY)].apply(pd.to_numeric).astype(float)

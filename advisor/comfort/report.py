@@ -17,6 +17,7 @@ from advisor.comfort.model import STAGES, Stage
 from advisor.comfort.model import model as serving
 from advisor.comfort.physics import physics
 from advisor.comfort.training import Rows
+from advisor.editions.measured import BEGINS
 from advisor.shop import Thresholds
 
 Array = NDArray[np.float64]
@@ -136,7 +137,7 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
         out["both"][way] = round(float(np.median(np.concatenate(errors))), 4)
         killed, called = killed_called_comfortable(frame, judged, way)
         out["killed"][way] = {"sessions": killed, "called_comfortable": called}
-    pressed = sessions[sessions["plan"].notna()]
+    pressed = sessions[sessions["plan"].notna() & sessions["begins"].eq(BEGINS)]
     out["rows"] = {
         "points": len(frame),
         "sessions": int(frame["plan"].nunique()),

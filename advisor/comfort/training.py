@@ -19,7 +19,7 @@ from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
 from advisor.columns import numbers
 from advisor.comfort.model import COEFFICIENTS, Kill, Load, Stage, UnitSpeeds
-from advisor.editions.measured import anchor_mib_s, unhindered
+from advisor.editions.measured import BEGINS, anchor_mib_s, unhindered
 from advisor.errors import InputError
 
 Array = NDArray[np.float64]
@@ -155,7 +155,8 @@ def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
     With `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
     """
     free = unhindered(sessions)
-    frame = sessions[sessions["plan"].notna() & sessions["disturbed"].isna()].reset_index(drop=True)
+    counts = sessions["plan"].notna() & sessions["disturbed"].isna() & sessions["begins"].eq(BEGINS)
+    frame = sessions[counts].reset_index(drop=True)
     if frame.empty:
         raise InputError("The table comfort/sessions has no undisturbed session under pressure.")
     for name in frame.columns.difference(list(TEXTS)):

@@ -13,6 +13,10 @@ from advisor import tables
 PC_READ_AHEAD_KIB = 128
 """Read-ahead of disks in PCs: Linux, Documentation/ABI/stable/sysfs-block, read_ahead_kb."""
 
+BEGINS = "cold"
+"""How the sessions began that the figures and the comfort model rest on: with nothing in memory. Those that began at
+the login screen, as on a PC, take their place when enough of them were measured."""
+
 HINDRANCES = ("memory_limit_mib", "quota_pct", "disk")
 """Conditions of a measured session; all empty means that nothing held it back."""
 
@@ -73,7 +77,8 @@ def unhindered(sessions: pd.DataFrame) -> pd.DataFrame:
         `desktop_reads` and `browser_reads` requests, `runs`, and `read_runs`, how many of these the reads rest on.
         A figure that no run has is NA.
     """
-    free = sessions[sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")].copy()
+    counts = sessions[list(HINDRANCES)].isna().all(axis=1) & sessions["ok"].eq("yes")
+    free = sessions[counts & sessions["begins"].eq(BEGINS)].copy()
     for name in (*_MEASURED, "host_mib_s"):
         free[name] = free[name].astype("Float64")
     free["processor_s"] = free["processor_s"] * free["host_mib_s"] / anchor_mib_s()

@@ -181,10 +181,8 @@ TIGHT = {"small": (512, 60), "tight": (768, 95), "narrow": (1024, 95)}
 """Each edition is also measured with so little memory [MiB] that programs may be killed rather than slow, on a fast
 disk and with so much processor [% of one core] that the load gets that far; by the end of the plan's name."""
 
-QUOTA_PCT = (10, 16, 25, 40, 60, 80, 100)
-
-SESSION_MOST_PCT = 95
-"""The highest quota in use: the disk's server needs some of the core, as no real disk does [% of one core]."""
+QUOTA_PCT = (16, 25, 40, 60, 80, 95)
+"""The highest leaves the disk's server some of the core, as no real disk needs [% of each core]."""
 
 ROUNDS = 3
 """The design goes over the editions so many times, so that every beginning of it is spread too."""
@@ -209,7 +207,7 @@ _EXPECTED = {
 
 @dataclass(frozen=True)
 class Pressure:
-    """One session under pressure: memory [MiB], processor [% of each core], and a disk as `rehearsal.Plan` has it."""
+    """One session under pressure: memory [MiB], processor [% of each core], a disk of lab/disks with its figures."""
 
     name: str
     edition: str
@@ -218,9 +216,8 @@ class Pressure:
     disk: str
     rate_mib_s: float
     access_ms: float
-    model: str = ""
     cores: int = 1
-    swap: str = ""
+    swap: str = Swap.DISK
 
     def check(self) -> None:
         """Refuse an edition, disk or kind of swap that there is not (InputError)."""
@@ -228,8 +225,7 @@ class Pressure:
             raise InputError(f"Session {self.name}: there is no edition {self.edition!r}.")
         if self.swap not in set(Swap):
             raise InputError(f"Session {self.name}: there is no swap {self.swap!r}.")
-        if self.model:
-            models.model(self.model)
+        models.model(self.disk)
 
     def expected_s(self) -> float:
         """Guess how long the desktop takes [s]."""
@@ -237,82 +233,50 @@ class Pressure:
         return 100 * work / self.quota_pct + mib / self.rate_mib_s + requests * 0.15 * self.access_ms / 1000
 
 
-def draw_sessions(rows: int = 12, seed: int = 6) -> list[Pressure]:
-    """Draw so many sessions an edition, a Latin hypercube each: every memory size, processor and disk as often."""
-    from scipy.stats import qmc
-
-    by_edition: dict[str, list[Pressure]] = {}
-    for number, edition in enumerate(Edition):
-        points = qmc.LatinHypercube(5, seed=np.random.default_rng([seed, number])).random(rows)
-        plans = []
-        for at, point in enumerate(points, start=1):
-            disk = DISK_CLASSES[int(point[2] * len(DISK_CLASSES))]
-            # A little denser towards fast processors, as slow ones take ten times as long.
-            quota = QUOTA_PCT[int(point[1] ** 0.8 * len(QUOTA_PCT))]
-            plan = Pressure(
-                f"{edition.name.lower()}-{at:02d}", str(edition),
-                SESSION_MEMORY_MIB[int(point[0] * len(SESSION_MEMORY_MIB))],
-                max(min(quota, SESSION_MOST_PCT), STILL_DRAWING.get(edition, 0)), disk.name,
-                between(disk.rate, point[3]), between(disk.access, point[4]),
-            )  # fmt: skip
-            while at % 8 and plan.expected_s() > SESSION_LONGEST_S and plan.quota_pct < SESSION_MOST_PCT:
-                faster = next((one for one in QUOTA_PCT if one > plan.quota_pct), SESSION_MOST_PCT)
-                plan = replace(plan, quota_pct=min(faster, SESSION_MOST_PCT))
-            plans.append(plan)
-        by_edition[str(edition)] = plans
-    # Light and rich editions in turn.
-    names = list(by_edition)
-    turn = [name for pair in zip(names, reversed(names), strict=True) for name in pair]
-    order = list(dict.fromkeys(turn))
-    size = math.ceil(rows / ROUNDS)
-    spread = [plan for at in range(0, rows, size) for name in order for plan in by_edition[name][at : at + size]]
-    tight = [
-        Pressure(f"{Edition(name).name.lower()}-{word}", name, mib, quota, "nvme", 2000.0, 0.04)
-        for word, (mib, quota) in TIGHT.items()
-        for name in order
-    ]
-    return [*spread, *tight]
-
-
-LOGIN_QUOTA_PCT = (16, 25, 40, 60, 80, 95)
-LOGIN_SWAPS = (Swap.DISK, Swap.DISK, Swap.DISK, Swap.ZRAM)
+SWAPS = (Swap.DISK, Swap.DISK, Swap.DISK, Swap.ZRAM)
 """One in four has its swap in compressed memory."""
 
-LOGIN_EDITIONS = tuple(Edition)
-LOGIN_CORES = (1, 1, 2)
+CORES = (1, 1, 2)
 
 
-def draw_logins(rows: int = 18, seed: int = 31) -> list[Pressure]:
-    """Draw so many sessions an edition from the login screen on, on the disks of lab/disks, a Latin hypercube each.
+def draw_sessions(rows: int = 18, seed: int = 31) -> list[Pressure]:
+    """Draw so many sessions an edition, on the disks of lab/disks in turn, a Latin hypercube each, and the tight ones.
 
-    The disks come in turn, and the editions in blocks, as each needs its image.
+    The editions come in blocks, as each needs its image.
     """
     from scipy.stats import qmc
 
     disks = list(models.known().values())
     chosen: list[list[Pressure]] = []
-    for number, edition in enumerate(LOGIN_EDITIONS):
+    for number, edition in enumerate(Edition):
         points = qmc.LatinHypercube(4, seed=np.random.default_rng([seed, number])).random(rows)
         plans = []
         for at, point in enumerate(points, start=1):
             disk = disks[(number * 4 + at * 2) % len(disks)]
             rate, access = nominal(disk)
             plan = Pressure(
-                f"{edition.name.lower()}-login-{at:02d}", str(edition),
+                f"{edition.name.lower()}-{at:02d}", str(edition),
                 SESSION_MEMORY_MIB[int(point[0] * len(SESSION_MEMORY_MIB))],
-                LOGIN_QUOTA_PCT[int(point[1] ** 0.8 * len(LOGIN_QUOTA_PCT))], disk.name, rate, access, disk.name,
-                LOGIN_CORES[int(point[2] * len(LOGIN_CORES))], LOGIN_SWAPS[int(point[3] * len(LOGIN_SWAPS))],
+                QUOTA_PCT[int(point[1] ** 0.8 * len(QUOTA_PCT))], disk.name, rate, access,
+                CORES[int(point[2] * len(CORES))], SWAPS[int(point[3] * len(SWAPS))],
             )  # fmt: skip
             least = STILL_DRAWING.get(edition, 0)
             while plan.quota_pct < least or (at % 8 and plan.expected_s() > SESSION_LONGEST_S):
-                faster = next((one for one in LOGIN_QUOTA_PCT if one > plan.quota_pct), None)
+                faster = next((one for one in QUOTA_PCT if one > plan.quota_pct), None)
                 if faster is None:
                     break
                 plan = replace(plan, quota_pct=faster)
             plans.append(plan)
         chosen.append(plans)
     size = math.ceil(rows / ROUNDS)
-    return [plan for at in range(0, rows, size) for plans in chosen for plan in plans[at : at + size]]
+    spread = [plan for at in range(0, rows, size) for plans in chosen for plan in plans[at : at + size]]
+    rate, access = nominal(models.model("nvme"))
+    tight = [
+        Pressure(f"{edition.name.lower()}-{word}", str(edition), mib, quota, "nvme", rate, access)
+        for edition in Edition
+        for word, (mib, quota) in TIGHT.items()
+    ]
+    return [*spread, *tight]
 
 
 def measured(plans: Sequence[Pressure], sessions: pd.DataFrame) -> list[str]:
@@ -328,11 +292,10 @@ def measured(plans: Sequence[Pressure], sessions: pd.DataFrame) -> list[str]:
 def main() -> None:
     """Draw the design of sessions and write it, with what was measured of it so far."""
     parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("--logins", action="store_true", help="from the login screen on, on the disks of lab/disks")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
-    plans = draw_logins() if given.logins else draw_sessions()
-    frame = pd.DataFrame(plans).drop(columns=[] if given.logins else ["model", "cores", "swap"])
+    plans = draw_sessions()
+    frame = pd.DataFrame(plans)
     frame["measured"] = measured(plans, tables.load("comfort/sessions").frame)
     write_whole(given.out, frame.to_csv(index=False, lineterminator="\n"))
 

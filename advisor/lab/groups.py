@@ -12,7 +12,7 @@ import re
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -260,6 +260,16 @@ class Groups:
                 with contextlib.suppress(OSError, IndexError):
                     yield stat.read_text().rsplit(")", 1)[1].split()[0]
 
+    @contextlib.contextmanager
+    def stopped(self) -> Iterator[None]:
+        """Hold all processes of the work where they are."""
+        held = self.pids()
+        _signal(held, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            _signal(held, signal.SIGCONT)
+
     def measured(self, measure: Callable[[], float]) -> tuple[float, float]:
         """Run a measurement in a child under the limits: its figure, and the processor time it got a second [1]."""
         reader, writer = os.pipe()
@@ -301,6 +311,12 @@ class Groups:
             for folder in [*sorted(path.rglob("*/"), key=lambda one: len(one.parts), reverse=True), path]:
                 with contextlib.suppress(OSError):
                     folder.rmdir()
+
+
+def _signal(pids: Iterable[int], number: int) -> None:
+    for pid in pids:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, number)
 
 
 def _entry(text: str, name: str) -> int:

@@ -12,7 +12,7 @@ import pytest
 from advisor.comfort import fit, model, report, training
 from advisor.comfort.model import Kill, Load, Stage, UnitSpeeds, read_model
 from advisor.comfort.physics import physics
-from advisor.editions.measured import anchor_mib_s
+from advisor.editions.measured import BEGINS, anchor_mib_s
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.lab.design import draw_sessions
@@ -149,7 +149,15 @@ def made(noise: float = 0.05) -> pd.DataFrame:
     draws = np.random.default_rng(3)
     rows = []
     for edition, (work, cold, session, browser) in OWN.items():
-        plain = {"release": "13", "edition": edition, "ok": "yes", "kills": 0, "note": "", "host_mib_s": 60.0}
+        plain = {
+            "release": "13",
+            "edition": edition,
+            "ok": "yes",
+            "kills": 0,
+            "note": "",
+            "host_mib_s": 60.0,
+            "begins": BEGINS,
+        }
         rows.append(
             plain
             | {"stage": "idle", "processor_s": work / 60, "pss_mib": session, "read_mib": cold, "reads": 25 * cold}
@@ -167,7 +175,7 @@ def made(noise: float = 0.05) -> pd.DataFrame:
             "release": "13", "edition": plan.edition, "plan": plan.name, "quota_pct": plan.quota_pct,
             "memory_limit_mib": plan.memory_limit_mib, "disk": plan.disk, "decompress_mib_s": 0.6 * plan.quota_pct,
             "disk_read_mib_s": plan.rate_mib_s, "disk_access_ms": plan.access_ms, "note": "",
-            "kills": int(plan.memory_limit_mib < 0.8 * browser), "host_mib_s": 60.0,
+            "kills": int(plan.memory_limit_mib < 0.8 * browser), "host_mib_s": 60.0, "begins": BEGINS,
         }  # fmt: skip
         for stage, one, limit in (
             ("desktop", Load(*(np.array([v]) for v in (work, cold, 25 * cold, session))), 150),
@@ -320,7 +328,7 @@ def test_the_shipped_model_is_the_one_that_the_shipped_sessions_give(refitted):
 
 @pytest.mark.slow
 def test_one_session_fewer_is_another_model(refitted, sessions):
-    fewer = sessions[~sessions["plan"].eq("mate-02").fillna(False)]
+    fewer = sessions[~sessions["plan"].eq("cold-mate-02").fillna(False)]
     assert len(fewer) == len(sessions) - 2
     rows = training.rows_of(training.pressed(fewer), "desktop")
     stage = training.StartTime().fit(rows.X, rows.y).stage_

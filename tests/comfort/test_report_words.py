@@ -16,6 +16,7 @@ from advisor.comfort import fit, report, training
 from advisor.comfort.model import Kill, Model, Stage, model
 from advisor.comfort.report import HeldOut
 from advisor.comfort.training import KillRows, Rows
+from advisor.editions.measured import BEGINS
 from advisor.errors import InputError
 
 FOUND: dict[str, Any] = {
@@ -160,7 +161,7 @@ def test_what_more_cores_are_worth_is_the_mean_over_editions_of_their_means() ->
         "stage": ["idle", "idle", "idle", "idle", "browser", "idle"],
         "edition": ["Xfce", "Xfce", "GNOME", "a desktop of one's own", "Xfce", "MATE"],
         "ready_2": ["0.6", "0.8", "0.5", "0.1", "0.9", None], "ready_3": ["0.4", "0.4", "0.30004", "0", "0.8", None],
-        "ready_4": ["0.1", "0.3", "0", "0", "0.7", None],
+        "ready_4": ["0.1", "0.3", "0", "0", "0.7", None], "begins": BEGINS,
     })  # fmt: skip
     assert fit.cores_of(sessions, "desktop") == (0.6, 0.35, 0.1)
     assert fit.cores_of(sessions, "browser") == (0.9, 0.8, 0.7)

@@ -100,7 +100,8 @@ def test_a_figure_says_on_what_release_and_how_often_it_was_measured(catalogue):
     measured_in = {"session_mib": "pss_mib", "desktop_read_mib": "read_mib", "desktop_reads": "reads",
                    "browser_mib": "pss_mib", "browser_cpu_s": "processor_s"}  # fmt: skip
     hindered = ("memory_limit_mib", "quota_pct", "disk")
-    free = [row for row in dicts("comfort/sessions") if row["ok"] == "yes" and not any(row[one] for one in hindered)]
+    free = [row for row in dicts("comfort/sessions") if row["ok"] == "yes" and not any(row[one] for one in hindered)
+            and row["begins"] == measured.BEGINS]  # fmt: skip
     for row in catalogue.itertuples():
         for name, figure in measured_in.items():
             stage = "browser" if name.startswith("browser") else "idle"
@@ -150,13 +151,14 @@ def test_an_image_with_fewer_editions_has_only_those():
 def sessions(*rows: dict) -> pd.DataFrame:
     columns = [
         "release", "edition", "stage", "memory_limit_mib", "quota_pct", "disk", "ok", "processor_s", "pss_mib",
-        "read_mib", "reads", "read_ahead_kib", "host_mib_s",
+        "read_mib", "reads", "read_ahead_kib", "host_mib_s", "begins",
     ]  # fmt: skip
     plain = {
         "release": "13",
         "edition": "Xfce",
         "stage": "idle",
         "ok": "yes",
+        "begins": measured.BEGINS,
         "read_ahead_kib": "128",
         "host_mib_s": "62",
     }
@@ -175,6 +177,13 @@ def test_only_unhindered_good_runs_count_and_the_median_is_taken():
     row = measured.unhindered(frame).loc[("13", "Xfce")]
     assert (row["session_mib"], row["browser_mib"], row["runs"]) == (310, 1200, 3)
     assert row["desktop_read_mib"] == 210
+
+
+def test_sessions_that_began_otherwise_do_not_count():
+    plain = {"processor_s": "4", "pss_mib": "300", "read_mib": "200"}
+    frame = sessions(plain, plain | {"read_mib": "20", "pss_mib": "900", "begins": "greeter"})
+    row = measured.unhindered(frame).loc[("13", "Xfce")]
+    assert (row["desktop_read_mib"], row["session_mib"], row["runs"]) == (200, 300, 1)
 
 
 def test_reads_from_a_disk_that_reads_far_ahead_count_only_where_there_are_no_others():

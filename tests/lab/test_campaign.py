@@ -289,17 +289,21 @@ def test_every_edition_meets_each_memory_size_alike_and_every_kind_of_disk():
         assert some["memory_limit_mib"].eq(mib).all() and some["quota_pct"].eq(quota).all()
     plans = plans[~tight]
     per = plans.groupby(["edition", "memory_limit_mib"]).size()
-    assert set(per) == {2} and len(per) == len(Edition) * len(design.SESSION_MEMORY_MIB)
-    assert (plans.groupby("edition")["disk"].nunique() == 5).all()
-    assert plans["name"].is_unique and plans["quota_pct"].between(10, 100).all()
+    assert set(per) == {3} and len(per) == len(Edition) * len(design.SESSION_MEMORY_MIB)
+    assert (plans.groupby("edition")["disk"].nunique() == len(models.known())).all()
+    assert plans["name"].is_unique and plans["quota_pct"].between(16, 95).all()
+    # Two of three on one core, three of four with swap on the disk.
+    assert (plans.groupby("edition")["cores"].value_counts().unstack() == [12, 6]).all(axis=None)
+    assert 0.7 <= plans["swap"].eq("disk").mean() <= 0.8
     assert set(plans["memory_limit_mib"]) == {1024, 1536, 2048, 3072, 4096, 8192}
 
 
 def test_every_beginning_of_the_design_is_spread_over_the_editions():
     plans = pd.DataFrame(design.draw_sessions())[: -len(design.TIGHT) * len(Edition)]
     third = len(plans) // 3
-    assert (plans.iloc[:third].groupby("edition").size() == 4).all()
-    assert plans.iloc[:third]["memory_limit_mib"].nunique() == 6 and plans.iloc[:third]["disk"].nunique() == 5
+    assert (plans.iloc[:third].groupby("edition").size() == 6).all()
+    assert plans.iloc[:third]["memory_limit_mib"].nunique() == 6
+    assert plans.iloc[:third]["disk"].nunique() == len(models.known())
 
 
 def test_full_size_rehearsals_meet_every_tree_by_every_installer_and_every_disk():

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from advisor.errors import ToolError
-from advisor.lab import groups, watch
+from advisor.lab import groups, watch, workplace
 
 STAT = "cpu  100 0 50 800 20 0 5 {steal} 0 0\ncpu0 1 1 1 1 1 1 1 1 0 0\n"
 
@@ -159,3 +160,16 @@ def test_a_quota_is_set_and_lifted_while_it_runs(tmp_path):
     assert int(quota.read_text()) == 0.25 * groups.PERIOD_US
     made.allow(None)
     assert quota.read_text() == "-1"
+
+
+def test_what_is_stopped_goes_on_afterwards_whatever_happens_meanwhile(monkeypatch):
+    with subprocess.Popen(["sleep", "60"]) as held:
+        group = groups.Groups("none")
+        monkeypatch.setattr(group, "pids", lambda: [held.pid, 2**22 - 1])
+        state = lambda: Path(f"/proc/{held.pid}/stat").read_text().rsplit(")", 1)[1].split()[0]  # noqa: E731
+        with pytest.raises(ZeroDivisionError), group.stopped():
+            # proc(5): T is stopped by a signal.
+            workplace.wait_until(lambda: state() == "T", "the stop")
+            raise ZeroDivisionError
+        workplace.wait_until(lambda: state() == "S", "the going on")
+        held.kill()

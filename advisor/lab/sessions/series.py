@@ -134,7 +134,7 @@ def conditions_of(plan: Pressure, core: int | None) -> Conditions:
         after_s = AFTER_TIGHT_S
     return Conditions(
         memory_limit_mib=plan.memory_limit_mib, quota_pct=plan.quota_pct, disk=plan.disk, rate_mib_s=plan.rate_mib_s,
-        access_ms=plan.access_ms, model=plan.model, plan=plan.name, session_limit_s=SESSION_LIMIT_S,
+        access_ms=plan.access_ms, model=plan.disk, plan=plan.name, session_limit_s=SESSION_LIMIT_S,
         cpus=tuple(range(plan.cores)) if core is None else (core,), swap=Swap(plan.swap),
         browser_limit_s=BROWSER_LIMIT_S, after_s=after_s,
     )  # fmt: skip
