@@ -150,6 +150,16 @@ def test_reads_rest_on_as_many_sessions_as_said(sessions):
     )
 
 
+def test_from_the_login_screen_on_a_desktop_reads_as_little_as_the_readme_says(sessions):
+    free = sessions[sessions["plan"].isna() & sessions["stage"].eq("idle") & sessions["begins"].eq("greeter")]
+    greeted = free.set_index("edition")["read_mib"].astype(float)
+    cold = unhindered(sessions).loc["13", "desktop_read_mib"].astype(float)
+    share = (greeted / cold).dropna()
+    words = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    assert "six of the desktops read a thirtieth to two fifths as much" in words and len(share) == 6
+    assert [share.min(), share.max()] == pytest.approx([1 / 30, 2 / 5], rel=0.1)
+
+
 def test_what_more_cores_are_worth_rests_on_one_session_an_edition(sessions):
     idle = sessions[sessions["ready_2"].notna() & sessions["stage"].eq("idle") & sessions["begins"].eq(BEGINS)]
     assert set(idle.groupby("edition").size()) == {1} and idle["edition"].nunique() == 7
