@@ -339,18 +339,26 @@ def clean(place: Workplace, *, everything: bool = False) -> list[str]:
 
 
 SWAP_NOTE = "swap"
-"""File of a run folder that names what the run has as swap."""
+"""File of a run folder that names what the run has as swap, and the machine's own setting before."""
+
+SWAPPINESS = Path("/proc/sys/vm/swappiness")
 
 
 def swap_off(folder: Path) -> list[str]:
-    """Take away what a run has as swap, once its work has ended: a file of it, or compressed memory."""
+    """Take away what a run has as swap, once its work has ended: a file of it, or compressed memory.
+
+    How readily the machine itself moves memory out is as before then.
+    """
     note = folder / SWAP_NOTE
-    place = note.read_text().strip() if note.is_file() and not note.is_symlink() else ""
+    lines = note.read_text().splitlines() if note.is_file() and not note.is_symlink() else []
+    place, before = (*lines, "", "")[:2]
     if not place or not (re.fullmatch(r"/dev/zram\d+", place) or is_below(place, folder)):
         return []
     _quiet(["swapoff", place])
     if place.startswith("/dev/"):
         _quiet(["zramctl", "--reset", place])
+    if re.fullmatch(r"\d{1,3}", before):
+        SWAPPINESS.write_text(before)
     note.unlink()
     return [place]
 

@@ -322,9 +322,15 @@ def test_what_a_run_has_as_swap_is_taken_away_and_nothing_else(tmp_path, monkeyp
         assert workplace.swap_off(tmp_path) == [] and not done
     note.write_text(str(tmp_path / "root/swapfile"))
     assert workplace.swap_off(tmp_path) == [str(tmp_path / "root/swapfile")] and not note.exists()
-    note.write_text("/dev/zram3")
+    setting = tmp_path / "swappiness"
+    setting.write_text("0")
+    monkeypatch.setattr(workplace, "SWAPPINESS", setting)
+    note.write_text("/dev/zram3\n60\n")
     workplace.swap_off(tmp_path)
-    assert done[-1] == ["zramctl", "--reset", "/dev/zram3"]
+    assert done[-1] == ["zramctl", "--reset", "/dev/zram3"] and setting.read_text() == "60"
+    note.write_text("/dev/zram3\nmuch\n")
+    workplace.swap_off(tmp_path)
+    assert setting.read_text() == "60"
 
 
 def test_a_series_adds_rows_as_they_come_and_lives_through_a_failure(rig, monkeypatch):

@@ -8,15 +8,13 @@ from enum import StrEnum
 from pathlib import Path
 
 from advisor.lab.groups import Groups
-from advisor.lab.workplace import SWAP_NOTE, run, swap_off
+from advisor.lab.workplace import SWAP_NOTE, SWAPPINESS, run, swap_off
 
 SWAP_MIB = 1024
 """Size of the swap that an installer makes when nobody asks for another; from memory."""
 
 ZRAM_SHARE = 0.5
 """Compressed swap, as a share of the memory that the machine has; common practice, no source."""
-
-HOST = Path("/proc/sys/vm/swappiness")
 
 
 class Swap(StrEnum):
@@ -33,18 +31,16 @@ def swapping(kind: Swap, root: Path, group: Groups, memory_mib: float) -> Iterat
     if kind is Swap.NONE:
         yield
         return
-    before = HOST.read_text()
-    HOST.write_text("0")
-    group.swap_out()
+    place = _file(root) if kind is Swap.DISK else _compressed(memory_mib)
+    (root.parent / SWAP_NOTE).write_text(f"{place}\n{SWAPPINESS.read_text().strip()}\n")
     try:
-        place = _file(root) if kind is Swap.DISK else _compressed(memory_mib)
-        (root.parent / SWAP_NOTE).write_text(place)
+        SWAPPINESS.write_text("0")
+        group.swap_out()
         run(["mkswap", place])
         run(["swapon", place])
         yield
     finally:
         swap_off(root.parent)
-        HOST.write_text(before)
 
 
 def _file(root: Path) -> str:
