@@ -63,9 +63,9 @@ TEXT = (
 PREPARED = 3 * M + 3 * K + told("See that the disk it will take is the right one, and let the prepared answers run")
 CLONE = (
     told("See which disk is the unit's own, and have the image written to it") + 3 * M + K
-    + typed("zstd -dc /media/bench/IMAGE | sudo dd of=/dev/sda bs=4M oflag=direct conv=fsync", 7)
+    + typed("zstd -dc /media/bench/IMAGE | sudo dd of=/dev/DISK bs=4M oflag=direct conv=fsync", 11)
     + told("Check the file system, and grow it to the disk") + M + K
-    + typed("sudo e2fsck -fp /dev/sda1 && sudo resize2fs /dev/sda1", 2)
+    + typed("sudo e2fsck -fp /dev/DISK1 && sudo resize2fs /dev/DISK1", 10)
 )  # fmt: skip
 BACK = 8 * METRE + 6 * INDEX + told("Get the one stick back from the unit that had it last")
 LOOK_IN = 4 * METRE + M + told("Look in whether it runs")
