@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import Self
 
 from advisor.lab.groups import CGROUPS, Groups, set_own
 
@@ -129,21 +130,17 @@ def wait_quiet(
     return None
 
 
-class Ready:
-    """Counts, while a stage runs on one core, how many of a group's threads could run at each moment.
+class _Watcher:
+    """Looks at a group every so often [s], ahead of its work, while it is entered."""
 
-    On more cores so many at once would run, which tells what further cores are worth. Use as a context.
-    """
-
-    MOST = 4
+    EVERY_S: float
 
     def __init__(self, group: Groups) -> None:
         self.group = group
-        self.counts: list[int] = []
         self._done = threading.Event()
-        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread = threading.Thread(target=self._keep, daemon=True)
 
-    def __enter__(self) -> Ready:
+    def __enter__(self) -> Self:
         self._thread.start()
         return self
 
@@ -151,11 +148,31 @@ class Ready:
         self._done.set()
         self._thread.join()
 
-    def _look(self) -> None:
+    def _keep(self) -> None:
         set_own(os.SCHED_RR, 1)
-        while not self._done.wait(0.12):
+        while not self._done.wait(self.EVERY_S):
             with suppress(OSError):
-                self.counts.append(sum(state == "R" for state in self.group.states()))
+                self._look()
+
+    def _look(self) -> None:
+        raise NotImplementedError
+
+
+class Ready(_Watcher):
+    """Counts, while a stage runs on one core, how many of a group's threads could run at each moment.
+
+    On more cores so many at once would run, which tells what further cores are worth. Use as a context.
+    """
+
+    EVERY_S = 0.12
+    MOST = 4
+
+    def __init__(self, group: Groups) -> None:
+        super().__init__(group)
+        self.counts: list[int] = []
+
+    def _look(self) -> None:
+        self.counts.append(sum(state == "R" for state in self.group.states()))
 
     def shares(self) -> dict[str, float]:
         """Share of the moments with work at which at least 2, 3, 4 threads could run, by column; empty without any."""
@@ -174,7 +191,7 @@ SERVERS = ("Xvfb",)
 """Processes whose every thread draws."""
 
 
-class DrawTime:
+class DrawTime(_Watcher):
     """Adds up, while a stage runs, the processor time of a group's threads that draw. Use as a context.
 
     Where the graphics chip draws, none of it is the processor's. A thread that ends is counted as far as it was last
@@ -184,26 +201,15 @@ class DrawTime:
     EVERY_S = 0.5
 
     def __init__(self, group: Groups, proc: Path = Path("/proc")) -> None:
-        self.group, self.proc = group, proc
+        super().__init__(group)
+        self.proc = proc
         self._seen: dict[str, int] = {}
         self._before = 0
-        self._done = threading.Event()
-        self._thread = threading.Thread(target=self._keep, daemon=True)
 
-    def __enter__(self) -> DrawTime:
+    def __enter__(self) -> Self:
         self._look()
         self._before = sum(self._seen.values())
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._done.set()
-        self._thread.join()
-
-    def _keep(self) -> None:
-        set_own(os.SCHED_RR, 1)
-        while not self._done.wait(self.EVERY_S):
-            self._look()
+        return super().__enter__()
 
     def _look(self) -> None:
         for pid in self.group.pids():
