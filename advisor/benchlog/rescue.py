@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,9 @@ from advisor.benchlog.database import APPLICATION_ID, LogError, now, statements
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.files import is_there, refuse_odd
 
-TABLES = ("unit", "job", "job_phase", "outcome", "stopwatch", "history")
+LAYOUT = [statement for script in MIGRATIONS for statement in statements(script)]
+TABLES = [found[1] for statement in LAYOUT if (found := re.match(r"\s*CREATE TABLE (\w+)", statement))]
+"""Statements that make a new log, and its tables; what a row of one points at stands before it."""
 
 
 @dataclass(frozen=True)
@@ -91,9 +94,8 @@ def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
     saved: dict[str, int] = {}
     lost: dict[str, int] = {}
     try:
-        layout = [statement for script in MIGRATIONS for statement in statements(script)]
-        triggers = [statement for statement in layout if statement.lstrip().upper().startswith("CREATE TRIGGER")]
-        for statement in layout:
+        triggers = [statement for statement in LAYOUT if statement.lstrip().startswith("CREATE TRIGGER")]
+        for statement in LAYOUT:
             if statement not in triggers:
                 target.execute(statement)
         target.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
@@ -102,7 +104,8 @@ def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
         for table in TABLES:
             saved[table], lost[table] = _save(source, target, table)
         # What pointed at a lost row: a job keeps its minutes without the unit's facts, minutes of no job are no use.
-        target.execute("UPDATE job SET unit_id = NULL WHERE unit_id NOT IN (SELECT id FROM unit)")
+        for table, column, other in (("job", "unit_id", "unit"), ("queue", "job_id", "job")):
+            target.execute(f"UPDATE {table} SET {column} = NULL WHERE {column} NOT IN (SELECT id FROM {other})")
         for table in ("job_phase", "outcome"):
             gone = target.execute(f"DELETE FROM {table} WHERE job_id NOT IN (SELECT id FROM job)").rowcount
             saved[table], lost[table] = saved[table] - gone, lost[table] + gone
@@ -131,41 +134,34 @@ def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
 def _save(source: sqlite3.Connection, target: sqlite3.Connection, table: str) -> tuple[int, int]:
     """Copy the readable rows of one table; returns how many were saved, and how many could not be read."""
     columns = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
-    names = ", ".join(columns)
-    insert = f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({', '.join('?' * len(columns))})"
+    names, marks = ", ".join(columns), ", ".join("?" * len(columns))
+    select = f"SELECT {names} FROM {table} NOT INDEXED"
+    insert = f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})"
     saved = lost = 0
-    if table == "job_phase":
-        return _save_scan(source, target, f"SELECT {names} FROM {table}", insert)
     try:
-        last = source.execute(f"SELECT max(id) FROM {table}").fetchone()[0] or 0
-    except sqlite3.DatabaseError:
-        return _save_scan(source, target, f"SELECT {names} FROM {table} NOT INDEXED", insert)
-    # Blocks first, single rows where a block cannot be read: a damaged page costs its own rows only.
-    for start in range(1, last + 1, 256):
-        stop = min(start + 255, last)
+        spans = [(1, source.execute(f"SELECT max(id) FROM {table}").fetchone()[0] or 0)]
+    except sqlite3.DatabaseError as error:
+        if "no such table" in str(error):
+            # A log of an earlier version.
+            return 0, 0
+        spans = []
         try:
-            rows = source.execute(
-                f"SELECT {names} FROM {table} NOT INDEXED WHERE id BETWEEN ? AND ?", (start, stop)
-            ).fetchall()
-            saved += _insert(target, insert, rows)
+            for row in source.execute(select):
+                saved += _insert(target, insert, [row])
         except sqlite3.DatabaseError:
-            for number in range(start, stop + 1):
-                try:
-                    rows = source.execute(f"SELECT {names} FROM {table} NOT INDEXED WHERE id = ?", (number,)).fetchall()
-                    saved += _insert(target, insert, rows)
-                except sqlite3.DatabaseError:
-                    lost += 1
+            lost = 1
+    # Halved where a part cannot be read: a damaged page costs its own rows only.
+    while spans:
+        first, last = spans.pop()
+        try:
+            rows = source.execute(f"{select} WHERE id BETWEEN ? AND ?", (first, last)).fetchall()
+        except sqlite3.DatabaseError:
+            middle = (first + last) // 2
+            lost += first == last
+            spans += [(middle + 1, last), (first, middle)] if first < last else []
+            continue
+        saved += _insert(target, insert, rows)
     return saved, lost
-
-
-def _save_scan(source: sqlite3.Connection, target: sqlite3.Connection, select: str, insert: str) -> tuple[int, int]:
-    saved = 0
-    try:
-        for row in source.execute(select):
-            saved += _insert(target, insert, [row])
-    except sqlite3.DatabaseError:
-        return saved, 1
-    return saved, 0
 
 
 def _insert(target: sqlite3.Connection, insert: str, rows: list[tuple[object, ...]]) -> int:

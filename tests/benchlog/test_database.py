@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -13,15 +14,20 @@ from pathlib import Path
 
 import pytest
 
-from advisor.benchlog.database import BenchLog, Job, LogError, minutes_between
+from advisor.benchlog import ready
+from advisor.benchlog.database import APPLICATION_ID, BenchLog, Job, LogError, minutes_between
 from advisor.benchlog.frames import frame
 from advisor.benchlog.laps import watches
+from advisor.benchlog.queue import Queue, Queued
 from advisor.benchlog.rescue import examine, repair
+from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import InputError
+from advisor.unit import Unit
 
 WRITER = """
 import sys
-from advisor.benchlog.database import BenchLog, Job
+from advisor.benchlog import ready
+from advisor.benchlog.database import APPLICATION_ID, BenchLog, Job
 log = BenchLog(sys.argv[1])
 for number in range(int(sys.argv[3])):
     tag = f"{sys.argv[2]}-{number:04d}"
@@ -223,6 +229,29 @@ def test_a_damaged_file_is_detected_and_what_is_readable_is_saved(path: Path) ->
     assert examine(path).sound
     assert saved["job_phase"] == saved["job"]
     assert "D-0" in tags(path)
+
+
+def test_a_repaired_log_still_knows_who_waits_and_who_may_not_leave(path: Path) -> None:
+    with BenchLog(path) as log:
+        [job] = log.add_jobs([Job("Q-1", "2026-03-04", 10.0)])
+        [number] = Queue(log).add([Queued(Unit(asset_tag="Q-2"))])
+        Queue(log).mark(number, job=job)
+        ready.keep(log, "Q-2", 1, ["must mend: a list"])
+    _, saved, lost = repair(path)
+    assert (saved["queue"], saved["handover"], sum(lost.values())) == (1, 1, 0) and examine(path).sound
+    with BenchLog(path) as log:
+        assert [(one.tag, one.job) for one in Queue(log).units()] == [("Q-2", job)]
+        with pytest.raises(InputError, match="not ready"):
+            log.add_jobs([Job("Q-2", "2026-03-04", 10.0)])
+
+
+def test_a_log_of_the_first_version_is_repaired_without_the_tables_that_came_later(path: Path) -> None:
+    with contextlib.closing(sqlite3.connect(path)) as old:
+        old.executescript(f"{MIGRATIONS[0]} PRAGMA user_version = 1; PRAGMA application_id = {APPLICATION_ID};")
+        old.execute("INSERT INTO job (asset_tag, done_on, logged_at) VALUES ('V-1', '2026-03-04', '2026-03-04')")
+        old.commit()
+    _, saved, lost = repair(path)
+    assert saved["job"] == 1 and not any(lost.values()) and tags(path) == ["V-1"]
 
 
 def test_rubbish_is_no_bench_log(path: Path) -> None:
