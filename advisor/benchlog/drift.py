@@ -15,6 +15,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -123,9 +124,7 @@ def watch(rows: pd.DataFrame, alarm: float = ALARM) -> Drift:
     ratio = np.log(table["ratio"].to_numpy(dtype=float))
     outside = ~table["inside"].to_numpy(dtype=bool)
     longer = np.where(np.abs(ratio) < 1e-9, 0.5, (ratio > 0).astype(float))
-    streams = [
-        _Stream(weight, places, *evidence(outside[places], longer[places])) for weight, places in _watched(table)
-    ]
+    streams = [_Stream(*watched, *evidence(outside[watched[2]], longer[watched[2]])) for watched in _watched(table)]
     total = np.sum([stream.weight * stream.after(np.arange(n)) for stream in streams], axis=0)
     drifting = np.logical_or.accumulate(total >= alarm)
     out = table[["asset_tag", "date", "ratio", "inside"]].assign(evidence=total, drifting=drifting)
@@ -140,15 +139,18 @@ def watch(rows: pd.DataFrame, alarm: float = ALARM) -> Drift:
     return Drift(
         out, True, str(table["date"].iloc[first]), int(of_phase.sum()),
         100 * float(np.expm1(np.median(ratio[of_phase]))), 100 * float(outside[of_phase].mean()),
-        _moved(table, ratio, since) or ([_name(table, places)] if places.size < n else []), _phases(table, since),
+        _moved(table, ratio, since) or ([loudest.name] if loudest.name else []), _phases(table, since),
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Stream:
-    """Units watched together: what their evidence weighs, which they are, and what `evidence` says of them."""
+    """Units watched together: what their evidence weighs, the group's name ('' for all), which they are, and what
+    `evidence` says of them.
+    """
 
     weight: float
+    name: str
     places: NDArray[np.intp]
     total: Array
     began: NDArray[np.intp]
@@ -159,15 +161,20 @@ class _Stream:
         return np.append(0.0, self.total)[seen]
 
 
-def _watched(table: pd.DataFrame) -> list[tuple[float, NDArray[np.intp]]]:
-    """Weight and units of each stream: all, and the groups, whose weights sum to a half over however many come."""
-    streams = [(0.5, np.arange(len(table)))]
-    for name in [name for name in GROUPS if name in table]:
-        labels = table[name].astype("string").fillna("").to_numpy().astype(str)
-        for label in dict.fromkeys(labels.tolist()):
-            places = np.flatnonzero(labels == label)
-            if label and places.size < len(table):
-                streams.append((0.5 / (len(streams) * (len(streams) + 1)), places))
+def _groups(table: pd.DataFrame) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+    """The groups of units that are watched by themselves: each one's name, and which units are of it."""
+    for column in [name for name in GROUPS if name in table]:
+        labels = table[column].astype("string").fillna("").to_numpy().astype(str)
+        for label in filter(None, dict.fromkeys(labels.tolist())):
+            yield f"{column.replace('_', ' ')} {label}", labels == label
+
+
+def _watched(table: pd.DataFrame) -> list[tuple[float, str, NDArray[np.intp]]]:
+    """Weight, name and units of each stream: all, and the groups, whose weights sum to a half however many come."""
+    streams = [(0.5, "", np.arange(len(table)))]
+    for name, of_group in _groups(table):
+        if not of_group.all():
+            streams.append((0.5 / (len(streams) * (len(streams) + 1)), name, np.flatnonzero(of_group)))
     return streams
 
 
@@ -189,28 +196,17 @@ def _usable(rows: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _name(table: pd.DataFrame, places: NDArray[np.intp]) -> str:
-    for name in GROUPS:
-        if name in table and table[name].iloc[places].nunique() == 1:
-            return f"{name.replace('_', ' ')} {table[name].iloc[places[0]]}"
-    return ""
-
-
 def _moved(table: pd.DataFrame, ratio: Array, since: NDArray[np.bool_]) -> list[str]:
     """Groups whose units since the change moved unlike the others since (Mann-Whitney, Holm at 5 %)."""
     from scipy.stats import mannwhitneyu
 
     tests = []
-    for name in GROUPS:
-        if name not in table:
-            continue
-        labels = table[name].astype("string").fillna("").to_numpy()
-        for label in dict.fromkeys(labels[since].tolist()):
-            of_label, others = ratio[since & (labels == label)], ratio[since & (labels != label)]
-            if label and min(of_label.size, others.size) >= FEWEST_SINCE and np.ptp(ratio[since]) > 0:
-                away = abs(np.median(of_label)) > abs(np.median(others))
-                chance = float(mannwhitneyu(of_label, others).pvalue) if away else 1.0
-                tests.append((chance, f"{name.replace('_', ' ')} {label} by {_percent(float(np.median(of_label)))}"))
+    for name, of_group in _groups(table):
+        inside, others = ratio[since & of_group], ratio[since & ~of_group]
+        if min(inside.size, others.size) >= FEWEST_SINCE and np.ptp(ratio[since]) > 0:
+            away = abs(np.median(inside)) > abs(np.median(others))
+            chance = float(mannwhitneyu(inside, others).pvalue) if away else 1.0
+            tests.append((chance, f"{name} by {_percent(float(np.median(inside)))}"))
     return _holm(tests)
 
 

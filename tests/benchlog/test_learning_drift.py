@@ -65,6 +65,17 @@ def test_the_kind_that_moved_is_named():
     assert "spinning disk" in found.sentence() and "advisor learn" in found.sentence()
 
 
+def test_a_group_that_misses_both_ways_is_named_itself_and_not_the_disk_that_all_of_it_has():
+    """The ten last units of one miss by half and double in turn, all on spinning disks, as are half of all others."""
+    rows = shop(0.0, sd=0.1, n=300).assign(
+        technician=np.where(np.arange(300) % 15 == 0, "A", "B"), elapsed_min=60.0,
+        storage_kind=np.where((np.arange(300) % 15 == 0) | (np.arange(300) % 2 == 0), "spinning disk", "nvme"),
+    )  # fmt: skip
+    rows.loc[rows.index[rows["technician"].eq("A")][-10:], "elapsed_min"] = [30.0, 120.0] * 5
+    found = watch(rows)
+    assert found.drifting and found.moved == ["technician A"]
+
+
 def test_a_new_version_starts_anew():
     rows = shop(0.4)
     rows.loc[200:, "model_version"] = "from 60 measured installs and 200 logged units, version 0002"
