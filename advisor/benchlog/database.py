@@ -29,8 +29,11 @@ from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
 from advisor.files import is_there, refuse_odd, user_data
 
-PREDICTIONS = ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
-"""Predicted minutes that stand on a unit's row of the log."""
+PREDICTED = {
+    "predicted_hands_on_min": "hands_on_min", "predicted_min": "elapsed_min", "predicted_low_min": "elapsed_low_min",
+    "predicted_high_min": "elapsed_high_min",
+}  # fmt: skip
+"""Predicted minutes as a row of the log has them, and as the scored unit does."""
 
 APPLICATION_ID = 0x62_61_6C_67
 """Marks the file as a bench log ('balg'), so that another database is not taken for one."""
@@ -233,7 +236,7 @@ class BenchLog:
             return insert(
                 db, "unit", asset_tag=plain(asset_tag), scored_at=now(), facts=json.dumps(dict(facts)),
                 advice=scored.get("advice"), edition=scored.get("edition"), image=scored.get("image_used"),
-                **{name: scored.get(name) for name in PREDICTIONS},
+                **{name: scored.get(name) for name in PREDICTED.values()},
                 phases=None if phases is None else json.dumps(phases), model=model,
             )  # fmt: skip
 

@@ -177,19 +177,11 @@ def _finish(base: Any) -> None:
         base.execute(f"CREATE VIEW {name} AS {sql}")
 
 
-def _columns(table: str, form: str) -> str:
-    """Columns of a table as SQL: `form` with each one's name and type."""
-    return ", ".join(form.format(name=name, sql=_TYPES[kind][1]) for name, kind in schema(table).items())
-
-
 def _sqlite(path: Path, frames: dict[str, pd.DataFrame]) -> None:
     with closing(sqlite3.connect(path)) as base:
         for table, frame in frames.items():
-            columns = _columns(table, '"{name}" {sql}')
-            base.execute(f"CREATE TABLE {table} ({columns})")
-            plain = frame.astype(object).where(frame.notna(), None)
-            marks = ", ".join("?" * len(frame.columns))
-            base.executemany(f"INSERT INTO {table} VALUES ({marks})", plain.itertuples(index=False, name=None))
+            types = {name: _TYPES[kind][1] for name, kind in schema(table).items()}
+            frame.to_sql(table, base, index=False, dtype=types)
         _finish(base)
         base.commit()
 
@@ -198,8 +190,8 @@ def _duckdb(path: Path, frames: dict[str, pd.DataFrame], *, parquet: bool) -> No
     with _engine().connect(":memory:" if parquet else str(path), config=_OFFLINE) as base:
         for table, frame in frames.items():
             base.register("given", frame)
-            columns = _columns(table, 'CAST("{name}" AS {sql}) AS "{name}"')
-            base.execute(f"CREATE TABLE {table} AS SELECT {columns} FROM given")
+            typed = (f'CAST("{name}" AS {_TYPES[kind][1]}) AS "{name}"' for name, kind in schema(table).items())
+            base.execute(f"CREATE TABLE {table} AS SELECT {', '.join(typed)} FROM given")
             base.unregister("given")
         _finish(base)
         if parquet:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from advisor.benchlog.database import BenchLog, LogError
+from advisor.benchlog.database import PREDICTED, BenchLog, LogError
 from advisor.intake.safety import guarded, safe_frame
 from advisor.timing.hands import phase_table
 
@@ -25,9 +25,8 @@ COLUMNS = {
     "job": "job.id", "asset_tag": "job.asset_tag", "date": "job.done_on", "technician": "job.technician",
     "facts": "unit.facts", "image": "coalesce(job.image, unit.image)",
     "edition": "coalesce(job.edition, unit.edition)", "parts": "job.parts", "hands_on_min": "job.hands_on_min",
-    "elapsed_min": "job.elapsed_min", "predicted_hands_on_min": "unit.hands_on_min",
-    "predicted_min": "unit.elapsed_min", "predicted_low_min": "unit.elapsed_low_min",
-    "predicted_high_min": "unit.elapsed_high_min", "model_version": "unit.model", "note": "job.note",
+    "elapsed_min": "job.elapsed_min", **{name: f"unit.{own}" for name, own in PREDICTED.items()},
+    "model_version": "unit.model", "note": "job.note",
     "source": "job.source",
 }  # fmt: skip
 """Columns of a job as a frame has them, and what they are in SQL, beside the unit as it was scored."""

@@ -9,19 +9,12 @@ from pathlib import Path
 import pandas as pd
 
 from advisor import intake
+from advisor.benchlog.database import PREDICTED
 from advisor.benchlog.frames import phase_names
 from advisor.errors import InputError
 from advisor.intake.headers import Mapped, Vocabulary, intake_words, plain
 from advisor.tables import dicts
 from advisor.unit import UNIT_COLUMNS
-
-PREDICTED = {
-    "predicted_hands_on_min": "hands_on_min",
-    "predicted_min": "elapsed_min",
-    "predicted_low_min": "elapsed_low_min",
-    "predicted_high_min": "elapsed_high_min",
-}
-"""Exported predictions, and their names on a scored unit."""
 
 OWN = ("job", "source", "provenance", "model_version", *PREDICTED)
 """Columns that an exported log has beside."""

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from advisor.benchlog.database import PREDICTIONS, BenchLog, now
+from advisor.benchlog.database import PREDICTED, BenchLog, now
 from advisor.benchlog.jobs import KEPT, insert, insert_job, insert_outcome
 from advisor.benchlog.sheets import SheetRow
 from advisor.phrases import counted, few
@@ -140,7 +140,7 @@ def _insert(db: sqlite3.Connection, row: SheetRow) -> None:
         # Dated by the job, so that an old sheet never stands before what was scored since.
         number = insert(
             db, "unit", asset_tag=job.asset_tag, scored_at=f"{job.done_on}T00:00:00.000Z", facts=json.dumps(row.facts),
-            edition=job.edition, image=job.image, **{name: scored.get(name) for name in (*PREDICTIONS, "model")},
+            edition=job.edition, image=job.image, **{name: scored.get(name) for name in (*PREDICTED.values(), "model")},
         )  # fmt: skip
     insert_job(db, job, number, now())
 

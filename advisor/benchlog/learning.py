@@ -142,36 +142,6 @@ def _judge(
     return replace(verdict, reason=verdict.reason + cannot, first=first, last=last)
 
 
-def before_and_after(rows: pd.DataFrame, shop: Shop, learnt_from: int = 200) -> pd.DataFrame:
-    """A shop before and after its first logged units: error and coverage on the units after them.
-
-    A row a unit after them: asset_tag, date, storage_kind, actual_min, before_min, before_low_min, before_high_min,
-    after_min, after_low_min, after_high_min [min]. `attrs`: learnt_from, and for 'before' and 'after' each
-    median_error_pct, covered_pct, and bias_pct (median, signed).
-    """
-    base = with_log(read_version(SHIPPED, models_folder()), LogPart())
-    laid = lay(base, rows, shop)
-    place = np.arange(len(laid))
-    part = learn(base, laid.take(place < learnt_from))
-    rest = laid.take(place >= learnt_from)
-    out = pd.DataFrame({
-        "asset_tag": rest.tags, "date": pd.to_datetime(rest.day, unit="D"),
-        "storage_kind": rest.given.kinds.astype(str), "actual_min": rest.elapsed,
-    })  # fmt: skip
-    out.attrs["learnt_from"] = min(learnt_from, len(laid))
-    for name, one in (("before", LogPart()), ("after", part)):
-        minutes, width = rest.predicted(base, one)
-        out[f"{name}_min"] = minutes
-        out[f"{name}_low_min"], out[f"{name}_high_min"] = minutes * np.exp(-width), minutes * np.exp(width)
-        signed = 100 * (minutes / rest.elapsed - 1)
-        figures = {
-            "median_error_pct": np.median(np.abs(signed)), "bias_pct": np.median(signed),
-            "covered_pct": 100 * np.mean(np.abs(np.log(rest.elapsed / minutes)) <= width),
-        }  # fmt: skip
-        out.attrs[name] = {one: float(value) if len(rest) else float("nan") for one, value in figures.items()}
-    return out
-
-
 def logged(log: BenchLog, jobs: list[int]) -> str:
     """What to say when units were logged; brings the adaptive levels up to date.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -14,16 +14,18 @@ import pandas as pd
 
 from advisor import intake
 from advisor.benchlog import sheet_cells
+from advisor.benchlog.cells import Cells
+from advisor.benchlog.database import PREDICTED
 from advisor.benchlog.frames import FACTS, phase_names
-from advisor.benchlog.headers import OWN, PREDICTED, fields, overridden, vocabulary
+from advisor.benchlog.headers import OWN, fields, overridden, vocabulary
 from advisor.benchlog.jobs import Job, check, plain, word
 from advisor.benchlog.sheet_cells import Order
+from advisor.columns import records
 from advisor.errors import InputError
-from advisor.intake import said
-from advisor.intake.columns import NOTE_COLUMNS, Column, Ledger, is_none
+from advisor.intake.columns import NOTE_COLUMNS
 from advisor.intake.headers import map_headers
 from advisor.intake.headers import plain as plain_header
-from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, Parsed, squeeze
+from advisor.intake.parsed import NONE_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.report import mapping_report
 from advisor.intake.safety import unguarded
 from advisor.phrases import few
@@ -97,175 +99,110 @@ def understand(
     InputError
         When no column is understood as the tag, the day, or minutes.
     """
-    return _Reading(raw, name, dates, unit, columns or {}, today).sheet()
+    return _LogCells(raw, name, dates, unit, columns or {}, today).sheet()
 
 
-class _Reading:
+@dataclass(frozen=True)
+class _End:
+    """When a job began or ended."""
+
+    day: str | None
+    minute: int | None  # Of the day [min]
+
+
+class _LogCells(Cells):
     """A log sheet on its way to jobs, column by column."""
 
     def __init__(
         self, raw: pd.DataFrame, name: str, dates: Order | None, unit: str, columns: Mapping[str, str],
         today: date | None,
     ) -> None:  # fmt: skip
-        self.raw = raw.map(unguarded) if len(raw) else raw.copy()
-        self.raw.attrs = {}
-        self.as_read = said.positions(raw)
         self.name, self.dates, self.unit, self.today = plain(name)[:200], dates, unit, today
         headers = [str(header) for header in raw.columns]
-        self.mapping = overridden(map_headers(headers, vocabulary()), columns)
-        self.place = {mapped.field: at for at, mapped in enumerate(self.mapping) if mapped.field}
         self.exported = set(headers) >= _EXPORT
-        self.ledger = Ledger()
-        self.values: dict[str, np.ndarray] = {}
-        self.bad = np.zeros(len(raw), dtype=bool)
-        self.counts: dict[int, tuple[int, np.ndarray]] = {}
+        self.minutes = ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names()))
+        needed = {
+            "the asset tag": ("asset_tag",), "the day": ("date", "started", "finished"),
+            "minutes": (*self.minutes, "started"),
+        }  # fmt: skip
+        super().__init__(raw, overridden(map_headers(headers, vocabulary()), columns), needed, _HINT)
+        self.raw = raw.map(unguarded) if len(raw) else raw.copy()
+        self.raw.attrs = {}
         self.about_facts = pd.DataFrame(columns=list(NOTE_COLUMNS))
-        self.facts_columns: pd.DataFrame | None = None
+        self.facts_columns: dict[str, dict[str, Any]] = {}
 
     def sheet(self) -> LogSheet:
-        self._needed()
-        self._as_read()
-        self._read("asset_tag", _text)
-        self._read("date", lambda text: sheet_cells.day(text, self.dates, self.today))
-        for name in ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names())):
+        self.read("asset_tag", _text)
+        self.read("date", self._day)
+        for name in self.minutes:
             self._minutes(name)
-        self._read("outcome", sheet_cells.outcome)
-        self._read("edition", sheet_cells.edition)
+        self.read("outcome", sheet_cells.outcome)
+        self.read("edition", sheet_cells.edition)
         for name in _TEXTS:
-            self._read(name, _part if name == "parts" else _text if name != "note" else _kept)
+            self.read(name, _part if name == "parts" else _text if name != "note" else _kept)
         self._between()
-        for name in OWN:
-            if name in self.place and self.exported:
-                self._read(name, _number if name in PREDICTED else _text)
+        for name in OWN if self.exported else ():
+            self.read(name, _exact if name in PREDICTED else _text)
         rows = self._rows(self._facts())
-        columns = self._columns()
         notes = pd.concat([self.ledger.notes(), self.about_facts]).sort_values("row", kind="stable", ignore_index=True)
-        return LogSheet(self.name, len(self.raw), rows, self.ledger.problems(), notes, columns)
+        return LogSheet(self.name, len(self.raw), rows, self.ledger.problems(), notes, self._columns())
 
-    def _needed(self) -> None:
-        phases = {f"{one}_min" for one in phase_names()}
-        lacking = [
-            words
-            for words, names in (
-                ("the asset tag", {"asset_tag"}),
-                ("the day", {"date", "started", "finished"}),
-                ("minutes", {"hands_on_min", "elapsed_min", "started", *phases}),
-            )
-            if not names & self.place.keys()
-        ]
-        if lacking:
-            headers = ", ".join(repr(mapped.header[:40]) for mapped in self.mapping[:12]) or "none"
-            raise InputError(
-                f"No column is understood as {', or as '.join(lacking)}; the headers are {headers}.", _HINT
-            )
+    def read(self, name: str, parse: Callable[[str], Parsed]) -> None:
+        super().read(name, _verbatim if self.exported and name in _VERBATIM else parse)
 
-    def _column(self, name: str) -> Column | None:
-        at = self.place.get(name)
-        return None if at is None else Column.of(self.raw, at, self.mapping[at])
-
-    def _as_read(self) -> None:
-        """A row that could not be read as it stands is no job."""
-        rows, which, texts = self.as_read
-        self.ledger.problem(rows, which, list(texts))
-        self.bad[rows] = True
-
-    def _read(self, name: str, parse: Any) -> None:
-        column = self._column(name)
-        if column is None:
-            return
-        if self.exported and name in _VERBATIM:
-            parse = _verbatim
-        elif self.exported and name in PREDICTED:
-            parse = _exact
-        self._store(name, column, [parse(text) for text in column.texts])
-
-    def _store(self, name: str, column: Column, outcomes: list[Parsed]) -> None:
-        self.values[name] = column.take([one.value for one in outcomes])
-        bad = self.ledger.outcomes(column, outcomes)
-        self.bad[bad] = True
-        given = np.array([*(one.value is not None or bool(one.problem) for one in outcomes), False])
-        self.counts[self.place[name]] = int(given[column.codes].sum()), bad
+    def _day(self, text: str) -> Parsed:
+        return sheet_cells.day(text, self.dates, self.today)
 
     def _minutes(self, name: str) -> None:
-        column = self._column(name)
-        if column is None:
+        if name not in self.place:
             return
-        words = vocabulary().units
-        unit = column.mapped.unit or words.get(plain_header(column.mapped.header), "") or self.unit
-        assumed = ""
-        if not unit:
-            numbers = [one for one in map(sheet_cells.bare, column.texts) if one]
-            if numbers and min(numbers) >= _LEAST_BARE:
-                unit, assumed = "min", "no unit is stated; read as minutes"
-        outcomes = [_exact(text) if self.exported else sheet_cells.minutes(text, unit) for text in column.texts]
-        if assumed:
-            outcomes = [
-                one._replace(note="; ".join(filter(None, (one.note, assumed))))
-                if one.value is not None and sheet_cells.bare(text) is not None
-                else one
-                for text, one in zip(column.texts, outcomes, strict=True)
-            ]
-        if name == "elapsed_min":
-            accepted = "minutes above 0, or an empty cell"
-            outcomes = [
-                Parsed(None, "no unit is done in no time", accepted) if one.value == 0 else one for one in outcomes
-            ]
-        self._store(name, column, outcomes)
+        column = self.column(name)
+        unit = column.mapped.unit or vocabulary().units.get(plain_header(column.mapped.header), "") or self.unit
+        bare = [one for one in map(sheet_cells.bare, column.texts) if one]
+        assumed = not unit and min(bare, default=0) >= _LEAST_BARE
+
+        def parse(text: str) -> Parsed:
+            found = _exact(text) if self.exported else sheet_cells.minutes(text, "min" if assumed else unit)
+            if name == "elapsed_min" and found.value == 0:
+                return Parsed(None, "no unit is done in no time", "minutes above 0, or an empty cell")
+            if not assumed or found.value is None or sheet_cells.bare(text) is None:
+                return found
+            return found._replace(note="; ".join(filter(None, (found.note, "no unit is stated; read as minutes"))))
+
+        self.read(name, parse)
 
     def _between(self) -> None:
         """Minutes in the slot between start and finish, and the day of the finish, where no cell gives them."""
-        ends = {name: self._column(name) for name in ("started", "finished")}
-        if ends["started"] is None and ends["finished"] is None:
+        if not {"started", "finished"} & self.place.keys():
             return
-        days: dict[str, np.ndarray] = {}
-        clocks: dict[str, np.ndarray] = {}
-        for name, column in ends.items():
-            if column is None:
-                days[name] = clocks[name] = np.full(len(self.raw), None, dtype=object)
+        for name in ("started", "finished"):
+            self.read(name, self._end)
+        days, took, none = self.have("date").copy(), self.have("elapsed_min").copy(), _End(None, None)
+        for row, ends in enumerate(zip(self.have("started"), self.have("finished"), strict=True)):
+            first, last = (end or none for end in ends)
+            days[row] = days[row] or last.day or first.day
+            if took[row] is not None or first.minute is None or last.minute is None:
                 continue
-            clocks[name] = column.take([sheet_cells.clock(text) for text in column.texts])
-            outcomes = [self._end(text) for text in column.texts]
-            self._store(name, column, outcomes)
-            days[name] = self.values.pop(name)
-            given = np.array([*(squeeze(text) not in MISSING_WORDS for text in column.texts), False])
-            self.counts[self.place[name]] = int(given[column.codes].sum()), self.counts[self.place[name]][1]
-        have = self._have("date")
-        for name in ("finished", "started"):
-            have = np.where(is_none(have), days[name], have)
-        self.values["date"] = have
-        took = self._have("elapsed_min").copy()
-        for row in range(len(self.raw)):
-            first, last = clocks["started"][row], clocks["finished"][row]
-            if took[row] is not None or first is None or last is None:
-                continue
-            begin, end = days["started"][row], days["finished"][row]
-            apart = (date.fromisoformat(end) - date.fromisoformat(begin)).days * 1440 if begin and end else 0
-            took[row] = float(last - first + apart)
-            if not 0 < took[row] <= sheet_cells.MOST_MIN:
-                took[row] = None
-                self._refuse(row, "finished", "finished not after it was started", "times with their days beside them")
-        self.values["elapsed_min"] = took
+            dated = [date.fromisoformat(end.day) for end in (first, last) if end.day]
+            apart = (dated[1] - dated[0]).days * 1440 if len(dated) == 2 else 0
+            minutes = float(last.minute - first.minute + apart)
+            if 0 < minutes <= sheet_cells.MOST_MIN:
+                took[row] = minutes
+            else:
+                self.refuse(row, "finished", "finished not after it was started", "times with their days beside them")
+        self.values |= {"date": days, "elapsed_min": took}
 
     def _end(self, text: str) -> Parsed:
+        minute = sheet_cells.clock(text)
         if sheet_cells.is_clock(text):
-            return Parsed(None)
-        found = sheet_cells.day(text, self.dates, self.today)
+            return Parsed(_End(None, minute))
+        found = self._day(text)
+        if found == UNKNOWN:
+            return found
         if found.problem == "is no day":
-            return Parsed(
-                None, "is no time of day, with its day or without", "a time such as 09:30 or 2026-03-04 09:30"
-            )
-        return found
-
-    def _have(self, name: str) -> np.ndarray:
-        found = self.values.get(name)
-        return np.full(len(self.raw), None, dtype=object) if found is None else found
-
-    def _refuse(self, row: int, name: str, problem: str, accepted: str) -> None:
-        at = self.place.get(name)
-        header = self.mapping[at].header if at is not None else name
-        value = "" if at is None else str(self.raw.iloc[row, at])
-        self.ledger.problem(np.array([row]), np.array([0]), [(header, value, problem, accepted)])
-        self.bad[row] = True
+            hint = "a time such as 09:30 or 2026-03-04 09:30"
+            found = Parsed(None, "is no time of day, with its day or without", hint)
+        return found._replace(value=_End(found.value, minute))
 
     def _facts(self) -> list[dict[str, Any]]:
         """What the sheet says of the units, read as an intake sheet; a cell not understood costs its fact alone."""
@@ -278,7 +215,7 @@ class _Reading:
         costs = found.problems[(found.problems["value"] != "") & (found.problems["column"] != tag)]
         cost = costs["problem"] + "; the row is kept without this fact"
         self.about_facts = pd.concat([costs.assign(note=cost)[list(NOTE_COLUMNS)], found.notes])
-        self.facts_columns = found.columns.set_index("header")
+        self.facts_columns = {one["header"]: one for one in records(found.columns)}
         units = found.units[[name for name in UNIT_COLUMNS if name not in ("asset_tag", "notes", "image")]]
         out: list[dict[str, Any]] = [{} for _ in range(len(units))]
         if self.exported:
@@ -303,7 +240,7 @@ class _Reading:
     def _rows(self, facts: list[dict[str, Any]]) -> list[SheetRow]:
         phases = [name for name in phase_names() if f"{name}_min" in self.values]
         names = ("asset_tag", "date", "hands_on_min", "elapsed_min", "edition", "outcome", *_TEXTS, *OWN)
-        have = {name: self._have(name).tolist() for name in (*names, *(f"{one}_min" for one in phases))}
+        have = {name: self.have(name).tolist() for name in (*names, *(f"{one}_min" for one in phases))}
         out = []
         for row in np.flatnonzero(~self.bad).tolist():
             cells = {name: values[row] for name, values in have.items()}
@@ -323,9 +260,7 @@ class _Reading:
             try:
                 check(job)
             except InputError as error:
-                self._refuse(
-                    row, "asset_tag", error.message.partition(": ")[2].rstrip(".") or error.message, error.hint
-                )
+                self.refuse(row, "asset_tag", error.message.partition(": ")[2].rstrip(".") or error.message, error.hint)
                 continue
             known = {key: one for key, one in scored.items() if one is not None}
             out.append(SheetRow(row + 1, job, facts[row], known, self.exported))
@@ -334,15 +269,15 @@ class _Reading:
     def _whole(self, row: int, cells: Mapping[str, Any], timed: Mapping[str, float]) -> None:
         """Refuse a row that is no job, though each of its cells was understood."""
         if cells["asset_tag"] is None:
-            self._refuse(row, "asset_tag", "no asset tag", "the unit's tag")
+            self.refuse(row, "asset_tag", "no asset tag", "the unit's tag")
         if cells["date"] is None:
-            self._refuse(row, "date", "no day is given", "a day such as 2026-03-04")
+            self.refuse(row, "date", "no day is given", "a day such as 2026-03-04")
         hands, elapsed = cells["hands_on_min"], cells["elapsed_min"]
         if hands is None and elapsed is None and not timed:
-            self._refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
+            self.refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
         if hands is not None and elapsed is not None and hands > elapsed:
             words = f"more than the {elapsed:g} minutes in the slot"
-            self._refuse(row, "hands_on_min", words, "hands-on minutes within those in the slot")
+            self.refuse(row, "hands_on_min", words, "hands-on minutes within those in the slot")
 
     def _marked(self, row: int) -> str:
         """The sheet's name; an invented log's rows go on saying that they are invented."""
@@ -353,24 +288,19 @@ class _Reading:
         return self.name
 
     def _columns(self) -> pd.DataFrame:
-        other = self.facts_columns
-        records = []
+        rows = []
         for at, mapped in enumerate(self.mapping):
             filled, bad = self.counts.get(at, (0, np.array([], dtype=int)))
-            known: Any = mapped.field
-            if known in OWN and at not in self.counts:
-                known = None
-            record = [mapped.header, known, mapped.how, max(filled - len(bad), 0), len(self.raw) - filled]
-            if at not in self.counts and other is not None and mapped.header in other.index and known:
-                theirs = other.loc[mapped.header]
-                record[1:5] = [theirs["field"], mapped.how, theirs["understood"], theirs["empty"]]
-            how = mapped.how.replace("carried through", "left aside") if known is None else mapped.how
-            if known is None and mapped.field:
-                how = "left aside: only an exported log has it"
-            record[2] = how
-            records.append((*record, len(bad), few((bad + 1).tolist(), 12)))
+            known, how, good, empty = mapped.field, mapped.how, filled - len(bad), len(self.raw) - filled
+            if known is None:
+                how = how.replace("carried through", "left aside")
+            elif known in OWN and at not in self.counts:
+                known, how = None, "left aside: only an exported log has it"
+            elif at not in self.counts and (theirs := self.facts_columns.get(mapped.header)):
+                known, good, empty = (theirs[name] for name in ("field", "understood", "empty"))
+            rows.append((mapped.header, known, how, good, empty, len(bad), few((bad + 1).tolist(), 12)))
         names = ["header", "field", "how", "understood", "empty", "not_understood", "rows"]
-        return pd.DataFrame(records, columns=names)
+        return pd.DataFrame(rows, columns=names)
 
 
 def _text(text: str) -> Parsed:

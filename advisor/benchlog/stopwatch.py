@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -16,11 +15,10 @@ from advisor import intake
 from advisor.advice import Batch, assess
 from advisor.advice.options import fitted
 from advisor.benchlog import sheet_cells
+from advisor.benchlog.cells import Cells
 from advisor.columns import numbers, records
 from advisor.comfort.model import STAGES
 from advisor.errors import InputError
-from advisor.intake import said
-from advisor.intake.columns import Column, Ledger
 from advisor.intake.headers import Vocabulary, intake_words, map_headers, plain
 from advisor.intake.parsed import UNKNOWN, Parsed
 from advisor.nearest import choose
@@ -140,11 +138,11 @@ def compare_timings(raw: pd.DataFrame, shop: Shop | None = None, units: pd.DataF
         When no column is understood as the tag, what was timed, or how long it took.
     """
     shop = shop or default_shop()
-    sheet = _Cells(raw, shop)
+    sheet = _Times(raw, shop)
     facts, at = _units_of(sheet, units)
     compared: list[tuple[Any, ...]] = []
-    for edition in dict.fromkeys(sheet.values["edition"][sheet.good].tolist()):
-        rows = np.flatnonzero(sheet.good & (sheet.values["edition"] == edition))
+    for edition in dict.fromkeys(sheet.have("edition")[~sheet.bad].tolist()):
+        rows = np.flatnonzero(~sheet.bad & (sheet.have("edition") == edition))
         some, places = np.unique(at[rows], return_inverse=True)
         batch = assess(facts.iloc[some].reset_index(drop=True), _installing(shop, edition) if edition else shop)
         compared += _beside(sheet, rows, batch, places)
@@ -160,50 +158,22 @@ def _vocabulary() -> Vocabulary:
     return replace(words, known=known, exact=words.exact - {"notes"} | set(_HEADERS), units={**words.units, **units})
 
 
-class _Cells:
-    """A list's own columns on their way to values; `good` tells which rows are still compared."""
+class _Times(Cells):
+    """A list's own columns on their way to values."""
 
     def __init__(self, raw: pd.DataFrame, shop: Shop) -> None:
-        self.raw, self.ledger, self.good = raw, Ledger(), np.ones(len(raw), dtype=bool)
-        self.mapping = map_headers([str(header) for header in raw.columns], _vocabulary())
-        self.place = {one.field: at for at, one in enumerate(self.mapping) if one.field in _HEADERS}
-        lacking = [words for name, words in _NEEDED.items() if name not in self.place]
-        if lacking:
-            headers = ", ".join(repr(one.header[:40]) for one in self.mapping[:12]) or "none"
-            raise InputError(
-                f"No column is understood as {', or as '.join(lacking)}; the headers are {headers}.",
-                "Name the columns asset_tag, timed and seconds.",
-            )
-        torn, which, texts = said.positions(raw)
-        self.ledger.problem(torn, which, list(texts))
-        self.good[torn] = False
+        needed = {
+            "the asset tag": ("asset_tag",), "what was timed": ("timed",), "how long it took": ("took",),
+        }  # fmt: skip
+        mapping = map_headers([str(header) for header in raw.columns], _vocabulary())
+        super().__init__(raw, mapping, needed, "Name the columns asset_tag, timed and seconds.")
         titles = dict(zip(phase_table().titles, phase_table().names, strict=True))
-        took = self.mapping[self.place["took"]].unit or "s"
         there = {str(edition) for image in shop.images for edition in image.editions}
         installable = tuple(str(edition) for edition in shop.richness if edition in there)
-        readers: dict[str, Callable[[str], Parsed]] = {
-            "asset_tag": _tag, "timed": partial(_word, timed_names(), titles), "took": partial(_took, took),
-            "edition": partial(_edition, installable),
-        }  # fmt: skip
-        self.values = {name: self._read(name, parse) for name, parse in readers.items()}
-
-    def _read(self, name: str, parse: Callable[[str], Parsed]) -> np.ndarray:
-        if name not in self.place:
-            return np.full(len(self.raw), None, dtype=object)
-        column = Column.of(self.raw, self.place[name], self.mapping[self.place[name]])
-        outcomes = [parse(text) for text in column.texts]
-        self.good[self.ledger.outcomes(column, outcomes)] = False
-        return column.take([one.value for one in outcomes])
-
-    def refuse(self, row: int, field: str, problem: str, accepted: str) -> None:
-        """Leave a row out, and say why by one of the list's own columns."""
-        at = self.place[field]
-        said_of = (self.mapping[at].header, str(self.raw.iloc[row, at]), problem, accepted)
-        self.ledger.problem(np.array([row]), np.array([0]), [said_of])
-        self.good[row] = False
-
-
-_NEEDED = {"asset_tag": "the asset tag", "timed": "what was timed", "took": "how long it took"}
+        self.read("asset_tag", _tag)
+        self.read("timed", partial(_word, timed_names(), titles))
+        self.read("took", partial(_took, mapping[self.place["took"]].unit or "s"))
+        self.read("edition", partial(_edition, installable))
 
 
 def _tag(text: str) -> Parsed:
@@ -232,11 +202,11 @@ def _edition(known: tuple[str, ...], text: str) -> Parsed:
     return Parsed(None, "is no edition of the shop's images", f"{', '.join(known)}; empty for the one that is advised")
 
 
-def _units_of(sheet: _Cells, units: pd.DataFrame | None) -> tuple[pd.DataFrame, np.ndarray]:
+def _units_of(sheet: _Times, units: pd.DataFrame | None) -> tuple[pd.DataFrame, np.ndarray]:
     """A row of facts a unit, and the position of each time's unit among them; 0 where the time is left out."""
     tags = sheet.values["asset_tag"]
     if units is None:
-        own = [at for name, at in sheet.place.items() if name != "asset_tag"]
+        own = [at for name, at in sheet.place.items() if name in _HEADERS and name != "asset_tag"]
         facts = sheet.raw.drop(columns=sheet.raw.columns[own])
         first = _agreed(sheet, facts)
         facts, known = facts.iloc[first], [tags[row] for row in first]
@@ -245,7 +215,7 @@ def _units_of(sheet: _Cells, units: pd.DataFrame | None) -> tuple[pd.DataFrame, 
         known = [None if pd.isna(tag) else _tag(str(tag)).value for tag in intake.understand(units).units["asset_tag"]]
     at, times = np.zeros(len(tags), dtype=int), Counter(known)
     place = {tag: row for row, tag in enumerate(known)}
-    for row in np.flatnonzero(sheet.good).tolist():
+    for row in np.flatnonzero(~sheet.bad).tolist():
         tag = tags[row]
         if times[tag] == 1:
             at[row] = place[tag]
@@ -255,13 +225,13 @@ def _units_of(sheet: _Cells, units: pd.DataFrame | None) -> tuple[pd.DataFrame, 
     return facts.reset_index(drop=True), at
 
 
-def _agreed(sheet: _Cells, facts: pd.DataFrame) -> list[int]:
+def _agreed(sheet: _Times, facts: pd.DataFrame) -> list[int]:
     """First row of each tag; a row whose facts say otherwise than that one is left out, empty cells apart."""
     tag_at = sheet.place["asset_tag"]
     cells = {str(name): facts[name].astype(str).str.strip().tolist() for name in facts}
     cells.pop(str(sheet.raw.columns[tag_at]))
     first: dict[str, int] = {}
-    for row in np.flatnonzero(sheet.good).tolist():
+    for row in np.flatnonzero(~sheet.bad).tolist():
         begun = first.setdefault(sheet.values["asset_tag"][row], row)
         for name, said_of in cells.items():
             before, now = said_of[begun], said_of[row]
@@ -285,7 +255,7 @@ def _installing(shop: Shop, edition: str) -> Shop:
     })  # fmt: skip
 
 
-def _beside(sheet: _Cells, rows: np.ndarray, batch: Batch, places: np.ndarray) -> list[tuple[Any, ...]]:
+def _beside(sheet: _Times, rows: np.ndarray, batch: Batch, places: np.ndarray) -> list[tuple[Any, ...]]:
     """Lay some rows beside the units of a batch that they belong to; rows without a prediction are refused."""
     known = _predicted(batch)
     disks = fitted(batch.cases.facts.units, batch.cases.chosen, batch.cases.options.shelf)["storage_kind"]

@@ -16,7 +16,7 @@ import pytest
 from advisor.benchlog import BenchLog, Job
 from advisor.benchlog import learning as learning_module
 from advisor.benchlog.gate import block_starts, compare, newest_rows
-from advisor.benchlog.learning import before_and_after, drift_of, learn_from, lines, log_rows, rows_of
+from advisor.benchlog.learning import drift_of, learn_from, lines, log_rows, rows_of
 from advisor.errors import InputError, TableError
 from advisor.files import datasets
 from advisor.shop import default_shop
@@ -416,15 +416,3 @@ def test_a_log_that_is_no_file_or_lacks_columns(home, tmp_path):
         pass
     lesson = learn_from(log_rows(home / "bench_log.sqlite"))
     assert lesson.version == "" and "Nothing was learnt" in lines(lesson)[-1]
-
-
-def test_a_shop_before_and_after(home):
-    from advisor.shop_file import read_shop
-
-    rows = pd.read_csv(datasets() / "demo" / "bench_log.csv")
-    found = before_and_after(rows, read_shop(datasets() / "demo" / "shop.toml"))
-    assert len(found) == 200 and found.attrs["learnt_from"] == 200
-    before, after = found.attrs["before"], found.attrs["after"]
-    assert after["median_error_pct"] < 0.7 * before["median_error_pct"]
-    own = 100 * np.median(np.abs(found["after_min"] / found["actual_min"] - 1))
-    assert after["median_error_pct"] == pytest.approx(own)
