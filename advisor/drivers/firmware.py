@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.drivers.matching import fnmatch_regex
+from advisor.drivers.matching import fnmatch
 from advisor.drivers.table import _lines
 
 _WILD = re.compile(r"[*?\[]")
@@ -51,9 +51,9 @@ class FirmwareTable:
 
     def shipped(self, file: str) -> list[str]:
         """Names of the packages that ship a file, or any file that a module's wildcard stands for; sorted."""
-        if _WILD.search(file):
-            regex = fnmatch_regex(file)
-            numbers = {n for path, found in self._where.items() if regex.fullmatch(path) for n in found}
+        if wild := _WILD.search(file):
+            alike = [path for path in self._where if path.startswith(file[: wild.start()]) and fnmatch(file, path)]
+            numbers = {number for path in alike for number in self._where[path]}
         else:
             numbers = set(self._where.get(file, ()))
         return sorted(self.packages[number].name for number in numbers)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import ctypes
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -134,65 +134,15 @@ def normalise(modalias: str) -> str | None:
     return None if inside else "".join(out)
 
 
-@lru_cache(maxsize=65_536)
-def fnmatch_regex(pattern: str) -> re.Pattern[str]:
-    """Translate a pattern as fnmatch(3) without flags reads it (IEEE Std 1003.1-2017, Shell and Utilities, 2.13).
+_LIBC = ctypes.CDLL(None)
 
-    '*' and '?' also match '/' and a leading '.', a backslash takes the next letter as it is, '!' or '^' first in
-    brackets turns them round, and a bracket that is not closed stands for itself.
+
+def fnmatch(pattern: str, text: str) -> bool:
+    """Match a pattern by fnmatch(3) without flags, of this machine's C library: what kmod itself asks.
+
+    Unlike the module fnmatch of Python, it takes a backslash off the letter behind it, and '^' as '!' in brackets.
     """
-    out, at = [], 0
-    while at < len(pattern):
-        letter = pattern[at]
-        at += 1
-        if letter == "*":
-            out.append(".*")
-        elif letter == "?":
-            out.append(".")
-        elif letter == "\\":
-            out.append(re.escape(pattern[at]) if at < len(pattern) else "(?!)")
-            at += 1
-        elif letter == "[":
-            piece, at = _bracket(pattern, at)
-            out.append(piece)
-        else:
-            out.append(re.escape(letter))
-    return re.compile("".join(out), re.DOTALL)
-
-
-def _bracket(pattern: str, start: int) -> tuple[str, int]:
-    """Translate a bracket expression that begins before `start`; gives the piece and where to go on."""
-    at = start
-    turned = pattern[at : at + 1] in ("!", "^") and at < len(pattern)
-    at += turned
-    pieces: list[str] = []
-    first = True
-    while True:
-        closes = pattern[at : at + 1] == "]" and not first
-        letter, at = _letter(pattern, at)
-        if letter is None:
-            return re.escape("["), start
-        if closes:
-            break
-        first = False
-        if pattern[at : at + 1] == "-" and pattern[at + 1 : at + 2] not in ("]", ""):
-            last, at = _letter(pattern, at + 1)
-            if last is None:
-                return re.escape("["), start
-            if letter <= last:
-                pieces.append(f"{re.escape(letter)}-{re.escape(last)}")
-        else:
-            pieces.append(re.escape(letter))
-    if not pieces:
-        return ("." if turned else "(?!)"), at
-    return f"[{'^' if turned else ''}{''.join(pieces)}]", at
-
-
-def _letter(pattern: str, at: int) -> tuple[str | None, int]:
-    """One letter of a bracket expression, a backslash taken off; None at the end."""
-    if pattern[at : at + 1] == "\\":
-        at += 1
-    return (pattern[at], at + 1) if at < len(pattern) else (None, at)
+    return "\0" not in text and not _LIBC.fnmatch(pattern.encode(), text.encode("utf-8", "replace"), 0)
 
 
 class TextIndex:
@@ -231,7 +181,7 @@ class TextIndex:
             if length > len(modalias):
                 break
             near += part.prefixed.get(modalias[:length], ())
-        found += [index for index in near if fnmatch_regex(self.patterns[index]).fullmatch(modalias)]
+        found += [index for index in near if fnmatch(self.patterns[index], modalias)]
         return sorted(found)
 
 

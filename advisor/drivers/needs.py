@@ -11,7 +11,7 @@ from functools import lru_cache
 from advisor.drivers import small_tables
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.kinds import Kind
-from advisor.drivers.matching import fnmatch_regex
+from advisor.drivers.matching import fnmatch
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
 
@@ -127,10 +127,7 @@ def part_of(module: str, spec: Spec) -> _ChipRow | None:
 def knows(table: DriverTable, module: str, spec: Spec) -> bool:
     """Whether a module that takes a whole class knows this chip: it names files for it, or the chip asks for none."""
     part = part_of(module, spec)
-    if part is None or not part.files or any(pattern.startswith("+") for pattern in part.files):
-        return True
-    patterns = [fnmatch_regex(pattern) for pattern in part.files]
-    return any(_fits(pattern, name) for name in files(table, module) for pattern in patterns)
+    return part is None or not part.files or bool(files(table, module, part.files))
 
 
 def _family(path: str) -> str:
@@ -143,8 +140,10 @@ def _family(path: str) -> str:
 
 
 @lru_cache(maxsize=4096)
-def files(table: DriverTable, module: str) -> tuple[str, ...]:
-    """Firmware files of a module, with those named by modules of its own family that it depends on."""
+def files(table: DriverTable, module: str, patterns: tuple[str, ...] | None = None) -> tuple[str, ...]:
+    """Firmware files of a module, with those named by modules of its own family that it depends on; those that fit some
+    patterns, which may add others ('+').
+    """
     seen: set[str] = set()
     wanted: set[str] = set()
     family = _family(table.paths[table.numbers[module]]) if module in table.numbers else ""
@@ -156,7 +155,10 @@ def files(table: DriverTable, module: str) -> tuple[str, ...]:
         seen.add(name)
         wanted.update(table.firmware(name))
         todo += table.depends(name)
-    return tuple(sorted(wanted))
+    if patterns is None:
+        return tuple(sorted(wanted))
+    fitting = [name for name in sorted(wanted) if any(_fits(one, name) for one in patterns)]
+    return (*fitting, *(one[1:] for one in patterns if one.startswith("+")))
 
 
 def _groups(names: Iterable[str]) -> dict[str, list[str]]:
@@ -168,9 +170,9 @@ def _groups(names: Iterable[str]) -> dict[str, list[str]]:
     return out
 
 
-def _fits(pattern: re.Pattern[str], name: str) -> bool:
+def _fits(pattern: str, name: str) -> bool:
     """Whether a pattern fits a file's path, or its name where the pattern has no folder."""
-    return bool(pattern.fullmatch(name) or ("/" not in pattern.pattern and pattern.fullmatch(name.rpartition("/")[2])))
+    return fnmatch(pattern, name) or ("/" not in pattern and fnmatch(pattern, name.rpartition("/")[2]))
 
 
 @lru_cache(maxsize=16_384)
@@ -178,13 +180,8 @@ def shipping(
     table: DriverTable, firmware: FirmwareTable, module: str, files_named: tuple[str, ...] | None
 ) -> tuple[frozenset[str], ...]:
     """Packages that ship each of the files (or groups of versions) a module may ask for, an empty set for none."""
-    named = files(table, module)
-    if files_named is not None:
-        patterns = [fnmatch_regex(pattern) for pattern in files_named if not pattern.startswith("+")]
-        unnamed = tuple(pattern[1:] for pattern in files_named if pattern.startswith("+"))
-        named = tuple(name for name in named if any(_fits(pattern, name) for pattern in patterns)) + unnamed
     out = []
-    for stem, group in sorted(_groups(named).items()):
+    for stem, group in sorted(_groups(files(table, module, files_named)).items()):
         found = {package for name in group for package in firmware.shipped(name)}
         if not found and len(group) == 1 and _VERSIONED.fullmatch(group[0]):
             found = set(_older(firmware, stem, group[0]))

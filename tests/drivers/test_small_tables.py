@@ -9,7 +9,6 @@ import pytest
 from advisor.drivers import needs, quirks, small_tables, table_files
 from advisor.drivers.judge import bind
 from advisor.drivers.kinds import Kind, of_module
-from advisor.drivers.matching import fnmatch_regex
 from advisor.drivers.needs import Lack
 from advisor.drivers.quirks import Effect
 from advisor.drivers.spec import by_id
@@ -111,8 +110,7 @@ def test_the_files_of_a_chip_are_files_that_its_own_module_names():
     for row in small_tables.rows("chips") + small_tables.rows("chips_kernel"):
         named = [file for table in tables for file in needs.files(table, row["module"])]
         for pattern in small_tables.parts(row["files"]):
-            regex = fnmatch_regex(pattern)
-            if not pattern.startswith("+") and not any(needs._fits(regex, file) for file in named):
+            if not pattern.startswith("+") and not any(needs._fits(pattern, file) for file in named):
                 lacking.add((row["module"], pattern))
     assert lacking == NOT_NAMED
 
