@@ -34,6 +34,9 @@ class PackedIndex:
     def __init__(self, layout: BusLayout, a: Words, b: Words, mask_a: Words, mask_b: Words) -> None:
         self.layout = layout
         self.a, self.b, self.mask_a, self.mask_b = a, b, mask_a, mask_b
+        device = np.uint64(layout.mask(layout.tiers[0])[0])
+        self.named = mask_a & device == device
+        """Whether each pattern names a very device."""
         self._tiers: list[tuple[np.uint64, np.uint64, int, NDArray[np.int32], Indices]] = []
         left = np.ones(len(a), dtype=bool)
         for tags in layout.tiers:

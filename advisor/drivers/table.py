@@ -88,8 +88,7 @@ class DriverTable:
     def kinds_by_id(self, bus: str) -> dict[tuple[int, int], Kind]:
         """Kinds of the devices that modules name by vendor and device, those of kind `OTHER` left out."""
         index, module = self._packed[bus]
-        device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
-        named = np.flatnonzero(index.mask_a & device == device)
+        named = np.flatnonzero(index.named)
         kinds = [of_module(path, name) for path, name in zip(self.paths, self.modules, strict=True)]
         found = {}
         for a, number in zip(index.a[named].tolist(), module[named].tolist(), strict=True):
@@ -136,8 +135,7 @@ class DriverTable:
             row, pattern = index.candidates(a, b)
             rows.append(positions[row])
             modules.append(module[pattern])
-            device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
-            how.append(np.where(index.mask_a[pattern] & device == device, NAMED, BY_CLASS))
+            how.append(np.where(index.named[pattern], NAMED, BY_CLASS))
         for position in packed.rest.tolist():
             found = self._slow(modaliases[position])
             rows.append(np.full(len(found), position, dtype=np.intp))
@@ -179,8 +177,7 @@ class DriverTable:
         """
         index, module = self._packed[bus]
         row, pattern = index.candidates(a, b, known_a, known_b)
-        device = np.uint64(_LAYOUT[bus].mask(_LAYOUT[bus].tiers[0])[0])
-        named = index.mask_a[pattern] & device == device
+        named = index.named[pattern]
         beyond_a = index.mask_a[pattern] & ~known_a[row]
         kept = named | (index.mask_b[pattern] & ~known_b[row] == 0)
         how = np.where(beyond_a != 0, PARTLY, np.where(named, NAMED, BY_CLASS))

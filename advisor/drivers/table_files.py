@@ -67,7 +67,7 @@ def names(kind: str = "kernel") -> list[str]:
 
 def forget() -> None:
     """Look for tables and read them anew: what was found before may have been replaced."""
-    for kept in (_place, _driver_table, _firmware_table):
+    for kept in (_place, _table):
         kept.cache_clear()
 
 
@@ -140,29 +140,18 @@ def arrays_of(kind: str, name: str) -> tuple[Mapping[str, NDArray[Any]], dict[st
     return arrays, about
 
 
-@lru_cache(maxsize=16)
-def _driver_table(name: str, _where: str) -> DriverTable:
-    arrays, about = arrays_of("kernel", name)
+@lru_cache(maxsize=32)
+def _table(kind: str, name: str, _where: str) -> Any:
+    arrays, about = arrays_of(kind, name)
     try:
-        return table_of(name, about["version"], arrays, about)
-    except (LookupError, ValueError, TypeError) as error:
-        raise _lacks("kernel", name, error) from error
-
-
-@lru_cache(maxsize=16)
-def _firmware_table(name: str, _where: str) -> FirmwareTable:
-    arrays, about = arrays_of("firmware", name)
-    try:
+        if kind == "kernel":
+            return table_of(name, about["version"], arrays, about)
         return firmware_table(name, arrays, about)
     except (LookupError, ValueError, TypeError) as error:
-        raise _lacks("firmware", name, error) from error
-
-
-def _lacks(kind: str, name: str, error: Exception) -> TableError:
-    return TableError(
-        f"{place(name, kind)} does not hold what a {kind} table has to: {error}.",
-        f"Build it again: {_REMAKE.format(name=name)}",
-    )
+        raise TableError(
+            f"{place(name, kind)} does not hold what a {kind} table has to: {error}.",
+            f"Build it again: {_REMAKE.format(name=name)}",
+        ) from error
 
 
 def load(kernel: str = "debian-13") -> DriverTable:
@@ -183,7 +172,8 @@ def load(kernel: str = "debian-13") -> DriverTable:
     TableError
         When it is missing, cut short, of a newer format, or of another kernel; the hint says what to run.
     """
-    return _driver_table(kernel, str(place(kernel)))
+    found: DriverTable = _table("kernel", kernel, str(place(kernel)))
+    return found
 
 
 def load_firmware(name: str) -> FirmwareTable:
@@ -199,4 +189,5 @@ def load_firmware(name: str) -> FirmwareTable:
     TableError
         As `load`.
     """
-    return _firmware_table(name, str(place(name, "firmware")))
+    found: FirmwareTable = _table("firmware", name, str(place(name, "firmware")))
+    return found
