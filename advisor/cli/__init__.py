@@ -16,6 +16,7 @@ import typer.main
 
 from advisor.cli import screen
 from advisor.cli.faults import failed
+from advisor.cli.shared_options import option
 from advisor.errors import InputError
 
 UsageError: Any = typer.BadParameter.__bases__[0]
@@ -62,11 +63,11 @@ def _versions(context: typer.Context, asked: bool) -> None:
 
 @app.callback()
 def _root(
-    debug: Annotated[bool, typer.Option("--debug", help="Show where a fault of the program arose.")] = False,
-    version: Annotated[bool, typer.Option("--version", callback=_versions, help="Say the program's version.")] = False,
+    debug: Annotated[bool, option("Show where a fault of the program arose.", "--debug")] = False,
+    version: Annotated[bool, option("Say the program's version.", "--version", callback=_versions)] = False,
     verbose: Annotated[
         bool,
-        typer.Option("--verbose", is_eager=True, help="With --version: of tables and models too, and how old."),
+        option("With --version: of tables and models too, and how old.", "--verbose", is_eager=True),
     ] = False,
 ) -> None:
     """Keep `advisor NAME` a sub-command even while only one door is open."""

@@ -6,10 +6,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from advisor.cli.screen import say
-from advisor.cli.shared_options import a_file
+from advisor.cli.shared_options import a_file, option
 from advisor.errors import InputError
 from advisor.files import refuse_same
 
@@ -25,15 +23,15 @@ def capture(
     out: Annotated[
         Path | None, a_file("Write the capture to this file (JSON); with --script, the script.", "--out", "-o")
     ] = None,
-    tag: Annotated[str | None, typer.Option(metavar="TAG", help="The shop's own tag of the unit.")] = None,
+    tag: Annotated[str | None, option("The shop's own tag of the unit.", metavar="TAG")] = None,
     speed: Annotated[
-        bool, typer.Option("--speed", help="Measure decompression and, as root, reads of the disk: 10 s at most.")
+        bool, option("Measure decompression and, as root, reads of the disk: 10 s at most.", "--speed")
     ] = False,
     identifiers: Annotated[
-        bool, typer.Option("--identifiers", help="Keep serial numbers and network addresses; left out otherwise.")
+        bool, option("Keep serial numbers and network addresses; left out otherwise.", "--identifiers")
     ] = False,
     root: Annotated[
-        Path, typer.Option(metavar="FOLDER", help="Read a recorded machine below this folder instead of this machine.")
+        Path, option("Read a recorded machine below this folder instead of this machine.", metavar="FOLDER")
     ] = Path("/"),
     listings: Annotated[
         list[Path] | None,
@@ -44,10 +42,10 @@ def capture(
         ),
     ] = None,
     script: Annotated[
-        bool, typer.Option("--script", help="Print a shell script that captures a unit where nothing is installed.")
+        bool, option("Print a shell script that captures a unit where nothing is installed.", "--script")
     ] = False,
     watch: Annotated[
-        bool, typer.Option("--watch", help="Look again whenever a device is plugged in or out, until Ctrl+C.")
+        bool, option("Look again whenever a device is plugged in or out, until Ctrl+C.", "--watch")
     ] = False,
 ) -> None:
     """Read the facts of a unit; nothing is written to the machine looked at.

@@ -5,19 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from advisor.cli.screen import say
+from advisor.cli.shared_options import option
 from advisor.files import make_folder
 
 EXAMPLE = "Example:  advisor demo --out demo-output"
 
 
 def demo(
-    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for what is written; made when missing.")] = Path(
-        "demo-output"
-    ),
-    tag: Annotated[str, typer.Option(help="Unit whose sheet is also shown here.")] = "OM-1003",
+    out: Annotated[Path, option("Folder for what is written; made when missing.", "--out", "-o")] = Path("demo-output"),
+    tag: Annotated[str, option("Unit whose sheet is also shown here.")] = "OM-1003",
 ) -> None:
     """Score the 60 units of an invented workshop, and write the scored CSV and a sheet for every unit."""
     from advisor import intake, sheet

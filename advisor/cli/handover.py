@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import say
-from advisor.cli.shared_options import LogFile, ShopFile, a_file
+from advisor.cli.shared_options import LogFile, ShopFile, a_file, option
 from advisor.files import refuse_same
 
 if TYPE_CHECKING:
@@ -22,31 +22,27 @@ EXAMPLE = "Example:  advisor handover --root /mnt/unit --name benchuser --json >
 def handover(
     root: Annotated[
         Path,
-        typer.Option(metavar="FOLDER", help="Where the prepared system is mounted or unpacked; else this machine."),
+        option("Where the prepared system is mounted or unpacked; else this machine.", metavar="FOLDER"),
     ] = Path("/"),
     unit: Annotated[Path | None, a_file("The unit's capture: its firmware and its kind of disk are checked.")] = None,
     name: Annotated[
-        list[str] | None, typer.Option(help="A name of the bench to look for, such as its account; may be given again.")
+        list[str] | None, option("A name of the bench to look for, such as its account; may be given again.")
     ] = None,
     shop: ShopFile = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="An array with an object a finding, and nothing else.")
-    ] = False,
+    as_json: Annotated[bool, option("An array with an object a finding, and nothing else.", "--json")] = False,
     script: Annotated[
-        bool, typer.Option("--script", help="Print a shell script that checks a unit where nothing is installed.")
+        bool, option("Print a shell script that checks a unit where nothing is installed.", "--script")
     ] = False,
     came: Annotated[Path | None, a_file("Read what the script, or --json, wrote.", "--from")] = None,
-    tag: Annotated[
-        str | None, typer.Option(metavar="TAG", help="Keep the result in the bench log, as this unit's.")
-    ] = None,
+    tag: Annotated[str | None, option("Keep the result in the bench log, as this unit's.", metavar="TAG")] = None,
     log: LogFile = None,
     slip: Annotated[Path | None, a_file("Write the slip for the new owner (.pdf); needs --unit.")] = None,
     trial: Annotated[
         bool,
-        typer.Option("--trial", help="Also try a new account and its desktop, in an overlay; with --root, as root."),
+        option("Also try a new account and its desktop, in an overlay; with --root, as root.", "--trial"),
     ] = False,
-    demo: Annotated[bool, typer.Option("--demo", help="Check an invented unit with leftovers, on one screen.")] = False,
-    rules: Annotated[bool, typer.Option("--rules", help="List the rules, with their sources; check nothing.")] = False,
+    demo: Annotated[bool, option("Check an invented unit with leftovers, on one screen.", "--demo")] = False,
+    rules: Annotated[bool, option("List the rules, with their sources; check nothing.", "--rules")] = False,
 ) -> None:
     """Check that nothing is left behind on a prepared unit, and that it will work at its new owner's. Run it as root.
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import a_file
+from advisor.cli.shared_options import a_file, option
 
 if TYPE_CHECKING:
     from advisor.shop import Shop
@@ -21,22 +19,18 @@ def learn(
     log: Annotated[
         Path | None, a_file("The bench log, its own file or a CSV; else the user's own.", envvar="ADVISOR_LOG")
     ] = None,
-    shop: Annotated[Path | None, typer.Option(help="The shop's settings (TOML), whose images the log names.")] = None,
-    half_life: Annotated[float, typer.Option(min=1, help="Age in days at which a logged unit counts half.")] = 90.0,
-    versions: Annotated[bool, typer.Option("--versions", help="List the versions of the timing model.")] = False,
+    shop: Annotated[Path | None, option("The shop's settings (TOML), whose images the log names.")] = None,
+    half_life: Annotated[float, option("Age in days at which a logged unit counts half.", min=1)] = 90.0,
+    versions: Annotated[bool, option("List the versions of the timing model.", "--versions")] = False,
     use: Annotated[
-        str | None, typer.Option(help="Let this version serve; 'shipped' is the one of the package.", metavar="VERSION")
+        str | None, option("Let this version serve; 'shipped' is the one of the package.", metavar="VERSION")
     ] = None,
-    drift: Annotated[
-        bool, typer.Option("--drift", help="Say whether times have moved, which, and since when.")
-    ] = False,
-    thresholds: Annotated[
-        bool, typer.Option("--thresholds", help="Say what the outcomes propose as comfort thresholds.")
-    ] = False,
+    drift: Annotated[bool, option("Say whether times have moved, which, and since when.", "--drift")] = False,
+    thresholds: Annotated[bool, option("Say what the outcomes propose as comfort thresholds.", "--thresholds")] = False,
     apply: Annotated[
-        bool, typer.Option("--apply", help="With --thresholds: write what is proposed into the --shop file.")
+        bool, option("With --thresholds: write what is proposed into the --shop file.", "--apply")
     ] = False,
-    report: Annotated[bool, typer.Option("--report", help="Print how good the times are on rehearsals.")] = False,
+    report: Annotated[bool, option("Print how good the times are on rehearsals.", "--report")] = False,
     savings: Annotated[
         Path | None, a_file("Say what each way of working would save on the units of this intake sheet.")
     ] = None,

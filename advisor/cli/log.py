@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import LogFile, a_file
+from advisor.cli.shared_options import LogFile, a_file, option
 
 if TYPE_CHECKING:
     from advisor.benchlog import BenchLog
@@ -41,19 +41,19 @@ def _nothing(path: Path | None) -> bool:
 @log_app.command("add", epilog="Example:  advisor log add OM-1003 --hands-on 31 --elapsed 96 --outcome fine")
 def add(
     tag: Tag,
-    hands_on: Annotated[float | None, typer.Option(help="Hands-on minutes.")] = None,
-    elapsed: Annotated[float | None, typer.Option(help="Elapsed minutes in the slot.")] = None,
-    phase: Annotated[list[str] | None, typer.Option(help="PHASE=MINUTES; may be given several times.")] = None,
-    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD; else today.")] = None,
-    edition: Annotated[str | None, typer.Option(help="Edition installed, when not the one advised.")] = None,
-    image: Annotated[str | None, typer.Option(help="Image used, when not the one advised.")] = None,
-    parts: Annotated[str | None, typer.Option(help="Parts fitted.")] = None,
-    technician: Annotated[str | None, typer.Option(help="Who did it; initials are enough.")] = None,
-    outcome: Annotated[str | None, typer.Option(help="At the first-boot check: fine, slow or returned.")] = None,
-    reason: Annotated[str | None, typer.Option(help="Why it was not fine.")] = None,
-    note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    hands_on: Annotated[float | None, option("Hands-on minutes.")] = None,
+    elapsed: Annotated[float | None, option("Elapsed minutes in the slot.")] = None,
+    phase: Annotated[list[str] | None, option("PHASE=MINUTES; may be given several times.")] = None,
+    day: Annotated[str | None, option("Day, YYYY-MM-DD; else today.", "--date")] = None,
+    edition: Annotated[str | None, option("Edition installed, when not the one advised.")] = None,
+    image: Annotated[str | None, option("Image used, when not the one advised.")] = None,
+    parts: Annotated[str | None, option("Parts fitted.")] = None,
+    technician: Annotated[str | None, option("Who did it; initials are enough.")] = None,
+    outcome: Annotated[str | None, option("At the first-boot check: fine, slow or returned.")] = None,
+    reason: Annotated[str | None, option("Why it was not fine.")] = None,
+    note: Annotated[str | None, option("Anything else.")] = None,
     despite: Annotated[
-        str | None, typer.Option(help="Why it leaves although its hand-over check has something that must be mended.")
+        str | None, option("Why it leaves although its hand-over check has something that must be mended.")
     ] = None,
     log: LogFile = None,
 ) -> None:
@@ -115,11 +115,11 @@ def _phases(given: list[str]) -> dict[str, float]:
 @log_app.command("edit", epilog="Example:  advisor log edit 12 --elapsed 104 --note 'clock was wrong'")
 def edit(
     job: Annotated[int, typer.Argument(help="Number of the job, as `advisor log list` shows it.")],
-    hands_on: Annotated[float | None, typer.Option(help="Hands-on minutes.")] = None,
-    elapsed: Annotated[float | None, typer.Option(help="Elapsed minutes in the slot.")] = None,
-    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD.")] = None,
-    edition: Annotated[str | None, typer.Option(help="Edition installed.")] = None,
-    note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    hands_on: Annotated[float | None, option("Hands-on minutes.")] = None,
+    elapsed: Annotated[float | None, option("Elapsed minutes in the slot.")] = None,
+    day: Annotated[str | None, option("Day, YYYY-MM-DD.", "--date")] = None,
+    edition: Annotated[str | None, option("Edition installed.")] = None,
+    note: Annotated[str | None, option("Anything else.")] = None,
     log: LogFile = None,
 ) -> None:
     """Correct a job; what stood before is kept."""
@@ -134,9 +134,9 @@ def edit(
 def outcome(
     job: Annotated[int, typer.Argument(help="Number of the job.")],
     result: Annotated[str, typer.Argument(help="fine, slow or returned.")],
-    reason: Annotated[str | None, typer.Option(help="Why.")] = None,
-    later: Annotated[bool, typer.Option("--later", help="Heard of later, not at the first-boot check.")] = False,
-    day: Annotated[str | None, typer.Option("--date", help="Day, YYYY-MM-DD; else today.")] = None,
+    reason: Annotated[str | None, option("Why.")] = None,
+    later: Annotated[bool, option("Heard of later, not at the first-boot check.", "--later")] = False,
+    day: Annotated[str | None, option("Day, YYYY-MM-DD; else today.", "--date")] = None,
     log: LogFile = None,
 ) -> None:
     """Say how a unit fared."""
@@ -178,9 +178,7 @@ def running(log: LogFile = None) -> None:
 
 
 @log_app.command("list", epilog="Example:  advisor log list --last 20")
-def listing(
-    last: Annotated[int, typer.Option(min=1, help="How many of the newest.")] = 20, log: LogFile = None
-) -> None:
+def listing(last: Annotated[int, option("How many of the newest.", min=1)] = 20, log: LogFile = None) -> None:
     """List the newest jobs beside what was predicted."""
     if _nothing(log):
         return
@@ -211,13 +209,11 @@ def listing(
 def import_sheet(
     sheet: Annotated[Path, typer.Argument(help="Old log sheet (CSV, TSV or Excel), or an exported log.")],
     dates: Annotated[
-        str | None, typer.Option(help="How it writes dates in numbers: dmy, mdy or ymd; else ambiguous ones are named.")
+        str | None, option("How it writes dates in numbers: dmy, mdy or ymd; else ambiguous ones are named.")
     ] = None,
-    unit: Annotated[str | None, typer.Option(help="What numbers without a unit count: min or h.")] = None,
-    column: Annotated[
-        list[str] | None, typer.Option(help="HEADER=FIELD, over what its words would give; several times.")
-    ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be written; write nothing.")] = False,
+    unit: Annotated[str | None, option("What numbers without a unit count: min or h.")] = None,
+    column: Annotated[list[str] | None, option("HEADER=FIELD, over what its words would give; several times.")] = None,
+    dry_run: Annotated[bool, option("Say what would be written; write nothing.", "--dry-run")] = False,
     log: LogFile = None,
 ) -> None:
     """Take over the jobs of an old sheet. Rows that the log has already are not written twice."""
@@ -293,7 +289,7 @@ def export(
 
 @log_app.command("check", epilog="Example:  advisor log check --repair")
 def check(
-    repair: Annotated[bool, typer.Option("--repair", help="Save what is readable into a new file.")] = False,
+    repair: Annotated[bool, option("Save what is readable into a new file.", "--repair")] = False,
     log: LogFile = None,
 ) -> None:
     """Examine the bench log's file; with --repair save what is readable and keep the damaged file beside it."""

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from advisor.cli.screen import say
-from advisor.cli.shared_options import ShopFile
+from advisor.cli.shared_options import ShopFile, option
 from advisor.errors import ToolError
 
 EXAMPLE = "Example:  advisor notebook --app"
@@ -18,12 +18,10 @@ def notebook(
         str,
         typer.Argument(help="bench; or triage, batch, review, year: a notebook cell by cell, with --app a tab."),
     ] = "bench",
-    app: Annotated[bool, typer.Option("--app", help="The bench alone, without code cells.")] = False,
+    app: Annotated[bool, option("The bench alone, without code cells.", "--app")] = False,
     shop: ShopFile = None,
-    port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.", min=0, max=65535)] = 0,
-    browser: Annotated[
-        bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the address.")
-    ] = True,
+    port: Annotated[int, option("Port on this machine; 0 takes a free one.", min=0, max=65535)] = 0,
+    browser: Annotated[bool, option("Open the browser, or only print the address.", "--browser/--no-browser")] = True,
 ) -> None:
     """Open the bench in the browser, as a notebook or, with --app, without code cells; on this machine alone."""
     import signal

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import ShopFile, a_file
+from advisor.cli.shared_options import ShopFile, a_file, option
 from advisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,24 +24,24 @@ def plan(
     sheet: Annotated[Path, typer.Argument(help="Intake sheet (CSV, TSV or Excel).")],
     out: Annotated[
         Path | None,
-        typer.Option("--out", "-o", help="File ending in .pdf (a page), .svg, .csv, .ics (calendar) or .txt."),
+        option("File ending in .pdf (a page), .svg, .csv, .ics (calendar) or .txt.", "--out", "-o"),
     ] = None,
     shop: ShopFile = None,
-    day: Annotated[str | None, typer.Option("--day", metavar="DATE", help="Such as 2026-11-30; else today.")] = None,
-    quantile: Annotated[float, typer.Option(help="Plan so that this share of units stays within its minutes.")] = 0.7,
+    day: Annotated[str | None, option("Such as 2026-11-30; else today.", "--day", metavar="DATE")] = None,
+    quantile: Annotated[float, option("Plan so that this share of units stays within its minutes.")] = 0.7,
     delivery: Annotated[
-        str | None, typer.Option(metavar="TIME", help="When parts that must be bought arrive, such as 13:00.")
+        str | None, option("When parts that must be bought arrive, such as 13:00.", metavar="TIME")
     ] = None,
     stick: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Fetch the packages that units need into this folder, with apt.")
+        Path | None, option("Fetch the packages that units need into this folder, with apt.", metavar="DIR")
     ] = None,
     before: Annotated[
         Path | None, a_file("Plan the rest of a day anew: the plan as it was, a CSV made by --out.", "--from")
     ] = None,
-    now: Annotated[str | None, typer.Option(metavar="TIME", help="With --from; else the clock's time.")] = None,
-    gone: Annotated[list[str] | None, typer.Option(metavar="TAG", help="With --from: a unit that fell out.")] = None,
-    log: Annotated[Path | None, typer.Option("--log", help="With --from: the bench log; else the user's own.")] = None,
-    seconds: Annotated[float, typer.Option("--seconds", min=1, help="For the search [s].")] = 20.0,
+    now: Annotated[str | None, option("With --from; else the clock's time.", metavar="TIME")] = None,
+    gone: Annotated[list[str] | None, option("With --from: a unit that fell out.", metavar="TAG")] = None,
+    log: Annotated[Path | None, option("With --from: the bench log; else the user's own.", "--log")] = None,
+    seconds: Annotated[float, option("For the search [s].", "--seconds", min=1)] = 20.0,
 ) -> None:
     """Plan a day at the bench for an intake sheet: what to start when, by whom, in which slot; the sheet's own
     columns 'due' (a day or a time) and 'priority' (high, normal, low) are heeded."""

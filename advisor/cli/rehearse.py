@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import ShopFile, a_file
+from advisor.cli.shared_options import ShopFile, a_file, option
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 
@@ -22,9 +22,7 @@ rehearse_app = typer.Typer(
     epilog="Example:  advisor rehearse --image live/filesystem.squashfs",
 )
 
-Work = Annotated[
-    Path, typer.Option("--work", metavar="FOLDER", help="A folder of the rig's own; trees and images stay in it.")
-]
+Work = Annotated[Path, option("A folder of the rig's own; trees and images stay in it.", "--work", metavar="FOLDER")]
 
 
 @rehearse_app.callback()
@@ -35,10 +33,10 @@ def rehearse(
     out: Annotated[Path | None, a_file("Write the result here instead of showing it.", "--out", "-o")] = None,
     session: Annotated[
         str | None,
-        typer.Option(metavar="EDITION", help="Measure one session of a desktop with nothing holding it back."),
+        option("Measure one session of a desktop with nothing holding it back.", metavar="EDITION"),
     ] = None,
     clean: Annotated[
-        bool, typer.Option("--clean", help="Put away what a killed run left: mounts, loop devices, processes.")
+        bool, option("Put away what a killed run left: mounts, loop devices, processes.", "--clean")
     ] = False,
     work: Work = WORK,
 ) -> None:
@@ -143,9 +141,9 @@ def _clean(work: Path) -> None:
 @rehearse_app.command("build", epilog="Example:  advisor rehearse build xfce13 gnome13-full")
 def build(
     tree: Annotated[list[str], typer.Argument(help="Names of recipes; those that end in -full are full size.")],
-    clone: Annotated[bool, typer.Option("--clone", help="Also make the image that is cloned block by block.")] = False,
+    clone: Annotated[bool, option("Also make the image that is cloned block by block.", "--clone")] = False,
     level: Annotated[
-        int | None, typer.Option(min=1, max=22, help="zstd level of packed trees; mksquashfs's own when left out.")
+        int | None, option("zstd level of packed trees; mksquashfs's own when left out.", min=1, max=22)
     ] = None,
     work: Work = WORK,
 ) -> None:
@@ -175,22 +173,22 @@ def build(
     epilog="Example:  advisor rehearse run --tree xfce13 --quota 50 --rate 100 --access 12 --out rehearsals.jsonl",
 )
 def run(
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the line to this file.")],
-    tree: Annotated[str, typer.Option(help="Name of a built tree.")] = "xfce13",
-    compression: Annotated[str, typer.Option(help="xz or zstd.")] = "xz",
-    installer: Annotated[str, typer.Option(help="Kind of installer: unpack, live, packages or clone.")] = "unpack",
-    model: Annotated[str, typer.Option(help="A disk of lab/disks, instead of --rate and --access.")] = "",
-    base: Annotated[str, typer.Option(help="Base set: small, codecs, office or apps.")] = "codecs",
-    updates: Annotated[str, typer.Option(help="Update set: few, some or many.")] = "few",
-    quota: Annotated[float, typer.Option(help="Processor time in percent of one core [%].")] = 100,
-    cores: Annotated[int, typer.Option(help="Cores that it is spread over.")] = 1,
-    memory: Annotated[int, typer.Option(help="Memory [MiB].")] = 4096,
-    rate: Annotated[float, typer.Option(help="Sequential rate of the disk [MiB/s].")] = 400,
-    access: Annotated[float, typer.Option(help="Access time of the disk [ms].")] = 0.1,
-    link: Annotated[float, typer.Option(help="Speed of the link [Mbit/s].")] = 100,
-    disk: Annotated[str, typer.Option(help="What to call this class of disk.")] = "by hand",
-    storage_kind: Annotated[str, typer.Option(help="Kind of storage that it stands for.")] = "sata ssd",
-    name: Annotated[str | None, typer.Option(help="Name of the line.")] = None,
+    out: Annotated[Path, a_file("Add the line to this file.", "--out", "-o")],
+    tree: Annotated[str, option("Name of a built tree.")] = "xfce13",
+    compression: Annotated[str, option("xz or zstd.")] = "xz",
+    installer: Annotated[str, option("Kind of installer: unpack, live, packages or clone.")] = "unpack",
+    model: Annotated[str, option("A disk of lab/disks, instead of --rate and --access.")] = "",
+    base: Annotated[str, option("Base set: small, codecs, office or apps.")] = "codecs",
+    updates: Annotated[str, option("Update set: few, some or many.")] = "few",
+    quota: Annotated[float, option("Processor time in percent of one core [%].")] = 100,
+    cores: Annotated[int, option("Cores that it is spread over.")] = 1,
+    memory: Annotated[int, option("Memory [MiB].")] = 4096,
+    rate: Annotated[float, option("Sequential rate of the disk [MiB/s].")] = 400,
+    access: Annotated[float, option("Access time of the disk [ms].")] = 0.1,
+    link: Annotated[float, option("Speed of the link [Mbit/s].")] = 100,
+    disk: Annotated[str, option("What to call this class of disk.")] = "by hand",
+    storage_kind: Annotated[str, option("Kind of storage that it stands for.")] = "sata ssd",
+    name: Annotated[str | None, option("Name of the line.")] = None,
     work: Work = WORK,
 ) -> None:
     """Make one rehearsal of a built tree."""
@@ -218,12 +216,12 @@ def run(
 
 @rehearse_app.command("design", epilog="Example:  advisor rehearse design --out design.csv --count 70")
 def design(
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write the design here (CSV).")],
-    count: Annotated[int, typer.Option(min=1, max=1000, help="How many different rehearsals.")] = 62,
-    repeats: Annotated[int, typer.Option(min=0, help="How many of them are made twice.")] = 7,
-    draw: Annotated[int, typer.Option(min=0, help="Number that fixes the draw.")] = 20,
+    out: Annotated[Path, a_file("Write the design here (CSV).", "--out", "-o")],
+    count: Annotated[int, option("How many different rehearsals.", min=1, max=1000)] = 62,
+    repeats: Annotated[int, option("How many of them are made twice.", min=0)] = 7,
+    draw: Annotated[int, option("Number that fixes the draw.", min=0)] = 20,
     full: Annotated[
-        bool, typer.Option("--full", help="Full-size trees by every kind of installer, on the disks of lab/disks.")
+        bool, option("Full-size trees by every kind of installer, on the disks of lab/disks.", "--full")
     ] = False,
     work: Work = WORK,
 ) -> None:
@@ -255,14 +253,14 @@ def design(
     "campaign", epilog="Example:  advisor rehearse campaign --design design.csv --out rehearsals.jsonl"
 )
 def campaign(
-    design: Annotated[Path, typer.Option("--design", metavar="FILE", help="The design (CSV).")],
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add a line a rehearsal to this file.")],
+    design: Annotated[Path, a_file("The design (CSV).", "--design")],
+    out: Annotated[Path, a_file("Add a line a rehearsal to this file.", "--out", "-o")],
     pause_file: Annotated[Path | None, a_file("While this file exists, no rehearsal starts.")] = None,
     core: Annotated[
         int | None,
-        typer.Option(min=0, help="Make those of one core alone, on this one; else all, from the first core on."),
+        option("Make those of one core alone, on this one; else all, from the first core on.", min=0),
     ] = None,
-    until: Annotated[str | None, typer.Option(metavar="HH:MM", help="Start none after this time of today.")] = None,
+    until: Annotated[str | None, option("Start none after this time of today.", metavar="HH:MM")] = None,
     work: Work = WORK,
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
@@ -284,19 +282,17 @@ def campaign(
     epilog="Example:  advisor rehearse sessions --design datasets/comfort/design.csv --core 1 --out sessions.csv",
 )
 def sessions(
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Add the rows to this table (CSV).")],
+    out: Annotated[Path, a_file("Add the rows to this table (CSV).", "--out", "-o")],
     design: Annotated[Path | None, a_file("Sessions under pressure, as a design (CSV).")] = None,
-    edition: Annotated[
-        list[str] | None, typer.Option(metavar="NAME", help="Only this desktop; may be given again.")
-    ] = None,
-    release: Annotated[str, typer.Option(help="Release of Debian, of sessions with no design.")] = "13",
-    runs: Annotated[int, typer.Option(min=1, help="Sessions of each desktop, with no design.")] = 3,
-    core: Annotated[int | None, typer.Option(min=0, help="The one core that sessions run on; all of them.")] = None,
+    edition: Annotated[list[str] | None, option("Only this desktop; may be given again.", metavar="NAME")] = None,
+    release: Annotated[str, option("Release of Debian, of sessions with no design.")] = "13",
+    runs: Annotated[int, option("Sessions of each desktop, with no design.", min=1)] = 3,
+    core: Annotated[int | None, option("The one core that sessions run on; all of them.", min=0)] = None,
     beside: Annotated[
-        str, typer.Option(metavar="GROUP", help="Control group of real-time work on this machine, to tell disturbance.")
+        str, option("Control group of real-time work on this machine, to tell disturbance.", metavar="GROUP")
     ] = "",
-    until: Annotated[str | None, typer.Option(metavar="HH:MM", help="Start none after this time of today.")] = None,
-    note: Annotated[str, typer.Option(help="What else is to be known of these runs, with no design.")] = "",
+    until: Annotated[str | None, option("Start none after this time of today.", metavar="HH:MM")] = None,
+    note: Annotated[str, option("What else is to be known of these runs, with no design.")] = "",
     work: Work = WORK,
 ) -> None:
     """Measure desktop sessions: those of a design under pressure that the table lacks, or repeats with no limits."""
@@ -327,7 +323,7 @@ def sessions(
 )
 def collect(
     lines: Annotated[list[Path], typer.Argument(help="Files that campaigns or runs wrote.")],
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="Write what ships here.")],
+    out: Annotated[Path, a_file("Write what ships here.", "--out", "-o")],
 ) -> None:
     """Collect lines into the data that the timing model is fitted on, and show how far repeats lie apart."""
     from advisor.lab import collect as collecting

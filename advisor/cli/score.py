@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import one_line, say
-from advisor.cli.shared_options import ShopFile
+from advisor.cli.shared_options import ShopFile, option
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,22 +32,18 @@ def score(
     sheet: Annotated[Path, typer.Argument(help="Intake sheet; only a tag and a processor are needed on a row.")],
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", "-o", help="Where the scored rows go: .csv, .csv.gz, .csv.zst or .parquet; else a table is shown."
-        ),
+        option("Where the scored rows go: .csv, .csv.gz, .csv.zst or .parquet; else a table is shown.", "--out", "-o"),
     ] = None,
     shop: ShopFile = None,
-    parts: Annotated[Path | None, typer.Option(help="Where the drawer's list and the shopping list go (CSV).")] = None,
-    columns: Annotated[bool, typer.Option("--columns", help="Show how the columns were understood.")] = False,
+    parts: Annotated[Path | None, option("Where the drawer's list and the shopping list go (CSV).")] = None,
+    columns: Annotated[bool, option("Show how the columns were understood.", "--columns")] = False,
     raw_text: Annotated[
         bool,
-        typer.Option("--raw-text", help="Write cells as they are, even those a spreadsheet would run as a formula."),
+        option("Write cells as they are, even those a spreadsheet would run as a formula.", "--raw-text"),
     ] = False,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on where a run to the same --out was killed.")] = False,
-    cluster: Annotated[str | None, typer.Option(help="Address of a Dask scheduler whose workers score.")] = None,
-    local_cluster: Annotated[
-        int | None, typer.Option(min=1, help="So many Dask workers on this machine score.")
-    ] = None,
+    resume: Annotated[bool, option("Go on where a run to the same --out was killed.", "--resume")] = False,
+    cluster: Annotated[str | None, option("Address of a Dask scheduler whose workers score.")] = None,
+    local_cluster: Annotated[int | None, option("So many Dask workers on this machine score.", min=1)] = None,
 ) -> None:
     """Score an intake sheet (CSV, TSV or Excel; CSV also with gzip or zstd, Parquet): every row comes out, in
     order, with its advice."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from advisor.cli.screen import say
-from advisor.cli.shared_options import ShopFile, a_file
+from advisor.cli.shared_options import ShopFile, a_file, option
 from advisor.errors import InputError
 from advisor.files import is_there, refuse_same
 from advisor.phrases import counted
@@ -38,19 +38,17 @@ def sheet(
         str | None, typer.Argument(metavar="UNIT", help="A capture (JSON); or, with --csv, the asset tag of a row.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="File ending in .pdf, .html or .txt; else it is shown here.")
+        Path | None, option("File ending in .pdf, .html or .txt; else it is shown here.", "--out", "-o")
     ] = None,
-    here: Annotated[bool, typer.Option("--here", help="The unit is this machine: it is captured first.")] = False,
-    csv: Annotated[Path | None, typer.Option("--csv", help="Take the unit from this intake sheet.")] = None,
-    tag: Annotated[
-        str | None, typer.Option(help="Asset tag of the row; with a capture or --here, the tag to print.")
-    ] = None,
-    every: Annotated[bool, typer.Option("--all", help="A sheet for every row of the intake sheet.")] = False,
+    here: Annotated[bool, option("The unit is this machine: it is captured first.", "--here")] = False,
+    csv: Annotated[Path | None, option("Take the unit from this intake sheet.", "--csv")] = None,
+    tag: Annotated[str | None, option("Asset tag of the row; with a capture or --here, the tag to print.")] = None,
+    every: Annotated[bool, option("A sheet for every row of the intake sheet.", "--all")] = False,
     shop: ShopFile = None,
     steps: Annotated[
-        bool, typer.Option("--steps", help="The steps of each phase with their seconds, for a newcomer; as text.")
+        bool, option("The steps of each phase with their seconds, for a newcomer; as text.", "--steps")
     ] = False,
-    width: Annotated[int | None, typer.Option(min=40, help="Columns of the text; else the terminal's.")] = None,
+    width: Annotated[int | None, option("Columns of the text; else the terminal's.", min=40)] = None,
     handover: Annotated[Path | None, a_file("Fill in the hand-over checks from advisor handover --json.")] = None,
 ) -> None:
     """Print the one-page sheet of a unit: advice, what to have at hand, phases with minutes, hand-over checks,

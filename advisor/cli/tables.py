@@ -9,13 +9,14 @@ from typing import Annotated
 import typer
 
 from advisor.cli.screen import say
+from advisor.cli.shared_options import option
 
 tables_app = typer.Typer(help="Kernel driver and firmware tables.", no_args_is_help=True)
 
 Kernel = Annotated[
-    list[str] | None, typer.Option("--kernel", help="A kernel's name, such as debian-13; may be given several times.")
+    list[str] | None, option("A kernel's name, such as debian-13; may be given several times.", "--kernel")
 ]
-Cache = Annotated[Path | None, typer.Option("--cache", help="Folder for downloads; else the user's cache folder.")]
+Cache = Annotated[Path | None, option("Folder for downloads; else the user's cache folder.", "--cache")]
 
 
 _say = partial(say, err=True)
@@ -38,9 +39,9 @@ def _kernels(named: list[str] | None) -> list[str]:
 def build(
     kernel: Kernel = None,
     cache: Cache = None,
-    tree: Annotated[Path | None, typer.Option(help="Module tree of any other kernel, instead of packages.")] = None,
-    name: Annotated[str | None, typer.Option(help="Name of the table made of --tree.")] = None,
-    firmware: Annotated[str, typer.Option(help="Firmware table that goes with --tree.")] = "debian-13",
+    tree: Annotated[Path | None, option("Module tree of any other kernel, instead of packages.")] = None,
+    name: Annotated[str | None, option("Name of the table made of --tree.")] = None,
+    firmware: Annotated[str, option("Firmware table that goes with --tree.")] = "debian-13",
 ) -> None:
     """Build tables from Debian's own packages, fetched with apt, or from a kernel's module tree.
 
@@ -84,7 +85,7 @@ def show(
 @tables_app.command("find", epilog='Example:  advisor tables find "Intel Wireless-AC 8260"')
 def find(
     text: Annotated[list[str], typer.Argument(help="A device's name, id or modalias.")],
-    kind: Annotated[str | None, typer.Option(help="Look only among wireless, graphics, ethernet ...")] = None,
+    kind: Annotated[str | None, option("Look only among wireless, graphics, ethernet ...")] = None,
 ) -> None:
     """Show what a device's name, id or modalias means, and which modules of each kernel bind it."""
     from advisor.drivers import summary
