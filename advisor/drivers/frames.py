@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from advisor.columns import runs
 from advisor.drivers import table_files
+from advisor.drivers.ids import KINDS
 from advisor.drivers.judge import bind, judge, kind_of, lacking, newer
 from advisor.drivers.kinds import Kind
 from advisor.drivers.spec import Spec, find
@@ -22,8 +23,6 @@ from advisor.phrases import sentence
 from advisor.releases import KERNELS
 from advisor.shop import Image
 from advisor.unit import Support
-
-_KINDS = list(Kind)
 
 VERDICT_COLUMNS = (
     "support", "modules", "firmware_packages", "severity", "cure", "reason", "source", "quirk", "action",
@@ -104,8 +103,8 @@ class DeviceVerdicts:
         """
         every = self.on()
         count = len(self.images)
-        kind = np.array([_KINDS.index(one.kind) for one in self.specs], dtype=np.int64)
-        key = (every.row * count + every.image) * len(_KINDS) + (kind[every.spec] if len(kind) else 0)
+        kind = np.array([KINDS.index(one.kind) for one in self.specs], dtype=np.int64)
+        key = (every.row * count + every.image) * len(KINDS) + (kind[every.spec] if len(kind) else 0)
         harm = np.array([HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
         order = np.lexsort((-_at(harm, every.verdict), -_at(self.by_verdict["rank"], every.verdict), key))
         first = np.ones(len(order), dtype=bool)
@@ -290,10 +289,10 @@ def _named_beside(
     Only the modules tell the kind of some ids, so that this cannot be seen before the devices are judged. What the
     list of devices itself holds stays, malformed or not: it is reported.
     """
-    kind = np.array([_KINDS.index(one.kind) for one in specs], dtype=np.int64)
+    kind = np.array([KINDS.index(one.kind) for one in specs], dtype=np.int64)
     nameless = np.array([not one.bus and one.kind is not Kind.OTHER for one in specs], dtype=bool)
     if not len(spec) or not nameless.any():
         return spec, row
-    key = row.astype(np.int64) * len(_KINDS) + kind[spec]
+    key = row.astype(np.int64) * len(KINDS) + kind[spec]
     kept = ~nameless[spec] | ~np.isin(key, key[~nameless[spec]])
     return spec[kept], row[kept]

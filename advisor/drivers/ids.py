@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -66,9 +66,19 @@ class IdList:
         return self.arrays["kind"]
 
     @cached_property
-    def sub_names(self) -> list[str]:
-        """Names given to subsystems, for network devices only."""
-        return self._lines("sub_name") if len(self.arrays["sub_of"]) else []
+    def subsystems(self) -> list[ListedDevice]:
+        """Network devices whose name is a subsystem's."""
+        some = self.arrays["sub_of"].tolist(), self.arrays["sub"].tolist()
+        names = self._lines("sub_name") if some[0] else []
+        return [
+            replace(self.entry(of), subsystem=(sub >> 16, sub & 0xFFFF), name=name)
+            for of, sub, name in zip(*some, names, strict=True)
+        ]
+
+    def entry(self, at: int) -> ListedDevice:
+        """The device at a position."""
+        key = int(self.ids[at])
+        return ListedDevice(self.bus, key >> 16, key & 0xFFFF, None, self.names[at])
 
     def vendor(self, vendor: int) -> str:
         """Name of a vendor, '' when it has none."""

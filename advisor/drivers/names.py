@@ -182,12 +182,7 @@ def _named(name: str, kind: Kind) -> tuple[ListedDevice, ...]:
         now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
         former = _former(kind).get(name, ())
         return now + tuple(_entry(text, name) for text, printed in former if printed or not now)
-    return tuple(
-        ListedDevice(
-            bus, int(ids.load(bus).ids[at]) >> 16, int(ids.load(bus).ids[at]) & 0xFFFF, None, ids.load(bus).names[at]
-        )
-        for bus, at in _of_no_kind().get(name, ())
-    )
+    return tuple(ids.load(bus).entry(at) for bus, at in _of_no_kind().get(name, ()))
 
 
 @cache
@@ -222,15 +217,8 @@ def index(kind: Kind) -> Index:
     number = ids.KINDS.index(kind)
     for bus in ("pci", "usb"):
         listed = ids.load(bus)
-        of_kind = listed.kind_of == number
-        for at in np.flatnonzero(of_kind).tolist():
-            key = int(listed.ids[at])
-            entries.append(ListedDevice(bus, key >> 16, key & 0xFFFF, None, listed.names[at]))
-        if kind is Kind.WIRELESS:
-            subs = (listed.arrays["sub_of"].tolist(), listed.arrays["sub"].tolist(), listed.sub_names)
-            for of, sub, name in zip(*subs, strict=True):
-                key = int(listed.ids[of])
-                entries.append(ListedDevice(bus, key >> 16, key & 0xFFFF, (sub >> 16, sub & 0xFFFF), name))
+        entries += [listed.entry(at) for at in np.flatnonzero(listed.kind_of == number).tolist()]
+        entries += listed.subsystems if kind is Kind.WIRELESS else []
     return Index(entries)
 
 

@@ -53,12 +53,6 @@ class Firmware:
         return self.named > 0 and self.unshipped == self.named
 
 
-_DEFAULT = {
-    Kind.WIRELESS: Lack.BLOCKS,
-    Kind.BLUETOOTH: Lack.BLOCKS,
-}
-
-
 @lru_cache(maxsize=1)
 def rules() -> dict[str, FirmwareRule]:
     """Severity by module, from datasets/drivers/severity.csv."""
@@ -73,7 +67,7 @@ def rule_of(module: str, kind: Kind) -> FirmwareRule:
     found = rules().get(module)
     if found is not None:
         return found
-    severity = _DEFAULT.get(kind, Lack.DEGRADES)
+    severity = Lack.BLOCKS if kind in (Kind.WIRELESS, Kind.BLUETOOTH) else Lack.DEGRADES
     return FirmwareRule(severity, "how badly it needs it is not in the table; taken as " + severity, "assumed")
 
 

@@ -101,7 +101,7 @@ SDIO = BusLayout(
 LAYOUTS: tuple[BusLayout, ...] = (PCI, USB, HID, HDAUDIO, SDIO)
 """Buses that are packed; every other alias stays text."""
 
-_BY_BUS = {layout.bus: layout for layout in LAYOUTS}
+BY_BUS = {layout.bus: layout for layout in LAYOUTS}
 
 
 def _digit_choices(text: str, digits: int) -> list[str] | None:
@@ -216,7 +216,7 @@ def pack(modaliases: list[str]) -> Packed:
     found: dict[str, list[tuple[int, int, int]]] = {}
     rest = []
     for at, text in enumerate(modaliases):
-        layout = _BY_BUS.get(text.partition(":")[0])
+        layout = BY_BUS.get(text.partition(":")[0])
         match = layout.canonical.fullmatch(text) if layout else None
         if layout is None or match is None:
             rest.append(at)

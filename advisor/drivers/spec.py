@@ -14,13 +14,12 @@ from numpy.typing import NDArray
 from advisor.columns import runs
 from advisor.drivers import ids, kinds
 from advisor.drivers.kinds import Kind, names_none
-from advisor.drivers.packing import LAYOUTS, pack, pack_pattern
+from advisor.drivers.packing import BY_BUS, pack, pack_pattern
 from advisor.unit import StorageMode
 
 if TYPE_CHECKING:
     from advisor.drivers.names import Matched
 
-_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _SHORT = re.compile(
     r"(pci|usb|sdio)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\s](?:0x)?([0-9a-f]{4})(?:[:\s]([0-9a-f]{4})[:\s]([0-9a-f]{4}))?",
     re.IGNORECASE,
@@ -176,7 +175,7 @@ _USB_INTERFACES = (("xHCI", 0x30), ("EHCI", 0x20), ("USB2", 0x20), ("Enhanced", 
 
 def _by_pattern(text: str) -> Spec:
     """Describe a PCI device of which a listing shows the class, but not the interface or the subsystem."""
-    [(a, b, known_a, known_b)] = pack_pattern(_LAYOUT["pci"], text) or [(0, 0, 0, 0)]
+    [(a, b, known_a, known_b)] = pack_pattern(BY_BUS["pci"], text) or [(0, 0, 0, 0)]
     code = b >> 8
     if known_b & 0xFF == 0:
         usual = _USUAL_INTERFACE.get(code, 0)
@@ -285,12 +284,12 @@ def find(units: pd.DataFrame) -> FoundDevices:
     specs: list[Spec] = []
     listed_row, listed_spec = _spread(units["devices"], np.ones(len(units), dtype=bool), specs, None)
     found = [(listed_row, listed_spec)]
-    kind_of = np.array([list(Kind).index(spec.kind) for spec in specs], dtype=np.intp)[listed_spec]
+    kind_of = np.array([ids.KINDS.index(spec.kind) for spec in specs], dtype=np.intp)[listed_spec]
     for column, kind in TYPED.items():
         absent = np.ones(len(units), dtype=bool)
-        absent[listed_row[kind_of == list(Kind).index(kind)]] = False
+        absent[listed_row[kind_of == ids.KINDS.index(kind)]] = False
         found.append(_spread(units[column], absent, specs, kind))
-    found += _modes(units["storage_mode"], listed_row[kind_of == list(Kind).index(Kind.STORAGE)], specs)
+    found += _modes(units["storage_mode"], listed_row[kind_of == ids.KINDS.index(Kind.STORAGE)], specs)
     row, code = (np.concatenate(parts) for parts in zip(*found, strict=True))
     order = np.argsort(row, kind="stable")
     return FoundDevices(specs, row[order], code[order])

@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.matching import Indices, PackedIndex, TextIndex, normalise
-from advisor.drivers.packing import LAYOUTS, Packed, Words, pack, pattern_text
-
-_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
+from advisor.drivers.packing import BY_BUS, Packed, Words, pack, pattern_text
 
 NAMED, BY_CLASS, PARTLY = 0, 1, 2
 """How a module fits: an alias names the device; an alias names its class; an alias also asks for what is not known."""
@@ -39,7 +37,7 @@ class _Indexes(dict[str, tuple[PackedIndex, NDArray[np.int64]]]):
     def __missing__(self, bus: str) -> tuple[PackedIndex, NDArray[np.int64]]:
         a, b, masks, of, module = (self._arrays[f"{bus}_{part}"] for part in ("a", "b", "masks", "mask", "module"))
         of = of.astype(np.intp)
-        index = PackedIndex(_LAYOUT[bus], _words(a), _words(b), masks[of, 0], masks[of, 1])
+        index = PackedIndex(BY_BUS[bus], _words(a), _words(b), masks[of, 0], masks[of, 1])
         self[bus] = (index, module.astype(np.int64))
         return self[bus]
 
@@ -105,10 +103,10 @@ class DriverTable:
         """Patterns of the packed buses as text, for modaliases that are not canonical."""
         patterns: list[str] = []
         modules: list[NDArray[np.int64]] = []
-        for bus in _LAYOUT:
+        for bus in BY_BUS:
             index, module = self._packed[bus]
             columns = (index.a, index.b, index.mask_a, index.mask_b)
-            patterns += [pattern_text(_LAYOUT[bus], *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
+            patterns += [pattern_text(BY_BUS[bus], *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
             modules.append(module)
         return TextIndex(patterns), np.concatenate(modules)
 
@@ -152,7 +150,7 @@ class DriverTable:
             return [named]
         index, module = self._text
         found = module[index.matches(clean)].tolist()
-        if clean.partition(":")[0] in _LAYOUT:
+        if clean.partition(":")[0] in BY_BUS:
             index, module = self._fallback
             found += module[index.matches(clean)].tolist()
         loadable = [number for number in found if not self.builtin[number]]
@@ -228,11 +226,11 @@ class DriverTable:
     def aliases(self) -> list[tuple[str, str]]:
         """Every alias as (pattern, module), those with brackets written out."""
         found = []
-        for bus in _LAYOUT:
+        for bus in BY_BUS:
             index, module = self._packed[bus]
             columns = (index.a, index.b, index.mask_a, index.mask_b, module)
             for *row, number in zip(*(column.tolist() for column in columns), strict=True):
-                found.append((pattern_text(_LAYOUT[bus], *row), self.modules[number]))
+                found.append((pattern_text(BY_BUS[bus], *row), self.modules[number]))
         text, module = self._text
         found += [
             (pattern, self.modules[number]) for pattern, number in zip(text.patterns, module.tolist(), strict=True)

@@ -48,13 +48,8 @@ class Place:
     @property
     def version(self) -> tuple[int, ...]:
         """The kernel's version as numbers, for comparing."""
-        return version_of(self.table)
-
-
-def version_of(table: DriverTable) -> tuple[int, ...]:
-    """A kernel's version as numbers."""
-    found = re.match(r"\d+(?:\.\d+)*", table.version)
-    return tuple(int(part) for part in found[0].split(".")) if found else (0,)
+        found = re.match(r"\d+(?:\.\d+)*", self.table.version)
+        return tuple(int(part) for part in found[0].split(".")) if found else (0,)
 
 
 def place_of(image: Image) -> Place:

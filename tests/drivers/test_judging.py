@@ -25,7 +25,7 @@ from advisor.drivers.packing import PCI, pack, pack_pattern
 from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec, by_id, specs_of
 from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
-from advisor.drivers.verdict import Verdict, _common, together, version_of
+from advisor.drivers.verdict import Place, Verdict, _common, together
 from advisor.errors import TableError
 from advisor.shop import Image, default_shop
 from advisor.unit import Capture, Support, Unit, frame
@@ -245,7 +245,8 @@ def test_ids_of_a_chip_that_no_kernel_drives_are_left_aside() -> None:
     [("6.12.118+deb13-amd64", (6, 12, 118)), ("6.1.0-18-686-pae", (6, 1, 0)), ("7", (7,)), ("trunk", (0,))],
 )
 def test_a_kernels_version_is_compared_as_numbers(version: str, numbers: tuple[int, ...]) -> None:
-    assert version_of(DriverTable("x", version, [], [], np.zeros(0, dtype=bool), {})) == numbers
+    table = DriverTable("x", version, [], [], np.zeros(0, dtype=bool), {})
+    assert Place(BARE, table, table_files.load_firmware("debian-13"), frozenset()).version == numbers
 
 
 class Modules:
