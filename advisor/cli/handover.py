@@ -50,22 +50,22 @@ def handover(
     something to mend; 2: it could not be looked into.
     """
     from advisor.handover import check
-    from advisor.handover.rules import read
-    from advisor.handover.script import generate
+    from advisor.handover.rules import every
+    from advisor.handover.script import generate, read_result
     from advisor.shop_file import the_shop
 
     if script:
         say(generate(), nl=False)
         return
     if rules:
-        say("\n".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]" for rule in read()[0]))
+        say("\n".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]" for rule in every()))
         return
     if demo:
         say("\n".join(_demo()))
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)
-    report = _read(came) if came is not None else check(root, shop=settings, names=name or [], unit=_facts(unit))
+    report = read_result(came) if came is not None else check(root, shop=settings, names=name or [], unit=_facts(unit))
     if tag is not None:
         _keep(log, tag, report)
     if slip is not None:
@@ -80,17 +80,6 @@ def _facts(path: Path | None) -> Unit | None:
     from advisor import capture
 
     return capture.read_capture(path).unit if path is not None else None
-
-
-def _read(path: Path) -> Report:
-    from advisor.files import read_text
-    from advisor.handover import rules, script
-    from advisor.handover.report import read_json
-
-    known = {rule.id: rule for rule in rules.read()[0]}
-    if read_text(path).startswith(script.MARK):
-        return script.read_back(read_text(path), known)
-    return read_json(str(path), known)
 
 
 def _keep(log: Path | None, tag: str, report: Report) -> None:

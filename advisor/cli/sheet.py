@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 
     from advisor.advice import Batch
 
-SUFFIXES = (".pdf", ".html", ".htm", ".txt")
-"""Endings of --out that say what is written."""
-
 PAPER_WIDTH = 100
 """Columns of the text where it is not shown in a terminal."""
 
@@ -57,7 +54,9 @@ def sheet(
     from advisor.shop_file import the_shop
 
     if out is not None:
-        if out.suffix.lower() not in SUFFIXES:
+        from advisor.sheet import ENDINGS
+
+        if out.suffix.lower() not in ENDINGS:
             raise InputError(f"--out {out} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
         refuse_same(out, unit, csv, shop, handover)
     if handover is not None and every:
@@ -85,7 +84,12 @@ def sheet(
     if steps:
         print_steps(batch, some, out)
         return
-    unreadable = print_sheets(batch, some, out, width, _checks(handover))
+    checks = None
+    if handover is not None:
+        from advisor.handover.script import read_result
+
+        checks = read_result(handover).sheet_lines()
+    unreadable = print_sheets(batch, some, out, width, checks)
     if unreadable:
         say(f"{unreadable} of {len(some)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
@@ -104,16 +108,6 @@ def print_steps(batch: Batch, some: Sequence[int], out: Path | None) -> None:
     else:
         write_whole(out, text)
         say(f"Wrote {out}.")
-
-
-def _checks(path: Path | None) -> tuple[str, ...] | None:
-    """Lines of the section of hand-over checks, from a result of the check."""
-    if path is None:
-        return None
-    from advisor.handover.report import read_json
-    from advisor.handover.rules import every
-
-    return read_json(str(path), {rule.id: rule for rule in every()}).sheet_lines()
 
 
 def _one_tag(unit: str | None, tag: str | None) -> str:
@@ -213,7 +207,7 @@ def print_sheets(
         How many of these rows could not be read.
     """
     from advisor.files import write_whole
-    from advisor.sheet import render_html, render_pdf, render_text
+    from advisor.sheet import render_text, written
     from advisor.unit import Status
 
     sheets = [replace(batch[at], checks=checks) if checks is not None else batch[at] for at in some]
@@ -223,12 +217,6 @@ def print_sheets(
         for number, one in enumerate(sheets):
             say(("\n" if number else "") + render_text(one, columns, ascii_only=plain), nl=False)
     else:
-        suffix = out.suffix.lower()
-        if suffix == ".pdf":
-            write_whole(out, render_pdf(sheets))
-        elif suffix == ".txt":
-            write_whole(out, "\f".join(render_text(one, width or PAPER_WIDTH) for one in sheets))
-        else:
-            write_whole(out, render_html(sheets))
+        write_whole(out, written(sheets, out, width or PAPER_WIDTH))
         say(f"{out} written: {counted(len(sheets), 'sheet')}.")
     return int(batch.standing["status"].eq(Status.UNREADABLE).to_numpy()[batch.case][list(some)].sum())

@@ -13,7 +13,7 @@ from typing import Any
 
 from advisor.errors import InputError
 from advisor.files import read_text
-from advisor.handover.rules import LookRule, Weight
+from advisor.handover.rules import LookRule, Weight, every
 
 MOST_COMMANDS = 3
 """Paths up to which a mend is written for each; more get the first, and a word."""
@@ -153,15 +153,9 @@ def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda one: (grave.index(one.severity), parts.index(one.part), one.rule)))
 
 
-def read_json(path: str, rules: Mapping[str, LookRule]) -> Report:
-    """Read back what `advisor handover --json` wrote.
-
-    Raises
-    ------
-    InputError
-        When it is no such result.
-    """
-    hint = "Make it with: advisor handover --json"
+def read_json(path: str) -> Report:
+    """Read back what `advisor handover --json` wrote; InputError when it is no such result."""
+    hint, rules = "Make it with: advisor handover --json", {rule.id: rule for rule in every()}
     try:
         content = json.loads(read_text(path, LARGEST_RESULT, InputError, hint))
         findings = [

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 from collections import defaultdict
-from collections.abc import Mapping
 from importlib.resources import files
 
 from advisor.errors import InputError
+from advisor.files import read_text
 from advisor.handover.globs import HOMES, expand
-from advisor.handover.report import Finding, Report, finding, ordered
+from advisor.handover.report import Finding, Report, finding, ordered, read_json
 from advisor.handover.rules import LookRule, every
 
 MARK = "# hand-over check by script, version 1"
@@ -130,7 +131,13 @@ def _extended(pattern: str) -> str:
     return out
 
 
-def read_back(text: str, rules: Mapping[str, LookRule]) -> Report:
+def read_result(path: str | os.PathLike[str]) -> Report:
+    """Read back what the script, or `advisor handover --json`, wrote; InputError when it is neither."""
+    text = read_text(path)
+    return read_back(text) if text.startswith(MARK) else read_json(str(path))
+
+
+def read_back(text: str) -> Report:
     """Read what the script printed.
 
     Raises
@@ -141,6 +148,7 @@ def read_back(text: str, rules: Mapping[str, LookRule]) -> Report:
     first, *lines = text.splitlines()
     if first != MARK:
         raise InputError("This is not what the hand-over script printed.", "On the unit: sh handover.sh > FILE")
+    rules = {rule.id: rule for rule in every()}
     paths: defaultdict[str, set[str]] = defaultdict(set)
     not_judged = []
     for line in lines:

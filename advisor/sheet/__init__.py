@@ -5,5 +5,6 @@ from __future__ import annotations
 from advisor.sheet.html import figures, render_html
 from advisor.sheet.text import render_text
 from advisor.sheet.typeset import render_pdf, render_svg
+from advisor.sheet.written import ENDINGS, written
 
-__all__ = ["figures", "render_html", "render_pdf", "render_svg", "render_text"]
+__all__ = ["ENDINGS", "figures", "render_html", "render_pdf", "render_svg", "render_text", "written"]

@@ -122,16 +122,10 @@ class Page:
 
     def save(self, path: str | Path) -> Path:
         """Write to a file ending in .pdf, .html or .txt."""
-        from advisor.errors import InputError
         from advisor.files import write_whole
-        from advisor.sheet import render_text
+        from advisor.sheet import written
 
-        file = Path(path)
-        if file.suffix not in (".pdf", ".html", ".txt"):
-            raise InputError(f"{file} does not say what to write.", "Let its name end in .pdf, .html or .txt.")
-        text = {".html": lambda: self.html, ".txt": lambda: "\f".join(render_text(one) for one in self.records)}
-        write_whole(file, self.pdf if file.suffix == ".pdf" else text[file.suffix]())
-        return file
+        return write_whole(path, written(self.records, path))
 
     def _repr_html_(self) -> str:
         from advisor.sheet import figures
