@@ -417,8 +417,7 @@ def _job(db: sqlite3.Connection, number: int) -> sqlite3.Row:
 
 def minutes_between(start: str, stop: str) -> float:
     """Minutes between two moments written by `now` [min]."""
-    first, last = (datetime.fromisoformat(text.replace("Z", "+00:00")) for text in (start, stop))
-    return (last - first).total_seconds() / 60
+    return (datetime.fromisoformat(stop) - datetime.fromisoformat(start)).total_seconds() / 60
 
 
 def statements(script: str) -> Iterator[str]:

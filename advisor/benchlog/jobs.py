@@ -122,11 +122,12 @@ def tidied(job: Job) -> Job:
         from advisor.benchlog.sheet_cells import edition as known
 
         edition = known(edition).value
+    texts: dict[str, Any] = {
+        name: word(getattr(job, name)) for name in ("image", "parts", "technician", "reason", "despite")
+    }
     return replace(
-        job, asset_tag=word(job.asset_tag) or "", edition=edition, image=word(job.image), parts=word(job.parts),
-        technician=word(job.technician), note="\n".join(lines).strip() or None, reason=word(job.reason),
-        source=plain(job.source) or LOGGED_HERE,
-        despite=word(job.despite),
+        job, asset_tag=word(job.asset_tag) or "", edition=edition, note="\n".join(lines).strip() or None,
+        source=plain(job.source) or LOGGED_HERE, **texts,
     )  # fmt: skip
 
 

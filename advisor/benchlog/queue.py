@@ -96,10 +96,7 @@ class Queue:
             Fields that somebody else had changed too, with their value, which is replaced.
         """
         with self.log.writing() as db:
-            row = db.execute("SELECT * FROM queue WHERE id = ? AND left_at IS NULL", (number,)).fetchone()
-            if row is None:
-                raise InputError("That unit is no longer in the queue.", "Somebody took it off; undo puts it back.")
-            before = _queued(row)
+            before = self.get(number)
             stands = before.unit.model_dump(mode="json")
             theirs = {name: stands[name] for name in facts if name in seen and stands[name] != seen[name]}
             unit = Unit.model_validate({**stands, **facts})
@@ -113,8 +110,7 @@ class Queue:
     def refuse(self, number: int, field: str, typed: str, why: str) -> None:
         """Keep what was typed and not taken, so that every page shows it at its field."""
         with self.log.writing() as db:
-            row = db.execute("SELECT wrong FROM queue WHERE id = ?", (number,)).fetchone()
-            wrong = {**json.loads(row["wrong"]), field: [typed, why]}
+            wrong = {**self.get(number).wrong, field: [typed, why]}
             db.execute("UPDATE queue SET wrong = ? WHERE id = ?", (json.dumps(wrong), number))
 
     def keep(self, number: int, parts: Mapping[str, int]) -> None:

@@ -279,10 +279,8 @@ def outcome(text: str) -> Parsed:
     return Parsed(found)
 
 
-_EDITIONS = {
-    "gnome": Edition.GNOME, "kde": Edition.PLASMA, "plasma": Edition.PLASMA, "cinnamon": Edition.CINNAMON,
-    "mate": Edition.MATE, "xfce": Edition.XFCE, "xfce4": Edition.XFCE, "lxqt": Edition.LXQT, "lxde": Edition.LXDE,
-}  # fmt: skip
+_EDITIONS = {word: one for one in Edition for word in one.lower().split()} | {"xfce4": Edition.XFCE}
+"""Words by which a desktop is called: those of its name, and others."""
 
 
 def edition(text: str) -> Parsed:

@@ -55,7 +55,7 @@ def progress_of(log: BenchLog, tags: Iterable[str]) -> dict[str, Progress]:
         laps = log.laps(tag)
         started: dict[str, datetime] = {}
         for lap in laps:
-            when = datetime.fromisoformat(str(lap["started_at"]).replace("Z", "+00:00"))
+            when = datetime.fromisoformat(str(lap["started_at"]))
             started.setdefault(str(lap["phase"]), when.astimezone().replace(tzinfo=None))
         if started:
             out[tag] = Progress(started, next((str(lap["phase"]) for lap in laps if lap["stopped_at"] is None), ""))

@@ -17,7 +17,7 @@ from advisor.phrases import counted
 from advisor.shop_file import read_shop
 from advisor.unit import unit_of
 from advisor.views import labels, show
-from advisor.views.widgets import button, classed, html, text
+from advisor.views.widgets import button, classed, html, text, upload
 
 if TYPE_CHECKING:
     from advisor.views.app_view import App
@@ -42,8 +42,6 @@ class Scoring(w.VBox):
     def __init__(self, app: App) -> None:
         self.app, self.row = app, -1
         self.batch: Batch | None = None
-        self.upload = classed(w.FileUpload(description="Open a sheet", multiple=True), "ba-upload", "ba-batch-upload")
-        self.upload.observe(self._uploaded, "value")
         self.pasted = w.Textarea(placeholder="Rows of a sheet, with their header", rows=3)
         more = w.Accordion(
             [w.VBox([self.pasted, button("Score the text", self._paste)])], titles=["Paste rows"], selected_index=None
@@ -59,7 +57,8 @@ class Scoring(w.VBox):
         ])  # fmt: skip
         self.summary, self.chosen, self.detail = html("", "ba"), html("", "ba"), html("", "ba")
         self.table, self.pictures = classed(w.VBox([]), "ba-table"), html("", "ba")
-        opened = w.HBox([self.upload, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
+        sheets = upload("Open a sheet", self.take_files, "ba-batch-upload")
+        opened = w.HBox([sheets, button("Score the invented workshop", self._demo, "ba-batch-demo"), more])
         self.welcome = html(WELCOME, "ba")
         super().__init__(
             [
@@ -80,12 +79,6 @@ class Scoring(w.VBox):
     def take_files(self, files: list[tuple[str, bytes]]) -> None:
         """Score the sheets that were handed in, one below the other."""
         self.app.act(lambda: self._score([read_file(name, content) for name, content in files]))
-
-    def _uploaded(self, change: dict[str, object]) -> None:
-        files = [(one.name, bytes(one.content)) for one in self.upload.value]
-        if files:
-            self.take_files(files)
-            self.upload.value = ()
 
     def _paste(self) -> None:
         self.app.act(lambda: self._score([read_pasted(self.pasted.value)]))

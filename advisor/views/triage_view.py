@@ -12,7 +12,7 @@ from advisor.benchlog.queue import Queued
 from advisor.phrases import titled
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
-from advisor.views.widgets import button, classed, html, text
+from advisor.views.widgets import button, classed, html, text, upload
 
 if TYPE_CHECKING:
     from advisor.views.app_view import App
@@ -55,8 +55,6 @@ class Triage(w.HBox):
 
     def _ways(self) -> w.VBox:
         app, bench = self.app, self.bench
-        self.upload = classed(w.FileUpload(description="Open files", multiple=True), "ba-upload")
-        self.upload.observe(self._uploaded, "value")
         self.pasted = classed(
             w.Textarea(placeholder="Paste rows of a sheet, a capture, or listings such as lspci -nn", rows=4),
             "ba-pasted",
@@ -70,7 +68,7 @@ class Triage(w.HBox):
         return classed(w.VBox([
             html("<h3>Add units</h3>", "ba"),
             button("This PC", lambda: app.act(bench.this_pc, ".ba-fact-asset_tag input"), "ba-do-this"),
-            self.upload,
+            upload("Open files", app.take_files),
             button("Type it in", lambda: app.act(bench.type_in, ".ba-fact-asset_tag input"), "ba-do-type"),
             more,
             button("Try the invented workshop", lambda: app.act(bench.try_demo, ".ba-queue select"), "ba-do-demo"),
@@ -90,12 +88,6 @@ class Triage(w.HBox):
 
     def _correct(self, name: str, typed: str) -> None:
         self.app.act(lambda: self.bench.correct(name, typed))
-
-    def _uploaded(self, change: dict[str, object]) -> None:
-        files = [(one.name, bytes(one.content)) for one in self.upload.value]
-        if files:
-            self.app.take_files(files)
-            self.upload.value = ()
 
     def _paste(self) -> None:
         self.app.act(lambda: self.bench.take_text(self.pasted.value), ".ba-queue select")

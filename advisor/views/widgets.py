@@ -54,6 +54,20 @@ def button(title: str, act: Callable[[], Any], *classes: str, hint: str = "") ->
     return classed(out, *classes)
 
 
+def upload(label: str, take: Callable[[list[tuple[str, bytes]]], Any], *classes: str) -> w.FileUpload:
+    """A button that opens files; `take` gets their names and contents."""
+    out = w.FileUpload(description=label, multiple=True)
+
+    def given(_: Any) -> None:
+        files = [(one.name, bytes(one.content)) for one in out.value]
+        if files:
+            take(files)
+            out.value = ()
+
+    out.observe(given, "value")
+    return classed(out, "ba-upload", *classes)
+
+
 def text(label: str = "", act: Callable[[str], Any] | None = None, *classes: str, **more: Any) -> w.Text:
     """A line to type in; `act` gets its text on Enter or when it is left."""
     return _watched(w.Text(description=label, continuous_update=False, **more), act, classes)
