@@ -66,25 +66,16 @@ class Timings:
             inside_low_pct and inside_high_pct (95 % Wilson interval of the share inside, see `review.by_class`).
         """
         rows = self.rows.assign(ratio=self.rows["actual_s"] / self.rows["predicted_s"])
+        middles = ["predicted_s", "actual_s", "ratio"]
         out = []
         for (timed, disk), part in rows.groupby(["timed", "disk"], sort=False):
             [inside] = by_class(part, "timed").to_dict("records")
-            medians = part[["predicted_s", "actual_s", "ratio"]].median()
             count = round(inside["units"] * inside["covered_pct"] / 100)
             ends = (inside["covered_low_pct"], inside["covered_high_pct"])
-            out.append((timed, disk, len(part), *medians, count, *ends))
-        names = [
-            "timed",
-            "disk",
-            "n",
-            "predicted_s",
-            "actual_s",
-            "ratio",
-            "inside",
-            "inside_low_pct",
-            "inside_high_pct",
-        ]
-        table = pd.DataFrame(out, columns=names)
+            out.append((timed, disk, len(part), *part[middles].median(), count, *ends))
+        table = pd.DataFrame(
+            out, columns=["timed", "disk", "n", *middles, "inside", "inside_low_pct", "inside_high_pct"]
+        )  # fmt: skip
         order = {name: at for at, name in enumerate(timed_names())}
         return table.sort_values(
             "timed", key=lambda column: column.map(order), kind="stable", ignore_index=True

@@ -90,24 +90,10 @@ def _listed(listings: list[Path], tag: str | None, out: Path | None) -> None:
 
 
 def _check(
-    root: Path,
-    listings: list[Path] | None,
-    script: bool,
-    watch: bool,
-    speed: bool,
-    identifiers: bool,
-    out: Path | None,
+    root: Path, listings: list[Path] | None, script: bool, watch: bool, speed: bool, identifiers: bool, out: Path | None
 ) -> None:
-    chosen = [
-        name
-        for name, given in (
-            ("--root", root != Path("/")),
-            ("--from", bool(listings)),
-            ("--script", script),
-            ("--watch", watch),
-        )
-        if given
-    ]
+    ways = {"--root": root != Path("/"), "--from": listings, "--script": script, "--watch": watch}
+    chosen = [name for name, given in ways.items() if given]
     if len(chosen) > 1:
         raise InputError(f"{' and '.join(chosen)} cannot be used together.", "Choose one of them.")
     if chosen and (speed or (identifiers and chosen != ["--root"])):

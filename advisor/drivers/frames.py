@@ -107,15 +107,13 @@ class DeviceVerdicts:
         key = (every.row * count + every.image) * len(KINDS) + (kind[every.spec] if len(kind) else 0)
         harm = np.array([HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
         order = np.lexsort((-_at(harm, every.verdict), -_at(self.by_verdict["rank"], every.verdict), key))
-        first = np.ones(len(order), dtype=bool)
-        first[1:] = key[order][1:] != key[order][:-1]
+        _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
         place = np.empty(len(order), dtype=np.intp)
-        place[order] = np.cumsum(first) - 1
-        worst = replace(every, row=every.row[order[first]], spec=every.spec[order[first]],
-                        image=every.image[order[first]])  # fmt: skip
+        place[order], first = group, order[first]
+        worst = replace(every, row=every.row[first], spec=every.spec[first], image=every.image[first])
         columns = {name: worst[name] for name in ("kind", "support", "severity", "device", "cure", "quirk", "reason")}
         names = np.array(self.images, dtype=object)[worst.image]
-        packages = _united(place, every["firmware_packages"], int(first.sum()))
+        packages = _united(place, every["firmware_packages"], len(first))
         return pd.DataFrame({"row": worst.row, "image": names, **columns, "firmware_packages": packages})
 
 
@@ -273,11 +271,9 @@ def _once(
     names: dict[tuple[str, Kind], int] = {}
     group = np.array([names.setdefault((one.text, one.kind), len(names)) for one in specs], dtype=np.int64)
     rank = np.array([min(RANK[v.support] for v in each) for each in verdicts], dtype=np.int64)
-    order = np.lexsort((np.arange(len(spec)), rank[spec], group[spec], row))
-    first = np.ones(len(order), dtype=bool)
-    same = (row[order][1:] == row[order][:-1]) & (group[spec[order]][1:] == group[spec[order]][:-1])
-    first[1:] = ~same
-    kept = np.sort(order[first])
+    key = row.astype(np.int64) * len(names) + group[spec]
+    order = np.lexsort((rank[spec], key))
+    kept = np.sort(order[np.unique(key[order], return_index=True)[1]])
     return spec[kept], row[kept]
 
 

@@ -17,7 +17,7 @@ from advisor.drivers.needs import Lack
 from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec
-from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
+from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable, Hits
 from advisor.drivers.verdict import RANK, Place, Verdict, unknown
 from advisor.phrases import joined
 from advisor.releases import KERNELS
@@ -54,30 +54,27 @@ def bind(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
 def _bound(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     """Modules whose aliases fit."""
     found: list[list[tuple[str, Kind, int]]] = [[] for _ in specs]
+
+    def note(hits: Hits, of: list[int]) -> None:
+        for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
+            name = table.modules[module]
+            found[of[row]].append((name, _kind_cached(table.paths[module], name), how))
+
     whole = [at for at, spec in enumerate(specs) if spec.modalias is not None]
     texts = [specs[at].modalias or "" for at in whole]
-    hits = table.match(pack(texts), texts)
-    for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
-        found[whole[row]].append((table.modules[module], _kind_of(table, module), how))
+    note(table.match(pack(texts), texts), whole)
     for bus in ("pci", "usb"):
         partly = [at for at, spec in enumerate(specs) if spec.modalias is None and spec.bus == bus and spec.words]
         if not partly:
             continue
         words = np.array([specs[at].words for at in partly], dtype=np.uint64).T
-        a, b, known_a, known_b = (np.ascontiguousarray(column) for column in words)
-        hits = table.match_partly(bus, a, b, known_a, known_b)
-        for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
-            found[partly[row]].append((table.modules[module], _kind_of(table, module), how))
+        note(table.match_partly(bus, *map(np.ascontiguousarray, words)), partly)
     return [tuple(row) for row in found]
 
 
 @lru_cache(maxsize=65_536)
 def _kind_cached(path: str, name: str) -> Kind:
     return of_module(path, name)
-
-
-def _kind_of(table: DriverTable, module: int) -> Kind:
-    return _kind_cached(table.paths[module], table.modules[module])
 
 
 def kind_of(spec: Spec, bounds: Sequence[Bound]) -> Kind:

@@ -16,10 +16,13 @@ def bench(tab: str = "triage", shop: Any = None) -> Any:
     Parameters
     ----------
     tab : str
-        The tab shown first.
+        The tab shown first, unless ADVISOR_TAB names another.
     shop : Shop, optional
         The settings of `advisor.shop_file.the_shop` when left out.
     """
-    from advisor.views.app_view import build
+    import os
 
-    return build(tab, shop)
+    from advisor.views.app_view import App
+    from advisor.views.state import BenchPage
+
+    return App(BenchPage(shop), os.environ.get("ADVISOR_TAB", tab))

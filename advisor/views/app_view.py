@@ -12,7 +12,6 @@ import ipywidgets as w
 
 from advisor.benchlog.laps import Lap, titles
 from advisor.errors import AdvisorError
-from advisor.shop import Shop
 from advisor.shop_file import read_shop
 from advisor.views.batch_view import Scoring
 from advisor.views.day_view import Day
@@ -190,8 +189,3 @@ class App(w.VBox):
                        hint=f"Stop {title} of {lap.tag}"),
             ]  # fmt: skip
         self.running.children = children
-
-
-def build(tab: str = "triage", shop: Shop | None = None) -> App:
-    """Build the page; ADVISOR_TAB names the tab shown first."""
-    return App(BenchPage(shop), os.environ.get("ADVISOR_TAB", tab))
