@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.screen import one_line, say
+from advisor.cli.screen import cell, one_line, say
 from advisor.cli.shared_options import LogFile, a_file, option
 
 if TYPE_CHECKING:
@@ -182,25 +182,16 @@ def listing(last: Annotated[int, option("How many of the newest.", min=1)] = 20,
     """List the newest jobs beside what was predicted."""
     if _nothing(log):
         return
-    import pandas as pd
-
     from advisor import benchlog
 
     with _open(log) as book:
         rows = benchlog.frame(book).tail(last)
-
-    def word(value: str | None) -> str:
-        return "-" if pd.isna(value) else one_line(value)
-
-    def figure(value: float | None) -> str:
-        return "-" if pd.isna(value) else f"{value:.0f}"
-
     say(f"{'job':>5}  {'date':<11}{'tag':<14}{'edition':<12}{'hands-on':>9}{'elapsed':>9}{'predicted':>11}  outcome")
     for row in rows.itertuples(index=False):
         say(
-            f"{row.job:>5}  {row.date:<11}{one_line(row.asset_tag)[:13]:<14}{word(row.edition):<12}"
-            f"{figure(row.hands_on_min):>9}{figure(row.elapsed_min):>9}{figure(row.predicted_min):>11}"
-            f"  {word(row.outcome)}"
+            f"{row.job:>5}  {row.date:<11}{one_line(row.asset_tag)[:13]:<14}{cell(row.edition):<12}"
+            f"{cell(row.hands_on_min, '.0f'):>9}{cell(row.elapsed_min, '.0f'):>9}{cell(row.predicted_min, '.0f'):>11}"
+            f"  {cell(row.outcome)}"
         )
     say(f"{len(rows)} jobs shown.")
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from advisor.cli.screen import one_line, say
+from advisor.cli.screen import cell, say
 from advisor.cli.shared_options import ShopFile, option
 
 if TYPE_CHECKING:
@@ -176,22 +176,9 @@ def table(batch: Batch, limit: int = 60) -> str:
     lines = [f"{'tag':<10}{'advice':<18}{'min (80 %)':<17}{'first thing to do'}"]
     for row in range(min(limit, len(scored))):
         unit = scored.iloc[row]
-        minutes = _minutes(unit["elapsed_min"], unit["elapsed_low_min"], unit["elapsed_high_min"])
-        lines.append(
-            f"{_text(batch.tags[row])[:9]:<10}{_text(unit['advice']):<18}{minutes:<17}{_text(unit['do_first'])}"
-        )
+        middle, low, high = (cell(unit[f"elapsed_{one}min"], ".0f") for one in ("", "low_", "high_"))
+        minutes = middle if middle == "-" else f"{middle} ({low} to {high})"
+        lines.append(f"{cell(batch.tags[row])[:9]:<10}{cell(unit['advice']):<18}{minutes:<17}{cell(unit['do_first'])}")
     if len(scored) > limit:
         lines.append(f"... and {len(scored) - limit} more; write them out with --out.")
     return "\n".join(lines) + "\n"
-
-
-def _text(value: str | float | None) -> str:
-    import pandas as pd
-
-    return "-" if pd.isna(value) or value == "" else one_line(value)
-
-
-def _minutes(middle: float, low: float, high: float) -> str:
-    import pandas as pd
-
-    return "-" if pd.isna(middle) else f"{middle:.0f} ({low:.0f} to {high:.0f})"

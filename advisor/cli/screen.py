@@ -6,7 +6,7 @@ import contextlib
 import os
 import sys
 import unicodedata
-from typing import TextIO
+from typing import Any, TextIO
 
 from advisor.errors import InputError
 
@@ -34,6 +34,13 @@ def _spelled(letter: str) -> str:
 def one_line(value: object) -> str:
     """A cell's text on one line, so that a line break in it makes no line of its own."""
     return " ".join(str(value).split())
+
+
+def cell(value: Any, form: str = "") -> str:
+    """A value as a table on the screen has it, on one line; '-' where nothing is known."""
+    import pandas as pd
+
+    return "-" if pd.isna(value) or value == "" else one_line(format(value, form))
 
 
 def say(text: object = "", *, err: bool = False, nl: bool = True) -> None:

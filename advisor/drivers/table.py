@@ -188,9 +188,7 @@ class DriverTable:
             return Hits(row, module.astype(np.intp), module)
         key = row.astype(np.int64) * (4 * len(self.modules)) + 4 * module + np.concatenate(how)
         key.sort()
-        kept = np.ones(len(key), dtype=bool)
-        kept[1:] = key[1:] >> 2 != key[:-1] >> 2
-        key = key[kept]
+        key = key[np.unique(key >> 2, return_index=True)[1]]
         row, module, best = (key >> 2) // len(self.modules), (key >> 2) % len(self.modules), key & 3
         late = self.builtin[module]
         if late.any():

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from advisor.advice import Batch, assess
 from advisor.advice.record import Record
@@ -16,6 +15,7 @@ from advisor.benchlog import BenchLog, Job
 from advisor.benchlog.laps import Watches, titles, watches
 from advisor.benchlog.learning import logged
 from advisor.benchlog.queue import Queue, Queued
+from advisor.columns import records
 from advisor.errors import AdvisorError, InputError
 from advisor.files import datasets
 from advisor.intake.correct import correct
@@ -39,7 +39,7 @@ class JustLogged:
 
     job: int
     tag: str
-    predicted: tuple[float | None, float | None, float | None, float | None]
+    predicted: tuple[float | None, ...]  # In the slot, the ends of its range, hands-on [min]
     actual: tuple[float | None, float | None]
     said: str
 
@@ -357,15 +357,12 @@ class BenchPage:
             if lap.minutes is None:
                 self.stop(entry.tag, lap.phase)
         timing = self._batch.timing
-        phases = [
-            {"phase": str(row["phase"]), "hands_on_min": row["hands_on_min"], "machine_min": row["machine_min"]}
-            for row in timing.phases.to_dict("records")
-        ]
-        minutes = (record.elapsed_min, record.elapsed_low_min, record.elapsed_high_min, record.hands_on_min)
-        scored: Mapping[str, Any] = {
-            "advice": record.advice, "edition": record.edition, "image_used": record.image, "elapsed_min": minutes[0],
-            "elapsed_low_min": minutes[1], "elapsed_high_min": minutes[2], "hands_on_min": minutes[3],
-        }  # fmt: skip
+        phases = records(timing.phases[["phase", "hands_on_min", "machine_min"]])
+        minutes = {
+            name: getattr(record, name)
+            for name in ("elapsed_min", "elapsed_low_min", "elapsed_high_min", "hands_on_min")
+        }
+        scored = {"advice": record.advice, "edition": record.edition, "image_used": record.image, **minutes}
         self.log.add_unit(
             entry.tag, entry.unit.model_dump(mode="json", exclude_none=True), scored, phases, timing.basis
         )
@@ -377,7 +374,7 @@ class BenchPage:
         except AdvisorError as error:
             said = f"The ranges were not brought up to date: {error.message}"
         self.reload()
-        self.last = JustLogged(number, entry.tag, minutes, (job.elapsed_min, job.hands_on_min), said)
+        self.last = JustLogged(number, entry.tag, tuple(minutes.values()), (job.elapsed_min, job.hands_on_min), said)
         return self.last
 
     def why(self, said: str) -> str:
