@@ -71,7 +71,7 @@ def _sorted(
     }
     for row in rows:
         job = row.job
-        key = _key({name: getattr(job, name) for name in _FIELDS}, job.phases)
+        key = _key(vars(job), job.phases)
         number = next((one for one in known.get(key, ()) if one not in used), None)
         if number is None:
             new.append(row)
@@ -87,34 +87,29 @@ def _sorted(
 
 
 def _known(log: BenchLog) -> dict[_Key, list[int]]:
-    """Numbers of the jobs by what they say, and by what they said before each edit."""
-    now_timed: dict[int, dict[str, float]] = defaultdict(dict)
+    """Numbers of the jobs by what they say, by what they said before each edit, and by what an export says of them,
+    which fills edition and image in as they were advised.
+    """
+    timed: dict[int, dict[str, float]] = defaultdict(dict)
     for one in log.rows("SELECT job_id, phase, minutes FROM job_phase"):
-        now_timed[one["job_id"]][one["phase"]] = one["minutes"]
-    out: dict[_Key, list[int]] = defaultdict(list)
-    used: dict[int, tuple[str | None, str | None]] = {}
+        timed[one["job_id"]][one["phase"]] = one["minutes"]
+    advised = "unit.edition AS unit_edition, unit.image AS unit_image"
     names = ", ".join(f"job.{name}" for name in _FIELDS)
-    for one in log.rows(
-        f"SELECT job.id, {names}, unit.edition AS unit_edition, unit.image AS unit_image"
-        " FROM job LEFT JOIN unit ON unit.id = job.unit_id ORDER BY job.id"
-    ):
-        used[one["id"]] = (one["unit_edition"], one["unit_image"])
-        for key in _keys({name: one[name] for name in _FIELDS}, now_timed[one["id"]], used[one["id"]]):
-            out[key].append(one["id"])
-    for one in log.rows("SELECT row_id, before FROM history WHERE kind = 'job' ORDER BY id"):
-        before = json.loads(one["before"])
-        for key in _keys(before, now_timed[one["row_id"]], used.get(one["row_id"], (None, None))):
-            if one["row_id"] not in out[key]:
-                out[key].append(one["row_id"])
+    said = log.rows(
+        f"SELECT job.id, {names}, {advised}, '{{}}' AS before FROM job LEFT JOIN unit ON unit.id = job.unit_id"
+        " ORDER BY job.id"
+    ) + log.rows(
+        f"SELECT row_id AS id, {advised}, before FROM history LEFT JOIN job ON job.id = row_id"
+        " LEFT JOIN unit ON unit.id = job.unit_id WHERE kind = 'job' ORDER BY history.id"
+    )
+    out: dict[_Key, list[int]] = defaultdict(list)
+    for one in said:
+        values = {**dict(one), **json.loads(one["before"])}
+        filled = {name: values.get(name) or values[f"unit_{name}"] for name in ("edition", "image")}
+        for key in {_key(values, timed[one["id"]]), _key(values | filled, timed[one["id"]])}:
+            if one["id"] not in out[key]:
+                out[key].append(one["id"])
     return out
-
-
-def _keys(
-    values: Mapping[str, Any], phases: Mapping[str, float], unit: tuple[str | None, str | None]
-) -> tuple[_Key, ...]:
-    """What a job says, and what an export says of it, which fills edition and image in as they were advised."""
-    filled = {**values, "edition": values.get("edition") or unit[0], "image": values.get("image") or unit[1]}
-    return tuple(dict.fromkeys((_key(values, phases), _key(filled, phases))))
 
 
 def _key(values: Mapping[str, Any], phases: Mapping[str, float]) -> _Key:
@@ -150,7 +145,7 @@ def repeated(rows: Sequence[SheetRow]) -> list[int]:
     seen: Counter[_Key] = Counter()
     out = []
     for row in rows:
-        key = _key({name: getattr(row.job, name) for name in _FIELDS}, row.job.phases)
+        key = _key(vars(row.job), row.job.phases)
         if seen[key]:
             out.append(row.number)
         seen[key] += 1

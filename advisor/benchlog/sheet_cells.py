@@ -142,29 +142,26 @@ def _date(year: str, month: str, of_month: str) -> date | None:
         return None
 
 
-def clock(text: str) -> int | None:
-    """Read a time of day, alone or behind a day.
+def clock(text: str) -> tuple[int | None, bool]:
+    """Read a time of day, alone or behind a day; 9.30 is one where a time is asked for.
 
     Returns
     -------
     int or None
         Minutes since midnight [min]; None when there is none.
+    bool
+        Whether it stands alone.
     """
     words = " " + _colon(squeeze(text))
     match = _CLOCK.search(words)
     if match is None or match.end() != len(words):
-        return None
+        return None, False
     hour, minute = (int(one) for one in match[1].split(":")[:2])
     if match[2]:
         if not 1 <= hour <= 12:
-            return None
+            return None, False
         hour = hour % 12 + (12 if match[2] == "p" else 0)
-    return hour * 60 + minute if hour < 24 and minute < 60 else None
-
-
-def is_clock(text: str) -> bool:
-    """Tell whether a cell holds a time of day and nothing else; 9.30 is one where a time is asked for."""
-    return _CLOCK.fullmatch(f" {_colon(squeeze(text))}") is not None and clock(text) is not None
+    return (hour * 60 + minute, match.start() == 0) if hour < 24 and minute < 60 else (None, False)
 
 
 def _colon(words: str) -> str:

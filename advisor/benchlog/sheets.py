@@ -193,8 +193,8 @@ class _LogCells(Cells):
         self.values |= {"date": days, "elapsed_min": took}
 
     def _end(self, text: str) -> Parsed:
-        minute = sheet_cells.clock(text)
-        if sheet_cells.is_clock(text):
+        minute, alone = sheet_cells.clock(text)
+        if alone:
             return Parsed(_End(None, minute))
         found = self._day(text)
         if found == UNKNOWN:
