@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -119,31 +119,24 @@ class Plan:
             technician (whose hands), minutes_left (of that), next (what needs hands next, '' for nothing), next_at,
             next_by, and done_at (moment).
         """
-        rows = []
+        visits, rows = tuples(self.frame), []
         for slot in range(1, self.bench.slots + 1):
-            of_slot = self.frame[self.frame["slot"].eq(slot)]
-            ends = (
-                (of_slot["end"] + pd.to_timedelta(of_slot["then_min"], unit="min"))
-                .groupby(of_slot["tag"])
-                .transform("max")
-            )
-            here = of_slot[(of_slot.groupby("tag")["start"].transform("min") <= now) & (ends > now)]
-            doing, by, left, tag = "", "", 0.0, ""
-            coming = (here if len(here) else of_slot)[lambda some: some["start"] > now].head(1)
-            if len(here):
-                tag = str(here["tag"].iloc[0])
-                last = here[here["start"] <= now].iloc[-1]
-                ready = last["end"] + pd.Timedelta(minutes=last["then_min"])
-                until = last["end"] if now < last["end"] else ready
-                doing = "hands" if now < last["end"] else "machine" if now < ready else "waits"
-                by = str(last["technician"]) if doing == "hands" else ""
-                left = max(0.0, (until - now).total_seconds() / 60)
-            upcoming = coming.iloc[0] if len(coming) else None
+            of_slot = [one for one in visits if one.slot == slot]
+            # In the order of their start: a unit's last visit is what stays, and tells when its machine is ready.
+            ready = {one.tag: one.end + timedelta(minutes=one.then_min) for one in of_slot}
+            there = {one.tag for one in of_slot if one.start <= now < ready[one.tag]}
+            here = [one for one in of_slot if one.tag in there]
+            coming = next((one for one in here or of_slot if one.start > now), None)
+            doing, by, until = "", "", now
+            if here:
+                last = [one for one in here if one.start <= now][-1]
+                alone = last.end + timedelta(minutes=last.then_min)
+                doing = "hands" if now < last.end else "machine" if now < alone else "waits"
+                by, until = (last.technician, last.end) if doing == "hands" else ("", max(now, alone))
             rows.append((
-                slot, tag, doing, by, round(left, 1),
-                "" if upcoming is None else f"{upcoming['tag']}: {upcoming['what']}",
-                pd.NaT if upcoming is None else upcoming["start"], "" if upcoming is None else upcoming["technician"],
-                ends[here.index].max() if len(here) else pd.NaT,
+                slot, here[0].tag if here else "", doing, by, round((until - now).total_seconds() / 60, 1),
+                f"{coming.tag}: {coming.what}" if coming else "", coming.start if coming else pd.NaT,
+                coming.technician if coming else "", ready[here[0].tag] if here else pd.NaT,
             ))  # fmt: skip
         return pd.DataFrame(rows, columns=list(BOARD_COLUMNS))
 
