@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from advisor.capture.machine import Machine
-from advisor.capture.machine_facts import Cell, MachineFacts
+from advisor.capture.machine_facts import Cell, Findings, MachineFacts
 from advisor.unit import PORTABLE
 
 
@@ -42,39 +42,31 @@ def probe(machine: Machine, why: dict[str, str]) -> tuple[Cell, ...] | None:
     return tuple(cells)
 
 
-def decide(facts: MachineFacts, form: object) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, found: Findings) -> None:
     """Fill the fields `battery_*` of the Unit: all batteries together, the most worn one's cycles."""
     cells = facts.batteries
-    if cells is None:
-        reason = facts.why.get("battery_health_pct", "the source does not list power supplies")
-        return {}, {"battery_health_pct": reason, "battery_cycles": reason}
     if not cells:
-        reason = "no battery is fitted, or its gauge does not answer" if form in PORTABLE else "no battery was found"
-        return {}, {"battery_health_pct": reason, "battery_cycles": reason}
-    values: dict[str, object] = {}
-    why: dict[str, str] = {}
-    cycles = [cell.cycles for cell in cells if cell.cycles]
-    if cycles:
-        values["battery_cycles"] = max(cycles)
-    else:
-        why["battery_cycles"] = "the battery does not count its cycles"
-    whole_cells = [
-        (cell.full, cell.design, cell.measure)
-        for cell in cells
-        if cell.full is not None and cell.full >= 0 and cell.design is not None and cell.design > 0
+        portable = found.values.get("form_factor") in PORTABLE
+        reason = "no battery is fitted, or its gauge does not answer" if portable else "no battery was found"
+        if cells is None:
+            reason = facts.why.get("battery_health_pct", "the source does not list power supplies")
+        found.leave(("battery_health_pct", "battery_cycles"), reason)
+        return
+    cycles = max((cell.cycles for cell in cells if cell.cycles), default=None)
+    found.tell("battery_cycles", cycles, "the battery does not count its cycles")
+    known = [
+        (one.full, one.design) for one in cells if one.full is not None and one.design and one.full >= 0 < one.design
     ]
-    if len(whole_cells) < len(cells):
-        why["battery_health_pct"] = "the battery does not state its capacity, full and as designed"
-    elif len({measure for _, _, measure in whole_cells}) > 1:
-        why["battery_health_pct"] = "one battery states its energy, another its charge: they do not add up"
+    health = None
+    if len(known) < len(cells):
+        reason = "the battery does not state its capacity, full and as designed"
+    elif len({cell.measure for cell in cells}) > 1:
+        reason = "one battery states its energy, another its charge: they do not add up"
     else:
-        health = 100 * sum(full for full, _, _ in whole_cells) / sum(design for _, design, _ in whole_cells)
-        if 0 <= health <= 150:
-            values["battery_health_pct"] = round(health, 1)
-            if health == 0:
-                why["battery_health_pct"] = (
-                    "the battery states that it holds nothing when full: it is dead, or its gauge is"
-                )
-        else:
-            why["battery_health_pct"] = f"the battery claims {health:.0f} % of its design capacity"
-    return values, why
+        health = 100 * sum(full for full, _ in known) / sum(design for _, design in known)
+        reason = f"the battery claims {health:.0f} % of its design capacity"
+        if health == 0:
+            found.why["battery_health_pct"] = (
+                "the battery states that it holds nothing when full: it is dead, or its gauge is"
+            )
+    found.tell("battery_health_pct", round(health, 1) if health is not None and health <= 150 else None, reason)

@@ -6,7 +6,7 @@ import re
 
 from advisor.capture import smbios
 from advisor.capture.machine import Attempt, Machine, clean, whole
-from advisor.capture.machine_facts import Box, MachineFacts
+from advisor.capture.machine_facts import Box, Findings, MachineFacts
 from advisor.capture.memory import TABLE
 from advisor.unit import BootMode, FormFactor
 
@@ -99,10 +99,9 @@ def _filled(text: str | None) -> str | None:
     return None if text is None or _EMPTY_WORDS.fullmatch(text) else text
 
 
-def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, found: Findings) -> None:
     """Fill maker, model, form factor, boot mode, Secure Boot and TPM of the Unit."""
     box = facts.box
-    why: dict[str, str] = {}
     maker = _filled(box.maker) or _filled(box.board_maker)
     product, version = _filled(box.product), _filled(box.version)
     model = product
@@ -110,21 +109,19 @@ def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
         # Lenovo keeps the name in the version and the machine type in the name.
         model = version if product.casefold() in version.casefold() else f"{version} ({product})"
     model = model or _filled(box.board)
-    values: dict[str, object] = {"maker": maker, "model": model, "secure_boot": box.secure_boot, "tpm": box.tpm}
-    if model is None:
-        why["model"] = "the firmware holds no model name"
-    if maker is None:
-        why["maker"] = "the firmware holds no maker's name"
-    values["form_factor"], reason = _form_factor(box, model)
-    if reason:
-        why["form_factor"] = reason
+    found.tell("model", model, "the firmware holds no model name")
+    found.tell("maker", maker, "the firmware holds no maker's name")
+    found.tell("secure_boot", box.secure_boot)
+    found.tell("tpm", box.tpm)
+    found.tell("form_factor", *_form_factor(box, model))
     if box.efi:
-        values["boot_mode"] = {64: BootMode.UEFI64, 32: BootMode.UEFI32}.get(box.efi_bits or 0)
+        found.tell("boot_mode", {64: BootMode.UEFI64, 32: BootMode.UEFI32}.get(box.efi_bits or 0))
     elif box.efi is False:
-        values["boot_mode"] = BootMode.BIOS
+        found.tell("boot_mode", BootMode.BIOS)
         if box.uefi_able:
-            why["boot_mode"] = "this session was started the legacy way; the firmware says that it can start UEFI too"
-    return values, why
+            found.why["boot_mode"] = (
+                "this session was started the legacy way; the firmware says that it can start UEFI too"
+            )
 
 
 def _form_factor(box: Box, model: str | None) -> tuple[FormFactor | None, str]:

@@ -8,10 +8,10 @@ from typing import Any
 from pydantic import ValidationError
 
 from advisor.capture import battery, box, devices, memory, screen, storage
-from advisor.capture.machine_facts import MachineFacts
+from advisor.capture.machine_facts import Findings, MachineFacts
 from advisor.unit import Capture, Unit
 
-_CPU_FIELDS = ("vendor", "family", "model", "stepping", "flags", "cores", "threads")
+_SILENT = "the source does not say"
 
 
 def compose(facts: MachineFacts, taken_by: str) -> Capture:
@@ -27,27 +27,19 @@ def compose(facts: MachineFacts, taken_by: str) -> Capture:
     advisor.unit.Capture
         A field that is open has its reason in `unread`; a field that is rounded or doubtful has it too.
     """
-    values: dict[str, Any] = {"cpu": facts.processor.name}
-    values |= {f"cpu_{name}": getattr(facts.processor, name) for name in _CPU_FIELDS}
-    why: dict[str, str] = {
-        name: "the source does not say" for name in ("cpu", *(f"cpu_{n}" for n in _CPU_FIELDS)) if values[name] is None
-    }
-    of_box, why_box = box.decide(facts)
-    form = of_box["form_factor"]
-    of_memory, why_memory = memory.decide(facts)
-    of_storage, why_storage, notes = storage.decide(facts)
-    of_devices, why_devices = devices.decide(facts)
-    of_screen, why_screen = screen.decide(facts, form)
-    of_battery, why_battery = battery.decide(facts, form)
-    values |= {**of_box, **of_memory, **of_storage, **of_devices, **of_screen, **of_battery}
-    why |= {**why_box, **why_memory, **why_storage, **why_devices, **why_screen, **why_battery}
+    found = Findings()
+    processor = facts.processor
+    found.tell("cpu", processor.name, _SILENT)
+    for name in ("vendor", "family", "model", "stepping", "flags", "cores", "threads"):
+        found.tell(f"cpu_{name}", getattr(processor, name), _SILENT)
+    for room in (box, memory, storage, devices, screen, battery):
+        room.decide(facts, found)
+    values = found.values
     # What a probe met is nearer to the cause than what the decision missed; it is void once another source knew.
-    why |= {name: reason for name, reason in facts.why.items() if values.get(name) is None}
-    why |= facts.care
+    found.why |= {name: reason for name, reason in facts.why.items() if values.get(name) is None} | facts.care
     for name, value in values.items():
-        if value is None and name not in why:
-            why[name] = "the source does not say"
-    notes += [f"{name} {value}" for name, value in facts.identifiers.items()]
+        found.tell(name, value, _SILENT)
+    notes = [*found.notes, *(f"{name} {value}" for name, value in facts.identifiers.items())]
     values["notes"] = "; ".join(notes) or None
     unit, refused = valid(values)
     moment = dt.datetime.now(dt.UTC)
@@ -55,7 +47,7 @@ def compose(facts: MachineFacts, taken_by: str) -> Capture:
         taken_at=moment.isoformat(timespec="seconds"),
         taken_by=taken_by,
         unit=unit,
-        unread={name: reason for name, reason in (why | refused).items() if reason},
+        unread={name: reason for name, reason in (found.why | refused).items() if reason},
     )
 
 

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 
 from advisor.capture.machine import KernelDevice, Machine, clean
-from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice
+from advisor.capture.machine_facts import BusDevice, Findings, MachineFacts
 
 MOST_DEVICES = 400
 """More than any PC has; what a listing claims beyond is left out, and said."""
@@ -192,7 +192,7 @@ def is_graphics(device: BusDevice) -> bool:
 _NAMED_WIRELESS = re.compile(r"802\.11|wireless|wi-?fi|\bWLAN|\bAR[59]\d{3}", re.IGNORECASE)
 
 
-def _of_name(name: str, device: NamedDevice) -> bool:
+def _of_name(name: str, device: BusDevice) -> bool:
     """Whether a device without an id is of a kind, by its class; some Wi-Fi chips claim to be Ethernet."""
     kind = device.kind or 0
     wireless = kind == _WIRELESS or (kind == _ETHERNET and bool(_NAMED_WIRELESS.search(device.name or "")))
@@ -201,39 +201,30 @@ def _of_name(name: str, device: NamedDevice) -> bool:
     return wireless if name == "wireless" else kind == _ETHERNET and not wireless
 
 
-def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, found: Findings) -> None:
     """Fill devices, wireless, graphics and ethernet of the Unit."""
     tests = {"wireless": is_wireless, "graphics": is_graphics, "ethernet": is_wired}
     nameless = sum(one.name is not None for one in facts.named)
     if facts.devices is None and not nameless:
-        reason = facts.why.get("devices", "the source does not list devices")
-        return {}, dict.fromkeys(("devices", *tests), reason)
-    why: dict[str, str] = {}
+        found.leave(("devices", *tests), facts.why.get("devices", "the source does not list devices"))
+        return
     if nameless:
         many = f"{nameless} device{'s are' if nameless > 1 else ' is'}"
-        why["devices"] = f"{many} known by name only; lspci -nnk gives the ids"
+        found.why["devices"] = f"{many} known by name only; lspci -nnk gives the ids"
     given = facts.devices or ()
     listed = given[:MOST_DEVICES]
     while sum(len(device.identity) + 2 for device in listed) > LONGEST_LIST:
         listed = listed[: len(listed) * 3 // 4]
     if len(given) > len(listed):
-        why["devices"] = f"only the first {len(listed)} of {len(given)} are kept"
-    values: dict[str, object] = {"devices": "; ".join(device.identity for device in listed) or None}
+        found.why["devices"] = f"only the first {len(listed)} of {len(given)} are kept"
+    found.tell("devices", "; ".join(device.identity for device in listed) or None)
+    held = {one.at for one in listed if one.at}
+    only = [one for one in facts.named if one.name and one.at not in held]
     for name, test in tests.items():
-        names = list(dict.fromkeys(named(device) for device in listed if test(device)))
-        held = {one.at for one in listed if one.at}
-        only = [one for one in facts.named if one.name and one.at not in held and _of_name(name, one)]
-        names += list(dict.fromkeys(_revised(one.name or "", one.rev) for one in only))
-        if names:
-            values[name] = "; ".join(names[:6])
-    for name in tests:
-        if name not in values:
-            reason = _doubt(name, facts)
-            if reason:
-                why[name] = reason
-            else:
-                values[name] = NONE
-    return values, why
+        names = [named(device) for device in listed if test(device)]
+        names += [_revised(one.name or "", one.rev) for one in only if _of_name(name, one)]
+        doubt = "" if names else _doubt(name, facts)
+        found.tell(name, None if doubt else "; ".join(list(dict.fromkeys(names))[:6]) or NONE, doubt)
 
 
 def _doubt(name: str, facts: MachineFacts) -> str:

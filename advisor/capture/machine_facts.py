@@ -1,7 +1,8 @@
-"""What a probe or a listing found, before anything is decided from it."""
+"""What a probe or a listing found, and what is decided from it."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
@@ -70,8 +71,9 @@ class BusDevice:
     """One device on a bus."""
 
     bus: str  # 'pci', 'usb', 'sdio' or 'virtio'
-    vendor: int
-    product: int
+    # vendor, product: None in a listing that shows no ids.
+    vendor: int | None = None
+    product: int | None = None
     modalias: str | None = None  # Whole, when the source has it
     kind: int | None = None  # PCI class and subclass (0x0280), or the USB interface class
     at: str | None = None  # Address on the bus
@@ -85,18 +87,6 @@ class BusDevice:
     def identity(self) -> str:
         """The modalias, or 'bus:vvvv:pppp'."""
         return self.modalias or f"{self.bus}:{self.vendor:04x}:{self.product:04x}"
-
-
-@dataclass(frozen=True)
-class NamedDevice:
-    """A PCI device of which a listing shows no id."""
-
-    kind: int | None = None  # Class and subclass
-    name: str | None = None
-    # at, driver, rev: As those of `BusDevice`.
-    at: str | None = None
-    driver: str | None = None
-    rev: str | None = None
 
 
 @dataclass(frozen=True)
@@ -167,13 +157,32 @@ class MachineFacts:
     disks: tuple[Disk, ...] | None = None
     panel: Panel = field(default_factory=Panel)
     batteries: tuple[Cell, ...] | None = None
-    named: tuple[NamedDevice, ...] = ()  # Devices from a listing that gives no ids
+    named: tuple[BusDevice, ...] = ()  # Devices from a listing that gives no ids
     firmware: tuple[str, ...] = ()  # Files that the kernel asked for and did not find
     # Field of `Unit`: why a source could not tell it; counts only when no source could.
     why: dict[str, str] = field(default_factory=dict)
     # Field of `Unit`, or name of a source: what to bear in mind even though it is known.
     care: dict[str, str] = field(default_factory=dict)
     identifiers: dict[str, str] = field(default_factory=dict)  # Serial numbers and addresses, when they were asked for
+
+
+@dataclass
+class Findings:
+    """What is decided from facts."""
+
+    values: dict[str, Any] = field(default_factory=dict)  # By field of `Unit`
+    why: dict[str, str] = field(default_factory=dict)  # Why a field is open, or is to be taken with care
+    notes: list[str] = field(default_factory=list)
+
+    def tell(self, name: str, value: object, reason: str = "") -> None:
+        """Give a field its value; where that is None, it is open for this reason."""
+        self.values[name] = value
+        if value is None and reason:
+            self.why.setdefault(name, reason)
+
+    def leave(self, names: Iterable[str], reason: str) -> None:
+        """Leave fields open."""
+        self.why |= dict.fromkeys(names, reason)
 
 
 def fill(first: T, second: T) -> T:

@@ -6,7 +6,7 @@ import re
 
 from advisor.capture import smbios
 from advisor.capture.machine import Attempt, KernelDevice, Machine, clean, whole
-from advisor.capture.machine_facts import MachineFacts, Memory, Module, fill
+from advisor.capture.machine_facts import Findings, MachineFacts, Memory, Module, fill
 
 TABLE = "/sys/firmware/dmi/tables/DMI"
 
@@ -116,81 +116,53 @@ def soldered(module: Module) -> bool | None:
     return None if not by_form else by_form == "yes"
 
 
-def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
-    """Fill the fields `ram_*` of the Unit.
-
-    Returns
-    -------
-    values, why : dict
-        Fields of `advisor.unit.Unit`, and the reasons for those left open or rounded.
-    """
+def decide(facts: MachineFacts, found: Findings) -> None:
+    """Fill the fields `ram_*` of the Unit."""
     memory = facts.memory
-    values: dict[str, object] = {}
-    why: dict[str, str] = {}
     seen_gib = memory.seen_kib / 1024 / 1024 if memory.seen_kib else None
     fitted = [module for module in memory.modules or () if module.mib != 0]
     total = sum(module.mib or 0 for module in fitted) / 1024
     counted = bool(fitted) and all(module.mib for module in fitted)
+    missing = facts.why.get("ram_slots", "the source does not list memory modules")
     if counted and seen_gib and total < seen_gib * 0.999:
-        why["ram_slots"] = f"the firmware lists {total:g} GiB, less than the {seen_gib:.2f} GiB the kernel uses"
-        counted = False
-        fitted = []
-    if counted:
-        values["ram_gib"] = total
-    elif seen_gib and memory.seen_kib:
-        values["ram_gib"] = fitted_gib(memory.seen_kib)
+        missing = f"the firmware lists {total:g} GiB, less than the {seen_gib:.2f} GiB the kernel uses"
+        counted, fitted = False, []
+    if seen_gib and not counted:
         better = "; the exact size needs root" if "needs root" in facts.why.get("ram_slots", "") else ""
-        why["ram_gib"] = f"rounded up from the {seen_gib:.2f} GiB that the kernel uses{better}"
-    else:
-        why["ram_gib"] = "neither /proc/meminfo nor the SMBIOS table was there to read"
-    if not fitted or memory.modules is None:
-        reason = why.get("ram_slots") or facts.why.get("ram_slots", "the source does not list memory modules")
-        for name in ("ram_slots", "ram_slots_free", "ram_soldered", "ram_max_gib", "ram_type", "ram_modules"):
-            why[name] = reason
-        return values, why
-    _slots(memory, fitted, values, why)
+        found.why["ram_gib"] = f"rounded up from the {seen_gib:.2f} GiB that the kernel uses{better}"
+    size = total if counted else fitted_gib(memory.seen_kib) if memory.seen_kib else None
+    found.tell("ram_gib", size, "neither /proc/meminfo nor the SMBIOS table was there to read")
+    if not fitted:
+        found.leave(("ram_slots", "ram_slots_free", "ram_soldered", "ram_max_gib", "ram_type", "ram_modules"), missing)
+        return
+    _slots(memory, fitted, found)
     kinds = sorted({module.kind for module in fitted if module.kind})
-    if len(kinds) == 1:
-        values["ram_type"] = kinds[0]
-    else:
-        why["ram_type"] = "the firmware does not say" if not kinds else f"mixed: {', '.join(kinds)}"
-    values["ram_modules"] = "; ".join(_described(module) for module in fitted)
-    if memory.most_mib and memory.most_mib / 1024 >= total:
-        values["ram_max_gib"] = memory.most_mib / 1024
-    elif memory.most_mib:
-        why["ram_max_gib"] = f"the board claims to take {memory.most_mib / 1024:g} GiB, less than is fitted"
-    else:
-        why["ram_max_gib"] = "the firmware does not say"
-    return values, why
+    mixed = f"mixed: {', '.join(kinds)}" if kinds else "the firmware does not say"
+    found.tell("ram_type", kinds[0] if len(kinds) == 1 else None, mixed)
+    found.tell("ram_modules", "; ".join(_described(module) for module in fitted))
+    most = (memory.most_mib or 0) / 1024
+    less = f"the board claims to take {most:g} GiB, less than is fitted" if most else "the firmware does not say"
+    found.tell("ram_max_gib", most if most and most >= total else None, less)
 
 
-def _slots(memory: Memory, fitted: list[Module], values: dict[str, object], why: dict[str, str]) -> None:
+def _slots(memory: Memory, fitted: list[Module], found: Findings) -> None:
     modules = memory.modules or ()
     states = [soldered(module) for module in fitted]
-    if all(state is True for state in states):
-        values["ram_soldered"] = True
-    elif any(state is False for state in states):
-        values["ram_soldered"] = False
-    else:
-        why["ram_soldered"] = "the firmware does not say what form the memory has"
+    on_board = sum(state is True for state in states)
+    whole_state = True if on_board == len(states) else False if False in states else None
+    found.tell("ram_soldered", whole_state, "the firmware does not say what form the memory has")
+    # An empty place on a board with soldered memory counts as a socket only when it says that it is one.
+    empty = [soldered(module) for module in modules if module.mib == 0]
+    free = sum(state is False or (not on_board and state is None) for state in empty)
+    reason = ""
     if memory.places is not None and memory.places != len(modules):
         reason = f"the board announces {memory.places} places for memory but lists {len(modules)}"
-        why["ram_slots"] = why["ram_slots_free"] = reason
-        return
-    empty = [module for module in modules if module.mib == 0]
-    on_board = sum(state is True for state in states)
-    # An empty place on a board with soldered memory counts as a socket only when it says that it is one.
-    free = [module for module in empty if soldered(module) is False or (not on_board and soldered(module) is None)]
-    doubtful = [module for module in empty if on_board and soldered(module) is None]
-    if doubtful:
+    elif on_board and None in empty:
         reason = "some memory is soldered, and the firmware does not say whether the empty places are sockets"
-        why["ram_slots"] = why["ram_slots_free"] = reason
-        return
-    if None in states and on_board:
-        why["ram_slots"] = why["ram_slots_free"] = "the firmware does not say which modules are soldered"
-        return
-    values["ram_slots_free"] = len(free)
-    values["ram_slots"] = len(fitted) - on_board + len(free)
+    elif on_board and None in states:
+        reason = "the firmware does not say which modules are soldered"
+    found.tell("ram_slots", None if reason else len(fitted) - on_board + free, reason)
+    found.tell("ram_slots_free", None if reason else free, reason)
 
 
 def _described(module: Module) -> str:

@@ -6,7 +6,7 @@ import math
 import re
 
 from advisor.capture.machine import Attempt, KernelDevice, Machine
-from advisor.capture.machine_facts import MachineFacts, Panel
+from advisor.capture.machine_facts import Findings, MachineFacts, Panel
 from advisor.unit import FormFactor
 
 PANEL_SIZES = (
@@ -15,6 +15,9 @@ PANEL_SIZES = (
 )  # fmt: skip
 """Diagonals that panels are sold by [inch]; common practice, no source. EDID rounds to whole millimetres, so 344 mm by
 194 mm, 15.55 inch, is the panel sold as 15.6."""
+
+_WITHOUT = (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER, FormFactor.THIN_CLIENT)
+"""Desktop boards with a mobile graphics chip list a panel that is not there."""
 
 _BUILT_IN = re.compile(r"card\d{1,3}-(eDP|LVDS|DSI)-")
 _MODE = re.compile(r"(\d{3,5})x(\d{3,5})")
@@ -154,15 +157,14 @@ def _camera(machine: Machine, why: dict[str, str]) -> bool | None:
     return None
 
 
-def decide(facts: MachineFacts, form: object) -> tuple[dict[str, object], dict[str, str]]:
+def decide(facts: MachineFacts, found: Findings) -> None:
     """Fill screen, touch and camera of the Unit."""
     panel = facts.panel
-    values: dict[str, object] = {"touch": panel.touch, "camera": panel.camera}
-    if form in (FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP, FormFactor.SERVER, FormFactor.THIN_CLIENT):
-        # Desktop boards with a mobile graphics chip list a panel that is not there.
-        return values, {"screen": "a unit of this form has no built-in screen"}
-    if panel.width and panel.height:
-        size = f" {panel.inches:.1f}" if panel.inches else ""
-        values["screen"] = f"{panel.width}x{panel.height}{size}"
-        return values, {}
-    return values, {"screen": facts.why.get("screen", "the source does not describe the screen")}
+    found.tell("touch", panel.touch)
+    found.tell("camera", panel.camera)
+    size = f" {panel.inches:.1f}" if panel.inches else ""
+    screen = f"{panel.width}x{panel.height}{size}" if panel.width and panel.height else None
+    reason = facts.why.get("screen", "the source does not describe the screen")
+    if found.values.get("form_factor") in _WITHOUT:
+        screen, reason = None, "a unit of this form has no built-in screen"
+    found.tell("screen", screen, reason)

@@ -8,7 +8,7 @@ from functools import cache
 
 from advisor.capture import health
 from advisor.capture.machine import KernelDevice, Machine, clean, whole
-from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, Wear
+from advisor.capture.machine_facts import BusDevice, Disk, Findings, MachineFacts, Wear
 from advisor.tables import dicts
 from advisor.unit import StorageKind, StorageMode
 
@@ -175,65 +175,50 @@ def is_vmd(device: BusDevice) -> bool:
     return device.driver == "vmd" or (device.vendor == 0x8086 and device.product in VMD_IDS)
 
 
-def decide(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str], list[str]]:
-    """Fill the fields `storage_*` of the Unit.
+_OF_A_DISK = ("storage_health_pct", "storage_model")
+_FIELDS = ("storage_kind", "storage_gib", *_OF_A_DISK)
 
-    Returns
-    -------
-    notes : list of str
-        Further internal disks, in words: they have to be erased too.
-    """
-    controllers = [device for device in facts.devices or () if device.bus == "pci" and device.kind in _MODES]
+
+def decide(facts: MachineFacts, found: Findings) -> None:
+    """Fill the fields `storage_*` of the Unit; further internal disks are noted, as they have to be erased too."""
+    controllers = [one for one in (*(facts.devices or ()), *facts.named) if one.bus == "pci" and one.kind in _MODES]
     present = {StorageMode.VMD if is_vmd(device) else _MODES[device.kind or 0] for device in controllers}
-    present |= {
-        StorageMode.VMD if one.driver == "vmd" else _MODES[one.kind] for one in facts.named if one.kind in _MODES
-    }
-    if facts.disks is None:
-        reason = facts.why.get("storage_kind", "the source does not list disks")
-        why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), reason)
-        mode = next(iter(present)) if len(present) == 1 else None
-        return {"storage_mode": mode}, why | ({} if mode else {"storage_mode": reason}), []
-    built_in = internal(facts.disks)
-    if not built_in:
-        return _no_disk(facts, present)
+    if not (built_in := internal(facts.disks or ())):
+        _no_disk(facts, present, found)
+        return
     if len([disk for disk in built_in if disk.link is None]) > 1:
-        reason = "the source does not say which of several disks are built in; lsblk -O -J does"
-        fields = ("storage_kind", "storage_gib", "storage_health_pct", "storage_model", "storage_mode")
-        return {}, dict.fromkeys(fields, reason), [f"disk: {described(disk)}" for disk in built_in]
+        found.leave(
+            (*_FIELDS, "storage_mode"), "the source does not say which of several disks are built in; lsblk -O -J does"
+        )
+        found.notes += [f"disk: {described(disk)}" for disk in built_in]
+        return
     first, *others = built_in
-    values: dict[str, object] = {"storage_kind": kind_of(first), "storage_model": first.model}
-    why = {}
-    if values["storage_kind"] is None:
-        why["storage_kind"] = {
-            "virtio": "a virtual disk: what it stands on cannot be seen from inside",
-            "ufs": "UFS flash, for which there is no word here",
-        }.get(first.link or "", "the source does not say whether the disk spins")
-    if first.size:
-        values["storage_gib"] = round(first.size / GIB, 2)
-    else:
-        why["storage_gib"] = "the source does not state the size"
+    unknown = {
+        "virtio": "a virtual disk: what it stands on cannot be seen from inside",
+        "ufs": "UFS flash, for which there is no word here",
+    }.get(first.link or "", "the source does not say whether the disk spins")
+    found.tell("storage_kind", kind_of(first), unknown)
+    found.tell("storage_model", first.model)
+    size = round(first.size / GIB, 2) if first.size else None
+    found.tell("storage_gib", size, "the source does not state the size")
     mode = StorageMode.VMD if first.vmd else _MODES.get(first.controller or 0)
     if mode is None and first.controller is None and first.link in ("ata", "scsi", "nvme"):
         wanted = {StorageMode.NVME, StorageMode.VMD} if first.link == "nvme" else set(_MODES.values()) - {"nvme"}
         fitting = present & wanted
         mode = next(iter(fitting)) if len(fitting) == 1 else None
-    values["storage_mode"] = mode
-    if mode is None:
-        why["storage_mode"] = (
-            "the disk hangs on no SATA, IDE, RAID or NVMe controller"
-            if first.link in ("mmc", "virtio", "ufs")
-            else "the source does not say which controller the disk hangs on"
-        )
-    wear = first.wear or Wear(said="the source does not state the disk's health")
-    if wear.left_pct is not None:
-        values["storage_health_pct"] = wear.left_pct
+    bare = first.link in ("mmc", "virtio", "ufs")
+    other = "hangs on no SATA, IDE, RAID or NVMe controller"
+    other = f"the disk {other}" if bare else "the source does not say which controller the disk hangs on"
+    found.tell("storage_mode", mode, other)
     asleep = _without_driver(facts)
     if asleep and any(device.driver for device in facts.devices or ()):
-        why.setdefault("storage_kind", f"{asleep} has no driver in the running system: it may hide a further disk")
-    if wear.left_pct is None or wear.warning:
-        why["storage_health_pct"] = wear.said
-    notes = [f"further {'internal ' if disk.link else ''}disk: {described(disk)}" for disk in others]
-    return values, why, notes
+        hidden = f"{asleep} has no driver in the running system: it may hide a further disk"
+        found.why.setdefault("storage_kind", hidden)
+    wear = first.wear or Wear(said="the source does not state the disk's health")
+    found.tell("storage_health_pct", wear.left_pct, wear.said)
+    if wear.warning:
+        found.why["storage_health_pct"] = wear.said
+    found.notes += [f"further {'internal ' if disk.link else ''}disk: {described(disk)}" for disk in others]
 
 
 def _without_driver(facts: MachineFacts) -> str:
@@ -245,23 +230,21 @@ def _without_driver(facts: MachineFacts) -> str:
     return ""
 
 
-def _no_disk(facts: MachineFacts, present: set[StorageMode]) -> tuple[dict[str, object], dict[str, str], list[str]]:
+def _no_disk(facts: MachineFacts, present: set[StorageMode], found: Findings) -> None:
     mode = next(iter(present)) if len(present) == 1 else None
-    hidden = facts.care.get("storage_kind")
     asleep = _without_driver(facts)
-    if not hidden and asleep:
+    hidden = facts.care.get("storage_kind", "")
+    if facts.disks is None:
+        hidden = facts.why.get("storage_kind", "the source does not list disks")
+    elif not hidden and asleep:
         hidden = f"no disk is seen, but {asleep} has no driver in the running system, as far as the source says"
-    if not hidden and present & {StorageMode.RAID, StorageMode.VMD}:
+    elif not hidden and present & {StorageMode.RAID, StorageMode.VMD}:
         hidden = f"no disk is seen, but a controller in {'/'.join(sorted(present))} mode may hide one"
-    if hidden:
-        why = dict.fromkeys(("storage_kind", "storage_gib", "storage_health_pct", "storage_model"), hidden)
-        return {"storage_mode": mode}, why, []
-    reason = "no internal disk was found"
-    return (
-        {"storage_kind": StorageKind.NONE, "storage_gib": 0.0, "storage_mode": mode},
-        {"storage_health_pct": reason, "storage_model": reason},
-        [],
-    )
+    found.leave(_FIELDS if hidden else _OF_A_DISK, hidden or "no internal disk was found")
+    if not hidden:
+        found.tell("storage_kind", StorageKind.NONE)
+        found.tell("storage_gib", 0.0)
+    found.tell("storage_mode", mode, hidden if facts.disks is None else "")
 
 
 def described(disk: Disk) -> str:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from advisor.capture import battery, health, read_capture, read_listings, screen, smbios
 from advisor.capture.listings import LARGEST_LISTING
-from advisor.capture.machine_facts import Cell, Disk, MachineFacts
+from advisor.capture.machine_facts import Cell, Disk, Findings, MachineFacts
 from advisor.errors import CaptureError
 from advisor.unit import Capture
 
@@ -139,7 +139,9 @@ def test_any_bytes_as_table_panel_and_log(content):
     )
 )
 def test_any_battery(cells):
-    values, why = battery.decide(MachineFacts(batteries=tuple(Cell(*cell) for cell in cells)), None)
+    found = Findings()
+    battery.decide(MachineFacts(batteries=tuple(Cell(*cell) for cell in cells)), found)
+    values, why = found.values, found.why
     health_pct = values.get("battery_health_pct")
     assert health_pct is None or 0 <= health_pct <= 150
     assert (not health_pct) == ("battery_health_pct" in why) or round(health_pct, 1) == 0

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import SLOT, known
 from advisor.capture.machine import clean
-from advisor.capture.machine_facts import Box, BusDevice, Disk, MachineFacts, Memory, NamedDevice, Processor
+from advisor.capture.machine_facts import Box, BusDevice, Disk, MachineFacts, Memory, Processor
 from advisor.phrases import few
 
 _STAMP = re.compile(
@@ -52,7 +52,7 @@ MOST_FILES = 12
 @dataclass
 class _Log:
     devices: list[BusDevice] = field(default_factory=list)
-    named: list[NamedDevice] = field(default_factory=list)
+    named: list[BusDevice] = field(default_factory=list)
     disks: dict[str, Disk] = field(default_factory=dict)
     cards: dict[str, str] = field(default_factory=dict)
     files: dict[str, None] = field(default_factory=dict)
@@ -106,7 +106,7 @@ def _message(text: str, log: _Log) -> None:
         if found[1] != "1d6b":
             log.devices.append(BusDevice("usb", int(found[1], 16), int(found[2], 16)))
     elif found := _AHCI.match(text):
-        log.named.append(NamedDevice(0x0106, None, found[1], "ahci"))
+        log.named.append(BusDevice("pci", kind=0x0106, at=found[1], driver="ahci"))
     elif (found := _CPU.match(text)) and log.processor.name is None:
         family, model, stepping, old = (int(one, 16) if one else None for one in found.groups()[1:])
         stepping = old if stepping is None else stepping

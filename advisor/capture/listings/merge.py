@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from advisor.capture.devices import unique
 from advisor.capture.listings.smart import UNNAMED
-from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, NamedDevice, fill
+from advisor.capture.machine_facts import BusDevice, Disk, MachineFacts, fill
 
 T = TypeVar("T")
 _PREFIX = {"processor": "cpu_", "box": "", "panel": "", "memory": ""}
@@ -33,13 +33,12 @@ def processor_key(name: str) -> str:
     return "".join(filter(str.isalnum, bare)).casefold()
 
 
-def _slots(facts: MachineFacts) -> dict[str, tuple[int | None, tuple[int, int] | None, str]]:
+def _slots(facts: MachineFacts) -> dict[str, tuple[int | None, tuple[int, int | None] | None, str]]:
     """Class, ids and first word of the name of the device at each address."""
-    found: dict[str, tuple[int | None, tuple[int, int] | None, str]] = {}
-    both: tuple[BusDevice | NamedDevice, ...] = (*(facts.devices or ()), *facts.named)
-    for one in both:
-        if one.at and (not isinstance(one, BusDevice) or one.bus == "pci"):
-            ids = (one.vendor, one.product) if isinstance(one, BusDevice) else None
+    found: dict[str, tuple[int | None, tuple[int, int | None] | None, str]] = {}
+    for one in (*(facts.devices or ()), *facts.named):
+        if one.at and one.bus == "pci":
+            ids = None if one.vendor is None else (one.vendor, one.product)
             found[one.at.removeprefix("0000:")] = (one.kind, ids, (one.name or "").partition(" ")[0].casefold())
     return found
 
@@ -141,7 +140,7 @@ def _devices(first: tuple[BusDevice, ...] | None, second: tuple[BusDevice, ...] 
     if first is None or second is None:
         return first if second is None else second
     both = unique((*first, *second))
-    alike: dict[tuple[str, int, int], list[BusDevice]] = {}
+    alike: dict[tuple[str, int | None, int | None], list[BusDevice]] = {}
     for one in both:
         alike.setdefault((one.bus, one.vendor, one.product), []).append(one)
     kept = []
@@ -158,7 +157,7 @@ def _told(device: BusDevice) -> int:
     return 0 if not device.modalias else 9 - device.modalias.count("*")
 
 
-def _named(first: tuple[NamedDevice, ...], second: tuple[NamedDevice, ...]) -> tuple[NamedDevice, ...]:
+def _named(first: tuple[BusDevice, ...], second: tuple[BusDevice, ...]) -> tuple[BusDevice, ...]:
     """Both lists; a device at one address once, however old the list of names was."""
     held = {one.at for one in first if one.at and one.name}
     return tuple(dict.fromkeys((*first, *(one for one in second if not (one.at and one.at in held and one.name)))))

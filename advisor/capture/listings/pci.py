@@ -8,7 +8,7 @@ from functools import cache
 
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.machine import clean
-from advisor.capture.machine_facts import BusDevice, MachineFacts, NamedDevice
+from advisor.capture.machine_facts import BusDevice, MachineFacts
 from advisor.tables import dicts
 
 SLOT = r"(?:[0-9a-f]{4,6}:)?[0-9a-f]{1,2}:[0-9a-f]{2}\.[0-7]"
@@ -70,7 +70,7 @@ def _with_sub(device: BusDevice, text: str) -> BusDevice:
     return replace(device, modalias=device.modalias.replace("sv*sd*", sub))
 
 
-def _device(at: str, rest: str) -> BusDevice | NamedDevice | None:
+def _device(at: str, rest: str) -> BusDevice | None:
     """A device of the text after its address."""
     if rest.startswith('"'):
         return _machine_readable(at, rest)
@@ -88,12 +88,12 @@ def _device(at: str, rest: str) -> BusDevice | NamedDevice | None:
     rev = revision[1] if revision else None
     if not ids:
         known_name = clean(re.sub(r"\bUnknown device\b", "Device", name))
-        return NamedDevice(kind, known_name, at, rev=rev) if known_name else None
+        return BusDevice("pci", kind=kind, name=known_name, at=at, rev=rev) if known_name else None
     made = known(int(ids[0][1], 16), int(ids[0][2], 16), kind, interface=int(interface[1], 16) if interface else None)
     return replace(made, at=at, name=clean(name[: ids[0].start()]), rev=rev)
 
 
-def _machine_readable(at: str, rest: str) -> BusDevice | NamedDevice | None:
+def _machine_readable(at: str, rest: str) -> BusDevice | None:
     """-mm: class, vendor, device, -r and -p, subvendor and subdevice, quoted."""
     found = list(_QUOTED.finditer(rest))
     words = [one[1] for one in found if one[2] is None]
@@ -108,7 +108,7 @@ def _number(word: str) -> int | None:
     return int(found[1], 16) if found else None
 
 
-def _record(at: str, fields: dict[str, str], options: dict[str, str]) -> BusDevice | NamedDevice | None:
+def _record(at: str, fields: dict[str, str], options: dict[str, str]) -> BusDevice | None:
     kind = _number(fields.get("Class", ""))
     kind = _classes().get(fields.get("Class", "").casefold()) if kind is None else kind
     vendor, product = _number(fields.get("Vendor", "")), _number(fields.get("Device", ""))
@@ -116,7 +116,8 @@ def _record(at: str, fields: dict[str, str], options: dict[str, str]) -> BusDevi
     names = [re.sub(r" ?\[?[0-9a-f]{4}\]?\Z", "", fields.get(key, "")) for key in ("Vendor", "Device")]
     if vendor is None or product is None:
         said_name = clean(f"{fields.get('Vendor', '')} {fields.get('Device', '')}")
-        return NamedDevice(kind, said_name, at, fields.get("Driver"), options.get("r")) if said_name else None
+        driver, rev = fields.get("Driver"), options.get("r")
+        return BusDevice("pci", kind=kind, name=said_name, at=at, driver=driver, rev=rev) if said_name else None
     sub = (subs[0], subs[1]) if subs[0] is not None and subs[1] is not None else None
     made = known(vendor, product, kind, interface=int(options["p"], 16) if "p" in options else 0, sub=sub)
     return replace(
@@ -126,7 +127,7 @@ def _record(at: str, fields: dict[str, str], options: dict[str, str]) -> BusDevi
 
 def read(section: Section) -> MachineFacts:
     """Read an lspci listing."""
-    found: list[BusDevice | NamedDevice] = []
+    found: list[BusDevice] = []
     for line in _unwrapped(section.lines):
         start = _START.match(line)
         bare = None if start or line[:1] in "\t " else _named(line)
@@ -137,14 +138,14 @@ def read(section: Section) -> MachineFacts:
             key, colon, value = line.strip().partition(": ")
             if colon and key == "Kernel driver in use":
                 found[-1] = replace(found[-1], driver=clean(value, 60))
-            elif colon and key == "Subsystem" and isinstance(found[-1], BusDevice):
+            elif colon and key == "Subsystem":
                 found[-1] = _with_sub(found[-1], value.strip())
     return _facts(found, section)
 
 
-def _facts(found: list[BusDevice | NamedDevice], section: Section) -> MachineFacts:
-    devices = tuple(one for one in found if isinstance(one, BusDevice))
-    named = tuple(one for one in found if isinstance(one, NamedDevice))[:MOST_NAMED]
+def _facts(found: list[BusDevice], section: Section) -> MachineFacts:
+    devices = tuple(one for one in found if one.vendor is not None)
+    named = tuple(one for one in found if one.vendor is None)[:MOST_NAMED]
     kinds = {one.kind for one in found}
     complete = kinds >= _WHOLE and any(kind and kind >> 8 == 0x01 for kind in kinds) and not section.filtered
     return MachineFacts(devices=devices or None, named=named, buses=frozenset({"pci"} if complete else ()))
@@ -188,7 +189,7 @@ LSPCI = ListingKind("lspci", _START.match, _goes_on, read, loose=_named)
 
 def read_records(section: Section) -> MachineFacts:
     """Read `lspci -vmm`: a record a device, its fields on lines of their own."""
-    found: list[BusDevice | NamedDevice] = []
+    found: list[BusDevice] = []
     fields: dict[str, str] = {}
     for line in [*section.lines, "Slot: "]:
         key, _, value = line.partition(":")
