@@ -6,7 +6,7 @@ import contextlib
 import os
 import posixpath
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -110,6 +110,28 @@ def whole(text: str | None, base: int = 10) -> int | None:
         return int(text, base)
     except ValueError:
         return None
+
+
+def parts(lines: Iterable[str], begins: Callable[[str, list[str]], object]) -> Iterator[list[str]]:
+    """Part lines before each that begins a new part; `begins` is given the line, and the part so far."""
+    part: list[str] = []
+    for line in lines:
+        if part and begins(line, part):
+            yield part
+            part = []
+        part.append(line)
+    if part:
+        yield part
+
+
+def pairs(lines: Iterable[str], sign: str = ":") -> dict[str, str]:
+    """'key: value' of lines, the first of each key."""
+    values: dict[str, str] = {}
+    for line in lines:
+        key, found, value = line.partition(sign)
+        if found:
+            values.setdefault(" ".join(key.split()), value.strip())
+    return values
 
 
 def clean(text: str | None, limit: int = 200) -> str | None:
@@ -253,7 +275,7 @@ class RecordedMachine(Machine):
         files: Mapping[str, bytes],
         links: Mapping[str, str],
         refused: Mapping[str, Attempt] | None = None,
-        folders: Iterator[str] | list[str] | tuple[str, ...] = (),
+        folders: Collection[str] = (),
     ) -> None:
         self._files = dict(files)
         self._links = dict(links)

@@ -7,7 +7,7 @@ import re
 import sys
 from typing import Any
 
-from advisor.capture.machine import Machine, clean, whole
+from advisor.capture.machine import Machine, clean, pairs, parts, whole
 from advisor.capture.machine_facts import Processor, fill
 
 _CPU = re.compile(r"cpu\d{1,4}\Z")
@@ -45,29 +45,12 @@ def probe(machine: Machine, why: dict[str, str]) -> Processor:
 
 def parse(content: str) -> Processor:
     """Read /proc/cpuinfo: names and numbers of the first processor, cores and threads counted over all."""
-    first: dict[str, str] = {}
-    places: set[tuple[str | None, str | None]] = set()
-    threads, highest, here = 0, 0, dict[str, str]()
-
-    def close() -> None:
-        if "core id" in here:
-            places.add((here.get("physical id"), here["core id"]))
-
-    for line in content.splitlines():
-        key, colon, value = line.partition(":")
-        key, value = key.strip(), value.strip()
-        if not colon:
-            continue
-        if key == "processor":
-            close()
-            here = {}
-            threads += 1
-            highest = max(highest, whole(value) or 0)
-        if key in ("physical id", "core id"):
-            here[key] = value
-        if value:
-            first.setdefault(key, value)
-    close()
+    lines = content.splitlines()
+    listed = [pairs(part) for part in parts(lines, lambda line, _: line.partition(":")[0].strip() == "processor")]
+    first = pairs(line for line in lines if line.partition(":")[2].strip())
+    places = {(one.get("physical id"), one["core id"]) for one in listed if "core id" in one}
+    numbers = [whole(one["processor"]) or 0 for one in listed if "processor" in one]
+    threads, highest = len(numbers), max(numbers, default=0)
     # Some single-core processors state no core id; 'cpu cores' is then the kernel's own count per package.
     cores = len(places) or (whole(first.get("cpu cores")) if len(places) < 2 else None)
     siblings, per_package = whole(first.get("siblings")), whole(first.get("cpu cores"))

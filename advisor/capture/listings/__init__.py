@@ -12,7 +12,7 @@ from advisor.capture.capture_file import from_json
 from advisor.capture.compose import compose
 from advisor.capture.listings import blocks, cpu, smart, udevdb
 from advisor.capture.listings.kinds import ListingKind, Section
-from advisor.capture.listings.ledger import LedgerEntry, entry_of, left, missing, told
+from advisor.capture.listings.ledger import left, missing, told, told_of
 from advisor.capture.listings.merge import ListingFacts, differ, machines, merge
 from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
@@ -108,7 +108,7 @@ def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
     files = [one for path in paths for one in _files(path)]
     if len(files) == 1 and not text:
         return read_machines(files[0][0])
-    room, texts, refused = LARGEST_LISTING, [("standard input", text)] if text else [], list[LedgerEntry]()
+    room, texts, refused = LARGEST_LISTING, [("standard input", text)] if text else [], list[tuple[Section, str]]()
     for path, of_folder in files:
         name = str(clean(path.name, 80))
         try:
@@ -118,7 +118,7 @@ def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
         except CaptureError as error:
             if not of_folder:
                 raise
-            refused.append(LedgerEntry(name, reason=error.message))
+            refused.append((Section(source=name), f"left, {error.message}"))
     return _read(texts, "The text of the files together", refused)
 
 
@@ -151,7 +151,7 @@ def decode(content: bytes, name: str) -> str:
     return content.decode("utf-8-sig", "replace")
 
 
-def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[LedgerEntry] = ()) -> list[Capture]:
+def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[tuple[Section, str]] = ()) -> list[Capture]:
     if sum(len(text) for _, text in texts) > LARGEST_LISTING or sum(t.count("\n") for _, t in texts) > MOST_LINES:
         raise CaptureError(
             f"{name} has more than {LARGEST_LISTING >> 20} MiB or {MOST_LINES} lines, so it was not read.",
@@ -172,33 +172,28 @@ def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[LedgerEntry
     return _captures(found, name, refused)
 
 
-def _captures(found: Listings, name: str, refused: Iterable[LedgerEntry]) -> list[Capture]:
-    entries: list[LedgerEntry] = []
+def _captures(found: Listings, name: str, refused: Iterable[tuple[Section, str]]) -> list[Capture]:
+    entries = [*((part, left(part)) for part in found.left), *refused]
+    entries += [(part, f"left, more than {MOST_PARTS} listings") for _, part in found.sections[MOST_PARTS:]]
     parts: list[ListingFacts] = []
     # What udev keeps of maker and model has lost its blanks, so the others go first.
-    for _, section in found.sections[MOST_PARTS:]:
-        entries.append(
-            LedgerEntry(section.source, section.first, section.last, "", (), f"more than {MOST_PARTS} listings")
-        )
     for kind, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
         title, facts = _facts(kind, section)
-        entries.append(entry_of(title, section, facts))
+        entries.append((section, told_of(title, facts)))
         if facts != MachineFacts():
             parts.append(ListingFacts(title, facts))
-    others = [*(left(one) for one in found.left), *refused]
     if not parts:
         raise CaptureError(f"{name} holds no listing that is known.", ACCEPTED)
-    ledger = told(sorted([*entries, *others], key=lambda entry: (entry.source, entry.first)))
-    groups = machines(parts)
+    ledger, groups = told(entries), machines(parts)
     out = []
     for group in groups:
         facts = merge(group)
+        care = dict(facts.care)
         if any(one.command == BROKEN for one in found.left):
-            facts = replace(facts, care={**facts.care, "listing": f"{BROKEN}, so it was left out"})
-        other = next((why for one in groups[0] for two in group if (why := differ(one.facts, two.facts))), "")
-        if other:
-            facts = replace(facts, care={**facts.care, "machine": other})
-        out.append(_capture(facts, group, ledger))
+            care["listing"] = f"{BROKEN}, so it was left out"
+        if other := next((why for one in groups[0] for two in group if (why := differ(one.facts, two.facts))), ""):
+            care["machine"] = other
+        out.append(_capture(replace(facts, care=care), group, ledger))
     return out
 
 

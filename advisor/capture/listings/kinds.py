@@ -64,13 +64,3 @@ KEYED = re.compile(r"\s{0,12}[^\s:][^:]{0,60}:(?:\s|\Z)")
 def keyed(line: str, lines: list[str]) -> bool:
     """Whether a line is blank or 'key: value'."""
     return not line.strip() or bool(KEYED.match(line[:120]))
-
-
-def pairs(lines: list[str]) -> dict[str, str]:
-    """'key: value' of lines, the first of each key."""
-    values: dict[str, str] = {}
-    for line in lines:
-        key, colon, value = line.partition(":")
-        if colon:
-            values.setdefault(" ".join(key.split()), value.strip())
-    return values

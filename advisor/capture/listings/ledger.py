@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from advisor.capture.listings.kinds import Section
-from advisor.capture.listings.sections import BROKEN, Left
+from advisor.capture.listings.sections import BROKEN
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import MachineFacts
 from advisor.phrases import joined
@@ -14,36 +12,22 @@ from advisor.unit import PORTABLE, Capture, StorageKind
 MOST_ENTRIES = 60
 
 
-@dataclass(frozen=True)
-class LedgerEntry:
-    """One part of a text."""
-
-    source: str = ""  # File, '' for a text
-    # first, last: Lines; 0 for a whole file.
-    first: int = 0
-    last: int = 0
-    kind: str = ""  # What it was read as, '' when it was left
-    facts: tuple[str, ...] = ()  # What it gave
-    reason: str = ""  # Why it was left, or gave nothing
+def told_of(kind: str, facts: MachineFacts) -> str:
+    """What a listing of a kind gave."""
+    gave = ", ".join(_gave(facts))
+    reason = "; ".join(facts.why.values()) or "nothing in it is of use here"
+    return f"{kind}, gave {gave}" if gave else f"{kind}, left, {reason}"
 
 
-def entry_of(kind: str, section: Section, facts: MachineFacts) -> LedgerEntry:
-    """Account for a listing."""
-    gave = _gave(facts)
-    reason = "" if gave else "; ".join(facts.why.values()) or "nothing in it is of use here"
-    return LedgerEntry(section.source, section.first, section.last, kind, gave, reason)
-
-
-def left(part: Left) -> LedgerEntry:
-    """Account for lines that are no listing."""
-    text = str(clean(part.text, 60) or "")
+def left(part: Section) -> str:
+    """What is said of lines that are no listing."""
+    text = str(clean(part.lines[0], 60) or "")
     command = str(clean(part.command, 40) or "")
-    reason = f"no listing that is known: '{text}'"
     if part.command == BROKEN:
-        reason = BROKEN
-    elif command:
-        reason = f"what '{command}' gave is not read: '{text}'"
-    return LedgerEntry(part.source, part.first, part.last, "", (), reason)
+        return f"left, {BROKEN}"
+    return (
+        f"left, what '{command}' gave is not read: '{text}'" if command else f"left, no listing that is known: '{text}'"
+    )
 
 
 def _gave(facts: MachineFacts) -> tuple[str, ...]:
@@ -64,16 +48,13 @@ def _gave(facts: MachineFacts) -> tuple[str, ...]:
     return (*told_facts, *(word for value, word in single if value))
 
 
-def told(entries: list[LedgerEntry]) -> list[str]:
-    """The account in sentences, in order; beyond `MOST_ENTRIES` only their number."""
+def told(entries: list[tuple[Section, str]]) -> list[str]:
+    """What became of each part of a text, in order; beyond `MOST_ENTRIES` only their number."""
     lines = []
-    for entry in entries[:MOST_ENTRIES]:
-        where = f"lines {entry.first} to {entry.last}" if entry.last > entry.first else f"line {entry.first}"
-        place = ", ".join(part for part in (entry.source, where if entry.first else "") if part)
-        if entry.facts:
-            lines.append(f"{place}: {entry.kind}, gave {', '.join(entry.facts)}")
-        else:
-            lines.append(f"{place}: {entry.kind + ', ' if entry.kind else ''}left, {entry.reason}")
+    for part, said in sorted(entries, key=lambda entry: (entry[0].source, entry[0].first))[:MOST_ENTRIES]:
+        where = f"lines {part.first} to {part.last}" if part.last > part.first else f"line {part.first}"
+        place = ", ".join(one for one in (part.source, where if part.first else "") if one)
+        lines.append(f"{place}: {said}")
     rest = len(entries) - MOST_ENTRIES
     return [*lines, f"and {rest} more parts"] if rest > 0 else lines
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import cache
 
 from advisor.capture.listings.kinds import ListingKind, Section
-from advisor.capture.machine import clean
+from advisor.capture.machine import clean, pairs, parts
 from advisor.capture.machine_facts import BusDevice, MachineFacts
 from advisor.tables import dicts
 
@@ -190,15 +190,11 @@ LSPCI = ListingKind("lspci", _START.match, _goes_on, read, loose=_named)
 def read_records(section: Section) -> MachineFacts:
     """Read `lspci -vmm`: a record a device, its fields on lines of their own."""
     found: list[BusDevice] = []
-    fields: dict[str, str] = {}
-    for line in [*section.lines, "Slot: "]:
-        key, _, value = line.partition(":")
-        if key == "Slot":
-            options = {letter: fields[name] for letter, name in (("r", "Rev"), ("p", "ProgIf")) if name in fields}
-            device = _record(fields["Slot"], fields, options) if fields.get("Slot") else None
-            found += [device] if device else []
-            fields = {}
-        fields.setdefault(key.strip(), value.strip())
+    for part in parts(section.lines, lambda line, _: line.startswith("Slot:")):
+        fields = pairs(part)
+        options = {letter: fields[name] for letter, name in (("r", "Rev"), ("p", "ProgIf")) if name in fields}
+        device = _record(fields["Slot"], fields, options) if fields.get("Slot") else None
+        found += [device] if device else []
     return _facts(found, section)
 
 
@@ -214,15 +210,11 @@ _HARDWARE_ID = re.compile(r"\s{1,6}(SubVendor|SubDevice|Vendor|Device): (pci|usb
 def read_hardware(section: Section) -> MachineFacts:
     """Read sections such as '17: PCI 300.0: 0282 WLAN controller' with lines of Vendor, Device and Driver below."""
     found: list[BusDevice] = []
-    fields: dict[str, tuple[str, int]] = {}
-    for line in [*section.lines, "0: PCI 0: 0000 "]:
-        number = _HARDWARE_ID.match(line)
-        if number:
-            fields.setdefault(number[1], (number[2], int(number[3], 16)))
-        elif _HARDWARE.match(line):
-            if "Vendor" in fields and "Device" in fields:
-                found.append(BusDevice(fields["Vendor"][0], fields["Vendor"][1], fields["Device"][1]))
-            fields = {}
+    for part in parts(section.lines, lambda line, _: _HARDWARE.match(line)):
+        numbers = [number for line in part if (number := _HARDWARE_ID.match(line))]
+        fields = {number[1]: (number[2], int(number[3], 16)) for number in reversed(numbers)}
+        if "Vendor" in fields and "Device" in fields:
+            found.append(BusDevice(*fields["Vendor"], fields["Device"][1]))
     return MachineFacts(devices=tuple(found) or None)
 
 

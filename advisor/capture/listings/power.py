@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
-from advisor.capture.listings.kinds import ListingKind, Section, keyed, pairs
-from advisor.capture.machine import whole
+from advisor.capture.listings.kinds import ListingKind, Section, keyed
+from advisor.capture.machine import pairs, parts, whole
 from advisor.capture.machine_facts import Cell, MachineFacts
 
 _AMOUNT = re.compile(r"([0-9]{1,6})(?:[.,]([0-9]{1,6}))?")
@@ -19,21 +18,16 @@ def _number(text: str | None) -> float | None:
     return float(f"{found[1]}.{found[2] or 0}") if found else None
 
 
-def _devices(lines: list[str]) -> Iterator[tuple[dict[str, str], list[str]]]:
-    here: list[str] = []
-    for line in [*lines, "Device: end"]:
-        begins = line.startswith("Device:") or (line.strip().startswith("native-path:") and len(here) > 1)
-        if begins and here:
-            yield pairs([one.strip() for one in here]), here
-            here = []
-        here.append(line)
+def _begins(line: str, part: list[str]) -> bool:
+    return line.startswith("Device:") or (line.strip().startswith("native-path:") and len(part) > 1)
 
 
 def read(section: Section) -> MachineFacts:
     """Read upower's listing; of two figures of a battery's health that differ the lower is taken, and both named."""
     cells: list[Cell] = []
     care: dict[str, str] = {}
-    for name, lines in _devices(section.lines):
+    for lines in parts(section.lines, _begins):
+        name = pairs(lines)
         full, design = _number(name.get("energy-full")), _number(name.get("energy-full-design"))
         battery = any(line.strip() == "battery" for line in lines) and "DisplayDevice" not in lines[0]
         if not battery or name.get("power supply") != "yes" or name.get("present") == "no":

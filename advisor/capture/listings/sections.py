@@ -38,23 +38,13 @@ _PROMPT = re.compile(r"[\w.~-]{0,32}@[\w.~-]{1,64}[:~ ].{0,60}?[$#%] ?")
 
 
 @dataclass
-class Left:
-    """Lines that no listing has."""
-
-    first: int
-    last: int
-    text: str  # The first of them
-    command: str = ""  # The command above them, when it is of no use here
-    source: str = ""
-
-
-@dataclass
 class Listings:
     """What a text holds, in order of appearance."""
 
     # A dict is a JSON listing, parsed.
     sections: list[tuple[ListingKind | dict[str, Any], Section]] = field(default_factory=list)
-    left: list[Left] = field(default_factory=list)
+    # Lines that no listing has: the first of them, and the command above when it is of no use here.
+    left: list[Section] = field(default_factory=list)
 
 
 class _Splitter:
@@ -65,7 +55,7 @@ class _Splitter:
         self.section = Section()
         self.command = ""
         self.label = ""
-        self.rest: Left | None = None
+        self.rest: Section | None = None
         self.broken = self.parsed = 0
 
     def run(self) -> Listings:
@@ -132,7 +122,7 @@ class _Splitter:
     def _leave(self, text: str, number: int, command: str) -> None:
         self.kind = None
         if self.rest is None:
-            self.rest = Left(number, number, text.strip()[:60], command.strip(), self.source)
+            self.rest = Section([text.strip()[:60]], number, number, command.strip(), self.source)
             self.found.left.append(self.rest)
         self.rest.last = number
 

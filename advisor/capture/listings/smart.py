@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from advisor.capture import health
-from advisor.capture.listings.kinds import KEYED, ListingKind, Section, pairs
-from advisor.capture.machine import clean, whole
+from advisor.capture.listings.kinds import KEYED, ListingKind, Section
+from advisor.capture.machine import clean, pairs, whole
 from advisor.capture.machine_facts import Disk, MachineFacts
 
 UNNAMED = "disk"

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from advisor.capture.listings.kinds import ListingKind, Section
-from advisor.capture.machine import RecordedMachine, whole
+from advisor.capture.machine import RecordedMachine, pairs, parts, whole
 from advisor.capture.machine_facts import MachineFacts, Processor
 
 _CPU = re.compile(r"cpu:type:x86,ven([0-9A-F]{4})fam([0-9A-F]{4})mod([0-9A-F]{4}):")
@@ -17,7 +17,6 @@ _VENDORS = {0: "GenuineIntel", 2: "AuthenticAMD", 5: "CentaurHauls", 9: "HygonGe
 
 MOST_DEVICES = 4000
 """Devices of the subsystems that matter; a large server has some hundreds."""
-MOST_PROPERTIES = 600
 _BLANK = re.compile(r"\s")
 
 _ON_BUS = frozenset({"pci", "usb", "sdio", "virtio", "acpi"})
@@ -61,20 +60,12 @@ def _tpm(facts: MachineFacts, folders: set[str]) -> str | None:
 
 
 def _blocks(lines: list[str]) -> Iterator[tuple[str, dict[str, str]]]:
-    path, properties = "", dict[str, str]()
-    for line in lines:
-        if line.startswith("P: "):
-            if path:
-                yield path, properties
-            path, properties = line[3:].strip(), {}
-            sound = path.startswith("/devices/") and len(path) < 400 and "/../" not in path and not _BLANK.search(path)
-            path = path if sound else ""
-        elif line.startswith("E: ") and path and len(properties) < MOST_PROPERTIES:
-            key, equals, value = line[3:].partition("=")
-            if equals and len(key) < 80:
-                properties[key] = value[:2000].rstrip()
-    if path:
-        yield path, properties
+    for part in parts(lines, lambda line, _: line.startswith("P: ")):
+        path = part[0].removeprefix("P: ").strip()
+        if not path.startswith("/devices/") or len(path) >= 400 or "/../" in path or _BLANK.search(path):
+            continue
+        known = pairs((line[3:] for line in part if line.startswith("E: ")), "=")
+        yield path, {key: value[:2000] for key, value in known.items() if len(key) < 80}
 
 
 def _plant(

@@ -8,7 +8,7 @@ from dataclasses import replace
 from advisor.capture import screen
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import continues
-from advisor.capture.machine import clean
+from advisor.capture.machine import clean, pairs, parts
 from advisor.capture.machine_facts import BusDevice, MachineFacts, Panel
 
 _START = re.compile(r"\s{0,4}Bus [0-9]{3} Device [0-9]{3}: ID ([0-9a-f]{4}):([0-9a-f]{4})")
@@ -52,15 +52,10 @@ _INPUT_LINE = re.compile(r"[A-Z]: |--\Z|\s*\Z")
 
 def read_inputs(section: Section) -> MachineFacts:
     """Read /proc/bus/input/devices: whether one of the devices is a touchscreen."""
-    touch = False
-    fields: dict[str, str] = {}
-    for line in [*section.lines, "I: "]:
-        if line.startswith("I: "):
-            touch = touch or screen.takes_touch(fields)
-            fields = {}
-        elif line.startswith("B: "):
-            key, _, value = line[3:].partition("=")
-            fields[key] = value.strip()
+    touch = any(
+        screen.takes_touch(pairs((line[3:] for line in part if line.startswith("B: ")), "="))
+        for part in parts(section.lines, lambda line, _: line.startswith("I: "))
+    )
     some = any(line.strip() == "--" for line in section.lines) or section.filtered
     return MachineFacts(panel=Panel(touch=touch or (None if some else False)))
 
