@@ -25,8 +25,9 @@ from advisor.bulk.source import Source
 from advisor.bulk.work import PIECE, RunFolder, counts_of
 from advisor.errors import InputError
 from advisor.files import datasets, user_data
-from advisor.intake.reading import Entry, entries_of, headers, with_entries
+from advisor.intake.reading import headers
 from advisor.intake.records import Row
+from advisor.intake.said import CellEntry, entries_of, with_entries
 
 if TYPE_CHECKING:
     from advisor.shop import Shop
@@ -317,7 +318,7 @@ class _Run:
             return {}
         shown: list[list[str]] = []
         own: list[tuple[str, ...]] = []
-        entries: list[Entry] = []
+        entries: list[CellEntry] = []
         with contextlib.ExitStack() as stack:
             first = 0
             for some, rows, keyed in self._blocks(stack):

@@ -67,6 +67,10 @@ class Entries(NamedTuple):
     which: np.ndarray  # Position in `texts` of each row's entry
     texts: Sequence[tuple[str, ...]]  # Column, value and what is said of it
 
+    def __deepcopy__(self, memo: dict[int, Any]) -> Entries:
+        """Return itself: pandas copies what a frame carries at every step."""
+        return self
+
 
 @dataclass
 class Ledger:
@@ -171,46 +175,3 @@ def text_of(value: Any) -> str:
             return ""
         return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
     return str(value)
-
-
-def array_of(values: np.ndarray, dtype: str) -> Any:
-    """Make a nullable array ('string', 'boolean', 'Int64' or 'Float64') of objects, None standing for NA."""
-    if dtype in ("string", "boolean"):
-        return pd.Series(values, dtype=dtype).array
-    numbers = np.array(values, dtype=float)
-    mask = np.isnan(numbers)
-    if dtype == "Int64":
-        return pd.arrays.IntegerArray(np.where(mask, 0, numbers).astype("int64"), mask)
-    return pd.arrays.FloatingArray(np.where(mask, 0.0, numbers), mask)
-
-
-def is_none(values: np.ndarray) -> np.ndarray:
-    """Tell where an array of objects holds None.
-
-    Parameters
-    ----------
-    values : numpy.ndarray of object
-
-    Returns
-    -------
-    numpy.ndarray of bool
-    """
-    found: np.ndarray = values == np.array(None, dtype=object)
-    return found
-
-
-def only(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    """Keep an array of objects where told, None elsewhere.
-
-    Parameters
-    ----------
-    values : numpy.ndarray of object
-    rows : numpy.ndarray of bool
-
-    Returns
-    -------
-    numpy.ndarray of object
-    """
-    kept = values.copy()
-    kept[~rows] = None
-    return kept

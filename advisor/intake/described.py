@@ -6,8 +6,9 @@ import re
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from advisor.intake.columns import Column, is_none, only
+from advisor.intake.columns import Column
 from advisor.intake.disk_columns import both
 from advisor.intake.disks import disks
 from advisor.intake.headers import DISK_COLUMNS, MERGED, combined
@@ -33,7 +34,7 @@ def read_all(sheet: Parsing) -> None:
         if mapped.field == "model":
             column = sheet.column(position)
             # A row is understood by itself, whatever others with the same text lack.
-            column, nameless = column.split(is_none(sheet.have("cpu")))
+            column, nameless = column.split(pd.isna(sheet.have("cpu")))
             found = [
                 _surely(pieces(text, lines=False) if named else amounts_in(text))
                 for text, named in zip(column.texts, nameless, strict=True)
@@ -64,11 +65,11 @@ def _fill(sheet: Parsing, position: int, column: Column, found: list[Pieces]) ->
     drives = [disks(piece.disk, hint=piece.hint) if piece.disk else None for piece in found]
     with_ram = sheet.fill("ram_gib", column.take([amount.value for amount in amounts]))
     kinds = [None if d is None or d.kind.value is None else str(d.kind.value) for d in drives]
-    no_disk = is_none(sheet.have("storage_kind")) & is_none(sheet.have("storage_gib"))
+    no_disk = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
     sizes = column.take([None if d is None else d.size.value for d in drives])
-    with_disk = no_disk & ~(is_none(column.take(kinds)) & is_none(sizes))
-    sheet.fill("storage_kind", only(column.take(kinds), no_disk))
-    sheet.fill("storage_gib", only(sizes, no_disk))
+    with_disk = no_disk & ~(pd.isna(column.take(kinds)) & pd.isna(sizes))
+    sheet.fill("storage_kind", np.where(no_disk, column.take(kinds), None))
+    sheet.fill("storage_gib", np.where(no_disk, sizes, None))
     sheet.fill("model", column.take([piece.rest or None for piece in found]))
     sheet.told += [(column, amounts), (column, [d.kind if d else UNKNOWN for d in drives])]
     said = []
@@ -84,7 +85,7 @@ def _fill(sheet: Parsing, position: int, column: Column, found: list[Pieces]) ->
 
 
 def _processor_from(sheet: Parsing, column: Column, position: int, found: list[Pieces]) -> np.ndarray:
-    empty = is_none(sheet.have("cpu"))
+    empty = pd.isna(sheet.have("cpu"))
     if not empty.any() or not any(piece.cpu for piece in found):
         return np.zeros(sheet.length, dtype=bool)
     named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])

@@ -12,8 +12,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from advisor.intake.columns import Column, is_none, only
+from advisor.intake.columns import Column
 from advisor.intake.headers import intake_words, map_headers
 from advisor.intake.merged import pieces
 from advisor.intake.notes import NoteState, said
@@ -66,7 +67,7 @@ def _carry(sheet: Parsing, column: Column) -> None:
         return
     added = column.take(texts_read)
     notes = sheet.have("notes").copy()
-    for row in np.flatnonzero(~is_none(added)):
+    for row in np.flatnonzero(~pd.isna(added)):
         notes[row] = added[row] if notes[row] is None else f"{notes[row]}; {added[row]}"
     sheet.values["notes"] = notes
 
@@ -90,12 +91,12 @@ def _facts(sheet: Parsing, column: Column) -> None:
         _say(sheet, column, [f"controller mode {mode} taken from this cell" if mode else "" for mode in modes], taken)
     gone = [any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts]
     if any(gone):
-        open_ = is_none(sheet.have("storage_kind")) & is_none(sheet.have("storage_gib"))
-        none = only(column.take([str(StorageKind.NONE) if one else None for one in gone]), open_)
+        open_ = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
+        none = np.where(open_, column.take([str(StorageKind.NONE) if one else None for one in gone]), None)
         taken = sheet.fill("storage_kind", none)
-        sheet.fill("storage_gib", only(np.zeros(sheet.length, dtype=object), taken))
+        sheet.fill("storage_gib", np.where(taken, 0.0, None))
         _say(sheet, column, ["no disk, as this cell says" if one else "" for one in gone], taken)
-    nameless = column.holding(is_none(sheet.have("cpu")))
+    nameless = column.holding(pd.isna(sheet.have("cpu")))
     if any(nameless):
         found = [pieces(text, lines=False) if one else None for text, one in zip(column.texts, nameless, strict=True)]
         named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]

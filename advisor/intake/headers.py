@@ -65,29 +65,18 @@ def plain(header: str) -> str:
 
 
 @cache
-def _ranks() -> dict[str, int]:
-    """Place of each synonym in its list: the plainest words for a field come first."""
-    table = load("intake/headers").frame
-    return {plain(str(word)): int(str(rank)) for word, rank in zip(table["header"], table["rank"], strict=True)}
-
-
-@cache
-def synonyms() -> dict[str, str]:
-    """All known headers in plain form, each with its field."""
+def intake_words() -> Vocabulary:
+    """Headers of an intake sheet; of the synonyms of a field the plainest come first in their table."""
     table = load("intake/headers").frame
     fields = {*UNIT_COLUMNS, STORAGE, MERGED, *DISK_KINDS}
     strangers = sorted(set(table["field"].dropna()) - fields)
     if strangers:
         raise TableError(f"intake/headers names fields that a unit does not have: {', '.join(strangers)}.")
-    known = {plain(str(word)): str(field) for word, field in zip(table["header"], table["field"], strict=True)}
+    words = [plain(str(word)) for word in table["header"]]
     # The other fields are known by their exact names alone: 'CPU model' is no family's model number.
-    return known | {plain(name): name for name in INTAKE_COLUMNS}
-
-
-@cache
-def intake_words() -> Vocabulary:
-    """Headers of an intake sheet."""
-    return Vocabulary(synonyms(), _ranks(), frozenset(UNIT_COLUMNS), _UNITS)
+    known = dict(zip(words, map(str, table["field"]), strict=True)) | {plain(name): name for name in INTAKE_COLUMNS}
+    ranks = {word: int(str(rank)) for word, rank in zip(words, table["rank"], strict=True)}
+    return Vocabulary(known, ranks, frozenset(UNIT_COLUMNS), _UNITS)
 
 
 def recognised(cells: Iterable[str], words: Vocabulary | None = None) -> int:

@@ -82,26 +82,26 @@ class Condition:
     """One row of the table of notes."""
 
     code: str
-    words: tuple[str, ...]
-    stated: str
-    not_with: str
+    words: str
+    pattern: str
+    unless: str
     severity: str
     effect: str
     title: str
     action: str
     rules_out: str
-    also_in: tuple[str, ...]
+    also_in: str
     source: str
 
     @cached_property
-    def pattern(self) -> re.Pattern[str]:
+    def states(self) -> re.Pattern[str]:
         """What states it; made when a note first holds one of the words. TableError where it cannot be used."""
-        return self._made(self.stated)
+        return self._made(self.pattern)
 
     @cached_property
-    def unless(self) -> re.Pattern[str] | None:
+    def excludes(self) -> re.Pattern[str] | None:
         """What a sentence that states it must not hold."""
-        return self._made(self.not_with) if self.not_with else None
+        return self._made(self.unless) if self.unless else None
 
     def _made(self, text: str) -> re.Pattern[str]:
         try:
@@ -128,21 +128,13 @@ def table() -> list[Condition]:
         When a row cannot be used; the message names it.
     """
     made: list[Condition] = []
-    first: dict[str, Condition] = {}
+    first: dict[str, dict[str, str]] = {}
     for row in dicts("intake/notes"):
-        kin = first.get(str(row["code"]))
-        taken = {name: str(value) or (str(getattr(kin, name)) if kin and name in _INHERITED else "")
-                 for name, value in row.items()}  # fmt: skip
-        words = tuple(filter(None, taken["words"].lower().split(";"))) or (kin.words if kin else ())
-        also_in = tuple(filter(None, taken["also_in"].split(";"))) or (kin.also_in if kin else ())
-        condition = Condition(
-            taken["code"], words, taken["pattern"], taken["unless"] or (kin.not_with if kin else ""), taken["severity"],
-            taken["effect"], taken["title"], taken["action"], taken["rules_out"], also_in, taken["source"],
-        )  # fmt: skip
-        if not (condition.words and condition.severity and condition.effect and condition.title):
-            raise damaged("intake/notes", f"the first row of {condition.code!r} lacks words, severity, effect or title")
-        first.setdefault(condition.code, condition)
-        made.append(condition)
+        kin = first.setdefault(row["code"], row)
+        one = Condition(**{name: value or (kin[name] if name in _INHERITED else "") for name, value in row.items()})
+        if not (one.words and one.severity and one.effect and one.title):
+            raise damaged("intake/notes", f"the first row of {one.code!r} lacks words, severity, effect or title")
+        made.append(one)
     return made
 
 
@@ -151,8 +143,8 @@ def _places(column: str) -> dict[str, list[tuple[str, list[int]]]]:
     """By the first two letters: words, each with the places in the table of the rows that it may lead to."""
     places: dict[str, list[int]] = {}
     for place, one in enumerate(table()):
-        if column == "notes" or column in one.also_in:
-            for word in one.words:
+        if column == "notes" or column in one.also_in.split(";"):
+            for word in filter(None, one.words.lower().split(";")):
                 places.setdefault(word, []).append(place)
     starts: dict[str, list[tuple[str, list[int]]]] = {}
     for word, rows in places.items():
@@ -160,7 +152,7 @@ def _places(column: str) -> dict[str, list[tuple[str, list[int]]]]:
     return starts
 
 
-_INHERITED = ("severity", "effect", "title", "action", "rules_out")
+_INHERITED = ("words", "unless", "severity", "effect", "title", "action", "rules_out", "also_in")
 
 
 _PART_BROKEN = re.compile(r"<BROKEN:(.*)>")
@@ -209,7 +201,7 @@ def said(text: str, column: str = "notes") -> tuple[NoteState, ...]:
     for sentence in _SENTENCE.split(_LIST.sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))):
         parts = [part.strip() for part in _PART.split(sentence) if part.strip()]
         for one in likely:
-            if one.unless and one.unless.search(sentence):
+            if one.excludes and one.excludes.search(sentence):
                 continue
             for part in parts:
                 doubted = _states(one, part)
@@ -234,7 +226,7 @@ def _spelled_out(match: re.Match[str]) -> str:
 
 def _states(one: Condition, part: str) -> bool | None:
     """Whether a part of a note doubts the condition, None when it does not state it."""
-    for match in one.pattern.finditer(part):
+    for match in one.states.finditer(part):
         before, behind = part[: match.start()], part[match.end() :]
         doubt = _DOUBT.search(part)
         mended = _DENIED_BEHIND.search(behind) and not _TO_DO.search(part)
@@ -265,7 +257,7 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
     advisor.errors.TableError
         When the table of notes is damaged.
     """
-    columns = ["notes", *dict.fromkeys(name for one in table() for name in one.also_in)]
+    columns = ["notes", *dict.fromkeys(name for one in table() for name in one.also_in.split(";") if name)]
     records: list[tuple[object, ...]] = []
     for column in columns:
         if column not in units:

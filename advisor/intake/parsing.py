@@ -10,7 +10,7 @@ import pandas as pd
 from advisor.columns import distinct
 from advisor.errors import InputError
 from advisor.intake import described, elsewhere, said
-from advisor.intake.columns import Column, Ledger, array_of, is_none
+from advisor.intake.columns import Column, Ledger
 from advisor.intake.device_ids import item as device_id
 from advisor.intake.disk_columns import both, disk_cells
 from advisor.intake.disks import disks
@@ -128,7 +128,7 @@ class Parsing:
             dtype: pd.Series(pd.NA, index=range(self.length), dtype=dtype).array for dtype in set(DTYPES.values())
         }
         made = {
-            name: array_of(self.values[name], dtype) if name in self.values else unknown[dtype].copy()
+            name: pd.array(self.values[name], dtype=dtype) if name in self.values else unknown[dtype].copy()
             for name, dtype in DTYPES.items()
         }
         return pd.DataFrame(made, copy=False)
@@ -170,7 +170,7 @@ class Parsing:
     def fill(self, name: str, values: np.ndarray) -> np.ndarray:
         """Give a field the values where it has none yet; tells where that happened."""
         have = self.have(name)
-        taken = is_none(have) & ~is_none(values)
+        taken = pd.isna(have) & ~pd.isna(values)
         if taken.any() or name not in self.values:
             self.values[name] = np.where(taken, values, have)
         return taken
@@ -269,7 +269,7 @@ class Parsing:
             ids = column.take(found)[rows]
             devices = self.have("devices").copy()
             before = devices[rows]
-            before[is_none(before)] = ""
+            before[pd.isna(before)] = ""
             codes, lists = pd.factorize(before + ";" + ids)
             joined = [";".join(dict.fromkeys(filter(None, text.split(";")))) for text in lists]
             devices[rows] = np.array(joined, dtype=object)[codes]
@@ -312,7 +312,7 @@ class Parsing:
 
     def _lacking(self, field: str, problem: str, accepted: str) -> None:
         """Rows that do not give a field are said."""
-        rows = np.flatnonzero(is_none(self.have(field)))
+        rows = np.flatnonzero(pd.isna(self.have(field)))
         header = next((mapped.header for mapped in self.mapping if mapped.field == field), field)
         self.ledger.problem(rows, np.zeros(len(rows), dtype=int), [(header, "", problem, accepted)])
 

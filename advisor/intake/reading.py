@@ -35,7 +35,6 @@ _PEEKED_ROWS = 40
 _PEEKED_LINES = 400
 _PEEKED_TEXT = 1 << 20
 _CHUNK = 20_000
-_VALUE = 200
 _BESIDE = "a header over every column, and quotes around values that hold the separator"
 NO_HEADER = "(no header)"
 """Start of the name given to a column whose header cell is empty."""
@@ -207,67 +206,6 @@ def _without_blank_end(cells: list[str], width: int) -> list[str]:
     return cells[:end]
 
 
-class _Frame:
-    """Rows on their way to a frame, in chunks, so that a large sheet never stands in memory as lists."""
-
-    def __init__(self, header: list[str], name: str) -> None:
-        self.header, self.name = header, name
-        self.widest = len(header)
-        self.count = 0
-        self.entries: list[Entry] = []
-        self._held: list[list[str]] = []
-        self._chunks: list[pd.DataFrame] = []
-
-    def add(self, row: Row) -> None:
-        if row.remarks:
-            self.entries += entries_of(self.count, row)
-        self.count += 1
-        if self.count > MAX_ROWS:
-            raise InputError(f"{self.name} has more than {MAX_ROWS} rows.", "Split it into several sheets.")
-        self._held.append(row.cells)
-        if len(self._held) == _CHUNK:
-            self._flush()
-
-    def _flush(self) -> None:
-        width = max(map(len, self._held))
-        columns = list(itertools.zip_longest(*self._held, fillvalue=""))
-        columns += [("",) * len(self._held)] * (len(self.header) - width)
-        self._chunks.append(pd.DataFrame({at: pd.Series(column, dtype="str") for at, column in enumerate(columns)}))
-        self.widest = max(self.widest, width)
-        self._held = []
-
-    def whole(self) -> pd.DataFrame:
-        if self._held:
-            self._flush()
-        names = headers(self.header, self.widest)
-        if not self._chunks:
-            return pd.DataFrame({name: pd.Series([], dtype="str") for name in names})
-        frame = pd.concat(self._chunks, ignore_index=True) if len(self._chunks) > 1 else self._chunks[0]
-        for place in range(len(self.header), self.widest):
-            frame[place] = frame[place].fillna("")
-        frame.columns = pd.Index(names, dtype="str")
-        return with_entries(frame, self.entries)
-
-
-Entry = tuple[int, int, str, str, str]
-"""Row, place, value, problem and what is accepted: what was found wrong with a cell as it was read."""
-
-
-def entries_of(number: int, row: Row) -> list[Entry]:
-    """What was found wrong with the cells of a row."""
-    out = []
-    for place, problem, accepted in row.remarks:
-        at = min(place, len(row.cells) - 1)
-        out.append((number, at, row.cells[at][:_VALUE], problem, accepted))
-    return out
-
-
-def with_entries(frame: pd.DataFrame, entries: Iterable[Entry]) -> pd.DataFrame:
-    """Let a frame carry what was found wrong with its cells; it is changed and returned."""
-    told = [(row, (frame.columns[at], value, problem, asked)) for row, at, value, problem, asked in entries]
-    return said.attach(frame, said.of_entries(told)) if told else frame
-
-
 def _first(cells: list[str]) -> int:
     """Position of the first filled cell."""
     return next(at for at, cell in enumerate(cells) if cell.strip())
@@ -287,7 +225,25 @@ def _headed(rows: Iterator[Row], name: str, words: Vocabulary | None) -> tuple[l
 
 
 def _frame(header: list[str], rows: Iterator[Row], name: str) -> pd.DataFrame:
-    made = _Frame(header, name)
-    for row in rows:
-        made.add(row)
-    return made.whole()
+    """Rows as a frame, made in chunks, so that a large sheet never stands in memory as lists."""
+    entries: list[said.CellEntry] = []
+    chunks: list[pd.DataFrame] = []
+    widest, count = len(header), 0
+    while held := list(itertools.islice(rows, _CHUNK)):
+        for number, row in enumerate(held, count):
+            entries += said.entries_of(number, row) if row.remarks else []
+        count += len(held)
+        if count > MAX_ROWS:
+            raise InputError(f"{name} has more than {MAX_ROWS} rows.", "Split it into several sheets.")
+        columns = list(itertools.zip_longest(*(row.cells for row in held), fillvalue=""))
+        columns += [("",) * len(held)] * (len(header) - len(columns))
+        chunks.append(pd.DataFrame({at: pd.Series(column, dtype="str") for at, column in enumerate(columns)}))
+        widest = max(widest, len(columns))
+    names = headers(header, widest)
+    if not chunks:
+        return pd.DataFrame({name: pd.Series([], dtype="str") for name in names})
+    frame = pd.concat(chunks, ignore_index=True) if len(chunks) > 1 else chunks[0]
+    for place in range(len(header), widest):
+        frame[place] = frame[place].fillna("")
+    frame.columns = pd.Index(names, dtype="str")
+    return said.with_entries(frame, entries)

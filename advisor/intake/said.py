@@ -3,59 +3,51 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from advisor.intake.columns import Entries
+from advisor.intake.records import Row
+
 _KEY = "advisor.said"
+_VALUE = 200
 TAG_TWICE = "this tag stands on"
 """What is said of a tag that other rows of the batch have too begins so."""
 
-
-@dataclass(frozen=True, eq=False)
-class CellProblems:
-    """Problems of a frame's cells, each distinct one once."""
-
-    rows: np.ndarray  # Labels of the rows in the frame's index
-    which: np.ndarray  # Position in `texts` of each row's entry
-    texts: Sequence[tuple[str, str, str, str]]  # Column, value, problem and what is accepted
-
-    def __deepcopy__(self, memo: dict[int, Any]) -> CellProblems:
-        """Return itself: pandas copies a frame's attributes at every step."""
-        return self
+CellEntry = tuple[int, int, str, str, str]
+"""Row, place, value, problem and what is accepted: what was found wrong with a cell as it was read."""
 
 
-def of_entries(entries: Sequence[tuple[int, tuple[str, str, str, str]]]) -> CellProblems:
-    """Put single entries together: the row's label, and column, value, problem and what is accepted."""
-    distinct = {text: number for number, text in enumerate(dict.fromkeys(text for _, text in entries))}
-    rows = np.array([row for row, _ in entries], dtype="int64")
-    return CellProblems(rows, np.array([distinct[text] for _, text in entries], dtype="int64"), list(distinct))
+def entries_of(number: int, row: Row) -> list[CellEntry]:
+    """What was found wrong with the cells of a row."""
+    out = []
+    for place, problem, accepted in row.remarks:
+        at = min(place, len(row.cells) - 1)
+        out.append((number, at, row.cells[at][:_VALUE], problem, accepted))
+    return out
 
 
-def attach(frame: pd.DataFrame, said: CellProblems) -> pd.DataFrame:
-    """Let a frame carry what was said of it; the frame itself is changed and returned."""
-    frame.attrs[_KEY] = said
+def with_entries(frame: pd.DataFrame, entries: Sequence[CellEntry]) -> pd.DataFrame:
+    """Let a frame carry what was found wrong with its cells; it is changed and returned."""
+    if entries:
+        texts = [(frame.columns[at], value, problem, asked) for _, at, value, problem, asked in entries]
+        distinct = {text: number for number, text in enumerate(dict.fromkeys(texts))}
+        rows = np.array([row for row, *_ in entries], dtype="int64")
+        frame.attrs[_KEY] = Entries(rows, np.array([distinct[text] for text in texts]), list(distinct))
     return frame
 
 
-def carried(frame: pd.DataFrame) -> CellProblems | None:
-    """What a frame carries, None when nothing."""
-    found = frame.attrs.get(_KEY)
-    return found if isinstance(found, CellProblems) else None
-
-
-def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tuple[str, str, str, str]]]:
-    """Entries about rows that the frame still has: positions of the rows, which text, and the texts.
+def positions(frame: pd.DataFrame) -> Entries:
+    """Entries about rows that the frame still has, by their positions.
 
     A row that was sorted or filtered away, or that a new index calls by another's number, is passed over: an entry
     counts only where the cell it is about still holds that value.
     """
     nothing = np.array([], dtype="int64")
-    said = carried(frame)
-    if said is None or not len(said.rows) or not frame.index.is_unique:
-        return nothing, nothing, []
+    said = frame.attrs.get(_KEY)
+    if not isinstance(said, Entries) or not frame.index.is_unique:
+        return Entries(nothing, nothing, [])
     at = frame.index.get_indexer(pd.Index(said.rows))
     places = {str(name): place for place, name in reversed(list(enumerate(frame.columns)))}
     of_text = np.array([places.get(column, -1) for column, *_ in said.texts])
@@ -66,4 +58,4 @@ def positions(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, Sequence[tup
         cells = frame.iloc[at[mine], place]
         pairs = zip(cells, begins[said.which[mine]], strict=True)
         good[mine] = [" ".join(str(cell).split()).startswith(value) for cell, value in pairs]
-    return at[good], said.which[good], said.texts
+    return Entries(at[good], said.which[good], said.texts)

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from advisor.errors import InputError
+from advisor.intake.columns import text_of
 from advisor.intake.encoding import SAVE_AS
 from advisor.intake.headers import Vocabulary, recognised
 from advisor.intake.records import MOST_EMPTY, Row, tidied
@@ -113,22 +114,12 @@ def _cells(sheet: Any, name: str) -> Iterator[Row]:
 def _typed(cell: Any) -> str:
     """A cell's value as somebody would have typed it: 85% where percent are shown, 0017 where four digits are."""
     value = cell.value
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return value
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        shown = str(cell.number_format)
-        if "%" in shown:
-            return f"{_number(value * 100)}%"
-        return _number(value).zfill(len(shown)) if set(shown) == {"0"} and value >= 0 else _number(value)
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time() else value.isoformat(" ")
-    return str(value)
-
-
-def _number(value: float) -> str:
-    whole = isinstance(value, int) or (value.is_integer() and abs(value) < 1e15)
-    return str(int(value)) if whole else repr(round(value, 10))
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return text_of(value)
+    shown = str(cell.number_format)
+    if "%" in shown:
+        return f"{text_of(round(value * 100, 10))}%"
+    number = text_of(round(value, 10))
+    return number.zfill(len(shown)) if set(shown) == {"0"} and value >= 0 else number

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from advisor.errors import InputError
 from advisor.intake import read_bytes, understand, workbook
-from advisor.intake.headers import synonyms
+from advisor.intake.headers import intake_words
 from advisor.unit import DTYPES, INTAKE_COLUMNS, UNIT_COLUMNS
 
 FUZZ = settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
@@ -30,7 +30,7 @@ NASTY = st.sampled_from(
 CELL = st.one_of(
     NASTY, st.text(max_size=40), st.text(alphabet="0123456789xX+,. GBTMgbSsdHhDdNnVveMm()/&;", max_size=24)
 )
-HEADER = st.one_of(st.sampled_from([*INTAKE_COLUMNS, *sorted(synonyms())]), st.text(max_size=20))
+HEADER = st.one_of(st.sampled_from([*INTAKE_COLUMNS, *sorted(intake_words().known)]), st.text(max_size=20))
 
 
 def _sound(raw: pd.DataFrame) -> None:
