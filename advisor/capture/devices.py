@@ -140,19 +140,11 @@ def _name_list(bus: str) -> str:
 @cache
 def name_of(bus: str, vendor: int, product: int) -> str | None:
     """Name of a 'pci' or 'usb' device from the system's own id list; None without that list or its vendor."""
-    content = _name_list(bus)
-    start = content.find(f"\n{vendor:04x}  ")
-    if start < 0:
+    found = re.search(rf"\n{vendor:04x}  (.*)((?:\n(?![0-9a-fA-F]).*)*)", _name_list(bus))
+    if not found:
         return None
-    end = content.find("\n", start + 1)
-    maker = content[start + 7 : end].strip()
-    block = re.compile(r"\n(?=[0-9a-fA-F])").search(content, end)
-    products = content[end : block.start() if block else len(content)]
-    at = products.find(f"\n\t{product:04x}  ")
-    if at < 0:
-        return clean(maker)
-    stop = products.find("\n", at + 1)
-    return clean(f"{maker} {products[at + 8 : stop if stop > 0 else len(products)].strip()}")
+    one = re.search(rf"\n\t{product:04x}  (.*)", found[2])
+    return clean(f"{found[1]} {one[1]}" if one else found[1])
 
 
 def named(device: BusDevice) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import replace
 
 from advisor.capture import battery, box, devices, memory, processor, screen, storage
@@ -110,16 +109,12 @@ def measure(facts: MachineFacts) -> tuple[dict[str, object], dict[str, str]]:
     figures: dict[str, object] = {"decompress_mib_s": round(speed.decompress_mib_s(), 2)}
     why: dict[str, str] = {}
     disks = storage.internal(facts.disks or ())
-    tests: dict[str, Callable[[str], float]] = {
-        "disk_read_mib_s": speed.disk_read_mib_s, "disk_access_ms": speed.disk_access_ms,
-        "disk_near_ms": speed.disk_near_ms, "disk_read_end_mib_s": speed.disk_read_end_mib_s,
-    }  # fmt: skip
-    for name, test in tests.items():
+    for name in ("disk_read_mib_s", "disk_access_ms", "disk_near_ms", "disk_read_end_mib_s"):
         if not disks:
             why[name] = "no internal disk was found"
             continue
         try:
-            figures[name] = round(test(f"/dev/{disks[0].name}"), 3)
+            figures[name] = round(getattr(speed, name)(f"/dev/{disks[0].name}"), 3)
         except AccessError as error:
             why[name] = "needs root (to read the disk itself)" if os.geteuid() else error.message
         except AdvisorError as error:

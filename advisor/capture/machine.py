@@ -31,12 +31,8 @@ class Machine(ABC):
     live = False
 
     @abstractmethod
-    def data(self, path: str) -> bytes | None:
-        """Content of a file, None when it is absent or may not be read."""
-
-    @abstractmethod
-    def reading(self, path: str) -> Attempt:
-        """How reading this path ends, for the reason that is given to the user."""
+    def look(self, path: str) -> tuple[bytes | None, Attempt]:
+        """Content of a file, None when it is absent or may not be read; and how reading it ended."""
 
     @abstractmethod
     def names(self, path: str) -> list[str]:
@@ -45,6 +41,14 @@ class Machine(ABC):
     @abstractmethod
     def resolve(self, path: str) -> str | None:
         """The path with every link followed, None when there is nothing there."""
+
+    def data(self, path: str) -> bytes | None:
+        """Content of a file, None when it is absent or may not be read."""
+        return self.look(path)[0]
+
+    def reading(self, path: str) -> Attempt:
+        """How reading this path ends, for the reason that is given to the user."""
+        return self.look(path)[1]
 
     def text(self, path: str) -> str | None:
         """Content of a file as text without surrounding blanks, None when absent, unreadable or empty."""
@@ -184,33 +188,21 @@ class FolderMachine(Machine):
             return None
         return real
 
-    def data(self, path: str) -> bytes | None:
-        """See `Machine.data`."""
-        real = self._inside(path)
-        if real is None or not os.path.isfile(real):
-            return None
-        try:
-            with open(real, "rb") as file:
-                return file.read(FILE_LIMIT)
-        except OSError:
-            return None
-
-    def reading(self, path: str) -> Attempt:
-        """See `Machine.reading`."""
+    def look(self, path: str) -> tuple[bytes | None, Attempt]:
+        """See `Machine.look`."""
         real = self._inside(path)
         if real is None or not os.path.exists(real):
-            return Attempt.ABSENT
+            return None, Attempt.ABSENT
+        # A pipe that nobody writes to would wait for ever.
+        if not os.path.isfile(real):
+            return None, Attempt.READ if os.path.isdir(real) else Attempt.BROKEN
         try:
-            # A pipe that nobody writes to would wait for ever.
-            if not os.path.isfile(real):
-                return Attempt.READ if os.path.isdir(real) else Attempt.BROKEN
             with open(real, "rb") as file:
-                file.read(1)
+                return file.read(FILE_LIMIT), Attempt.READ
         except PermissionError:
-            return Attempt.ROOT
+            return None, Attempt.ROOT
         except OSError:
-            return Attempt.BROKEN
-        return Attempt.READ
+            return None, Attempt.BROKEN
 
     def names(self, path: str) -> list[str]:
         """See `Machine.names`."""
@@ -322,17 +314,12 @@ class RecordedMachine(Machine):
                 at = step
         return at
 
-    def data(self, path: str) -> bytes | None:
-        """See `Machine.data`."""
-        real = self.resolve(path)
-        return self._files.get(real) if real else None
-
-    def reading(self, path: str) -> Attempt:
-        """See `Machine.reading`."""
+    def look(self, path: str) -> tuple[bytes | None, Attempt]:
+        """See `Machine.look`."""
         real = self.resolve(path)
         if real is None:
-            return Attempt.ABSENT
-        return self._refused.get(real, Attempt.READ)
+            return None, Attempt.ABSENT
+        return self._files.get(real), self._refused.get(real, Attempt.READ)
 
     def names(self, path: str) -> list[str]:
         """See `Machine.names`."""

@@ -27,7 +27,8 @@ def probe(machine: Machine, why: dict[str, str]) -> Memory:
     table = machine.data(TABLE)
     listed = smbios.memory(table) if table else Memory()
     if not listed.modules:
-        listed = from_udev(KernelDevice(machine, "/sys/devices/virtual/dmi/id", "dmi", _dmi_properties(machine)))
+        known = (device for device in machine.devices("dmi") if device.name == "id")
+        listed = from_udev(next(known, KernelDevice(machine, "/sys/devices/virtual/dmi/id", "dmi")))
     if listed.modules:
         return fill(found, listed)
     if table:
@@ -39,14 +40,6 @@ def probe(machine: Machine, why: dict[str, str]) -> Memory:
     else:
         why["ram_slots"] = "the SMBIOS table could not be read"
     return found
-
-
-def _dmi_properties(machine: Machine) -> dict[str, str] | None:
-    """Properties of the dmi device; on a live machine they are pyudev's."""
-    for device in machine.devices("dmi"):
-        if device.name == "id":
-            return dict(device.known) if device.known is not None else None
-    return None
 
 
 def parse_meminfo(content: str) -> int | None:

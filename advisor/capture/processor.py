@@ -73,18 +73,12 @@ def parse(content: str) -> Processor:
 def _topology(machine: Machine) -> tuple[int | None, int | None]:
     """Count cores and threads that the kernel runs on."""
     folder = "/sys/devices/system/cpu"
-    places: set[tuple[str | None, str | None, str]] = set()
-    threads = 0
-    for name in machine.names(folder):
-        if not _CPU.match(name):
-            continue
-        core = machine.text(f"{folder}/{name}/topology/core_id")
-        if core is None:
-            continue
-        threads += 1
-        package = machine.text(f"{folder}/{name}/topology/physical_package_id")
-        places.add((package, machine.text(f"{folder}/{name}/topology/die_id"), core))
-    return len(places) or None, threads or None
+    found = []
+    for name in filter(_CPU.match, machine.names(folder)):
+        named = (f"{folder}/{name}/topology/{one}" for one in ("core_id", "physical_package_id", "die_id"))
+        core, *above = map(machine.text, named)
+        found += [(core, *above)] if core is not None else []
+    return len(set(found)) or None, len(found) or None
 
 
 def _answered(answer: dict[str, Any]) -> Processor:

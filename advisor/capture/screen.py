@@ -32,9 +32,11 @@ def probe(machine: Machine, why: dict[str, str]) -> Panel:
     width, height, inches = _screen(machine, why)
     inputs = machine.devices("input")
     touch: bool | None = any(_is_touchscreen(device) for device in inputs)
+    # PNP0C50 is a HID device on I2C (HID over I2C Protocol Specification 1.0).
+    on_i2c = any(name.startswith("PNP0C50") for name in machine.names("/sys/bus/acpi/devices"))
     if not machine.exists("/sys/class/input"):
         touch, why["touch"] = None, "the running kernel lists no input devices"
-    elif not touch and _on_i2c(machine) and not any("/i2c-" in device.path for device in inputs):
+    elif not touch and on_i2c and not any("/i2c-" in device.path for device in inputs):
         touch, why["touch"] = None, "a touch device on I2C has no driver in the running system"
     return Panel(width, height, inches, touch, _camera(machine, why))
 
@@ -89,11 +91,6 @@ def nominal_inches(width_mm: float, height_mm: float) -> float:
     return nearest if abs(nearest - inches) <= 0.12 else round(inches, 1)
 
 
-def _on_i2c(machine: Machine) -> bool:
-    """Whether firmware lists a HID device on I2C (ACPI id PNP0C50, HID over I2C Protocol Specification 1.0)."""
-    return any(name.startswith("PNP0C50") for name in machine.names("/sys/bus/acpi/devices"))
-
-
 def _bits(text: str | None, width: int = 64) -> int:
     """A bitmap as sysfs prints it: words in hex, as wide as the kernel's, highest first."""
     value = 0
@@ -105,33 +102,21 @@ def _bits(text: str | None, width: int = 64) -> int:
     return value
 
 
-def _word_width(axes: str, keys: str) -> int:
-    """Bits of the kernel's words: 64 axes and 768 keys take one and at most twelve words of 64 bits."""
-    return 32 if len(axes.split()) > 1 or len(keys.split()) > 12 else 64
-
-
 def _is_touchscreen(device: KernelDevice) -> bool:
     """The rule of udev's input_id: absolute axes on the screen itself, touched by a finger and not a pen."""
     mark = device.property("ID_INPUT_TOUCHSCREEN")
     if mark:
         return mark == "1"
-    if not device.name.startswith("input"):
-        return False
-    axes_text, keys_text = (device.attribute(f"capabilities/{name}") or "" for name in ("abs", "key"))
-    return takes_touch(
-        {
-            "EV": device.attribute("capabilities/ev") or "",
-            "PROP": device.attribute("properties") or "",
-            "ABS": axes_text,
-            "KEY": keys_text,
-        }
-    )
+    places = {"EV": "capabilities/ev", "PROP": "properties", "ABS": "capabilities/abs", "KEY": "capabilities/key"}
+    bitmaps = {name: device.attribute(place) or "" for name, place in places.items()}
+    return device.name.startswith("input") and takes_touch(bitmaps)
 
 
 def takes_touch(bitmaps: dict[str, str]) -> bool:
     """Whether an input device is a touchscreen, by its bitmaps EV, PROP, ABS and KEY (one without ABS is believed)."""
     axes_text, keys_text = bitmaps.get("ABS"), bitmaps.get("KEY", "")
-    width = _word_width(axes_text or "", keys_text)
+    # 64 axes and 768 keys take one and at most twelve words of a kernel of 64 bits.
+    width = 32 if len((axes_text or "").split()) > 1 or len(keys_text.split()) > 12 else 64
     axes, keys = _bits(axes_text, width), _bits(keys_text, width)
     if not (_bits(bitmaps.get("EV")) >> _EV_ABS & 1 and _bits(bitmaps.get("PROP")) >> _DIRECT & 1):
         return False

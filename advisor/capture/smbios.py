@@ -21,10 +21,6 @@ class Structure:
     handle: int
     area: bytes
 
-    def byte(self, at: int) -> int | None:
-        """Byte at an offset, None when the structure is too short to hold it."""
-        return self.area[at] if at < len(self.area) else None
-
     def number(self, at: int, width: int) -> int | None:
         """Little-endian number, None when the structure is too short to hold it."""
         return int.from_bytes(self.area[at : at + width], "little") if at + width <= len(self.area) else None
@@ -72,7 +68,7 @@ def memory(table: bytes) -> Memory:
     arrays: dict[int, Structure] = {}
     places: list[Structure] = []
     for each in structures(table):
-        if each.type == 16 and each.byte(5) == SYSTEM_MEMORY:
+        if each.type == 16 and each.number(5, 1) == SYSTEM_MEMORY:
             arrays[each.handle] = each
         elif each.type == 17:
             places.append(each)
@@ -106,8 +102,8 @@ def _module(place: Structure) -> Module:
     speed = place.number(0x15, 2)
     if speed == 0xFFFF:
         speed = (place.number(0x54, 4) or 0) & 0x7FFF_FFFF
-    form = words("memory form").get(place.byte(0x0E) or 0, {})
-    kind = words("memory type").get(place.byte(0x12) or 0, {})
+    form = words("memory form").get(place.number(0x0E, 1) or 0, {})
+    kind = words("memory type").get(place.number(0x12, 1) or 0, {})
     return Module(
         mib=mib,
         form=form["name"] if form.get("known") == "yes" else None,
@@ -120,6 +116,6 @@ def uefi_able(table: bytes) -> bool | None:
     """Whether the firmware boots UEFI (type 0, characteristics extension byte 2, bit 3); None without that byte."""
     for each in structures(table):
         if each.type == 0:
-            extension = each.byte(0x13)
+            extension = each.number(0x13, 1)
             return None if extension is None else bool(extension & 0x08)
     return None

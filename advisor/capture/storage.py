@@ -70,8 +70,8 @@ def _disk(machine: Machine, device: KernelDevice, size: int | None, identifiers:
     controller = None
     if addresses:
         at = home.index(addresses[-1]) + len(addresses[-1])
-        kind = machine.text(f"{home[:at]}/class")
-        controller = int(kind, 16) >> 8 if kind and re.fullmatch(r"0x[0-9a-fA-F]{6}", kind) else None
+        kind = whole(machine.text(f"{home[:at]}/class"), 16)
+        controller = kind >> 8 if kind is not None else None
     spinning = device.attribute("queue/rotational")
     rate = whole(device.property("ID_ATA_ROTATION_RATE_RPM")) if spinning is None else None
     model = _model(device, link)
