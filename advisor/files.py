@@ -103,10 +103,15 @@ def read_whole(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal
     """
     with opened(path, error, hint) as file:
         content = file.read(most + 1) or b""
+    refuse_large(content, str(path), most, error)
+    return content
+
+
+def refuse_large(content: bytes, name: str, most: int, error: Refusal = InputError) -> None:
+    """Refuse what has more than so many bytes."""
     if len(content) > most:
         size = f"{most >> 20} MiB" if most >> 20 else f"{most} bytes"
-        raise error(f"{path} is larger than {size}, so it was not read.", "Is it the right file?")
-    return content
+        raise error(f"{name} is larger than {size}, so it was not read.", "Is it the right file?")
 
 
 def refuse_odd(path: str | os.PathLike[str], error: Refusal = InputError) -> None:

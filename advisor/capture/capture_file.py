@@ -10,7 +10,7 @@ from typing import Any
 from advisor.capture.compose import valid
 from advisor.capture.machine import clean
 from advisor.errors import CaptureError
-from advisor.files import read_whole, write_whole
+from advisor.files import read_whole, refuse_large, write_whole
 from advisor.unit import CAPTURE_FORMAT, Capture
 
 LARGEST_CAPTURE = 5 << 20
@@ -33,8 +33,12 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
     CaptureError
         When the file is missing, too large, no JSON, no capture, or of a newer format.
     """
-    shown = clean(str(path), 200)
-    content = read_whole(path, LARGEST_CAPTURE, CaptureError, _FILE)
+    return from_bytes(read_whole(path, LARGEST_CAPTURE, CaptureError, _FILE), str(clean(str(path), 200)))
+
+
+def from_bytes(content: bytes, shown: str) -> Capture:
+    """Make a capture of a file's bytes; see `read_capture`. Messages name it as shown."""
+    refuse_large(content, shown, LARGEST_CAPTURE, CaptureError)
     if not content.strip():
         raise CaptureError(f"{shown} is empty.", _AGAIN)
     try:
@@ -50,7 +54,7 @@ def read_capture(path: str | os.PathLike[str]) -> Capture:
         ) from error
     except (ValueError, RecursionError) as error:
         raise CaptureError(f"{shown} is not JSON that a capture could be.", _AGAIN) from error
-    return from_json(content_read, f"{shown}")
+    return from_json(content_read, shown)
 
 
 def from_json(content: Any, name: str) -> Capture:
@@ -79,9 +83,9 @@ def from_json(content: Any, name: str) -> Capture:
     unit, refused = valid(content["unit"])
     unread = content.get("unread")
     reasons = {
-        str(clean(str(key), 60)): str(clean(value, 300))
+        name: reason
         for key, value in (list(unread.items())[:200] if isinstance(unread, dict) else [])
-        if isinstance(value, str) and clean(str(key), 60) and clean(value, 300)
+        if isinstance(value, str) and (name := clean(str(key), 60)) and (reason := clean(value, 300))
     }
     return Capture(
         format=CAPTURE_FORMAT,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from advisor.capture.machine import KernelDevice, Machine, clean
+from advisor.capture.machine import Machine, clean
 from advisor.capture.machine_facts import BusDevice, Findings, MachineFacts
 
 MOST_DEVICES = 400
@@ -111,20 +111,16 @@ def _network(machine: Machine) -> list[tuple[str, str]]:
     """Network interfaces that stand on a device: path of the device, and 'wireless' or 'wired'."""
     found = []
     for device in machine.devices("net"):
-        if "/virtual/" in device.path or not isinstance(device, KernelDevice):
-            continue
         path = device.path.partition("/net/")[0]
-        wireless = machine.exists(f"{device.path}/phy80211") or machine.exists(f"{device.path}/wireless")
-        if wireless:
+        # Mobile broadband and Bluetooth are told by their names; a recording keeps a mark instead of the name.
+        mobile = device.name.startswith(("wwan", "wwp", "wwx", "bnep")) or machine.exists(f"{device.path}/mobile")
+        if "/virtual/" in device.path:
+            continue
+        if machine.exists(f"{device.path}/phy80211") or machine.exists(f"{device.path}/wireless"):
             found.append((path, "wireless"))
-        elif device.attribute("type") == "1" and not _is_mobile(machine, device):
+        elif device.attribute("type") == "1" and not mobile:
             found.append((path, "wired"))
     return found
-
-
-def _is_mobile(machine: Machine, device: KernelDevice) -> bool:
-    """Mobile broadband and Bluetooth networks, by their name; a recording keeps a mark instead of the name."""
-    return device.name.startswith(("wwan", "wwp", "wwx", "bnep")) or machine.exists(f"{device.path}/mobile")
 
 
 @cache

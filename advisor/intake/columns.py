@@ -95,22 +95,15 @@ class Ledger:
             Positions of the rows with a problem.
         """
         header, values = column.mapped.header, [text[:_SHOWN] for text in column.texts]
-        noted = [i for i, outcome in enumerate(outcomes) if outcome.note]
-        if noted:
-            rows = self._among(column.rows(noted), among)
-            texts = [(header, value, outcome.note) for value, outcome in zip(values, outcomes, strict=True)]
-            self._notes.append(Entries(rows, column.codes[rows], texts))
-        bad = [i for i, outcome in enumerate(outcomes) if outcome.problem]
-        if not bad:
-            return np.array([], dtype=int)
-        rows = self._among(column.rows(bad), among)
-        problems = [(header, value, o.problem, o.accepted) for value, o in zip(values, outcomes, strict=True)]
-        self._problems.append(Entries(rows, column.codes[rows], problems))
+        notes = [(header, value, one.note) for value, one in zip(values, outcomes, strict=True)]
+        problems = [(header, value, one.problem, one.accepted) for value, one in zip(values, outcomes, strict=True)]
+        rows = np.array([], dtype=int)
+        for kept, texts in ((self._notes, notes), (self._problems, problems)):
+            rows = column.rows([i for i, text in enumerate(texts) if text[2]])
+            rows = rows if among is None else rows[among[rows]]
+            if len(rows):
+                kept.append(Entries(rows, column.codes[rows], texts))
         return rows
-
-    @staticmethod
-    def _among(rows: np.ndarray, among: np.ndarray | None) -> np.ndarray:
-        return rows if among is None else rows[among[rows]]
 
     def problem(self, rows: np.ndarray, which: np.ndarray, texts: list[tuple[str, str, str, str]]) -> None:
         """Write down a problem of each of these rows: column, value, problem and accepted of each distinct one."""

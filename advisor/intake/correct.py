@@ -69,7 +69,7 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
             return Correction(unit, f"{typed!r} is none of: {', '.join(allowed)}.")
         found = {field: YES_NO.get(typed, typed)}
     elif field in INTAKE_COLUMNS:
-        read = _as_intake(field, typed, _context(unit, field))
+        read = _as_intake(field, typed, unit)
         if isinstance(read, str):
             return Correction(unit, read)
         # '240 ssd' names size and kind at once: what else the words say is taken where nothing is known yet.
@@ -88,16 +88,13 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
     return Correction(corrected, "", tuple(name for name in [*found, *fallen] if name != field))
 
 
-def _context(unit: Unit, field: str) -> dict[str, str]:
-    """What else intake reads together with a cell: a size alone says nothing of the kind of disk."""
-    return {"storage_kind": str(unit.storage_kind)} if field == "storage_gib" and unit.storage_kind else {}
-
-
-def _as_intake(field: str, typed: str, context: dict[str, str]) -> dict[str, object] | str:
+def _as_intake(field: str, typed: str, unit: Unit) -> dict[str, object] | str:
     """Read one cell as intake would: the facts it gives, or what is wrong with it."""
     from advisor import intake
 
-    cells = {"asset_tag": "unit", "cpu": "", **context} | {field: typed}
+    cells = {"asset_tag": "unit", "cpu": "", field: typed}
+    if field == "storage_gib" and unit.storage_kind:
+        cells["storage_kind"] = str(unit.storage_kind)  # read together: a size alone says nothing of the kind of disk
     try:
         understood = intake.understand(pd.DataFrame({name: [value] for name, value in cells.items()}))
     except AdvisorError as error:

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from advisor.intake.columns import Column
-from advisor.intake.disk_columns import both
 from advisor.intake.disks import disks
 from advisor.intake.headers import DISK_COLUMNS, MERGED, combined
 from advisor.intake.memory import memory
@@ -76,7 +75,7 @@ def _fill(sheet: Parsing, position: int, column: Column, found: list[Pieces]) ->
     for piece, drive, amount in zip(found, drives, amounts, strict=True):
         parts = [f"memory {piece.ram!r}" if piece.ram else "", f"disk {piece.disk!r}" if piece.disk else ""]
         words = " and ".join(filter(None, parts))
-        outcome = both(drive.kind, drive.size) if drive else UNKNOWN
+        outcome = drive.outcome if drive else UNKNOWN
         notes = [f"{words} taken from this cell" if words else "", amount.note, outcome.note]
         outcome = outcome._replace(problem="", accepted="") if known else outcome
         said.append(outcome._replace(note="; ".join(filter(None, notes))))

@@ -43,10 +43,22 @@ class Disks(NamedTuple):
     kind: Parsed
     size: Parsed
 
+    @property
+    def outcome(self) -> Parsed:
+        """Problems and notes of kind and size as one."""
+        kind, size = self
+        if kind.problem == size.problem:
+            return Parsed(None, kind.problem, kind.accepted, kind.note)
+        problem, note = ("; ".join(filter(None, two)) for two in ((kind.problem, size.problem), (kind.note, size.note)))
+        return Parsed(None, problem, kind.accepted or size.accepted, note)
+
     def with_size_asked(self) -> Disks:
         """Raise a missing size as a problem; for cells that are meant to give it."""
         known = self.size.value is not None or self.size.problem or self.kind.value is None
         return self if known else self._replace(size=Parsed(None, "no size is given", _ACCEPT_DISK))
+
+
+NO_DISK = Disks(Parsed(StorageKind.NONE), Parsed(0.0))
 
 
 _DISK_SIZE = re.compile(
@@ -129,7 +141,7 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
         failed = Parsed(None, "a disk of less than nothing", _ACCEPT_DISK)
         return Disks(failed, failed)
     if no_disk(plain):
-        return Disks(Parsed(StorageKind.NONE), Parsed(0.0))
+        return NO_DISK
     also: list[tuple[str, object]] = []
     health = list(_HEALTH.finditer(plain))
     if len(health) == 1 and int(health[0]["share"]) <= 100:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import os
 import re
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from advisor.errors import AdvisorError, InputError
+from advisor.errors import InputError
 from advisor.unit import Capture
 
 MOST_BYTES = 64 * 2**20
@@ -72,7 +71,12 @@ def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
         from advisor import intake
 
         return Sheet(shown, intake.read_bytes(content, shown))
-    return _through_file(shown, suffix == ".json" and not _is_json_listing(content), content)
+    from advisor.capture.capture_file import from_bytes
+    from advisor.capture.listings import machines_of
+
+    if suffix == ".json" and not _is_json_listing(content):
+        return [from_bytes(content, shown)]
+    return machines_of(content, shown)
 
 
 def read_pasted(text: str) -> list[Capture] | Sheet:
@@ -95,20 +99,6 @@ def _is_json_listing(content: bytes) -> bool:
     except (ValueError, RecursionError):
         return False
     return isinstance(parsed, dict) and not {"unit", "format"} & set(parsed)
-
-
-def _through_file(shown: str, is_capture: bool, content: bytes) -> list[Capture]:
-    """Lay the bytes in a private file for a reader that wants a path; messages name the person's file."""
-    from advisor.capture import read_capture
-    from advisor.capture.listings import read_machines
-
-    with tempfile.TemporaryDirectory(prefix="advisor-") as folder:
-        path = Path(folder) / f"handed-in{'.json' if is_capture else '.txt'}"
-        path.write_bytes(content)
-        try:
-            return [read_capture(path)] if is_capture else read_machines(path)
-        except AdvisorError as error:
-            raise type(error)(error.message.replace(str(path), shown).replace(path.name, shown), error.hint) from error
 
 
 @dataclass(frozen=True)

@@ -8,21 +8,16 @@ from advisor.intake import values
 from advisor.intake.device_ids import devices
 from advisor.intake.memory import memory, memory_type
 from advisor.intake.parsed import Parsed
-from advisor.unit import DTYPES, Unit
+from advisor.unit import DTYPES, MEASURES, Unit, choices
 
-TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string") - {
-    "form_factor", "storage_kind", "storage_mode", "boot_mode", "devices", "ram_type"
+TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string" and not choices(name)) - {
+    "devices", "ram_type"
 }  # fmt: skip
 """Fields that are kept as the text they are."""
 
-_RATES = {
-    "link_mbps": ("mbps", 100_000.0),
-    "decompress_mib_s": ("mib/s", 10_000.0),
-    "disk_read_mib_s": ("mib/s", 100_000.0),
-    "disk_access_ms": ("ms", 10_000.0),
-    "disk_near_ms": ("ms", 10_000.0),
-    "disk_read_end_mib_s": ("mib/s", 100_000.0),
-}
+_RATES = {"Mbit/s": "mbps", "MiB/s": "mib/s", "ms": "ms"}
+"""Measures of speeds and times, as the table of words has them."""
+
 _COUNTED = {
     "ram_slots_free": "a number of free slots", "ram_slots": "a number of slots",
     "battery_cycles": "a number of cycles", "cpu_family": "a family", "cpu_model": "a model number",
@@ -44,17 +39,15 @@ def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Pars
     """The parser, from a text to a `Parsed`, of the cells of a field (no plain text, no storage_kind or storage_gib);
     `unit` and `header` are what the header states: under 'wear' a share says what is gone.
     """
-    if field in _RATES:
-        kind, fastest = _RATES[field]
-        return lambda text: values.rate(text, kind, fastest)
-    if DTYPES[field] == "Int64":
-        most = next(int(limit.le) for limit in Unit.model_fields[field].metadata if hasattr(limit, "le"))
-        return lambda text: values.count(text, most, _COUNTED.get(field, "a whole number"))
-    if field in ("ram_gib", "ram_max_gib"):
-        return lambda text: memory(text, unit)
+    most = next((float(limit.le) for limit in Unit.model_fields[field].metadata if hasattr(limit, "le")), 0.0)
     worn = "wear" in header.lower()
-    if field == "battery_health_pct":
-        return lambda text: values.battery(text, worn)
-    if field == "storage_health_pct":
-        return lambda text: values.share(text, 100.0, worn)
+    if kind := _RATES.get(MEASURES[field]):
+        return lambda text: values.rate(text, kind, most)
+    if DTYPES[field] == "Int64":
+        return lambda text: values.count(text, int(most), _COUNTED.get(field, "a whole number"))
+    if MEASURES[field] == "GiB":
+        return lambda text: memory(text, unit)
+    if MEASURES[field] == "%":
+        read = values.battery if field == "battery_health_pct" else values.share
+        return lambda text: read(text, most, worn)
     return _OTHERS.get(field, values.yes_no) if DTYPES[field] == "boolean" else _OTHERS[field]

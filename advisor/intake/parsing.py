@@ -12,8 +12,8 @@ from advisor.errors import InputError
 from advisor.intake import described, elsewhere, said
 from advisor.intake.columns import Column, Ledger
 from advisor.intake.device_ids import item as device_id
-from advisor.intake.disk_columns import both, disk_cells
-from advisor.intake.disks import disks
+from advisor.intake.disk_columns import disk_cells
+from advisor.intake.disks import Disks, disks
 from advisor.intake.headers import DISK_COLUMNS, DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
@@ -120,7 +120,8 @@ class Parsing:
         self._beside()
         self._ids_in_names()
         elsewhere.read_all(self)
-        self._tags()
+        self._lacking("asset_tag", "no asset tag; the row is kept", _OWN_TAG)
+        self._repeated()
         self._lacking("cpu", "no processor is given", "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'")
         self._stray_cells()
         self._tell(*said.positions(self.raw))
@@ -219,39 +220,35 @@ class Parsing:
             found = [disks(text, column.mapped.unit, hint) for text in column.texts]
             if name != "storage_kind":
                 found = [disk.with_size_asked() for disk in found]
-            self._keep_disks(column, [disk.kind for disk in found], [disk.size for disk in found])
-            self.record(position, column, [both(disk.kind, disk.size) for disk in found])
+            self._keep_disks(column, found)
+            self.record(position, column, [disk.outcome for disk in found])
             self.count(position, column)
         elif places:
             self._disks_of_several(places)
 
-    def _keep_disks(self, column: Column, kinds: list[Parsed], sizes: list[Parsed]) -> None:
+    def _keep_disks(self, column: Column, found: list[Disks]) -> None:
+        kinds = [disk.kind for disk in found]
         self.values["storage_kind"] = column.take([None if k.value is None else str(k.value) for k in kinds])
-        self.values["storage_gib"] = column.take([size.value for size in sizes])
+        self.values["storage_gib"] = column.take([disk.size.value for disk in found])
         self.told.append((column, kinds))
 
     def _disks_of_several(self, places: dict[str, int]) -> None:
         """Columns about disks, read as one: '240' under 'SSD' beside '1000' under 'HDD', or kind and size apart."""
         parts = {name: self.column(position) for name, position in places.items()}
         combined, first = distinct((part.codes for part in parts.values()), self.length)
-        kinds: list[Parsed] = []
-        sizes: list[Parsed] = []
+        found: list[Disks] = []
         shown: list[str] = []
         units = tuple((name, part.mapped.unit) for name, part in parts.items())
         for row in first:
             cells = {name: part.texts[part.codes[row]] if part.codes[row] >= 0 else "" for name, part in parts.items()}
-            kind, size = disk_cells(tuple(cells.items()), units)
-            kinds.append(kind)
-            sizes.append(size)
+            found.append(disk_cells(tuple(cells.items()), units))
             shown.append(" | ".join(" ".join(text.split()) for text in cells.values() if text.strip()))
         size_place = next(places[n] for n in ("storage_gib", STORAGE, *DISK_KINDS, "storage_kind") if n in places)
         kind_place = places.get("storage_kind", size_place)
         joined = Column(self.mapping[size_place], combined, shown)
-        self._keep_disks(joined, kinds, sizes)
-        self.record(kind_place, Column(self.mapping[kind_place], combined, shown), kinds)
-        self.record(
-            size_place, joined, [s if s.problem != k.problem else UNKNOWN for k, s in zip(kinds, sizes, strict=True)]
-        )
+        self._keep_disks(joined, found)
+        self.record(kind_place, Column(self.mapping[kind_place], combined, shown), [disk.kind for disk in found])
+        self.record(size_place, joined, [size if size.problem != kind.problem else UNKNOWN for kind, size in found])
         for name, part in parts.items():
             self.count(places[name], part)
 
@@ -288,17 +285,12 @@ class Parsing:
         if position is None:
             return
         header = self.mapping[position].header
-        codes, distinct = pd.factorize(pd.Series(self.have("asset_tag"), dtype=object))
-        counts = np.bincount(codes[codes >= 0], minlength=len(distinct))
-        rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1)) if len(distinct) else np.array([], dtype="int64")
+        codes, distinct = pd.factorize(self.have("asset_tag"))
+        counts = np.bincount(codes[codes >= 0], minlength=1)
+        rows = np.flatnonzero((codes >= 0) & (counts[codes] > 1))
         used, which = np.unique(codes[rows], return_inverse=True)
         texts = [(header, str(distinct[one]), f"{said.TAG_TWICE} {counts[one]} rows", _OWN_TAG) for one in used]
         self._tell(rows, which, texts)
-
-    def _tags(self) -> None:
-        """Missing and repeated asset tags are said; the rows stay."""
-        self._lacking("asset_tag", "no asset tag; the row is kept", _OWN_TAG)
-        self._repeated()
 
     def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, str, str, str]]) -> None:
         """Take over what the reader, or a look at the whole batch, found wrong with rows."""

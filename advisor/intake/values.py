@@ -208,13 +208,13 @@ def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
 
 
 @lru_cache(maxsize=50_000)
-def battery(text: str, worn: bool = False) -> Parsed:
+def battery(text: str, highest: float = 150.0, worn: bool = False) -> Parsed:
     """Read a battery's health, such as '85%', '40 of 50 Wh', 'dead'.
 
     Parameters
     ----------
-    worn : bool
-        The header says that it is the share that is worn.
+    highest, worn
+        As of `share`.
 
     Returns
     -------
@@ -236,7 +236,7 @@ def battery(text: str, worn: bool = False) -> Parsed:
             return Parsed(round(100 * full / design, 2), note=f"{full:g} of {design:g} {energy[3].title()}", also=also)
     if _EMPTY.fullmatch(plain):
         return Parsed(0.0, note=f"{plain!r} taken as 0 %: it holds no charge", also=also)
-    return share(plain, 150.0, worn)._replace(also=also)
+    return share(plain, highest, worn)._replace(also=also)
 
 
 _COUNT = re.compile(

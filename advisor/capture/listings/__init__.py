@@ -18,7 +18,7 @@ from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import MachineFacts
 from advisor.errors import CaptureError
-from advisor.files import read_whole
+from advisor.files import read_whole, refuse_large
 from advisor.unit import Capture
 
 LARGEST_LISTING = 8 << 20
@@ -58,7 +58,13 @@ def read_listings(source: str | os.PathLike[str]) -> Capture:
         When it cannot be read, is binary or too large, holds no listing that is known, is of a newer format, or holds
         listings of two machines.
     """
-    return _one(read_machines(source))
+    found = read_machines(source)
+    if len(found) > 1:
+        raise CaptureError(
+            f"The listings are of two machines or more: they name two {found[1].unread.get('machine', 'of them')}.",
+            "Hand in the listings of one unit at a time.",
+        )
+    return found[0]
 
 
 def read_machines(source: str | os.PathLike[str]) -> list[Capture]:
@@ -81,8 +87,13 @@ def read_machines(source: str | os.PathLike[str]) -> list[Capture]:
     """
     if isinstance(source, str) and "\n" in source:
         return _read([("", source)], "The text")
-    shown = str(clean(str(source), 200))
-    return _read([("", decode(read_whole(source, LARGEST_LISTING, CaptureError), shown))], shown)
+    return machines_of(read_whole(source, LARGEST_LISTING, CaptureError), str(clean(str(source), 200)))
+
+
+def machines_of(content: bytes, shown: str) -> list[Capture]:
+    """Make a capture of each machine that a file's bytes hold listings of; see `read_machines`."""
+    refuse_large(content, shown, LARGEST_LISTING, CaptureError)
+    return _read([("", decode(content, shown))], shown)
 
 
 def read_files(paths: Iterable[Path], text: str = "") -> list[Capture]:
@@ -133,15 +144,6 @@ def _files(path: Path) -> list[tuple[Path, bool]]:
     return [(one, True) for one in inside[:MOST_FILES]]
 
 
-def _one(found: list[Capture]) -> Capture:
-    if len(found) > 1:
-        raise CaptureError(
-            f"The listings are of two machines or more: they name two {found[1].unread.get('machine', 'of them')}.",
-            "Hand in the listings of one unit at a time.",
-        )
-    return found[0]
-
-
 def decode(content: bytes, name: str) -> str:
     """Turn a file's bytes (UTF-8, UTF-16 with its mark) into text, CaptureError when they are none."""
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
@@ -173,6 +175,8 @@ def _read(texts: list[tuple[str, str]], name: str, refused: Iterable[tuple[Secti
 
 
 def _captures(found: Listings, name: str, refused: Iterable[tuple[Section, str]]) -> list[Capture]:
+    from advisor import __version__
+
     entries = [*((part, left(part)) for part in found.left), *refused]
     entries += [(part, f"left, more than {MOST_PARTS} listings") for _, part in found.sections[MOST_PARTS:]]
     parts: list[ListingFacts] = []
@@ -193,17 +197,10 @@ def _captures(found: Listings, name: str, refused: Iterable[tuple[Section, str]]
             care["listing"] = f"{BROKEN}, so it was left out"
         if other := next((why for one in groups[0] for two in group if (why := differ(one.facts, two.facts))), ""):
             care["machine"] = other
-        out.append(_capture(replace(facts, care=care), group, ledger))
+        by = f"advisor {__version__}, from {', '.join(dict.fromkeys(part.source for part in group))}"
+        told_too = {"ledger": ledger, "firmware": list(facts.firmware)}
+        out.append(compose(replace(facts, care=care), by).model_copy(update=told_too))
     return out
-
-
-def _capture(facts: MachineFacts, group: list[ListingFacts], ledger: list[str]) -> Capture:
-    from advisor import __version__
-
-    kinds = ", ".join(dict.fromkeys(part.source for part in group))
-    return compose(facts, f"advisor {__version__}, from {kinds}").model_copy(
-        update={"ledger": ledger, "firmware": list(facts.firmware)}
-    )
 
 
 def _facts(kind: ListingKind | dict[str, Any], section: Section) -> tuple[str, MachineFacts]:

@@ -10,7 +10,7 @@ from typing import Any
 
 from advisor.capture import memory, processor
 from advisor.capture.listings.kinds import KEYED, ListingKind, Section, keyed
-from advisor.capture.machine import clean, whole
+from advisor.capture.machine import clean, pairs, whole
 from advisor.capture.machine_facts import MachineFacts, Memory, Processor
 from advisor.tables import dicts
 
@@ -73,13 +73,7 @@ def _words() -> dict[str, str]:
 
 def read_lscpu(section: Section) -> MachineFacts:
     """Read lscpu's plain listing."""
-    fields: dict[str, str] = {}
-    for line in _joined(section.lines, within_words=True):
-        key, colon, value = line.partition(":")
-        key = " ".join(key.split())
-        if colon:
-            fields.setdefault(_words().get(key.casefold(), key), value.strip())
-    return MachineFacts(processor=_lscpu(fields))
+    return _lscpu(pairs(_joined(section.lines, within_words=True)))
 
 
 @cache
@@ -102,9 +96,8 @@ def read_lscpu_json(rows: Any) -> MachineFacts:
     for row in _walk(rows):
         field, data = row.get("field"), row.get("data")
         if isinstance(field, str) and isinstance(data, str):
-            key = " ".join(field.split()).removesuffix(":").rstrip()
-            fields.setdefault(_words().get(key.casefold(), key), data.strip())
-    return MachineFacts(processor=_lscpu(fields))
+            fields.setdefault(" ".join(field.split()).removesuffix(":").rstrip(), data.strip())
+    return _lscpu(fields)
 
 
 def _walk(rows: Any) -> Iterator[dict[str, Any]]:
@@ -119,11 +112,15 @@ def _walk(rows: Any) -> Iterator[dict[str, Any]]:
                 waiting.append(row.get("children"))
 
 
-def _lscpu(fields: dict[str, str]) -> Processor:
+def _lscpu(said: dict[str, str]) -> MachineFacts:
+    """The processor of fields whose names are in any language."""
+    fields: dict[str, str] = {}
+    for key, value in said.items():
+        fields.setdefault(_words().get(key.casefold(), key), value)
     per_socket, sockets = whole(fields.get("Core(s) per socket")), whole(fields.get("Socket(s)"))
     flags = clean(fields.get("Flags"), 8000)
     modes = fields.get("CPU op-mode(s)", "")
-    return Processor(
+    found = Processor(
         name=clean(fields.get("Model name")),
         vendor=clean(fields.get("Vendor ID"), 20),
         family=whole(fields.get("CPU family")),
@@ -133,6 +130,7 @@ def _lscpu(fields: dict[str, str]) -> Processor:
         cores=per_socket * sockets if per_socket and sockets else None,
         threads=whole(fields.get("CPU(s)")),
     )
+    return MachineFacts(processor=found)
 
 
 def read_meminfo(section: Section) -> MachineFacts:
