@@ -83,9 +83,9 @@ def from_json(content: Any, name: str) -> Capture:
     unit, refused = valid(content["unit"])
     unread = content.get("unread")
     reasons = {
-        name: reason
+        field: reason
         for key, value in (list(unread.items())[:200] if isinstance(unread, dict) else [])
-        if isinstance(value, str) and (name := clean(str(key), 60)) and (reason := clean(value, 300))
+        if isinstance(value, str) and (field := clean(str(key), 60)) and (reason := clean(value, 300))
     }
     return Capture(
         format=CAPTURE_FORMAT,

@@ -163,6 +163,7 @@ class MachineFacts:
     why: dict[str, str] = field(default_factory=dict)
     # Field of `Unit`, or name of a source: what to bear in mind even though it is known.
     care: dict[str, str] = field(default_factory=dict)
+    source: str = ""  # The listings that they are from, ', ' between
     identifiers: dict[str, str] = field(default_factory=dict)  # Serial numbers and addresses, when they were asked for
 
 

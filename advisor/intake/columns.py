@@ -105,7 +105,7 @@ class Ledger:
                 kept.append(Entries(rows, column.codes[rows], texts))
         return rows
 
-    def problem(self, rows: np.ndarray, which: np.ndarray, texts: list[tuple[str, str, str, str]]) -> None:
+    def problem(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, ...]]) -> None:
         """Write down a problem of each of these rows: column, value, problem and accepted of each distinct one."""
         if len(rows):
             self._problems.append(Entries(rows, which, [(c, value[:_SHOWN], p, a) for c, value, p, a in texts]))

@@ -67,8 +67,8 @@ def _fill(sheet: Parsing, position: int, column: Column, found: list[Pieces]) ->
     no_disk = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
     sizes = column.take([None if d is None else d.size.value for d in drives])
     with_disk = no_disk & ~(pd.isna(column.take(kinds)) & pd.isna(sizes))
-    sheet.fill("storage_kind", np.where(no_disk, column.take(kinds), None))
-    sheet.fill("storage_gib", np.where(no_disk, sizes, None))
+    sheet.fill("storage_kind", column.take(kinds), no_disk)
+    sheet.fill("storage_gib", sizes, no_disk)
     sheet.fill("model", column.take([piece.rest or None for piece in found]))
     sheet.told += [(column, amounts), (column, [d.kind if d else UNKNOWN for d in drives])]
     said = []

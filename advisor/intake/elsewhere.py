@@ -84,26 +84,26 @@ def _said(text: str) -> tuple[NoteState, ...]:
 
 
 def _facts(sheet: Parsing, column: Column) -> None:
-    """Fill fields that no cell has given from free text, and say so."""
-    modes = [mode_said(squeeze(text))[0] for text in column.texts]
-    if any(modes):
-        taken = sheet.fill("storage_mode", column.take([None if mode is None else str(mode) for mode in modes]))
-        _say(sheet, column, [f"controller mode {mode} taken from this cell" if mode else "" for mode in modes], taken)
-    gone = [any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts]
-    if any(gone):
-        open_ = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
-        none = np.where(open_, column.take([str(StorageKind.NONE) if one else None for one in gone]), None)
-        taken = sheet.fill("storage_kind", none)
-        sheet.fill("storage_gib", np.where(taken, 0.0, None))
-        _say(sheet, column, ["no disk, as this cell says" if one else "" for one in gone], taken)
+    """Fill fields that no cell has given from free text."""
+    modes = [mode and str(mode) for mode, _ in (mode_said(squeeze(text)) for text in column.texts)]
+    _take(sheet, column, "storage_mode", modes, "controller mode {} taken from this cell")
+    said_gone = (any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts)
+    gone = [str(StorageKind.NONE) if one else None for one in said_gone]
+    unknown = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
+    taken = _take(sheet, column, "storage_kind", gone, "no disk, as this cell says", unknown)
+    sheet.fill("storage_gib", np.zeros(sheet.length, dtype=object), taken)
     nameless = column.holding(pd.isna(sheet.have("cpu")))
-    if any(nameless):
-        found = [pieces(text, lines=False) if one else None for text, one in zip(column.texts, nameless, strict=True)]
-        named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]
-        taken = sheet.fill("cpu", column.take(named))
-        _say(sheet, column, [f"processor {one!r} taken from this cell" if one else "" for one in named], taken)
+    found = [pieces(text, lines=False) if one else None for text, one in zip(column.texts, nameless, strict=True)]
+    named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]
+    _take(sheet, column, "cpu", named, "processor {!r} taken from this cell")
 
 
-def _say(sheet: Parsing, column: Column, notes: list[str], rows: np.ndarray) -> None:
-    if rows.any():
-        sheet.ledger.outcomes(column, [Parsed(None, note=note) for note in notes], among=rows)
+def _take(
+    sheet: Parsing, column: Column, field: str, values: list[str | None], note: str, rows: np.ndarray | bool = True
+) -> np.ndarray:
+    """Fill a field where these rows have none yet, and say so; tells where that happened."""
+    taken = sheet.fill(field, column.take(values), rows)
+    if taken.any():
+        notes = [Parsed(None, note=note.format(value) if value else "") for value in values]
+        sheet.ledger.outcomes(column, notes, among=taken)
+    return taken

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
@@ -116,15 +117,15 @@ def decode(source: Callable[[], BinaryIO], name: str) -> Text:
         if sample.startswith(start) and (kind != "a program" or b"\x00" in sample[:512]):
             raise InputError(f"{name} is {kind}, not a table.", SAVE_AS)
     found = _counted(source)
-    encoding = _encoding(sample, found.size, name)
+    encoding = _encoding(sample, found["size"], name)
     if encoding != "utf-8":
         text = Text(source, encoding, True)
-    elif found.bad and not found.foreign and not sample.startswith(codecs.BOM_UTF8):
-        if found.lost > found.size // _MOST_LOST:
+    elif found["bad"] and not found["foreign"] and not sample.startswith(codecs.BOM_UTF8):
+        if found["lost"] > found["size"] // _MOST_LOST:
             raise InputError(f"{name} is in no encoding that sheets are saved in.", SAVE_AS)
-        text = Text(source, "windows-1252", found.zero or found.lost > 0)
+        text = Text(source, "windows-1252", found["zero"] > 0 or found["lost"] > 0)
     else:
-        text = Text(source, "utf-8", found.bad > 0 or found.zero or found.replaced)
+        text = Text(source, "utf-8", found["bad"] + found["zero"] + found["replaced"] > 0)
     _printable(text, name)
     return text
 
@@ -142,34 +143,21 @@ def _encoding(sample: bytes, size: int, name: str) -> str:
     return "utf-8"
 
 
-@dataclass
-class _Counted:
-    """What a look at all bytes of a text finds."""
-
-    size: int = 0
-    # bad, foreign: Bytes that are no UTF-8, and characters that are and take more than one byte.
-    bad: int = 0
-    foreign: int = 0
-    lost: int = 0  # Bytes that Windows-1252 gives no character
-    # zero, replaced: It holds zero bytes, characters that were lost when it was saved.
-    zero: bool = False
-    replaced: bool = False
-
-
-def _counted(source: Callable[[], BinaryIO]) -> _Counted:
+def _counted(source: Callable[[], BinaryIO]) -> Counter[str]:
+    """All bytes of a text (size); those that are no UTF-8 (bad), zero, or without a character in Windows-1252 (lost);
+    characters of more than a byte in UTF-8 (foreign), and those that were lost when it was saved (replaced).
+    """
     decoder = codecs.getincrementaldecoder("utf-8")("surrogateescape")
-    out = _Counted()
+    out: Counter[str] = Counter()
     with source() as file:
         while block := file.read(_BLOCK):
-            out.size += len(block)
-            out.zero = out.zero or b"\x00" in block
+            out.update(size=len(block), zero=block.count(0))
             text = decoder.decode(block)
             if not text.isascii():
-                out.lost += sum(block.count(byte) for byte in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
-                out.bad += len(_ESCAPED.findall(text))
-                out.foreign += len(_FOREIGN.findall(text))
-                out.replaced = out.replaced or "\ufffd" in text
-    out.bad += len(decoder.decode(b"", final=True))
+                lost = sum(block.count(byte) for byte in (b"\x81", b"\x8d", b"\x8f", b"\x90", b"\x9d"))
+                bad, foreign = len(_ESCAPED.findall(text)), len(_FOREIGN.findall(text))
+                out.update(lost=lost, bad=bad, foreign=foreign, replaced=text.count("\ufffd"))
+    out["bad"] += len(decoder.decode(b"", final=True))
     return out
 
 

@@ -19,7 +19,7 @@ from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
 from advisor.phrases import few
-from advisor.unit import DTYPES
+from advisor.unit import pandas_dtypes
 
 _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
 _DISK_FIELDS = "storage_kind, storage_gib"
@@ -125,12 +125,11 @@ class Parsing:
         self._lacking("cpu", "no processor is given", "a processor such as 'i5-6300U' or 'Ryzen 5 3500U'")
         self._stray_cells()
         self._tell(*said.positions(self.raw))
-        unknown = {
-            dtype: pd.Series(pd.NA, index=range(self.length), dtype=dtype).array for dtype in set(DTYPES.values())
-        }
+        dtypes = pandas_dtypes()
+        unknown = {kind: pd.Series(pd.NA, index=range(self.length), dtype=kind).array for kind in set(dtypes.values())}
         made = {
-            name: pd.array(self.values[name], dtype=dtype) if name in self.values else unknown[dtype].copy()
-            for name, dtype in DTYPES.items()
+            name: pd.array(self.values[name], dtype=kind) if name in self.values else unknown[kind].copy()
+            for name, kind in dtypes.items()
         }
         return pd.DataFrame(made, copy=False)
 
@@ -168,10 +167,10 @@ class Parsing:
         have = self.values.get(name)
         return np.full(self.length, None, dtype=object) if have is None else have
 
-    def fill(self, name: str, values: np.ndarray) -> np.ndarray:
-        """Give a field the values where it has none yet; tells where that happened."""
+    def fill(self, name: str, values: np.ndarray, rows: np.ndarray | bool = True) -> np.ndarray:
+        """Give a field the values where it has none yet, on these rows; tells where that happened."""
         have = self.have(name)
-        taken = pd.isna(have) & ~pd.isna(values)
+        taken: np.ndarray = pd.isna(have) & ~pd.isna(values) & rows
         if taken.any() or name not in self.values:
             self.values[name] = np.where(taken, values, have)
         return taken
@@ -259,21 +258,16 @@ class Parsing:
                 continue
             column = self.column(position)
             found = [device_id(text)[0] if ":" in text or "\\" in text else "" for text in column.texts]
-            which = [i for i, device in enumerate(found) if device]
-            if not which:
+            ids = column.take([device or None for device in found])
+            rows = np.flatnonzero(~pd.isna(ids))
+            if not len(rows):
                 continue
-            rows = column.rows(which)
-            ids = column.take(found)[rows]
-            devices = self.have("devices").copy()
-            before = devices[rows]
-            before[pd.isna(before)] = ""
-            codes, lists = pd.factorize(before + ";" + ids)
-            joined = [";".join(dict.fromkeys(filter(None, text.split(";")))) for text in lists]
-            devices[rows] = np.array(joined, dtype=object)[codes]
-            self.values["devices"] = devices
-            kept = self.have(mapped.field).copy()
+            devices, kept = self.have("devices").copy(), self.have(mapped.field).copy()
+            for row in rows:
+                listed = f"{devices[row] or ''};{ids[row]}".split(";")
+                devices[row] = ";".join(dict.fromkeys(filter(None, listed)))
             kept[rows] = None
-            self.values[mapped.field] = kept
+            self.values |= {"devices": devices, mapped.field: kept}
             self.ledger.outcomes(
                 column,
                 [Parsed(None, note=f"{device} put in the list of devices" if device else "") for device in found],
@@ -292,11 +286,11 @@ class Parsing:
         texts = [(header, str(distinct[one]), f"{said.TAG_TWICE} {counts[one]} rows", _OWN_TAG) for one in used]
         self._tell(rows, which, texts)
 
-    def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, str, str, str]]) -> None:
+    def _tell(self, rows: np.ndarray, which: np.ndarray, texts: Sequence[tuple[str, ...]]) -> None:
         """Take over what the reader, or a look at the whole batch, found wrong with rows."""
         if not len(rows):
             return
-        self.ledger.problem(rows, which, list(texts))
+        self.ledger.problem(rows, which, texts)
         places = {mapped.header: place for place, mapped in reversed(list(enumerate(self.mapping)))}
         of_text = np.array([places.get(column, -1) for column, *_ in texts])
         for place in set(of_text[which].tolist()) - {-1}:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import reduce
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from advisor.capture.compose import compose
 from advisor.capture.listings import blocks, cpu, smart, udevdb
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.ledger import left, missing, told, told_of
-from advisor.capture.listings.merge import ListingFacts, differ, machines, merge
+from advisor.capture.listings.merge import differ, machines, merge
 from advisor.capture.listings.sections import BROKEN, Listings, split
 from advisor.capture.machine import clean
 from advisor.capture.machine_facts import MachineFacts
@@ -179,23 +180,23 @@ def _captures(found: Listings, name: str, refused: Iterable[tuple[Section, str]]
 
     entries = [*((part, left(part)) for part in found.left), *refused]
     entries += [(part, f"left, more than {MOST_PARTS} listings") for _, part in found.sections[MOST_PARTS:]]
-    parts: list[ListingFacts] = []
+    parts: list[MachineFacts] = []
     # What udev keeps of maker and model has lost its blanks, so the others go first.
     for kind, section in sorted(found.sections[:MOST_PARTS], key=lambda one: one[0] is udevdb.UDEV):
         title, facts = _facts(kind, section)
         entries.append((section, told_of(title, facts)))
         if facts != MachineFacts():
-            parts.append(ListingFacts(title, facts))
+            parts.append(replace(facts, source=title))
     if not parts:
         raise CaptureError(f"{name} holds no listing that is known.", ACCEPTED)
     ledger, groups = told(entries), machines(parts)
     out = []
     for group in groups:
-        facts = merge(group)
+        facts = reduce(merge, group)
         care = dict(facts.care)
         if any(one.command == BROKEN for one in found.left):
             care["listing"] = f"{BROKEN}, so it was left out"
-        if other := next((why for one in groups[0] for two in group if (why := differ(one.facts, two.facts))), ""):
+        if other := next((why for one in groups[0] for two in group if (why := differ(one, two))), ""):
             care["machine"] = other
         by = f"advisor {__version__}, from {', '.join(dict.fromkeys(part.source for part in group))}"
         told_too = {"ledger": ledger, "firmware": list(facts.firmware)}

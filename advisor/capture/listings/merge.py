@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any, TypeVar
 
 from advisor.capture.devices import unique
@@ -15,14 +15,6 @@ _PREFIX = {"processor": "cpu_", "box": "", "panel": "", "memory": ""}
 _FIELDS = {"cpu_name": "cpu", "product": "model", "efi": "boot_mode", "seen_kib": "ram_gib"}
 _SAME_SIZE = 0.01
 """Sizes of one disk that listings round differently lie within this share."""
-
-
-@dataclass(frozen=True)
-class ListingFacts:
-    """Facts, and the name of the listing that they are from."""
-
-    source: str
-    facts: MachineFacts
 
 
 def processor_key(name: str) -> str:
@@ -68,11 +60,11 @@ def _other_device(first: tuple[Any, Any, str], second: tuple[Any, Any, str]) -> 
     )
 
 
-def machines(parts: list[ListingFacts]) -> list[list[ListingFacts]]:
+def machines(parts: list[MachineFacts]) -> list[list[MachineFacts]]:
     """Part listings by machine: each joins the latest machine that it does not contradict."""
-    groups: list[list[ListingFacts]] = []
+    groups: list[list[MachineFacts]] = []
     for part in parts:
-        home = next((g for g in reversed(groups) if not any(differ(one.facts, part.facts) for one in g)), None)
+        home = next((g for g in reversed(groups) if not any(differ(one, part) for one in g)), None)
         if home is None:
             groups.append([part])
         else:
@@ -80,48 +72,39 @@ def machines(parts: list[ListingFacts]) -> list[list[ListingFacts]]:
     return groups
 
 
-def merge(parts: list[ListingFacts]) -> MachineFacts:
+def merge(first: MachineFacts, second: MachineFacts) -> MachineFacts:
     """Put the facts of one machine together; of two that contradict the first listing's stands, and both are named."""
-    whole = parts[0].facts
-    sources = parts[0].source
-    for part in parts[1:]:
-        whole = _two(whole, part.facts, sources, part.source)
-        sources = f"{sources}, {part.source}" if part.source not in sources else sources
-    return whole
-
-
-def _two(first: MachineFacts, second: MachineFacts, source: str, other: str) -> MachineFacts:
+    sources = (first.source, second.source)
     care = {**second.care, **first.care}
     records = {
-        name: _filled(getattr(first, name), getattr(second, name), prefix, source, other, care)
+        name: _filled(getattr(first, name), getattr(second, name), prefix, sources, care)
         for name, prefix in _PREFIX.items()
     }
     return MachineFacts(
         **records,
         devices=_devices(first.devices, second.devices),
         buses=first.buses | second.buses,
-        disks=_disks(first.disks, second.disks, source, other, care),
+        disks=_disks(first.disks, second.disks, sources, care),
         batteries=first.batteries if first.batteries is not None else second.batteries,
         named=_named(first.named, second.named),
         firmware=tuple(dict.fromkeys((*first.firmware, *second.firmware))),
         why={**second.why, **first.why},
         care=care,
+        source=first.source if second.source in first.source else ", ".join(sources),
     )
 
 
-def _filled(first: T, second: T, prefix: str, source: str, other: str, care: dict[str, str]) -> T:
+def _filled(first: T, second: T, prefix: str, sources: tuple[str, str], care: dict[str, str]) -> T:
     """Fill one record from another, naming what contradicts; a longer name of the same thing is the better one."""
     for each in fields(first):  # type: ignore[arg-type]
         mine, theirs = getattr(first, each.name), getattr(second, each.name)
         if mine is None or theirs is None or _alike(mine, theirs, each.name):
             continue
         field = _FIELDS.get(f"{prefix}{each.name}", f"{prefix}{each.name}")
-        care.setdefault(field, f"{source} says {_shown(mine)}, {other} says {_shown(theirs)}: the first was taken")
+        both = zip(sources, (mine, theirs), strict=True)
+        told = ", ".join(f"{source} says '{str(value)[:60]}'" for source, value in both)
+        care.setdefault(field, f"{told}: the first was taken")
     return fill(first, second)
-
-
-def _shown(value: Any) -> str:
-    return f"'{str(value)[:60]}'"
 
 
 def _alike(mine: Any, theirs: Any, name: str) -> bool:
@@ -164,7 +147,7 @@ def _named(first: tuple[BusDevice, ...], second: tuple[BusDevice, ...]) -> tuple
 
 
 def _disks(
-    first: tuple[Disk, ...] | None, second: tuple[Disk, ...] | None, source: str, other: str, care: dict[str, str]
+    first: tuple[Disk, ...] | None, second: tuple[Disk, ...] | None, sources: tuple[str, str], care: dict[str, str]
 ) -> tuple[Disk, ...] | None:
     if first is None or second is None:
         return first if second is None else second
@@ -175,8 +158,8 @@ def _disks(
         if twin is not None:
             left.remove(twin)
             if disk.size and twin.size and abs(disk.size - twin.size) > _SAME_SIZE * disk.size:
-                sizes = f"{disk.size / 2**30:.1f} GiB, {other} says {twin.size / 2**30:.1f} GiB"
-                care.setdefault("storage_gib", f"{source} says {sizes} for {disk.name}: the first was taken")
+                sizes = f"{disk.size / 2**30:.1f} GiB, {sources[1]} says {twin.size / 2**30:.1f} GiB"
+                care.setdefault("storage_gib", f"{sources[0]} says {sizes} for {disk.name}: the first was taken")
             named = disk if disk.name != UNNAMED and not disk.name.startswith("ata") else replace(disk, name=twin.name)
             disk = fill(named, twin)
         out.append(disk)
