@@ -9,6 +9,15 @@ _LETTERS = re.compile(r"\b(?:uefi|bios|sata|ssd|nvme|emmc|usb|raid|vmd|ahci|ide)
 _MIXED = {"nvme": "NVMe", "emmc": "eMMC"}
 
 
+_CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
+"""Characters that no name has and that a terminal would obey."""
+
+
+def tidy_text(text: str) -> str:
+    """A text without control characters, and one blank between its words."""
+    return " ".join(text.translate(_CONTROLS).split())
+
+
 def joined(words: Iterable[str]) -> str:
     """Words with commas and 'and' between, each once; '' for none."""
     *most, last = dict.fromkeys(words) or ("",)

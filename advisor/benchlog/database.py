@@ -20,7 +20,6 @@ from advisor.benchlog.jobs import (
     check_outcome,
     insert,
     insert_job,
-    plain,
     tidied,
     word,
 )  # fmt: skip
@@ -28,6 +27,7 @@ from advisor.benchlog.ready import pass_or_refuse
 from advisor.benchlog.schema import MIGRATIONS
 from advisor.errors import AdvisorError, InputError
 from advisor.files import is_there, refuse_odd, user_data
+from advisor.phrases import tidy_text
 
 PREDICTED = {
     "predicted_hands_on_min": "hands_on_min", "predicted_min": "elapsed_min", "predicted_low_min": "elapsed_low_min",
@@ -234,7 +234,7 @@ class BenchLog:
         """
         with self.writing() as db:
             return insert(
-                db, "unit", asset_tag=plain(asset_tag), scored_at=now(), facts=json.dumps(dict(facts)),
+                db, "unit", asset_tag=tidy_text(asset_tag), scored_at=now(), facts=json.dumps(dict(facts)),
                 advice=scored.get("advice"), edition=scored.get("edition"), image=scored.get("image_used"),
                 **{name: scored.get(name) for name in PREDICTED.values()},
                 phases=None if phases is None else json.dumps(phases), model=model,
@@ -258,7 +258,7 @@ class BenchLog:
             for job in map(tidied, jobs):
                 check(job)
                 if job.source == LOGGED_HERE:
-                    pass_or_refuse(db, job)
+                    pass_or_refuse(self, db, job)
                 unit = db.execute(
                     "SELECT id FROM unit WHERE asset_tag = ? ORDER BY scored_at DESC, id DESC LIMIT 1", (job.asset_tag,)
                 ).fetchone()
@@ -329,7 +329,7 @@ class BenchLog:
         InputError
             When that one is running already, or no tag is given.
         """
-        asset_tag = plain(asset_tag)
+        asset_tag = tidy_text(asset_tag)
         if not asset_tag:
             raise InputError("A stopwatch has no asset tag.", "Give the unit's tag.")
         with self.writing() as db:
@@ -352,7 +352,7 @@ class BenchLog:
         InputError
             When none is running.
         """
-        asset_tag = plain(asset_tag)
+        asset_tag = tidy_text(asset_tag)
         with self.writing() as db:
             row = db.execute(
                 "SELECT id, started_at FROM stopwatch WHERE asset_tag = ? AND phase = ? AND stopped_at IS NULL",
@@ -373,7 +373,7 @@ class BenchLog:
 
     def laps(self, asset_tag: str) -> list[sqlite3.Row]:
         """What stopwatches counted for a unit since its last job logged here: phase, started_at, stopped_at or None."""
-        tag = plain(asset_tag)
+        tag = tidy_text(asset_tag)
         return self.rows(
             f"SELECT phase, started_at, stopped_at FROM stopwatch WHERE {_NOT_LOGGED} ORDER BY started_at, id",
             (tag, tag, LOGGED_HERE),
@@ -392,7 +392,7 @@ class BenchLog:
         InputError
             When one of the same phase runs under both tags.
         """
-        asset_tag, corrected = plain(asset_tag), plain(corrected)
+        asset_tag, corrected = tidy_text(asset_tag), tidy_text(corrected)
         with self.writing() as db:
             of_tag, theirs = (
                 {row["phase"] for row in self.running() if row["asset_tag"] == tag} for tag in (asset_tag, corrected)

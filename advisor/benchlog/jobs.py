@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from advisor.errors import InputError
+from advisor.phrases import tidy_text
 
 MOST_MIN = 99_999.0
 """Most minutes that a job of the log may have [min]."""
@@ -32,7 +33,6 @@ KEPT = (
 TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source", "despite")
 """Fields of a job that are text."""
 
-_CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
 _UNKEPT = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffd]")
 
 
@@ -95,16 +95,11 @@ def insert_outcome(db: sqlite3.Connection, number: int, job: Job) -> None:
     insert(db, "outcome", job_id=number, seen_on=job.done_on, stage=STAGES[0], result=job.outcome, reason=job.reason)
 
 
-def plain(text: str) -> str:
-    """Drop what no text of the log holds: control characters, and more than one blank between words."""
-    return " ".join(text.translate(_CONTROLS).split())
-
-
 def word(text: str | None) -> str | None:
     """Read a text of the log; None where it says that nothing is known."""
     from advisor.intake.parsed import MISSING_WORDS
 
-    tidy = plain(text or "")
+    tidy = tidy_text(text or "")
     return tidy if tidy and tidy.lower() not in MISSING_WORDS - {"na"} else None
 
 
@@ -116,7 +111,7 @@ def tidied(job: Job) -> Job:
     Job
         Blanks squeezed, words for unknown emptied, an edition that is known under its own name; a note keeps its lines.
     """
-    lines = (plain(line) for line in (job.note or "").splitlines())
+    lines = (tidy_text(line) for line in (job.note or "").splitlines())
     edition = word(job.edition)
     if edition is not None:
         from advisor.benchlog.sheet_cells import edition as known
@@ -127,7 +122,7 @@ def tidied(job: Job) -> Job:
     }
     return replace(
         job, asset_tag=word(job.asset_tag) or "", edition=edition, note="\n".join(lines).strip() or None,
-        source=plain(job.source) or LOGGED_HERE, **texts,
+        source=tidy_text(job.source) or LOGGED_HERE, **texts,
     )  # fmt: skip
 
 

@@ -7,8 +7,9 @@ import sqlite3
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from advisor.benchlog.jobs import Job, insert, plain
+from advisor.benchlog.jobs import Job, insert
 from advisor.errors import InputError
+from advisor.phrases import tidy_text
 
 if TYPE_CHECKING:
     from advisor.benchlog.database import BenchLog
@@ -27,21 +28,20 @@ def keep(book: BenchLog, asset_tag: str, must: int, findings: Sequence[str]) -> 
     from advisor.benchlog.database import now
 
     with book.writing() as db:
-        insert(db, "handover", asset_tag=plain(asset_tag), checked_at=now(), must=must, findings=json.dumps(findings))
+        insert(
+            db, "handover", asset_tag=tidy_text(asset_tag), checked_at=now(), must=must, findings=json.dumps(findings)
+        )
 
 
 def latest(book: BenchLog, asset_tag: str) -> sqlite3.Row | None:
     """The newest check of a unit: checked_at, must, findings (JSON), released_by, released_why; None for none."""
-    rows = book.rows("SELECT * FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1", (plain(asset_tag),))
+    rows = book.rows("SELECT * FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1", (tidy_text(asset_tag),))
     return rows[0] if rows else None
 
 
-def pass_or_refuse(db: sqlite3.Connection, job: Job) -> None:
+def pass_or_refuse(book: BenchLog, db: sqlite3.Connection, job: Job) -> None:
     """Refuse (InputError) to log a unit with something to mend, unless somebody answers for it: a reason and a name."""
-    row = db.execute(
-        "SELECT id, must, findings, released_why FROM handover WHERE asset_tag = ? ORDER BY id DESC LIMIT 1",
-        (job.asset_tag,),
-    ).fetchone()
+    row = latest(book, job.asset_tag)
     if row is None or not row["must"] or row["released_why"]:
         return
     if not (job.despite and job.technician):

@@ -18,17 +18,16 @@ from advisor.benchlog.cells import Cells
 from advisor.benchlog.database import PREDICTED
 from advisor.benchlog.frames import FACTS, phase_names
 from advisor.benchlog.headers import OWN, fields, overridden, vocabulary
-from advisor.benchlog.jobs import Job, check, plain, word
+from advisor.benchlog.jobs import Job, check, word
 from advisor.benchlog.sheet_cells import Order
 from advisor.columns import records
 from advisor.errors import InputError
 from advisor.intake.columns import NOTE_COLUMNS
-from advisor.intake.headers import map_headers
-from advisor.intake.headers import plain as plain_header
+from advisor.intake.headers import map_headers, plain
 from advisor.intake.parsed import NONE_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.report import mapping_report
 from advisor.intake.safety import unguarded
-from advisor.phrases import few
+from advisor.phrases import few, tidy_text
 from advisor.unit import DTYPES, UNIT_COLUMNS
 
 _TEXTS = ("technician", "image", "parts", "note", "reason")
@@ -117,7 +116,7 @@ class _LogCells(Cells):
         self, raw: pd.DataFrame, name: str, dates: Order | None, unit: str, columns: Mapping[str, str],
         today: date | None,
     ) -> None:  # fmt: skip
-        self.name, self.dates, self.unit, self.today = plain(name)[:200], dates, unit, today
+        self.name, self.dates, self.unit, self.today = tidy_text(name)[:200], dates, unit, today
         headers = [str(header) for header in raw.columns]
         self.exported = set(headers) >= _EXPORT
         self.minutes = ("hands_on_min", "elapsed_min", *(f"{one}_min" for one in phase_names()))
@@ -157,7 +156,7 @@ class _LogCells(Cells):
         if name not in self.place:
             return
         column = self.column(name)
-        unit = column.mapped.unit or vocabulary().units.get(plain_header(column.mapped.header), "") or self.unit
+        unit = column.mapped.unit or vocabulary().units.get(plain(column.mapped.header), "") or self.unit
         bare = [one for one in map(sheet_cells.bare, column.texts) if one]
         assumed = not unit and min(bare, default=0) >= _LEAST_BARE
 
@@ -312,7 +311,7 @@ def _part(text: str) -> Parsed:
 
 
 def _kept(text: str) -> Parsed:
-    return Parsed(plain(text) or None)
+    return Parsed(tidy_text(text) or None)
 
 
 def _verbatim(text: str) -> Parsed:

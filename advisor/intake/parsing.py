@@ -18,7 +18,7 @@ from advisor.intake.headers import DISK_COLUMNS, DISK_KINDS, MERGED, STORAGE, Ma
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
-from advisor.phrases import few
+from advisor.phrases import few, tidy_text
 from advisor.unit import pandas_dtypes
 
 _KEEPS_NONE = frozenset({"wireless", "graphics", "ethernet", "tpm", "screen", "notes"})
@@ -26,16 +26,13 @@ _DISK_FIELDS = "storage_kind, storage_gib"
 _SHOWN = dict.fromkeys((STORAGE, *DISK_KINDS), _DISK_FIELDS) | {MERGED: f"model, cpu, ram_gib, {_DISK_FIELDS}"}
 _MAX_TEXT = 20_000
 _OWN_TAG = "a tag of its own for each unit"
-_CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not chr(code).isspace())
-"""Characters that no name has and that a terminal would obey."""
-
 _MAX_FACT = 500
 """Longest cell read as a fact, devices and notes apart [character]; from memory: a whole unit takes some 200."""
 
 
 def plain_text(text: str, name: str) -> str | None:
     """A field that is kept as text: spaces squeezed, words for unknown emptied."""
-    tidy = " ".join(text.translate(_CONTROLS).split())
+    tidy = tidy_text(text)
     small = tidy.lower()
     unknown = (small in MISSING_WORDS and name != "notes") or (small == "none" and name not in _KEEPS_NONE)
     return None if unknown else tidy[:_MAX_TEXT] or None

@@ -13,6 +13,7 @@ import pandas as pd
 
 from advisor.errors import AdvisorError, InputError
 from advisor.files import read_csv, shortened
+from advisor.intake.safety import unguarded
 from advisor.plan.chance import Lanes, chance, follow
 from advisor.plan.day import Plan, fits, lanes_of, plan_of
 from advisor.plan.hours import FOREVER, bench_of, clock, joined
@@ -81,13 +82,13 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
         bench, opens, problems = bench_of(batch.shop)
         day = starts.min().date()
         jobs, _ = work_of(batch, bench, day, quantile, opens)
-        number = {unquoted(job.tag): at for at, job in enumerate(jobs)}
-        people = {unquoted(person.name): at for at, person in enumerate(bench.technicians)}
+        number = {unguarded(job.tag): at for at, job in enumerate(jobs)}
+        people = {unguarded(person.name): at for at, person in enumerate(bench.technicians)}
         schedule: Schedule = {}
         slots, sticks = {}, {}
         for row in frame.sort_values(["tag", "visit"]).to_dict("records"):
             start = pd.Timestamp(row["start"])
-            at, who = number[unquoted(row["tag"])], people[unquoted(row["technician"])]
+            at, who = number[unguarded(row["tag"])], people[unguarded(row["technician"])]
             begins = round(((start - pd.Timestamp(day)).total_seconds() / 60 - opens) * TICKS)
             ends = begins + jobs[at].visits[int(row["visit"]) - 1].takes[who]
             if abs((ends - begins) / TICKS - float(row["hands_on_min"])) > 0.2:
@@ -104,11 +105,6 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
         ) from error
     found = Solution(schedule, finish(jobs, schedule), 0, 0)
     return plan_of(batch, day, opens, bench, jobs, found, Lanes(slots, sticks), quantile, problems)
-
-
-def unquoted(text: object) -> str:
-    """A cell without the apostrophe that keeps a spreadsheet from running it."""
-    return str(text).removeprefix("'")
 
 
 def logged_on(log: BenchLog, day: date) -> list[str]:
