@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -57,6 +58,14 @@ def now() -> str:
 _NOT_LOGGED = (
     "asset_tag = ? AND started_at > coalesce((SELECT max(logged_at) FROM job WHERE asset_tag = ? AND source = ?), '')"
 )
+
+
+_HINTS = {
+    "disk is full": "Free some room on the disk; the log is as it was.",
+    "readonly|unable to open": "Choose a folder that you may write to with --log FILE; the log is as it was.",
+    "malformed|not a database|corrupt": "Run: advisor log check --repair",
+}
+"""What to do next, by words of SQLite's errors."""
 
 
 class BenchLog:
@@ -150,15 +159,8 @@ class BenchLog:
                 f"The bench log refuses the row: {error}.", "Minutes are not negative; tags are given."
             ) from error
         except sqlite3.DatabaseError as error:
-            text = str(error)
-            hint = "Try again."
-            if "disk is full" in text or "database or disk is full" in text:
-                hint = "Free some room on the disk; the log is as it was."
-            elif "readonly" in text or "unable to open" in text:
-                hint = "Choose a folder that you may write to with --log FILE; the log is as it was."
-            elif "malformed" in text or "not a database" in text or "corrupt" in text:
-                hint = "Run: advisor log check --repair"
-            raise LogError(f"The bench log {self.path} could not be {what}: {text}.", hint) from error
+            hint = next((hint for words, hint in _HINTS.items() if re.search(words, str(error))), "Try again.")
+            raise LogError(f"The bench log {self.path} could not be {what}: {error}.", hint) from error
         # Texts that are no UTF-8 and names of columns that are none: the sqlite3 module passes these through.
         except (UnicodeDecodeError, IndexError) as error:
             raise LogError(
