@@ -96,9 +96,8 @@ class BenchPage:
         if isinstance(got, Sheet):
             return self.take_sheet(got)
         from advisor.capture.listings import missing
-        from advisor.drivers.asked import name_packages
 
-        told = self.join([_of_capture(name_packages(one), name) for one in got])
+        told = self.join([_of_capture(one, name) for one in got])
         if not got[0].ledger:
             return told
         left = [line for line in got[0].ledger if ": left, " in line or ", left, " in line]
@@ -146,13 +145,10 @@ class BenchPage:
         if how == "update":
             facts = fresh.unit.model_dump(mode="json", exclude_none=True)
             self.queue.change(old.number, facts, {})
-            self.reload()
-            self.select(old.number)
+            self._show(old.number)
             return f"{old.tag}: the new facts were taken; what they do not say stays."
         if how == "both":
-            numbers = self.queue.add([fresh])
-            self.reload()
-            self.select(numbers[0])
+            self._show(self.queue.add([fresh])[0])
             return f"{old.tag} stands in the queue twice now."
         return f"{old.tag} was left as it is."
 
@@ -169,17 +165,13 @@ class BenchPage:
 
     def look(self) -> str:
         """Look into the watched folder once; says what came of it, '' for nothing new."""
-        from advisor.drivers.asked import name_packages
-
         taken: list[Queued] = []
         wrong: list[str] = []
         for one in scan(self.folder, self._seen) if self.folder else ():
             self._seen[one.path.name] = one.stamp
             try:
                 got = read_file(one.path.name, one.path.read_bytes())
-                taken += (
-                    [] if isinstance(got, Sheet) else [_of_capture(name_packages(each), one.path.name) for each in got]
-                )
+                taken += [] if isinstance(got, Sheet) else [_of_capture(each, one.path.name) for each in got]
             except (OSError, AdvisorError) as error:
                 wrong.append(f"{one.path.name}: {getattr(error, 'message', error)}")
         told = self.join(taken) if taken else ""
@@ -215,6 +207,11 @@ class BenchPage:
         """Bring a unit into view and score it; 0 for none."""
         self.number, self.last = number, None
         self.record = self.score() if self.entry else None
+
+    def _show(self, number: int) -> None:
+        """Read the queue anew and bring a unit into view."""
+        self.reload()
+        self.select(number)
 
     def find(self, tag: str) -> str:
         """Bring the unit with a tag into view, as when its code is scanned."""
@@ -290,8 +287,7 @@ class BenchPage:
             raise InputError("Nothing was taken off the queue.")
         number, tag = self.taken_off.pop()
         self.queue.put_back(number)
-        self.reload()
-        self.select(number)
+        self._show(number)
         return f"{tag} is back in the queue."
 
     def next_unit(self) -> str:
@@ -391,7 +387,11 @@ class BenchPage:
 
 
 def _of_capture(taken: Capture, name: str) -> Queued:
-    return Queued(taken.unit, name, dict(taken.unread))
+    """A captured unit; with the firmware that its kernel missed, the packages that ship it are said."""
+    from advisor.drivers.asked import name_packages
+
+    named = name_packages(taken)
+    return Queued(named.unit, name, dict(named.unread))
 
 
 def _of_sheet(sheet: Sheet) -> list[Queued]:
