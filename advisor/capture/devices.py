@@ -145,24 +145,26 @@ def name_of(bus: str, vendor: int, product: int) -> str | None:
 
 def named(device: BusDevice) -> str:
     """A device as people name it, with its id: 'Intel Corporation Wireless 8260 [8086:24f3]'."""
-    number = f"{device.vendor:04x}:{device.product:04x}"
-    name = device.name or name_of(device.bus, device.vendor, device.product)
-    if device.bus != "pci":
-        number = f"{device.bus}:{number}"
-    return _revised(f"{name} [{number}]" if name else number, device.rev)
+    name = device.name
+    if device.vendor is not None:
+        number = f"{device.vendor:04x}:{device.product:04x}"
+        number = number if device.bus == "pci" else f"{device.bus}:{number}"
+        name = name or name_of(device.bus, device.vendor, device.product)
+        name = f"{name} [{number}]" if name else number
+    return f"{name} (rev {device.rev})" if device.rev else str(name)
 
 
-def _revised(name: str, rev: str | None) -> str:
-    return f"{name} (rev {rev})" if rev else name
+_NAMED_WIRELESS = re.compile(r"802\.11|wireless|wi-?fi|\bWLAN|\bAR[59]\d{3}", re.IGNORECASE)
 
 
 def is_wireless(device: BusDevice) -> bool:
-    """Whether a device is a Wi-Fi chip, from its class, its vendor or the interface its driver made."""
-    if device.wireless:
-        return True
-    if device.bus != "pci":
-        return False
-    return device.kind == _WIRELESS or (device.kind == _ETHERNET and device.vendor == _ATHEROS_WIRELESS)
+    """Whether a device is a Wi-Fi chip, from its class, its vendor (or its name, where it has no id: some such chips
+    claim to be Ethernet) or the interface its driver made.
+    """
+    atheros = device.vendor == _ATHEROS_WIRELESS
+    claims = atheros or (device.vendor is None and bool(_NAMED_WIRELESS.search(device.name or "")))
+    kind = device.kind if device.bus == "pci" else None
+    return bool(device.wireless) or kind == _WIRELESS or (kind == _ETHERNET and claims)
 
 
 def is_wired(device: BusDevice) -> bool:
@@ -175,18 +177,6 @@ def is_wired(device: BusDevice) -> bool:
 def is_graphics(device: BusDevice) -> bool:
     """Whether a device is a graphics chip (PCI base class 03h)."""
     return device.bus == "pci" and device.kind is not None and device.kind >> 8 == 0x03
-
-
-_NAMED_WIRELESS = re.compile(r"802\.11|wireless|wi-?fi|\bWLAN|\bAR[59]\d{3}", re.IGNORECASE)
-
-
-def _of_name(name: str, device: BusDevice) -> bool:
-    """Whether a device without an id is of a kind, by its class; some Wi-Fi chips claim to be Ethernet."""
-    kind = device.kind or 0
-    wireless = kind == _WIRELESS or (kind == _ETHERNET and bool(_NAMED_WIRELESS.search(device.name or "")))
-    if name == "graphics":
-        return kind >> 8 == 0x03
-    return wireless if name == "wireless" else kind == _ETHERNET and not wireless
 
 
 def decide(facts: MachineFacts, found: Findings) -> None:
@@ -207,10 +197,9 @@ def decide(facts: MachineFacts, found: Findings) -> None:
         found.why["devices"] = f"only the first {len(listed)} of {len(given)} are kept"
     found.tell("devices", "; ".join(device.identity for device in listed) or None)
     held = {one.at for one in listed if one.at}
-    only = [one for one in facts.named if one.name and one.at not in held]
+    only = tuple(one for one in facts.named if one.name and one.at not in held)
     for name, test in tests.items():
-        names = [named(device) for device in listed if test(device)]
-        names += [_revised(one.name or "", one.rev) for one in only if _of_name(name, one)]
+        names = [named(device) for device in (*listed, *only) if test(device)]
         doubt = "" if names else _doubt(name, facts)
         found.tell(name, None if doubt else "; ".join(list(dict.fromkeys(names))[:6]) or NONE, doubt)
 

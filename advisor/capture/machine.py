@@ -256,7 +256,7 @@ class RecordedMachine(Machine):
         Absolute path to content.
     links : mapping of str to str
         Absolute path to the absolute path it points at.
-    refused : mapping of str to Reading, optional
+    refused : mapping of str to Attempt, optional
         Paths that were there but could not be read.
     folders : iterable of str, optional
         Folders that were there, though nothing of them was recorded.

@@ -82,12 +82,8 @@ def from_udev(device: KernelDevice) -> Memory:
 
 def known_word(name: str | None, group: str) -> str | None:
     """The standard's own spelling of a 'memory form' or 'memory type'; None for no such word, and for 'not known'."""
-    if name is None:
-        return None
-    for row in smbios.words(group).values():
-        if row["name"].casefold() == name.casefold():
-            return row["name"] if row["known"] == "yes" else None
-    return None
+    row = smbios.words(group).get(smbios.number_of(name, group) or 0, {})
+    return row["name"] if row.get("known") == "yes" else None
 
 
 def fitted_gib(seen_kib: int) -> float | None:

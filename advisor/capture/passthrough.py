@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import fcntl
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 _NVME_ADMIN = 0xC0484E41  # Linux 6.12, include/uapi/linux/nvme_ioctl.h: _IOWR('N', 0x41, struct nvme_admin_cmd)
@@ -43,8 +45,13 @@ class _SgHeader(ctypes.Structure):
     )  # fmt: skip
 
 
-def _open(node: str) -> int:
-    return os.open(node, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+@contextlib.contextmanager
+def _opened(node: str) -> Iterator[int]:
+    handle = os.open(node, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
 
 
 def nvme_health_log(node: str) -> bytes:
@@ -58,11 +65,8 @@ def nvme_health_log(node: str) -> bytes:
         cdw10=0x02 | (512 // 4 - 1) << 16,
         timeout_ms=_TIMEOUT_MS,
     )
-    handle = _open(node)
-    try:
+    with _opened(node) as handle:
         status = fcntl.ioctl(handle, _NVME_ADMIN, command)
-    finally:
-        os.close(handle)
     if status:
         raise OSError(f"NVMe status {status:#x}")
     return buffer.raw
@@ -125,18 +129,12 @@ def failing_from_sense(sense: bytes) -> bool | None:
 
 def ata_answers(node: str) -> Answers:
     """Ask a SATA disk such as /dev/sda for SMART data, overall status and endurance statistics, else OSError."""
-    handle = _open(node)
-    try:
+    failing, page = None, b""
+    with _opened(node) as handle:
         attributes, _ = _scsi(handle, ata_command_block(0xB0, 0xD0, lba=0xC24F00, count=1), 512)
-        try:
+        with contextlib.suppress(OSError):
             _, sense = _scsi(handle, ata_command_block(0xB0, 0xDA, lba=0xC24F00, reading=False), 0)
             failing = failing_from_sense(sense)
-        except OSError:
-            failing = None
-        try:
+        with contextlib.suppress(OSError):
             page, _ = _scsi(handle, ata_command_block(0x2F, 0, lba=0x000704, count=1, extended=True), 512)
-        except OSError:
-            page = b""
-    finally:
-        os.close(handle)
     return Answers(attributes, page if len(page) == 512 and page[2] == 7 else None, failing)

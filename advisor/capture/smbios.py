@@ -57,6 +57,12 @@ def words(group: str) -> dict[int, dict[str, str]]:
     return {int(row["number"]): row for row in dicts("capture/smbios") if row["group"] == group}
 
 
+def number_of(name: str | None, group: str) -> int | None:
+    """The number that the standard has for a word of a group, however it is written."""
+    same = (number for number, row in words(group).items() if name and row["name"].casefold() == name.casefold())
+    return next(same, None)
+
+
 def memory(table: bytes) -> Memory:
     """Read types 16 and 17.
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.intake.encoding import ZIP
 from advisor.unit import Capture
 
 MOST_BYTES = 64 * 2**20
@@ -23,8 +24,6 @@ LARGEST_JSON = 5 * 2**20
 SHEET_SUFFIXES = frozenset({".csv", ".tsv", ".tab", ".xlsx", ".xlsm", ".xls", ".ods"})
 WATCHED_SUFFIXES = frozenset({".json", ".txt"})
 """What counts as a capture in a watched folder."""
-
-_WORKBOOK = b"PK\x03\x04"
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,7 @@ def read_file(name: str, content: bytes) -> list[Capture] | Sheet:
         )
     if not content.strip():
         raise InputError(f"{shown} is empty.", "Save it again, or capture the unit again.")
-    if suffix in SHEET_SUFFIXES or content.startswith(_WORKBOOK):
+    if suffix in SHEET_SUFFIXES or content.startswith(ZIP):
         from advisor import intake
 
         return Sheet(shown, intake.read_bytes(content, shown))

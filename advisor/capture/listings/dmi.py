@@ -50,7 +50,7 @@ def read(section: Section) -> MachineFacts:
             version=clean(system.get("Version"), 80),
             board_maker=clean(board.get("Manufacturer"), 80),
             board=clean(board.get("Product Name"), 80),
-            chassis=_chassis(by_field.get("Chassis Information", {}).get("Type")),
+            chassis=smbios.number_of(by_field.get("Chassis Information", {}).get("Type"), "chassis"),
             uefi_able=uefi,
         ),
         memory=_memory(arrays, places),
@@ -74,11 +74,6 @@ def _structures(lines: list[str]) -> Iterator[tuple[str, str, dict[str, str], se
             fields.setdefault(field[1], (field[2] or "").strip())
         elif line.strip() and not (begins or named):
             flags.add(line.strip()[:80])
-
-
-def _chassis(name: str | None) -> int | None:
-    rows = smbios.words("chassis")
-    return next((n for n, row in rows.items() if name and row["name"].casefold() == name.casefold()), None)
 
 
 def _mib(text: str | None) -> int | None:

@@ -25,14 +25,10 @@ def processor_key(name: str) -> str:
     return "".join(filter(str.isalnum, bare)).casefold()
 
 
-def _slots(facts: MachineFacts) -> dict[str, tuple[int | None, tuple[int, int | None] | None, str]]:
-    """Class, ids and first word of the name of the device at each address."""
-    found: dict[str, tuple[int | None, tuple[int, int | None] | None, str]] = {}
-    for one in (*(facts.devices or ()), *facts.named):
-        if one.at and one.bus == "pci":
-            ids = None if one.vendor is None else (one.vendor, one.product)
-            found[one.at.removeprefix("0000:")] = (one.kind, ids, (one.name or "").partition(" ")[0].casefold())
-    return found
+def _slots(facts: MachineFacts) -> dict[str, BusDevice]:
+    """The device at each PCI address."""
+    both = (*(facts.devices or ()), *facts.named)
+    return {one.at.removeprefix("0000:"): one for one in both if one.at and one.bus == "pci"}
 
 
 def differ(first: MachineFacts, second: MachineFacts) -> str:
@@ -52,12 +48,13 @@ def differ(first: MachineFacts, second: MachineFacts) -> str:
     return ""
 
 
-def _other_device(first: tuple[Any, Any, str], second: tuple[Any, Any, str]) -> bool:
-    if first[1] and second[1]:
-        return bool(first[1] != second[1])
-    return bool(first[0] and second[0] and first[0] != second[0]) or bool(
-        first[2] and second[2] and first[2] != second[2]
-    )
+def _other_device(first: BusDevice, second: BusDevice) -> bool:
+    """Whether two listings mean two devices: by ids, else by class and the first word of the name."""
+    if first.vendor is not None and second.vendor is not None:
+        return (first.vendor, first.product) != (second.vendor, second.product)
+    makers = [(one.name or "").partition(" ")[0].casefold() for one in (first, second)]
+    apart = ((first.kind, second.kind), makers)
+    return any(one and two and one != two for one, two in apart)
 
 
 def machines(parts: list[MachineFacts]) -> list[list[MachineFacts]]:
