@@ -8,14 +8,11 @@ import re
 import shutil
 import subprocess
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from advisor.capture.machine import KernelDevice, Machine, clean
 from advisor.capture.machine_facts import Disk, Wear
 from advisor.tables import damaged, dicts
-
-if TYPE_CHECKING:
-    from advisor.capture.passthrough import Answers
 
 SMARTCTL_SECONDS = 5
 NEEDS_ROOT = "needs root (the disk's own health log)"
@@ -47,7 +44,6 @@ def _live(name: str, disk: Disk) -> Wear:
 
     if not re.fullmatch(r"[a-z0-9!]{2,20}", name):
         return Wear(said="the disk has a name that is not followed")
-    answers: Answers | None = None
     try:
         if disk.link == "nvme":
             return nvme(passthrough.nvme_health_log(f"/dev/{name}"))

@@ -46,12 +46,9 @@ def changes(before: MachineFacts, after: MachineFacts) -> list[str]:
     for name in _SHOWN:
         a, b = getattr(unit_before, name), getattr(unit_after, name)
         if a != b:
-            lines.append(f"{name}: {_said(a)} -> {_said(b)}")
+            said = ("not known" if value is None else str(value) for value in (a, b))
+            lines.append(f"{name}: {' -> '.join(said)}")
     return lines
-
-
-def _said(value: object) -> str:
-    return "not known" if value is None else str(value)
 
 
 def _state(device: BusDevice) -> str:

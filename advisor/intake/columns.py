@@ -41,9 +41,7 @@ class Column:
 
     def rows(self, distinct: Sequence[int]) -> np.ndarray:
         """Positions of the rows that hold one of these distinct texts."""
-        wanted = np.zeros(len(self.texts) + 1, dtype=bool)
-        wanted[list(distinct)] = True
-        return np.flatnonzero(wanted[self.codes])
+        return np.flatnonzero(np.isin(self.codes, distinct))
 
     def split(self, among: np.ndarray) -> tuple[Column, list[bool]]:
         """The same column, its texts apart by whether the row is one of these; tells for each text whether it is."""
@@ -53,11 +51,6 @@ class Column:
         place[kept] = np.arange(len(kept))
         texts = [self.texts[code // 2] for code in distinct[kept]]
         return Column(self.mapped, place[codes], texts), [bool(code % 2) for code in distinct[kept]]
-
-    def holding(self, among: np.ndarray) -> list[bool]:
-        """Tell for each distinct text whether one of these rows holds it."""
-        counts = np.bincount(self.codes[among & (self.codes >= 0)], minlength=len(self.texts))
-        return [bool(count) for count in counts]
 
 
 class Entries(NamedTuple):

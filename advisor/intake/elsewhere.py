@@ -92,8 +92,8 @@ def _facts(sheet: Parsing, column: Column) -> None:
     unknown = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
     taken = _take(sheet, column, "storage_kind", gone, "no disk, as this cell says", unknown)
     sheet.fill("storage_gib", np.zeros(sheet.length, dtype=object), taken)
-    nameless = column.holding(pd.isna(sheet.have("cpu")))
-    found = [pieces(text, lines=False) if one else None for text, one in zip(column.texts, nameless, strict=True)]
+    nameless = set(column.codes[pd.isna(sheet.have("cpu"))].tolist())
+    found = [pieces(text, lines=False) if at in nameless else None for at, text in enumerate(column.texts)]
     named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]
     _take(sheet, column, "cpu", named, "processor {!r} taken from this cell")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -72,28 +73,21 @@ class Parsing:
 
     def _shorten(self) -> None:
         """Cells too long for a fact are read as far as that goes, and said; the sheet itself is left as it is."""
-        accepted = f"a cell of up to {_MAX_FACT} characters"
         for place, mapped in enumerate(self.mapping):
-            column = self.raw.iloc[:, place]
-            if mapped.field in (None, "devices", "notes") or pd.api.types.is_numeric_dtype(column):
+            if mapped.field in (None, "devices", "notes"):
                 continue
-            if isinstance(column.dtype, pd.StringDtype):
-                lengths = column.str.len().fillna(0).to_numpy()
-            else:
-                lengths = np.array([len(cell) if isinstance(cell, str) else 0 for cell in column], dtype=int)
-            long = np.flatnonzero(lengths > _MAX_FACT)
-            if not len(long):
+            column = self.column(place)
+            rows = column.rows([at for at, text in enumerate(column.texts) if len(text) > _MAX_FACT])
+            if not len(rows):
                 continue
             rest = _MAX_FACT if mapped.field in TEXT_FIELDS or mapped.field == MERGED else 0
             did = f"the first {rest} were read" if rest else "it was not read"
-            cells = [str(cell) for cell in column.iloc[long]]
-            told = [(mapped.header, cell, f"{len(cell)} characters are no fact; {did}", accepted) for cell in cells]
-            self.ledger.problem(long, np.arange(len(long)), told)
-            self.mark(place, long)
-            shorter = column.copy()
-            shorter.iloc[long] = [cell[:rest] for cell in cells]
-            self.raw = self.raw.copy(deep=False)
-            self.raw.isetitem(place, shorter.array)
+            accepted = f"a cell of up to {_MAX_FACT} characters"
+            told = [(mapped.header, one, f"{len(one)} characters are no fact; {did}", accepted) for one in column.texts]
+            self.ledger.problem(rows, column.codes[rows], told)
+            self.mark(place, rows)
+            kept = [text if len(text) <= _MAX_FACT else text[:rest] for text in column.texts]
+            self._columns[place] = replace(column, texts=kept)
 
     def read(self) -> pd.DataFrame:
         """Read all columns.

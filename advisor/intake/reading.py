@@ -146,12 +146,9 @@ def _delimiter(lines: list[str], words: Vocabulary | None) -> str:
 
 def _header_row(rows: list[list[str]], words: Vocabulary | None) -> int:
     """Position of the header: the first row with two known headers or more, else the first row that is not empty."""
-    for position, row in enumerate(rows):
-        if recognised(row, words) >= 2:
-            return position
     scores = [recognised(row, words) for row in rows]
-    if max(scores, default=0) == 1:
-        return scores.index(1)
+    if least := min(2, max(scores, default=0)):
+        return next(at for at, score in enumerate(scores) if score >= least)
     return next((i for i, row in enumerate(rows) if any(cell.strip() for cell in row)), 0)
 
 

@@ -209,6 +209,12 @@ def test_a_cell_too_long_for_a_fact_is_named_and_costs_its_own_fact_alone():
     assert found.columns.set_index("header").loc["ram", "rows"] == "2"
 
 
+@pytest.mark.parametrize("column", ["model", "ram_gib"])
+def test_a_cell_that_was_cut_in_reading_is_said_whatever_its_column_holds(column):
+    raw = read_bytes(f"asset_tag,cpu,{column}\nA1,i5-6300U,{'8' * 20_001}\n".encode())
+    assert "20001 characters; cut at 20000" in understand(raw).problems["problem"].tolist()
+
+
 def test_a_terminal_obeys_nothing_of_a_sheet():
     raw = read_bytes(b"asset_tag,cpu,\x1b[2Jshelf\nA\x1b[31m1,i5-6300U,x\n")
     found = understand(raw)
