@@ -71,15 +71,9 @@ def memory(table: bytes) -> Memory:
     Memory
         `modules` is None when the table holds no place for system memory.
     """
-    arrays: dict[int, Structure] = {}
-    places: list[Structure] = []
-    for each in structures(table):
-        if each.type == 16 and each.number(5, 1) == SYSTEM_MEMORY:
-            arrays[each.handle] = each
-        elif each.type == 17:
-            places.append(each)
-    if arrays:
-        places = [each for each in places if each.number(4, 2) in arrays]
+    found = list(structures(table))
+    arrays = {one.handle: one for one in found if one.type == 16 and one.number(5, 1) == SYSTEM_MEMORY}
+    places = [one for one in found if one.type == 17 and (not arrays or one.number(4, 2) in arrays)]
     counts = [each.number(0x0D, 2) for each in arrays.values()]
     return Memory.listed([_module(each) for each in places], counts, [_most_mib(each) for each in arrays.values()])
 

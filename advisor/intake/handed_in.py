@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -123,49 +121,19 @@ def scan(folder: Path, seen: dict[str, tuple[int, int]]) -> list[FoundFile]:
     InputError
         When the folder cannot be read.
     """
+    found = []
     try:
-        found = list(_captures(folder))
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                capture = Path(entry.name).suffix.lower() in WATCHED_SUFFIXES and not entry.name.startswith(".")
+                if capture and entry.is_file(follow_symlinks=False):
+                    status = entry.stat(follow_symlinks=False)
+                    stamp = (status.st_mtime_ns, status.st_size)
+                    if 0 < status.st_size <= MOST_BYTES and seen.get(entry.name) != stamp:
+                        found.append(FoundFile(Path(entry.path), stamp))
     except OSError as error:
         raise InputError(
             f"The folder {folder} cannot be read: {error.strerror}.",
             "Put the stick in again, or choose another folder.",
         ) from error
-    return sorted(
-        (one for one in found if seen.get(one.path.name) != one.stamp), key=lambda one: (one.stamp[0], one.path.name)
-    )
-
-
-def _captures(folder: Path) -> Iterator[FoundFile]:
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            if (
-                Path(entry.name).suffix.lower() in WATCHED_SUFFIXES
-                and not entry.name.startswith(".")
-                and entry.is_file(follow_symlinks=False)
-            ):
-                status = entry.stat(follow_symlinks=False)
-                if 0 < status.st_size <= MOST_BYTES:
-                    yield FoundFile(Path(entry.path), (status.st_mtime_ns, status.st_size))
-
-
-def sticks(mounts: Path = Path("/proc/mounts")) -> list[str]:
-    """List the folders of removable media that are mounted now.
-
-    Parameters
-    ----------
-    mounts : pathlib.Path
-        The kernel's list of mounts.
-
-    Returns
-    -------
-    list of str
-        Those under /media, /run/media and /mnt.
-    """
-    try:
-        lines = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError:
-        return []
-    # Blanks and the like are octal escapes, as fstab(5) gives them.
-    named = [parts[1] for parts in map(str.split, lines) if len(parts) > 1]
-    folders = [re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), one) for one in named]
-    return sorted({one for one in folders if one.startswith(("/media/", "/run/media/", "/mnt/"))})
+    return sorted(found, key=lambda one: (one.stamp[0], one.path.name))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pandas as pd
 
 from advisor.phrases import few
@@ -50,20 +52,15 @@ def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.Data
 
 def _grouped(frame: pd.DataFrame, what: str) -> list[str]:
     """One line for each column, value and reason, with its rows."""
-    groups: dict[tuple[str, str, str, str], list[int]] = {}
-    accepted = frame["accepted"] if "accepted" in frame else [""] * len(frame)
-    for row, column, value, reason, ask in zip(
-        frame["row"], frame["column"], frame["value"], frame[what], accepted, strict=True
-    ):
-        groups.setdefault((column, value, reason, ask), []).append(int(row))
+    named = [name for name in ("column", "value", what, "accepted") if name in frame]
+    groups = frame.groupby(named, sort=False)["row"]
     lines = []
-    for (column, value, reason, ask), rows in list(groups.items())[:_MOST]:
+    for (column, value, reason, *accepted), rows in itertools.islice(groups, _MOST):
         cell = f" {_short(value, 40)!r}" if value else ""
-        lines.append(f"  row {few(rows, 8)}: {_short(column, 24)}{cell}: {reason}")
-        if ask:
-            lines.append(f"      accepted: {ask}")
-    if len(groups) > _MOST:
-        lines.append(f"  and {len(groups) - _MOST} more kinds")
+        lines.append(f"  row {few(rows.tolist(), 8)}: {_short(column, 24)}{cell}: {reason}")
+        lines += [f"      accepted: {one}" for one in accepted if one]
+    if groups.ngroups > _MOST:
+        lines.append(f"  and {groups.ngroups - _MOST} more kinds")
     return lines
 
 
