@@ -113,7 +113,7 @@ def _editions(names: list[str]) -> list[str]:
 
 
 def _clock(until: str | None) -> float | None:
-    """A time of today as seconds since the epoch."""
+    """The next time that a clock shows this, as seconds since the epoch: tomorrow's where today's is past."""
     if until is None:
         return None
     try:
@@ -121,7 +121,8 @@ def _clock(until: str | None) -> float | None:
     except ValueError as error:
         raise InputError(f"--until {until!r} is no time.", "Give hours and minutes, such as 17:30.") from error
     now = time.localtime()
-    return time.mktime((now.tm_year, now.tm_mon, now.tm_mday, clock.tm_hour, clock.tm_min, 0, 0, 0, -1))
+    past = (clock.tm_hour, clock.tm_min) <= (now.tm_hour, now.tm_min)
+    return time.mktime((now.tm_year, now.tm_mon, now.tm_mday + past, clock.tm_hour, clock.tm_min, 0, 0, 0, -1))
 
 
 def _clean(work: Path) -> None:
@@ -260,7 +261,7 @@ def campaign(
         int | None,
         option("Make those of one core alone, on this one; else all, from the first core on.", min=0),
     ] = None,
-    until: Annotated[str | None, option("Start none after this time of today.", metavar="HH:MM")] = None,
+    until: Annotated[str | None, option("Start none after the next time a clock shows this.", metavar="HH:MM")] = None,
     work: Work = WORK,
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
@@ -287,11 +288,13 @@ def sessions(
     edition: Annotated[list[str] | None, option("Only this desktop; may be given again.", metavar="NAME")] = None,
     release: Annotated[str, option("Release of Debian, of sessions with no design.")] = "13",
     runs: Annotated[int, option("Sessions of each desktop, with no design.", min=1)] = 3,
-    core: Annotated[int | None, option("The one core that sessions run on; all of them.", min=0)] = None,
+    core: Annotated[
+        int | None, option("Only sessions of one core, on this one; else all, on the first cores.", min=0)
+    ] = None,
     beside: Annotated[
         str, option("Control group of real-time work on this machine, to tell disturbance.", metavar="GROUP")
     ] = "",
-    until: Annotated[str | None, option("Start none after this time of today.", metavar="HH:MM")] = None,
+    until: Annotated[str | None, option("Start none after the next time a clock shows this.", metavar="HH:MM")] = None,
     note: Annotated[str, option("What else is to be known of these runs, with no design.")] = "",
     work: Work = WORK,
 ) -> None:
@@ -305,8 +308,6 @@ def sessions(
     refuse_same(out, design)
     names = _editions(edition) if edition else [str(one) for one in Edition]
     plans = [plan for plan in read_design(design, Pressure) if plan.edition in names] if design else None
-    if plans is not None and core is None:
-        raise InputError("Sessions under pressure run on one core.", "Give --core, such as --core 1.")
     limit = _clock(until)
     check(release)
     rig = Rig(open_workplace(work), out, core, beside, say)

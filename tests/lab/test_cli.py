@@ -152,6 +152,14 @@ def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
         call(*words, "--until", "soon")
 
 
+@pytest.mark.parametrize(("until", "hours"), [("23:41", 1 / 60), ("23:40", 24), ("02:05", 2 + 25 / 60), ("00:00", 1 / 3)])
+def test_a_time_that_is_past_today_is_tomorrows(monkeypatch, until, hours):
+    now = time.mktime((2026, 11, 30, 23, 40, 0, 0, 0, -1))
+    local = time.localtime
+    monkeypatch.setattr(rehearse.time, "localtime", lambda: local(now))
+    assert rehearse._clock(until) == now + hours * 3600
+
+
 def test_a_session_is_asked_for_by_its_desktop(call, root, tmp_path, monkeypatch):
     seen = []
 
@@ -177,7 +185,7 @@ def test_a_session_is_asked_for_by_its_desktop(call, root, tmp_path, monkeypatch
         call(*words, "--release", "9")
 
 
-def test_sessions_under_pressure_need_a_core_and_a_table_of_their_own(call, root, tmp_path, monkeypatch):
+def test_sessions_under_pressure_need_a_table_of_their_own(call, root, tmp_path, monkeypatch):
     seen = []
 
     def pretend(self, until, say):
@@ -187,11 +195,12 @@ def test_sessions_under_pressure_need_a_core_and_a_table_of_their_own(call, root
     monkeypatch.setattr(campaign.Campaign, "carry_out", pretend)
     path = datasets() / "comfort/design.csv"
     words = ("sessions", "--design", path, "--work", tmp_path / "rig", "--edition", "MATE")
-    with pytest.raises(InputError, match="on one core"):
-        call(*words, "--out", tmp_path / "s.csv")
     assert "5 sessions measured" in call(*words, "--out", tmp_path / "s.csv", "--core", 1, "--until", "23:59")
     plans, until = seen[-1]
     assert until > 0 and {plan.edition for plan in plans} == {"MATE"} and len(plans) > 10
+    assert {plan.cores for plan in plans} == {1}
+    call(*words, "--out", tmp_path / "s.csv")
+    assert {plan.cores for plan in seen[-1][0]} == {1, 2}
     (tmp_path / "letter.csv").write_text("Dear all\n")
     with pytest.raises(InputError, match="another table"):
         call(*words, "--out", tmp_path / "letter.csv", "--core", 1)
