@@ -124,8 +124,10 @@ class Part(_Record):
 class Thresholds(_Record):
     """What counts as comfortable, and when a fact is raised as a flag."""
 
+    # Common practice, no source.
     desktop_s: float = Field(default=45, gt=0, description="login to usable desktop [s]")
-    browser_s: float = Field(default=15, gt=0, description="click to usable browser [s]")
+    # About as long as attention holds: J. Nielsen, Usability Engineering, 1993, chapter 5, from memory.
+    browser_s: float = Field(default=10, gt=0, description="click to usable browser [s]")
     memory_left_pct: float = Field(default=25, ge=0, le=90, description="memory left with browser open [%]")
     headroom_mib: float = Field(
         default=2048, ge=0, description="memory left for more pages; a desktop that leaves less wants a module [MiB]"

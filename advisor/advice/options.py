@@ -37,13 +37,13 @@ SMALL_DISK_GIB = 60.0
 PART_COLUMNS = ("module", "ssd", "adapter")
 
 KEY = (
-    "unusable", "dead", "level", "slow", "buy", "roomy", "unusual", "kernel", "n_parts", "bring", "stick", "rich",
-    "size", "fit_min",
+    "unusable", "dead", "level", "slow", "buy", "roomy", "waits", "unusual", "kernel", "n_parts", "bring", "stick",
+    "rich", "missed", "size", "fit_min",
 )  # fmt: skip
 """What options are compared by, the weightiest first; in each, less is better. README words it as the shop's order of
 preference: usable at all; decisive devices work; comfortable; how slow, where it is not; nothing to buy; memory to
-spare; the shop's usual desktop; no kernel to be brought; few parts; little to bring; the usual stick; the richer
-desktop; small parts; minutes."""
+spare; both waits together, where it is slow; the shop's usual desktop; no kernel to be brought; few parts; little to
+bring; the usual stick; the richer desktop; what is missed, where it is slow; small parts; minutes."""
 
 
 @dataclass(frozen=True)
@@ -122,17 +122,17 @@ def level_of(
         How far waits and memory miss their thresholds, as shares of them, in all [1].
     """
     times = np.fmax(desktop_high / limits.desktop_s, browser_high / limits.browser_s)
-    level = np.select(
-        [times <= 1, times <= SLOW_TIMES, times <= limits.slow_limit], [COMFORTABLE, SLOW, VERY_SLOW], UNUSABLE
-    )
+    level = np.select([times <= 1, times <= SLOW_TIMES], [COMFORTABLE, SLOW], VERY_SLOW)
+    level = np.where(times <= limits.slow_limit, level, UNUSABLE)
     least = limits.memory_left_pct / 100 * ram_mib
     level = np.where(left_mib < least, np.maximum(level, VERY_SLOW), level)
     # What is missed in each, added up, so that one that all editions miss alike does not hide the others.
     shares = (desktop_high / limits.desktop_s - 1, browser_high / limits.browser_s - 1)
     missed = sum(np.maximum(share, 0) for share in shares)
     with np.errstate(divide="ignore", invalid="ignore"):
-        missed = missed + np.where(least > 0, np.maximum(1 - left_mib / least, 0), 0)
-    return np.where(killed <= most_risk(limits), level, UNUSABLE), missed
+        # Where the waits alone make it very slow, more memory makes it no better.
+        lacks = np.where((least > 0) & ~(times > SLOW_TIMES), np.maximum(1 - left_mib / least, 0), 0)
+    return np.where(killed <= most_risk(limits), level, UNUSABLE), missed + lacks
 
 
 def most_risk(limits: Thresholds) -> float:
@@ -289,7 +289,7 @@ def _adapters(facts: Facts, reading: Reading, image: int, shelf: Shelf) -> list[
 OF_LADDER = ("desktop_s", "desktop_high_s", "browser_s", "browser_high_s", "left_mib", "killed")
 """What is taken of `comfort.Ladder`."""
 
-_OF_EDITION = ("unusable", "level", "slow", "roomy", "unusual", "rich", "disk_left_pct", *OF_LADDER)
+_OF_EDITION = ("unusable", "level", "slow", "roomy", "waits", "unusual", "rich", "missed", "disk_left_pct", *OF_LADDER)
 """Columns of an option that hang on its edition."""
 
 
@@ -372,7 +372,7 @@ def judge(
     at = table["at"].to_numpy(dtype=int)
     units = fitted(reading.units.iloc[at].reset_index(drop=True), table, shelf)
     processors = reading.processors.iloc[at].reset_index(drop=True)
-    ladder = comfort.ladder(units, processors, rows, limits.certainty)
+    ladder = comfort.ladder(units, processors, rows, limits.certainty, reading.draws[at])
     gate = editions.fits(units, reading.draws[at], rows)
     ram = numbers(units["ram_gib"])[:, None] * 1024
     level, missed = level_of(ladder.desktop_high_s, ladder.browser_high_s, ladder.left_mib, ladder.killed, ram, limits)
@@ -392,17 +392,25 @@ def judge(
     lighter = np.array([names.index(name) > names.index(str(shop.standard_edition)) for name in ladder.editions])
     slow = level > COMFORTABLE
     missed = missed + np.where(sluggish, BAND, 0)
-    band = np.where(slow, np.ceil(np.log1p(missed) / np.log(BAND) - 1e-9), 0)
+    waits = ladder.desktop_high_s / limits.desktop_s + ladder.browser_high_s / limits.browser_s
+    bands = {
+        # What is very slow gets the lightest desktop, not the quickest of its band.
+        name: np.where(counts, np.ceil(np.log(value) / np.log(BAND) - 1e-9), 0)
+        for name, value, counts in (("slow", 1 + missed, slow), ("waits", np.maximum(waits, 1), level == SLOW))
+    }
     roomy = np.select([ladder.left_mib >= limits.headroom_mib, ladder.left_mib >= limits.headroom_mib / 2], [0, 1], 2)
+    # Memory to spare is of no use where nobody waits for the second page.
+    roomy = np.where(level >= VERY_SLOW, 0, roomy)
     judged = {name: getattr(ladder, name) for name in OF_LADDER} | {
         "unusable": (level == UNUSABLE).astype(int),
         "level": level,
-        "slow": np.clip(np.nan_to_num(band, posinf=99), 0, 99).astype(int),
+        **{name: np.clip(np.nan_to_num(band, posinf=99), 0, 99).astype(int) for name, band in bands.items()},
         "roomy": roomy,
         # Where a unit is slow with everything, one lighter than the usual desktop is the aim.
         "unusual": np.where(slow, ~lighter, other),
         # What is very slow is spared everything: the lightest desktop comes first.
         "rich": np.where(level >= VERY_SLOW, len(names) - rich, rich),
+        "missed": np.where(slow, np.nan_to_num(missed, nan=np.inf).round(1), 0.0),
         "gate": gate,
         "sluggish": sluggish,
         "disk_left_pct": np.nan_to_num(disk_left, nan=0, neginf=0),

@@ -46,10 +46,10 @@ LOST = {
     "unusable": "it would not be usable", "dead": "a device that decides would stay dead",
     "level": "it would be slower", "slow": "it would be slower",
     "buy": "a part would have to be bought", "roomy": "it leaves less memory to spare",
-    "unusual": "it is not the shop's usual desktop", "n_parts": "it takes more parts",
+    "waits": "it would be slower", "unusual": "it is not the shop's usual desktop", "n_parts": "it takes more parts",
     "kernel": "a newer kernel would have to be brought", "bring": "more has to be brought",
     "stick": "it takes another stick", "rich": "its desktop is less rich",
-    "size": "it takes a larger part", "fit_min": "it takes longer to fit",
+    "missed": "it would be slower", "size": "it takes a larger part", "fit_min": "it takes longer to fit",
 }  # fmt: skip
 """Why a runner-up lost, by the first of `KEY` in which it is worse."""
 

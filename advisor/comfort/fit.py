@@ -13,24 +13,8 @@ import pandas as pd
 from advisor import tables
 from advisor.comfort import report, training
 from advisor.comfort.model import FORMAT, STAGES, Model, Stage
-from advisor.editions.measured import BEGINS
 from advisor.files import datasets, write_whole
-from advisor.shop import Edition
 from advisor.timing.kept import plain
-
-READY = ("ready_2", "ready_3", "ready_4")
-
-
-def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
-    """What more cores are worth, empty when not measured: mean shares of moments at which so many threads could run."""
-    written = sessions["stage"].eq(training.WRITTEN[stage])
-    counts = written & sessions["ready_2"].notna() & sessions["begins"].eq(BEGINS)
-    some = sessions[counts & sessions["edition"].isin(list(Edition))]
-    if some.empty:
-        return ()
-    values = some[list(READY)].apply(pd.to_numeric).astype(float)
-    means = values.groupby(some["edition"]).mean().mean()
-    return tuple(round(float(means[column]), 4) for column in READY)
 
 
 def fit(sessions: pd.DataFrame) -> Model:
@@ -56,10 +40,10 @@ def fit(sessions: pd.DataFrame) -> Model:
     stages: dict[str, Stage] = {}
     for stage in STAGES:
         rows = training.rows_of(frame, stage)
-        fitted = training.StartTime().fit(rows.X, rows.y).stage_
+        fitted = training.StartTime(training.cores_of(sessions, stage)).fit(rows.X, rows.y).stage_
         values, weights = found["residuals"][stage]
-        stages[stage] = replace(fitted, ready=cores_of(sessions, stage), residuals=values, weights=weights)
-    kills = training.kill_rows(frame)
+        stages[stage] = replace(fitted, residuals=values, weights=weights)
+    kills = training.kill_rows(training.without_swap(sessions))
     kill = training.fit_kill(kills.room, kills.killed)
 
     def span(name: str) -> tuple[float, float]:
@@ -67,7 +51,7 @@ def fit(sessions: pd.DataFrame) -> Model:
 
     measured = {
         "decompress_mib_s": span("decompress_mib_s"), "read_mib_s": span("disk_read_mib_s"),
-        "access_ms": span("disk_access_ms"), "memory_mib": span("memory_limit_mib"), "cores": (1.0, 1.0),
+        "access_ms": span("disk_access_ms"), "memory_mib": span("memory_limit_mib"), "cores": span("cores"),
     }  # fmt: skip
     about = {name: value for name, value in found.items() if name != "residuals"}
     bounds = [{"stage": name, **one} for name, stage in stages.items() for one in training.at_bound(stage)]
@@ -91,7 +75,7 @@ def main() -> None:
     for name, stage in model.stages.items():
         print(
             f"{name}: {stage.wait_s:.2f} s + {stage.work:.2f} x work + {stage.transfer:.2f} x MiB / rate + "
-            f"{stage.access:.2f} x requests x access, again {stage.refault:.2f} times below {stage.start:.2f} of need; "
+            f"requests of {stage.near_ms:.2f} ms, again {stage.refault:.2f} times below {stage.start:.2f} of need; "
             f"80 % within {stage.factor(0.8):.2f} times; cores {stage.ready}"
         )
     print(f"kills: even at memory of {model.kill.middle:.2f} times the need, slope {model.kill.slope:.1f}")

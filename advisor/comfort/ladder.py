@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from advisor.columns import numbers
 from advisor.comfort.machines import machines
@@ -40,7 +41,9 @@ class Ladder:
     killed: Array  # Probability that a program is killed for want of memory with both open [1]
 
 
-def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, certainty: float) -> Ladder:
+def ladder(
+    units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, certainty: float, drawn: NDArray[np.bool_]
+) -> Ladder:
     """Work out the comfort of every edition on every unit.
 
     Parameters
@@ -51,6 +54,8 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, ce
         Rows of the catalogue, such as `editions.rows_of(image)`.
     certainty : float
         Such as 0.8.
+    drawn : numpy.ndarray of bool, shape (n_units,)
+        Where a graphics chip draws, which takes that work off the processor.
     """
     p, by = physics(), model()
     typical, cautious = machines(units, processors, certainty, p)
@@ -59,7 +64,8 @@ def ladder(units: pd.DataFrame, processors: pd.DataFrame, rows: pd.DataFrame, ce
     seconds: dict[str, Array] = {}
     for stage, need in (("desktop", "session_mib"), ("browser", "browser_mib")):
         fitted = by.stages[stage]
-        work = figure[f"{stage}_cpu_s"] * anchor_mib_s()
+        drawing = np.where(drawn[:, None], np.nan_to_num(figure[f"{stage}_draw_s"]), 0.0)
+        work = (figure[f"{stage}_cpu_s"] - drawing) * anchor_mib_s()
         read, reads = figure[f"{stage}_read_mib"], figure[f"{stage}_reads"]
         plain = fitted.seconds(typical, Load(work, read, reads, figure[need]))
         slower = fitted.seconds(cautious, Load(work, read, reads, figure[need] * fuller))

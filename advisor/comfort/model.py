@@ -20,13 +20,13 @@ from advisor.timing.kept import Factor, Log, OrInfinite, Overlap, Share, Size, W
 
 Array = NDArray[np.float64]
 
-FORMAT = 4
-"""Layout of a model file; any other is refused. 4 has no boosted steps, which 3 kept and never believed."""
+FORMAT = 5
+"""Layout of a model file; any other is refused. 4 had a share of the reads wait for a random access each."""
 REMAKE = "python -m advisor.comfort.fit"
 STAGES = ("desktop", "browser")
 MEASURED = ("decompress_mib_s", "read_mib_s", "access_ms", "memory_mib")
 """Figures whose least and most measured a file states."""
-COEFFICIENTS = ("wait_s", "work", "transfer", "access", "refault", "start", "overlap")
+COEFFICIENTS = ("wait_s", "work", "transfer", "near_ms", "refault", "start", "overlap")
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class Stage:
     wait_s: Size  # What no machine shortens [s]
     work: Size  # Times the processor work of an unhindered session
     transfer: Size  # Times the bytes of its cold reads
-    access: Size  # Share of its read requests that wait for a random access [1]
+    near_ms: Size  # What a read waits for at most, as it lies near the one before; where access is quick, for that [ms]
     refault: Size  # Times that each MiB of want is read again
     start: Size  # Memory, over the session's own, below which there is want [1]
     # How far processor and disk work at the same time: 1 for one after the other; the more, the nearer the time is to
@@ -94,7 +94,9 @@ class Stage:
         numpy.ndarray, shape (n_units, n_editions)
             [s]
         """
-        disk = self.transfer * load.read_mib / machine.read_mib_s + self.access * load.reads * machine.access_ms / 1000
+        # The quicker of a random access and a near one, nearly: it rises with either.
+        wait_ms = self.near_ms * machine.access_ms / np.maximum(self.near_ms + machine.access_ms, 1e-12)
+        disk = self.transfer * load.read_mib / machine.read_mib_s + load.reads * wait_ms / 1000
         want = np.maximum(self.start * load.need_mib - machine.usable_mib, 0)
         # Pages are thrown out and read again in proportion to how little of what is in use has room.
         again = self.refault * want * load.need_mib / machine.usable_mib / np.maximum(load.read_mib, 1)

@@ -22,8 +22,11 @@ from advisor.shop import Thresholds
 
 Array = NDArray[np.float64]
 LEVEL = 0.8
-WAYS = ("edition", "memory")
-TITLES = {"edition": "an edition never trained on", "memory": "a memory size never trained on"}
+TITLES = {
+    "edition": "an edition never trained on", "memory": "a memory size never trained on",
+    "disk": "a disk never trained on",
+}  # fmt: skip
+WAYS = tuple(TITLES)
 
 
 @dataclass(frozen=True)
@@ -61,15 +64,15 @@ class HeldOut:
         }
 
 
-def held_out(rows: Rows, stage: str, way: str) -> HeldOut:
+def held_out(rows: Rows, stage: str, way: str, ready: tuple[float, ...] = ()) -> HeldOut:
     """Judge one stage.
 
     Parameters
     ----------
     way : str
-        'edition' or 'memory'.
+        One of `WAYS`.
     """
-    predicted = training.held_out_s(training.StartTime(), rows, way)
+    predicted = training.held_out_s(training.StartTime(ready), rows, way)
     left, reached = training.residuals(rows, predicted), rows.reached
     work = (rows.X["work_mib"] / rows.X["decompress_mib_s"]).to_numpy(dtype=float)
     bound, middle, by_work = (np.full(len(rows), np.nan) for _ in range(3))
@@ -123,7 +126,9 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
     """
     frame = training.pressed(sessions)
     judged = {
-        (stage, way): held_out(training.rows_of(frame, stage), stage, way) for stage in STAGES for way in WAYS
+        (stage, way): held_out(training.rows_of(frame, stage), stage, way, training.cores_of(sessions, stage))
+        for stage in STAGES
+        for way in WAYS
     }  # fmt: skip
     out: dict[str, Any] = {"stages": [], "both": {}, "killed": {}}
     for (stage, way), one in judged.items():
@@ -135,9 +140,11 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
             if this == way
         ]
         out["both"][way] = round(float(np.median(np.concatenate(errors))), 4)
-        killed, called = killed_called_comfortable(frame, judged, way)
+        killed, called = killed_called_comfortable(training.without_swap(sessions), judged, way)
         out["killed"][way] = {"sessions": killed, "called_comfortable": called}
-    pressed = sessions[sessions["plan"].notna() & sessions["begins"].eq(BEGINS)]
+    out["more_cores"] = more_cores(sessions)
+    alone = pd.to_numeric(sessions["cores"]).eq(1)
+    pressed = sessions[sessions["plan"].notna() & sessions["begins"].eq(BEGINS) & alone]
     out["rows"] = {
         "points": len(frame),
         "sessions": int(frame["plan"].nunique()),
@@ -149,6 +156,31 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
         left = np.concatenate([training.residuals(one.rows, one.predicted) for one in both])
         out["residuals"][stage] = training.spread_of(left, np.concatenate([one.rows.reached for one in both]))
     return out
+
+
+def more_cores(sessions: pd.DataFrame) -> dict[str, float]:
+    """How sessions on more than one core went, which nothing is fitted on, beside what is predicted of them.
+
+    Parameters
+    ----------
+    sessions : pandas.DataFrame
+        The table comfort/sessions.
+
+    Returns
+    -------
+    dict
+        `points`, `median_error` [1], `measured_over_predicted` (its median) [1]; the last two NaN without points.
+    """
+    frame, fitted_on = training.on_more_cores(sessions), training.pressed(sessions)
+    ratios = []
+    for stage in STAGES:
+        rows, learnt = training.rows_of(frame, stage), training.rows_of(fitted_on, stage)
+        if len(rows):
+            model = training.StartTime(training.cores_of(sessions, stage)).fit(learnt.X, learnt.y)
+            ratios.append((rows.seconds / model.predict(rows.X))[rows.reached])
+    found = np.concatenate(ratios) if ratios else np.zeros(0)
+    middle = (float(np.median(one)) if found.size else float("nan") for one in (np.abs(1 / found - 1), found))
+    return {"points": found.size} | dict(zip(("median_error", "measured_over_predicted"), middle, strict=True))
 
 
 def lines(found: dict[str, Any]) -> list[str]:
@@ -177,12 +209,17 @@ def lines(found: dict[str, Any]) -> list[str]:
             f"{TITLES[way]}: median error {100 * found['both'][way]:.1f} % over both; sessions with a kill "
             f"{killed['sessions']}, called comfortable {killed['called_comfortable']}"
         )
+    more = found["more_cores"]
+    text_lines.append(
+        f"on more cores, which nothing is fitted on: median error {100 * more['median_error']:.1f} % of "
+        f"{more['points']}, the median took {more['measured_over_predicted']:.2f} times what is predicted"
+    )
     return text_lines
 
 
 _MEANING = {
     "wait_s": "seconds that no machine shortens", "work": "processor work", "transfer": "bytes read cold",
-    "access": "waits for a random access", "refault": "reading again for want of memory",
+    "near_ms": "waits for a read near the one before", "refault": "reading again for want of memory",
     "start": "the memory below which there is want", "overlap": "overlap of processor and disk",
 }  # fmt: skip
 

@@ -21,6 +21,7 @@ from advisor.columns import numbers
 from advisor.comfort.model import COEFFICIENTS, Kill, Load, Stage, UnitSpeeds
 from advisor.editions.measured import BEGINS, anchor_mib_s, unhindered
 from advisor.errors import InputError
+from advisor.shop import Edition
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -30,9 +31,9 @@ WRITTEN = {"desktop": "idle", "browser": "browser"}
 
 # Where the search begins, and how far it may go: no coefficient is negative, and what is read cold comes over no
 # faster than the disk reads.
-_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.2, "access": 0.2, "refault": 1.0, "start": 1.0, "overlap": 1.3}
-_LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "access": 0.0, "refault": 0.0, "start": 0.0, "overlap": 1.0}
-_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "access": 3.0, "refault": 60.0, "start": 2.0, "overlap": 4.0}
+_START = {"wait_s": 1.0, "work": 1.0, "transfer": 1.2, "near_ms": 2.0, "refault": 1.0, "start": 1.0, "overlap": 1.3}
+_LEAST = {"wait_s": 0.0, "work": 0.0, "transfer": 1.0, "near_ms": 0.0, "refault": 0.0, "start": 0.0, "overlap": 1.0}
+_MOST = {"wait_s": 30.0, "work": 5.0, "transfer": 5.0, "near_ms": 20.0, "refault": 60.0, "start": 2.0, "overlap": 4.0}
 
 _BEGIN = (0.8, 1.1, 1.5)
 
@@ -41,6 +42,9 @@ TEXTS = {
     "swap",
 }  # fmt: skip
 """Columns of the table of sessions that are no numbers."""
+
+AMPLE_PCT = 80
+"""Quota [% of each core] from which on a thread alone is at most a quarter faster than two at once."""
 
 LEAST_ROWS = 12
 GIVEN_UP = "not there"
@@ -54,7 +58,7 @@ class Rows:
     """Measured rows of one stage."""
 
     # The fields of `Machine` and of `Load`, the latter of the edition's unhindered sessions: what the model will know
-    # of a unit; then edition, memory and plan, the groups to leave out, shape (n, any).
+    # of a unit; then edition, memory, disk and plan, the groups to leave out, shape (n, any).
     X: pd.DataFrame
     # seconds, NaN where the stage was given up, and limit_s, when it was or would have been [s], shape (n, 2).
     y: pd.DataFrame
@@ -88,11 +92,19 @@ class StartTime(RegressorMixin, BaseEstimator):
     What remains was tried to be learnt (a level, powers, boosted steps, each only the better way); nested in leaving
     editions or memory sizes out it came no nearer, so physics stands alone.
 
+    Parameters
+    ----------
+    ready : tuple of float
+        What more cores are worth, `Stage.ready`; nothing is learnt of it.
+
     Attributes
     ----------
     stage_ : Stage
         Without held-out residuals.
     """
+
+    def __init__(self, ready: tuple[float, ...] = ()) -> None:
+        self.ready = ready
 
     def fit(self, X: pd.DataFrame, y: pd.DataFrame) -> StartTime:
         """Fit on `Rows.X` and `Rows.y`, or any rows of the two; too few are refused."""
@@ -103,7 +115,7 @@ class StartTime(RegressorMixin, BaseEstimator):
         target = np.log(np.where(reached, rows.seconds, rows.limit_s))
 
         def remainder(values: Array) -> Array:
-            off = np.log(_stage(values).seconds(machine, load)) - target
+            off = np.log(_stage(values, self.ready).seconds(machine, load)) - target
             # Longer than the limit is no error for a row that was given up at it.
             return np.where(reached, off, np.minimum(off, 0))
 
@@ -117,7 +129,7 @@ class StartTime(RegressorMixin, BaseEstimator):
 
         # Where want of memory begins is a kink, which a search from one side may not see.
         best = min((search(start) for start in _BEGIN), key=lambda found: float(found.cost))
-        self.stage_ = _stage(best.x)
+        self.stage_ = _stage(best.x, self.ready)
         return self
 
     def predict(self, X: pd.DataFrame) -> Array:
@@ -129,9 +141,9 @@ class StartTime(RegressorMixin, BaseEstimator):
         return -float(np.nanmedian(np.abs(self.predict(X) / y["seconds"].to_numpy(dtype=float) - 1)))
 
 
-def _stage(values: Array) -> Stage:
-    wait_s, work, transfer, access, refault, start, overlap = map(float, values)
-    return Stage(wait_s, work, transfer, access, refault, start, overlap)
+def _stage(values: Array, ready: tuple[float, ...]) -> Stage:
+    wait_s, work, transfer, near_ms, refault, start, overlap = map(float, values)
+    return Stage(wait_s, work, transfer, near_ms, refault, start, overlap, ready)
 
 
 def _machine(X: pd.DataFrame) -> UnitSpeeds:
@@ -142,6 +154,21 @@ def _load(X: pd.DataFrame) -> Load:
     return Load(*(X[name].to_numpy(dtype=float) for name in LOAD))
 
 
+READY = ("ready_2", "ready_3", "ready_4")
+
+
+def cores_of(sessions: pd.DataFrame, stage: str) -> tuple[float, ...]:
+    """What more cores are worth, empty when not measured: mean shares of moments at which so many threads could run."""
+    written = sessions["stage"].eq(WRITTEN[stage])
+    counts = written & sessions["ready_2"].notna() & sessions["begins"].eq(BEGINS)
+    some = sessions[counts & sessions["edition"].isin(list(Edition))]
+    if some.empty:
+        return ()
+    values = some[list(READY)].apply(pd.to_numeric).astype(float)
+    means = values.groupby(some["edition"]).mean().mean()
+    return tuple(round(float(means[column]), 4) for column in READY)
+
+
 def held_out_s(estimator: BaseEstimator, rows: Rows, way: str) -> Array:
     """Every row's seconds, predicted without any row of its group; shape (n,) [s]."""
     return np.asarray(
@@ -150,15 +177,34 @@ def held_out_s(estimator: BaseEstimator, rows: Rows, way: str) -> Array:
 
 
 def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
-    """Rows measured under pressure that are not disturbed, as numbers, with the edition's own load beside.
+    """Undisturbed rows measured under pressure on one core from the login screen on, as numbers.
 
-    With `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of the unhindered sessions.
+    With the edition's own load beside: `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of
+    the unhindered sessions.
     """
-    free = unhindered(sessions)
-    counts = sessions["plan"].notna() & sessions["disturbed"].isna() & sessions["begins"].eq(BEGINS)
-    frame = sessions[counts].reset_index(drop=True)
+    frame = _loaded(sessions, sessions["begins"].eq(BEGINS) & pd.to_numeric(sessions["cores"]).eq(1))
     if frame.empty:
         raise InputError("The table comfort/sessions has no undisturbed session under pressure.")
+    return frame
+
+
+def on_more_cores(sessions: pd.DataFrame) -> pd.DataFrame:
+    """The same of those on more cores, which no model is fitted on: what more are worth is counted on one.
+
+    Quotas are over all cores, so that of a small one a thread alone has more than its core's: those are left out.
+    """
+    ample = pd.to_numeric(sessions["cores"]).gt(1) & pd.to_numeric(sessions["quota_pct"]).ge(AMPLE_PCT)
+    return _loaded(sessions, sessions["begins"].eq(BEGINS) & ample)
+
+
+def without_swap(sessions: pd.DataFrame) -> pd.DataFrame:
+    """The same of the sessions that had no swap: what is killed there is slow where memory may be moved out."""
+    return _loaded(sessions, sessions["swap"].isna())
+
+
+def _loaded(sessions: pd.DataFrame, some: pd.Series) -> pd.DataFrame:
+    free = unhindered(sessions)
+    frame = sessions[sessions["plan"].notna() & sessions["disturbed"].isna() & some].reset_index(drop=True)
     for name in frame.columns.difference(list(TEXTS)):
         frame[name] = pd.to_numeric(frame[name]).astype(float)
     alone = free.reindex(pd.MultiIndex.from_frame(frame[["release", "edition"]]))
@@ -186,8 +232,8 @@ def rows_of(frame: pd.DataFrame, stage: str) -> Rows:
         "need_mib": "session_need_mib" if stage == "desktop" else "browser_need_mib",
     }  # fmt: skip
     X = pd.DataFrame({name: some[source].astype(float) for name, source in sources.items()}).assign(
-        cores=1.0, edition=some["edition"].to_numpy(dtype=object), memory=_memory(some),
-        plan=some["plan"].to_numpy(dtype=object),
+        cores=some["cores"].astype(float), edition=some["edition"].to_numpy(dtype=object), memory=_memory(some),
+        disk=some["disk"].to_numpy(dtype=object), plan=some["plan"].to_numpy(dtype=object),
     )  # fmt: skip
     seconds = some["seconds"].astype(float).where(some["ok"].eq("yes"))
     return Rows(X, pd.DataFrame({"seconds": seconds, "limit_s": some["limit_s"].astype(float)}))
@@ -233,14 +279,15 @@ class KillRows:
 
     room: Array  # Memory limit over what the stage takes [1], shape (n,)
     killed: Mask  # shape (n,)
-    # edition, memory, plan: shape (n,).
+    # edition, memory, disk, plan: shape (n,).
     edition: NDArray[np.object_]
     memory: NDArray[np.object_]
+    disk: NDArray[np.object_]
     plan: NDArray[np.object_]
 
 
 def kill_rows(frame: pd.DataFrame) -> KillRows:
-    """Of `pressed`, the sessions that tell of kills: those that had one, and those that carried their whole load."""
+    """Of `without_swap`, the sessions that tell of kills: that had one, or carried their whole load."""
     groups = frame.sort_values("stage", ascending=False).groupby("plan", sort=False)
     last = groups.last()
     killed = groups["kills"].max().gt(0)
@@ -250,7 +297,8 @@ def kill_rows(frame: pd.DataFrame) -> KillRows:
     last, killed = last[keep], killed[keep]
     return KillRows(
         (last["memory_limit_mib"] / last["browser_need_mib"]).to_numpy(dtype=float), killed.to_numpy(dtype=bool),
-        last["edition"].to_numpy(dtype=object), _memory(last), last.index.to_numpy(dtype=object),
+        last["edition"].to_numpy(dtype=object), _memory(last), last["disk"].to_numpy(dtype=object),
+        last.index.to_numpy(dtype=object),
     )  # fmt: skip
 
 

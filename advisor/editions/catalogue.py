@@ -14,7 +14,7 @@ from advisor.shop import Image
 
 SESSION_COLUMNS = (
     "session_mib", "browser_mib", "desktop_cpu_s", "browser_cpu_s", "desktop_read_mib", "browser_read_mib",
-    "desktop_reads", "browser_reads",
+    "desktop_reads", "browser_reads", "desktop_draw_s", "browser_draw_s",
 )  # fmt: skip
 """What a session takes; each has a column of the same name with `_source` added."""
 
@@ -62,7 +62,8 @@ def _figure(of: dict[str, Any], release: str, name: str, foreign: str) -> tuple[
     """A session's figure from the first release that has it, by the edition's rows, and where it is from."""
     for measured_on, row in of.items():
         if pd.notna(row[name]):
-            source = f"measured on Debian {measured_on}, {row['runs']} runs (comfort/sessions)"
+            runs = row["runs" if name in ("session_mib", "browser_mib") else "read_runs"]
+            source = f"measured on Debian {measured_on}, {runs} run{'' if runs == 1 else 's'} (comfort/sessions)"
             if name.startswith("browser"):
                 source += "; the browser's part pooled over all editions"
             taken = "" if measured_on == release else f"; taken for Debian {release}"
@@ -86,8 +87,9 @@ def catalogue() -> pd.DataFrame:
         `download_mib` [MiB], `installed_mib` [MiB], `installed_files`, `min_ram_gib` [GiB], `rec_ram_gib` [GiB],
         `min_disk_gib` [GiB], `compositor`, `needs_gl`, `drawing` ('hardware' or 'any'), `session_mib` [MiB] and
         `browser_mib` [MiB] (memory of all processes, the kernel apart), `desktop_cpu_s` [s] and `browser_cpu_s` [s]
-        on a processor of speed 1, `desktop_read_mib` [MiB] and `browser_read_mib` [MiB] from a cold disk in
-        `desktop_reads` and `browser_reads` requests; and the
+        on a processor of speed 1, `desktop_read_mib` [MiB] and `browser_read_mib` [MiB] from disk, the login screen
+        and what it needs having been read, in `desktop_reads` and `browser_reads` requests; `desktop_draw_s` and
+        `browser_draw_s`, the part of the work that a graphics chip takes over [s]; and the
         `*_source` columns that say where each is from.
 
     References

@@ -150,3 +150,8 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
         {name: pd.array([word or None for word in words], dtype="string") for name, words in made.items()},
         index=units.index,
     )
+
+
+def chip_draws(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
+    """Where a graphics chip is known to draw, shape (n_units,)."""
+    return drawing(units, processors)["drawing"].eq(Drawing.HARDWARE).fillna(False).to_numpy(dtype=bool)

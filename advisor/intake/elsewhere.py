@@ -1,8 +1,8 @@
 """What cells say beyond their own field, and what notes say of fields that have no cell.
 
 A condition that decides, such as a swollen battery under 'Battery', is put into the notes, so that everything behind
-the Unit frame finds it in one place. From the notes in turn come the storage controller's mode, a missing disk and a
-processor, where no cell gives them.
+the Unit frame finds it in one place. From the notes in turn come the storage controller's mode, the type of memory, a
+missing disk and a processor, where no cell gives them.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pandas as pd
 
 from advisor.intake.columns import Column
 from advisor.intake.headers import intake_words, map_headers
+from advisor.intake.memory import memory_type
 from advisor.intake.merged import pieces
 from advisor.intake.notes import NoteState, said
 from advisor.intake.parsed import Parsed, squeeze
@@ -29,6 +30,10 @@ NO_DISK = "disk-missing"
 _NEVER = frozenset({"asset_tag", "cpu", "devices", "image", "notes"})
 _WORDS = re.compile(r"[^\W\d_]{2}|[?!]")
 _NUMBER = re.compile(r"\d{2,}")
+_NOT_BOARDS = re.compile(
+    r"\b(?:geforce|gtx?|quadro|radeon|nvs|hd ?\d{4}|graphics?|gpu|video|vram|not|no|or)\b|\?", re.I
+)
+"""A kind of memory named beside these may be the graphics card's, is denied or in doubt."""
 MOST = 2_000
 """Distinct cells up to which a column of no known kind is read for conditions: states repeat, serials do not."""
 
@@ -87,6 +92,8 @@ def _facts(sheet: Parsing, column: Column) -> None:
     """Fill fields that no cell has given from free text."""
     modes = [mode and str(mode) for mode, _ in (mode_said(squeeze(text)) for text in column.texts)]
     _take(sheet, column, "storage_mode", modes, "controller mode {} taken from this cell")
+    kinds = [None if _NOT_BOARDS.search(text) else memory_type(text).value for text in column.texts]
+    _take(sheet, column, "ram_type", kinds, "memory type {} taken from this cell")
     said_gone = (any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts)
     gone = [str(StorageKind.NONE) if one else None for one in said_gone]
     unknown = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))

@@ -16,6 +16,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
+import numpy as np
+
 from advisor.errors import AdvisorError, InputError, ToolError
 from advisor.handover.tree import Tree
 from advisor.lab.groups import Groups, Limits
@@ -201,12 +203,14 @@ def predicted(base: Path, edition: str) -> str:
     except (AdvisorError, ValueError) as error:
         return f"there is no prediction to compare with: {error}"
     units = frame([probe().model_copy(update=measured)])
-    steps = comfort.ladder(units, identify.processors(units), rows, 0.8)
+    # The trial's screen is drawn by the processor.
+    steps = comfort.ladder(units, identify.processors(units), rows, 0.8, np.zeros(1, dtype=bool))
     typical, high = float(steps.desktop_s[0, 0]), float(steps.desktop_high_s[0, 0])
     if math.isnan(typical):
         return "there is no prediction to compare with: too little is known of this machine"
     return (
-        f"predicted for this machine and that disk, nothing read yet: {typical:.0f} s, in 8 of 10 at most {high:.0f} s"
+        "predicted for this machine and that disk, where its login screen was shown before, as here it was not: "
+        f"{typical:.0f} s, in 8 of 10 at most {high:.0f} s"
     )
 
 

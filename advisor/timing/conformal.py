@@ -37,8 +37,8 @@ LEVEL = 0.8
 Z = 1.2815515655446004
 """Standard normal quantile of 0.9: half-width of an 80 % interval over its standard deviation."""
 
-GROUP_ROWS = 30
-"""Rows a group needs for a half-width of its own: below it the 80 % quantile of its scores is too coarse."""
+GROUP_ROWS = 20
+"""Rows a group needs for a half-width of its own: a row of fewer is more than a twentieth, too coarse for 80 %."""
 
 
 def half_width(scores: Sequence[float] | Array, level: float = LEVEL) -> float:

@@ -70,7 +70,8 @@ class Term:
         return _COUNTED.get(self.work, _COUNTED.get(self.rate, ""))
 
 
-_COUNTED = {"cpu": "processor", "cpus": "processor", "write": "writing", "written": "writing", "blocks": "writing"}
+_COUNTED = {"cpu": "processor", "cpus": "processor", "write": "writing", "late write": "writing", "written": "writing",
+            "blocks": "writing"}  # fmt: skip
 """Rate, or work in seconds, to the need that is counted apart. Accesses are not: how near they lay nobody counted."""
 
 
@@ -129,6 +130,13 @@ def writing_s(conditions: pd.DataFrame, mib: Array) -> Array:
     return np.asarray(np.minimum(mib, cache) / rate + np.maximum(mib - cache, 0.0) / slow, dtype=float)
 
 
+def _late_write(conditions: pd.DataFrame, mib: Array) -> Array:
+    """Seconds a MiB takes to be written when so many MiB have been: their disk's cache may be full."""
+    rate, cache = _write_rate(conditions), np.nan_to_num(figures(conditions, "cache_mib"))
+    slow = np.minimum(np.nan_to_num(figures(conditions, "slow_write_mib_s"), nan=np.inf), rate)
+    return np.asarray(1.0 / np.where(mib > cache, slow, rate), dtype=float)
+
+
 def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
     """Work out the arrays that terms are made of, of all `CONDITIONS` and `EXTRAS`, and `disk_near_ms` where a unit
     has it: seconds per MiB or per access, MiB, thousands of files, seconds of writing, and of a phase of `FETCHED`
@@ -143,6 +151,8 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "cpu": decompress,
         "cpus": decompress / get["cores"],
         "write": 1.0 / _write_rate(conditions),
+        # The copy goes before.
+        "late write": _late_write(conditions, installed * np.where(get[CLONE] > 0, CLONED, 1.0)),
         "access": access,
         "near": np.fmin(np.minimum(access, NEAR_MS / 1000.0), figures(conditions, "disk_near_ms") / 1000.0),
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
@@ -155,7 +165,8 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "live": get[LIVE],
         "live files": get["installed_files"] / 1000.0 * get[LIVE],
         "journal": get["journal_mib"],
-        "plain": get["plain_modules"],
+        "plain": get["plain_modules"] * np.maximum(1 - get[LIVE], 0.0),
+        "live plain": get["plain_modules"] * get[LIVE],
         "software lists": get["software_lists"],
     }
     if what := FETCHED.get(phase):
@@ -196,10 +207,11 @@ TERMS: tuple[Term, ...] = (
     Term("initramfs", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
     # A whole tree has more that hooks into it than the small ones that were unpacked.
     Term("initramfs", "boot", "processor", "live", "cpu", "whole tree / decompression"),
-    Term("initramfs", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
+    Term("initramfs", "boot", "processor", "plain", "cpu", "plain kernel modules of a small tree / decompression"),
+    Term("initramfs", "boot", "processor", "live plain", "cpu", "plain kernel modules of a whole tree / decompression"),
     Term("initramfs", "boot", "disk", "one", "access", "once x access"),
     Term("initramfs", "boot", "disk", "one", "near", "once x near access"),
-    Term("initramfs", "boot", "disk", "one", "write", "once / disk rate"),
+    Term("initramfs", "boot", "disk", "one", "late write", "once / disk rate"),
     Term("boot loader", "boot", "processor", "one", "cpu", "once / decompression"),
     Term("boot loader", "boot", "disk", "one", "near", "once x near access"),
     Term("refresh", "fetch", "link", "one", "link", "lists / link"),
@@ -216,7 +228,7 @@ TERMS: tuple[Term, ...] = (
     Term("apt", "install", "processor", "fetched", "cpu", "package MiB / decompression"),
     Term("apt", "install", "processor", "kernel", "cpu", "kernel / decompression"),
     Term("apt", "install", "processor", "plain kernel", "cpu", "kernel with plain modules / decompression"),
-    Term("apt", "install", "disk", "fetched", "write", "package MiB / disk rate"),
+    Term("apt", "install", "disk", "fetched", "late write", "package MiB / disk rate"),
     Term("apt", "settle", "disk", "any package", "near", "any package x near access"),
     Term("apt", "settle", "disk", "packages", "near", "packages x near access"),
     Term("apt", "settle", "disk", "kernel", "access", "kernel x access"),

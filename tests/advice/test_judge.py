@@ -36,7 +36,7 @@ def judged(
     """What is said of each edition on a unit of 8 GiB, and which one is best."""
     ladder = Ladder(ALL, *(np.array([figures[name]]) for name in (
         "desktop", "desktop", "browser", "browser", "left", "killed")))  # fmt: skip
-    monkeypatch.setattr(options.comfort, "ladder", lambda units, processors, rows, certainty: ladder)
+    monkeypatch.setattr(options.comfort, "ladder", lambda units, processors, rows, certainty, drawn: ladder)
     shop = shop_with(thresholds=LIMITS)
     units = frame([Unit(ram_gib=8.0, storage_kind="sata ssd", storage_gib=gib, storage_health_pct=health)])
     processors = pd.DataFrame({"cpu_year": pd.array([year], dtype="Int64")})
@@ -59,9 +59,12 @@ def test_what_is_within_all_thresholds_is_comfortable_and_the_richest_is_best(mo
 
 
 def test_memory_to_spare_counts_in_halves_of_what_is_kept_for_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """3000 MiB are kept; of 8192 MiB a tenth, 819.2, must be left for any desktop to be bearable."""
+    """3000 MiB are kept; of 8192 MiB a tenth, 819.2, must be left for any desktop to be bearable.
+
+    Where it is very slow, nobody waits for the second page: memory to spare is no reason for a module there.
+    """
     found, best = judged(monkeypatch, EASY | {"left": [2999, 1500, 1499, 820, 819, 3000, 0]})
-    assert found["roomy"] == [1, 1, 2, 2, 2, 0, 2]
+    assert found["roomy"] == [1, 1, 2, 2, 0, 0, 0]
     assert found["level"] == [0, 0, 0, 0, 2, 0, 2] and best == "LXQt"
 
 
@@ -72,6 +75,21 @@ def test_slow_ones_are_compared_in_bands_of_a_quarter(monkeypatch: pytest.Monkey
     assert found["level"] == [0, 1, 1, 1, 1, 1, 3] and found["slow"] == [0, 1, 2, 2, 3, 4, 7] and best == "GNOME"
     _, best = judged(monkeypatch, EASY | {"desktop": [30 * one for one in (1.6, *over[1:])]})
     assert best == "KDE Plasma"
+
+
+def test_of_what_is_slow_alike_the_shorter_waits_count_in_bands_and_then_what_is_missed_to_a_tenth(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """12 s of 10 for every browser; desktops of 3 to 27 s of 30 are all in time, and 1.3 to 2.1 thresholds in all."""
+    waits = EASY | {"browser": [12.0] * 7, "desktop": [3, 27, 18, 9, 6, 3, 3]}
+    found, best = judged(monkeypatch, waits)
+    assert found["slow"] == [1] * 7 and found["missed"] == [0.2] * 7
+    # 1.3; 2.1; 1.8; 1.5; 1.4; 1.3; 1.3: bands of 1.25 end at 1.25, 1.5625, 1.953 and 2.441.
+    assert found["waits"] == [2, 4, 3, 2, 2, 2, 2] and best == "MATE"
+    found, _ = judged(monkeypatch, EASY)
+    assert found["waits"] == [0] * 7 and found["missed"] == [0.0] * 7
+    found, _ = judged(monkeypatch, EASY | {"browser": [21.0] * 7})
+    assert found["level"] == [2] * 7 and found["waits"] == [0] * 7
 
 
 def test_of_what_is_slow_one_lighter_than_the_usual_is_taken_and_of_what_is_very_slow_the_lightest(

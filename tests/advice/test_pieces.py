@@ -320,7 +320,8 @@ def test_why_a_runner_up_lost_is_told_by_what_it_lost_in() -> None:
     assert LOST == {
         "unusable": "it would not be usable", "dead": "a device that decides would stay dead",
         "level": "it would be slower", "slow": "it would be slower", "buy": "a part would have to be bought",
-        "roomy": "it leaves less memory to spare", "unusual": "it is not the shop's usual desktop",
+        "roomy": "it leaves less memory to spare", "waits": "it would be slower",
+        "unusual": "it is not the shop's usual desktop", "missed": "it would be slower",
         "kernel": "a newer kernel would have to be brought", "n_parts": "it takes more parts",
         "bring": "more has to be brought", "stick": "it takes another stick", "rich": "its desktop is less rich",
         "size": "it takes a larger part", "fit_min": "it takes longer to fit",

@@ -11,7 +11,7 @@ import pytest
 from advisor.advice.options import KEY, Options
 from advisor.advice.parts import Shelf
 from advisor.advice.share import _assign, usage
-from advisor.shop import Part
+from advisor.shop import Part, Thresholds
 from tests.advice.conftest import DDR4, SSD, batch_of, shop_with
 
 HDD = {"storage_kind": "HDD 500 GB"}
@@ -35,8 +35,16 @@ def test_each_part_is_kept_for_one_unit_and_said_to_be() -> None:
 
 
 def test_desktops_gained_decide_where_as_many_units_are_saved() -> None:
-    batch = batch_of(WEAK, STRONG, shop=shop_with(ssds(1)))
+    """Neither is saved, both leave comfortable with the SSD: the one of 8 GiB with the usual desktop."""
+    batch = batch_of({**STRONG, "ram_gib": "4", "ram_slots_free": "0"}, STRONG, shop=shop_with(ssds(1)))
     fixes = batch.scored["best_fix"].tolist()
+    assert "to be bought" in fixes[0]
+    assert "1 of 1, kept for this unit" in fixes[1]
+
+
+def test_a_unit_that_is_saved_comes_before_a_desktop_that_is_gained() -> None:
+    """The weak one is very slow on its disk and slow on an SSD; the strong one is slow, and comfortable."""
+    fixes = batch_of(STRONG, WEAK, shop=shop_with(ssds(1))).scored["best_fix"].tolist()
     assert "to be bought" in fixes[0]
     assert "1 of 1, kept for this unit" in fixes[1]
 
@@ -58,12 +66,14 @@ def test_a_single_unit_sees_the_full_drawer() -> None:
 
 
 def test_the_shopping_list_says_what_each_further_part_buys() -> None:
-    rows = batch_of(STRONG, STRONG, STRONG, shop=shop_with(ssds(1))).drawer.set_index("part")
-    assert rows.loc["SATA SSD 240 GB", ["in_drawer", "kept", "to_buy", "saves"]].tolist() == [1, 1, 2, 2]
-    assert rows.loc["SATA SSD 240 GB"].to_dict() == {
-        "kind": "ssd", "in_drawer": 1, "kept": 1, "kept_for": "T-1", "to_buy": 2, "for_units": "T-2; T-3", "saves": 2,
-        "lifts": 0,
-    }  # fmt: skip
+    """Without an SSD these are slow (browser over 10 s, below 20), and very slow for a shop that asks for 5 s."""
+    for asked, saves, lifts in ((10, 0, 2), (5, 2, 0)):
+        shop = shop_with(ssds(1), thresholds=Thresholds(browser_s=asked))
+        rows = batch_of(STRONG, STRONG, STRONG, shop=shop).drawer.set_index("part")
+        assert rows.loc["SATA SSD 240 GB"].to_dict() == {
+            "kind": "ssd", "in_drawer": 1, "kept": 1, "kept_for": "T-1", "to_buy": 2, "for_units": "T-2; T-3",
+            "saves": saves, "lifts": lifts,
+        }  # fmt: skip
 
 
 def test_units_that_must_wait_for_one_part_still_share_the_other() -> None:

@@ -145,7 +145,7 @@ A-9,desktop,40,,AB
 A-1,desktop,0,,AB
 A-1,desktop,,,AB
 A-1,desktop,40,Fancy,AB
-A-1,browser,5.4,,swollen battery
+A-1,browser,4.2,,swollen battery
 """
 
 

@@ -7,11 +7,13 @@ from importlib import import_module
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from advisor import tables
 from advisor.comfort.machines import machines
+from advisor.comfort.model import Kill, Stage
 from advisor.comfort.physics import physics
 from advisor.unit import Unit, frame
 
@@ -121,3 +123,19 @@ def test_beyond_is_more_than_a_tenth_past_what_was_measured(
     inside = {"decompress_mib_s": 60, "disk_read_mib_s": 100, "disk_access_ms": 1, "ram_gib": 4, "cpu_cores": 2}
     processors = pd.DataFrame({"cpu_speed": [0.8], "cpu_speed_low": [0.7], "cpu_cores": pd.array([2], "Int64")})
     assert rungs.beyond(frame([Unit(**{**inside, **given})]), processors)[0] == words
+
+
+def test_what_the_graphics_chip_draws_is_no_work_of_the_processor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two alike but for who draws; 6 s of work on a processor of speed 1, 2 s of which draw, and nothing is read."""
+    stage = Stage(wait_s=1, work=1, transfer=1, near_ms=0, refault=0, start=0)
+    fitted = SimpleNamespace(stages={"desktop": stage, "browser": stage}, kill=Kill(0.5, 4.0))
+    monkeypatch.setattr(rungs, "model", lambda: fitted)
+    zero = dict.fromkeys(("desktop_read_mib", "browser_read_mib", "desktop_reads", "browser_reads"), 0.0)
+    own = {"desktop_cpu_s": 6.0, "desktop_draw_s": 2.0, "browser_cpu_s": 5.0, "browser_draw_s": float("nan")}
+    rows = pd.DataFrame([{"edition": "Xfce", "session_mib": 300.0, "browser_mib": 1200.0, **zero, **own}])
+    alike = frame([Unit(ram_gib=8, storage_kind="sata ssd", cpu_cores=1)] * 2)
+    processors = pd.DataFrame({"cpu_speed": [0.5] * 2, "cpu_speed_low": [0.5] * 2, "cpu_cores": [1] * 2})
+    found = rungs.ladder(alike, processors, rows, 0.5, np.array([False, True]))
+    # Half the speed, twice the seconds.
+    assert found.desktop_s[:, 0] == pytest.approx([1 + 12, 1 + 8])
+    assert found.browser_s[:, 0] == pytest.approx([1 + 10, 1 + 10])

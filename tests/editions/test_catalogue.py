@@ -96,22 +96,24 @@ def test_a_desktop_is_alike_on_both_architectures_and_in_both_releases(catalogue
 
 
 def test_a_figure_says_on_what_release_and_how_often_it_was_measured(catalogue):
-    """Counted anew in the table of sessions: those that nothing held back, of the release itself or else of 13."""
+    """Counted anew in the table of sessions: those that nothing held back, of the release itself or else of 13; work
+    and reads from the login screen on.
+    """
     measured_in = {"session_mib": "pss_mib", "desktop_read_mib": "read_mib", "desktop_reads": "reads",
                    "browser_mib": "pss_mib", "browser_cpu_s": "processor_s"}  # fmt: skip
     hindered = ("memory_limit_mib", "quota_pct", "disk")
-    free = [row for row in dicts("comfort/sessions") if row["ok"] == "yes" and not any(row[one] for one in hindered)
-            and row["begins"] == measured.BEGINS]  # fmt: skip
+    free = [row for row in dicts("comfort/sessions") if row["ok"] == "yes" and not any(row[one] for one in hindered)]
     for row in catalogue.itertuples():
         for name, figure in measured_in.items():
             stage = "browser" if name.startswith("browser") else "idle"
-            own = [one for one in free if one["edition"] == row.edition and one["release"] == row.release]
+            own = [one for one in free if one["edition"] == row.edition and one["release"] == row.release
+                   and (figure == "pss_mib" or one["begins"] == "greeter")]  # fmt: skip
             there = any(one["stage"] == stage and one[figure] for one in own)
             release = row.release if there else "13"
             runs = sum(one["release"] == release and one["edition"] == row.edition and one["stage"] == "idle"
-                       for one in free)  # fmt: skip
+                       and (figure == "pss_mib" or one["begins"] == "greeter") for one in free)  # fmt: skip
             assert getattr(row, f"{name}_source") == (
-                f"measured on Debian {release}, {runs} runs (comfort/sessions)"
+                f"measured on Debian {release}, {runs} run{'' if runs == 1 else 's'} (comfort/sessions)"
                 + ("; the browser's part pooled over all editions" if stage == "browser" else "")
                 + ("" if there else f"; taken for Debian {row.release}")
                 + ("" if row.architecture == "amd64" else "; of amd64, taken as it stands")
@@ -151,15 +153,14 @@ def test_an_image_with_fewer_editions_has_only_those():
 def sessions(*rows: dict) -> pd.DataFrame:
     columns = [
         "release", "edition", "stage", "memory_limit_mib", "quota_pct", "disk", "ok", "processor_s", "pss_mib",
-        "read_mib", "reads", "read_ahead_kib", "host_mib_s", "begins",
+        "drawing_s", "read_mib", "reads", "begins", "host_mib_s",
     ]  # fmt: skip
     plain = {
         "release": "13",
         "edition": "Xfce",
         "stage": "idle",
         "ok": "yes",
-        "begins": measured.BEGINS,
-        "read_ahead_kib": "128",
+        "begins": "greeter",
         "host_mib_s": "62",
     }
     return pd.DataFrame([plain | row for row in rows], columns=columns, dtype="string")
@@ -179,35 +180,20 @@ def test_only_unhindered_good_runs_count_and_the_median_is_taken():
     assert row["desktop_read_mib"] == 210
 
 
-def test_sessions_that_began_otherwise_do_not_count():
-    plain = {"processor_s": "4", "pss_mib": "300", "read_mib": "200"}
-    frame = sessions(plain, plain | {"read_mib": "20", "pss_mib": "900", "begins": "greeter"})
-    row = measured.unhindered(frame).loc[("13", "Xfce")]
-    assert (row["desktop_read_mib"], row["session_mib"], row["runs"]) == (200, 300, 1)
-
-
-def test_reads_from_a_disk_that_reads_far_ahead_count_only_where_there_are_no_others():
-    plain = {"processor_s": "4", "pss_mib": "300"}
-    frame = sessions(plain | {"read_mib": "900", "read_ahead_kib": "8192"}, plain | {"read_mib": "500"})
-    assert measured.unhindered(frame)["desktop_read_mib"].iat[0] == 500
-    far = measured.unhindered(sessions(plain | {"read_mib": "900", "read_ahead_kib": "8192"}))
-    assert far["desktop_read_mib"].iat[0] == 900
-
-
-def test_reads_of_a_run_that_does_not_tell_how_far_it_read_ahead_count_as_from_such_a_disk():
-    plain = {"processor_s": "4", "pss_mib": "300"}
-    untold = {"read_mib": "900", "read_ahead_kib": pd.NA}
-    assert measured.unhindered(sessions(plain | untold, plain | {"read_mib": "500"}))["desktop_read_mib"].iat[0] == 500
-    edge = [plain | {"read_mib": reads, "read_ahead_kib": ahead} for reads, ahead in (("500", "128"), ("900", "129"))]
-    assert measured.unhindered(sessions(*edge))["desktop_read_mib"].iat[0] == 500
-
-
-def test_runs_and_those_whose_reads_count():
-    plain = {"processor_s": "4", "pss_mib": "300"}
-    near, far = plain | {"read_mib": "500"}, plain | {"read_mib": "900", "read_ahead_kib": "8192"}
-    alone = near | {"edition": "LXQt", "stage": "browser"}
-    found = measured.unhindered(sessions(near, near, far, plain, near | {"stage": "browser"}, alone))
-    assert found.loc[[("13", "LXQt"), ("13", "Xfce")], ["runs", "read_runs"]].to_numpy().tolist() == [[0, 0], [4, 2]]
+def test_work_and_reads_are_those_from_the_login_screen_on_and_memory_is_that_of_all():
+    frame = sessions(
+        {"processor_s": "4", "drawing_s": "1", "pss_mib": "300", "read_mib": "130", "reads": "3000"},
+        {"processor_s": "6", "pss_mib": "320", "read_mib": "590", "reads": "13000", "begins": "cold"},
+        {"edition": "MATE", "processor_s": "6", "pss_mib": "320", "read_mib": "590", "begins": "cold"},
+    )
+    found = measured.unhindered(frame)
+    one = 62 / measured.anchor_mib_s()
+    row = found.loc[("13", "Xfce")]
+    assert (row["session_mib"], row["desktop_read_mib"], row["desktop_reads"]) == (310, 130, 3000)
+    assert row["desktop_cpu_s"] == pytest.approx(4 * one) and row["desktop_draw_s"] == pytest.approx(one)
+    assert (row["runs"], row["read_runs"]) == (2, 1)
+    assert found.loc[("13", "MATE"), ["desktop_cpu_s", "desktop_read_mib"]].isna().all()
+    assert found.loc[("13", "MATE"), ["runs", "read_runs"]].tolist() == [1, 0]
 
 
 def test_the_browser_costs_the_same_on_every_edition():
@@ -215,10 +201,16 @@ def test_the_browser_costs_the_same_on_every_edition():
     rows = pd.DataFrame({
         "session_mib": [300.0, 400.0, 500.0], "browser_mib": [1200.0, 1400.0, 1800.0],
         "browser_cpu_s": [4.0, 6.0, 5.0], "browser_read_mib": [200.0, 180.0, 300.0], "browser_reads": [9.0, 7.0, 8.0],
+        "browser_draw_s": [0.4, 0.9, 0.5],
     })  # fmt: skip
     found = measured.pooled_browser(rows)
     assert found["browser_mib"].tolist() == [1300, 1400, 1500] and rows["browser_mib"].tolist() == [1200, 1400, 1800]
-    for name, middle in (("browser_cpu_s", 5), ("browser_read_mib", 200), ("browser_reads", 8)):
+    for name, middle in (
+        ("browser_cpu_s", 5),
+        ("browser_read_mib", 200),
+        ("browser_reads", 8),
+        ("browser_draw_s", 0.5),
+    ):
         assert found[name].tolist() == [middle] * 3
 
 

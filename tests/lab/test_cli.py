@@ -152,7 +152,9 @@ def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
         call(*words, "--until", "soon")
 
 
-@pytest.mark.parametrize(("until", "hours"), [("23:41", 1 / 60), ("23:40", 24), ("02:05", 2 + 25 / 60), ("00:00", 1 / 3)])
+@pytest.mark.parametrize(
+    ("until", "hours"), [("23:41", 1 / 60), ("23:40", 24), ("02:05", 2 + 25 / 60), ("00:00", 1 / 3)]
+)
 def test_a_time_that_is_past_today_is_tomorrows(monkeypatch, until, hours):
     now = time.mktime((2026, 11, 30, 23, 40, 0, 0, 0, -1))
     local = time.localtime

@@ -201,7 +201,7 @@ def test_of_every_kind_a_better_machine_never_takes_longer_by_the_model_that_shi
 
 
 def test_a_kind_of_installer_that_few_rehearsals_are_of_has_the_worst_miss_of_all(data, model):
-    """Thirty scores give a class its own half-width, as of groups (`GROUP_ROWS`)."""
+    """Twenty scores give a class its own half-width, as of groups (`GROUP_ROWS`)."""
     assert set(model.widths.groups) <= {"spinning", "slow flash", "fast flash"}
     clones = np.flatnonzero(data.conditions["clone"] > 0)
     rows = np.ones(len(data), dtype=bool)

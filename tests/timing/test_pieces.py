@@ -39,17 +39,21 @@ ROW: dict[str, float] = {
 
 def test_works_and_rates_of_an_install() -> None:
     """1000 MiB at 80 MiB/s, the other 2000 and (of a clone's 3750) 2750 at 40; an access that leads not far takes
-    1.5 ms (next track and command of 7200 and 5400 turns, lab/disks).
+    1.5 ms (next track and command of 7200 and 5400 turns, lab/disks). What comes after the copy finds the cache full.
     """
     found = {name: float(values[0]) for name, values in physics.derive(pd.DataFrame([ROW])).items()}
     assert found == pytest.approx({
         "one": 1, "cpu": 0.02, "cpus": 0.01, "write": 1 / 80, "access": 0.01, "near": 0.0015,
         "link": 8 * 2**20 / 50e6, "installed": 3000, "xz": 750, "quick": 2250, "written": 12.5 + 50,
-        "blocks": 12.5 + 68.75, "plain": 1, "files": 100, "live": 1, "live files": 100, "journal": 512,
-        "software lists": 1,
+        "blocks": 12.5 + 68.75, "plain": 0, "live plain": 1, "late write": 1 / 40, "files": 100, "live": 1,
+        "live files": 100, "journal": 512, "software lists": 1,
     })  # fmt: skip
     flash = physics.derive(pd.DataFrame([ROW | {"disk_access_ms": 0.1, "live": 0, "xz": 1.2}]))
     assert [flash[name][0] for name in ("near", "live files", "quick")] == [0.0001, 0, 0]
+    assert [flash[name][0] for name in ("plain", "live plain")] == [1, 0]
+    # 1.25 times what is installed fills the cache of a clone's disk, and not that of another's.
+    caches = pd.DataFrame([ROW | {"cache_mib": 3100, "live": 1 - one, "clone": one} for one in (0, 1)])
+    assert physics.derive(caches)["late write"] == pytest.approx([1 / 80, 1 / 40])
 
 
 @pytest.mark.parametrize(
@@ -184,13 +188,13 @@ def test_needs_add_up_unless_another_way_is_better_by_a_twentieth(
 
 
 def test_how_few_are_too_few() -> None:
-    """Rehearsals: six; a group's own width: thirty rows, below which its 80 % quantile is coarse."""
+    """Rehearsals: six; a group's own width: twenty rows, of fewer each is more than a twentieth."""
     refuse_few(range(6))  # type: ignore[arg-type]
     with pytest.raises(InputError) as told:
         refuse_few(range(5))  # type: ignore[arg-type]
     assert told.value.message == "5 rehearsals are too few to fit a timing model on; it takes 6."
-    groups = ["a"] * 30 + ["b"] * 29
-    assert list(calibrate(np.ones(59), groups).groups) == ["a"]
+    groups = ["a"] * 20 + ["b"] * 19
+    assert list(calibrate(np.ones(39), groups).groups) == ["a"]
     assert (log.MIN_ROWS, log.BLOCKS, log.WIDTH_ROWS) == (20, 6, 20_000)
     assert (pooling.PRIOR_RATE, pooling.LARGEST_RATIO) == (1, 20)
 
@@ -374,8 +378,8 @@ def test_needs_that_were_counted_are_reckoned_by_rates(tmp_path: Path) -> None:
          "Install a newer version of the package. Or: Make it again with: advisor learn"),
         (load_model, 2, "is of format 2; this version reads 4.", "Make it again with: advisor learn"),
         (load_model, 4, "is damaged: ", "Make it again with: advisor learn"),
-        (read_comfort, 3, "is of format 3; this version reads 4.", "Make it again with: python -m advisor.comfort.fit"),
-        (read_comfort, 4, "is damaged: ", "Make it again with: python -m advisor.comfort.fit"),
+        (read_comfort, 4, "is of format 4; this version reads 5.", "Make it again with: python -m advisor.comfort.fit"),
+        (read_comfort, 5, "is damaged: ", "Make it again with: python -m advisor.comfort.fit"),
     ],
 )  # fmt: skip
 def test_a_model_that_cannot_be_read_says_how_another_is_made(

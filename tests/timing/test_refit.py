@@ -59,4 +59,4 @@ def test_what_stands_at_a_bound_is_named(shipped):
     assert made.at_bound() == ["sync, disk: once x access at 0", "clone: overlap at 4"]
     # What ships: only the rehearsals can move this.
     assert shipped.about["at_bound"] == shipped.physics.at_bound()
-    assert len(shipped.about["at_bound"]) == 5
+    assert len(shipped.about["at_bound"]) == 6

@@ -147,7 +147,7 @@ ASSUMED: dict[str, tuple[float, float, float]] = {
     "cpu_speed": (0.5, 0.25, 1.0), "cpu_cores": (2, 2, 4), "speed_spread": (1.0, 0.77, 1.3),
     "medium_mib_s": (35, 20, 90), "link_factor": (1.0, 0.7, 1.15), "restart_wait": (12, 8.2, 20.3),
     "restart_cpu": (237, 150, 356), "restart_read": (425, 283, 638), "restart_access": (3522, 1640, 6100),
-    "medium_read": (900, 600, 1400), "session_read": (362, 220, 950), "session_cpu": (331, 214, 1142),
+    "medium_read": (900, 600, 1400),
     "image_share": (0.35, 0.28, 0.42), "clone_share": (0.376, 0.35, 0.389), "xz_work": (1.0, 0.85, 1.25),
     "installed_files": (137000, 99000, 187000), "extra_packages": (2, 1, 4), "extra_mib": (2.0, 1.8, 2.1),
     "update_packages": (48, 20, 90), "update_mib": (224, 90, 420),
@@ -156,7 +156,9 @@ ASSUMED: dict[str, tuple[float, float, float]] = {
 
 
 def test_what_is_assumed_where_nothing_was_measured() -> None:
-    assert {name: (one.value, one.low, one.high) for name, one in assumed().items()} == ASSUMED
+    """What is assumed of a session is counted anew from the sessions in tests/test_claims.py."""
+    stated = {name: (one.value, one.low, one.high) for name, one in assumed().items()}
+    assert {name: value for name, value in stated.items() if name not in ("session_read", "session_cpu")} == ASSUMED
 
 
 def test_a_processors_speed_in_decompression() -> None:
@@ -220,13 +222,15 @@ REST = {"extra_packages": 2, "extra_bytes": 2.0 * 2**20, "update_packages": 48, 
     [
         ("debian-13", "Xfce", 3000, 100e3, 4 * 36.7, 200, []),
         ("debian-13", "MATE", 3500, 150e3, 6 * 36.7, 300, ["edition not in the catalogue"]),
-        ("debian-12-i386", "Xfce", 2500, 137e3, 331, 362, ["installed files"]),
-        ("debian-12-i386", "LXDE", 4000, 137e3, 331, 362, ["installed files", "installed size"]),
+        ("debian-12-i386", "Xfce", 2500, 137e3, None, None, ["installed files"]),
+        ("debian-12-i386", "LXDE", 4000, 137e3, None, None, ["installed files", "installed size"]),
     ],
 )
 def test_work_of_an_edition(
-    image: str, edition: str, installed: float, files: float, cpu: float, read: float, lacking: list[str]
+    image: str, edition: str, installed: float, files: float, cpu: float | None, read: float | None, lacking: list[str]
 ) -> None:
+    """An edition that nobody measured takes what is assumed."""
+    cpu, read = cpu or assumed()["session_cpu"].value, read or assumed()["session_read"].value
     found, absent = work_of(pd.DataFrame({"image": [image], "edition": [edition]}), default_shop(), ROWS)
     wanted = {"image_bytes": 0.35 * installed * 2**20, "installed_bytes": installed * 2**20, "installed_files": files,
               "session_cpu": cpu, "session_mib": read, **REST}  # fmt: skip
