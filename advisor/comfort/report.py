@@ -17,7 +17,6 @@ from advisor.comfort.model import STAGES, Stage
 from advisor.comfort.model import model as serving
 from advisor.comfort.physics import physics
 from advisor.comfort.training import Rows
-from advisor.editions.measured import BEGINS
 from advisor.shop import Thresholds
 
 Array = NDArray[np.float64]
@@ -124,12 +123,11 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
         `stages` (stage, way, figures), `both` (median error over both stages, by way), `killed` (by way),
         `rows` (counts), `residuals` (held-out, by stage: values and weights).
     """
-    frame = training.pressed(sessions)
-    judged = {
-        (stage, way): held_out(training.rows_of(frame, stage), stage, way, training.cores_of(sessions, stage))
-        for stage in STAGES
-        for way in WAYS
-    }  # fmt: skip
+    frame, without_swap = training.pressed(sessions), training.without_swap(sessions)
+    judged: dict[tuple[str, str], HeldOut] = {}
+    for stage in STAGES:
+        rows, ready = training.rows_of(frame, stage), training.cores_of(sessions, stage)
+        judged |= {(stage, way): held_out(rows, stage, way, ready) for way in WAYS}
     out: dict[str, Any] = {"stages": [], "both": {}, "killed": {}}
     for (stage, way), one in judged.items():
         out["stages"].append({"stage": stage, "left_out": way, **one.figures()})
@@ -140,15 +138,13 @@ def judge(sessions: pd.DataFrame) -> dict[str, Any]:
             if this == way
         ]
         out["both"][way] = round(float(np.median(np.concatenate(errors))), 4)
-        killed, called = killed_called_comfortable(training.without_swap(sessions), judged, way)
+        killed, called = killed_called_comfortable(without_swap, judged, way)
         out["killed"][way] = {"sessions": killed, "called_comfortable": called}
     out["more_cores"] = more_cores(sessions)
-    alone = pd.to_numeric(sessions["cores"]).eq(1)
-    pressed = sessions[sessions["plan"].notna() & sessions["begins"].eq(BEGINS) & alone]
     out["rows"] = {
         "points": len(frame),
         "sessions": int(frame["plan"].nunique()),
-        "disturbed_points_left_out": int(pressed["disturbed"].notna().sum()),
+        "disturbed_points_left_out": int((training.on_one_core(sessions) & sessions["disturbed"].notna()).sum()),
     }
     out["residuals"] = {}
     for stage in STAGES:

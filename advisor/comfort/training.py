@@ -176,13 +176,18 @@ def held_out_s(estimator: BaseEstimator, rows: Rows, way: str) -> Array:
     )
 
 
+def on_one_core(sessions: pd.DataFrame) -> pd.Series:
+    """Which rows were measured under pressure on one core from the login screen on, disturbed or not."""
+    return sessions["plan"].notna() & sessions["begins"].eq(BEGINS) & pd.to_numeric(sessions["cores"]).eq(1)
+
+
 def pressed(sessions: pd.DataFrame) -> pd.DataFrame:
-    """Undisturbed rows measured under pressure on one core from the login screen on, as numbers.
+    """Rows of `on_one_core` that are not disturbed, as numbers.
 
     With the edition's own load beside: `work_mib`, `cold_mib`, `cold_reads`, `session_need_mib`, `browser_need_mib` of
     the unhindered sessions.
     """
-    frame = _loaded(sessions, sessions["begins"].eq(BEGINS) & pd.to_numeric(sessions["cores"]).eq(1))
+    frame = _loaded(sessions, on_one_core(sessions))
     if frame.empty:
         raise InputError("The table comfort/sessions has no undisturbed session under pressure.")
     return frame

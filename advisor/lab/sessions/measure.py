@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor.capture import speed
+from advisor.editions.measured import BEGINS
 from advisor.errors import ToolError
 from advisor.lab import disk as paced
 from advisor.lab import watch
@@ -185,7 +186,7 @@ def measure(
         "quota_pct": conditions.quota_pct, "disk": conditions.disk, "method": start.method,
         "read_ahead_kib": paced.READ_AHEAD_KIB, "host_mib_s": host_mib_s, "date": str(date.today()),
         "plan": conditions.plan, "cpus": " ".join(map(str, cpus)), "rate_mib_s": conditions.rate_mib_s,
-        "access_ms": conditions.access_ms, "begins": "greeter", "cores": len(cpus) or None, "swap": conditions.swap,
+        "access_ms": conditions.access_ms, "begins": BEGINS, "cores": len(cpus) or None, "swap": conditions.swap,
     }  # fmt: skip
     for row in rows:
         share = row.pop("beside_share")
