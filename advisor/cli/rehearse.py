@@ -195,6 +195,7 @@ def run(
     """Make one rehearsal of a built tree."""
     from advisor.lab import campaign, design
     from advisor.lab.disk import models
+    from advisor.lab.groups import touch_memory
     from advisor.lab.rehearsal import Setup
     from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
     from advisor.unit import StorageKind
@@ -211,6 +212,7 @@ def run(
         rate_mib_s=rate, access_ms=access, link_mbps=link, installer=installer, model=model,
     )  # fmt: skip
     plan.check()
+    touch_memory()
     if not campaign.rehearse(open_workplace(work), [plan], out, say).carry_out(say=say):
         raise InputError(f"{out} has a rehearsal named {plan.name} already.", "Give another --name.")
 
@@ -266,6 +268,7 @@ def campaign(
 ) -> None:
     """Make the rehearsals of a design that the out file does not hold yet; may be stopped and taken up at any time."""
     from advisor.lab import campaign as campaigns
+    from advisor.lab.groups import touch_memory
     from advisor.lab.rehearsal import Setup
     from advisor.lab.results import read_design
     from advisor.lab.workplace import INSTALL_TOOLS, open_workplace, require
@@ -274,6 +277,7 @@ def campaign(
     require(INSTALL_TOOLS)
     limit = _clock(until)
     made = campaigns.rehearse(open_workplace(work), read_design(design, Setup), out, say, core)
+    touch_memory()
     added = made.carry_out(pause_file=pause_file, until=limit, say=say)
     say(f"{added} rehearsals made")
 
@@ -300,6 +304,7 @@ def sessions(
 ) -> None:
     """Measure desktop sessions: those of a design under pressure that the table lacks, or repeats with no limits."""
     from advisor.lab.design import Pressure
+    from advisor.lab.groups import touch_memory
     from advisor.lab.results import read_design
     from advisor.lab.sessions.series import Rig, check, repeat, under_pressure
     from advisor.lab.workplace import open_workplace
@@ -312,6 +317,7 @@ def sessions(
     check(release)
     rig = Rig(open_workplace(work), out, core, beside, say)
     rig.rows()
+    touch_memory()
     if plans is not None:
         added = under_pressure(rig, plans).carry_out(until=limit, say=say)
     else:

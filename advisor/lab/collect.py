@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import statistics
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,19 +14,28 @@ import pandas as pd
 from advisor.files import write_whole
 from advisor.lab.installers import PHASES
 from advisor.lab.rehearsal import judge
+from advisor.lab.watch import DISTURBED_PACE
+from advisor.shop import Installer
 
 
 def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
     """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked so.
 
-    All are judged anew by the rule as it is now; failed ones have no times and are left out.
+    All are judged anew by the rule as it is now; failed ones have no times and are left out. Installs are also held to
+    the pace that a core of their processor usually had.
     """
     chosen: list[dict[str, object]] = []
     seen: set[object] = set()
-    for line in lines:
-        if line.get("failed"):
-            continue
-        reason = judge(line)
+    judged = [(line, judge(line), _pace(line)) for line in lines if not line.get("failed")]
+    paces: dict[object, list[float]] = {}
+    for line, reason, pace in judged:
+        if pace and not reason:
+            paces.setdefault(line.get("processor"), []).append(pace)
+    for line, reason, pace in judged:
+        if pace and not reason:
+            usual = statistics.median(paces[line.get("processor")])
+            if abs(pace / usual - 1) > DISTURBED_PACE:
+                reason = f"a core decompressed {pace:.1f} MiB/s, {usual:.1f} is usual"
         line = {**line, "disturbed": bool(reason), "disturbed_reason": reason}
         if not reason:
             if line["name"] in seen:
@@ -32,6 +43,12 @@ def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
             seen.add(line["name"])
         chosen.append(line)
     return chosen
+
+
+def _pace(line: Mapping[str, Any]) -> float:
+    """Decompression of a whole core [MiB/s]; 0 of a tree that one program unpacked."""
+    installs = line.get("installer") in tuple(Installer)
+    return line["decompress_mib_s"] / (line["quota_pct"] / line["cores"] / 100) if installs else 0.0
 
 
 def repeats(lines: Sequence[dict[str, object]]) -> pd.DataFrame:

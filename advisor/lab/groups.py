@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import mmap
 import os
 import re
 import signal
@@ -356,6 +357,20 @@ class Hurry:
         # Workers come and go.
         while not self._done.wait(0.5):
             _set_writers(self.device, os.SCHED_FIFO, KERNEL_PRIORITY)
+
+
+def touch_memory(mib: int | None = None) -> int:
+    """Write once to what memory is free, or to so much of it, and give how much [MiB].
+
+    A virtual machine gets a page from its host at the first use, at the cost of whoever uses it: copies of one tree
+    took 38 to 47 processor seconds in the first minutes of a machine and 27 to 32 ever after.
+    """
+    free = os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // MIB
+    mib = free * 9 // 10 if mib is None else mib
+    with mmap.mmap(-1, max(mib, 1) * MIB) as memory:
+        for at in range(0, mib * MIB, mmap.PAGESIZE):
+            memory[at] = 1
+    return mib
 
 
 def calm() -> None:

@@ -21,6 +21,10 @@ DISTURBED_SHARE = 0.06
 DISTURBED_STEAL = 0.02
 DISTURBED_WRITE = 0.25
 
+DISTURBED_PACE = 0.15
+"""How far the pace of a core may lie from its usual one, the median of a campaign: copying and dpkg, which wait for
+memory, hardly follow it, so that work and speed test then tell of two machines."""
+
 DISTURBED_BESIDE = 0.08
 """Share of a session's processor time that may be lost to others before it counts as disturbed [1]."""
 

@@ -64,11 +64,12 @@ JOURNALS: tuple[tuple[float, float], ...] = ((64, 256), (128, 512))
 lib/ext2fs/mkjournal.c, `ext2fs_default_journal_size`."""
 
 EXTRAS: tuple[str, ...] = (
-    "xz", "plain_modules", "software_lists", *KINDS, "journal_mib", "write_share", "cache_mib", "slow_write_mib_s",
+    "xz", "plain_modules", "software_lists", *KINDS, "journal_mib", "base_libraries", "write_share", "cache_mib",
+    "slow_write_mib_s",
 )  # fmt: skip
 """What `check_conditions` adds to the columns of a conditions table."""
 
-UNSAID: frozenset[str] = frozenset({"xz", "write_share", "cache_mib", "slow_write_mib_s"})
+UNSAID: frozenset[str] = frozenset({"xz", "base_libraries", "write_share", "cache_mib", "slow_write_mib_s"})
 """Those of them that are NaN where nobody said."""
 
 MEASURED_PHASES: tuple[str, ...] = ("format", "copy", "grow", "tasks", "boot", "refresh", "base", "updates", "sync")
@@ -83,8 +84,9 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     dearer: by the release, else by how well the tree compresses. `software_lists` is 1 where the edition has one of
     `SOFTWARE_LISTS`, or none is named. Of `KINDS` the one that `installer` names is 1, `live` where it names none; all
     are 0 of a tree that one program unpacked, as no installer of a shop does. `journal_mib` is of `disk_gib`, and of a
-    large disk where nobody said. `write_share` is how fast the disk writes, as a share of how fast it reads;
-    `cache_mib` is what it writes so before it slows to `slow_write_mib_s`.
+    large disk where nobody said. `base_libraries` is 1 where the base set brings a shared library,
+    0 where it brings none. `write_share` is how fast the disk writes, as a share of how fast it reads; `cache_mib` is
+    what it writes so before it slows to `slow_write_mib_s`.
     """
     may_lack = () if speeds_needed else ("decompress_mib_s", "disk_read_mib_s", "disk_access_ms")
     lacking = [name for name in CONDITIONS if name not in frame.columns and name not in may_lack]
@@ -115,6 +117,7 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     columns["software_lists"] = _software_lists(frame)
     columns |= _kinds(frame)
     columns["journal_mib"] = journal_mib(frame)
+    columns["base_libraries"] = figures(frame, "base_libraries")
     for name in ("write_share", "cache_mib", "slow_write_mib_s"):
         columns[name] = _above_0(frame, name)
     return pd.DataFrame(columns, index=frame.index)

@@ -24,8 +24,8 @@ from advisor.timing.unsure import fill_speeds, worked_out
 
 Array = NDArray[np.float64]
 
-MODEL_FORMAT = 4
-"""Layout version of a model file; any other is refused. 4 keeps coefficients by part where 3 kept them by phase."""
+MODEL_FORMAT = 5
+"""Layout version of a model file; any other is refused. 5 has packages of a task among those of apt; 4 came by part."""
 
 SLACK = 1.05
 """How far beyond the measured range a speed may lie before it counts as beyond."""

@@ -28,10 +28,12 @@ OVERLAPS: tuple[float, ...] = (1.0, 2.0, 4.0)
 ROUNDS = 40
 """Steps of the fit of an overlapping stage; it settles in fewer than 20."""
 
-NEAR_MS = 1.5
-"""Most that an access takes that does not lead far [ms]: to the next track a spinning disk needs 0.8 to 1.5 ms and 0.2
-to 0.5 for the command, by its manual (lab/disks: seek_track_ms, overhead_ms); flash knows no way.
-A longer one, measured, lengthens nothing: it waits half a turn too, and a fact newly known makes nothing worse."""
+COMMAND_MS = 0.5
+"""Most of an access that is the command's own time [ms]: 0.2 to 0.5 of spinning disks (lab/disks: overhead_ms), and
+nearly all of flash, which has no way to go. What is longer is the way: the arm's, and half a turn."""
+
+PACKAGE_MIB, DOWNLOADED = 2.58, 0.275
+"""MiB that a package takes installed, and what its download has of that: medians of the catalogue of editions."""
 
 CLONED = 1.25
 """Blocks that a clone writes, over the bytes of the files in them: 1.23 to 1.28 was measured on six trees
@@ -93,20 +95,19 @@ PARTS: dict[str, WorkPart] = {
     "base system": WorkPart(("copy",), (PACKAGES,)),
     "clone": WorkPart(("copy",), (CLONE,)),
     "grow": WorkPart(("grow",), (CLONE,)),
-    "tasks": WorkPart(("tasks",), (PACKAGES,)),
     # What a second core saves, and what plain modules cost, only trees that were unpacked tell.
     "initramfs": WorkPart(("boot",), (LIVE, UNPACKED)),
     "boot loader": WorkPart(("boot",), (PACKAGES, CLONE)),
     "refresh": WorkPart(("refresh",), (LIVE, PACKAGES, CLONE)),
     # dpkg does the same whatever it sets up: a few packages and many, with a kernel among them or without, tell more
-    # together than each by itself.
-    "apt": WorkPart(("base", "updates"), (LIVE, PACKAGES, CLONE)),
+    # together than each by itself; and a whole desktop, of which few rehearsals were made, with them.
+    "apt": WorkPart(("base", "updates", "tasks"), (LIVE, PACKAGES, CLONE)),
     "sync": WorkPart(("sync",), (LIVE, PACKAGES, CLONE)),
 }
 """Parts of the model; a phase has one for each kind of installer at the most."""
 
-FETCHED: dict[str, str] = {"base": "extra", "updates": "update"}
-"""Phase of `apt` to how the conditions call what it fetches."""
+FETCHED: dict[str, str] = {"base": "extra", "updates": "update", "tasks": "task"}
+"""Phase of `apt` to how the conditions call what it fetches; what tasks fetch follows from the size installed."""
 
 
 def of_kinds(conditions: pd.DataFrame, kinds: Sequence[str]) -> NDArray[np.bool_]:
@@ -145,6 +146,7 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
     names = [name for name in (*CONDITIONS, *EXTRAS) if name in conditions]
     get = {name: conditions[name].to_numpy(dtype=float) for name in names}
     decompress, access = 1.0 / get["decompress_mib_s"], get["disk_access_ms"] / 1000.0
+    command = np.minimum(access, COMMAND_MS / 1000.0)
     installed = get["installed_bytes"] / MIB
     works = {
         "one": np.ones(len(conditions)),
@@ -154,7 +156,8 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         # The copy goes before.
         "late write": _late_write(conditions, installed * np.where(get[CLONE] > 0, CLONED, 1.0)),
         "access": access,
-        "near": np.fmin(np.minimum(access, NEAR_MS / 1000.0), figures(conditions, "disk_near_ms") / 1000.0),
+        "near": np.fmin(command, figures(conditions, "disk_near_ms") / 1000.0),
+        "way": access - command,
         "link": 8.0 * MIB / (get["link_mbps"] * 1e6),
         "installed": installed,
         "xz": installed * get["xz"],
@@ -170,11 +173,19 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "software lists": get["software_lists"],
     }
     if what := FETCHED.get(phase):
+        tasks = installed * get[PACKAGES]
+        get |= {"task_packages": tasks / PACKAGE_MIB, "task_bytes": tasks * DOWNLOADED * MIB}
         count = get[f"{what}_packages"]
+        some = np.minimum(count, 1.0)
         # A kernel is among the updates, and nothing where there are none.
-        kernel = np.minimum(count, 1.0) * (phase == "updates")
-        works |= {"fetched": get[f"{what}_bytes"] / MIB, "packages": count, "any package": np.minimum(count, 1.0)}
+        kernel = some * (phase == "updates")
+        works |= {"fetched": get[f"{what}_bytes"] / MIB, "packages": count, "any package": some}
         works |= {"kernel": kernel, "plain kernel": kernel * get["plain_modules"]}
+        # The first that brings a library, the base set or else the updates, has ldconfig read those of the whole tree.
+        early = np.nan_to_num(figures(conditions, "base_libraries"), nan=1.0) * np.minimum(get["extra_packages"], 1.0)
+        works["libraries"] = installed * some * {"base": early, "updates": 1.0 - early}.get(phase, 0.0)
+        # Of tasks the kinds of installer that have none read no lists either.
+        works["one"] = get[PACKAGES] if phase == "tasks" else works["one"]
     return works
 
 
@@ -198,11 +209,7 @@ TERMS: tuple[Term, ...] = (
     Term("clone", "clone", "disk", "blocks", "one", "writing of the blocks in use"),
     Term("grow", "grow", "processor", "one", "cpu", "once / decompression"),
     Term("grow", "grow", "disk", "installed", "near", "installed MiB x near access"),
-    Term("tasks", "download", "link", "installed", "link", "installed MiB / link"),
-    Term("tasks", "install", "processor", "installed", "cpu", "installed MiB / decompression"),
-    Term("tasks", "install", "processor", "files", "cpu", "files / decompression"),
-    Term("tasks", "install", "disk", "written", "one", "writing of installed MiB"),
-    Term("tasks", "settle", "disk", "installed", "near", "installed MiB x near access"),
+    Term("grow", "grow", "disk", "installed", "way", "installed MiB x way"),
     Term("initramfs", "boot", "processor", "one", "cpu", "once / decompression"),
     Term("initramfs", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
     # A whole tree has more that hooks into it than the small ones that were unpacked.
@@ -230,7 +237,10 @@ TERMS: tuple[Term, ...] = (
     Term("apt", "install", "processor", "plain kernel", "cpu", "kernel with plain modules / decompression"),
     Term("apt", "install", "disk", "fetched", "late write", "package MiB / disk rate"),
     Term("apt", "settle", "disk", "any package", "near", "any package x near access"),
+    Term("apt", "settle", "disk", "any package", "way", "any package x way"),
     Term("apt", "settle", "disk", "packages", "near", "packages x near access"),
+    Term("apt", "settle", "disk", "packages", "way", "packages x way"),
+    Term("apt", "settle", "disk", "libraries", "access", "installed MiB, first libraries x access"),
     Term("apt", "settle", "disk", "kernel", "access", "kernel x access"),
     Term("sync", "sync", "disk", "one", "access", "once x access"),
     Term("sync", "sync", "disk", "one", "near", "once x near access"),

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from advisor.cli import open_door, rehearse
 from advisor.errors import AccessError, AdvisorError, InputError
 from advisor.files import datasets
-from advisor.lab import campaign, design, rehearsal, results, trees, workplace
+from advisor.lab import campaign, design, groups, rehearsal, results, trees, workplace
 from advisor.lab.sessions import series
 
 
@@ -43,9 +43,12 @@ def user(monkeypatch):
 
 @pytest.fixture
 def root(monkeypatch):
-    """Root on a machine with every tool; nothing that needs them is called."""
+    """Root on a machine with every tool; nothing that needs them is called. Gives when memory was touched."""
+    touched: list[bool] = []
+    monkeypatch.setattr(groups, "touch_memory", lambda: touched.append(True))
     monkeypatch.setattr(workplace.os, "geteuid", lambda: 0)
     monkeypatch.setattr(workplace.shutil, "which", lambda tool: f"/usr/bin/{tool}")
+    return touched
 
 
 def test_every_sub_command_shows_an_example(call):
@@ -141,6 +144,7 @@ def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
     seen = {}
 
     def pretend(self, pause_file, until, say):
+        assert root, "the host gives memory while it is measured"
         seen.update(root=self.place.root, plans=len(self.plans), pause=pause_file, until=until)
         return 3
 
@@ -191,6 +195,7 @@ def test_sessions_under_pressure_need_a_table_of_their_own(call, root, tmp_path,
     seen = []
 
     def pretend(self, until, say):
+        assert root, "the host gives memory while it is measured"
         seen.append((self.plans, until))
         return 5
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import subprocess
 from pathlib import Path
 
@@ -173,3 +174,12 @@ def test_what_is_stopped_goes_on_afterwards_whatever_happens_meanwhile(monkeypat
             raise ZeroDivisionError
         workplace.wait_until(lambda: state() == "S", "the going on")
         held.kill()
+
+
+def test_memory_is_written_to_page_by_page(monkeypatch):
+    """Of 10 MiB free all but a tenth; each page is a fault of its own (getrusage(2)), or of a huge page."""
+    monkeypatch.setattr(groups.os, "sysconf", {"SC_AVPHYS_PAGES": 2560, "SC_PAGE_SIZE": 4096}.__getitem__)
+    before = resource.getrusage(resource.RUSAGE_SELF)
+    assert groups.touch_memory() == 9
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before.ru_minflt >= 9 // 2
+    assert groups.touch_memory(3) == 3

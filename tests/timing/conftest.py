@@ -72,14 +72,18 @@ def _truth(frame: pd.DataFrame) -> pd.DataFrame:
     live, packages, clone = (frame["installer"].eq(kind) for kind in ("live", "packages", "clone"))
     cpu, read = 1 / frame["decompress_mib_s"], 1 / frame["disk_read_mib_s"]
     access = frame["disk_access_ms"] / 1000
-    near = np.minimum(access, 0.0015)
+    near = np.minimum(access, 0.0005)
+    way = access - near
     link = 8 * MIB / (frame["link_mbps"] * 1e6)
     installed, files = frame["installed_bytes"] / MIB, frame["installed_files"] / 1000
     xz = frame["compression"].eq("xz")
 
-    def install(what: str) -> pd.Series:
+    def install(frame: pd.DataFrame, what: str) -> pd.Series:
         count, size = frame[f"{what}_packages"], frame[f"{what}_bytes"] / MIB
-        return size * link + (33 + 50 + 4 * count + 2 * size) * cpu + 8 * size * read + (8000 + 500 * count) * near
+        return (
+            size * link + (33 + 50 + 4 * count + 2 * size) * cpu + 8 * size * read + (8000 + 500 * count) * near
+            + (300 + 40 * count) * way
+        )  # fmt: skip
 
     copied = {
         "live": np.hypot(
@@ -88,17 +92,17 @@ def _truth(frame: pd.DataFrame) -> pd.DataFrame:
         "packages": 90 * link + 3000 * cpu + 1200 * read + 9000 * near,
         "clone": np.hypot(0.1 * installed * cpu, 1.25 * installed * read),
     }
-    unpacked = installed * (0.25 * link + 2 * cpu + 2 * read + 30 * near) + 5 * files * cpu
+    tasks = frame.assign(task_packages=installed / 2.58, task_bytes=0.275 * frame["installed_bytes"])
     return pd.DataFrame(
         {
             "format": (0.8 * 1024 * read + 300 * access).where(~clone, 0.0),
             "copy": sum(copied[kind].where(frame["installer"].eq(kind), 0.0) for kind in copied),
-            "grow": (14 * cpu + 2.5 * installed * near).where(clone, 0.0),
-            "tasks": unpacked.where(packages, 0.0),
+            "grow": (14 * cpu + 2.5 * installed * near + 0.1 * installed * way).where(clone, 0.0),
+            "tasks": install(tasks, "task").where(packages, 0.0),
             "boot": (900 * cpu + 150 * access).where(live, 7 * cpu + 600 * near),
             "refresh": 9 * link + 200 * cpu + 1 + 150 * cpu * frame["edition"].eq("GNOME"),
-            "base": install("extra"),
-            "updates": install("update") + 700 * cpu + 250 * access,
+            "base": install(frame, "extra") + 0.2 * installed * access,
+            "updates": install(frame, "update") + 700 * cpu + 250 * access,
             "sync": 0.5 + 900 * near,
         }
     )
