@@ -19,30 +19,29 @@ from advisor.shop import Installer
 
 
 def collect(lines: Sequence[dict[str, object]]) -> list[dict[str, object]]:
-    """Choose what ships: of each rehearsal its first undisturbed line, and every disturbed one, marked so.
+    """Choose what ships: of each rehearsal its last undisturbed line, and every other one, marked as disturbed.
 
     All are judged anew by the rule as it is now; failed ones have no times and are left out. Installs are also held to
     the pace that a core of their processor usually had.
     """
-    chosen: list[dict[str, object]] = []
-    seen: set[object] = set()
     judged = [(line, judge(line), _pace(line)) for line in lines if not line.get("failed")]
     paces: dict[object, list[float]] = {}
     for line, reason, pace in judged:
         if pace and not reason:
             paces.setdefault(line.get("processor"), []).append(pace)
-    for line, reason, pace in judged:
+    chosen: list[dict[str, object]] = []
+    later: set[object] = set()
+    for line, reason, pace in reversed(judged):
         if pace and not reason:
             usual = statistics.median(paces[line.get("processor")])
             if abs(pace / usual - 1) > DISTURBED_PACE:
                 reason = f"a core decompressed {pace:.1f} MiB/s, {usual:.1f} is usual"
-        line = {**line, "disturbed": bool(reason), "disturbed_reason": reason}
+        if not reason and line["name"] in later:
+            reason = "made again"
         if not reason:
-            if line["name"] in seen:
-                continue
-            seen.add(line["name"])
-        chosen.append(line)
-    return chosen
+            later.add(line["name"])
+        chosen.append({**line, "disturbed": bool(reason), "disturbed_reason": reason})
+    return chosen[::-1]
 
 
 def _pace(line: Mapping[str, Any]) -> float:
