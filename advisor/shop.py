@@ -124,7 +124,7 @@ class Part(_Record):
 class Thresholds(_Record):
     """What counts as comfortable, and when a fact is raised as a flag."""
 
-    # Common practice, no source.
+    # All of these are common practice, no source, but where a line says otherwise.
     desktop_s: float = Field(default=45, gt=0, description="login to usable desktop [s]")
     # About as long as attention holds: J. Nielsen, Usability Engineering, 1993, chapter 5, from memory.
     browser_s: float = Field(default=10, gt=0, description="click to usable browser [s]")
