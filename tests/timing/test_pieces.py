@@ -398,10 +398,10 @@ def test_needs_that_were_counted_are_reckoned_by_rates(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("read", "form", "words", "hint"),
     [
-        (load_model, 9, "is of format 9; this version reads 4.",
+        (load_model, 9, "is of format 9; this version reads 5.",
          "Install a newer version of the package. Or: Make it again with: advisor learn"),
-        (load_model, 2, "is of format 2; this version reads 4.", "Make it again with: advisor learn"),
-        (load_model, 4, "is damaged: ", "Make it again with: advisor learn"),
+        (load_model, 4, "is of format 4; this version reads 5.", "Make it again with: advisor learn"),
+        (load_model, 5, "is damaged: ", "Make it again with: advisor learn"),
         (read_comfort, 4, "is of format 4; this version reads 5.", "Make it again with: python -m advisor.comfort.fit"),
         (read_comfort, 5, "is damaged: ", "Make it again with: python -m advisor.comfort.fit"),
     ],

@@ -38,7 +38,7 @@ def test_the_shipped_model_is_the_one_that_the_shipped_rehearsals_give(rehearsal
     assert again.seen.equals(shipped.seen)
 
 
-@pytest.mark.parametrize("gone", ["f068", "f045", "f019-one", "r020"])
+@pytest.mark.parametrize("gone", ["f058-one", "f046-one", "f019-one", "r020"])
 def test_one_rehearsal_fewer_is_another_model_of_what_its_installer_does(rehearsals, shipped, gone):
     """A live copy, packages, a clone, and a tree that was unpacked."""
     from advisor.timing.physics import fit_physics
