@@ -117,7 +117,7 @@ def check_conditions(frame: pd.DataFrame, *, speeds_needed: bool = True) -> pd.D
     columns["software_lists"] = _software_lists(frame)
     columns |= _kinds(frame)
     columns["journal_mib"] = journal_mib(frame)
-    columns["base_libraries"] = figures(frame, "base_libraries")
+    columns["base_libraries"] = np.clip(figures(frame, "base_libraries"), 0.0, 1.0)
     for name in ("write_share", "cache_mib", "slow_write_mib_s"):
         columns[name] = _above_0(frame, name)
     return pd.DataFrame(columns, index=frame.index)

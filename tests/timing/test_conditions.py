@@ -151,3 +151,8 @@ def test_a_file_of_conditions_is_read_as_text(tmp_path: Path) -> None:
     path.write_text("cores,link_mbps\n")
     with pytest.raises(InputError, match="has no rows"):
         read_conditions(path)
+
+
+@pytest.mark.parametrize(("stated", "taken"), [(None, np.nan), ("", np.nan), (0, 0), (1, 1), (7, 1), (-1, 0)])
+def test_whether_the_base_set_brings_a_library_is_yes_or_no_or_not_said(stated: object, taken: float) -> None:
+    assert checked(base_libraries=stated)["base_libraries"] == pytest.approx(taken, nan_ok=True)

@@ -7,13 +7,14 @@ import pandas as pd
 import pytest
 
 from advisor.errors import InputError, TableError
+from advisor.files import datasets
 from advisor.timing import load_model
 from advisor.timing.conditions import CONDITIONS, MEASURED_PHASES
 from advisor.timing.conformal import Z
 from advisor.timing.fitting import fit
 from advisor.timing.log import fit_log, log_units
 from advisor.timing.predict import predict
-from advisor.timing.rehearsals import read_rehearsals
+from advisor.timing.rehearsals import WITHOUT_LIBRARIES, read_rehearsals
 from advisor.timing.report import BASELINES, OURS, WITHHELD, judge, lines, noise
 
 CATALOGUE = pd.DataFrame({
@@ -186,6 +187,31 @@ def test_how_a_disk_of_the_laboratory_writes_is_in_its_figures(tmp_path):
     names = ["write_share", "journal_mib", "cache_mib", "slow_write_mib_s"]
     assert found.loc[0, names].tolist() == pytest.approx([0.35, 256, 2e9 / 2**20, 40e6 / 2**20])
     assert found.loc[1, names[:2]].tolist() == [1, 256] and found.loc[1, names[2:]].isna().all()
+
+
+def test_an_install_has_its_share_of_a_core_at_the_pace_that_is_usual_for_its_processor(tmp_path):
+    """Of P 40 MiB/s is the middle of 30, 40 and 60 for a whole core, of Q there is one; unpacked trees are left alone."""
+
+    def line(rate: float, share: float, **more: object) -> dict[str, object]:
+        return row(decompress_mib_s=rate, quota_pct=share, cores=1, **({"processor": "P", "installer": "clone"} | more))
+
+    lines = [line(15, 50), line(40, 100), line(30, 50), line(7, 10, processor="Q"), line(99, 10, installer="unpack")]
+    lines.append({**line(20, 100, cores=2, installer="live")})
+    data = read_rehearsals(written(tmp_path / "r.jsonl", lines)).conditions["decompress_mib_s"]
+    assert data.tolist() == pytest.approx([20, 40, 20, 7, 99, 20])
+    bare = [{key: value for key, value in one.items() if key != "processor"} for one in lines]
+    assert read_rehearsals(written(tmp_path / "r.jsonl", bare)).conditions["decompress_mib_s"].iloc[0] == 15
+
+
+def test_a_base_set_without_libraries_has_none_of_the_trees_read():
+    """What went through the disk where nothing is read twice: a spinning one, and a tree's libraries are 400 MB and up."""
+    lines = [json.loads(text) for text in (datasets() / "rehearsals.jsonl").read_text().splitlines()]
+    seen: dict[bool, list[float]] = {True: [], False: []}
+    for line in lines:
+        if line.get("model") and line["storage_kind"] == "spinning disk" and line["extra_packages"]:
+            seen[line["base_set"] in WITHOUT_LIBRARIES].append(line["base_read_bytes"] / 1e6)
+    assert min(len(of) for of in seen.values()) >= 5
+    assert max(seen[True]) < 100 and min(seen[False]) > 400
 
 
 @pytest.mark.parametrize(
