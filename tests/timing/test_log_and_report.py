@@ -190,10 +190,11 @@ def test_how_a_disk_of_the_laboratory_writes_is_in_its_figures(tmp_path):
 
 
 def test_an_install_has_its_share_of_a_core_at_the_pace_that_is_usual_for_its_processor(tmp_path):
-    """Of P 40 MiB/s is the middle of 30, 40 and 60 for a whole core, of Q there is one; unpacked trees are left alone."""
+    """Of P 40 MiB/s is the middle of 30, 40, 40 and 60 of a whole core; unpacked trees are left alone."""
 
     def line(rate: float, share: float, **more: object) -> dict[str, object]:
-        return row(decompress_mib_s=rate, quota_pct=share, cores=1, **({"processor": "P", "installer": "clone"} | more))
+        usual = {"cores": 1, "processor": "P", "installer": "clone"}
+        return row(decompress_mib_s=rate, quota_pct=share, **(usual | more))
 
     lines = [line(15, 50), line(40, 100), line(30, 50), line(7, 10, processor="Q"), line(99, 10, installer="unpack")]
     lines.append({**line(20, 100, cores=2, installer="live")})
@@ -204,7 +205,7 @@ def test_an_install_has_its_share_of_a_core_at_the_pace_that_is_usual_for_its_pr
 
 
 def test_a_base_set_without_libraries_has_none_of_the_trees_read():
-    """What went through the disk where nothing is read twice: a spinning one, and a tree's libraries are 400 MB and up."""
+    """Read from a spinning disk with all it reads ahead: ldconfig goes over a tree's libraries, 400 MB and up."""
     lines = [json.loads(text) for text in (datasets() / "rehearsals.jsonl").read_text().splitlines()]
     seen: dict[bool, list[float]] = {True: [], False: []}
     for line in lines:
