@@ -229,10 +229,11 @@ def design(
     work: Work = WORK,
 ) -> None:
     """Choose rehearsals spread over processors, disks, links and trees: the lean ones that are built, or full size."""
+    from dataclasses import asdict
+
     from advisor.lab import design as designs
     from advisor.lab import trees
-    from advisor.lab.rehearsal import Setup
-    from advisor.lab.results import write_design
+    from advisor.lab.results import write_rows
     from advisor.lab.workplace import open_workplace
 
     if full:
@@ -248,7 +249,7 @@ def design(
         sizes = {name: trees.read_facts(place, name).installed_bytes / 1e9 for name in built}
         plans = designs.draw(count, sizes, draw, repeats)
         hours = sum(designs.expected_s(plan, sizes[plan.tree]) for plan in plans) / 3600
-    write_design(out, plans, Setup)
+    write_rows(out, [asdict(plan) for plan in plans])
     say(f"Written: {out}, {len(plans)} rehearsals, about {hours:.1f} hours")
 
 

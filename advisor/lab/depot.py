@@ -9,9 +9,12 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import signal
 import threading
 import time
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -82,32 +85,25 @@ class Handler(SimpleHTTPRequestHandler):
             part.unlink(missing_ok=True)
 
 
-class Depot:
-    """The server of a mirror folder at a link's speed, in threads of this process; `record` fetches what is missing."""
+@contextmanager
+def served(root: Path, mbps: float = 0.0, *, record: bool = False) -> Iterator[str]:
+    """Serve a mirror folder at a link's speed from threads of this process; `record` fetches what is missing.
 
-    def __init__(self, root: Path, mbps: float = 0.0, *, record: bool = False) -> None:
-        upstream = None
-        if record:
-            # Only here, so that serving a frozen mirror, a script of its own, loads nothing of the package.
-            from advisor.lab.tables.apt import mirror_bases
+    Yields what an apt source line begins with.
+    """
+    upstream = None
+    if record:
+        # Only here, so that serving a frozen mirror, a script of its own, loads nothing of the package.
+        from advisor.lab.tables.apt import mirror_bases
 
-            upstream = mirror_bases()["Debian"]
-        handler = partial(Handler, link=SharedLink(mbps), upstream=upstream, directory=str(root))
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
-        self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)
-
-    @property
-    def address(self) -> str:
-        """What an apt source line begins with."""
-        return f"http://127.0.0.1:{self.server.server_address[1]}{ARCHIVE}"
-
-    def __enter__(self) -> Depot:
-        self.thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.server.shutdown()
-        self.server.server_close()
+        upstream = mirror_bases()["Debian"]
+    handler = partial(Handler, link=SharedLink(mbps), upstream=upstream, directory=str(root))
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        try:
+            yield f"http://127.0.0.1:{server.server_address[1]}{ARCHIVE}"
+        finally:
+            server.shutdown()
 
 
 def main() -> None:
@@ -116,9 +112,9 @@ def main() -> None:
     parser.add_argument("root", type=Path)
     parser.add_argument("--mbps", type=float, default=0.0)
     given = parser.parse_args()
-    with Depot(given.root, given.mbps) as depot:
-        print(depot.address, flush=True)
-        depot.thread.join()
+    with served(given.root, given.mbps) as address:
+        print(address, flush=True)
+        signal.pause()
 
 
 if __name__ == "__main__":

@@ -260,12 +260,10 @@ def draw_sessions(rows: int = 18, seed: int = 31) -> list[Pressure]:
                 QUOTA_PCT[int(point[1] ** 0.8 * len(QUOTA_PCT))], disk.name, rate, access,
                 CORES[int(point[2] * len(CORES))], SWAPS[int(point[3] * len(SWAPS))],
             )  # fmt: skip
-            least = STILL_DRAWING.get(edition, 0)
-            while plan.quota_pct < least or (at % 8 and plan.expected_s() > SESSION_LONGEST_S):
-                faster = next((one for one in QUOTA_PCT if one > plan.quota_pct), None)
-                if faster is None:
+            for quota in QUOTA_PCT[QUOTA_PCT.index(plan.quota_pct) :]:
+                plan = replace(plan, quota_pct=quota)
+                if quota >= STILL_DRAWING.get(edition, 0) and not (at % 8 and plan.expected_s() > SESSION_LONGEST_S):
                     break
-                plan = replace(plan, quota_pct=faster)
             plans.append(plan)
         chosen.append(plans)
     size = math.ceil(rows / ROUNDS)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import mmap
+import multiprocessing
 import os
 import re
 import signal
@@ -129,20 +130,19 @@ class Groups:
         if self.unified:
             for folder in (self.base, above, cpu):
                 (folder / "cgroup.subtree_control").write_text("+cpu +cpuset +memory +io")
-            for folder in (above, cpu, cpu / "work"):
-                (folder / "cpu.weight").write_text("10000")
-            most = "max" if limits.memory_mib is None else str(int(limits.memory_mib * MIB))
-            (cpu / "work/memory.max").write_text(most)
+            weight, memory, most = ("cpu.weight", 10_000), "memory.max", "max"
         else:
             sets = self.paths["cpuset"]
             nodes = (self.base / "cpuset/cpuset.mems").read_text()
             for folder in (sets.parent, sets, sets / "rig", sets / "work"):
                 (folder / "cpuset.cpus").write_text(cores)
                 (folder / "cpuset.mems").write_text(nodes)
-            most = "-1" if limits.memory_mib is None else str(int(limits.memory_mib * MIB))
-            (self.paths["memory"] / "work/memory.limit_in_bytes").write_text(most)
-            for folder in (above, cpu, cpu / "work"):
-                (folder / "cpu.shares").write_text(str(MOST_SHARES))
+            weight, memory, most = ("cpu.shares", MOST_SHARES), "memory.limit_in_bytes", "-1"
+        for folder in (above, cpu, cpu / "work"):
+            (folder / weight[0]).write_text(str(weight[1]))
+        if limits.memory_mib is not None:
+            most = str(int(limits.memory_mib * MIB))
+        (self.paths["memory"] / "work" / memory).write_text(most)
         (self.paths["cpuset"] / "work/cpuset.cpus").write_text(chosen)
         if limits.real_time and limits.core_pct and not self.unified and (cpu / "cpu.rt_runtime_us").exists():
             self._real_time(limits.core_pct / 100)
@@ -220,14 +220,12 @@ class Groups:
     def reads(self) -> tuple[int, float]:
         """Read requests that the work sent to disks so far, and how much they read [MiB]."""
         if self.unified:
-            text = self._text("blkio", "io.stat")
-            count, size = (sum(map(int, re.findall(rf"{name}=(\d+)", text))) for name in ("rios", "rbytes"))
-            return count, size / MIB
-        pattern = re.compile(r"^\d+:\d+ Read (\d+)$", re.MULTILINE)
-        count, size = (
-            sum(map(int, pattern.findall(self._text("blkio", f"blkio.throttle.{name}"))))
-            for name in ("io_serviced", "io_service_bytes")
-        )
+            asked = [("io.stat", r"rios=(\d+)"), ("io.stat", r"rbytes=(\d+)")]
+        else:
+            names = ("io_serviced", "io_service_bytes")
+            asked = [(f"blkio.throttle.{name}", r"^\d+:\d+ Read (\d+)$") for name in names]
+        found = (re.findall(pattern, self._text("blkio", name), re.MULTILINE) for name, pattern in asked)
+        count, size = (sum(map(int, numbers)) for numbers in found)
         return count, size / MIB
 
     def kills(self) -> int:
@@ -273,24 +271,26 @@ class Groups:
 
     def measured(self, measure: Callable[[], float]) -> tuple[float, float]:
         """Run a measurement in a child under the limits: its figure, and the processor time it got a second [1]."""
-        reader, writer = os.pipe()
+        kind = multiprocessing.get_context("fork")
+        reader, writer = kind.Pipe(duplex=False)
+
+        def work() -> None:
+            self.enter("work")
+            writer.send(float(measure()))
+
         used, clock = self.cpu_s(), time.monotonic()
-        pid = os.fork()
-        if pid == 0:
-            code = 1
-            try:
-                self.enter("work")
-                os.write(writer, repr(float(measure())).encode())
-                code = 0
-            finally:
-                os._exit(code)
-        os.close(writer)
-        with os.fdopen(reader) as pipe:
-            text = pipe.read()
-        _, status = os.waitpid(pid, 0)
-        if status != 0 or not text:
-            raise ToolError("A speed test under the limits ended without a figure.", "Measure this one again.")
-        return float(text), (self.cpu_s() - used) / (time.monotonic() - clock)
+        child = kind.Process(target=work)
+        child.start()
+        writer.close()
+        try:
+            figure = reader.recv()
+        except EOFError as error:
+            raise ToolError(
+                "A speed test under the limits ended without a figure.", "Measure this one again."
+            ) from error
+        finally:
+            child.join()
+        return figure, (self.cpu_s() - used) / (time.monotonic() - clock)
 
     # --- the end
 
@@ -299,10 +299,8 @@ class Groups:
         killed: set[int] = set()
         until = time.monotonic() + 10.0
         while (left := [pid for pid in self.pids(sub) if pid != os.getpid()]) and time.monotonic() < until:
-            for pid in left:
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, signal.SIGKILL)
-                    killed.add(pid)
+            _signal(left, signal.SIGKILL)
+            killed |= set(left)
             time.sleep(0.05)
         return sorted(killed)
 
@@ -335,28 +333,41 @@ def is_writer(name: str, device: str) -> bool:
     return name.startswith((f"jbd2/{device.removeprefix('/dev/')}-", "kworker/u"))
 
 
-class Hurry:
-    """Keeps the kernel's writers ahead of other work on the machine while it runs, and sets them back after."""
+@contextlib.contextmanager
+def every(seconds: float, look: Callable[[], None], *, ahead: bool = False) -> Iterator[None]:
+    """Look at something every so often [s], in a thread of its own; with `ahead` it comes before ordinary work."""
+    done = threading.Event()
 
-    def __init__(self, device: str) -> None:
-        self.device = device
-        self._done = threading.Event()
-        self._thread = threading.Thread(target=self._keep, daemon=True)
+    def keep() -> None:
+        if ahead:
+            set_own(os.SCHED_RR, 1)
+        while not done.wait(seconds):
+            with contextlib.suppress(OSError):
+                look()
 
-    def __enter__(self) -> Hurry:
-        _set_writers(self.device, os.SCHED_FIFO, KERNEL_PRIORITY)
-        self._thread.start()
-        return self
+    thread = threading.Thread(target=keep, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
 
-    def __exit__(self, *_: object) -> None:
-        self._done.set()
-        self._thread.join()
-        calm()
 
-    def _keep(self) -> None:
+@contextlib.contextmanager
+def hurried(device: str) -> Iterator[None]:
+    """Keep the kernel's writers of a loop device ahead of other work on the machine, and set them back after."""
+
+    def hurry() -> None:
+        _set_writers(device, os.SCHED_FIFO, KERNEL_PRIORITY)
+
+    hurry()
+    try:
         # Workers come and go.
-        while not self._done.wait(0.5):
-            _set_writers(self.device, os.SCHED_FIFO, KERNEL_PRIORITY)
+        with every(0.5, hurry):
+            yield
+    finally:
+        calm()
 
 
 def touch_memory(mib: int | None = None) -> int:

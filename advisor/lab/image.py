@@ -6,15 +6,13 @@ import datetime
 import os
 import re
 import resource
-import subprocess
-import tempfile
-import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from advisor.capture import speed
 from advisor.errors import InputError, ToolError
 from advisor.files import opened
+from advisor.lab.watch import host_speed
+from advisor.lab.workplace import QUIET, run
 
 MAGIC, HEAD_BYTES = b"hsqs", 96
 """First bytes and length of the head of a squashfs file: Linux 6.12, fs/squashfs/squashfs_fs.h."""
@@ -99,13 +97,14 @@ def read_image(path: str | Path) -> ImageFacts:
     installed_bytes, installed_files = count_listing(_unsquashfs("-lln", real))
     if not installed_bytes:
         raise InputError(f"{file.name} holds no files.", _USUAL)
-    before = _decompress_mib_per_cpu_s()
-    start = _children_s()
+    # By processor time, as the unpacking is: other work on the machine then counts against neither.
+    before, start = host_speed(), _children_s()
     _unsquashfs("-processors", "1", "-pf", "/dev/null", real)
+    unpack_s = _children_s() - start
     return ImageFacts(
         file.name, compression[1] if compression else "", block, image_bytes, installed_bytes, installed_files,
-        _figure(r"^(\d+)", _unsquashfs("-fstime", real)), _children_s() - start,
-        (before + _decompress_mib_per_cpu_s()) / 2,
+        _figure(r"^(\d+)", _unsquashfs("-fstime", real)), unpack_s,
+        (before + host_speed()) / 2,
     )  # fmt: skip
 
 
@@ -130,25 +129,9 @@ def _children_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def _decompress_mib_per_cpu_s() -> float:
-    # By processor time, as the unpacking is: other work on the machine then counts against neither.
-    wall, cpu = time.perf_counter(), time.process_time()
-    rate = speed.decompress_mib_s(1.0)
-    return rate * (time.perf_counter() - wall) / (time.process_time() - cpu)
-
-
 def _unsquashfs(*words: str) -> str:
-    with tempfile.TemporaryFile("w+", errors="replace") as out:
-        try:
-            done = subprocess.run(
-                ["unsquashfs", "-no-progress", *words], stdout=out, stderr=subprocess.PIPE, text=True,
-                errors="replace", env={"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C", "TZ": "UTC"},
-            )  # fmt: skip
-        except FileNotFoundError as error:
-            raise ToolError("unsquashfs is missing.", "apt install squashfs-tools") from error
-        out.seek(0)
-        text = out.read()
-    if done.returncode != 0:
-        tail = " / ".join((done.stderr or text).strip().splitlines()[-3:])
-        raise ToolError(f"unsquashfs could not read the image: {tail}", "Copy the image again.")
-    return text
+    environment = {**QUIET, "TZ": "UTC"}
+    try:
+        return run(["unsquashfs", "-no-progress", *words], env=environment)
+    except ToolError as error:
+        raise ToolError(f"The image was not read: {error.message}", error.hint or "Copy the image again.") from error

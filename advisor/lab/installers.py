@@ -10,13 +10,10 @@ from typing import TYPE_CHECKING
 
 from advisor.lab import trees
 from advisor.lab.image import zstd_level
-from advisor.lab.workplace import guard_device, inside_mounts, run, unmount_below
+from advisor.lab.workplace import guard_device, inside_mounts, mounts_below, run, unmount
 
 if TYPE_CHECKING:
     from advisor.lab.rehearsal import Rehearsal
-
-PHASES = ("format", "copy", "grow", "tasks", "boot", "refresh", "base", "updates", "sync")
-"""Machine phases, in the order in which they run; not every installer has all."""
 
 INSTALLERS = {
     "unpack": ("format", "copy", "boot", "refresh", "base", "updates", "sync"),
@@ -92,7 +89,7 @@ def _copy(it: Rehearsal) -> None:
         run(["umount", str(it.folder / "medium")])
     elif it.plan.installer == "packages":
         it.execute(*it.recipe.bootstrap, it.recipe.codename, target, it.depot)
-        unmount_below(it.target)
+        unmount(mounts_below(it.target))
     else:
         guard_device(it.disk.device, it.folder)
         it.execute("sh", "-ec", 'zstd -dcq "$1" | dd of="$2" bs=4M iflag=fullblock oflag=direct conv=fsync status=none',
@@ -106,8 +103,12 @@ def _grow(it: Rehearsal) -> None:
     _mount(it)
 
 
+def _apt(it: Rehearsal, *words: str) -> None:
+    it.execute("apt-get", "-q", *words, root=it.target)
+
+
 def _tasks(it: Rehearsal) -> None:
-    it.execute("apt-get", "-q", "update", root=it.target)
+    _apt(it, "update")
     it.execute("apt-get", *it.recipe.install, root=it.target)
     # As the text installer does: what updates need is fetched again.
     it.execute("apt-get", "clean", root=it.target)
@@ -121,25 +122,23 @@ def _boot(it: Rehearsal) -> None:
     it.execute("grub-mkconfig", "-o", "/boot/grub/grub.cfg", root=it.target)
 
 
-def _refresh(it: Rehearsal) -> None:
-    it.execute("apt-get", "-q", "update", root=it.target)
-
-
 def _base(it: Rehearsal) -> None:
-    it.execute("apt-get", "-q", "--yes", *it.facts.base_sets[it.plan.base_set].names, root=it.target)
+    _apt(it, "--yes", *it.facts.base_sets[it.plan.base_set].names)
 
 
 def _updates(it: Rehearsal) -> None:
-    it.execute("apt-get", "-q", "--yes", *it.facts.update_sets[it.plan.update_set].names, root=it.target)
+    _apt(it, "--yes", *it.facts.update_sets[it.plan.update_set].names)
 
 
 def _sync(it: Rehearsal) -> None:
-    unmount_below(it.target)
+    unmount(mounts_below(it.target))
     it.execute("sync", "-f", str(it.target))
     run(["umount", str(it.target)])
 
 
 DO: dict[str, Callable[[Rehearsal], None]] = {
-    "format": _format, "copy": _copy, "grow": _grow, "tasks": _tasks, "boot": _boot, "refresh": _refresh,
-    "base": _base, "updates": _updates, "sync": _sync,
+    "format": _format, "copy": _copy, "grow": _grow, "tasks": _tasks, "boot": _boot,
+    "refresh": lambda it: _apt(it, "update"), "base": _base, "updates": _updates, "sync": _sync,
 }  # fmt: skip
+PHASES = tuple(DO)
+"""Machine phases, in the order in which they run; not every installer has all."""

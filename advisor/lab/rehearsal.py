@@ -6,6 +6,7 @@ import datetime
 import mmap
 import os
 import platform
+import re
 import subprocess
 import sys
 import time
@@ -18,7 +19,7 @@ from advisor.capture import speed
 from advisor.errors import InputError, ToolError
 from advisor.lab import disk, installers, trees, watch
 from advisor.lab.disk import models
-from advisor.lab.groups import MIB, MOST_PCT, REAL_TIME, Groups, Hurry, Limits
+from advisor.lab.groups import MIB, MOST_PCT, REAL_TIME, Groups, Limits, hurried
 from advisor.lab.workplace import QUIET, Workplace, guard_device, run_folder
 
 FORMAT = 1
@@ -170,10 +171,13 @@ class Rehearsal:
             tail = (self.folder / "output.log").read_text(errors="replace").strip().splitlines()[-4:]
             raise ToolError(f"{' '.join(command[:3])} failed with {done.returncode}: {' / '.join(tail)}")
 
-    def disk_counts(self) -> tuple[int, int]:
-        """Bytes read from and written to the paced disk so far [B]."""
+    def counters(self) -> dict[str, float]:
+        """Clock and processor time [s], bytes read from and written to the paced disk, and its accesses, so far."""
         numbers = (Path("/sys/block") / self.disk.device.removeprefix("/dev/") / "stat").read_text().split()
-        return int(numbers[2]) * SECTOR_BYTES, int(numbers[6]) * SECTOR_BYTES
+        return {
+            "s": time.monotonic(), "cpu_s": self.groups.cpu_s(), "read_bytes": int(numbers[2]) * SECTOR_BYTES,
+            "written_bytes": int(numbers[6]) * SECTOR_BYTES, "accesses": self.disk.state()["accesses"],
+        }  # fmt: skip
 
     def measure_processor(self, when: str) -> dict[str, float]:
         """Measure decompression under the limits [MiB/s], and the share of the time allowed that it got [1]."""
@@ -204,14 +208,9 @@ class Rehearsal:
         timed: dict[str, float] = {}
         for name in self.phases if names is None else names:
             installers.before(self, name)
-            accesses = self.disk.state()["accesses"]
-            counts, cpu, start = self.disk_counts(), self.groups.cpu_s(), time.monotonic()
+            begin = self.counters()
             installers.DO[name](self)
-            timed[f"{name}_s"] = time.monotonic() - start
-            timed[f"{name}_cpu_s"] = self.groups.cpu_s() - cpu
-            after = self.disk_counts()
-            timed[f"{name}_read_bytes"], timed[f"{name}_written_bytes"] = after[0] - counts[0], after[1] - counts[1]
-            timed[f"{name}_accesses"] = self.disk.state()["accesses"] - accesses
+            timed |= {f"{name}_{what}": figure - begin[what] for what, figure in self.counters().items()}
             say(f"{name} {timed[f'{name}_s']:.1f} s")
         return timed
 
@@ -220,23 +219,20 @@ class Rehearsal:
         speed.decompress_mib_s(0.01)
         if self.image is not None:
             disk.into_cache(self.image)
-        started = datetime.datetime.now(datetime.UTC)
-        with Hurry(self.disk.device):
-            return self._run(started, say)
-
-    def _run(self, started: datetime.datetime, say: Callable[[str], None]) -> dict[str, object]:
         plan, facts, groups = self.plan, self.facts, self.groups
-        speeds = self.measure_speeds()
-        say(" ".join(f"{name}={value:.4g}" for name, value in speeds.items()))
+        started = datetime.datetime.now(datetime.UTC)
 
-        def own_s() -> float:
-            return groups.cpu_s("work") + groups.cpu_s("rig")
+        def others_s() -> float:
+            return watch.busy_s(self.cpus) - groups.cpu_s("work") - groups.cpu_s("rig")
 
-        ticks, busy, own_cpu, clock = watch.cpu_ticks(), watch.busy_s(self.cpus), own_s(), time.monotonic()
-        timed = self.time_phases(say=say)
-        after, elapsed = watch.cpu_ticks(), time.monotonic() - clock
-        others = watch.busy_s(self.cpus) - busy - (own_s() - own_cpu)
-        speeds |= self.measure_processor("after")
+        with hurried(self.disk.device):
+            speeds = self.measure_speeds()
+            say(" ".join(f"{name}={value:.4g}" for name, value in speeds.items()))
+            ticks, others, clock = watch.cpu_ticks(), others_s(), time.monotonic()
+            timed = self.time_phases(say=say)
+            after, elapsed = watch.cpu_ticks(), time.monotonic() - clock
+            others = others_s() - others
+            speeds |= self.measure_processor("after")
         base, updates = facts.base_sets[plan.base_set], facts.update_sets[plan.update_set]
         image_bytes = self.image.stat().st_size if self.image is not None else 0
         line: dict[str, object] = {"format": FORMAT, **asdict(plan)}
@@ -277,10 +273,8 @@ def write_mib_s(device: str, folder: Path, seconds: float) -> float:
 
 
 def _processor() -> str:
-    for line in Path("/proc/cpuinfo").read_text().splitlines():
-        if line.startswith("model name"):
-            return line.partition(":")[2].strip()
-    return ""
+    found = re.search(r"^model name\s*: *(.*)", Path("/proc/cpuinfo").read_text(), re.MULTILINE)
+    return found[1] if found else ""
 
 
 def once(

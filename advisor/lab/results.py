@@ -6,9 +6,11 @@ import csv
 import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import MISSING, asdict, fields, is_dataclass
+from dataclasses import fields
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
 
 from advisor.errors import InputError
 from advisor.files import append_whole, is_there, parse_json, read_text, write_whole
@@ -81,44 +83,34 @@ def write_rows(path: str | Path, rows: Sequence[Mapping[str, Any]]) -> None:
     write_whole(path, _csv(list(rows[0]), rows, head=True))
 
 
-def write_design(path: str | Path, plans: Sequence[Any], kind: type) -> None:
-    """Write a design as CSV: plans of one dataclass, whose fields are the columns."""
-    columns = [field.name for field in fields(kind)]
-    write_whole(path, _csv(columns, (asdict(plan) for plan in plans), head=True))
-
-
 def read_design(path: str | Path, kind: type[P]) -> list[P]:
-    """Read a design: a CSV with the columns of a plan, those that have a default may be missing.
+    """Read a design: a CSV with the columns of a plan, a dataclass; those that have a default may be missing.
 
     InputError when it lacks a column, has a value that is no number or cannot be, or a name twice.
     """
-    assert is_dataclass(kind)
+    adapter = TypeAdapter(kind)
+    wanted = [field.name for field in fields(kind)]  # type: ignore[arg-type]
     try:
         rows = list(csv.DictReader(io.StringIO(read_text(path), newline="")))
     except csv.Error as error:
         raise InputError(f"The design {path} cannot be read: {error}.") from error
-    wanted = fields(kind)
-    missing = [field.name for field in wanted if rows and field.name not in rows[0] and field.default is MISSING]
-    if not rows or missing:
-        raise InputError(f"The design {path} lacks {', '.join(missing) or 'rows'}.",
-                         f"Its columns are: {', '.join(field.name for field in wanted)}.")  # fmt: skip
-    plans: list[P] = []
+    hint = f"Its columns are: {', '.join(wanted)}."
+    if not rows:
+        raise InputError(f"The design {path} lacks rows.", hint)
+    plans: dict[str, P] = {}
     for number, row in enumerate(rows, start=1):
-        values: dict[str, object] = {}
-        for field in wanted:
-            if field.name not in row:
-                continue
-            text = (row[field.name] or "").strip()
-            try:
-                values[field.name] = {"int": int, "float": float}.get(str(field.type), str)(text)
-            except ValueError as error:
-                raise InputError(
-                    f"The design {path}, row {number}, column {field.name}: {text!r} is no number."
-                ) from error
-        plan = kind(**values)
+        values = {name: (row[name] or "").strip() for name in wanted if name in row}
+        try:
+            plan = adapter.validate_python(values)
+        except ValidationError as error:
+            wrong = error.errors()[0]
+            column = wrong["loc"][0]
+            if column not in values:
+                raise InputError(f"The design {path} lacks {column}.", hint) from error
+            said = f"{values[str(column)]!r} is no number"
+            raise InputError(f"The design {path}, row {number}, column {column}: {said}.") from error
         plan.check()
-        plans.append(plan)
-    names = [plan.name for plan in plans]
-    if twice := sorted({name for name in names if names.count(name) > 1}):
-        raise InputError(f"The design {path} has {twice[0]!r} twice.", "Each one needs a name of its own.")
-    return plans
+        if plan.name in plans:
+            raise InputError(f"The design {path} has {plan.name!r} twice.", "Each one needs a name of its own.")
+        plans[plan.name] = plan
+    return list(plans.values())

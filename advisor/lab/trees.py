@@ -8,15 +8,16 @@ import json
 import os
 import re
 import shutil
-import stat
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from pydantic import TypeAdapter, ValidationError
+
 from advisor.errors import InputError, ToolError
 from advisor.files import is_there, read_json, write_whole
-from advisor.lab.depot import Depot
+from advisor.lab.depot import served
 from advisor.lab.tables.editions import TASKS
 from advisor.lab.workplace import Workplace, chroot, inside_mounts, mounted, overlay, remove, run
 from advisor.releases import CODENAMES
@@ -149,41 +150,37 @@ def view(scratch: Path, lower: Sequence[Path], upper: Path | None = None) -> Ite
 
 def build(place: Workplace, recipe: Recipe, *, session: bool = False) -> TreeFacts:
     """Build what is missing of a tree's layers, and describe it once; a layer that fails half-way is taken away."""
-    *above, base = layers(place, recipe, session=session)
+    base, *above = reversed(layers(place, recipe, session=session))
     facts = place.trees / f"{recipe.name}.json"
-    with Depot(place.mirror, record=True) as depot:
+    with served(place.mirror, record=True) as address:
         if not base.is_dir():
-            _whole(base, lambda part: _bootstrap(part, recipe, depot.address))
-        wanted = {place.trees / recipe.name: recipe.install}
-        wanted[place.trees / f"{recipe.name}.session"] = ("-q", "--yes", "install", *SESSION_PACKAGES)
-        for at in range(len(above) - 1, -1, -1):
-            if not above[at].is_dir():
-                lower, words = [*above[at + 1 :], base], wanted[above[at]]
-                _whole(above[at], lambda part, lower=lower, words=words: _install(  # type: ignore[misc]
-                    part, lower, words, source_line(depot.address, recipe.codename)))  # fmt: skip
+            with _whole(base) as part:
+                run([*recipe.bootstrap, recipe.codename, str(part), address])
+                no_services(part)
+                tidy(part)
+        lower = [base]
+        for folder, words in zip(above, (recipe.install, ("-q", "--yes", "install", *SESSION_PACKAGES)), strict=False):
+            if not folder.is_dir():
+                with _whole(folder) as part:
+                    _install(part, lower, words, source_line(address, recipe.codename))
+            lower.insert(0, folder)
         if not facts.is_file():
-            described = describe(place, recipe, depot.address)
-            write_whole(facts, json.dumps(asdict(described), indent=1) + "\n")
+            write_whole(facts, json.dumps(asdict(describe(place, recipe, address)), indent=1) + "\n")
     return read_facts(place, recipe.name)
 
 
-def _whole(folder: Path, make: Callable[[Path], None]) -> None:
+@contextmanager
+def _whole(folder: Path) -> Iterator[Path]:
     part = folder.with_name(f".{folder.name}.part")
     # A killed build may have left it with the machine's own /dev mounted in it.
     remove(part)
     part.mkdir(parents=True)
     try:
-        make(part)
+        yield part
     except BaseException:
         remove(part)
         raise
     os.replace(part, folder)
-
-
-def _bootstrap(folder: Path, recipe: Recipe, address: str) -> None:
-    run([*recipe.bootstrap, recipe.codename, str(folder), address])
-    no_services(folder)
-    tidy(folder)
 
 
 def _install(folder: Path, lower: Sequence[Path], words: Sequence[str], sources: str) -> None:
@@ -240,17 +237,9 @@ def describe(place: Workplace, recipe: Recipe, address: str) -> TreeFacts:
 
 def measure(root: Path) -> tuple[int, int]:
     """Count a tree: bytes of its regular files [B], a hard-linked file once; entries of every kind."""
-    size, entries = 0, 0
-    seen: set[tuple[int, int]] = set()
-    for folder, folders, files in os.walk(root):
-        for name in (*folders, *files):
-            entries += 1
-            about = os.lstat(os.path.join(folder, name))
-            if stat.S_ISREG(about.st_mode) and (about.st_dev, about.st_ino) not in seen:
-                size += about.st_size
-                if about.st_nlink > 1:
-                    seen.add((about.st_dev, about.st_ino))
-    return size, entries
+    told = run(["find", str(root), "-mindepth", "1", "-printf", "%D:%i %y %s\\n"])
+    entries = [line.split() for line in told.splitlines()]
+    return sum(int(size) for _, size in {(one[0], one[2]) for one in entries if one[1] == "f"}), len(entries)
 
 
 def kernel_of(root: Path) -> str:
@@ -298,26 +287,29 @@ def pack(place: Workplace, recipe: Recipe, compression: str, level: int | None =
     if compression not in COMPRESSIONS:
         raise InputError(f"Compression {compression!r} is not rehearsed.", f"Choose {' or '.join(COMPRESSIONS)}.")
     image = place.images / f"{recipe.name}-{compression}.squashfs"
-    with _by_one(image):
-        if not image.is_file():
+    chosen = () if level is None or compression != "zstd" else ("-Xcompression-level", str(level))
+    with _made_once(place, recipe, image) as root:
+        if root is not None:
             partial = image.with_suffix(".part")
             partial.unlink(missing_ok=True)
-            chosen = () if level is None or compression != "zstd" else ("-Xcompression-level", str(level))
-            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
-                run([
-                    "mksquashfs", str(root), str(partial),
-                    "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
-                ])  # fmt: skip
+            run([
+                "mksquashfs", str(root), str(partial),
+                "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+            ])  # fmt: skip
             os.replace(partial, image)
     return image
 
 
 @contextmanager
-def _by_one(image: Path) -> Iterator[None]:
-    """Wait until nobody else makes an image: a campaign may want one that a build is packing."""
+def _made_once(place: Workplace, recipe: Recipe, image: Path) -> Iterator[Path | None]:
+    """A tree to make an image of, or None where it is there; a campaign may want one that a build is packing."""
     with open(image.with_name(f".{image.name}.lock"), "w") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
-        yield
+        if image.is_file():
+            yield None
+            return
+        with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
+            yield root
 
 
 def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
@@ -330,11 +322,10 @@ def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
 def clone_image(place: Workplace, recipe: Recipe) -> Path:
     """Make a tree's file system, little larger than what it holds, packed block by block (zstd), once."""
     image = place.images / f"{recipe.name}.ext4.zst"
-    with _by_one(image):
-        if not image.is_file():
+    with _made_once(place, recipe, image) as root:
+        if root is not None:
             plain = place.images / f".{recipe.name}.ext4"
-            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
-                file_system(root, plain)
+            file_system(root, plain)
             run(["zstd", "-q", "-f", f"-{CLONE_LEVEL}", "--rm", str(plain), "-o", f"{plain}.zst"])
             os.replace(f"{plain}.zst", image)
     return image
@@ -346,12 +337,8 @@ def read_facts(place: Workplace, name: str) -> TreeFacts:
     if not is_there(path):
         raise InputError(f"The tree {name} is not built.", f"advisor rehearse build {name}")
     hint = f"Take it away, then: advisor rehearse build {name}"
-    content = read_json(path, hint=hint)
     try:
-        for key in ("base_sets", "update_sets"):
-            content[key] = {
-                each: PackageSet(**{**value, "names": tuple(value["names"])}) for each, value in content[key].items()
-            }
-        return TreeFacts(**content)
-    except (KeyError, TypeError, AttributeError) as error:
-        raise InputError(f"{path} is damaged: {error}.", hint) from error
+        return TypeAdapter(TreeFacts).validate_python(read_json(path, hint=hint))
+    except ValidationError as error:
+        wrong = error.errors()[0]
+        raise InputError(f"{path} is damaged: {'.'.join(map(str, wrong['loc']))}: {wrong['msg']}.", hint) from error

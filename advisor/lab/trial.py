@@ -13,7 +13,7 @@ import subprocess
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing, suppress
+from contextlib import closing, nullcontext, suppress
 from pathlib import Path
 
 import numpy as np
@@ -21,19 +21,8 @@ import numpy as np
 from advisor.errors import AdvisorError, InputError, ToolError
 from advisor.handover.tree import Tree
 from advisor.lab.groups import Groups, Limits
-from advisor.lab.sessions.container import (
-    METHOD_X,
-    STARTS,
-    DesktopStart,
-    await_up,
-    container,
-    inside,
-    installed,
-    quieten,
-    screen,
-    write_session,
-)
-from advisor.lab.sessions.measure import Conditions, Watch, desktop
+from advisor.lab.sessions import container, measure
+from advisor.lab.sessions.container import METHOD_X, STARTS, DesktopStart
 from advisor.lab.workplace import mounted, overlay, require
 
 USER = "trialrecipient"
@@ -76,11 +65,9 @@ def trial(root: str | os.PathLike[str]) -> list[str]:
             one.mkdir()
         with mounted(overlay(view, upper, work, [base])):
             lines = list(_account(view, upper))
-            return (
-                [*lines, *_session(base, view, Groups(f"trial-{os.getpid()}"))]
-                if (view / "home" / USER).is_dir()
-                else lines
-            )
+            if (view / "home" / USER).is_dir():
+                lines += _session(base, view, Groups(f"trial-{os.getpid()}"))
+            return lines
 
 
 def _enter(view: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -107,19 +94,18 @@ def _account(view: Path, upper: Path) -> Iterator[str]:
     yield from (f"fails: {name} of the skeleton did not arrive" for name in sorted(there - copied))
     uid = home.lstat().st_uid
     yield from (f"fails: {name} belongs to another" for name in sorted(copied) if (home / name).lstat().st_uid != uid)
-    before = copied
     # A login shell reads the profile as the session of every desktop does.
     login = _enter(view, "runuser", "--login", USER, "--command", "true")
     if login.returncode or login.stderr.strip():
         yield f"fails: a login said (exit {login.returncode}): {_first(login.stderr)}"
     else:
         yield "a login shell read the profile without a word"
-    yield from (f"the login wrote {name}" for name in sorted(_names(home) - before))
+    yield from (f"the login wrote {name}" for name in sorted(_names(home) - copied))
 
 
 def _session(base: Path, view: Path, group: Groups) -> list[str]:
     """Start the account's desktop in a container, or say in one sentence why that cannot be done here."""
-    edition = installed(view)
+    edition = container.installed(view)
     if edition is None:
         return [f"not run: the desktop's session: none of the desktops {', '.join(STARTS)} is installed"]
     start = STARTS[edition]
@@ -129,10 +115,10 @@ def _session(base: Path, view: Path, group: Groups) -> list[str]:
     if astray := _astray(view, start):
         return [f"not run: the desktop's session: {astray} of the prepared system is reached over a link"]
     before = _names(view / "home" / USER)
-    quieten(view)
+    container.quieten(view)
     try:
         group.make(Limits(real_time=False))
-        with container(view, group) as leader:
+        with container.container(view, group) as leader:
             lines = _started(view, group, leader, start, edition)
     except ToolError as error:
         return [f"not run: the desktop's session: {error}"]
@@ -144,21 +130,22 @@ def _session(base: Path, view: Path, group: Groups) -> list[str]:
 
 def _started(view: Path, group: Groups, leader: int, start: DesktopStart, edition: str) -> list[str]:
     """What came of the session: how long it took, units that failed, errors it wrote."""
-    await_up(leader)
-    with ExitStack() as stack:
-        display = stack.enter_context(screen(leader)) if start.method == METHOD_X else ""
-        write_session(view, start, USER, display)
-        row = desktop(leader, start, Watch(group), Conditions())
-        units = inside(leader, _ENTERED + "systemctl --user --failed --plain --no-legend", user=USER)
-        journal = inside(leader, f"journalctl -b -q -o cat --no-pager _UID=$(id -u {USER}) -p err", timeout_s=LIMIT_S)
+    container.await_up(leader)
+    with container.screen(leader) if start.method == METHOD_X else nullcontext("") as display:
+        container.write_session(view, start, USER, display)
+        row = measure.desktop(leader, start, measure.Watch(group), measure.FREE_LIMITS_S[0])
+        units = container.inside(leader, _ENTERED + "systemctl --user --failed --plain --no-legend", user=USER)
+        journal = container.inside(
+            leader, f"journalctl -b -q -o cat --no-pager _UID=$(id -u {USER}) -p err", timeout_s=LIMIT_S
+        )
     if row["ok"] == "yes":
         lines = [f"the {edition} session was at rest after {row['seconds']:.0f} s in a container"]
     else:
         lines = [f"fails: the {edition} session was not at rest after {row['limit_s']:g} s"]
         lines += [f"fails: {row['note']}"] if row["note"] else []
     lines += [f"fails: {line.split()[0]}, a unit of the session" for line in units.splitlines() if line.strip()]
-    errors = [line for line in _logged(view) if _ERROR.search(line)]
-    errors = list(dict.fromkeys(line.strip() for line in (*journal.splitlines(), *errors) if line.strip()))
+    logged = [line for line in _logged(view) if _ERROR.search(line)]
+    errors = list(dict.fromkeys(line.strip() for line in (*journal.splitlines(), *logged) if line.strip()))
     lines += [f"errors the session wrote, some of which may be the container's: {len(errors)}"] if errors else []
     return lines + [f"  {line[:160]}" for line in errors[:5]]
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import lzma
 import os
 import re
-import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import Self
 
-from advisor.lab.groups import CGROUPS, Groups, set_own
+from advisor.capture import speed
+from advisor.lab.groups import CGROUPS, Groups
 
 # The mean of before and after counts. Of the first 25 rehearsals those that drifted by 10 to 23 % were predicted no
 # worse than the rest, so that a smaller drift is noise of the measuring machine, not a disturbance.
@@ -68,22 +68,23 @@ def disturbance(
     return "; ".join(reasons)
 
 
-def cpu_ticks(stat: str | None = None) -> tuple[int, int]:
-    """Ticks in all, and ticks stolen by the host, of the first line of /proc/stat (proc(5))."""
-    text = Path("/proc/stat").read_text() if stat is None else stat
-    numbers = [int(word) for word in text.splitlines()[0].split()[1:]]
-    return sum(numbers[:8]), numbers[7] if len(numbers) > 7 else 0
+def _ticks(proc: Path) -> dict[str, list[int]]:
+    """Ticks since boot of all processors ('cpu') and of each ('cpu0'): the first figures of /proc/stat (proc(5))."""
+    lines = (line.split() for line in (proc / "stat").read_text().splitlines())
+    return {words[0]: [int(word) for word in words[1:9]] for words in lines if words and words[0].startswith("cpu")}
+
+
+def cpu_ticks(proc: Path = Path("/proc")) -> tuple[int, int]:
+    """Ticks in all, and ticks stolen by the host."""
+    ticks = _ticks(proc)["cpu"]
+    return sum(ticks), ticks[7]
 
 
 def busy_s(cpus: Sequence[int], proc: Path = Path("/proc")) -> float:
-    """Seconds that some cores were busy since boot, by /proc/stat (proc(5)); idle and waiting for a disk left out."""
-    ticks = 0
-    for line in (proc / "stat").read_text().splitlines():
-        words = line.split()
-        if words and words[0].startswith("cpu") and words[0][3:].isdigit() and int(words[0][3:]) in cpus:
-            numbers = [int(word) for word in words[1:9]]
-            ticks += sum(numbers) - numbers[3] - numbers[4]
-    return ticks / os.sysconf("SC_CLK_TCK")
+    """Seconds that some cores were busy since boot; idle and waiting for a disk left out."""
+    found = _ticks(proc)
+    each = [found[f"cpu{cpu}"] for cpu in cpus if f"cpu{cpu}" in found]
+    return sum(sum(ticks) - ticks[3] - ticks[4] for ticks in each) / os.sysconf("SC_CLK_TCK")
 
 
 def beside_s(group: str, core: int, base: Path = CGROUPS) -> float:
@@ -91,6 +92,18 @@ def beside_s(group: str, core: int, base: Path = CGROUPS) -> float:
     with suppress(OSError, IndexError):
         return int((base / "cpuacct" / group / "cpuacct.usage_percpu").read_text().split()[core]) / 1e9 if group else 0
     return 0.0
+
+
+def host_speed() -> float:
+    """Decompression on this machine by processor time, median of five rounds [MiB/s]: other work counts little."""
+    packed = lzma.compress(speed.fixed_buffer(), preset=speed.LZMA_PRESET)
+    found = []
+    for _ in range(5):
+        began = time.process_time()
+        for _ in range(4):
+            lzma.decompress(packed)
+        found.append(4 * len(speed.fixed_buffer()) / 2**20 / (time.process_time() - began))
+    return sorted(found)[2]
 
 
 def memory_of(pids: Iterable[int], proc: Path = Path("/proc")) -> dict[str, float]:
@@ -134,48 +147,21 @@ def wait_quiet(
     return None
 
 
-class _Watcher:
-    """Looks at a group every so often [s], ahead of its work, while it is entered."""
+class Ready:
+    """Counts at each look, while a stage runs on one core, how many of a group's threads could run.
 
-    EVERY_S: float
-
-    def __init__(self, group: Groups) -> None:
-        self.group = group
-        self._done = threading.Event()
-        self._thread = threading.Thread(target=self._keep, daemon=True)
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._done.set()
-        self._thread.join()
-
-    def _keep(self) -> None:
-        set_own(os.SCHED_RR, 1)
-        while not self._done.wait(self.EVERY_S):
-            with suppress(OSError):
-                self._look()
-
-    def _look(self) -> None:
-        raise NotImplementedError
-
-
-class Ready(_Watcher):
-    """Counts, while a stage runs on one core, how many of a group's threads could run at each moment.
-
-    On more cores so many at once would run, which tells what further cores are worth. Use as a context.
+    On more cores so many at once would run, which tells what further cores are worth.
     """
 
     EVERY_S = 0.12
     MOST = 4
 
     def __init__(self, group: Groups) -> None:
-        super().__init__(group)
+        self.group = group
         self.counts: list[int] = []
 
-    def _look(self) -> None:
+    def look(self) -> None:
+        """Count once."""
         self.counts.append(sum(state == "R" for state in self.group.states()))
 
     def shares(self) -> dict[str, float]:
@@ -195,8 +181,8 @@ SERVERS = ("Xvfb",)
 """Processes whose every thread draws."""
 
 
-class DrawTime(_Watcher):
-    """Adds up, while a stage runs, the processor time of a group's threads that draw. Use as a context.
+class DrawTime:
+    """Adds up, from look to look while a stage runs, the processor time of a group's threads that draw.
 
     Where the graphics chip draws, none of it is the processor's. A thread that ends is counted as far as it was last
     seen.
@@ -205,17 +191,13 @@ class DrawTime(_Watcher):
     EVERY_S = 0.5
 
     def __init__(self, group: Groups, proc: Path = Path("/proc")) -> None:
-        super().__init__(group)
-        self.proc = proc
+        self.group, self.proc = group, proc
         self._seen: dict[str, int] = {}
-        self._before = 0
+        self._before = 0.0
+        self._before = self.seconds()
 
-    def __enter__(self) -> Self:
-        self._look()
-        self._before = sum(self._seen.values())
-        return super().__enter__()
-
-    def _look(self) -> None:
+    def look(self) -> None:
+        """See how far each of them is."""
         for pid in self.group.pids():
             with suppress(OSError):
                 tasks = self.proc / str(pid) / "task"
@@ -226,6 +208,6 @@ class DrawTime(_Watcher):
                             self._seen[thread.name] = int((thread / "schedstat").read_text().split()[0])
 
     def seconds(self) -> float:
-        """Processor time of drawing since it was entered [s]."""
-        self._look()
-        return (sum(self._seen.values()) - self._before) / 1e9
+        """Processor time of drawing since the first look [s]."""
+        self.look()
+        return sum(self._seen.values()) / 1e9 - self._before

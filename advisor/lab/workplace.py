@@ -14,9 +14,8 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from advisor.errors import AccessError, InputError, ToolError
 from advisor.files import is_there
@@ -52,31 +51,18 @@ QUIET = {
 """The whole environment of what runs inside a tree."""
 
 
-@dataclass(frozen=True)
-class Workplace:
-    """The work folder; everything that the laboratory writes is below it."""
+class Workplace(NamedTuple):
+    """The work folder; everything that the laboratory writes is below it.
+
+    `trees` holds built trees, a layer each, with a description beside; `images` packed trees and images of installed
+    ones; `mirror` package lists and packages, frozen at the first build; `runs` a folder for each rehearsal or session.
+    """
 
     root: Path
-
-    @property
-    def trees(self) -> Path:
-        """Built trees, a layer each, with a description beside."""
-        return self.root / "trees"
-
-    @property
-    def images(self) -> Path:
-        """Packed trees and images of installed ones."""
-        return self.root / "images"
-
-    @property
-    def mirror(self) -> Path:
-        """Package lists and packages, frozen at the first build."""
-        return self.root / "mirror"
-
-    @property
-    def runs(self) -> Path:
-        """A folder for each rehearsal or session that runs."""
-        return self.root / "runs"
+    trees: Path
+    images: Path
+    mirror: Path
+    runs: Path
 
 
 def open_workplace(root: str | os.PathLike[str]) -> Workplace:
@@ -89,8 +75,8 @@ def open_workplace(root: str | os.PathLike[str]) -> Workplace:
             f"{path} holds other things, and the rig deletes what it finds in its folder.",
             "Name an empty or a new folder.",
         )
-    place = Workplace(path)
-    for folder in (path, place.trees, place.images, place.mirror, place.runs):
+    place = Workplace(path, *(path / name for name in Workplace._fields[1:]))
+    for folder in place:
         own_folder(folder)
     (path / MARKER).touch()
     return place
@@ -137,7 +123,8 @@ def run(command: Sequence[str], **options: Any) -> str:
             command, capture_output=True, text=True, errors="replace", stdin=subprocess.DEVNULL, **options
         )
     except FileNotFoundError as error:
-        raise ToolError(f"{command[0]} is not installed.", "It is in a Debian package of a like name.") from error
+        package = {**INSTALL_TOOLS, **SESSION_TOOLS}.get(command[0], command[0])
+        raise ToolError(f"{command[0]} is not installed.", f"apt install {package}") from error
     if done.returncode != 0:
         tail = " / ".join((done.stdout + done.stderr).strip().splitlines()[-4:])
         raise ToolError(f"{' '.join(command[:4])} failed with {done.returncode}: {tail}")
@@ -167,17 +154,9 @@ def is_below(path: str | os.PathLike[str], folder: str | os.PathLike[str]) -> bo
 def mounts_below(folder: str | os.PathLike[str], mountinfo: str | None = None) -> list[str]:
     """Mount points inside a folder, last mounted first, by /proc/self/mountinfo with its octal escapes (proc(5))."""
     text = Path("/proc/self/mountinfo").read_text() if mountinfo is None else mountinfo
-    points = []
-    for line in text.splitlines():
-        columns = line.split()
-        if len(columns) < 5:
-            continue
-        point = columns[4]
-        for code, character in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
-            point = point.replace(code, character)
-        if is_below(point, folder):
-            points.append(point)
-    return points[::-1]
+    written = [columns[4] for line in text.splitlines() if len(columns := line.split()) > 4]
+    points = [re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), point) for point in written]
+    return [point for point in reversed(points) if is_below(point, folder)]
 
 
 def loops_below(folder: str | os.PathLike[str], listing: str | None = None) -> list[str]:
@@ -208,10 +187,17 @@ def guard_device(device: str, folder: str | os.PathLike[str], sysfs: Path = Path
         )
 
 
-def unmount_below(folder: Path) -> None:
-    """Unmount all that is mounted inside a folder."""
-    for point in mounts_below(folder):
-        _unmount(point)
+def unmount(points: Sequence[str], tries: int = 1) -> list[str]:
+    """Unmount in turn, lazily what is busy at every try, a tenth of a second apart; gives a line each."""
+    for point in points:
+        for left in reversed(range(tries)):
+            if _quiet(["umount", point]):
+                break
+            if left:
+                time.sleep(0.1)
+        else:
+            _quiet(["umount", "--lazy", point])
+    return [f"mount {point}" for point in points]
 
 
 @contextlib.contextmanager
@@ -220,7 +206,7 @@ def mounted(*steps: Sequence[str]) -> Iterator[None]:
     with contextlib.ExitStack() as stack:
         for step in steps:
             run(["mount", *step])
-            stack.callback(_unmount, step[-1])
+            stack.callback(unmount, step[-1:])
         yield
 
 
@@ -368,11 +354,7 @@ def let_go(folder: Path) -> list[str]:
     done = [f"process {pid}" for pid in groups.Groups(folder.name).end("work")]
     done += [f"swap {place}" for place in swap_off(folder)]
     fuse = folder / "fuse"
-    for point in mounts_below(folder):
-        if not is_below(point, fuse) and Path(point) != fuse:
-            _unmount(point, 20)
-            done.append(f"mount {point}")
-    return done
+    return done + unmount([one for one in mounts_below(folder) if Path(one) != fuse and not is_below(one, fuse)], 20)
 
 
 def close_run(folder: Path) -> list[str]:
@@ -382,16 +364,9 @@ def close_run(folder: Path) -> list[str]:
     for device in loops_below(folder):
         _quiet(["losetup", "--detach", device])
         done.append(f"loop device {device}")
-    for point in mounts_below(folder):
-        _unmount(point, 20)
-        done.append(f"mount {point}")
-    for note in sorted(folder.glob("*.pid")):
-        if pid := _owned_pid(note):
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGTERM)
-                done.append(f"process {pid} ({note.stem})")
+    done += unmount(mounts_below(folder), 20)
     group = groups.Groups(folder.name)
-    group.end("rig")
+    done += [f"process {pid}" for pid in group.end("rig")]
     group.remove()
     remove(folder)
     return [*done, f"folder {folder}"]
@@ -423,38 +398,13 @@ def remove(folder: Path) -> None:
 
 
 def _unmount_all(path: Path) -> None:
-    """Unmount what is mounted on or below a folder."""
-
-    def mounts() -> list[str]:
-        return [point for point in mounts_below(path.parent) if point == str(path) or is_below(point, path)]
-
-    for _ in range(8):
-        points = mounts()
-        for point in points:
-            _unmount(point)
+    """Unmount what is mounted on or below a folder, however often over; ToolError when something stays."""
+    for _ in range(9):
+        points = [point for point in mounts_below(path.parent) if point == str(path) or is_below(point, path)]
         if not points:
-            break
-    if left := mounts():
-        raise ToolError(f"Still mounted: {', '.join(left)}.", "Look at what holds it with fuser -vm, then try again.")
-
-
-def _owned_pid(note: Path) -> int:
-    """The number in a pid file, when that process's command line names the run folder; else 0."""
-    try:
-        pid = int(note.read_text().split()[0])
-        words = Path(f"/proc/{pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
-    except (OSError, ValueError, IndexError):
-        return 0
-    return pid if any(str(note.parent) in word for word in words) else 0
-
-
-def _unmount(point: str, tries: int = 1) -> None:
-    for left in range(tries, 0, -1):
-        if _quiet(["umount", point]):
             return
-        if left > 1:
-            time.sleep(0.1)
-    _quiet(["umount", "--lazy", point])
+        unmount(points)
+    raise ToolError(f"Still mounted: {', '.join(points)}.", "Look at what holds it with fuser -vm, then try again.")
 
 
 def _quiet(command: Sequence[str]) -> bool:

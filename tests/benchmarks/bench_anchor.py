@@ -15,7 +15,7 @@ from pathlib import Path
 
 from advisor.identify import signature
 from advisor.identify.catalogue import REFERENCE_GHZ, catalogue
-from advisor.lab.sessions.measure import host_speed
+from advisor.lab.watch import host_speed
 
 CHAINS = r"""
 #include <stdio.h>

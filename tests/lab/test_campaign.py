@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections import Counter
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -27,6 +28,10 @@ def a_plan(name: str = "one", **changes: object) -> rehearsal.Setup:
         "rate_mib_s": 100.0, "access_ms": 1.0, "link_mbps": 100.0,
     }  # fmt: skip
     return rehearsal.Setup(**{**values, **changes})  # type: ignore[arg-type]
+
+
+def write_design(folder: Path, plans: list[rehearsal.Setup]) -> None:
+    results.write_rows(folder / "d.csv", [dataclasses.asdict(plan) for plan in plans])
 
 
 SIZES = {"lxqt13": 1.25, "xfce13": 0.9, "mate12": 1.2, "gnome12": 2.1}
@@ -75,7 +80,7 @@ def test_slow_processors_get_little_work(plans):
 
 def test_a_design_is_the_same_every_time_and_survives_its_file(plans, tmp_path):
     assert design.draw(62, SIZES, repeats=7) == plans
-    results.write_design(tmp_path / "d.csv", plans, rehearsal.Setup)
+    write_design(tmp_path, plans)
     assert results.read_design(tmp_path / "d.csv", rehearsal.Setup) == plans
 
 
@@ -90,7 +95,7 @@ def test_a_design_is_the_same_every_time_and_survives_its_file(plans, tmp_path):
     ],
 )
 def test_a_wrong_design_is_refused_by_name(tmp_path, old, new, said):
-    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Setup)
+    write_design(tmp_path, [a_plan()])
     text = (tmp_path / "d.csv").read_text()
     assert old in text
     (tmp_path / "d.csv").write_text(text.replace(old, new, 1))
@@ -99,7 +104,7 @@ def test_a_wrong_design_is_refused_by_name(tmp_path, old, new, said):
 
 
 def test_a_name_given_twice_is_refused(tmp_path):
-    results.write_design(tmp_path / "d.csv", [a_plan(), a_plan()], rehearsal.Setup)
+    write_design(tmp_path, [a_plan(), a_plan()])
     with pytest.raises(InputError, match="twice"):
         results.read_design(tmp_path / "d.csv", rehearsal.Setup)
 
@@ -348,7 +353,7 @@ def test_the_full_design_that_ships_is_the_one_that_is_drawn():
 
 
 def test_designs_written_before_there_were_installers_are_still_read(tmp_path):
-    results.write_design(tmp_path / "d.csv", [a_plan()], rehearsal.Setup)
+    write_design(tmp_path, [a_plan()])
     old = [line.rsplit(",", 2)[0] for line in (tmp_path / "d.csv").read_text().splitlines()]
     (tmp_path / "d.csv").write_text("\n".join(old) + "\n")
     (plan,) = results.read_design(tmp_path / "d.csv", rehearsal.Setup)

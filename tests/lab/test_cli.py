@@ -140,7 +140,7 @@ def test_a_design_needs_trees_and_then_uses_them(call, tmp_path):
 
 
 def test_a_campaign_passes_its_options_on(call, root, tmp_path, monkeypatch):
-    results.write_design(tmp_path / "d.csv", design.draw(4, {"xfce13": 0.9}, repeats=0), rehearsal.Setup)
+    results.write_rows(tmp_path / "d.csv", [asdict(plan) for plan in design.draw(4, {"xfce13": 0.9}, repeats=0)])
     seen = {}
 
     def pretend(self, pause_file, until, say):

@@ -14,9 +14,10 @@ from advisor.lab import groups, watch, workplace
 STAT = "cpu  100 0 50 800 20 0 5 {steal} 0 0\ncpu0 1 1 1 1 1 1 1 1 0 0\n"
 
 
-def test_ticks_stolen_by_the_host_are_read():
+def test_ticks_stolen_by_the_host_are_read(tmp_path):
     # proc(5): the eighth figure is steal; guest time is part of user time and not counted again.
-    assert watch.cpu_ticks(STAT.format(steal=25)) == (1000, 25)
+    (tmp_path / "stat").write_text(STAT.format(steal=25))
+    assert watch.cpu_ticks(tmp_path) == (1000, 25)
 
 
 @pytest.mark.parametrize(

@@ -205,18 +205,13 @@ def test_the_index_is_read_record_by_record(monkeypatch, tmp_path):
     assert catalogue.standard_system(found) == ["base-files"]
 
 
-def test_areas_and_sources_are_taken_from_a_record():
+def test_areas_are_taken_from_a_record():
     record = (
-        "Package: firmware-x\nSource: firmware-nonfree (20250410)\nVersion: 1:2-3\nArchitecture: all\n"
+        "Package: firmware-x\nVersion: 1:2-3\nArchitecture: all\n"
         "Section: non-free-firmware/kernel\nSize: 5\nSHA256: ab\n"
     )
     found = apt.package_of(record)
-    assert (found.area, found.source, found.version, found.sha256) == (
-        "non-free-firmware",
-        "firmware-nonfree",
-        "1:2-3",
-        "ab",
-    )
+    assert (found.area, found.version, found.sha256) == ("non-free-firmware", "1:2-3", "ab")
     assert apt.package_of("Package: only-provided\n") is None
 
 

@@ -30,16 +30,16 @@ def test_the_package_server_serves_names_with_escapes_and_never_leaves_its_folde
     (root / "pool" / "g++_1+2~3.deb").write_bytes(b"x" * 100_000)
     (tmp_path / "secret").write_text("keep me")
     (root / "secret.link").mkdir()
-    with depot.Depot(root) as server:
-        base = server.address.removesuffix("/debian")
+    with depot.served(root) as address:
+        base = address.removesuffix("/debian")
         assert urllib.request.urlopen(f"{base}/pool/g%2b%2b_1%2b2%7e3.deb").read() == b"x" * 100_000
-        host, port = server.server.server_address[:2]
+        host, _, port = base.removeprefix("http://").partition(":")
         for asked in (
             "/../secret", "/pool/%2e%2e/%2e%2e/secret", "/a/..%2f..%2fsecret", "/", "/pool", "/pool/", "/a/%00",
             "/none", "//etc/passwd", "/%2E%2E/secret", "/pool/../../secret",
         ):  # fmt: skip
             # A raw request, as the client library tidies paths.
-            with socket.create_connection((str(host), int(port))) as plain:
+            with socket.create_connection((host, int(port))) as plain:
                 plain.sendall(f"GET {asked} HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n".encode())
                 answer = b"".join(iter(lambda plain=plain: plain.recv(4096), b""))
             assert b" 404 " in answer.split(b"\r\n")[0] and b"keep me" not in answer, asked
@@ -50,14 +50,14 @@ def test_a_recording_server_fetches_what_is_missing_once_and_keeps_it(tmp_path, 
     (upstream / "debian/dists").mkdir(parents=True)
     (upstream / "debian/dists/Release").write_text("first")
     mirror.mkdir()
-    with depot.Depot(upstream) as far:
-        monkeypatch.setattr("advisor.lab.tables.apt.mirror_bases", lambda: {"Debian": far.address})
-        with depot.Depot(mirror, record=True) as near:
-            assert urllib.request.urlopen(f"{near.address}/dists/Release").read() == b"first"
+    with depot.served(upstream) as far:
+        monkeypatch.setattr("advisor.lab.tables.apt.mirror_bases", lambda: {"Debian": far})
+        with depot.served(mirror, record=True) as near:
+            assert urllib.request.urlopen(f"{near}/dists/Release").read() == b"first"
             (upstream / "debian/dists/Release").write_text("second")
-            assert urllib.request.urlopen(f"{near.address}/dists/Release").read() == b"first"
+            assert urllib.request.urlopen(f"{near}/dists/Release").read() == b"first"
             with pytest.raises(urllib.error.HTTPError, match="404"):
-                urllib.request.urlopen(f"{near.address}/dists/none")
+                urllib.request.urlopen(f"{near}/dists/none")
     assert [path.name for path in (mirror / "debian/dists").iterdir()] == ["Release"]
 
 
@@ -147,12 +147,6 @@ def test_only_the_folders_of_the_dead_are_stale(tmp_path):
     child.wait()
     (mine / "owner").write_text(f"advisor-rehearsal {child.pid} 12345\n")
     assert workplace.is_stale(mine)
-
-
-def test_a_pid_file_ends_no_stranger(tmp_path):
-    note = tmp_path / "disk.pid"
-    note.write_text(f"{os.getpid()}\n")
-    assert workplace._owned_pid(note) == 0
 
 
 def test_the_start_time_is_read_past_a_name_with_brackets(tmp_path):

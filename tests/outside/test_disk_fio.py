@@ -44,7 +44,7 @@ def attached(tmp_path, need, missing):
                 found = stack.enter_context(disk.attached(models.model(name), folder, made, held=True))
             except AdvisorError as error:
                 missing(str(error))
-            stack.enter_context(groups.Hurry(found.device))
+            stack.enter_context(groups.hurried(found.device))
             return found
 
         yield attach

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from advisor.lab.sessions.measure import host_speed
+from advisor.lab.watch import host_speed
 
 pytestmark = [pytest.mark.outside, pytest.mark.slow]
 

@@ -74,10 +74,6 @@ class PacedDisk:
         """From now on it is as slow as it is to be."""
         (self.folder / "fuse/state").write_text("pace\n")
 
-    def flush(self, mounted: Path) -> None:
-        """Write out what waits."""
-        subprocess.run(["sync", "-f", str(mounted)], check=False)
-
 
 @contextmanager
 def attached(
@@ -92,19 +88,17 @@ def attached(
     point = folder / "fuse"
     point.mkdir()
     words = [f"{name}={value!r}" for name, value in model.parameters.items()]
-    words += [f"image={image}"] if image else []
     if image:
+        words.append(f"image={image}")
         into_cache(image)
-    log = open(folder / "disk.log", "w")  # noqa: SIM115
     program = compiled(folder.parent.parent / "programs", server=True)
-    server = subprocess.Popen(
-        [*REAL_TIME, str(program), str(point), *words, f"latency={LATENCY_S}", f"held={int(held)}"],
-        preexec_fn=lambda: group.enter("rig"), stdin=subprocess.DEVNULL, stdout=log, stderr=log,
-    )  # fmt: skip
-    log.close()
     with ExitStack() as stack:
+        with open(folder / "disk.log", "w") as log:
+            server = subprocess.Popen(
+                [*REAL_TIME, str(program), str(point), *words, f"latency={LATENCY_S}", f"held={int(held)}"],
+                preexec_fn=lambda: group.enter("rig"), stdin=subprocess.DEVNULL, stdout=log, stderr=log,
+            )  # fmt: skip
         stack.callback(_stop, server)
-        (folder / "disk.pid").write_text(f"{server.pid}\n")
         wait_until(lambda: (point / "disk").stat().st_size > 0 or server.poll() is not None, "The paced disk")
         if server.poll() is not None:
             raise ToolError(f"The paced disk ended: {(folder / 'disk.log').read_text().strip()}.")
@@ -133,10 +127,9 @@ def into_cache(path: Path) -> None:
 
 
 def _stop(process: subprocess.Popen[bytes]) -> None:
-    if process.poll() is None:
-        process.terminate()
-        try:
-            process.wait(5)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+    process.terminate()
+    try:
+        process.wait(5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import ctypes
 import http.server
 import os
-import signal
+import socket
 import subprocess
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from advisor.errors import ToolError
-from advisor.lab.groups import Groups
+from advisor.lab.groups import Groups, set_own
 from advisor.lab.sessions.pages import write_pages
 from advisor.lab.workplace import chroot, wait_until
 from advisor.shop import Edition
@@ -121,15 +125,13 @@ PAMName=login
 Environment=XDG_SESSION_CLASS=greeter {environment}
 ExecStart={command}"""
 
-_DRAWN_BY_X = """#!/bin/bash
-Xvfb :0 -screen 0 {w}x{h}x24 -nolisten tcp -ac &
-for i in $(seq 400); do [ -S /tmp/.X11-unix/X0 ] && break; sleep 0.05; done
-DISPLAY=:0 exec {command}
-"""
+_XVFB = f"""Xvfb :0 -screen 0 {_SIZE}x24 -nolisten tcp -ac &
+export DISPLAY=:0
+for i in $(seq 400); do [ -S /tmp/.X11-unix/X0 ] && break; sleep 0.05; done"""
 
 # Of the words that the display manager gives its X server, a virtual one knows the display and who may draw on it.
-_SERVER_OF_GREETER = """#!/bin/bash
-exec Xvfb "$1" -screen 0 {w}x{h}x24 -nolisten tcp -ac
+_SERVER_OF_GREETER = f"""#!/bin/bash
+exec Xvfb "$1" -screen 0 {_SIZE}x24 -nolisten tcp -ac
 """
 _LIGHTDM = """[LightDM]
 logind-check-graphical=false
@@ -145,10 +147,6 @@ systemctl --user import-environment DISPLAY XDG_SESSION_TYPE LIBGL_ALWAYS_SOFTWA
 exec {command}
 """
 
-_XVFB = """Xvfb :0 -screen 0 {w}x{h}x24 -nolisten tcp -ac &
-export DISPLAY=:0 XDG_SESSION_TYPE=x11
-for i in $(seq 400); do [ -S /tmp/.X11-unix/X0 ] && break; sleep 0.05; done"""
-
 # The user's own service manager starts it, as the desktop's menu does, with the environment the desktop gave it.
 _INSIDE = """export XDG_RUNTIME_DIR=/run/user/$(id -u)
 export DBUS_SESSION_BUS_ADDRESS=unix:path=$XDG_RUNTIME_DIR/bus
@@ -159,7 +157,7 @@ def prepare(root: Path, start: DesktopStart) -> None:
     """Make a tree ready for its session: a new user, the session's service, script and pages."""
     quieten(root)
     chroot(root, "useradd", "--create-home", "--shell", "/bin/bash", USER)
-    server = _XVFB.format(w=SCREEN[0], h=SCREEN[1]) if start.method == METHOD_X else ""
+    server = f"{_XVFB}\nexport XDG_SESSION_TYPE=x11" if start.method == METHOD_X else ""
     chroot(root, "localedef", "-i", LOCALE.split(".")[0], "-f", "UTF-8", LOCALE)
     write_session(root, start, USER, server, LOCALE)
     write_greeter(root, start.greeter)
@@ -178,15 +176,15 @@ def quieten(root: Path) -> None:
 
 def write_greeter(root: Path, greeter: Greeter) -> None:
     """Write a service that shows the login screen as its display manager does, on a virtual screen."""
-    script, size = root / "srv/greeter.sh", {"w": SCREEN[0], "h": SCREEN[1]}
+    script = root / "srv/greeter.sh"
     if greeter is Greeter.LIGHTDM:
-        script.write_text(_SERVER_OF_GREETER.format(**size))
+        script.write_text(_SERVER_OF_GREETER)
         (root / "srv/lightdm.conf").write_text(_LIGHTDM)
         lines = "ExecStart=/usr/sbin/lightdm --config /srv/lightdm.conf"
     elif greeter is Greeter.SDDM:
         command = next(name for name in SDDM_GREETERS if (root / "usr/bin" / name).exists())
         command += " --test-mode --theme /usr/share/sddm/themes/debian-theme"
-        script.write_text(_DRAWN_BY_X.format(command=command, **size))
+        script.write_text(f"#!/bin/bash\n{_XVFB}\nexec {command}\n")
         lines = _AS_USER.format(user="sddm", environment="", command="/srv/greeter.sh")
     else:
         lines = _AS_USER.format(
@@ -240,7 +238,9 @@ def screen(leader: int) -> Iterator[str]:
 
 
 class _Pages(http.server.SimpleHTTPRequestHandler):
-    shown: dict[str, float]
+    def __init__(self, shown: dict[str, float], *given: Any, directory: str) -> None:
+        self.shown = shown
+        super().__init__(*given, directory=directory)
 
     def do_GET(self) -> None:
         if self.path.startswith("/shown?"):
@@ -254,6 +254,14 @@ class _Pages(http.server.SimpleHTTPRequestHandler):
         """Say nothing."""
 
 
+def _listening(leader: int) -> socket.socket:
+    """Enter a container's network, which belongs to the calling thread alone, and listen on its loopback."""
+    with open(f"/proc/{leader}/ns/net") as network:
+        if ctypes.CDLL(None).setns(network.fileno(), 0):
+            raise ToolError("The test pages cannot be served inside the container.", "Entering its network needs root.")
+    return socket.create_server(("127.0.0.1", PORT))
+
+
 @contextmanager
 def serving(folder: Path, leader: int) -> Iterator[dict[str, float]]:
     """Serve the pages on the container's own loopback, from outside its group.
@@ -261,39 +269,22 @@ def serving(folder: Path, leader: int) -> Iterator[dict[str, float]]:
     Yields the number of a page to when it said that it was shown [s of the monotonic clock].
     """
     shown: dict[str, float] = {}
-    handler = type("Pages", (_Pages,), {"shown": shown})
-    made: list[http.server.ThreadingHTTPServer] = []
-    ready = threading.Event()
+    handler = partial(_Pages, shown, directory=str(folder))
 
-    def work() -> None:
-        # Network namespaces belong to threads: this one alone enters the container's.
-        import ctypes
-
+    def serve() -> None:
         # Pages come from elsewhere: serving them must not wait for the processor that the session has.
-        with suppress(OSError):
-            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
-        libc = ctypes.CDLL(None, use_errno=True)
-        with open(f"/proc/{leader}/ns/net") as network:
-            if libc.setns(network.fileno(), 0):
-                ready.set()
-                return
-        server = http.server.ThreadingHTTPServer(
-            ("127.0.0.1", PORT), lambda *given: handler(*given, directory=str(folder))
-        )
-        made.append(server)
-        ready.set()
+        set_own(os.SCHED_RR, 1)
         server.serve_forever()
 
-    thread = threading.Thread(target=work, daemon=True)
-    thread.start()
-    ready.wait(10)
-    if not made:
-        raise ToolError("The test pages cannot be served inside the container.", "Entering its network needs root.")
-    try:
-        yield shown
-    finally:
-        made[0].shutdown()
-        made[0].server_close()
+    with http.server.ThreadingHTTPServer(("127.0.0.1", PORT), handler, bind_and_activate=False) as server:
+        server.socket.close()
+        with ThreadPoolExecutor(1) as inside_it:
+            server.socket = inside_it.submit(_listening, leader).result()
+        threading.Thread(target=serve, daemon=True).start()
+        try:
+            yield shown
+        finally:
+            server.shutdown()
 
 
 @contextmanager
@@ -315,10 +306,9 @@ def container(root: Path, group: Groups) -> Iterator[int]:
         leader = _child(process)
         yield leader
     finally:
-        if process.poll() is None:
-            process.send_signal(signal.SIGTERM)
-            with suppress(subprocess.TimeoutExpired):
-                process.wait(5)
+        process.terminate()
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(5)
         group.end("work")
         process.wait(10)
 

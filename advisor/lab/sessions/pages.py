@@ -7,6 +7,8 @@ import zlib
 from hashlib import shake_256
 from pathlib import Path
 
+import numpy as np
+
 IMAGES = 24
 """Pictures on a page; with the script about 2.5 MB, about what a page of today weighs (from memory)."""
 
@@ -21,20 +23,17 @@ _DONE = """
 def picture(label: str) -> bytes:
     """Draw a picture (PNG) that compresses as a photograph does, badly; different labels give different ones."""
     width, height = 320, 200
-    noise = shake_256(label.encode()).digest(width * height)
-    rows = []
-    for y in range(height):
-        line = bytearray([0])
-        for x in range(width):
-            grain = noise[y * width + x] & 15
-            line += bytes(((x + grain) & 255, (y + grain) & 255, ((x ^ y) + grain) & 255))
-        rows.append(bytes(line))
+    noise = np.frombuffer(shake_256(label.encode()).digest(width * height), dtype=np.uint8)
+    y, x = np.indices((height, width))
+    pixels = np.stack((x, y, x ^ y), axis=-1) + (noise & 15).reshape(height, width, 1)
+    # Each row begins with the number of its filter: none.
+    rows = np.insert(pixels.astype(np.uint8).reshape(height, -1), 0, 0, axis=1)
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
 
     header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    body = zlib.compress(b"".join(rows), 6)
+    body = zlib.compress(rows.tobytes(), 6)
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
@@ -52,8 +51,8 @@ def script() -> str:
     return "\n".join(lines)
 
 
-def write_pages(folder: Path) -> list[str]:
-    """Write the pages (an article, a long table, a page of many boxes) and the text document; gives their names."""
+def write_pages(folder: Path) -> None:
+    """Write the pages (page0.html an article, then a long table, many boxes) and the text document."""
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(IMAGES):
         (folder / f"picture{number}.png").write_bytes(picture(f"picture {number}"))
@@ -66,15 +65,11 @@ def write_pages(folder: Path) -> list[str]:
     )
     boxes = "".join(f"<div class=b><b>{number}</b><span>{text[:60]}</span></div>" for number in range(2500))
     style = "<style>.b{display:inline-block;width:120px;margin:4px;border-radius:6px;box-shadow:0 1px 3px #888}</style>"
-    names = []
     for number, body in enumerate((pictures, f"<table>{rows}</table>{pictures}", style + boxes + pictures)):
-        name = f"page{number}.html"
         done = _DONE.replace("PAGE", str(number))
         head = "<!doctype html><meta charset=utf-8><title>page</title><script src=page.js></script>"
-        (folder / name).write_text(f"{head}<body>{body}{done}</body>")
-        names.append(name)
+        (folder / f"page{number}.html").write_text(f"{head}<body>{body}{done}</body>")
     write_document(folder / "text.fodt", text)
-    return names
 
 
 def write_document(path: Path, text: str) -> None:

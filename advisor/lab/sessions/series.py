@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,37 +15,19 @@ from typing import Any
 from advisor.errors import InputError
 from advisor.lab import results, trees
 from advisor.lab.campaign import Campaign
-from advisor.lab.design import BROWSER_LIMIT_S, SESSION_LIMIT_S, TIGHT, Pressure
+from advisor.lab.design import Pressure
 from advisor.lab.sessions.container import STARTS, prepare
 from advisor.lab.sessions.measure import COLUMNS, Conditions, measure
-from advisor.lab.sessions.swap import SWAP_MIB, Swap
+from advisor.lab.sessions.swap import SWAP_MIB
 from advisor.lab.workplace import SESSION_TOOLS, Workplace, mounted, open_workplace, require, run_folder
 from advisor.releases import CODENAMES
 from advisor.shop import Edition
-
-AFTER_LIMIT_S = 25.0
-AFTER_ROOMY_S = 12.0
-ROOMY_MIB = 4096
-SLOW_PCT = 30
-SLOW_ROOMY_MIB = 2048
-"""After the first page, the other two and the text document get this long [s] to come to rest; less with so much
-memory [MiB] that nothing is killed, or a processor [% of one core] that does not get so far in any case."""
-
-AFTER_TIGHT_S = 60.0
-"""Where a session is to show what is killed, its whole load gets this long [s]."""
 
 RELEASE = "13"
 WRITES_BYTES = (1 << 30) + (SWAP_MIB << 20)
 """Room in a session's file system for what it writes, and for its swap [B]."""
 
-LEFT_OUT = (
-    "usr/share/doc",
-    "usr/share/help",
-    "usr/share/man",
-    "usr/share/info",
-    "usr/share/locale",
-    "var/lib/apt/lists",
-)
+LEFT_OUT = (*(f"usr/share/{name}" for name in ("doc", "help", "man", "info", "locale")), "var/lib/apt/lists")
 """Folders that no session in the plain locale reads: a seventh of the tree."""
 
 SHOWN = (
@@ -92,7 +74,7 @@ class Rig:
 
     def once(self, release: str, edition: str, conditions: Conditions, note: str = "") -> str:
         """Measure one session, add its rows to the table, and give them in words."""
-        number = _number(self.rows(), release, edition, conditions.plan)
+        number = _number(self.rows(), release, edition, conditions.plan.name if conditions.plan else None)
         with run_folder(self.place, "session") as folder:
             image = self.image(release, edition)
             found = measure(release, edition, conditions, image, folder, self.beside, number, note)
@@ -103,9 +85,8 @@ class Rig:
 
 def _short(name: str, value: Any) -> Any:
     # Access times of fast disks need more places.
-    return (
-        "" if value is None else round(value, 4 if name.endswith("_ms") else 2) if isinstance(value, float) else value
-    )
+    value = round(value, 4 if name.endswith("_ms") else 2) if isinstance(value, float) else value
+    return "" if value is None else value
 
 
 def make_here(root: str, release: str, edition: str, path: str) -> None:
@@ -116,28 +97,14 @@ def make_here(root: str, release: str, edition: str, path: str) -> None:
     part = Path(f"{path}.part")
     with (
         run_folder(place, "image") as folder,
-        trees.view(folder / "view", trees.layers(place, recipe, session=True)) as tree, ExitStack() as stack,
-    ):  # fmt: skip
+        trees.view(folder / "view", trees.layers(place, recipe, session=True)) as tree,
+    ):
         with mounted(("-t", "proc", "proc", f"{tree}/proc")):
             prepare(tree, STARTS[edition])
-        hidden = [tree / name for name in LEFT_OUT if (tree / name).is_dir()]
-        stack.enter_context(mounted(*(("-t", "tmpfs", "tmpfs", str(one)) for one in hidden)))
-        trees.file_system(tree, part, WRITES_BYTES)
+        hidden = [str(tree / name) for name in LEFT_OUT if (tree / name).is_dir()]
+        with mounted(*(("-t", "tmpfs", "tmpfs", one) for one in hidden)):
+            trees.file_system(tree, part, WRITES_BYTES)
     os.replace(part, path)
-
-
-def conditions_of(plan: Pressure, core: int | None) -> Conditions:
-    """What holds a planned session back, on one core or on as many of the first as it asks for."""
-    enough = SLOW_ROOMY_MIB if plan.quota_pct < SLOW_PCT else ROOMY_MIB
-    after_s = AFTER_ROOMY_S if plan.memory_limit_mib >= enough else AFTER_LIMIT_S
-    if plan.name.rpartition("-")[2] in TIGHT:
-        after_s = AFTER_TIGHT_S
-    return Conditions(
-        memory_limit_mib=plan.memory_limit_mib, quota_pct=plan.quota_pct, disk=plan.disk, rate_mib_s=plan.rate_mib_s,
-        access_ms=plan.access_ms, model=plan.disk, plan=plan.name, session_limit_s=SESSION_LIMIT_S,
-        cpus=tuple(range(plan.cores)) if core is None else (core,), swap=Swap(plan.swap),
-        browser_limit_s=BROWSER_LIMIT_S, after_s=after_s,
-    )  # fmt: skip
 
 
 def _number(rows: Sequence[dict[str, str]], release: str, edition: str, plan: str | None) -> int:
@@ -209,7 +176,8 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
         counted = {row["edition"] for row in rig.rows() if row["ready_2"] and row["release"] == RELEASE}
         if plan.edition not in counted and rig.core is not None:
             rig.say(rig.once(RELEASE, plan.edition, Conditions(cpus=(rig.core,), count_ready=True)))
-        return rig.once(RELEASE, plan.edition, conditions_of(plan, rig.core))
+        cpus = tuple(range(plan.cores)) if rig.core is None else (rig.core,)
+        return rig.once(RELEASE, plan.edition, Conditions(plan, cpus))
 
     chosen = [plan for plan in plans if rig.core is None or plan.cores == 1]
     return Campaign(rig.place, chosen, made, once, prepare=ready)

@@ -9,12 +9,14 @@ import shutil
 import subprocess
 import urllib.error
 import urllib.request
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from advisor.errors import InputError, ToolError
+from advisor.errors import ToolError
 from advisor.files import write_whole
+from advisor.lab.workplace import run
 
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
 KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
@@ -30,13 +32,16 @@ class IndexedPackage:
     name: str
     version: str
     architecture: str
-    section: str
     area: str
-    source: str
     priority: str
     size: int
     installed_kib: int
     sha256: str
+
+    @property
+    def file(self) -> str:
+        """Name of its .deb."""
+        return f"{self.name}_{self.version.replace(':', '%3a')}_{self.architecture}.deb"
 
 
 def mirror_bases() -> dict[str, str]:
@@ -45,13 +50,13 @@ def mirror_bases() -> dict[str, str]:
     if program is None:
         raise ToolError("apt-get is not here.", "Build tables on a Debian machine, or in its container.")
     done = subprocess.run(
-        [program, "indextargets", "--format", "$(REPO_URI)|$(ORIGIN)|$(LABEL)|$(CODENAME)", "Created-By: Packages"],
+        [program, "indextargets", "--format", "$(REPO_URI)|$(LABEL)", "Created-By: Packages"],
         capture_output=True, text=True, check=False,
         env={key: value for key, value in os.environ.items() if key != "APT_CONFIG"},
     )  # fmt: skip
     bases: dict[str, str] = {}
     for line in done.stdout.splitlines():
-        address, _origin, label, _suite = f"{line}|||".split("|")[:4]
+        address, _, label = line.partition("|")
         address = address.rstrip("/")
         if label not in ("Debian", "Debian-Security"):
             label = {"debian": "Debian", "debian-security": "Debian-Security"}.get(address.rsplit("/", 1)[-1], "")
@@ -171,22 +176,18 @@ class Apt:
 
     def download(self, packages: Iterable[IndexedPackage]) -> list[Path]:
         """Fetch packages in one go; apt checks their checksums. Those fetched before are not fetched again."""
-        chosen = list(packages)
-        files = [
-            self.archives / f"{package.name}_{package.version.replace(':', '%3a')}_{package.architecture}.deb"
-            for package in chosen
-        ]
+        files = {package: self.archives / package.file for package in packages}
         wanted = [
             f"{package.name}={package.version}"
-            for package, file in zip(chosen, files, strict=True)
+            for package, file in files.items()
             if not (file.is_file() and file.stat().st_size == package.size)
         ]
         if wanted:
             self.call("apt-get", "download", *wanted, folder=self.archives)
-        for package, file in zip(chosen, files, strict=True):
+        for package, file in files.items():
             if not file.is_file():
                 raise ToolError(f"apt fetched {package.name}, yet {file.name} is not in {self.archives}.")
-        return files
+        return list(files.values())
 
     def file_counts(self, wanted: Iterable[str]) -> dict[str, int]:
         """Count the files and links of packages, from the archive's lists of contents (about 50 MB to fetch).
@@ -204,13 +205,9 @@ class Apt:
         counts: dict[str, int] = {}
         places = [f"{bases['Debian']}/dists/{self.suite}/{area}" for area in ("main", "non-free-firmware")]
         for place in [*places, f"{bases['Debian-Security']}/dists/{self.suite}-security/main"]:
-            seen: dict[str, int] = {}
-            for architecture in (self.architecture, "all"):
-                for name in _listed(f"{place}/Contents-{architecture}.gz"):
-                    if name in names:
-                        seen[name] = seen.get(name, 0) + 1
+            lists = [_listed(f"{place}/Contents-{architecture}.gz") for architecture in (self.architecture, "all")]
             # A security update of a package replaces it: the last list that knows the name counts.
-            counts |= seen
+            counts |= Counter(name for listed in lists for name in listed if name in names)
         for package in self.packages(sorted(names - counts.keys())):
             (file,) = self.download([package])
             counts[package.name] = sum(not path.endswith("/") for path, _, _ in contents(file))
@@ -222,22 +219,18 @@ def package_of(stanza: str) -> IndexedPackage | None:
     fields: dict[str, str] = dict(_FIELDS.findall(stanza))
     if "Package" not in fields or "Size" not in fields:
         return None
-    section = fields.get("Section", "")
-    area = section.split("/")[0] if "/" in section and section.split("/")[0] in AREAS else "main"
+    area, below, _ = fields.get("Section", "").partition("/")
     return IndexedPackage(
-        fields["Package"], fields["Version"], fields.get("Architecture", ""), section, area,
-        fields.get("Source", fields["Package"]).split()[0], fields.get("Priority", ""), int(fields["Size"]),
+        fields["Package"], fields["Version"], fields.get("Architecture", ""),
+        area if below and area in AREAS else "main", fields.get("Priority", ""), int(fields["Size"]),
         int(fields.get("Installed-Size", 0)), fields.get("SHA256", ""),
     )  # fmt: skip
 
 
 def contents(deb: Path) -> list[tuple[str, int, str]]:
     """What a package holds: path from the root without './' (a folder's ends in '/'), size [B], a link's target."""
-    done = subprocess.run(["dpkg-deb", "-c", str(deb)], capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise InputError(f"{deb} cannot be read: {done.stderr.strip()}.")
     found = []
-    for line in done.stdout.splitlines():
+    for line in run(["dpkg-deb", "-c", str(deb)]).splitlines():
         mode, _owner, size, _day, _time, rest = line.split(None, 5)
         path, _, target = rest.partition(" -> " if mode[0] == "l" else " link to ")
         found.append((path.removeprefix("./"), int(size), target.removeprefix("./")))
@@ -247,9 +240,7 @@ def contents(deb: Path) -> list[tuple[str, int, str]]:
 def unpack(deb: Path, folder: Path) -> None:
     """Unpack a package's files (no script of it is run)."""
     folder.mkdir(parents=True, exist_ok=True)
-    done = subprocess.run(["dpkg-deb", "-x", str(deb), str(folder)], capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise InputError(f"{deb} cannot be unpacked: {done.stderr.strip()}.")
+    run(["dpkg-deb", "-x", str(deb), str(folder)])
 
 
 def _listed(url: str) -> Iterator[str]:
@@ -258,8 +249,6 @@ def _listed(url: str) -> Iterator[str]:
             for line in lines:
                 for entry in line.rsplit(None, 1)[-1].split(","):
                     yield entry.rsplit("/", 1)[-1]
-    except urllib.error.HTTPError as error:
-        if error.code != 404:
-            raise ToolError(f"{url} cannot be fetched: {error}.", "Try again later.") from error
     except OSError as error:
-        raise ToolError(f"{url} cannot be fetched: {error}.", "Try again later.") from error
+        if not (isinstance(error, urllib.error.HTTPError) and error.code == 404):
+            raise ToolError(f"{url} cannot be fetched: {error}.", "Try again later.") from error

@@ -19,11 +19,10 @@ from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.ids import KINDS
 from advisor.drivers.kinds import Kind
 from advisor.drivers.matching import normalise
-from advisor.drivers.packing import LAYOUTS, BusLayout, Words, pack_pattern
+from advisor.drivers.packing import BY_BUS, LAYOUTS, BusLayout, Words, pack_pattern
 from advisor.files import write_whole
 from advisor.lab.tables.modtree import ModuleTree
 
-_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 _ENDING = re.compile(r"\.(xz|zst)$")
 
 
@@ -47,7 +46,7 @@ def driver_arrays(tree: ModuleTree) -> dict[str, NDArray[Any]]:
     texts: set[tuple[str, int]] = set()
     for number, module in enumerate(modules):
         for alias in module.aliases:
-            layout = _LAYOUT.get(alias.partition(":")[0])
+            layout = BY_BUS.get(alias.partition(":")[0])
             entries = pack_pattern(layout, alias) if layout else None
             if layout and entries is not None:
                 packed[layout.bus].update((*entry, number) for entry in entries)
@@ -151,23 +150,21 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
     vendors, devices, subsystems, version = read_ids(path)
     strays = {device for vendor, device, name in devices if vendors.get(device) == name and vendor != device}
     vendors = {vendor: name for vendor, name in vendors.items() if vendor not in strays}
-    named = {(vendor, device): name for vendor, device, name in devices if vendor not in strays}
-    every = {**dict.fromkeys(bound, ""), **named}
-    rows = sorted((vendor << 16 | device, (vendor, device, name)) for (vendor, device), name in every.items())
+    named = {vendor << 16 | device: name for vendor, device, name in devices if vendor not in strays}
+    driven = {vendor << 16 | device: kind for (vendor, device), kind in bound.items()}
+    rows = sorted({**dict.fromkeys(driven, ""), **named}.items())
     kind = [
         KINDS.index(
-            bound.get((vendor, device))
-            or kinds.of_name(f"{vendors.get(vendor, '')} {name}", vendor if bus == "pci" else -1)
+            driven.get(key) or kinds.of_name(f"{vendors.get(key >> 16, '')} {name}", key >> 16 if bus == "pci" else -1)
         )
-        for _, (vendor, device, name) in rows
+        for key, name in rows
     ]
-    at = {key: number for number, (key, _) in enumerate(rows)}
-    wireless = KINDS.index(Kind.WIRELESS)
+    wireless = {key: at for at, (key, _) in enumerate(rows) if KINDS[kind[at]] is Kind.WIRELESS}
     subs = sorted(
         {
-            (at[v << 16 | d], sv << 16 | sd): name
+            (wireless[v << 16 | d], sv << 16 | sd): name
             for v, d, sv, sd, name in subsystems
-            if v not in strays and kind[at[v << 16 | d]] == wireless
+            if v not in strays and v << 16 | d in wireless
         }.items()
     )
     held = sorted(vendors.items())
@@ -175,7 +172,7 @@ def id_arrays(bus: str, path: Path, bound: dict[tuple[int, int], Kind]) -> tuple
         "vendor": np.array([vendor for vendor, _ in held], dtype=np.uint16),
         "vendor_name": blob(name for _, name in held),
         "id": np.array([key for key, _ in rows], dtype=np.uint32),
-        "name": blob(name for _, (_, _, name) in rows),
+        "name": blob(name for _, name in rows),
         "kind": np.array(kind, dtype=np.uint8),
         "kinds": blob(str(one) for one in KINDS),
         "sub_of": np.array([of for (of, _), _ in subs], dtype=np.uint32),

@@ -8,7 +8,7 @@ import posixpath
 import re
 import shutil
 from collections.abc import Callable
-from dataclasses import asdict
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -139,28 +139,22 @@ def _save_kernel(
         "version": tree.version, "firmware": firmware, "modules": len(tree.modules),
         "aliases": sum(len(module.aliases) for module in tree.modules), "notes": notes,
         "columns": {"module": "module names", "text": "aliases kept as text", "pci_a": "see advisor/drivers/table.py"},
-        "packages": [_package_facts(package) for package in packages],
+        "packages": _facts_of(packages),
     }  # fmt: skip
-    old = _previous(folder, name)
-    if old is not None and old.version != new.version:
-        about["changes"] = changes(old, new)
-    elif old is not None and "changes" in old.about:
-        about["changes"] = old.about["changes"]
+    if (folder / f"kernel-{name}.npz").is_file():
+        # A damaged one is none.
+        with suppress(TableError):
+            old = table_files.load(name)
+            if old.version != new.version:
+                about["changes"] = changes(old, new)
+            elif "changes" in old.about:
+                about["changes"] = old.about["changes"]
     return save(folder, "kernel", name, arrays, about)
 
 
-def _package_facts(package: IndexedPackage) -> dict[str, Any]:
-    known = asdict(package)
-    return {name: known[name] for name in ("name", "version", "architecture", "area", "size", "sha256")}
-
-
-def _previous(folder: Path, name: str) -> DriverTable | None:
-    if not (folder / f"kernel-{name}.npz").is_file():
-        return None
-    try:
-        return table_files.load(name)
-    except TableError:
-        return None
+def _facts_of(packages: list[IndexedPackage]) -> list[dict[str, Any]]:
+    told = ("name", "version", "architecture", "area", "size", "sha256")
+    return [{name: getattr(package, name) for name in told} for package in packages]
 
 
 def changes(old: DriverTable, new: DriverTable) -> dict[str, Any]:
@@ -211,7 +205,7 @@ def _build_firmware(recipe: Kernel, source: Apt, folder: Path, say: Callable[[st
         "notes": source.warnings,
         "columns": {"package": "name, version, archive area, size [bytes]", "file": "path below lib/firmware",
                     "package_of": "number of the package that ships the file"},
-        "packages": [_package_facts(package) for package in found],
+        "packages": _facts_of(found),
     }  # fmt: skip
     return save(folder, "firmware", recipe.firmware, firmware_arrays(packages, files), about)
 
@@ -245,7 +239,7 @@ def build_ids(cache: Path, folder: Path, say: Callable[[str], None]) -> list[Pat
             "remake": "advisor tables build", "name": bus, "version": version,
             "columns": {"id": "vendor and device", "name": "the device's name", "kind": "number in kinds.Kind",
                         "sub": "subvendor and subdevice, of wireless cards", "sub_of": "position of the device"},
-            "packages": [_package_facts(package)],
+            "packages": _facts_of([package]),
         }  # fmt: skip
         written.append(save(folder, "ids", bus, arrays, about))
     return written

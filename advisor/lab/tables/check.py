@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import random
 import re
-import subprocess
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from advisor.drivers import table_files
-from advisor.drivers.packing import LAYOUTS, BusLayout
+from advisor.drivers.packing import BY_BUS
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import TableError
 from advisor.lab.tables import build, modtree
 from advisor.lab.tables.arrays import driver_arrays
 from advisor.lab.tables.oracle import Kmod, index_tree
+from advisor.lab.workplace import run
 
-_LAYOUT = {layout.bus: layout for layout in LAYOUTS}
 UNKNOWN_IDS = 2000
 """Random ids that match nothing, a kernel."""
 RANDOM_SUBSYSTEMS = 500
@@ -46,7 +45,7 @@ class CheckReport:
 
 def concrete(pattern: str, chance: random.Random) -> str:
     """Make a modalias that an alias pattern matches: wildcards by chance, brackets by one of their letters."""
-    layout = _LAYOUT.get(pattern.partition(":")[0])
+    layout = BY_BUS.get(pattern.partition(":")[0])
     found = layout.shape.match(pattern) if layout else None
     if layout is None or found is None:
         return _letters(pattern, 3, chance)
@@ -76,22 +75,14 @@ def _letters(pattern: str, stars: int, chance: random.Random) -> str:
 
 def unknown_ids(count: int, chance: random.Random) -> list[str]:
     """Modaliases of random PCI and USB ids, almost all of which no module knows."""
-    return [_random(_LAYOUT["pci" if number % 2 else "usb"], chance) for number in range(count)]
-
-
-def _random(layout: BusLayout, chance: random.Random, **fixed: int) -> str:
-    out = [layout.bus, ":"]
-    for part in layout.parts:
-        value = fixed.get(part.tag, chance.getrandbits(part.bits))
-        out += [part.tag, f"{value:0{part.digits}X}"]
-    return "".join(out)
+    anything = [f"{bus}:" + "".join(f"{part.tag}*" for part in BY_BUS[bus].parts) for bus in ("usb", "pci")]
+    return [concrete(anything[number % 2], chance) for number in range(count)]
 
 
 def random_subsystems(aliases: Sequence[str], count: int, chance: random.Random) -> list[str]:
     """Modaliases of PCI devices that some alias names, with random subsystem ids and classes."""
-    named = [match for alias in aliases if (match := re.match(r"pci:v0000(\w{4})d0000(\w{4})sv", alias))]
-    picked = [chance.choice(named) for _ in range(count)] if named else []
-    return [_random(_LAYOUT["pci"], chance, v=int(match[1], 16), d=int(match[2], 16)) for match in picked]
+    named = [match[0] for alias in aliases if (match := re.match(r"pci:v0000\w{4}d0000\w{4}sv", alias))]
+    return [concrete(f"{chance.choice(named)}*sd*bc*sc*i*", chance) for _ in range(count if named else 0)]
 
 
 def questions(tree: modtree.ModuleTree) -> dict[str, list[str]]:
@@ -101,7 +92,7 @@ def questions(tree: modtree.ModuleTree) -> dict[str, list[str]]:
     out: dict[str, list[str]] = {}
     for alias in aliases:
         bus = alias.partition(":")[0].rstrip("*") if ":" in alias else "other"
-        out.setdefault(bus if bus in _LAYOUT or bus == "acpi" else "other", []).append(concrete(alias, chance))
+        out.setdefault(bus if bus in BY_BUS or bus == "acpi" else "other", []).append(concrete(alias, chance))
     out["unknown ids"] = unknown_ids(UNKNOWN_IDS, chance)
     out["random subsystems"] = random_subsystems(aliases, RANDOM_SUBSYSTEMS, chance)
     return out
@@ -121,13 +112,9 @@ def compare_firmware(table: DriverTable, tree: modtree.ModuleTree, report: Check
     program = modtree.kmod_program("modinfo")
     naming = sorted(module.name for module in tree.modules if module.firmware and not module.builtin)
     for name in random.Random(1).sample(naming, min(FIRMWARE_MODULES, len(naming))):
-        root = tree.folder.parents[2]
-        done = subprocess.run(
-            [program, "-b", str(root), "-k", tree.version, "-F", "firmware", name],
-            capture_output=True, text=True, check=True,
-        )  # fmt: skip
+        said = run([program, "-b", str(tree.folder.parents[2]), "-k", tree.version, "-F", "firmware", name])
         report.firmware += 1
-        if sorted(set(done.stdout.split("\n")) - {""}) != table.firmware(name):
+        if sorted(set(said.split("\n")) - {""}) != table.firmware(name):
             report.firmware_wrong.append(name)
 
 

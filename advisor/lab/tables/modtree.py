@@ -27,7 +27,6 @@ class KernelModule:
     aliases: list[str] = field(default_factory=list)
     firmware: list[str] = field(default_factory=list)
     depends: list[str] = field(default_factory=list)
-    softdeps: list[str] = field(default_factory=list)
 
     def take(self, key: str, value: str) -> None:
         """File one `key=value` entry."""
@@ -35,8 +34,6 @@ class KernelModule:
             self.aliases.append(value)
         elif key == "firmware":
             self.firmware.append(value)
-        elif key == "softdep":
-            self.softdeps.append(value)
         elif key == "depends":
             self.depends += [normal_name(name) for name in value.split(",") if name]
 
@@ -51,8 +48,8 @@ class ModuleTree:
 
 
 def normal_name(name: str) -> str:
-    """Write a module's name as the kernel does: underscores for dashes."""
-    return name.strip().replace("-", "_")
+    """Write a module's name, or that of its file, as the kernel does: underscores for dashes."""
+    return _SUFFIX.sub("", name.strip()).replace("-", "_")
 
 
 def entries(text: bytes) -> Iterator[tuple[str, str]]:
@@ -113,25 +110,21 @@ def _told(top: Path, paths: list[Path]) -> Iterator[KernelModule]:
     for block in re.split(rb"(?:^|(?<=\0))filename: +", done.stdout)[1:]:
         name, _, text = block.partition(b"\0")
         path = Path(name.decode().strip())
-        module = KernelModule(normal_name(_SUFFIX.sub("", path.name)), path.parent.relative_to(top).as_posix())
+        module = KernelModule(normal_name(path.name), path.parent.relative_to(top).as_posix())
         for key, value in entries(text):
             module.take(key, value)
         yield module
 
 
 def _builtins(top: Path) -> list[KernelModule]:
-    places = {}
-    listing = top / "modules.builtin"
-    if listing.is_file():
-        for line in listing.read_text().split():
-            path = Path(line)
-            places[normal_name(_SUFFIX.sub("", path.name))] = path.parent.as_posix()
-    modules = {name: KernelModule(name, place, builtin=True) for name, place in places.items()}
-    facts = top / "modules.builtin.modinfo"
-    if facts.is_file():
-        for key, value in entries(facts.read_bytes()):
-            name, dot, entry = key.partition(".")
-            name = normal_name(name)
-            if dot:
-                modules.setdefault(name, KernelModule(name, "kernel", builtin=True)).take(entry, value)
+    modules: dict[str, KernelModule] = {}
+    listing, facts = top / "modules.builtin", top / "modules.builtin.modinfo"
+    for path in map(Path, listing.read_text().split() if listing.is_file() else ()):
+        name = normal_name(path.name)
+        modules[name] = KernelModule(name, path.parent.as_posix(), builtin=True)
+    for key, value in entries(facts.read_bytes() if facts.is_file() else b""):
+        name, dot, entry = key.partition(".")
+        name = normal_name(name)
+        if dot:
+            modules.setdefault(name, KernelModule(name, "kernel", builtin=True)).take(entry, value)
     return list(modules.values())

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import ctypes
 import ctypes.util
-import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 
 from advisor.errors import ToolError
 from advisor.lab.tables.modtree import kmod_program
+from advisor.lab.workplace import run
 
 
 class Kmod:
@@ -74,9 +74,5 @@ def index_tree(root: str | Path, version: str) -> Path:
     top = Path(root)
     if not (top / "lib").exists() and (top / "usr/lib").is_dir():
         (top / "lib").symlink_to("usr/lib")
-    done = subprocess.run(
-        [kmod_program("depmod"), "-b", str(top), version], capture_output=True, text=True, check=False
-    )
-    if done.returncode:
-        raise ToolError(f"depmod failed: {done.stderr.strip()}.")
+    run([kmod_program("depmod"), "-b", str(top), version])
     return top / "lib" / "modules" / version
