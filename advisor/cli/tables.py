@@ -57,8 +57,7 @@ def build(
     if tree is not None and name is not None:
         if kernel:
             raise InputError("--kernel and --tree cannot go together.")
-        for path in builder.build_tree(tree, name, firmware):
-            say(f"written: {path}")
+        say(f"written: {builder.build_tree(tree, name, firmware)}")
         return
     folder = builder.table_folder()
     downloads = cache or builder.default_cache()

@@ -1,7 +1,7 @@
 """The laboratory: where the figures come from.
 
 - Real installs and desktop sessions on a paced disk under limits: `rehearsal`, `sessions`, `campaign`, `design`.
-- What they stand on: `workplace`, `trees`, `depot`, `limits`, `paced_disk`.
+- What they stand on: `workplace`, `trees`, `depot`, `groups`, `disk`, `watch`.
 - `tables` builds driver tables and the catalogue of editions from Debian's own packages.
 - `image` reads the compressed file system of a live medium.
 

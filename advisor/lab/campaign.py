@@ -20,22 +20,21 @@ TRIES = 2
 """How often a disturbed or failed one is made before it is left at that."""
 
 PAUSE_S = 5.0
+FAILURES = (AdvisorError, OSError, subprocess.SubprocessError)
 
 
 @dataclass(frozen=True)
 class Campaign(Generic[P]):
     """A design and how its plans are carried out.
 
-    `made` gives (name, whether it is good) of every result so far; `once` carries out a plan, adds its result and
-    says it in a few words; `failed` writes down why one failed; `prepare` gets what is outstanding before each.
+    `made` gives (name, whether it is good) of every result so far; `once` carries out the first of what is outstanding,
+    adds its result and says it in a few words.
     """
 
     place: Workplace
     plans: Sequence[P]
     made: Callable[[], Sequence[tuple[str, bool]]]
-    once: Callable[[P], str]
-    failed: Callable[[P, Exception], None] = lambda plan, error: None
-    prepare: Callable[[Sequence[P]], None] = lambda rest: None
+    once: Callable[[Sequence[P]], str]
 
     def outstanding(self, failures: Counter[str] | None = None) -> list[P]:
         """What is still to be made: what was never made, in order, then what was disturbed and may be tried again."""
@@ -67,12 +66,10 @@ class Campaign(Generic[P]):
                 say(f"{time.strftime('%H:%M:%S')} {plan.name}, {len(rest)} of {len(self.plans)} to go")
                 began = time.monotonic()
                 try:
-                    self.prepare(rest)
-                    outcome = self.once(plan)
+                    outcome = self.once(rest)
                     count += 1
-                except (AdvisorError, OSError, subprocess.SubprocessError) as error:
+                except FAILURES as error:
                     failures[plan.name] += 1
-                    self.failed(plan, error)
                     outcome = str(error)
                 say(f"  {time.monotonic() - began:.0f} s: {outcome}")
         return count
@@ -91,16 +88,18 @@ def rehearse(
             for line in results.read_lines(out)
         ]
 
-    def once(plan: rehearsal.Setup) -> str:
+    def once(rest: Sequence[rehearsal.Setup]) -> str:
+        plan = rest[0]
         processor = f"{plan.quota_pct:g} % on {plan.cores}"
         say(f"    {plan.tree} {plan.installer}, {processor}, {plan.disk}, {plan.link_mbps:g} Mbit/s")
-        line = rehearsal.once(place, plan, cpus, say=lambda text: say(f"    {text}"))
+        try:
+            line = rehearsal.once(place, plan, cpus, say=lambda text: say(f"    {text}"))
+        except FAILURES as error:
+            failed = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
+            results.append_line(out, failed)
+            raise
         results.append_line(out, line)
         return f"total {line['total_s']} s {line['disturbed_reason']}"
 
-    def failed(plan: rehearsal.Setup, error: Exception) -> None:
-        line = {"name": plan.name, "failed": str(error), "disturbed": True, "disturbed_reason": "failed"}
-        results.append_line(out, line)
-
     chosen = [plan for plan in plans if core is None or plan.cores == 1]
-    return Campaign(place, chosen, made, once, failed)
+    return Campaign(place, chosen, made, once)

@@ -10,6 +10,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+import pandas as pd
 from pydantic import TypeAdapter, ValidationError
 
 from advisor.errors import InputError
@@ -70,12 +71,8 @@ def append_rows(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, 
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], *, head: bool) -> str:
-    text = io.StringIO()
-    writer = csv.DictWriter(text, columns, lineterminator="\n")
-    if head:
-        writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue()
+    frame = pd.DataFrame(list(rows), columns=list(columns), dtype=object)
+    return frame.to_csv(index=False, header=head, lineterminator="\n")
 
 
 def write_rows(path: str | Path, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -8,7 +8,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -284,32 +284,28 @@ def parse_set(words: tuple[str, ...], simulated: str, uris: str) -> PackageSet:
 
 def pack(place: Workplace, recipe: Recipe, compression: str, level: int | None = None) -> Path:
     """Pack a tree as a squashfs image, once; `level` is zstd's, mksquashfs's own when left out."""
-    if compression not in COMPRESSIONS:
-        raise InputError(f"Compression {compression!r} is not rehearsed.", f"Choose {' or '.join(COMPRESSIONS)}.")
-    image = place.images / f"{recipe.name}-{compression}.squashfs"
     chosen = () if level is None or compression != "zstd" else ("-Xcompression-level", str(level))
-    with _made_once(place, recipe, image) as root:
-        if root is not None:
-            partial = image.with_suffix(".part")
-            partial.unlink(missing_ok=True)
-            run([
-                "mksquashfs", str(root), str(partial),
-                "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
-            ])  # fmt: skip
-            os.replace(partial, image)
-    return image
+
+    def squash(root: Path, part: Path) -> None:
+        run([
+            "mksquashfs", str(root), str(part),
+            "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+        ])  # fmt: skip
+
+    return _made_once(place, recipe, place.images / f"{recipe.name}-{compression}.squashfs", squash)
 
 
-@contextmanager
-def _made_once(place: Workplace, recipe: Recipe, image: Path) -> Iterator[Path | None]:
-    """A tree to make an image of, or None where it is there; a campaign may want one that a build is packing."""
+def _made_once(place: Workplace, recipe: Recipe, image: Path, make: Callable[[Path, Path], None]) -> Path:
+    """Make an image of a tree unless it is there; a campaign may want one that a build is packing."""
+    part = image.with_suffix(".part")
     with open(image.with_name(f".{image.name}.lock"), "w") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
-        if image.is_file():
-            yield None
-            return
-        with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
-            yield root
+        if not image.is_file():
+            part.unlink(missing_ok=True)
+            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
+                make(root, part)
+            os.replace(part, image)
+    return image
 
 
 def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
@@ -321,14 +317,13 @@ def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
 
 def clone_image(place: Workplace, recipe: Recipe) -> Path:
     """Make a tree's file system, little larger than what it holds, packed block by block (zstd), once."""
-    image = place.images / f"{recipe.name}.ext4.zst"
-    with _made_once(place, recipe, image) as root:
-        if root is not None:
-            plain = place.images / f".{recipe.name}.ext4"
-            file_system(root, plain)
-            run(["zstd", "-q", "-f", f"-{CLONE_LEVEL}", "--rm", str(plain), "-o", f"{plain}.zst"])
-            os.replace(f"{plain}.zst", image)
-    return image
+
+    def copy(root: Path, part: Path) -> None:
+        plain = part.with_suffix(".plain")
+        file_system(root, plain)
+        run(["zstd", "-q", "-f", f"-{CLONE_LEVEL}", "--rm", str(plain), "-o", str(part)])
+
+    return _made_once(place, recipe, place.images / f"{recipe.name}.ext4.zst", copy)
 
 
 def read_facts(place: Workplace, name: str) -> TreeFacts:

@@ -11,7 +11,6 @@ import shutil
 import signal
 import stat
 import subprocess
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -123,8 +122,9 @@ def run(command: Sequence[str], **options: Any) -> str:
             command, capture_output=True, text=True, errors="replace", stdin=subprocess.DEVNULL, **options
         )
     except FileNotFoundError as error:
-        package = {**INSTALL_TOOLS, **SESSION_TOOLS}.get(command[0], command[0])
-        raise ToolError(f"{command[0]} is not installed.", f"apt install {package}") from error
+        package = {**INSTALL_TOOLS, **SESSION_TOOLS}.get(command[0])
+        hint = f"apt install {package}" if package else "It is in a Debian package of a like name."
+        raise ToolError(f"{command[0]} is not installed.", hint) from error
     if done.returncode != 0:
         tail = " / ".join((done.stdout + done.stderr).strip().splitlines()[-4:])
         raise ToolError(f"{' '.join(command[:4])} failed with {done.returncode}: {tail}")
@@ -252,9 +252,6 @@ def ends_tidily() -> Iterator[None]:
     def stop(number: int, frame: object) -> None:
         raise SystemExit(128 + number)
 
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
     before = signal.signal(signal.SIGTERM, stop)
     try:
         yield
@@ -312,16 +309,9 @@ def strangers(place: Workplace) -> list[str]:
 # --- putting away
 
 
-def clean(place: Workplace, *, everything: bool = False) -> list[str]:
-    """Put away what killed runs left behind: processes, mounts, loop devices, control groups, folders.
-
-    Also runs whose owner still lives when `everything` is set. Gives what was put away, a line each.
-    """
-    done: list[str] = []
-    for folder in sorted(place.runs.iterdir()):
-        if is_stale(folder) or (everything and signed(folder)):
-            done += close_run(folder)
-    return done
+def clean(place: Workplace) -> list[str]:
+    """Put away what killed runs left behind: processes, mounts, loop devices, control groups, folders; a line each."""
+    return [line for folder in sorted(place.runs.iterdir()) if is_stale(folder) for line in close_run(folder)]
 
 
 SWAP_NOTE = "swap"

@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections import Counter
+from contextlib import nullcontext
 from pathlib import Path
 
 import pandas as pd
@@ -200,6 +201,8 @@ def test_a_pause_file_holds_the_next_rehearsal(tmp_path, monkeypatch):
     pause.touch()
     waiting = threading.Event()
     monkeypatch.setattr(campaign, "PAUSE_S", 0.01)
+    # Signals are heard by the main thread alone.
+    monkeypatch.setattr(campaign, "ends_tidily", nullcontext)
     line = {"name": "one", "disturbed": False, "disturbed_reason": "", "total_s": 1}
     monkeypatch.setattr(rehearsal, "once", lambda *a, **k: {**line, "paused": pause.exists()})
 

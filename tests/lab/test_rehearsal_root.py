@@ -51,7 +51,8 @@ def place(tmp_path):
     facts = trees.TreeFacts("xfce13", "Xfce", "13", "trixie", 0, size, files, "none", 0)
     (made.trees / "xfce13.json").write_text(json.dumps(asdict(facts)))
     yield made
-    workplace.clean(made, everything=True)
+    for folder in made.runs.iterdir():
+        workplace.close_run(folder)
 
 
 def a_plan(name: str, **changes: object) -> rehearsal.Setup:

@@ -306,7 +306,8 @@ def test_with_one_core_the_sessions_of_two_are_left_for_later(rig, monkeypatch):
     two, asked = next(plan for plan in plans if plan.cores == 2), []
     monkeypatch.setattr(series.Rig, "once", lambda self, release, edition, conditions: asked.append(conditions.cpus))
     monkeypatch.setattr(series.os, "setpriority", lambda *_: None)
-    series.under_pressure(both, [two]).once(two)
+    monkeypatch.setattr(series.Rig, "make", lambda self, release, edition: self.image(release, edition))
+    series.under_pressure(both, [two]).once([two])
     assert asked == [(0, 1)]
 
 

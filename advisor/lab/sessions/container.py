@@ -295,13 +295,10 @@ def container(root: Path, group: Groups) -> Iterator[int]:
         "systemd-nspawn", "-q", "-D", str(root), f"--machine={group.name}", "--boot", "--register=no", "--keep-unit",
         "--private-network", "--resolv-conf=off", "--link-journal=no", "--console=pipe",
     ]  # fmt: skip
-    try:
-        process = subprocess.Popen(
-            command, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            preexec_fn=lambda: group.enter("work"),
-        )  # fmt: skip
-    except FileNotFoundError as error:
-        raise ToolError("systemd-nspawn is not installed.", "Install the package systemd-container.") from error
+    process = subprocess.Popen(
+        command, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        preexec_fn=lambda: group.enter("work"),
+    )  # fmt: skip
     try:
         leader = _child(process)
         yield leader

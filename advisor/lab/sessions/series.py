@@ -134,16 +134,14 @@ def repeat(rig: Rig, release: str, editions: Sequence[str], runs: int, note: str
     plans = [Free(f"{edition}-{number}", edition) for edition in editions for number in range(runs)]
     done: list[tuple[str, bool]] = []
 
-    def once(plan: Free) -> str:
-        outcome = rig.once(release, plan.edition, free, note)
-        done.append((plan.name, True))
+    def once(rest: Sequence[Free]) -> str:
+        name, edition = rest[0].name, rest[0].edition
+        rig.keep(rig.make(release, edition))
+        outcome = rig.once(release, edition, free, note)
+        done.append((name, True))
         return outcome
 
-    def ready(rest: Sequence[Free]) -> None:
-        rig.make(release, rest[0].edition)
-        rig.keep(rig.image(release, rest[0].edition))
-
-    return Campaign(rig.place, plans, lambda: done, once, prepare=ready)
+    return Campaign(rig.place, plans, lambda: done, once)
 
 
 def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
@@ -169,7 +167,9 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
                 ahead.append(threading.Thread(target=rig.make, args=(RELEASE, others[0]), daemon=True))
                 ahead[0].start()
 
-    def once(plan: Pressure) -> str:
+    def once(rest: Sequence[Pressure]) -> str:
+        ready(rest)
+        plan = rest[0]
         # The session comes before other people's work on the machine, what measures it too.
         with suppress(OSError):
             os.setpriority(os.PRIO_PROCESS, 0, -10)
@@ -180,7 +180,7 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
         return rig.once(RELEASE, plan.edition, Conditions(plan, cpus))
 
     chosen = [plan for plan in plans if rig.core is None or plan.cores == 1]
-    return Campaign(rig.place, chosen, made, once, prepare=ready)
+    return Campaign(rig.place, chosen, made, once)
 
 
 def check(release: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
@@ -31,7 +32,12 @@ def swapping(kind: Swap, root: Path, group: Groups, memory_mib: float) -> Iterat
     if kind is Swap.NONE:
         yield
         return
-    place = _file(root) if kind is Swap.DISK else _compressed(memory_mib)
+    if kind is Swap.DISK:
+        place = str(root / "swapfile")
+        run(["fallocate", "-l", f"{SWAP_MIB}M", place])
+        os.chmod(place, 0o600)
+    else:
+        place = run(["zramctl", "--find", "--size", f"{int(memory_mib * ZRAM_SHARE)}M"]).strip()
     (root.parent / SWAP_NOTE).write_text(f"{place}\n{SWAPPINESS.read_text().strip()}\n")
     try:
         SWAPPINESS.write_text("0")
@@ -41,14 +47,3 @@ def swapping(kind: Swap, root: Path, group: Groups, memory_mib: float) -> Iterat
         yield
     finally:
         swap_off(root.parent)
-
-
-def _file(root: Path) -> str:
-    path = root / "swapfile"
-    run(["fallocate", "-l", f"{SWAP_MIB}M", str(path)])
-    path.chmod(0o600)
-    return str(path)
-
-
-def _compressed(memory_mib: float) -> str:
-    return run(["zramctl", "--find", "--size", f"{int(memory_mib * ZRAM_SHARE)}M"]).strip()

@@ -44,13 +44,17 @@ class IndexedPackage:
         return f"{self.name}_{self.version.replace(':', '%3a')}_{self.architecture}.deb"
 
 
+def _program(name: str) -> str:
+    path = shutil.which(name)
+    if path is None:
+        raise ToolError(f"{name} is not here.", "Build tables on a Debian machine, or in its container.")
+    return path
+
+
 def mirror_bases() -> dict[str, str]:
     """Base addresses of 'Debian' and, if there, 'Debian-Security', without a slash, as the system's apt has them."""
-    program = shutil.which("apt-get")
-    if program is None:
-        raise ToolError("apt-get is not here.", "Build tables on a Debian machine, or in its container.")
     done = subprocess.run(
-        [program, "indextargets", "--format", "$(REPO_URI)|$(LABEL)", "Created-By: Packages"],
+        [_program("apt-get"), "indextargets", "--format", "$(REPO_URI)|$(LABEL)", "Created-By: Packages"],
         capture_output=True, text=True, check=False,
         env={key: value for key, value in os.environ.items() if key != "APT_CONFIG"},
     )  # fmt: skip
@@ -134,11 +138,10 @@ class Apt:
 
     def call(self, *command: str, check: bool = True, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
         """Run a program of apt's on this release alone."""
-        if shutil.which(command[0]) is None:
-            raise ToolError(f"{command[0]} is not here.", "Build tables on a Debian machine, or in its container.")
         done = subprocess.run(
-            command, capture_output=True, text=True, check=False, cwd=folder, errors="replace",
-            stdin=subprocess.DEVNULL, env={**os.environ, "APT_CONFIG": str(self.folder / "apt.conf"), "LC_ALL": "C"},
+            [_program(command[0]), *command[1:]], capture_output=True, text=True, check=False, cwd=folder,
+            errors="replace", stdin=subprocess.DEVNULL,
+            env={**os.environ, "APT_CONFIG": str(self.folder / "apt.conf"), "LC_ALL": "C"},
         )  # fmt: skip
         if check and done.returncode:
             raise ToolError(f"{' '.join(command[:3])} failed: {done.stderr.strip()[-300:]}")
@@ -146,12 +149,8 @@ class Apt:
 
     def closure(self, package: str) -> list[str]:
         """Names of the kernel packages that a metapackage stands for; modules may be in a package of their own."""
-        done = self.call("apt-get", "install", "--print-uris", "-y", "--no-install-recommends", package, check=False)
-        names = re.findall(r"^'\S+' (\S+?)_\S+\.deb", done.stdout, re.MULTILINE)
-        if done.returncode or not names:
-            raise ToolError(f"apt cannot resolve {package} in {self.suite}: {done.stderr.strip()[-300:]}")
-        names = [name.replace("%3a", ":") for name in names]
-        return [name for name in names if re.match(r"linux-(image|modules|base|binary)-\d+\.", name)]
+        found = self.resolve(["--no-install-recommends", package])
+        return [name for name, _ in found if re.match(r"linux-(image|modules|base|binary)-\d+\.", name)]
 
     def packages(self, names: Iterable[str]) -> list[IndexedPackage]:
         """Candidates of packages; a name that is not in the release is left out."""

@@ -75,13 +75,13 @@ def _packed_arrays(layout: BusLayout, entries: set[tuple[int, int, int, int, int
     masks = sorted({entry[2:4] for entry in entries})
     numbers = {mask: number for number, mask in enumerate(masks)}
     rows = sorted((numbers[entry[2:4]], entry[0], entry[1], entry[4]) for entry in entries)
-    column = list(zip(*rows, strict=True)) if rows else [(), (), (), ()]
+    mask, first, second, module = np.array(rows, dtype=np.uint64).reshape(-1, 4).T
     return {
-        f"{layout.bus}_a": _planes(np.array(column[1], dtype=np.uint64)),
-        f"{layout.bus}_b": _planes(np.array(column[2], dtype=np.uint64)),
+        f"{layout.bus}_a": _planes(first),
+        f"{layout.bus}_b": _planes(second),
         f"{layout.bus}_masks": np.array(masks, dtype=np.uint64).reshape(-1, 2),
-        f"{layout.bus}_mask": np.array(column[0], dtype=np.uint16),
-        f"{layout.bus}_module": np.array(column[3], dtype=np.uint16),
+        f"{layout.bus}_mask": mask.astype(np.uint16),
+        f"{layout.bus}_module": module.astype(np.uint16),
     }
 
 

@@ -12,12 +12,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import platformdirs
+
 from advisor.drivers import small_tables, table_files
 from advisor.drivers.firmware import FirmwarePackage
 from advisor.drivers.kinds import Kind
 from advisor.drivers.table import DriverTable, table_of
 from advisor.errors import InputError, TableError
-from advisor.files import is_there
+from advisor.files import PACKAGE_NAME, is_there
 from advisor.lab.tables import apt, modtree
 from advisor.lab.tables.apt import Apt, IndexedPackage
 from advisor.lab.tables.arrays import driver_arrays, firmware_arrays, id_arrays, save
@@ -40,10 +42,6 @@ def apt_of(kernel: Kernel, cache: Path) -> Apt:
 
 def default_cache() -> Path:
     """Folder for downloads when none is named: the user's cache folder, never the checkout."""
-    import platformdirs
-
-    from advisor.files import PACKAGE_NAME
-
     return Path(platformdirs.user_cache_path(PACKAGE_NAME)) / "tables"
 
 
@@ -94,19 +92,12 @@ def build_kernel(
     root, packages, source = unpack_kernel(recipe, cache, say)
     say(f"{name}: reading modules")
     tree = modtree.read(root)
-    written = [
-        _save_kernel(
-            folder, name, tree, recipe.firmware,
-            source=f"Debian packages {', '.join(f'{p.name} {p.version}' for p in packages)}",
-            packages=packages, notes=source.warnings,
-        )
-    ]  # fmt: skip
-    if firmware:
-        written.append(_build_firmware(recipe, source, folder, say))
-    return written
+    of = f"Debian packages {', '.join(f'{p.name} {p.version}' for p in packages)}"
+    written = [_save_kernel(folder, name, tree, recipe.firmware, source=of, packages=packages, notes=source.warnings)]
+    return [*written, _build_firmware(recipe, source, folder, say)] if firmware else written
 
 
-def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") -> list[Path]:
+def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") -> Path:
     """Build a table of any kernel's module tree, kept in the user's data folder.
 
     `directory` is an unpacked kernel package, a root folder, or lib/modules/VERSION; `name` the table's, of lower-case
@@ -118,13 +109,10 @@ def build_tree(directory: str | Path, name: str, firmware: str = "debian-13") ->
         raise InputError(f"{name!r} is the name of a table that ships with the package; choose another.")
     table_files.load_firmware(firmware)
     tree = modtree.read(directory)
-    return [
-        _save_kernel(
-            table_files.folders()[0], name, tree, firmware,
-            source=f"the module tree of kernel {tree.version}", packages=[], notes=[],
-            remake=f"advisor tables build --tree DIR --name {name}",
-        )
-    ]  # fmt: skip
+    return _save_kernel(
+        table_files.folders()[0], name, tree, firmware, source=f"the module tree of kernel {tree.version}",
+        packages=[], notes=[], remake=f"advisor tables build --tree DIR --name {name}",
+    )  # fmt: skip
 
 
 def _save_kernel(

@@ -62,16 +62,11 @@ def entries(text: bytes) -> Iterator[tuple[str, str]]:
 
 def find(folder: str | Path) -> Path:
     """Find the one folder of modules in an unpacked package, a root folder or a folder lib/modules/VERSION."""
-    top = Path(folder)
-    if (top / "kernel").is_dir():
-        return top
-    found = [
-        version
-        for place in ("lib/modules", "usr/lib/modules")
-        if not (top / place).parent.is_symlink() and (top / place).is_dir()
-        for version in sorted((top / place).iterdir())
-        if (version / "kernel").is_dir()
-    ]
+    top = Path(folder).resolve()
+    kernels = [one for where in ("", "lib/modules/*/", "usr/lib/modules/*/") for one in top.glob(f"{where}kernel")]
+    # lib may be a link to usr/lib; one that leads out of the folder is another system's.
+    versions = {one.parent.resolve() for one in kernels if one.is_dir()}
+    found = sorted(version for version in versions if version.is_relative_to(top))
     if len(found) != 1:
         raise InputError(
             f"{top} holds {len(found)} kernels' modules ({', '.join(f.name for f in found) or 'none'}); one is wanted.",

@@ -44,9 +44,7 @@ class Kmod:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._ctx:
-            self._lib.kmod_unref(self._ctx)
-            self._ctx = None
+        self._lib.kmod_unref(self._ctx)
 
     def lookup(self, alias: str) -> list[str]:
         """Modules of one alias, as libkmod lists them; empty when it finds none or refuses the alias."""
