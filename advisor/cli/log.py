@@ -11,6 +11,7 @@ import typer
 
 from advisor.cli.screen import cell, one_line, say
 from advisor.cli.shared_options import LogFile, a_file, option
+from advisor.phrases import counted
 
 if TYPE_CHECKING:
     from advisor.benchlog import BenchLog
@@ -193,7 +194,7 @@ def listing(last: Annotated[int, option("How many of the newest.", min=1)] = 20,
             f"{cell(row.hands_on_min, '.0f'):>9}{cell(row.elapsed_min, '.0f'):>9}{cell(row.predicted_min, '.0f'):>11}"
             f"  {cell(row.outcome)}"
         )
-    say(f"{len(rows)} jobs shown.")
+    say(f"{counted(len(rows), 'job')} shown.")
 
 
 @log_app.command("import", epilog="Example:  advisor log import old-jobs.xlsx --dates dmy --dry-run")
@@ -275,7 +276,7 @@ def export(
         raise _wrong("--scored", str(scored), f"with a database: a name that ends in {', '.join(exported.ENDINGS[1:])}")
     else:
         write_whole(out, as_csv(rows))
-    say(f"{len(rows)} jobs written to {out}.")
+    say(f"{counted(len(rows), 'job')} written to {out}.")
 
 
 @log_app.command("check", epilog="Example:  advisor log check --repair")
@@ -298,5 +299,5 @@ def check(
         raise typer.Exit(2)
     kept, saved, lost = rescue.repair(path)
     for name, count in saved.items():
-        say(f"{name}: {count} rows saved" + (f", {lost[name]} not readable" if lost[name] else ""))
+        say(f"{name}: {counted(count, 'row')} saved" + (f", {lost[name]} not readable" if lost[name] else ""))
     say(f"The damaged file is kept as {kept}.")

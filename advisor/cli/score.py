@@ -11,6 +11,7 @@ import typer
 
 from advisor.cli.screen import cell, say
 from advisor.cli.shared_options import ShopFile, option
+from advisor.phrases import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -86,7 +87,7 @@ def _at_once(sheet: Path, out: Path | None, shop: Shop, parts: Path | None, colu
         say(table(batch))
     say(summary(scored))
     if out is not None:
-        say(f"{len(scored)} rows written to {out}.")
+        say(f"{counted(len(scored), 'row')} written to {out}.")
     if parts is not None:
         written(parts, batch.drawer)
         say(f"Parts kept, and parts to buy, written to {parts}.")
@@ -131,7 +132,7 @@ def _in_pieces(
             sheet, out, shop, raw_text=raw_text, resume=resume, executor=executor, progress=progress
         )
     say(summary(outcome.counted))
-    say(f"{len(outcome.counted)} rows written to {out}.")
+    say(f"{counted(len(outcome.counted), 'row')} written to {out}.")
     _end(outcome.counted)
 
 

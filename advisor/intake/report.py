@@ -6,7 +6,7 @@ import itertools
 
 import pandas as pd
 
-from advisor.phrases import few
+from advisor.phrases import counted, few
 
 _MOST = 40
 """Lines that are shown."""
@@ -30,11 +30,11 @@ def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.Data
             (
                 _short(record.header, 28), _short(record.field, 28) if known else "(carried through)",
                 str(record.understood) if known else "", str(record.empty) if known else "",
-                str(record.not_understood) if known else "", _short(record.how, 48),
+                str(record.not_understood) if known else "", _short(record.how, 100),
             )
         )  # fmt: skip
     widths = [max(len(line[i]) for line in [head, *body]) for i in range(len(head))]
-    lines = [f"{rows} rows, {len(columns)} columns", ""]
+    lines = [f"{counted(rows, 'row')}, {counted(len(columns), 'column')}", ""]
     for line in [head, *body]:
         cells = [
             cell.rjust(w) if 2 <= i <= 4 else cell.ljust(w)
@@ -42,12 +42,16 @@ def mapping_report(columns: pd.DataFrame, problems: pd.DataFrame, notes: pd.Data
         ]
         lines.append("  ".join(cells).rstrip())
     if len(problems):
-        lines += ["", f"Not understood: {len(problems)} cells on {problems['row'].nunique()} rows"]
+        lines += ["", f"Not understood: {_cells(problems)}"]
         lines += _grouped(problems, "problem")
     if len(notes):
-        lines += ["", f"Assumed: {len(notes)} cells on {notes['row'].nunique()} rows"]
+        lines += ["", f"Assumed: {_cells(notes)}"]
         lines += _grouped(notes, "note")
     return "\n".join(lines) + "\n"
+
+
+def _cells(frame: pd.DataFrame) -> str:
+    return f"{counted(len(frame), 'cell')} on {counted(frame['row'].nunique(), 'row')}"
 
 
 def _grouped(frame: pd.DataFrame, what: str) -> list[str]:
@@ -57,7 +61,7 @@ def _grouped(frame: pd.DataFrame, what: str) -> list[str]:
     lines = []
     for (column, value, reason, *accepted), rows in itertools.islice(groups, _MOST):
         cell = f" {_short(value, 40)!r}" if value else ""
-        lines.append(f"  row {few(rows.tolist(), 8)}: {_short(column, 24)}{cell}: {reason}")
+        lines.append(f"  row{'s' * (len(rows) > 1)} {few(rows.tolist(), 8)}: {_short(column, 24)}{cell}: {reason}")
         lines += [f"      accepted: {one}" for one in accepted if one]
     if groups.ngroups > _MOST:
         lines.append(f"  and {groups.ngroups - _MOST} more kinds")

@@ -72,10 +72,10 @@ def test_export_edit_and_outcome(log: Path, tmp_path: Path) -> None:
     run(log, "add", "=1+1", "--elapsed", "60", "--date", "2026-03-04", "--note", "first\nsecond")
     assert "Job 1 changed" in run(log, "edit", "1", "--elapsed", "64").stdout
     assert "Job 1: returned." in run(log, "outcome", "1", "returned", "--reason", "Wi-Fi", "--later").stdout
-    assert "1 jobs written" in run(log, "export", str(tmp_path / "jobs.csv")).stdout
+    assert "1 job written" in run(log, "export", str(tmp_path / "jobs.csv")).stdout
     row = pd.read_csv(tmp_path / "jobs.csv").iloc[0]
     assert (row["asset_tag"], row["elapsed_min"], row["outcome"], row["reason"]) == ("'=1+1", 64, "returned", "Wi-Fi")
-    assert "1 jobs shown" in run(log, "list").stdout
+    assert "1 job shown" in run(log, "list").stdout
     assert "sound" in run(log, "check").stdout
 
 

@@ -355,3 +355,13 @@ def test_safe_frame_touches_text_alone():
     assert pd.isna(safe["'=name"].iloc[2])
     pd.testing.assert_frame_equal(safe[["n", "f"]], raw[["n", "f"]])
     assert raw["=name"].iloc[0] == "=1+1"
+
+
+def test_the_report_counts_as_a_person_writes_and_cuts_no_reason():
+    """Expectation: plain English, one row and two rows; what a column was carried through for is told to its end."""
+    one = understand(pd.DataFrame({"asset tag": ["A-1"], "cpu": ["i5-6300U"], "ram": ["lots"], "lot": ["7"]})).report()
+    assert one.startswith("1 row, 4 columns\n")
+    assert "Not understood: 1 cell on 1 row\n  row 1: ram 'lots'" in one
+    assert "second column for asset_tag beside 'asset tag'; carried through\n" in one
+    two = understand(pd.DataFrame({"tag": ["A-1", "A-2"], "cpu": ["i5-6300U"] * 2, "ram": ["lots"] * 2})).report()
+    assert "Not understood: 2 cells on 2 rows\n  rows 1, 2: ram 'lots'" in two
