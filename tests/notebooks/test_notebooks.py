@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import nbformat
@@ -109,6 +110,12 @@ def test_review_shows_its_pictures_without_a_press(tmp_path):
     pictures = [shown(cell) for cell in cells if "<svg" in shown(cell)]
     assert len(pictures) == 7
     assert all("<figcaption>" in picture for picture in pictures)
+    assert not [output.text for cell in cells for output in cell.outputs if output.get("name") == "stderr"]
+    judged, missed = shown(cells[-2]), shown(cells[-1])
+    assert "median error [%]" in judged and "NaN" not in judged  # An edition only ever unpacked has no whole install
+    assert all(edition in judged for edition in ("GNOME", "KDE Plasma", "LXQt", "Xfce"))
+    names = re.findall(r"<td>([\w-]+)</td>\s*<td>[^<]*</td>\s*<td>(?:clone|live|packages)</td>", missed)
+    assert names and len(names) == len(set(names))  # Each rehearsal once, not once a split
 
 
 @pytest.mark.slow
