@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from advisor.shop import Shop
     from advisor.unit import Unit
 
+_INVENTED = "The invented unit OM-1003, its bench account cleared in haste."
+
 EXAMPLE = "Example:  advisor handover --root /mnt/unit --name benchuser --json > OM-1003-handover.json"
 
 
@@ -61,7 +63,10 @@ def handover(
         say("\n".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]" for rule in every()))
         return
     if demo:
-        say("\n".join(_demo()))
+        invented = _demo()
+        if tag is not None:
+            _keep(log, tag, invented)
+        say("\n".join([_INVENTED, invented.headline(), *invented.summary()]))
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)
@@ -106,7 +111,7 @@ def _slip(out: Path, root: Path, unit: Unit | None, shop: Shop, report: Report) 
     write_whole(out, slip.render_pdf(unit, slip.system_of(root), shop.name, report))
 
 
-def _demo() -> list[str]:
+def _demo() -> Report:
     """Plant the demo's leftovers in a folder that is thrown away, and check it."""
     from tempfile import TemporaryDirectory
 
@@ -118,5 +123,4 @@ def _demo() -> list[str]:
             path = Path(folder) / row["path"]
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(row["content"].replace("\\n", "\n"), encoding="utf-8")
-        report = check(folder, names=("benchy",))
-    return ["The invented unit OM-1003, its bench account cleared in haste.", report.headline(), *report.summary()]
+        return check(folder, names=("benchy",))

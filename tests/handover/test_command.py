@@ -66,6 +66,13 @@ def test_the_log_keeps_the_result(root, tmp_path):
     assert row["must"] == 1 and "must mend: Token or password of a service: root/.netrc" in json.loads(row["findings"])
 
 
+def test_the_demo_is_kept_too_so_that_the_readme_can_be_followed(tmp_path):
+    """The README: with --tag the result is kept in the log, and 11 things must be mended."""
+    run(tmp_path, "--demo", "--tag", "OM-1003", "--log", tmp_path / "log.sqlite")
+    with BenchLog(tmp_path / "log.sqlite") as book:
+        assert ready.latest(book, "OM-1003")["must"] == 11
+
+
 def test_a_shop_waives_a_rule_with_a_reason(root):
     put(root, "etc/hostname", "bench-07\n")
     shop = Shop(waived=(Waived(rule="hostname", reason="the recipient chose it"),))
