@@ -22,6 +22,10 @@ class AdvisorError(Exception):
     def __str__(self) -> str:
         return f"{self.message} {self.hint}".strip()
 
+    def _render_traceback_(self) -> list[str]:
+        """What IPython shows below a cell: what was wrong and the next step, as in a terminal, without a traceback."""
+        return [f"advisor: {self.message}", *([f"  {self.hint}"] if self.hint else [])]
+
 
 class InputError(AdvisorError, ValueError):
     """A file, row or value handed in cannot be used."""

@@ -94,10 +94,13 @@ def test_triage_as_it_comes_captures_this_machine(tmp_path):
 
 @pytest.mark.slow
 def test_batch_with_a_sheet_of_ones_own(tmp_path):
-    (tmp_path / "mine.csv").write_text("tag,cpu,ram,disk\nM-1,i5-6300U,8,256 ssd\nOM-1003,i5-2520M,4,500 hdd\n")
+    tags = [f"OM-100{digit}" for digit in range(3, 10)]
+    slow = "".join(f"{tag},i5-2520M,4,500 hdd\n" for tag in tags)
+    (tmp_path / "mine.csv").write_text(f"tag,cpu,ram,disk\nM-1,i5-6300U,8,256 ssd\n{slow}")
     cells = run(FOLDER / "batch_scoring.ipynb", tmp_path, {'datasets() / "demo" / "intake.csv"': '"mine.csv"'})
-    assert "2 units" in shown(cells[2])
+    assert "8 units" in shown(cells[2])
     assert "<svg" in shown(cells[3])
+    assert all(tag in shown(cells[5]) for tag in tags) and "..." not in shown(cells[5])  # Whose parts they are, whole
     assert "OM-1003" in shown(cells[6])
     assert (tmp_path / "scored.csv").read_text().splitlines()[1].startswith("M-1")
     assert (tmp_path / "standard.pdf").read_bytes().startswith(b"%PDF")
@@ -139,6 +142,15 @@ def test_a_year_is_asked_from_an_exported_file(tmp_path, monkeypatch):
     assert worst.index[-1][1] in shown(cells[3]) and f"{worst.iloc[-1]:.1f}" in shown(cells[3])
     assert "time in the slot [min]" in shown(cells[4])
     assert all(month in shown(cells[5]) for month in set(job["date"].str[:7]))
+
+
+@pytest.mark.slow
+def test_a_missing_file_is_told_in_a_sentence_without_a_traceback(tmp_path):
+    exceptions = pytest.importorskip("nbclient.exceptions")
+    with pytest.raises(exceptions.CellExecutionError) as told:
+        run(FOLDER / "year.ipynb", tmp_path)
+    assert "There is no file year.duckdb." in told.value.traceback and "advisor log export" in told.value.traceback
+    assert "Traceback" not in told.value.traceback and "exported.py" not in told.value.traceback
 
 
 @pytest.mark.slow
