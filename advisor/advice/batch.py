@@ -15,8 +15,9 @@ from advisor.advice.decide import Decision, decide
 from advisor.advice.facts import Facts, of_units
 from advisor.advice.flags import raise_flags
 from advisor.advice.gather import gather
-from advisor.advice.options import PART_COLUMNS, SLOW, fitted
+from advisor.advice.options import SLOW, UNUSABLE, fitted
 from advisor.advice.parts import shelf
+from advisor.advice.record import MINUTES
 from advisor.advice.sentences import Wording
 from advisor.advice.share import Shares, fitted_parts, share
 from advisor.columns import by_row, distinct, numbers
@@ -83,10 +84,15 @@ class Batch(Shown):
         """The record of a unit, by its tag or its position; KeyError when no unit has that tag, or several have."""
         if isinstance(tag, (int, np.integer)):
             return self._composer.compose(int(tag))
-        at = [row for row, name in enumerate(self.tags) if name.casefold() == tag.strip().casefold()]
+        at = self.rows_of(tag)
         if len(at) != 1:
             raise KeyError(f"{tag!r} stands on {len(at)} rows of this batch; give the row's number, from 0, instead.")
         return self._composer.compose(at[0])
+
+    def rows_of(self, tag: str) -> list[int]:
+        """Positions of the units with a tag, capitals and space around it ignored."""
+        wanted = tag.strip().casefold()
+        return [row for row, name in enumerate(self.tags) if name.strip().casefold() == wanted]
 
     def where(self, condition: Callable[[pd.DataFrame], Any] | pd.Series[bool]) -> Batch:
         """Some units of the batch, as they were decided with all the others beside them.
@@ -112,19 +118,12 @@ class Batch(Shown):
             problems=of_units(whole.problems, rows, 1), notes=of_units(whole.notes, rows, 1),
             extra=whole.extra.iloc[rows].reset_index(drop=True) if len(whole.extra) else whole.extra,
         )  # fmt: skip
-        shares = replace(
-            self.shares, choice=self.shares.choice[rows], wishes=self.shares.wishes[rows],
-            bought={name: bought[rows] for name, bought in self.shares.bought.items()},
-        )  # fmt: skip
-        raw = self.raw.iloc[rows].reset_index(drop=True)
+        raw, shares = self.raw.iloc[rows].reset_index(drop=True), self.shares.take(rows)
         return replace(self, raw=raw, understood=understood, case=self.case[rows], shares=shares)
 
     def kept_for(self, row: int) -> dict[str, int]:
         """Parts of the drawer that are kept for a unit: name to how many."""
-        case = int(self.case[row])
-        if not self.cases.works[case]:
-            return {}
-        return {one.part.name: one.times for one in self.cases.parts_of(case) if not one.bought}
+        return {one.part.name: one.times for one in self.cases.parts_of(int(self.case[row])) if not one.bought}
 
     @property
     def plot(self) -> Any:
@@ -168,6 +167,7 @@ class Batch(Shown):
     def _by_case(self) -> pd.DataFrame:
         cases, facts, wording = self.cases, self.cases.facts, self.wording
         n = len(cases)
+        packages = [dict.fromkeys(one.package for one in each) for each in cases.bring]
         reasons = [wording.reason(case)[0] for case in range(n)]
         flags = self.flags.assign(
             text=self.flags["title"].astype("string") + ": " + self.flags["reason"].astype("string")
@@ -178,25 +178,19 @@ class Batch(Shown):
             for row, reason, code in zip(*(flags[name].tolist() for name in ("row", "reason", "code")), strict=True)
         ]
         weighty = _join(flags[np.array(untold, dtype=bool)], "text", n, " | ")
-        processors, taken, chosen = facts.processors, self.timing, cases.chosen
-        works = cases.works
+        processors, taken = facts.processors, self.timing
         return pd.DataFrame(
             {
                 **self.standing,
                 **{name: processors[name] for name in ("cpu_microarch", "cpu_generation", "cpu_year", "cpu_level")},
                 "advice": pd.Series(cases.advice.astype(str), dtype="string"),
                 "do_first": pd.Series([wording.headline(case) for case in range(n)], dtype="string"),
-                "edition": chosen["edition"].where(works).astype("string"),
+                "edition": cases.edition,
                 "image_used": pd.Series(cases.image_used, dtype="string"),
-                "hands_on_min": taken.hands_on_min.round(1),
-                "elapsed_min": taken.elapsed_min.round(1),
-                "elapsed_low_min": taken.elapsed_low_min.round(1),
-                "elapsed_high_min": taken.elapsed_high_min.round(1),
+                **{name: getattr(taken, name).round(1) for name in MINUTES},
                 "minutes_from": _with(self.rests_on, taken.note, "; "),
                 "wireless_support": pd.Series(cases.wireless, dtype="string"),
-                "firmware_packages": pd.Series(
-                    [";".join(dict.fromkeys(one.package for one in each)) for each in cases.bring], dtype="string"
-                ),
+                "firmware_packages": pd.Series(map(";".join, packages), dtype="string"),
                 "flags": _join(self.flags, "code", n, ";"),
                 "reasons": _with(reasons, weighty, " | "),
                 "best_fix": pd.Series([wording.best_fix(case) for case in range(n)], dtype="string"),
@@ -248,32 +242,21 @@ class Batch(Shown):
             would leave very slow, or not at all, without it), lifts (units that get comfortable, or the usual desktop).
         """
         cases, parts, tags = self.cases, self.cases.options.shelf, self.tags
-        kept: dict[int, list[str]] = {}
-        buy: dict[int, list[tuple[str, int, int]]] = {}
-        for row, at, times, bought in fitted_parts(cases.options, self.shares):
-            if bought:
-                buy.setdefault(at, []).append((tags[row], int(self.case[row]), times))
-            else:
-                kept.setdefault(at, []).extend([tags[row]] * times)
-        plain = self.wording.plain
-        rows: list[dict[str, Any]] = []
-        for at, part in enumerate(parts.parts):
-            wanted = buy.get(at, [])
-            if not (parts.count[at] or wanted):
-                continue
-            level = cases.options.columns["level"]
-            saves = [
-                tag for tag, case, _ in wanted
-                if (at_plain := plain[cases.machine[case]]) < 0 or level[at_plain] > SLOW >= cases.level[case]
-            ]  # fmt: skip
-            rows.append(
-                {
-                    "part": part.name, "kind": str(part.kind), "in_drawer": int(parts.count[at]),
-                    "kept": len(kept.get(at, [])), "kept_for": "; ".join(dict.fromkeys(kept.get(at, []))),
-                    "to_buy": sum(times for _, _, times in wanted), "for_units": "; ".join(tag for tag, _, _ in wanted),
-                    "saves": len(saves), "lifts": len(wanted) - len(saves),
-                }
-            )  # fmt: skip
+        before = np.append(cases.options.columns["level"], UNUSABLE)[self.wording.plain[cases.machine]]
+        saved = (before == UNUSABLE) | ((before > SLOW) & (cases.level <= SLOW))
+        given = fitted_parts(cases.options, self.shares)
+        rows = []
+        for at, (part, count) in enumerate(zip(parts.parts, parts.count.tolist(), strict=True)):
+            kept, wanted = ([(row, times) for row, which, times, bought in given if which == at and bought == buy]
+                            for buy in (False, True))  # fmt: skip
+            if count or wanted:
+                saves = sum(bool(saved[self.case[row]]) for row, _ in wanted)
+                rows.append((
+                    part.name, str(part.kind), count,
+                    sum(times for _, times in kept), "; ".join(dict.fromkeys(tags[row] for row, _ in kept)),
+                    sum(times for _, times in wanted), "; ".join(tags[row] for row, _ in wanted),
+                    saves, len(wanted) - saves,
+                ))  # fmt: skip
         columns = ["part", "kind", "in_drawer", "kept", "kept_for", "to_buy", "for_units", "saves", "lifts"]
         return pd.DataFrame(rows, columns=columns)
 
@@ -344,22 +327,13 @@ def _cases(facts: Facts, decision: Decision, machine: np.ndarray, shares: Shares
     """Distinct machines with the option and the sources of parts that each row got."""
     table = pd.DataFrame({"machine": machine, "option": shares.choice, **shares.bought})
     # A part that is kept is kept for one unit: alike units that get such parts are cases of their own.
-    served = np.flatnonzero(shares.choice >= 0)
-    frame, drawn = decision.options.frame, np.zeros(len(served), dtype=bool)
-    for name in PART_COLUMNS:
-        drawn |= (frame[name].to_numpy(dtype=int)[shares.choice[served]] >= 0) & ~shares.bought[name][served]
-    drawn = served[drawn]
-    table["unit"] = -1
-    table.loc[drawn, "unit"] = drawn
+    drawn = [row for row, _, _, bought in fitted_parts(decision.options, shares) if not bought]
+    rows = np.arange(len(machine))
+    table["unit"] = np.where(np.isin(rows, drawn), rows, -1)
     code = table.groupby(list(table.columns), sort=False).ngroup().to_numpy()
     _, first = np.unique(code, return_index=True)
-    of = machine[first]
-    return code, Cases(
-        facts=facts.take(of), options=decision.options, machine=of, option=shares.choice[first],
-        bought={name: shares.bought[name][first] for name in PART_COLUMNS},
-        open_facts={case: decision.open_facts[int(at)] for case, at in enumerate(of) if int(at) in decision.open_facts},
-        lucky={case: decision.lucky[int(at)] for case, at in enumerate(of) if int(at) in decision.lucky},
-    )  # fmt: skip
+    some = shares.take(first)
+    return code, Cases(facts.take(machine[first]), decision, machine[first], some.choice, some.bought)
 
 
 def _kept(cases: Cases, case: np.ndarray, shares: Shares) -> dict[tuple[int, int], int]:
@@ -378,18 +352,14 @@ def timing_of(cases: Cases, model: TimingModel | None) -> Timing:
     """Minutes of every case; NA where nothing is installed."""
     from advisor import timing
 
-    chosen, names = cases.chosen, np.array([*(image.name for image in cases.facts.shop.images), None], dtype=object)
-    works = cases.works
-    fit = chosen["fit_min"].fillna(0).to_numpy(dtype=float)
-    extra = np.where(fit > 0, cases.facts.extra_min, 0.0)
-    remembered = chosen["fit_remembered"].fillna(0).to_numpy(dtype=float) + extra
+    chosen = cases.chosen
+    extra = np.where(chosen["fit_min"] > 0, cases.facts.extra_min, 0.0)
     firmware = [any(one.decides for one in each) for each in cases.bring]
     return timing.predict(
-        fitted(cases.facts.units, chosen, cases.options.shelf), cases.facts.processors,
-        chosen["edition"].where(works).astype("string"),
-        pd.Series(names[np.where(works, cases.image, -1)], dtype="string"), cases.facts.shop,
-        model=model, firmware=pd.Series(firmware, dtype=bool), part_min=pd.Series(fit + extra),
-        remembered=pd.Series(remembered),
+        cases.prepared, cases.facts.processors, cases.edition,
+        pd.Series(cases.image_used, dtype="string").where(cases.works), cases.facts.shop, model=model,
+        firmware=pd.Series(firmware, dtype=bool), part_min=chosen["fit_min"] + extra,
+        remembered=chosen["fit_remembered"] + extra,
     )  # fmt: skip
 
 

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.advice import parts
-from advisor.advice.decide import Lucky
+from advisor.advice.decide import Decision
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
-from advisor.advice.options import COMFORTABLE, Options, asked_for, most_risk, sticks
+from advisor.advice.options import NONE, Options, asked_for, fitted, most_risk, sticks
+from advisor.advice.parts import check
 from advisor.advice.readings import BEST, Reading, read, sides
 from advisor.columns import among, records, texts
 from advisor.comfort import LONGEST_SAID_S
@@ -21,7 +21,7 @@ from advisor.drivers import PlacedDevices
 from advisor.drivers.kinds import Kind
 from advisor.drivers.needs import Lack
 from advisor.editions.gates import starts, why_not_start
-from advisor.shop import Image, Part, PartKind
+from advisor.shop import Image, Part
 from advisor.unit import Advice, Support
 
 
@@ -30,27 +30,41 @@ class Cases:
     """Units with what was decided of them; arrays have the shape (n_cases,)."""
 
     facts: Facts
-    options: Options  # Of all distinct units; `machine` tells which of them a case is
+    decision: Decision  # Of all distinct units; `machine` tells which of them a case is
     # machine, option: Position of the distinct unit, and of the option it gets (-1 for none).
     machine: np.ndarray
     option: np.ndarray
     bought: dict[str, np.ndarray]  # For each of `PART_COLUMNS`, whether that part of the option must be bought
-    open_facts: dict[int, tuple[str, ...]]  # Cases that are held for want of facts, and which
-    lucky: dict[int, Lucky]
 
     def __len__(self) -> int:
         return len(self.option)
 
+    @property
+    def options(self) -> Options:
+        """Options of all distinct units."""
+        return self.decision.options
+
+    @cached_property
+    def open_facts(self) -> dict[int, tuple[str, ...]]:
+        """Cases that are held for want of facts, and which."""
+        known = self.decision.open_facts
+        return {case: known[at] for case, at in enumerate(self.machine.tolist()) if at in known}
+
     @cached_property
     def chosen(self) -> pd.DataFrame:
-        """The options' rows, NA where a case has none; shape (n_cases, ...)."""
-        frame = self.options.frame
-        return frame.reindex(np.where(self.option >= 0, self.option, -1)).reset_index(drop=True)
+        """The options' rows, `NONE` and else NA where a case has none; shape (n_cases, ...)."""
+        some = self.options.frame.reindex(self.option).reset_index(drop=True)
+        return some.fillna(NONE).astype({name: type(value) for name, value in NONE.items()})
 
     @cached_property
     def rows(self) -> list[dict[str, Any]]:
-        """The options' rows as dictionaries; NaN where a case has none."""
+        """The options' rows as dictionaries."""
         return records(self.chosen)
+
+    @cached_property
+    def prepared(self) -> pd.DataFrame:
+        """The units with the parts of their options fitted."""
+        return fitted(self.facts.units, self.chosen, self.options.shelf)
 
     @cached_property
     def effect(self) -> np.ndarray:
@@ -64,16 +78,13 @@ class Cases:
     @cached_property
     def held(self) -> np.ndarray:
         """Where a missing fact would change the option."""
-        out = np.zeros(len(self), dtype=bool)
-        out[list(self.open_facts)] = True
-        return out
+        return np.isin(np.arange(len(self)), list(self.open_facts))
 
     @cached_property
     def advice(self) -> np.ndarray:
         """One of `Advice` a case."""
         chosen, has = self.chosen, self.option >= 0
-        fit = has & (chosen["n_parts"].fillna(0).to_numpy() > 0)
-        bring = has & (chosen["bring"].fillna(0).to_numpy() > 0)
+        fit, bring = (chosen[name].to_numpy() > 0 for name in ("n_parts", "bring"))
         order = {str(name): at for at, name in enumerate(self.facts.shop.richness)}
         usual = order[str(self.facts.shop.standard_edition)]
         lighter = chosen["edition"].map(order).to_numpy(dtype="float64", na_value=-1) > usual
@@ -88,6 +99,11 @@ class Cases:
     def works(self) -> np.ndarray:
         """Where the unit is worked on: neither held nor set aside."""
         return ~among(self.advice, (Advice.HOLD, Advice.SET_ASIDE))
+
+    @cached_property
+    def edition(self) -> pd.Series[str]:
+        """What is installed, NA where nothing is."""
+        return self.chosen["edition"].where(self.works).astype("string")
 
     @cached_property
     def reading(self) -> Reading:
@@ -110,7 +126,7 @@ class Cases:
         """Position of the image of the option, else of the best stick that may start the unit; -1 for none."""
         may, rank = self.rank
         best = np.where(may.any(axis=1), rank.argmin(axis=1), -1)
-        return np.where(self.option >= 0, self.chosen["image"].fillna(-1).to_numpy(dtype=int), best)
+        return np.where(self.option >= 0, self.chosen["image"].to_numpy(), best)
 
     @cached_property
     def named(self) -> np.ndarray:
@@ -166,7 +182,7 @@ class Cases:
     @cached_property
     def level(self) -> np.ndarray:
         """Level of comfort of the option; `COMFORTABLE` where there is none."""
-        return self.chosen["level"].fillna(COMFORTABLE).to_numpy(dtype=int)
+        return self.chosen["level"].to_numpy()
 
     @cached_property
     def wireless(self) -> np.ndarray:
@@ -180,33 +196,18 @@ class Cases:
 
     def parts_of(self, case: int) -> list[FittedPart]:
         """Parts of a case's option, memory first."""
-        if case not in self._fitted:
-            self._fitted[case] = self._parts_of(case)
-        return self._fitted[case]
-
-    @cached_property
-    def _fitted(self) -> dict[int, list[FittedPart]]:
-        return {}
-
-    def _parts_of(self, case: int) -> list[FittedPart]:
         shelf = self.options.shelf.parts
-        asked = self.options.parts(self.option[case]) if self.option[case] >= 0 else ()
         return [
-            FittedPart(at, shelf[at], times, bool(self.bought[name][case]), self._check(case, shelf[at]))
-            for name, at, times in asked
+            FittedPart(at, shelf[at], times, bool(self.bought[name][case]), check(self.facts, case, shelf[at]))
+            for name, at, times in self.options.parts(self.option[case])
         ]
-
-    def _check(self, case: int, part: Part) -> str:
-        if part.kind == PartKind.MEMORY:
-            return parts.memory_check(self.facts, case, part)
-        return parts.ssd_check(self.facts, case, part) if part.kind == PartKind.SSD else ""
 
     @cached_property
     def bring(self) -> list[tuple[Brought, ...]]:
         """What must be brought to each case on the image used, decisive devices first."""
         every = self.devices
         wanted = ~among(every["support"], (Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER))
-        adapter = self.chosen["adapter"].fillna(-1).to_numpy(dtype=int) >= 0
+        adapter = self.chosen["adapter"].to_numpy() >= 0
         out: list[list[Brought]] = [[] for _ in range(len(self))]
         weighty = among(every["kind"], DECISIVE) & (every["severity"] != Lack.DEGRADES)
         columns = {name: every[name] for name in ("kind", "support", "firmware_packages", "cure")}

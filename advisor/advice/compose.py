@@ -21,6 +21,7 @@ from advisor.advice.printable import clean
 from advisor.advice.readings import TITLES, WHERE
 from advisor.advice.record import (
     ADVICE_MARK,
+    MINUTES,
     SEVERITY_MARK,
     Across,
     Device,
@@ -154,8 +155,7 @@ class Composer:
         runner_up, lost = wording.runner_up(case)
         waits = f"waits beyond what was measured: {self._beyond[case]}" if self._beyond[case] else ""
         minutes = {
-            name: None if pd.isna(value := getattr(timing, name).iat[case]) else float(value)
-            for name in ("hands_on_min", "elapsed_min", "elapsed_low_min", "elapsed_high_min")
+            name: None if pd.isna(value := getattr(timing, name).iat[case]) else float(value) for name in MINUTES
         }
         return {
             "edition": clean(cases.rows[case]["edition"]),

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from advisor.advice.facts import Facts
-from advisor.advice.options import Options, survey
+from advisor.advice.options import ASKS, Options, survey
 from advisor.advice.parts import Shelf
-from advisor.advice.readings import BEST, TITLES, WORST, Reading, missing, moved, read, sides, sole
+from advisor.advice.readings import BEST, TITLES, WORST, Reading, missing, read, sides, sole
 
 
 @dataclass(frozen=True)
@@ -21,15 +21,9 @@ class Decision:
     pick: np.ndarray  # Position of the option taken, -1 where none is usable, shape (n_units,)
     # Units that are held: the missing facts that would change the option taken, in the order of `TITLES`.
     open_facts: dict[int, tuple[str, ...]]
-    lucky: dict[int, Lucky]  # For the same units, what would be done were every missing fact at its best
-
-
-@dataclass(frozen=True)
-class Lucky:
-    """A held unit's option were the missing facts at their best; position -1 for none."""
-
-    options: Options
-    position: int
+    # Were every missing fact at its best: the options of the units that lack one, and that taken by each unit or -1.
+    lucky: Options
+    lucky_pick: np.ndarray
 
 
 Mark = tuple[object, ...]
@@ -37,13 +31,8 @@ Mark = tuple[object, ...]
 
 
 def _marks(options: Options, pick: np.ndarray) -> list[Mark]:
-    names = ("image", "edition", "module", "modules", "ssd", "adapter")
-    taken = np.flatnonzero(pick >= 0)
-    out: list[Mark] = [()] * len(pick)
-    columns = [options.frame[name].to_numpy()[pick[taken]].tolist() for name in names]
-    for at, mark in zip(taken.tolist(), zip(*columns, strict=True), strict=True):
-        out[at] = mark
-    return out
+    asked = options.frame[["image", *ASKS]].reindex(pick).to_numpy(dtype=object)
+    return [tuple(one) if at >= 0 else () for at, one in zip(pick.tolist(), asked, strict=True)]
 
 
 def decide(facts: Facts, shelf: Shelf) -> Decision:
@@ -54,10 +43,10 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
     best, worst = sides(n, BEST), sides(n, WORST)
     # A survey costs much the same for one unit as for many: all readings that can be are surveyed together.
     reading, (options, at_best) = _survey(facts, shelf, [(worst, np.arange(n)), (best, open_rows)])
-    pick, pick_best = options.best(), at_best.best()
+    pick, pick_best = options.best(), np.full(n, -1)
+    pick_best[open_rows] = at_best.best()
     mark, mark_best = _marks(options, pick), _marks(at_best, pick_best)
-    place = {int(row): at for at, row in enumerate(open_rows)}
-    torn = np.array([row for row, at in place.items() if mark_best[at] != mark[row]], dtype=np.int64)
+    torn = np.array([row for row in open_rows.tolist() if mark_best[row] != mark[row]], dtype=np.int64)
     # A fact that alone is missing is the one that tears.
     alone = sole(facts, lacking)
     turns: dict[int, list[str]] = {int(row): [str(alone[row])] if alone[row] else [] for row in torn}
@@ -65,11 +54,11 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
     asked = [(name, rows) for name in TITLES if len(rows := several[lacking[name][several]])]
     if asked:
         moves = [one for name, rows in asked
-                 for one in ((moved(best, name, WORST), rows), (moved(worst, name, BEST), rows))]  # fmt: skip
+                 for one in ((best | {name: worst[name]}, rows), (worst | {name: best[name]}, rows))]  # fmt: skip
         marks = [_marks(each, each.best()) for each in _survey(facts, shelf, moves)[1]]
         for (name, rows), down, up in zip(asked, marks[::2], marks[1::2], strict=True):
             for at, row in enumerate(map(int, rows)):
-                if down[at] != mark_best[place[row]] or up[at] != mark[row]:
+                if down[at] != mark_best[row] or up[at] != mark[row]:
                     turns[row].append(name)
     open_facts: dict[int, tuple[str, ...]] = {}
     for row, names in turns.items():
@@ -78,8 +67,7 @@ def decide(facts: Facts, shelf: Shelf) -> Decision:
             names = [name for name in names if name != "level"]
         # Where no single fact turns the decision, all of them together do.
         open_facts[row] = tuple(names or [name for name in TITLES if lacking[name][row]])
-    lucky = {row: Lucky(at_best, int(pick_best[place[row]])) for row in turns}
-    return Decision(reading.take(np.arange(n)), options, pick, open_facts, lucky)
+    return Decision(reading.take(np.arange(n)), options, pick, open_facts, at_best, pick_best)
 
 
 def _survey(

@@ -42,7 +42,7 @@ class Facts(ByUnit):
     extra_min: np.ndarray  # Minutes that a trap of the model adds to a fitting, beside opening the box [min]
     # How the unit is opened, as `timing/fitting` names it: a trap of its model, else its kind of box, '' for unknown.
     box: np.ndarray
-    likely: pd.DataFrame  # Values taken as likely: row, column, value, reason
+    likely: pd.DataFrame  # Values taken as likely: row, reason
     twice: np.ndarray  # Where the asset tag stands on another row too
 
     def __len__(self) -> int:

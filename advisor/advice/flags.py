@@ -162,18 +162,13 @@ def _device_flags(cases: Cases) -> pd.DataFrame:
     # Storage controllers that work, but stand between the installer and the disk.
     hiding = (kind == Kind.STORAGE) & (support == Support.WORKS) & (quirk != "") & (action != "") & ~told
     rows: dict[tuple[int, str], tuple[object, ...]] = {}
-    for at in np.flatnonzero(among(support, _DEVICE_ACTION)):
-        code = f"{kind[at]}-{support[at]}".replace(" ", "-")
-        weighty = kind[at] in _WEIGHTY and severity[at] != Lack.DEGRADES
-        row = int(devices.row[at])
+    for at in (*np.flatnonzero(among(support, _DEVICE_ACTION)), *np.flatnonzero(hiding)):
+        row, code = int(devices.row[at]), f"{kind[at]}-{support[at]}".replace(" ", "-")
+        title, act = f"{kind[at].capitalize()}: {support[at]}", kind[at] in _WEIGHTY and severity[at] != Lack.DEGRADES
+        if hiding[at]:
+            code, title, act = "disk-hidden", "Storage controller may hide the disk", severity[at] == Lack.BLOCKS
         rows.setdefault((row, code), (
-            row, code, str(Severity.ACT if weighty else Severity.NOTE), f"{kind[at].capitalize()}: {support[at]}",
+            row, code, str(Severity.ACT if act else Severity.NOTE), title,
             reason[at], source[at], action[at] or _DEVICE_ACTION[support[at]],
-        ))  # fmt: skip
-    for at in np.flatnonzero(hiding):
-        row = int(devices.row[at])
-        rows.setdefault((row, "disk-hidden"), (
-            row, "disk-hidden", str(Severity.ACT if severity[at] == Lack.BLOCKS else Severity.NOTE),
-            "Storage controller may hide the disk", reason[at], source[at], action[at],
         ))  # fmt: skip
     return pd.DataFrame(list(rows.values()), columns=list(FLAG_COLUMNS))

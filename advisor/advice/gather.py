@@ -107,8 +107,6 @@ def _likely(units: pd.DataFrame, processors: pd.DataFrame, trapped: pd.DataFrame
         if len(rows):
             values = found[column].iloc[rows].to_numpy(dtype=object)
             out.loc[rows, column] = values
-            words = [f"{column.replace('_', ' ')} taken as {value}: {why}" for value, why in
-                     zip(values, found[f"{column}_why"].iloc[rows], strict=True)]  # fmt: skip
-            told.append(pd.DataFrame({"row": rows, "column": column, "value": values, "reason": words}))
-    empty = pd.DataFrame({"row": pd.Series(dtype="int64"), "column": "", "value": "", "reason": ""})
-    return out, pd.concat(told, ignore_index=True) if told else empty
+            reasons = zip(rows.tolist(), values, found[f"{column}_why"].iloc[rows], strict=True)
+            told += [(row, f"{column.replace('_', ' ')} taken as {value}: {why}") for row, value, why in reasons]
+    return out, pd.DataFrame(told, columns=["row", "reason"]).astype({"row": "int64"})

@@ -13,7 +13,7 @@ import pandas as pd
 from advisor import comfort, editions
 from advisor.advice import parts
 from advisor.advice.facts import Facts
-from advisor.advice.parts import Shelf
+from advisor.advice.parts import PART_COLUMNS, Shelf
 from advisor.advice.readings import Reading
 from advisor.columns import numbers, texts
 from advisor.shop import Image, PartKind, Shop, Thresholds
@@ -34,7 +34,14 @@ ENOUGH_MEMORY_GIB = 8.0
 SMALL_DISK_GIB = 60.0
 """An SSD below this may be worth replacing; larger ones only when they are worn."""
 
-PART_COLUMNS = ("module", "ssd", "adapter")
+ASKS = ("edition", *PART_COLUMNS, "modules")
+"""What an option asks of the technician, whatever the stick."""
+
+NONE = {
+    "image": -1, **dict.fromkeys(PART_COLUMNS, -1), "modules": 0, "n_parts": 0, "bring": 0, "level": COMFORTABLE,
+    "memory_gib": 0.0, "fit_min": 0.0, "fit_remembered": 0.0,
+}  # fmt: skip
+"""What stands for no option."""
 
 KEY = (
     "unusable", "dead", "level", "slow", "buy", "roomy", "waits", "unusual", "kernel", "n_parts", "bring", "stick",
@@ -79,10 +86,19 @@ class Options:
         return {name: values.tolist() for name, values in self.columns.items()}
 
     def parts(self, at: int) -> list[tuple[str, int, int]]:
-        """Parts of an option: of each its column of `PART_COLUMNS`, its place on the shelf, and how many of it."""
+        """Parts of an option: of each its column of `PART_COLUMNS`, its place on the shelf, and how many of it; of no
+        option, -1, none.
+        """
+        if at < 0:
+            return []
         values = self._values
         times = {"module": values["modules"][at]}
         return [(name, values[name][at], times.get(name, 1)) for name in PART_COLUMNS if values[name][at] >= 0]
+
+    @cached_property
+    def uses(self) -> np.ndarray:
+        """How many of each part on the shelf the options take; shape (n_options, n_parts)."""
+        return self.shelf.usage(self.columns)
 
     @cached_property
     def by_unit(self) -> Mapping[int, np.ndarray]:
@@ -312,15 +328,12 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
     at, image = out["at"], out["image"]
     rows = reading.rows[at]
     adapter = out["adapter"] >= 0
-    counts = np.append(shelf.count, 0)
-    gib = np.append([part.gib for part in shelf.parts], 0.0)
+    uses = shelf.usage(out)
+    memory, disk = (
+        [part.gib * (part.kind == kind) for part in shelf.parts] for kind in (PartKind.MEMORY, PartKind.SSD)
+    )
+    memory_gib = uses @ np.array(memory, dtype=float)
     fit_min, remembered = parts.fit_minutes(shelf, out, facts.box[rows])
-    buy = np.zeros(len(at), dtype=int)
-    for name in PART_COLUMNS:
-        position = out[name]
-        asked = out["modules"] if name == "module" else 1
-        buy += (position >= 0) & (counts[position] < asked)
-    module, ssd, several = out["module"], out["ssd"], out["modules"]
     made = {
         "row": rows,
         "dead": facts.trouble.dead[rows, image] - (adapter & facts.trouble.no_wifi[rows, image]),
@@ -329,10 +342,10 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         - (adapter & facts.trouble.wifi_kernel[rows, image])
         + ~np.array([one.on_hand for one in shop.images])[image],
         "stick": rank[at, image],
-        "buy": buy,
-        "memory_gib": np.where(module >= 0, gib[module] * several, 0.0),
-        "n_parts": (ssd >= 0).astype(int) + several + adapter,
-        "size": np.where(module >= 0, gib[module] * several, 0) + np.where(ssd >= 0, gib[ssd], 0),
+        "buy": (uses > shelf.count).sum(axis=1),
+        "memory_gib": memory_gib,
+        "n_parts": uses.sum(axis=1),
+        "size": memory_gib + uses @ np.array(disk, dtype=float),
         "fit_min": np.round(fit_min, 1),
         "fit_remembered": remembered,
     }
@@ -340,11 +353,10 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
 
 
 def fitted(units: pd.DataFrame, options: pd.DataFrame, shelf: Shelf) -> pd.DataFrame:
-    """Units with the parts of an option each fitted; NA for no option."""
+    """Units with the parts of an option each fitted."""
     gib = np.append([part.gib for part in shelf.parts], 0.0)
     nvme = np.append([part.disk_kind is StorageKind.NVME for part in shelf.parts], False)
-    none = {"module": -1, "modules": 0, "ssd": -1}
-    module, modules, ssd = (options[name].fillna(value).to_numpy(dtype=int) for name, value in none.items())
+    module, modules, ssd = (options[name].to_numpy(dtype=int) for name in ("module", "modules", "ssd"))
     units = parts.with_memory(units, gib[module], modules)
     return parts.with_ssd(units, ssd >= 0, gib[ssd], nvme[ssd].astype(bool))
 

@@ -24,6 +24,10 @@ NVME_YEAR = 2018
 """From this year on an empty unit is taken to want an NVMe disk rather than a SATA one; common practice, no source."""
 
 
+PART_COLUMNS = ("module", "ssd", "adapter")
+"""Columns of an option with the places of its parts on the shelf, -1 for none; `modules` counts those of memory."""
+
+
 @cache
 def usual_parts() -> tuple[Part, ...]:
     """Parts that a bench usually can buy, from `datasets/advice/parts.csv`; none lies in the drawer."""
@@ -42,6 +46,15 @@ class Shelf:
         """Positions of the parts of a kind."""
         return [at for at, part in enumerate(self.parts) if part.kind == kind]
 
+    def usage(self, options: Mapping[str, np.ndarray]) -> np.ndarray:
+        """How many of each part the options with these columns take; shape (n_options, n_parts)."""
+        out = np.zeros((len(options["modules"]), len(self.parts)), dtype=int)
+        for name in PART_COLUMNS:
+            rows = np.flatnonzero(options[name] >= 0)
+            place = options[name][rows].astype(int)
+            out[rows, place] = options["modules"][rows] if name == "module" else 1
+        return out
+
 
 def shelf(shop: Shop) -> Shelf:
     """The shop's drawer, and what it can buy where the drawer lacks it."""
@@ -57,22 +70,20 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
     Where a shop names its own minutes for a part, they hold for opening a usual box too; what a model's own trap adds
     to that comes on top, its `extra_min` in `batch.timing_of`.
     """
-    reckoned = np.array([operations.part_min(part.kind, part.fits) for part in shelf.parts] + [(0.0, 0.0)])
-    named_min = np.array([np.nan if part.fit_min is None else part.fit_min for part in shelf.parts] + [0.0])
-    outside = np.array([operations.part_name(p.kind, p.fits) in operations.OUTSIDE for p in shelf.parts] + [True])
-    minutes, opened, plain = np.zeros((len(box), 2)), np.zeros(len(box), dtype=bool), np.zeros(len(box), bool)
-    for name in ("module", "ssd", "adapter"):
-        at = fitted[name]
-        times = fitted["modules"] if name == "module" else (at >= 0).astype(int)
-        named = ~np.isnan(named_min[at])
-        minutes += (
-            np.where(named[:, None], np.column_stack([np.nan_to_num(named_min[at]), np.zeros(len(at))]), reckoned[at])
-            * (times[:, None])
-        )
-        plain |= (at >= 0) & named & ~outside[at]
-        opened |= (at >= 0) & ~named & ~outside[at]
+    each = [
+        operations.part_min(part.kind, part.fits) if part.fit_min is None else (part.fit_min, 0.0)
+        for part in shelf.parts
+    ]
+    named = np.array([part.fit_min is not None for part in shelf.parts], dtype=bool)
+    names = [operations.part_name(part.kind, part.fits) for part in shelf.parts]
+    inside = np.array([name not in operations.OUTSIDE for name in names], dtype=bool)
+    uses = shelf.usage(fitted)
+    opened = uses[:, inside & ~named].any(axis=1, keepdims=True)
+    plain = uses[:, inside & named].any(axis=1, keepdims=True)
     whole, usual = operations.opening_min(box), operations.opening_min(np.full(len(box), "", dtype=object))
-    minutes += np.where(opened[:, None], whole, np.where(plain[:, None], np.maximum(whole - usual, 0.0), 0.0))
+    minutes = uses @ np.array(each).reshape(-1, 2) + np.where(
+        opened, whole, np.where(plain, np.maximum(whole - usual, 0.0), 0.0)
+    )
     return minutes[:, 0], minutes[:, 1]
 
 
@@ -122,6 +133,13 @@ def ssd_check(facts: Facts, row: int, part: Part) -> str:
     if not facts.no_disk[row]:
         return ""
     return "that there is an NVMe slot" if part.disk_kind is StorageKind.NVME else "that there is a SATA bay"
+
+
+def check(facts: Facts, row: int, part: Part) -> str:
+    """What to look at before a part is fitted, '' for nothing."""
+    if part.kind == PartKind.MEMORY:
+        return memory_check(facts, row, part)
+    return ssd_check(facts, row, part) if part.kind == PartKind.SSD else ""
 
 
 @lru_cache(maxsize=64)

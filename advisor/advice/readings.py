@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 
 from advisor.advice.facts import Facts
-from advisor.columns import ByUnit, Columns, among, holds, numbers, present, texts
-from advisor.editions import draws_slowly
-from advisor.editions.drawing import Drawing
+from advisor.columns import ByUnit, Columns, among, holds, numbers, present
+from advisor.editions import chip_draws, draws_slowly
 from advisor.unit import BootMode, FormFactor, StorageKind
 
 RAM_GIB = (1.0, 16.0)
@@ -182,8 +181,7 @@ def read(facts: Facts, side: dict[str, np.ndarray], rows: np.ndarray | None = No
         units.loc[size, "storage_gib"] = _sizes(units["storage_kind"], side["storage_gib"])[size]
     if kind.any():
         units.loc[kind, "storage_kind"] = np.array(list(map(str, KINDS)), dtype=object)[side["storage_kind"][kind]]
-    draws = np.equal(texts(facts.drawing)[rows], Drawing.HARDWARE)
-    return Reading(rows, units, processors, draws.astype(bool), side["boot_mode"] == BEST)
+    return Reading(rows, units, processors, chip_draws(facts.drawing)[rows], side["boot_mode"] == BEST)
 
 
 def _end(processors: pd.DataFrame, name: str, bounds: tuple[Any, Any], side: np.ndarray) -> np.ndarray:
@@ -206,11 +204,3 @@ def _sizes(kinds: pd.Series[str], side: np.ndarray) -> np.ndarray:
 def sides(n: int, side: int) -> dict[str, np.ndarray]:
     """Every missing fact of n units at one side."""
     return {name: np.full(n, side) for name in TITLES}
-
-
-def moved(side: dict[str, np.ndarray], name: str, to: int) -> dict[str, np.ndarray]:
-    """The same but for one fact."""
-    return {**side, name: np.full_like(side[name], to)}
-
-
-__all__ = ["BEST", "TITLES", "WHERE", "WORST", "Reading", "missing", "moved", "read", "sides", "sole"]

@@ -53,6 +53,10 @@ SEVERITY_MARK: dict[str, Mark] = {Severity.STOP: Mark.SQUARE, Severity.ACT: Mark
 """Shape of each severity of a flag."""
 
 
+MINUTES = ("elapsed_min", "elapsed_low_min", "elapsed_high_min", "hands_on_min")
+"""Fields of a record that are minutes of the whole unit, named alike in the scored CSV and in `timing.Timing`."""
+
+
 @dataclass(frozen=True)
 class Reason:
     """A sentence and what it rests on."""

@@ -11,15 +11,14 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
 from advisor.advice.options import (
+    ASKS,
     COMFORTABLE,
     KEY,
     OF_LADDER,
-    PART_COLUMNS,
     SLOW,
     VERY_SLOW,
     Options,
@@ -27,7 +26,7 @@ from advisor.advice.options import (
     offered,
 )
 from advisor.advice.readings import TITLES, WORST, read, sides
-from advisor.columns import among, by_row, records, texts
+from advisor.columns import Columns, among, by_row, records, texts
 from advisor.drivers.needs import Lack
 from advisor.editions.gates import DRAWS_SLOWLY, need_disk_gib, why_not_fit
 from advisor.phrases import joined
@@ -89,10 +88,7 @@ class Wording:
         figures: dict[str, np.ndarray] = {}
         offers = np.zeros(shape, dtype=bool)
         reading = read(self.facts, sides(len(cases), WORST))
-        table = pd.DataFrame({"at": np.arange(len(cases)), "image": cases.image})
-        for name in (*PART_COLUMNS, "modules"):
-            empty = 0 if name == "modules" else -1
-            table[name] = cases.chosen[name].fillna(empty).to_numpy(dtype=int)
+        table = cases.chosen.assign(at=np.arange(len(cases)), image=cases.image)
         for image in np.unique(cases.image[cases.image >= 0]):
             rows = offered(shop.images[int(image)], shop)
             if rows.empty:
@@ -107,11 +103,8 @@ class Wording:
 
     def edition_row(self, case: int, edition: int) -> dict[str, Any]:
         """One edition's figures under a case's option, as an option's row."""
-        row = {name: values[case, edition] for name, values in self.every.figures.items()}
-        mine = self.cases.rows[case]
-        # NaN, where the case has no option, is neither above nor equal to 0.
-        memory = mine["memory_gib"] if mine["memory_gib"] > 0 else 0.0
-        return {**row, "memory_gib": memory, "ssd": mine["ssd"] if mine["ssd"] >= 0 else -1}
+        figures = {name: values[case, edition] for name, values in self.every.figures.items()}
+        return self.cases.rows[case] | figures
 
     def why_out(self, case: int, edition: int) -> str:
         """Why an edition is not comfortable under a case's option, '' where it is."""
@@ -123,7 +116,7 @@ class Wording:
             return f"the image {shop.images[image].name} does not have it"
         if not every.figures["gate"][case, edition] or self.facts.ram_gib[case] != self.facts.ram_gib[case]:
             row, need = self._catalogues[image][every.editions[edition]]
-            gate = why_not_fit(self._prepared(case), self._drawn[case], row, need)
+            gate = why_not_fit(self._prepared.row(case), self._drawn[case], row, need)
             if gate:
                 return gate
             if self._drawn[case] is None and not every.figures["gate"][case, edition]:
@@ -155,16 +148,9 @@ class Wording:
     def _drawn(self) -> np.ndarray:
         return texts(self.facts.drawing)
 
-    def _prepared(self, case: int) -> dict[str, Any]:
-        """Fields of a unit with its option's parts fitted, None for unknown."""
-        known = self.facts.fields.row(case)
-        row = self.cases.rows[case]
-        if known["ram_gib"] is not None and row["memory_gib"] > 0:
-            known["ram_gib"] += row["memory_gib"]
-        if row["ssd"] >= 0:
-            part = self.cases.options.shelf.parts[int(row["ssd"])]
-            known.update(storage_kind=part.disk_kind, storage_gib=part.gib)
-        return known
+    @cached_property
+    def _prepared(self) -> Columns:
+        return Columns(self.cases.prepared)
 
     # The first thing to do
 
@@ -172,53 +158,41 @@ class Wording:
         """The first thing to do with a unit, as a technician would call it across the bench."""
         cases, advice = self.cases, self.cases.advice[case]
         if advice in (Advice.SET_ASIDE, Advice.HOLD):
-            demanded = self._demands(case)
+            demanded = self._demands.get(case)
             if demanded:
                 word = "SET ASIDE" if advice == Advice.SET_ASIDE else "HOLD"
                 return f"{word}: {demanded[0]['title']}"
             if advice == Advice.HOLD:
                 return "READ " + joined([TITLES[name].upper() for name in cases.open_facts[case][:2]])
             return "SET ASIDE: " + ("no stick starts it" if cases.image[case] < 0 else "not usable with any desktop")
-        row = cases.rows[case]
-        then = f"{row['edition']}"
-        stick = cases.image_used[case]
+        edition, stick, slow = cases.rows[case]["edition"], cases.image_used[case], LEVEL_WORDS[int(cases.level[case])]
         other = cases.image[case] != cases.wanted[case]
-        slow = LEVEL_WORDS[int(row["level"])]
         after = f", which stays {slow}" if slow else ""
+        then = f"then {edition}" + (f" from stick {stick}" if other else "") + after
+        bring = joined(one.package for one in cases.bring[case] if one.decides)
         fitted = cases.parts_of(case)
         if fitted:
             verb = "BUY AND FIT" if all(part.bought for part in fitted) else "FIT"
             names = joined(part.name + " (to be bought)" * (part.bought and verb == "FIT") for part in fitted)
-            bring = self._bring(case)
-            return (
-                f"{verb} {names}, " + (f"bring {bring}, " if bring else "") + f"then {then}"
-                + (f" from stick {stick}" if other else "") + after
-            )  # fmt: skip
+            return f"{verb} {names}, " + (f"bring {bring}, " if bring else "") + then
         if advice == Advice.FIRMWARE_FIRST:
-            if not self.facts.shop.images[cases.image[case]].on_hand:
-                return f"MAKE STICK {stick}, then {then}{after}"
-            return f"BRING {self._bring(case)}, then {then}" + (f" from stick {stick}" if other else "") + after
-        if other:
-            return f"USE STICK {stick}, install {then}{after}"
-        return f"INSTALL {then}{after}"
-
-    def _bring(self, case: int) -> str:
-        return joined(one.package for one in self.cases.bring[case] if one.decides)
-
-    def _demands(self, case: int) -> list[dict[str, Any]]:
-        effect = self.cases.effect[case]
-        return [one for one in self._conditions.get(case, ()) if one["effect"] == effect] if effect else []
+            ready = self.facts.shop.images[cases.image[case]].on_hand
+            return f"BRING {bring}, {then}" if ready else f"MAKE STICK {stick}, then {edition}{after}"
+        return (f"USE STICK {stick}, install " if other else "INSTALL ") + edition + after
 
     @cached_property
-    def _conditions(self) -> dict[int, list[dict[str, Any]]]:
-        return by_row(self.facts.conditions["row"], records(self.facts.conditions))
+    def _demands(self) -> dict[int, list[dict[str, Any]]]:
+        """By case, the conditions that hold it or set it aside."""
+        said = self.facts.conditions
+        some = said[said["effect"].ne("").to_numpy() & (said["effect"] == self.cases.effect[said["row"].to_numpy(int)])]
+        return by_row(some["row"], records(some))
 
     # Why
 
     def reason(self, case: int) -> tuple[str, str]:
         """Why a unit gets its advice, and the source."""
         cases, advice = self.cases, self.cases.advice[case]
-        demanded = self._demands(case)
+        demanded = self._demands.get(case)
         if demanded:
             return "; ".join(dict.fromkeys(f"{one['title'].lower()}: {one['reason']}" for one in demanded)), str(
                 demanded[0]["source"]
@@ -292,18 +266,14 @@ class Wording:
         words += " decide and are not known" if len(names) > 1 else " decides and is not known"
         if "cpu" in names or "level" in names:
             words += f": {self.facts.processor_problems[case]}"
-        best = self.cases.lucky[case]
-        at_best = self._ask(best.options, best.position) if best.position >= 0 else Advice.SET_ASIDE
-        at = self._best[self.cases.machine[case]]
-        at_worst = self._ask(self.cases.options, int(at)) if at >= 0 else Advice.SET_ASIDE
-        return f"{words}; at worst: {at_worst}; at best: {at_best}"
-
-    @cached_property
-    def _best(self) -> np.ndarray:
-        return self.cases.options.best()
+        decision, machine = self.cases.decision, self.cases.machine[case]
+        at_worst = self._ask(decision.options, int(decision.pick[machine]))
+        return f"{words}; at worst: {at_worst}; at best: {self._ask(decision.lucky, int(decision.lucky_pick[machine]))}"
 
     def _ask(self, options: Options, at: int) -> str:
-        """What an option asks for, in short."""
+        """What an option asks for, in short; 'set aside' for no option, -1."""
+        if at < 0:
+            return Advice.SET_ASIDE
         row, names = options.row(at), [options.shelf.parts[part].several(times) for _, part, times in options.parts(at)]
         stick = self.facts.shop.images[int(row["image"])].name
         return (f"fit {joined(names)}, " if names else "") + f"{row['edition']} from {stick}"
@@ -386,8 +356,8 @@ class Wording:
         mine = cases.rows[case]
         some = frame[frame["row"].eq(cases.machine[case]) & frame["unusable"].eq(0)]
         # The same on another stick is no other thing to do.
-        asks = ["edition", "module", "modules", "ssd", "adapter"]
-        some = some[(some[asks] != pd.Series({name: mine[name] for name in asks})[asks].to_numpy()).any(axis=1)]
+        asks = list(ASKS)
+        some = some[(some[asks] != [mine[name] for name in asks]).any(axis=1)]
         if some.empty:
             return "", ""
         at = int(some.index.to_numpy()[np.argmin(cases.options.order[some.index.to_numpy()])])

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from advisor.advice.options import KEY, PART_COLUMNS, SLOW, Options
+from advisor.advice.options import KEY, SLOW, Options
+from advisor.advice.parts import PART_COLUMNS
+from advisor.columns import ByUnit
 from advisor.errors import AdvisorError
 
 _GAIN = {0: 40.0, 1: 20.0, 2: 0.0}
@@ -19,8 +21,10 @@ _GAIN = {0: 40.0, 1: 20.0, 2: 0.0}
 
 
 @dataclass(frozen=True)
-class Shares:
+class Shares(ByUnit):
     """Which option each unit of a batch gets, and where its parts come from; all of shape (n_rows,)."""
+
+    WHOLE = frozenset({"kept"})
 
     choice: np.ndarray  # Position of the option, -1 for none
     bought: dict[str, np.ndarray]  # For each of `PART_COLUMNS`, whether that part of the option must be bought
@@ -32,21 +36,10 @@ class Shares:
 def fitted_parts(options: Options, shares: Shares) -> list[tuple[int, int, int, bool]]:
     """Every part that a unit of the batch gets: the unit's row, the part's place on the shelf, how many, if bought."""
     return [
-        (int(row), at, times, bool(shares.bought[name][row]))
-        for row in np.flatnonzero(shares.choice >= 0)
+        (row, at, times, bool(shares.bought[name][row]))
+        for row in range(len(shares.choice))
         for name, at, times in options.parts(shares.choice[row])
     ]
-
-
-def usage(options: Options, at: np.ndarray) -> np.ndarray:
-    """Count the parts that options use; shape (len(at), n_parts)."""
-    out = np.zeros((len(at), len(options.shelf.parts)), dtype=int)
-    for name in PART_COLUMNS:
-        part = options.frame[name].to_numpy(dtype=int)[at]
-        number = options.frame["modules"].to_numpy(dtype=int)[at] if name == "module" else np.ones(len(at), dtype=int)
-        used = part >= 0
-        np.add.at(out, (np.flatnonzero(used), part[used]), number[used])
-    return out
 
 
 def share(
@@ -74,7 +67,7 @@ def share(
     choice = np.where(asks, pick[machine], -1)
     taken = np.flatnonzero(choice >= 0)
     used = np.zeros((len(machine), len(count)), dtype=int)
-    used[taken] = usage(options, choice[taken])
+    used[taken] = options.uses[choice[taken]]
     drawer = count > 0
     wishes = np.asarray((used[:, drawer] > 0).any(axis=1))
     free = options.frame["buy"].to_numpy(dtype=int) == 0
@@ -101,7 +94,7 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     able = np.isin(frame["row"].to_numpy(), kinds) & frame["unusable"].eq(0).to_numpy() & frame["buy"].eq(0).to_numpy()
     at = np.flatnonzero(able)
     at = at[np.argsort(options.order[at], kind="stable")]
-    uses = usage(options, at)
+    uses = options.uses[at]
     # Of options that use the same parts only the unit's best can be taken.
     first = pd.DataFrame(uses).assign(row=frame["row"].to_numpy()[at]).drop_duplicates().index.to_numpy()
     at, uses = at[first], uses[first]
@@ -149,7 +142,7 @@ def _or_buy(options: Options, machine: int, given: int, short: np.ndarray, buys:
     if not len(at):
         return given
     keys = [columns[name][at] for name in KEY]
-    lacking = sum((columns[name][at] >= 0) & np.append(short, False)[columns[name][at]] for name in PART_COLUMNS)
+    lacking = (options.uses[at][:, short] > 0).sum(axis=1)
     keys[KEY.index("buy")] = np.where(at == given, 0, columns["buy"][at] + lacking)
     return int(at[np.lexsort(keys[::-1])[0]])
 

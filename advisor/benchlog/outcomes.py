@@ -135,7 +135,7 @@ def proposals(rows: pd.DataFrame, shop: Shop) -> list[Proposal]:
 def _predicted(rows: pd.DataFrame, shop: Shop) -> dict[str, Array]:
     """Typical desktop and browser seconds of the edition that was installed; NaN where it is not to be told."""
     from advisor.comfort import ladder
-    from advisor.editions import chip_draws, rows_of
+    from advisor.editions import chip_draws, drawing, rows_of
     from advisor.identify import processors
 
     if not {"cpu", "image", "edition"} <= set(rows.columns):
@@ -150,7 +150,7 @@ def _predicted(rows: pd.DataFrame, shop: Shop) -> dict[str, Array]:
         if not len(at) or offered.empty:
             continue
         some, theirs = units.iloc[at].reset_index(drop=True), cpus.iloc[at].reset_index(drop=True)
-        steps = ladder(some, theirs, offered, shop.thresholds.certainty, chip_draws(some, theirs))
+        steps = ladder(some, theirs, offered, shop.thresholds.certainty, chip_draws(drawing(some, theirs)["drawing"]))
         column = pd.Index(steps.editions).get_indexer(pd.Index(editions[at]))
         for name in MOVES:
             seconds = getattr(steps, name)[np.arange(len(at)), np.maximum(column, 0)]

@@ -13,7 +13,6 @@ import pandas as pd
 
 from advisor import intake
 from advisor.advice import Batch, assess
-from advisor.advice.options import fitted
 from advisor.benchlog import sheet_cells
 from advisor.benchlog.cells import Cells
 from advisor.columns import numbers, records
@@ -249,8 +248,7 @@ def _installing(shop: Shop, edition: str) -> Shop:
 def _beside(sheet: _Times, rows: np.ndarray, batch: Batch, places: np.ndarray) -> list[tuple[Any, ...]]:
     """Lay some rows beside the units of a batch that they belong to; rows without a prediction are refused."""
     known = _predicted(batch)
-    disks = fitted(batch.cases.facts.units, batch.cases.chosen, batch.cases.options.shelf)["storage_kind"]
-    kinds = disks.fillna("unknown").astype(str).tolist()
+    kinds = batch.cases.prepared["storage_kind"].fillna("unknown").astype(str).tolist()
     out = []
     for row, place in zip(rows.tolist(), places.tolist(), strict=True):
         case, timed = int(batch.case[place]), sheet.values["timed"][row]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
-from advisor.columns import numbers
+from advisor.columns import holds, numbers
 from advisor.drivers import ids
 from advisor.drivers.kinds import Kind, names_none
 
@@ -152,6 +152,6 @@ def drawing(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def chip_draws(units: pd.DataFrame, processors: pd.DataFrame) -> np.ndarray:
-    """Where a graphics chip is known to draw, shape (n_units,)."""
-    return drawing(units, processors)["drawing"].eq(Drawing.HARDWARE).fillna(False).to_numpy(dtype=bool)
+def chip_draws(drawn: pd.Series[str]) -> np.ndarray:
+    """Where a graphics chip is known to draw, by the first column of `drawing`; shape (n_units,)."""
+    return holds(drawn.eq(Drawing.HARDWARE))

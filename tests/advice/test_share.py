@@ -10,7 +10,7 @@ import pytest
 
 from advisor.advice.options import KEY, Options
 from advisor.advice.parts import Shelf
-from advisor.advice.share import _assign, usage
+from advisor.advice.share import _assign
 from advisor.shop import Part, Thresholds
 from tests.advice.conftest import DDR4, SSD, batch_of, shop_with
 
@@ -104,10 +104,10 @@ def test_no_other_way_of_handing_the_parts_out_saves_more(counts: tuple[int, int
     best = 0
     for way in itertools.product(*lists):
         taken = np.array([at for at in way if at >= 0], dtype=int)
-        if (usage(options, taken).sum(axis=0) <= count).all():
+        if (options.uses[taken].sum(axis=0) <= count).all():
             best = max(best, int((frame["level"].to_numpy()[taken] <= 1).sum()))
     chosen = batch.shares.choice[batch.shares.choice >= 0]
-    assert (usage(options, chosen).sum(axis=0) <= count).all()
+    assert (options.uses[chosen].sum(axis=0) <= count).all()
     assert int((frame["level"].to_numpy()[chosen] <= 1).sum()) == best
 
 
