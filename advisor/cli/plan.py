@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -80,16 +80,14 @@ def rest_of_day(
 ) -> Plan:
     """Plan the rest of a day by the stopwatches, and say what changes."""
     from advisor.benchlog import BenchLog, default_path
-    from advisor.plan.again import logged_on, plan_again, progress_of, read_plan
-    from advisor.plan.hours import time_of_day
+    from advisor.plan import again
+    from advisor.plan.hours import typed_time
 
-    old = read_plan(before, batch, quantile)
-    clock = datetime.now() if now is None else datetime.combine(old.day, time()) + timedelta(minutes=time_of_day(now))
+    old = again.read_plan(before, batch, quantile)
+    clock = typed_time(old.day, now or "")
     with BenchLog(log or default_path()) as book:
-        progress = progress_of(book, [job.tag for job in old.jobs])
-        done = logged_on(book, old.day)
-    made, changes = plan_again(old, clock, progress, gone=gone, done=done, seconds=seconds)
-    say(f"{len(progress)} units begun, {len(done)} logged today. Changes: {len(changes) or 'none'}.")
+        made, changes, begun, done = again.rest_of_day(old, clock, book, gone, seconds)
+    say(f"{begun} units begun, {done} logged today. Changes: {len(changes) or 'none'}.")
     for one in changes:
         say(f"  {one_line(one.tag)}: {one.words}")
     return made

@@ -146,17 +146,15 @@ def rows_with(batch: Batch, tag: str, csv: Path | None) -> list[int]:
     InputError
         When no row has the tag; the message names tags like it.
     """
-    tags = batch.understood.units["asset_tag"].astype("string").str.strip()
-    wanted = tag.strip().casefold()
-    found = tags.str.casefold().eq(wanted).fillna(False).to_numpy(dtype=bool)
-    if not found.any():
+    found = batch.rows_of(tag)
+    if not found:
         import difflib
 
-        known = [str(one) for one in tags.dropna()]
+        known = [str(one).strip() for one in batch.understood.units["asset_tag"].dropna()]
         like = difflib.get_close_matches(tag, known, n=3, cutoff=0.6)
         hint = f"Like it: {', '.join(like)}." if like else f"Its tags begin with {', '.join(known[:3])}."
         raise InputError(f"No row of {csv} has the asset tag {tag!r}.", hint if known else "The sheet names no tag.")
-    return [at for at, here in enumerate(found.tolist()) if here]
+    return found
 
 
 def capture_frame(path: Path, tag: str | None) -> pd.DataFrame:

@@ -112,6 +112,14 @@ def logged_on(log: BenchLog, day: date) -> list[str]:
     return [str(row[0]) for row in log.rows("SELECT asset_tag FROM job WHERE done_on = ?", (day.isoformat(),))]
 
 
+def rest_of_day(
+    plan: Plan, now: datetime, log: BenchLog, gone: Iterable[str] = (), seconds: float = 10.0
+) -> tuple[Plan, list[Change], int, int]:
+    """Plan the rest of a day by a bench log: also how many units were begun by its stopwatches, and logged that day."""
+    progress, done = progress_of(log, [job.tag for job in plan.jobs]), logged_on(log, plan.day)
+    return *plan_again(plan, now, progress, gone, done, seconds), len(progress), len(done)
+
+
 def plan_again(
     plan: Plan, now: datetime, progress: Mapping[str, Progress], gone: Iterable[str] = (), done: Iterable[str] = (),
     seconds: float = 10.0,

@@ -30,6 +30,11 @@ def time_of_day(text: str) -> int:
     return when.hour * 60 + when.minute
 
 
+def typed_time(day: date, typed: str) -> datetime:
+    """A time of a day as it was typed; now where nothing was."""
+    return datetime.combine(day, time()) + timedelta(minutes=time_of_day(typed)) if typed.strip() else datetime.now()
+
+
 def bench_of(shop: Shop) -> tuple[Bench, int, list[str]]:
     """Make a bench of a shop's settings; beside it when tick 0 is [minutes from midnight], and which settings cannot be
     meant, with what was taken instead.

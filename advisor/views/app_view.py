@@ -171,7 +171,6 @@ class App(w.VBox):
         self.pages[self.tabs.selected_index or 0].refresh()
         self.unit.value = f"<b>{escape(record.tag)}</b> {escape(record.headline)}" if record else "<b>The bench</b>"
         self.undo.layout.display = "" if bench.taken_off else "none"
-        self.shop.description = "Shop"
         self.shop.placeholder = bench.shop.name
         self._clocks(bench.watches().running)
 

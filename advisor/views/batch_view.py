@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
@@ -11,12 +10,11 @@ import pandas as pd
 from advisor.advice import Batch, assess
 from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
-from advisor.files import datasets
 from advisor.intake.handed_in import Sheet, read_file, read_pasted
 from advisor.phrases import counted
-from advisor.shop_file import read_shop
 from advisor.unit import unit_of
 from advisor.views import labels, show
+from advisor.views.state import invented
 from advisor.views.widgets import button, classed, html, text, upload
 
 if TYPE_CHECKING:
@@ -84,9 +82,8 @@ class Scoring(w.VBox):
         self.app.act(lambda: self._score([read_pasted(self.pasted.value)]))
 
     def _demo(self) -> None:
-        folder = datasets() / "demo"
-        self.app.bench.shop = read_shop(folder / "shop.toml")
-        self.take_files([("intake.csv", (folder / "intake.csv").read_bytes())])
+        self.app.bench.shop, sheet = invented()
+        self.take_files([sheet])
 
     def _score(self, got: list[Any]) -> str:
         sheets = [one for one in got if isinstance(one, Sheet)]
@@ -98,8 +95,8 @@ class Scoring(w.VBox):
         self._show()
         return f"{counted(len(raw), 'row')} of {', '.join(one.name for one in sheets)} scored."
 
-    def _here(self) -> tuple[Batch, int]:
-        if self.batch is None or self.row < 0:
+    def _here(self, every: bool = False) -> tuple[Batch, int]:
+        if self.batch is None or (self.row < 0 and not every):
             raise InputError("No row is chosen.", "Click one, or type its tag.")
         return self.batch, self.row
 
@@ -109,7 +106,7 @@ class Scoring(w.VBox):
 
     def _named(self, typed: str) -> int:
         assert self.batch is not None
-        at = [row for row, tag in enumerate(self.batch.tags) if tag.casefold() == typed.strip().casefold()]
+        at = self.batch.rows_of(typed)
         if not at:
             raise InputError(
                 f"No row has the tag {typed.strip()!r}.", f"Tags begin with {', '.join(self.batch.tags[:3])}."
@@ -136,16 +133,11 @@ class Scoring(w.VBox):
             self.app.front.focus(".ba-do-print")
 
     def _print(self, every: bool = False) -> None:
-        def page() -> str:
-            if every:
-                assert self.batch is not None
-                return show.page(self.batch).html
-            batch, row = self._here()
-            return show.page([batch[row]]).html
+        def send() -> None:
+            batch, row = self._here(every)
+            self.app.front.print(show.page(batch if every else [batch[row]]).html)
 
-        with contextlib.suppress(TypeError):
-            printed = self.app.act(lambda: {"page": page()})
-            self.app.front.print(printed["page"])
+        self.app.act(send)
 
     def _save(self, parts: bool = False) -> None:
         from advisor.intake import safe_frame
@@ -162,11 +154,7 @@ class Scoring(w.VBox):
         self.summary.value = show.batch_html(self.batch, rows=0)
         self.table.children = [table_of(self.batch, self._choose)]
         plot = self.batch.plot
-        self.pictures.value = (
-            "<div class='cols'>"
-            + "".join(one()._repr_html_() for one in (plot.advice, plot.minutes, plot.parts))
-            + "</div>"
-        )
+        self.pictures.value = show.side_by_side(plot.advice(), plot.minutes(), plot.parts())
 
     def refresh(self) -> None:
         """Show what there is to do."""

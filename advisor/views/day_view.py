@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from contextlib import suppress
+from datetime import date, datetime
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -38,7 +39,9 @@ class Day(w.VBox):
         self.day = classed(w.DatePicker(description="Day", value=date.today()), "ba-day-day")
         self.kept = choice("In time", KEPT, None, "ba-day-kept", value=0.7)
         self.delivery = text("Parts arrive", None, "ba-day-delivery", placeholder="such as 13:00")
-        self.at = text("Look at", lambda _: self.app.act(self._looked), "ba-day-at", placeholder="now")
+        self.at = text(
+            "Look at", lambda _: self.app.act(lambda: self._now(date.today())), "ba-day-at", placeholder="now"
+        )
         asked = w.HBox([
             self.day, self.kept, self.delivery, button("Plan the day", self._plan, "ba-day-do", "mod-primary"),
         ])  # fmt: skip
@@ -64,13 +67,11 @@ class Day(w.VBox):
 
     def _planned(self) -> str:
         from advisor.plan import plan_day
+        from advisor.plan.hours import time_of_day
 
         batch, name = self._batch()
-        arrives = _time(self.delivery.value)
-        self.plan = plan_day(
-            batch, self.day.value, quantile=self.kept.value, seconds=10.0,
-            delivery=None if arrives is None else arrives.hour * 60 + arrives.minute,
-        )  # fmt: skip
+        arrives = time_of_day(self.delivery.value) if self.delivery.value.strip() else None
+        self.plan = plan_day(batch, self.day.value, quantile=self.kept.value, seconds=10.0, delivery=arrives)
         self.changes.value = ""
         self._show()
         return f"{name}: {counted(len(self.plan.solution.schedule), 'unit')} planned."
@@ -86,39 +87,33 @@ class Day(w.VBox):
 
     def _again(self) -> str:
         """Plan the rest of the day by the stopwatches and the log; units taken off the queue fell out."""
-        from advisor.plan.again import logged_on, plan_again, progress_of
+        from advisor.plan.again import rest_of_day
 
-        old, bench = self.plan, self.app.bench
-        if old is None:
+        bench = self.app.bench
+        if self.plan is None:
             raise InputError("There is no plan yet.", "Plan the day first.")
-        progress = progress_of(bench.log, [job.tag for job in old.jobs])
-        self.plan, changes = plan_again(
-            old, self._now(), progress, gone=[tag for _, tag in bench.taken_off], done=logged_on(bench.log, old.day)
-        )
+        gone = [tag for _, tag in bench.taken_off]
+        self.plan, changes, begun, _ = rest_of_day(self.plan, self._now(self.plan.day), bench.log, gone)
         rows = "".join(f"<li><b>{escape(one.tag)}</b> {escape(one.words)}</li>" for one in changes)
         self.changes.value = f"<h3>What changes</h3><ul>{rows}</ul>" if rows else ""
         self._show()
         self.tick()
-        return f"{counted(len(progress), 'unit')} begun; {counted(len(changes), 'change')} of the plan."
+        return f"{counted(begun, 'unit')} begun; {counted(len(changes), 'change')} of the plan."
 
-    def _now(self) -> datetime:
-        at = _time(self.at.value)
-        assert self.plan is not None
-        return datetime.now() if at is None else datetime.combine(self.plan.day, at)
+    def _now(self, day: date) -> datetime:
+        from advisor.plan.hours import typed_time
 
-    def _looked(self) -> str:
-        _time(self.at.value)
-        return ""
+        return typed_time(day, self.at.value)
 
     def _save(self, kind: str) -> None:
         from advisor.plan import written
 
-        made = self.plan
-        if made is not None:
-            got = self.app.act(lambda: {"file": written.way(f"day.{kind}")(made)})
-            if got:
-                whole = got["file"]
-                self.app.front.save(f"day.{kind}", whole.encode() if isinstance(whole, str) else whole)
+        def send() -> None:
+            assert self.plan is not None
+            whole = written.way(f"day.{kind}")(self.plan)
+            self.app.front.save(f"day.{kind}", whole.encode() if isinstance(whole, str) else whole)
+
+        self.app.act(send)
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -131,12 +126,12 @@ class Day(w.VBox):
         self.picture.value = picture(self.plan)
 
     def tick(self) -> None:
-        """Bring the board up to now."""
-        if self.plan is not None:
-            now = self._now()
-            shown = board_html(self.plan.board(now), now)
-            if shown != self.board.value:
-                self.board.value = shown
+        """Bring the board up to now; it stays while what is typed there is no time, which is said."""
+        with suppress(InputError):
+            if self.plan is not None:
+                now = self._now(self.plan.day)
+                # What is the same already is not sent.
+                self.board.value = board_html(self.plan.board(now), now)
 
     def refresh(self) -> None:
         """Show what there is to do."""
@@ -145,20 +140,11 @@ class Day(w.VBox):
         self.tick()
 
 
-def _time(typed: str) -> time | None:
-    """A time of the day, None where none was typed."""
-    from advisor.plan.hours import time_of_day
-
-    return time(*divmod(time_of_day(typed), 60)) if typed.strip() else None
-
-
 def picture(plan: Plan) -> str:
     """The timetable by slot and by technician as a figure: on paper's white, since it tells by greys and hatching."""
     from advisor.plan import written
 
-    says = escape(plan.summary().partition("\n")[0])
-    drawn = written.picture(plan).decode()
-    svg = drawn[drawn.index("<svg") :].replace("<svg ", f'<svg class="picture" role="img" aria-label="{says}" ', 1)
+    svg = show.labelled(written.picture(plan).decode(), plan.summary().partition("\n")[0])
     return f"<figure class='paper'>{svg}<figcaption>{LEGEND}</figcaption></figure>"
 
 

@@ -19,7 +19,7 @@ from advisor.advice import Batch
 from advisor.phrases import counted
 from advisor.unit import Advice
 from advisor.views import labels
-from advisor.views.show import framed
+from advisor.views.show import framed, labelled
 
 INK, DO, GOOD, WARN, STOP, LINE = "#010203", "#0b57a4", "#1c6b32", "#8a4b00", "#a3160f", "#aab0b6"
 """Colours; all but the last take the page's own on the screen, so that they hold in the light and in the dark."""
@@ -46,14 +46,13 @@ class Picture:
         out = io.StringIO()
         with rc_context(STYLE):
             self.figure.savefig(out, format="svg", transparent=True, bbox_inches="tight", metadata={"Date": None})
-        text = re.sub(r"^.*?(?=<svg)", "", out.getvalue(), flags=re.S)
-        text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+        text = re.sub(r"<metadata>.*?</metadata>", "", out.getvalue(), flags=re.S)
         # Several pictures stand on one page: each has names of its own, or one's hatching would be another's.
         prefix = f"p{zlib.crc32(self.says.encode()):x}-"
         text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{prefix}", text)
         for colour, variable in _VARIABLES.items():
             text = text.replace(colour, variable)
-        return text.replace("<svg ", f'<svg class="picture" role="img" aria-label="{escape(self.says)}" ', 1)
+        return labelled(text, self.says)
 
     def figure_html(self) -> str:
         """With the sentence below, without a style of its own."""

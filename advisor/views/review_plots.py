@@ -54,14 +54,16 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
     return Picture(figure, says)
 
 
+def _held_out(by: str, speeds: str) -> pd.DataFrame:
+    """How the model does by the classes that were left out of it."""
+    rows = review.held_out()
+    return review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(speeds)], "group")
+
+
 @rc_context(STYLE)
 def misses(by: str = "disk") -> Picture:
     """Typical miss by class, the class never trained on: 'disk', 'edition' or 'processor'."""
-    rows = review.held_out()
-    known, blind = (
-        review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(speeds)], "group").set_index("class")
-        for speeds in (review.MEASURED, review.NOT_MEASURED)
-    )
+    known, blind = (_held_out(by, speeds).set_index("class") for speeds in (review.MEASURED, review.NOT_MEASURED))
     names = known.index.tolist()
     figure, one = axes(high=0.8 + 0.42 * len(names))
     places, blind_pct = np.arange(len(names)), blind.loc[names, "miss_pct"]
@@ -78,8 +80,7 @@ def misses(by: str = "disk") -> Picture:
 @rc_context(STYLE)
 def coverage(by: str = "disk") -> Picture:
     """How many of ten fell inside their range, by class, with how sure that is (95 %)."""
-    rows = review.held_out()
-    found = review.by_class(rows[rows["split"].eq(by) & rows["speeds"].eq(review.MEASURED)], "group")
+    found = _held_out(by, review.MEASURED)
     figure, one = axes(high=0.9 + 0.32 * len(found))
     names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
     one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)

@@ -12,7 +12,6 @@ from advisor.views.widgets import html
 
 if TYPE_CHECKING:
     from advisor.views.app_view import App
-    from advisor.views.plots import Picture
 
 
 class Review(w.VBox):
@@ -38,7 +37,7 @@ class Review(w.VBox):
             self._batch = batch
             self.of_batch.value = (
                 "<h3>The batch that is open</h3>"
-                + _side_by_side(batch.plot.measured(), plots.swings(batch))
+                + show.side_by_side(batch.plot.measured(), plots.swings(batch))
                 + show.part("savings", batch.savings().to_dict("records"))
             )
         if not self.body.value:
@@ -47,8 +46,4 @@ class Review(w.VBox):
                 plots.coverage("edition"),
             )  # fmt: skip
             title = "<h3>The model that ships, on what it had not seen</h3>"
-            self.body.value = title + _side_by_side(*pictures) + plots.curves().figure_html()
-
-
-def _side_by_side(*pictures: Picture) -> str:
-    return "<div class='cols'>" + "".join(one.figure_html() for one in pictures) + "</div>"
+            self.body.value = title + show.side_by_side(*pictures) + plots.curves().figure_html()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +51,17 @@ def style() -> str:
 def framed(body: str) -> str:
     """A display that stands alone, with its style."""
     return f'<style>{style()}</style><div class="ba">{body}</div>'
+
+
+def labelled(svg: str, says: str) -> str:
+    """A drawn picture that stands in a page, with the sentence that a screen reader speaks."""
+    name = f'class="picture" role="img" aria-label="{escape(says)}"'
+    return svg[svg.index("<svg") :].replace("<svg ", f"<svg {name} ", 1)
+
+
+def side_by_side(*pictures: Any) -> str:
+    """Pictures of `plots` beside each other."""
+    return "<div class='cols'>" + "".join(one.figure_html() for one in pictures) + "</div>"
 
 
 def html(thing: Any) -> str:

@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 
 from advisor.advice import Batch, assess
-from advisor.advice.record import Record
+from advisor.advice.record import MINUTES, Record
 from advisor.benchlog import BenchLog, Job
 from advisor.benchlog.laps import Watches, titles, watches
 from advisor.benchlog.learning import logged
@@ -62,7 +62,6 @@ class BenchPage:
         self.units: list[Queued] = self.queue.units()
         self.number = 0
         self.record: Record | None = None
-        self.sheet: Sheet | None = None
         self.twice: list[tuple[Queued, Queued]] = []
         self.taken_off: list[tuple[int, str]] = []
         self.folder: Path | None = None
@@ -106,8 +105,7 @@ class BenchPage:
         return " ".join(part for part in (told, *dict.fromkeys(map(missing, got)), unread) if part)
 
     def take_sheet(self, sheet: Sheet) -> str:
-        """Put every row of a sheet in the queue, or keep it for the batch tab when there are too many."""
-        self.sheet = sheet
+        """Put every row of a sheet in the queue, unless there are too many."""
         if len(sheet.raw) > MOST_AT_ONCE:
             rows = counted(len(sheet.raw), "row")
             return f"{sheet.name}: {rows}, too many for the queue. Score them in the Batch tab."
@@ -115,9 +113,8 @@ class BenchPage:
 
     def try_demo(self) -> str:
         """Take the invented workshop and its units; says so."""
-        self.shop = read_shop(datasets() / "demo" / "shop.toml")
-        name = "intake.csv"
-        self.take_sheet(read_file(name, (datasets() / "demo" / name).read_bytes()))  # type: ignore[arg-type]
+        self.shop, sheet = invented()
+        self.take_file(*sheet)
         return f"{self.shop.name}: {counted(len(self.units), 'unit')}, all invented."
 
     def type_in(self) -> str:
@@ -334,10 +331,14 @@ class BenchPage:
         if not entry.tag:
             raise InputError("The unit has no tag, and stopwatches go by the tag.", "Type its tag first.")
         following = now.next_phase()
-        told = [self.stop(entry.tag, lap.phase) for lap in now.laps if lap.minutes is None]
+        told = self._stop_all()
         if following:
             self.log.start(entry.tag, following)
         return " ".join([*told, f"{titles()[following]}: the clock runs." if following else "That was the last step."])
+
+    def _stop_all(self) -> list[str]:
+        """Stop what runs for the unit in view."""
+        return [self.stop(lap.tag, lap.phase) for lap in self.watches().laps if lap.minutes is None]
 
     def stop(self, tag: str, phase: str) -> str:
         """Stop a stopwatch of any unit; says how long it ran."""
@@ -349,15 +350,10 @@ class BenchPage:
         assert record is not None and self._batch is not None  # a unit in view is scored
         if not entry.tag:
             raise InputError("The unit has no tag, and the log goes by the tag.", "Type its tag first.")
-        for lap in self.watches().laps:
-            if lap.minutes is None:
-                self.stop(entry.tag, lap.phase)
+        self._stop_all()
         timing = self._batch.timing
         phases = records(timing.phases[["phase", "hands_on_min", "machine_min"]])
-        minutes = {
-            name: getattr(record, name)
-            for name in ("elapsed_min", "elapsed_low_min", "elapsed_high_min", "hands_on_min")
-        }
+        minutes = {name: getattr(record, name) for name in MINUTES}
         scored = {"advice": record.advice, "edition": record.edition, "image_used": record.image, **minutes}
         self.log.add_unit(
             entry.tag, entry.unit.model_dump(mode="json", exclude_none=True), scored, phases, timing.basis
@@ -384,6 +380,12 @@ class BenchPage:
     def _last_technician(self) -> str:
         rows = self.log.rows("SELECT technician FROM job WHERE technician IS NOT NULL ORDER BY id DESC LIMIT 1")
         return str(rows[0]["technician"]) if rows else ""
+
+
+def invented() -> tuple[Shop, tuple[str, bytes]]:
+    """The invented workshop: its settings, and the name and content of its intake sheet."""
+    folder = datasets() / "demo"
+    return read_shop(folder / "shop.toml"), ("intake.csv", (folder / "intake.csv").read_bytes())
 
 
 def _of_capture(taken: Capture, name: str) -> Queued:

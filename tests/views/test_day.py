@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from advisor.errors import InputError
-from advisor.views.day_view import _time, board_html
+from advisor.plan.hours import typed_time
+from advisor.views.day_view import board_html
 
 NOW = datetime(2026, 11, 30, 10, 15)
 
@@ -39,16 +40,20 @@ def test_the_board_says_what_runs_where(told, cells):
     assert "".join(f"<td>{cell}</td>" for cell in cells) in said
 
 
-@pytest.mark.parametrize(("typed", "hour"), [("", None), ("13:00", 13), ("9:05", 9)])
-def test_a_time_of_the_day(typed, hour):
-    found = _time(typed)
-    assert (found and found.hour) == hour
+@pytest.mark.parametrize(("typed", "hour", "minute"), [("13:00", 13, 0), (" 9:05 ", 9, 5)])
+def test_a_time_of_the_day(typed, hour, minute):
+    assert typed_time(NOW.date(), typed) == datetime(2026, 11, 30, hour, minute)
+
+
+def test_where_no_time_is_typed_it_is_now():
+    before = datetime.now()
+    assert before <= typed_time(NOW.date(), " ") <= datetime.now()
 
 
 @pytest.mark.parametrize("typed", ["noon", "25:00", "13:0x"])
 def test_what_is_no_time_is_said(typed):
     with pytest.raises(InputError, match="no time of the day"):
-        _time(typed)
+        typed_time(NOW.date(), typed)
 
 
 @pytest.fixture
@@ -81,7 +86,11 @@ def test_the_queue_is_planned_and_the_board_follows_it_to_its_end(day):
     day.at.value = f"{opens:%H:%M}"
     assert day._again().endswith("0 changes of the plan.") and day.changes.value == ""
     day.tick()
-    assert "at work" in day.board.value
+    board = day.board.value
+    assert "at work" in board
+    day.at.value = "noon"
+    assert "'noon' is no time of the day." in day.app.message.value and day.board.value == board
+    day.at.value = f"{opens:%H:%M}"
     saved = {}
     day.app.front.save = lambda name, content: saved.update({name: content})
     for kind in ("pdf", "ics", "csv"):
