@@ -84,7 +84,7 @@ class BenchPage:
         return "This PC was read." + (f" {counted(unread, 'fact')} could not be read, each says why." if unread else "")
 
     def take_file(self, name: str, content: bytes) -> str:
-        """Take a file: a capture or listings join the queue, a sheet is kept to take rows from."""
+        """Take a file: captures, listings and the rows of a sheet join the queue."""
         return self._took(read_file(name, content), name)
 
     def take_text(self, text: str) -> str:
@@ -93,7 +93,10 @@ class BenchPage:
 
     def _took(self, got: list[Capture] | Sheet, name: str) -> str:
         if isinstance(got, Sheet):
-            return self.take_sheet(got)
+            if len(got.raw) <= MOST_AT_ONCE:
+                return self.join(_of_sheet(got))
+            rows = counted(len(got.raw), "row")
+            return f"{got.name}: {rows}, too many for the queue. Score them in the Batch tab."
         from advisor.capture.listings import missing
 
         told = self.join([_of_capture(one, name) for one in got])
@@ -103,13 +106,6 @@ class BenchPage:
         parts = counted(len(left), "part") if left else ""
         unread = f"{parts} of the text could not be used: {'; '.join(left[:3])}." if left else ""
         return " ".join(part for part in (told, *dict.fromkeys(map(missing, got)), unread) if part)
-
-    def take_sheet(self, sheet: Sheet) -> str:
-        """Put every row of a sheet in the queue, unless there are too many."""
-        if len(sheet.raw) > MOST_AT_ONCE:
-            rows = counted(len(sheet.raw), "row")
-            return f"{sheet.name}: {rows}, too many for the queue. Score them in the Batch tab."
-        return self.join(_of_sheet(sheet))
 
     def try_demo(self) -> str:
         """Take the invented workshop and its units; says so."""

@@ -89,7 +89,7 @@ def test_the_queue_is_planned_and_the_board_follows_it_to_its_end(day):
     board = day.board.value
     assert "at work" in board
     day.at.value = "noon"
-    assert "'noon' is no time of the day." in day.app.message.value and day.board.value == board
+    assert "is no time of the day. Write it as 13:00." in day.app.message.value and day.board.value == board
     day.at.value = f"{opens:%H:%M}"
     saved = {}
     day.app.front.save = lambda name, content: saved.update({name: content})
