@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -15,7 +16,7 @@ from advisor.drivers import DeviceVerdicts
 from advisor.drivers.kinds import Kind
 from advisor.drivers.needs import Lack
 from advisor.shop import Image, Shop
-from advisor.unit import PORTABLE, StorageKind, StorageMode, Support
+from advisor.unit import PORTABLE, FormFactor, StorageKind, StorageMode, Support
 
 CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "action", "source")
 """Columns of what the notes say and of what is known of the model; `effect` is 'set aside', 'hold' or ''."""
@@ -121,6 +122,27 @@ class Facts(ByUnit):
         typed = texts(self.units["ram_type"].str.upper())
         which, names = pd.factorize(np.where(present(typed), typed, usual))
         return which, [module_types(str(name)) for name in names]
+
+    @cached_property
+    def module_forms(self) -> np.ndarray:
+        """Form of each unit's memory modules, '' where unknown."""
+        return module_forms(self.units)
+
+
+_FORM = re.compile(r"SODIMM|DIMM")
+"""Form of a module, as `ram_modules` spells it."""
+
+
+def module_forms(units: pd.DataFrame) -> np.ndarray:
+    """Form of each unit's memory modules, by those fitted, or a small desktop's name; '' where neither tells."""
+    fitted, names = texts(units["ram_modules"]), texts(units["model"])
+    forms = np.array([found[0] if name and (found := _FORM.search(name)) else "" for name in fitted], dtype=object)
+    small = holds(units["form_factor"].eq(FormFactor.SMALL_DESKTOP)) & (forms == "") & present(names)
+    rules = tables.dicts("advice/module_forms")
+    for row in np.flatnonzero(small):
+        said = (rule["form"] for rule in rules if re.search(rule["pattern"], names[row], re.IGNORECASE))
+        forms[row] = next(said, "")
+    return forms
 
 
 def module_types(board: str) -> list[str]:

@@ -100,7 +100,8 @@ def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.
     fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > known["ram_max_gib"])
     which, types = facts.memory_types
     fits &= np.array([*(kind in some for some in types), False])[which[reading.rows]]
-    return fits & reading.forms.get(form, True)
+    told = facts.module_forms[reading.rows]
+    return fits & np.where(told == "", reading.forms.get(form, True), told == form)
 
 
 def memory_check(facts: Facts, row: int, part: Part) -> str:
@@ -111,7 +112,7 @@ def memory_check(facts: Facts, row: int, part: Part) -> str:
         checks.append("that a memory slot is free")
     if fields["ram_type"][row] is None:
         checks.append(f"that the board takes {part.fits.partition(' ')[0]}")
-    if fields["form_factor"][row] in (None, FormFactor.SMALL_DESKTOP):
+    if facts.module_forms[row] == "" and fields["form_factor"][row] in (None, FormFactor.SMALL_DESKTOP):
         checks.append(f"that its modules are {part.fits.partition(' ')[2] or 'of this form'}")
     return " and ".join(checks)
 

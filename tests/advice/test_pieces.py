@@ -15,7 +15,7 @@ import pytest
 
 from advisor.advice import assess, compose, decide, fixed, parts
 from advisor.advice.devices import short_maker
-from advisor.advice.facts import kernel_from_backports, module_types, weigh
+from advisor.advice.facts import kernel_from_backports, module_forms, module_types, weigh
 from advisor.advice.options import rich_rank
 from advisor.advice.printable import clean
 from advisor.advice.readings import BEST, WORST, Reading, read, sides
@@ -33,6 +33,7 @@ def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any
     return SimpleNamespace(
         fields=Columns(units),
         units=units, memory_types=(np.zeros(n, dtype=int), [module_types(types)]), shop=default_shop(),
+        module_forms=module_forms(units),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
         no_disk=units["storage_kind"].eq("none").fillna(False).to_numpy(dtype=bool),
     )  # fmt: skip
@@ -94,6 +95,36 @@ def test_long_modules_go_into_desktops_and_short_ones_into_the_rest(form: str | 
     long = SODIMM.model_copy(update={"fits": "DDR4 DIMM"})
     found = [parts.memory_fits(facts_of(units), reading_of(units), part, 1)[0] for part in (long, SODIMM)]
     assert found == [dimm, sodimm]
+
+
+@pytest.mark.parametrize(
+    ("unit", "dimm", "sodimm"),
+    [
+        # Named by the row; HP's and Dell's manuals of these boxes, from memory.
+        ({"model": "OptiPlex 780 SFF"}, True, False), ({"model": "Compaq 8200 Elite Small Form Factor"}, True, False),
+        ({"model": "ThinkCentre M93p Tiny"}, False, True), ({"model": "EliteDesk 800 G3 DM"}, False, True),
+        ({"model": "OptiPlex 7050 Micro"}, False, True), ({"model": "Compaq 8200 Elite USDT"}, False, True),
+        ({"model": "EliteDesk 800 G1 Desktop Mini"}, False, True), ({"model": "NUC7i5BNH"}, True, True),
+        # Neither word, or one that means a tower, or the ultra small: either may fit.
+        ({"model": "ProDesk 600"}, True, True), ({"model": "dx2400 Micro Tower"}, True, True),
+        ({"model": "OptiPlex 760 Ultra Small Form Factor"}, True, True), ({"model": None}, True, True),
+        # A name tells nothing of other boxes, and modules that were read go before any name.
+        ({"model": "Satellite Mini", "form_factor": "laptop"}, False, True),
+        ({"model": "OptiPlex 780 SFF", "ram_modules": "2 GiB DDR3 SODIMM 1333"}, False, True),
+        ({"model": "Odd Tiny", "ram_modules": "4 GiB DDR4 DIMM 2400; 4 GiB DDR4 DIMM 2400"}, True, False),
+        ({"form_factor": "all-in-one", "ram_modules": "4 GiB DDR4 DIMM 2400"}, True, False),
+        ({"form_factor": "laptop", "ram_modules": "8 GiB LPDDR4 Row Of Chips"}, False, True),
+    ],
+)  # fmt: skip
+def test_what_a_small_box_is_called_or_has_fitted_tells_the_form_of_its_modules(
+    unit: dict[str, Any], dimm: bool, sodimm: bool
+) -> None:
+    units = frame([Unit(**{**BOARD, "form_factor": "small desktop", **unit})])
+    long = SODIMM.model_copy(update={"fits": "DDR4 DIMM"})
+    facts = facts_of(units)
+    assert [parts.memory_fits(facts, reading_of(units), part, 1)[0] for part in (long, SODIMM)] == [dimm, sodimm]
+    sure = dimm != sodimm
+    assert ("that its modules are SODIMM" in parts.memory_check(facts, 0, SODIMM)) == (not sure)
 
 
 @pytest.mark.parametrize(
