@@ -203,18 +203,22 @@ class Cases:
         ]
 
     @cached_property
+    def adapter(self) -> np.ndarray:
+        """Where a Wi-Fi adapter takes the place of what is built in."""
+        return self.chosen["adapter"].to_numpy() >= 0
+
+    @cached_property
     def bring(self) -> list[tuple[Brought, ...]]:
         """What must be brought to each case on the image used, decisive devices first."""
         every = self.devices
         wanted = ~among(every["support"], (Support.WORKS, Support.UNKNOWN, Support.NO_DRIVER))
-        adapter = self.chosen["adapter"].to_numpy() >= 0
         out: list[list[Brought]] = [[] for _ in range(len(self))]
         weighty = among(every["kind"], DECISIVE) & (every["severity"] != Lack.DEGRADES)
         columns = {name: every[name] for name in ("kind", "support", "firmware_packages", "cure")}
         for at in np.flatnonzero(wanted)[np.argsort(~weighty[wanted], kind="stable")]:
             device = {name: values[at] for name, values in columns.items()}
             case = int(every.row[at])
-            if adapter[case] and device["kind"] == Kind.WIRELESS:
+            if self.adapter[case] and device["kind"] == Kind.WIRELESS:
                 continue
             image = self.facts.shop.images[self.image[case]]
             for one in _packages(device, image, bool(weighty[at])):

@@ -167,8 +167,10 @@ def _device_flags(cases: Cases) -> pd.DataFrame:
         title, act = f"{kind[at].capitalize()}: {support[at]}", kind[at] in _WEIGHTY and severity[at] != Lack.DEGRADES
         if hiding[at]:
             code, title, act = "disk-hidden", "Storage controller may hide the disk", severity[at] == Lack.BLOCKS
+        todo = action[at] or _DEVICE_ACTION[support[at]]
+        if kind[at] == Kind.WIRELESS and cases.adapter[row]:
+            act, todo = False, f"The adapter takes its place; without one: {todo[0].lower()}{todo[1:]}"
         rows.setdefault((row, code), (
-            row, code, str(Severity.ACT if act else Severity.NOTE), title,
-            reason[at], source[at], action[at] or _DEVICE_ACTION[support[at]],
+            row, code, str(Severity.ACT if act else Severity.NOTE), title, reason[at], source[at], todo,
         ))  # fmt: skip
     return pd.DataFrame(list(rows.values()), columns=list(FLAG_COLUMNS))

@@ -306,8 +306,10 @@ class Wording:
         names = joined([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
         at = self.plain[cases.machine[case]]
         before = self._state(self.cases.options.row(int(at))) if at >= 0 else "not usable"
+        after = self._state(row)
+        change = f"{before} becomes {after}" if before != after else f"{after} as before"
         checks = joined([part.check for part in fitted if part.check])
-        return f"fit {names}: {before} becomes {self._state(row)}" + (f"; check {checks}" if checks else "")
+        return f"fit {names}: {change}" + (f"; check {checks}" if checks else "")
 
     def source_of(self, case: int, part: FittedPart) -> str:
         """Where a part comes from: '3 of 9, kept for this unit', 'none left, to be bought' or 'to be bought'."""

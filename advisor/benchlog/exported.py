@@ -48,7 +48,7 @@ fitted, and how those units fared; predicted beside actual minutes [%], and how 
 
 
 _ORIGIN = r" \([^()]*(?:drawer|kept for this unit|to be bought)\)"
-_PART = r"^(?:fit )?(.+?)(?:: .+ becomes | would give )"
+_PART = r"^(?:fit )?(.+?)(?:: .+ becomes |: [^:]+ as before| would give )"
 """Where a part comes from, and the parts alone, in the words of the column best_fix."""
 
 

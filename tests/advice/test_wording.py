@@ -14,7 +14,7 @@ import pytest
 
 from advisor.advice import Batch
 from advisor.advice.cases import Brought, FittedPart, _packages, seconds_words, shortfall
-from advisor.advice.facts import Facts
+from advisor.advice.facts import Facts, module_forms
 from advisor.advice.options import level_of
 from advisor.advice.parts import memory_check
 from advisor.advice.readings import TITLES, WHERE, missing
@@ -211,6 +211,18 @@ def test_what_of_it_is_said_further(decided: Batch) -> None:
     assert all(" s, browser " in one and " MiB of memory left" in one for one in reasons[2:])
 
 
+def test_a_part_that_leaves_the_desktop_as_it_is_says_so_and_wifi_that_an_adapter_replaces_is_no_act_first(
+    decided: Batch,
+) -> None:
+    assert decided[7].best_fix.endswith(" of 9, kept for this unit): GNOME as before")
+    flags = decided.flags[decided.flags["code"].str.startswith("wireless-")].set_index("row")
+    newer = flags.loc[7]
+    assert newer["severity"] == "note" and newer["action"].startswith("The adapter takes its place; without one: ")
+    alone = batch_of({"wireless": "14c3:7902"}, shop=shop_with(buys_parts=False)).flags
+    (row,) = alone[alone["code"].str.startswith("wireless-")].to_dict("records")
+    assert row["severity"] == "act" and "adapter" not in row["action"]
+
+
 def test_a_part_is_told_with_what_it_changes_and_what_came_second(decided: Batch) -> None:
     """On a spinning disk everything is slow: the richest of the lighter ones that are as quick would be taken."""
     record = decided[3]
@@ -244,5 +256,6 @@ def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
         "the row names no processor",
     ]
     module = Part(name="m", kind="memory", fits="DDR4", gib=4)
-    known: Any = SimpleNamespace(fields=Columns(frame([Unit(ram_slots_free=1, ram_type="DDR4")])))
+    units = frame([Unit(ram_slots_free=1, ram_type="DDR4")])
+    known: Any = SimpleNamespace(fields=Columns(units), module_forms=module_forms(units))
     assert memory_check(known, 0, module) == "that its modules are of this form"

@@ -37,7 +37,7 @@ FITS = {
     "C": "SATA SSD 240 GB (not in the drawer) would give GNOME",
     "D": "no part helps",
     "E": "fit USB Wi-Fi adapter (AR9271) (2 in the drawer) and SATA SSD 240 GB (1 of 2, kept for this unit): Xfce "
-    "becomes Xfce",
+    "as before; check that there is a SATA bay",
 }
 SCORED = pd.DataFrame({"Asset Tag": FITS, "best_fix": FITS, "lot": "north", "cpu_year": "2015"}).assign(
     **{"Asset Tag": list(FITS)}
