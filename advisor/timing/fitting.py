@@ -18,7 +18,7 @@ from advisor.errors import InputError
 from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, modelled
 from advisor.timing.conformal import GROUP_ROWS, Widths, calibrate
 from advisor.timing.model import TimingModel, disk_class, kind_of, speed_features
-from advisor.timing.physics import choose_overlaps, fit_physics
+from advisor.timing.physics import fit_physics
 from advisor.timing.rehearsals import Rehearsals
 
 Array = NDArray[np.float64]
@@ -86,8 +86,6 @@ class InstallTime(RegressorMixin, BaseEstimator):
 
     Parameters
     ----------
-    overlaps : dict of str to float, optional
-        Phase to the exponent of its stages; chosen by leaving classes of disks out when left out.
     learner : estimator, optional
         Regressor of what remains on the logs of `advisor.timing.conditions.SPEEDS`; the median when left out.
     widths : bool
@@ -101,11 +99,7 @@ class InstallTime(RegressorMixin, BaseEstimator):
     learner_ : estimator
     """
 
-    def __init__(
-        self, overlaps: dict[str, float] | None = None, learner: BaseEstimator | None = None, widths: bool = False,
-        seed: int = 0,
-    ) -> None:  # fmt: skip
-        self.overlaps = overlaps
+    def __init__(self, learner: BaseEstimator | None = None, widths: bool = False, seed: int = 0) -> None:
         self.learner = learner
         self.widths = widths
         self.seed = seed
@@ -115,9 +109,7 @@ class InstallTime(RegressorMixin, BaseEstimator):
         data = Rehearsals.of(X, y)
         own = data.take(data.modelled)
         refuse_few(own)
-        groups = groups_of(data.labels["disk"], self.seed)
-        overlaps = self.overlaps or choose_overlaps(data.conditions, data.phases, groups, data.needs)
-        physics = fit_physics(data.conditions, data.phases, overlaps, data.needs)
+        physics = fit_physics(data.conditions, data.phases, data.needs)
         remains = np.log(own.total / physics.predict(own.conditions).sum(axis=1).to_numpy())
         learner = DummyRegressor(strategy="median") if self.learner is None else clone(self.learner)
         self.learner_ = learner.fit(speed_features(own.conditions), remains)
@@ -129,7 +121,7 @@ class InstallTime(RegressorMixin, BaseEstimator):
         }  # fmt: skip
         self.model_ = TimingModel(physics, float(np.exp(np.median(remains))), seen=seen, about=about)
         if self.widths:
-            self.model_ = self._with_widths(data, X, y, overlaps)
+            self.model_ = self._with_widths(data, X, y)
         return self
 
     def predict(self, X: pd.DataFrame) -> Array:
@@ -142,10 +134,8 @@ class InstallTime(RegressorMixin, BaseEstimator):
         rows = modelled(X)
         return -float(np.median(np.abs(self.predict(X) / _totals(y) - 1)[rows]))
 
-    def _with_widths(
-        self, data: Rehearsals, X: pd.DataFrame, y: pd.DataFrame, overlaps: dict[str, float]
-    ) -> TimingModel:
-        plain = clone(self).set_params(overlaps=overlaps, widths=False)
+    def _with_widths(self, data: Rehearsals, X: pd.DataFrame, y: pd.DataFrame) -> TimingModel:
+        plain = clone(self).set_params(widths=False)
         rows = data.modelled
         left = np.column_stack([
             np.log(data.total / held_out(plain, X, y, groups_of(data.labels[split], self.seed), rows))[rows]

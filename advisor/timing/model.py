@@ -17,7 +17,7 @@ from advisor.phrases import counted
 from advisor.shop import Installer
 from advisor.timing.conditions import CONDITIONS, EXTRAS, KINDS, MEASURED_PHASES, SPEEDS, UNSAID, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
-from advisor.timing.kept import AsItIs, Count, Factor, Figure, Overlap, Size, Whole, damaged, plain, read_kept, stating
+from advisor.timing.kept import AsItIs, Count, Factor, Figure, Size, Whole, damaged, plain, read_kept, stating
 from advisor.timing.logpart import LogPart
 from advisor.timing.physics import PARTS, Physics, part_terms
 from advisor.timing.unsure import fill_speeds, worked_out
@@ -228,7 +228,6 @@ class TimingModel:
             "about": self.about,
             "physics": {
                 part: {
-                    "overlap": self.physics.overlaps[part],
                     "terms": dict(zip(_term_names(part), self.physics.coefficients[part], strict=True)),
                 }
                 for part in PARTS
@@ -244,7 +243,6 @@ class TimingModel:
 class KeptPart(BaseModel):
     """Coefficients of one part in a model's file."""
 
-    overlap: Overlap
     terms: dict[str, Size]
 
 
@@ -290,13 +288,12 @@ def load_model(path: str | Path) -> TimingModel:
     """Read a model file; it holds numbers and text only, and is checked before use."""
     kept = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
     try:
-        coefficients, overlaps = {}, {}
+        coefficients = {}
         for part in PARTS:
             stored, names = kept.physics[part], _term_names(part)
             if set(names) != set(stored.terms):
                 raise ValueError(f"it was made with other terms of the part {part}")
             coefficients[part] = np.array([stored.terms[name] for name in names])
-            overlaps[part] = stored.overlap
         if any(len(row) != len(kept.seen.columns) for row in kept.seen.rows):
             raise ValueError("a rehearsal has not as many conditions as there are columns")
         seen = pd.DataFrame(kept.seen.rows, columns=kept.seen.columns)
@@ -305,8 +302,7 @@ def load_model(path: str | Path) -> TimingModel:
             seen[figures] = seen[figures].astype(float)
             if not np.isfinite(seen[figures].drop(columns=list(UNSAID)).to_numpy()).all():
                 raise ValueError("a condition of a rehearsal is no number")
-        physics = Physics(coefficients, overlaps)
-        return TimingModel(physics, kept.level, kept.widths, seen, kept.log, dict(kept.about))
+        return TimingModel(Physics(coefficients), kept.level, kept.widths, seen, kept.log, dict(kept.about))
     except (ValueError, KeyError) as error:
         raise damaged(path, error, REMAKE) from error
 

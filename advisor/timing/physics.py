@@ -1,9 +1,8 @@
 """The physical model: work over rates, part by part, with non-negative coefficients fitted on rehearsals.
 
 A phase is one part, by the kind of installer. A part is a sum of stages. Inside a stage the processor, the disk and the
-link each need some seconds, and these overlap: the stage takes their p-norm, from p = 1 (one after the other) to p = 4
-(nearly the longest alone). Each need is a sum of works over rates with non-negative coefficients, so that a faster
-machine is never slower.
+link each need some seconds: the stage takes their p-norm, with p = 1 (one after the other) or 4 (nearly the longest
+alone). Each need is a sum of works over rates with non-negative coefficients, so that a faster machine is never slower.
 """
 
 from __future__ import annotations
@@ -22,8 +21,9 @@ from advisor.timing.conditions import CONDITIONS, EXTRAS, MEASURED_PHASES, MIB, 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
 
-OVERLAPS: tuple[float, ...] = (1.0, 2.0, 4.0)
-"""Exponents tried: 1 adds the needs, 4 takes nearly the longest alone."""
+BESIDE = 4.0
+"""Exponent of needs that go on beside each other: the kernel writes behind what copies read and unpack. 1 adds them, as
+where each step waits for the one before, and dpkg for its syncs."""
 
 ROUNDS = 40
 """Steps of the fit of an overlapping stage; it settles in fewer than 20."""
@@ -84,6 +84,7 @@ class WorkPart:
     phases: tuple[str, ...]  # Where it is done; more than one where the same is done several times
     kinds: tuple[str, ...]  # Kinds of installer that have it, whose seconds it is fitted on
     beside: tuple[str, ...] = ()  # Kinds of which only what they were counted to need of the processor is fitted on too
+    overlap: float = 1.0  # Exponent of its stages
 
 
 LIVE, PACKAGES, CLONE = (str(kind) for kind in (Installer.LIVE, Installer.PACKAGES, Installer.CLONE))
@@ -91,9 +92,9 @@ LIVE, PACKAGES, CLONE = (str(kind) for kind in (Installer.LIVE, Installer.PACKAG
 PARTS: dict[str, WorkPart] = {
     "format": WorkPart(("format",), (LIVE, PACKAGES)),
     # No live copy was rehearsed from an image packed with xz: what unpacking that takes is known of whole trees.
-    "live copy": WorkPart(("copy",), (LIVE,), (UNPACKED,)),
+    "live copy": WorkPart(("copy",), (LIVE,), (UNPACKED,), BESIDE),
     "base system": WorkPart(("copy",), (PACKAGES,)),
-    "clone": WorkPart(("copy",), (CLONE,)),
+    "clone": WorkPart(("copy",), (CLONE,), overlap=BESIDE),
     "grow": WorkPart(("grow",), (CLONE,)),
     # What a second core saves, and what plain modules cost, only trees that were unpacked tell.
     "initramfs": WorkPart(("boot",), (LIVE, UNPACKED)),
@@ -324,7 +325,6 @@ class Physics:
     """Fitted coefficients."""
 
     coefficients: dict[str, Array] = field(default_factory=dict)  # Part to its coefficients, in the order of `TERMS`
-    overlaps: dict[str, float] = field(default_factory=dict)  # Part to its exponent
 
     def predict(self, conditions: pd.DataFrame, copy_at_least: Array | float = 0.0) -> pd.DataFrame:
         """Seconds of each phase.
@@ -346,20 +346,19 @@ class Physics:
             terms, rows = part_terms(name), of_kinds(conditions, part.kinds)
             for phase in part.phases:
                 matrix = _matrix(terms, derive(conditions, phase))
-                found = _forward(matrix, self.coefficients[name], _stages(terms), self.overlaps[name])[0]
+                found = _forward(matrix, self.coefficients[name], _stages(terms), part.overlap)[0]
                 seconds[phase] += np.where(rows, found, 0.0)
         seconds["copy"] = np.maximum(seconds["copy"], copy_at_least)
         return pd.DataFrame(seconds, index=conditions.index)
 
     def at_bound(self) -> list[str]:
-        """What stands where the fit was not let any further: terms at zero, and overlaps at the most that is tried."""
-        zero = [
+        """Terms that stand at zero, where the fit was not let any further."""
+        return [
             f"{part}, {term.need}: {term.name} at 0"
             for part in PARTS
             for term, value in zip(part_terms(part), self.coefficients[part], strict=True)
             if value == 0
         ]
-        return zero + [f"{part}: overlap at {p:g}" for part, p in self.overlaps.items() if p == max(OVERLAPS)]
 
 
 def _matrix(terms: Sequence[Term], values: Values) -> Array:
@@ -378,29 +377,8 @@ def weights_of(phases: pd.DataFrame, phase: str) -> Array:
     return np.asarray(1.0 / (phases[phase].to_numpy(dtype=float) + PHASE_FLOOR * total), dtype=float)
 
 
-@dataclass(frozen=True)
-class Problem:
-    """The least-squares problem of one part."""
-
-    terms: list[Term]
-    # Below the n rows of the phase's seconds, m rows of needs that were counted by themselves, shape (n + m, k).
-    matrix: Array
-    # seconds, weights: shape (n + m,).
-    seconds: Array
-    weights: Array
-    rehearsal: NDArray[np.intp]  # Which rehearsal a row is of, shape (n + m,)
-    rows: int  # n
-
-    def fit(self, overlap: float, rehearsals: NDArray[np.bool_] | None = None) -> Array:
-        """Coefficients from some of the rehearsals, or all; all 0 where none of them tells."""
-        use = slice(None) if rehearsals is None else rehearsals[self.rehearsal]
-        if not len(self.seconds[use]):
-            return np.zeros(len(self.terms))
-        return fit_phase(self.terms, self.matrix[use], self.seconds[use], self.weights[use], overlap)
-
-
-def problem_of(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]) -> Problem:
-    """Set up the problem of one part."""
+def fit_part(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]) -> Array:
+    """Fit one part on its seconds and, below them, on needs that were counted by themselves; all 0 where none tells."""
     part, terms = PARTS[name], part_terms(name)
     own = np.flatnonzero(of_kinds(conditions, part.kinds))
     counted = {
@@ -410,7 +388,7 @@ def problem_of(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs:
     timed, needed = [], []
     for phase in part.phases:
         values, relative = derive(conditions, phase), weights_of(phases, phase)
-        timed.append((_matrix(terms, values)[own], phases[phase].to_numpy(dtype=float)[own], relative[own], own))
+        timed.append((_matrix(terms, values)[own], phases[phase].to_numpy(dtype=float)[own], relative[own]))
         for need, frame in needs.items():
             # On one core, work that many could share takes as long as any other.
             alone = _matrix(terms, {**values, "cpus": values["cpu"]}) * [term.counted == need for term in terms]
@@ -418,40 +396,11 @@ def problem_of(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs:
             known = counted[need][np.isfinite(seconds[counted[need]])]
             if alone.any():
                 weights = 1.0 / (seconds + COUNTED_FLOOR[need] / relative)
-                needed.append((alone[known], seconds[known], weights[known], known))
-    matrix, seconds, weights, rehearsal = (np.concatenate(column) for column in zip(*timed, *needed, strict=True))
-    return Problem(terms, matrix, seconds, weights, rehearsal, len(own) * len(part.phases))
+                needed.append((alone[known], seconds[known], weights[known]))
+    matrix, seconds, weights = (np.concatenate(column) for column in zip(*timed, *needed, strict=True))
+    return fit_phase(terms, matrix, seconds, weights, part.overlap) if len(seconds) else np.zeros(len(terms))
 
 
-def choose_overlaps(
-    conditions: pd.DataFrame, phases: pd.DataFrame, groups: NDArray[np.object_], needs: Mapping[str, pd.DataFrame]
-) -> dict[str, float]:
-    """Choose how the needs of each part overlap, each group of rehearsals left out whole in turn."""
-    return {part: _choose_overlap(problem_of(part, conditions, phases, needs), groups) for part in PARTS}
-
-
-def fit_physics(
-    conditions: pd.DataFrame, phases: pd.DataFrame, overlaps: dict[str, float], needs: Mapping[str, pd.DataFrame]
-) -> Physics:
+def fit_physics(conditions: pd.DataFrame, phases: pd.DataFrame, needs: Mapping[str, pd.DataFrame]) -> Physics:
     """Fit every part."""
-    return Physics(
-        {part: problem_of(part, conditions, phases, needs).fit(overlaps[part]) for part in PARTS}, dict(overlaps)
-    )
-
-
-def _choose_overlap(problem: Problem, groups: NDArray[np.object_]) -> float:
-    """The exponent with the least held-out error; adding stands unless another is better by a twentieth."""
-    stages = _stages(problem.terms)
-    own = problem.rehearsal[: problem.rows]
-    if all(len(needs) == 1 for needs in stages) or len(np.unique(groups[own])) < 2:
-        return 1.0
-    rows, errors = slice(0, problem.rows), []
-    for overlap in OVERLAPS:
-        held_out = np.zeros(problem.rows)
-        for group in np.unique(groups[own]):
-            fold = groups[own] == group
-            coefficients = problem.fit(overlap, groups != group)
-            held_out[fold] = _forward(problem.matrix[rows][fold], coefficients, stages, overlap)[0]
-        errors.append(float(np.mean(np.abs(held_out - problem.seconds[rows]) * problem.weights[rows])))
-    best = int(np.argmin(errors))
-    return OVERLAPS[best] if errors[best] < 0.95 * errors[0] else 1.0
+    return Physics({name: fit_part(name, conditions, phases, needs) for name in PARTS})

@@ -85,12 +85,15 @@ def _truth(frame: pd.DataFrame) -> pd.DataFrame:
             + (300 + 40 * count) * way
         )  # fmt: skip
 
+    def beside(one: pd.Series, other: pd.Series) -> pd.Series:
+        return (one**4 + other**4) ** 0.25
+
     copied = {
-        "live": np.hypot(
+        "live": beside(
             installed * cpu * np.where(xz, 1.2, 0.4) + 9 * files * cpu, installed * read + 0.5 * installed * access
         ),
         "packages": 90 * link + 3000 * cpu + 1200 * read + 9000 * near,
-        "clone": np.hypot(0.1 * installed * cpu, 1.25 * installed * read),
+        "clone": beside(0.1 * installed * cpu, 1.25 * installed * read),
     }
     tasks = frame.assign(task_packages=installed / 2.58, task_bytes=0.275 * frame["installed_bytes"])
     return pd.DataFrame(

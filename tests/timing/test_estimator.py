@@ -13,9 +13,6 @@ from advisor import tables
 from advisor.comfort.training import StartTime, pressed, rows_of
 from advisor.errors import InputError
 from advisor.timing import InstallTime, read_rehearsals
-from advisor.timing.physics import PARTS
-
-OVERLAPS = dict.fromkeys(PARTS, 1.0) | {"live copy": 2.0, "clone": 2.0}
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +21,7 @@ def data(simulate):
 
 
 @pytest.mark.parametrize(
-    "estimator", [InstallTime(OVERLAPS, Ridge(alpha=3.0), widths=True, seed=4), StartTime()], ids=["times", "comfort"]
+    "estimator", [InstallTime(Ridge(alpha=3.0), widths=True, seed=4), StartTime()], ids=["times", "comfort"]
 )
 def test_an_estimator_is_cloned_with_its_parameters_and_without_what_it_learnt(estimator):
     again = clone(estimator)
@@ -33,13 +30,13 @@ def test_an_estimator_is_cloned_with_its_parameters_and_without_what_it_learnt(e
 
 
 def test_parameters_are_set_by_name(data):
-    model = InstallTime(OVERLAPS).set_params(learner=Ridge(), seed=3)
+    model = InstallTime().set_params(learner=Ridge(), seed=3)
     assert model.get_params()["seed"] == 3 and model.get_params()["learner__alpha"] == 1.0
     assert model.set_params(learner__alpha=9.0).fit(data.X, data.y).learner_.alpha == 9.0
 
 
 def test_fit_returns_itself_and_predicts_a_number_a_row(data):
-    model = InstallTime(OVERLAPS)
+    model = InstallTime()
     assert model.fit(data.X, data.y) is model
     assert model.predict(data.X).shape == (60,)
     served = model.model_.predict_conditions(data.conditions)["total_s"]
@@ -48,7 +45,7 @@ def test_fit_returns_itself_and_predicts_a_number_a_row(data):
 
 def test_the_middle_rehearsal_is_met(data):
     # A median of what remains: half of the rehearsals fitted on lie above, half below.
-    model = InstallTime(OVERLAPS).fit(data.X, data.y)
+    model = InstallTime().fit(data.X, data.y)
     assert np.median(data.total / model.predict(data.X)) == pytest.approx(1, abs=1e-4)
     assert model.model_.level != pytest.approx(1, abs=1e-4)
 
@@ -56,27 +53,27 @@ def test_the_middle_rehearsal_is_met(data):
 @pytest.mark.slow
 def test_classes_of_disk_are_left_out_as_of_any_regressor(data):
     judged = {"groups": data.labels["disk"], "cv": LeaveOneGroupOut()}
-    ours = cross_val_predict(InstallTime(OVERLAPS), data.X, data.y, **judged)
+    ours = cross_val_predict(InstallTime(), data.X, data.y, **judged)
     mean = cross_val_predict(DummyRegressor(), data.X[["cores"]], data.total, **judged)
     error, plain = (np.median(np.abs(one / data.total - 1)) for one in (ours, mean))
     # 3 % noise on each phase and on the whole; the mean knows nothing of the machine.
     assert error < 0.06 < plain / 4
-    scores = cross_val_score(InstallTime(OVERLAPS), data.X, data.y, **judged)
+    scores = cross_val_score(InstallTime(), data.X, data.y, **judged)
     assert len(scores) == data.labels["disk"].nunique() and (scores > -0.12).all() and (scores < 0).all()
 
 
 @pytest.mark.slow
 def test_a_learner_of_ones_own_is_judged_beside_the_median(data):
     tree = DecisionTreeRegressor(max_depth=2, min_samples_leaf=10, monotonic_cst=[-1, -1, -1, 1, -1])
-    search = GridSearchCV(InstallTime(OVERLAPS), {"learner": [None, tree]}, cv=LeaveOneGroupOut())
+    search = GridSearchCV(InstallTime(), {"learner": [None, tree]}, cv=LeaveOneGroupOut())
     search.fit(data.X, data.y, groups=data.labels["disk"])
     assert len(search.cv_results_["params"]) == 2 and search.best_score_ > -0.06
 
 
 @pytest.mark.slow
 def test_widths_come_when_asked_for(data):
-    assert InstallTime(OVERLAPS).fit(data.X, data.y).model_.widths.overall == np.inf
-    found = InstallTime(OVERLAPS, widths=True).fit(data.X, data.y).model_
+    assert InstallTime().fit(data.X, data.y).model_.widths.overall == np.inf
+    found = InstallTime(widths=True).fit(data.X, data.y).model_
     # The normal quantile of 0.9 times an error of about 4 % of the log.
     assert 0.02 < found.widths.overall < 0.12 and found.about["held_out_median_error_pct"] < 6
 

@@ -28,7 +28,6 @@ REFIT = 1e-4
 @pytest.mark.slow
 def test_the_shipped_model_is_the_one_that_the_shipped_rehearsals_give(rehearsals, shipped):
     again = fit(rehearsals)
-    assert again.physics.overlaps == shipped.physics.overlaps
     for part in PARTS:
         assert again.physics.coefficients[part] == pytest.approx(shipped.physics.coefficients[part], rel=REFIT)
     assert again.level == pytest.approx(shipped.level, rel=REFIT)
@@ -45,7 +44,7 @@ def test_one_rehearsal_fewer_is_another_model_of_what_its_installer_does(rehears
 
     some = rehearsals.take(rehearsals.labels["name"].to_numpy() != gone)
     assert len(some) == len(rehearsals) - 1
-    other = fit_physics(some.conditions, some.phases, shipped.physics.overlaps, some.needs)
+    other = fit_physics(some.conditions, some.phases, some.needs)
     (kind,) = rehearsals.labels.loc[rehearsals.labels["name"] == gone, "installer"]
     for name, part in PARTS.items():
         same = other.coefficients[name] == pytest.approx(shipped.physics.coefficients[name], rel=2 * REFIT)
@@ -55,8 +54,7 @@ def test_one_rehearsal_fewer_is_another_model_of_what_its_installer_does(rehears
 def test_what_stands_at_a_bound_is_named(shipped):
     coefficients = {part: np.ones(len(part_terms(part))) / 2 for part in PARTS}
     coefficients["sync"][0] = 0.0
-    made = Physics(coefficients, dict.fromkeys(PARTS, 1.0) | {"clone": 4.0, "apt": 2.0})
-    assert made.at_bound() == ["sync, disk: once x access at 0", "clone: overlap at 4"]
+    assert Physics(coefficients).at_bound() == ["sync, disk: once x access at 0"]
     # What ships: only the rehearsals can move this.
     assert shipped.about["at_bound"] == shipped.physics.at_bound()
     assert len(shipped.about["at_bound"]) == 6
