@@ -84,7 +84,8 @@ def test_as_many_packages_as_said(path):
 
 def test_corrected_values_are_counted_as_they_are_said():
     # The values before the correction stand in the rows; cores of which there are no runs moved with their kin.
-    rows, ipc = catalogue().microarchs["source"], catalogue().microarchs["ipc"]
+    cores = tables.load("identify/microarchitectures").frame.set_index("microarch")
+    rows, ipc = cores["source"], cores["ipc"]
     corrected = rows[rows.str.contains("corrected by benchmarkmeData")]
     along = rows[rows.str.contains("moved along with")]
     words = {6: "six", 3: "three"}
@@ -214,7 +215,7 @@ def test_the_anchor_is_what_its_figures_give():
         re.search(r"measured: ([\d.]+) MiB/s .*: ([\d.]+) times ([\d.]+) over ([\d.]+) GHz", row["source"]).groups(),
     )
     assert float(row["value"]) == pytest.approx(mib_s / (ipc * ghz / reference), abs=0.05)
-    assert ipc == catalogue().microarchs.at["Zen 4", "ipc"]
+    assert ipc == catalogue().microarchs["Zen 4"]["ipc"]
     # The timing takes the same figure, with the spread of the comfort table on either side.
     taken = assumed()["decompress_at_one"]
     assert taken.value == float(row["value"])

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from advisor.identify.catalogue import catalogue
 from advisor.identify.level import LEVELS
@@ -52,15 +52,20 @@ class Answer:
 def of_row(row: int, how: str) -> Answer:
     """Give one row of the processor table; `how` is what of the text pointed to it."""
     record = catalogue().record(row)
-    speed, spread = record["speed"], record["log_sd"]
-    low = high = None
-    if speed is not None and spread is not None:
-        low, high = speed * float(np.exp(-Z80 * spread)), speed * float(np.exp(Z80 * spread))
+    low, high = _ends(record)
     return Answer(
         **{name: record[name] for name in ("name", "vendor", "microarch", "generation", "year", "level")},
         **{name: record[name] for name in ("speed", "cores", "threads", "graphics")},
         speed_low=low, speed_high=high, source=f"{how}; table row {record['source']}", exact=True,
     )  # fmt: skip
+
+
+def _ends(record: dict[str, Any]) -> tuple[float | None, float | None]:
+    """Low and high end of a processor's 80 % spread of speed; None when unknown."""
+    if record["speed"] is None:
+        return None, None
+    low, high = (float(np.exp(side * record["log_sd"])) for side in (-Z80, Z80))
+    return record["speed"] * low, record["speed"] * high
 
 
 def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
@@ -71,36 +76,36 @@ def of_rows(rows: tuple[int, ...], problem: str) -> Answer:
 
 @lru_cache(maxsize=5_000)
 def _common(rows: tuple[int, ...]) -> Answer:
-    group = catalogue().take(rows)
+    group = [catalogue().record(row) for row in rows]
 
     def same(column: str) -> Any:
-        values = group[column].drop_duplicates().tolist()
-        return values[0] if len(values) == 1 and values[0] is not pd.NA else None
+        values = {one[column] for one in group}
+        return values.pop() if len(values) == 1 else None
 
     speed, low, high = spread(group)
-    levels = sorted(set(group["level"].dropna().astype(str)), key=LEVELS.index)
-    whole = bool(group["level"].notna().all())
-    speeds, sd = group["speed"].astype("float64"), group["log_sd"].astype("float64")
-    known = bool((speeds.notna() & sd.notna()).all())
+    levels = sorted({one["level"] for one in group if one["level"]}, key=LEVELS.index)
+    whole = all(one["level"] for one in group)
+    ends = [(least, most) for least, most in map(_ends, group) if least is not None and most is not None]
+    known = len(ends) == len(group)
     return Answer(
-        speed_least=float((speeds * np.exp(-Z80 * sd)).min()) if known else None,
-        speed_most=float((speeds * np.exp(Z80 * sd)).max()) if known else None,
+        speed_least=min(least for least, _ in ends) if known else None,
+        speed_most=max(most for _, most in ends) if known else None,
         **{name: same(name) for name in ("vendor", "microarch", "generation", "year", "level")},
         **{name: same(name) for name in ("cores", "threads", "graphics")},
         speed=speed, speed_low=low, speed_high=high,
-        year_least=min(group["year"].dropna().tolist(), default=None),
+        year_least=min((one["year"] for one in group if one["year"]), default=None),
         level_least=levels[0] if levels and whole else None, level_most=levels[-1] if levels and whole else None,
         source="what the processors that the name leaves open have in common",
     )  # fmt: skip
 
 
-def spread(group: pd.DataFrame) -> tuple[float | None, float | None, float | None]:
-    """Middle, low, high (80 %) speed [1 = reference] over equally likely rows; None when unknown or too wide."""
-    known = group[group["speed"].notna()]
-    if known.empty:
+def spread(group: Iterable[Mapping[str, Any]]) -> tuple[float | None, float | None, float | None]:
+    """Middle, low, high (80 %) speed [1 = reference] over equally likely processors; None when unknown or too wide."""
+    known = [(one["speed"], one["log_sd"]) for one in group if one["speed"] is not None]
+    if not known:
         return None, None, None
-    logs = np.log(known["speed"].to_numpy(float))
-    sds = known["log_sd"].to_numpy(float)
+    speeds, sds = np.array(known, dtype=float).T
+    logs = np.log(speeds)
     steps = np.array([-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5])
     weights = np.exp(-(steps**2) / 2)
     values = (logs[:, None] + sds[:, None] * steps).ravel()

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.columns import numbers, texts
-from advisor.identify.traps import Texts, machine_texts, processor_texts, traps
+from advisor.identify.traps import machine_texts, meets, processor_texts, traps
 from advisor.tables import dicts
 
 LIKELY_FIELDS = ("storage_kind", "ram_type", "form_factor", "boot_mode")
@@ -72,7 +72,11 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
         if rule["model"]:
             rows &= machines.having(rule["model"])
         if rows.any():
-            rows &= _meets(rule, sizes, machines, cores, year, size)
+            rows &= meets(rule, machines, cores, year)
+            if rule["year_to"]:
+                rows &= np.isfinite(year)
+            if sizes:
+                rows &= np.any([np.abs(size - one) <= _NEAR * one for one in sizes], axis=0)
             fill(rule["field"], rows, rule["value"], f"{rule['reason']} ({rule['source']})")
     soldered = np.zeros(n_units, dtype=bool)
     soldered[found.loc[found["rules_out"].str.contains("memory"), "row"].to_numpy()] = True
@@ -83,24 +87,6 @@ def likely(units: pd.DataFrame, processors: pd.DataFrame, found: pd.DataFrame | 
         made[field] = pd.array(values[field], dtype="string")
         made[f"{field}_why"] = pd.array(why[field], dtype="string")
     return pd.DataFrame(made, index=units.index)
-
-
-def _meets(
-    rule: dict[str, str], sizes: tuple[float, ...], machines: Texts, cores: Texts, year: np.ndarray, size: np.ndarray
-) -> np.ndarray:
-    """Units that a rule's other conditions hold for: the processor, what it is not for, sizes [GB] and years."""
-    rows = np.ones(len(year), dtype=bool)
-    if rule["year_from"]:
-        rows &= year >= float(rule["year_from"])
-    if rule["year_to"]:
-        rows &= year <= float(rule["year_to"])
-    if rule["processor"]:
-        rows &= cores.having(rule["processor"])
-    if rule["unless"]:
-        rows &= ~machines.having(rule["unless"])
-    if sizes:
-        rows &= np.any([np.abs(size - one) <= _NEAR * one for one in sizes], axis=0)
-    return rows
 
 
 def _usual_memory(cores: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

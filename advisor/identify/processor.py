@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import lru_cache
 
 import pandas as pd
@@ -13,13 +13,9 @@ from advisor.identify.catalogue import catalogue
 from advisor.identify.level import level_of_flags
 from advisor.identify.resolve import from_text
 
-COLUMNS: dict[str, str] = {
-    "cpu_name": "string", "cpu_vendor": "string", "cpu_microarch": "string", "cpu_generation": "string",
-    "cpu_year": "Int64", "cpu_level": "string", "cpu_speed": "Float64", "cpu_speed_low": "Float64",
-    "cpu_speed_high": "Float64", "cpu_cores": "Int64", "cpu_threads": "Int64", "cpu_graphics": "string",
-    "cpu_source": "string", "cpu_problem": "string", "cpu_speed_least": "Float64", "cpu_speed_most": "Float64",
-    "cpu_level_least": "string", "cpu_level_most": "string", "cpu_year_least": "Int64",
-}  # fmt: skip
+_DTYPES = {"str | None": "string", "int | None": "Int64", "float | None": "Float64"}
+
+COLUMNS: dict[str, str] = {f"cpu_{one.name}": _DTYPES[str(one.type)] for one in fields(Answer) if one.name != "exact"}
 """Columns of the answer and their dtypes."""
 
 _FACTS = ("cpu", "cpu_vendor", "cpu_family", "cpu_model", "cpu_stepping", "cpu_flags", "cpu_cores", "cpu_threads")
@@ -129,35 +125,32 @@ def signature(
     tuple or None
         Microarchitecture, others that carry the same numbers, source of the row; None when no row fits.
     """
-    table = catalogue().signatures
-    step = 0 if stepping is None else stepping
-    fits = (
-        (table["vendor"] == vendor) & (table["family"] == family)
-        & (table["model_low"] <= model) & (model <= table["model_high"])
-    )  # fmt: skip
-    rows = table[fits]
-    exact = rows[(rows["stepping_low"] <= step) & (step <= rows["stepping_high"])] if stepping is not None else rows
-    if exact.empty:
+    rows = [
+        row for row in catalogue().signatures
+        if row["vendor"] == vendor and int(row["family"]) == family
+        and int(row["model_low"]) <= model <= int(row["model_high"])
+    ]  # fmt: skip
+    first = next(
+        (row for row in rows if stepping is None or int(row["stepping_low"]) <= stepping <= int(row["stepping_high"])),
+        None,
+    )
+    if first is None:
         return None
-    row = exact.iloc[0]
-    also = [] if pd.isna(row["also"]) else str(row["also"]).split(";")
+    also = first["also"].split(";") if first["also"] else []
     if stepping is None:
-        also += [str(m) for m in rows["microarch"].iloc[1:]]
-    return str(row["microarch"]), tuple(also), str(row["source"])
+        also += [row["microarch"] for row in rows[1:]]
+    return first["microarch"], tuple(also), first["source"]
 
 
 @lru_cache(maxsize=200)
 def _kin(microarch: str) -> Answer:
     """What all processors of one microarchitecture share."""
     tables = catalogue()
-    rows = tables.by_microarch.get(microarch, [])
-    group = tables.take(rows)
-    speed, low, high = spread(group) if rows else (None, None, None)
-    record = tables.microarchs.loc[microarch]
-    levels = set(group["level"].dropna()) if rows else set()
-    if not rows and isinstance(record["level"], str):
-        levels = {record["level"]}
+    group = [tables.record(row) for row in tables.by_microarch.get(microarch, [])]
+    core = tables.microarchs[microarch]
+    levels = {one["level"] for one in group if one["level"]} if group else {core["level"] or None}
+    speed, low, high = spread(group)
     return Answer(
-        vendor=str(record["vendor"]), microarch=microarch, year=int(str(record["year"])), speed=speed,
-        level=levels.pop() if len(levels) == 1 else None, speed_low=low, speed_high=high,
+        vendor=core["vendor"], microarch=microarch, year=int(core["year"]), speed=speed, speed_low=low, speed_high=high,
+        level=levels.pop() if len(levels) == 1 else None,
     )  # fmt: skip

@@ -9,9 +9,10 @@ from functools import lru_cache
 import numpy as np
 
 from advisor.identify.agree import Z80, Answer, of_row, of_rows
-from advisor.identify.catalogue import REFERENCE_GHZ, Catalogue, Series, catalogue
+from advisor.identify.catalogue import REFERENCE_GHZ, Catalogue, catalogue
 from advisor.identify.names import NamedProcessor, ProcessorText, read_name
 from advisor.phrases import few
+from advisor.tables import compiled
 
 
 def from_text(text: str) -> Answer:
@@ -96,7 +97,9 @@ def _by_name(tables: Catalogue, name: NamedProcessor, reading: ProcessorText, sh
             return of_row(rows[0], "model number")
         return _by_line(tables, name.line, reading, shown)
     if re.fullmatch(r"x\d", name.line):
-        rows = [row for row in tables.by_number.get(name.number, []) if f" {name.line.upper()} " in tables.names[row]]
+        rows = [
+            row for row in tables.by_number.get(name.number, []) if f" {name.line.upper()} " in tables.rows[row]["name"]
+        ]
         if len(rows) == 1:
             return of_row(rows[0], "number of cores and model number")
     if name.line == "xeon" and re.fullmatch(r"E[357]\d{4}[LWMA]{0,2}", name.number):
@@ -120,14 +123,14 @@ def _by_name(tables: Catalogue, name: NamedProcessor, reading: ProcessorText, sh
         )
     if re.fullmatch(r"\d000", name.number) and name.line.startswith("ryzen"):
         kin = [row for line in lines for row in tables.by_line.get(line, [])
-               if re.match(rf"{name.number[0]}\d{{3}}(?!\d)", tables.numbers[row])]  # fmt: skip
+               if re.match(rf"{name.number[0]}\d{{3}}(?!\d)", tables.rows[row]["plain"])]  # fmt: skip
         if kin:
             return of_rows(tuple(kin), f"{shown!r} names a series, not a model; write the whole number")
     group = _group(name.line)
     elsewhere = [
         row
         for row in tables.by_number.get(name.number, [])
-        if not name.number.isdigit() or _group(tables.lines[row]) == group
+        if not name.number.isdigit() or _group(tables.rows[row]["short"]) == group
     ]
     servers = name.line.startswith(("xeon", "epyc", "opteron"))
     if elsewhere and not servers and any(tables.by_line.get(line) for line in lines):
@@ -139,7 +142,7 @@ def _by_name(tables: Catalogue, name: NamedProcessor, reading: ProcessorText, sh
     if name.number.isdigit() and 2005 <= int(name.number) <= 2026:
         return _by_line(tables, name.line, reading, shown)
     for place in _series_of(lines):
-        if tables.series[place].pattern.fullmatch(name.number):
+        if compiled(tables.series[place]["pattern"]).fullmatch(name.number):
             return _series(tables, place, name, reading, shown)
     return Answer(
         vendor=_line_vendor(tables, name.line),
@@ -209,7 +212,7 @@ def _ordinal(number: int) -> str:
 def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -> Answer:
     if line.startswith("core2 "):
         letter = "Q" if line == "core2 quad" else "X"
-        rows = [row for row in tables.by_line["core2"] if letter in tables.numbers[row]]
+        rows = [row for row in tables.by_line["core2"] if letter in tables.rows[row]["plain"]]
         return _any_of_line(tables, rows, shown)
     lines = [line] if line != "ryzen" else [known for known in tables.by_line if known.startswith("ryzen")]
     rows = [row for known in lines for row in tables.by_line.get(known, [])]
@@ -236,7 +239,7 @@ def _by_line(tables: Catalogue, line: str, reading: ProcessorText, shown: str) -
 
 
 def _any_of_line(tables: Catalogue, rows: list[int], shown: str) -> Answer:
-    example = tables.names[rows[len(rows) // 2]]
+    example = tables.rows[rows[len(rows) // 2]]["name"]
     problem = f"{shown!r} names a line of processors, not one model; write the number, such as {example}"
     return of_rows(tuple(rows), problem)
 
@@ -249,7 +252,7 @@ def _line_vendor(tables: Catalogue, line: str) -> str | None:
 
 
 def _names(tables: Catalogue, rows: list[int] | tuple[int, ...]) -> str:
-    names = list(dict.fromkeys(tables.names[row] for row in rows))
+    names = list(dict.fromkeys(tables.rows[row]["name"] for row in rows))
     return " or ".join(names) if len(names) <= 4 else few(names, 4, " or {} more")
 
 
@@ -257,7 +260,7 @@ def _names(tables: Catalogue, rows: list[int] | tuple[int, ...]) -> str:
 def _series_of(lines: tuple[str, ...]) -> list[int]:
     """Places in the table of series of those that hold any of these lines."""
     series = catalogue().series
-    return [place for place, one in enumerate(series) if any(one.line.fullmatch(line) for line in lines)]
+    return [place for place, one in enumerate(series) if any(compiled(one["line"]).fullmatch(line) for line in lines)]
 
 
 @lru_cache(maxsize=5_000)
@@ -266,10 +269,10 @@ def _kin(place: int, line: str, suffix: str) -> tuple[tuple[int, ...], bool]:
     tables = catalogue()
     series = tables.series[place]
     kin = [row for sister in _sisters(line) for row in tables.by_line.get(sister, [])
-           if series.pattern.fullmatch(tables.numbers[row])]  # fmt: skip
-    alike = [row for row in kin if re.sub(r"^[A-Z]*\d+", "", tables.numbers[row]) == suffix]
-    if not kin and series.microarch:
-        kin = tables.by_microarch.get(series.microarch, [])
+           if compiled(series["pattern"]).fullmatch(tables.rows[row]["plain"])]  # fmt: skip
+    alike = [row for row in kin if re.sub(r"^[A-Z]*\d+", "", tables.rows[row]["plain"]) == suffix]
+    if not kin:
+        kin = tables.by_microarch.get(series["microarch"], [])
     return tuple(alike or kin), len(alike) >= 3
 
 
@@ -278,24 +281,20 @@ def _series(tables: Catalogue, place: int, name: NamedProcessor, reading: Proces
     series = tables.series[place]
     kin, enough = _kin(place, name.line, re.sub(r"^[A-Z]*\d+", "", name.number))
     agreed = of_rows(kin, "") if kin else Answer()
-    level = series.level or (agreed.level if enough else None)
-    problem = f"{shown!r} is not in the table; {series.generation} known by its series alone" if name.number else None
+    core = tables.microarchs.get(series["microarch"])
+    problem = (
+        f"{shown!r} is not in the table; {series['generation']} known by its series alone" if name.number else None
+    )
     speed, low, high = agreed.speed, agreed.speed_low, agreed.speed_high
-    if speed is None and reading.clock_ghz and series.microarch in tables.microarchs.index:
-        record = tables.microarchs.loc[series.microarch]
-        speed = float(str(record["ipc"])) * reading.clock_ghz / REFERENCE_GHZ
-        factor = float(np.exp(Z80 * float(str(record["ipc_log_sd"]))))
+    if speed is None and reading.clock_ghz and core:
+        speed = core["ipc"] * reading.clock_ghz / REFERENCE_GHZ
+        factor = float(np.exp(Z80 * core["ipc_log_sd"]))
         low, high = speed / factor, speed * factor
+    sure = agreed if enough else Answer()
     return Answer(
-        name=None if name.number else series.generation, vendor=agreed.vendor or _series_vendor(tables, series),
-        microarch=series.microarch or agreed.microarch, generation=series.generation, year=series.year,
-        level=level, speed=speed, speed_low=low, speed_high=high, cores=agreed.cores if enough else None,
-        threads=agreed.threads if enough else None, graphics=agreed.graphics if enough else None,
-        source=f"series of the number; {series.source}", problem=problem,
+        name=None if name.number else series["generation"], vendor=agreed.vendor or (core["vendor"] if core else None),
+        microarch=series["microarch"] or agreed.microarch, generation=series["generation"], year=int(series["year"]),
+        level=series["level"] or sure.level, speed=speed, speed_low=low, speed_high=high, cores=sure.cores,
+        threads=sure.threads, graphics=sure.graphics, source=f"series of the number; {series['source']}",
+        problem=problem,
     )  # fmt: skip
-
-
-def _series_vendor(tables: Catalogue, series: Series) -> str | None:
-    if series.microarch in tables.microarchs.index:
-        return str(tables.microarchs.at[series.microarch, "vendor"])
-    return None

@@ -58,6 +58,20 @@ def processor_texts(processors: pd.DataFrame) -> Texts:
     return Texts.of(*(processors[name] for name in names), between=" | ", lower=False)
 
 
+def meets(rule: dict[str, str], machines: Texts, cores: Texts, year: np.ndarray) -> np.ndarray:
+    """Units that a row's processor, years and exceptions hold for; an unknown year is before none."""
+    rows = np.ones(len(year), dtype=bool)
+    if rule["processor"]:
+        rows &= cores.having(rule["processor"])
+    if rule["unless"]:
+        rows &= ~machines.having(rule["unless"])
+    if rule["year_from"]:
+        rows &= year >= float(rule["year_from"])
+    if rule["year_to"]:
+        rows &= ~(year > float(rule["year_to"]))
+    return rows
+
+
 def traps(units: pd.DataFrame, processors: pd.DataFrame) -> pd.DataFrame:
     """Find the traps of every unit's model and processor.
 
@@ -100,14 +114,7 @@ def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
         hit = machines.having(*machine)
         if not hit.any():
             continue
-        if trap["processor"]:
-            hit = hit & cores.having(trap["processor"])
-        if trap["unless"]:
-            hit = hit & ~machines.having(trap["unless"])
-        if trap["year_from"]:
-            hit &= year >= float(trap["year_from"])
-        if trap["year_to"]:
-            hit &= ~(year > float(trap["year_to"]))
+        hit &= meets(trap, machines, cores, year)
         source = kind["source"] if kind["source"] == trap["source"] else f"{trap['source']}; kind: {kind['source']}"
         for row in np.flatnonzero(hit).tolist():
             named = (

@@ -53,7 +53,7 @@ def main() -> None:
     adds, multiplications = clock_ghz()
     if abs(adds / multiplications - 1) > 0.05:
         raise SystemExit(f"The clock is {adds:.2f} or {multiplications:.2f} GHz: something else ran beside.")
-    ipc = float(catalogue().microarchs.at[found[0], "ipc"])
+    ipc = catalogue().microarchs[found[0]]["ipc"]
     speed = ipc * adds / REFERENCE_GHZ
     print(f"{found[0]}, {adds:.2f} GHz (multiplications {multiplications:.2f}), speed {speed:.2f}")
     middle, low, high = statistics.median(speeds), min(speeds), max(speeds)

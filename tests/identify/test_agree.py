@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from types import SimpleNamespace
 
-import pandas as pd
 import pytest
 
 from advisor.identify import agree, catalogue, from_text
@@ -15,9 +14,8 @@ Z = 1.2815515655446004
 """Ninth decile of the standard normal distribution: NIST/SEMATECH e-Handbook, 1.3.6.7.1."""
 
 
-def group(*pairs: tuple[float | None, float]) -> pd.DataFrame:
-    speeds, sds = zip(*pairs, strict=True)
-    return pd.DataFrame({"speed": pd.array(speeds, dtype="Float64"), "log_sd": pd.array(sds, dtype="Float64")})
+def group(*pairs: tuple[float | None, float]) -> list[dict[str, float | None]]:
+    return [{"speed": speed, "log_sd": sd} for speed, sd in pairs]
 
 
 def test_a_model_lies_between_the_tenths_of_its_cores_spread() -> None:
@@ -68,10 +66,10 @@ def test_what_two_that_a_number_may_be_have_in_common() -> None:
 
 
 def test_ends_are_given_only_where_every_one_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
-    frame = catalogue.catalogue().frame.iloc[:2].copy()
+    records = [catalogue.catalogue().record(row) for row in (0, 1)]
     whole = agree._common.__wrapped__((0, 1))
-    frame.iloc[1, frame.columns.get_indexer(["speed", "level"])] = pd.NA
-    monkeypatch.setattr(agree, "catalogue", lambda: SimpleNamespace(take=lambda rows: frame))
+    records[1] |= {"speed": None, "level": None}
+    monkeypatch.setattr(agree, "catalogue", lambda: SimpleNamespace(record=records.__getitem__))
     found = agree._common.__wrapped__((0, 1))
     assert whole.speed_least and whole.speed_most and whole.level_least and whole.level_most
     assert (found.speed_least, found.speed_most, found.level_least, found.level_most) == (None,) * 4

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import pandas as pd
+import re
+
 import pytest
 
 from advisor.identify import COLUMNS, from_text
@@ -35,18 +36,13 @@ CORES = {
 
 
 def test_each_core_is_whose_when_and_of_what_level() -> None:
-    frame = catalogue().microarchs
-    found = {name: (row.vendor, int(row.year), None if pd.isna(row.level) else row.level)
-             for name, row in zip(frame.index, frame.itertuples(), strict=True)}  # fmt: skip
+    found = {name: (row["vendor"], int(row["year"]), row["level"] or None)
+             for name, row in catalogue().microarchs.items()}  # fmt: skip
     assert found == CORES
 
 
 def test_processors_are_their_cores_makers() -> None:
-    tables = catalogue()
-    assert [
-        name for name, vendor, core in zip(tables.names, tables.frame["vendor"], tables.frame["microarch"], strict=True)
-        if vendor != CORES[core][0]
-    ] == []  # fmt: skip
+    assert [row["name"] for row in catalogue().rows if row["vendor"] != CORES[row["microarch"]][0]] == []
 
 
 # Text: core, generation, year, level; of series of which no single processor is in the table.
@@ -91,27 +87,27 @@ NEWER = {("core [3579]", "Core Series 2")}
 
 def test_a_series_is_of_the_generation_the_level_and_the_years_of_its_processors() -> None:
     tables, wrong = catalogue(), []
-    rows_of: dict[int, list[int]] = {}
-    for row, (line, number) in enumerate(zip(tables.lines, tables.numbers, strict=True)):
-        at = next((at for at, one in enumerate(tables.series)
-                   if one.line.fullmatch(line) and one.pattern.fullmatch(number)), -1)  # fmt: skip
-        rows_of.setdefault(at, []).append(row)
+    rows_of: dict[int, list[dict[str, object]]] = {}
+    for row, text in enumerate(tables.rows):
+        at = next((at for at, one in enumerate(tables.series) if re.fullmatch(one["line"], text["short"])
+                   and re.fullmatch(one["pattern"], text["plain"])), -1)  # fmt: skip
+        rows_of.setdefault(at, []).append(tables.record(row))
     seen = {generation for _, generation, _, _ in SERIES.values()}
     for at, one in enumerate(tables.series):
-        group = tables.frame.iloc[rows_of.get(at, [])]
-        if group.empty:
-            wrong += [] if one.generation in seen else [(one.pattern.pattern, "no processor, and no example above")]
+        generation, group = one["generation"], rows_of.get(at, [])
+        if not group:
+            wrong += [] if generation in seen else [(one["pattern"], "no processor, and no example above")]
             continue
-        if (one.line.pattern, one.generation) in NEWER:
+        if (one["line"], generation) in NEWER:
             continue
-        generations, levels = set(group["generation"]), set(group["level"])
-        if generations != {one.generation} and one.generation not in MERGED:
-            wrong.append((one.pattern.pattern, one.generation, generations))
-        if not group["year"].min() <= one.year <= group["year"].max():
-            wrong.append((one.pattern.pattern, one.year, group["year"].min(), group["year"].max()))
+        generations, levels, years = ({row[name] for row in group} for name in ("generation", "level", "year"))
+        if generations != {generation} and generation not in MERGED:
+            wrong.append((one["pattern"], generation, generations))
+        if not min(years) <= int(one["year"]) <= max(years):
+            wrong.append((one["pattern"], one["year"], years))
         # The i3-8121U alone of the eighth generation has AVX-512.
-        if one.level and levels != {one.level} and levels - {"v4"} != {one.level}:
-            wrong.append((one.pattern.pattern, one.level, levels))
+        if one["level"] and levels != {one["level"]} and levels - {"v4"} != {one["level"]}:
+            wrong.append((one["pattern"], one["level"], levels))
     assert wrong == []
 
 

@@ -353,7 +353,7 @@ def test_a_clock_within_twenty_megahertz_tells_a_line_apart() -> None:
 def test_the_short_name_of_every_line_of_the_table_is_one_that_is_read() -> None:
     """Each processor's line and number, written down, are read as that line: those that lead elsewhere are none."""
     tables = catalogue()
-    short = {line: short_line(line) for line in set(tables.frame["line"]) if line}
+    short = {line: short_line(line) for line in {row["line"] for row in tables.rows} if line}
     assert {line: short[line] for line in short if line.startswith(("Core", "Xeon", "Athlon", "Phenom", "Turion"))} == {
         "Core i3": "i3", "Core i5": "i5", "Core i7": "i7", "Core i9": "i9", "Core m3": "m3", "Core m5": "m5",
         "Core m7": "m7",

@@ -35,7 +35,7 @@ def test_a_generation_in_words(number: int, word: str) -> None:
 
 
 def test_four_names_are_shown_and_the_rest_counted() -> None:
-    tables: Any = SimpleNamespace(names=[*"abcdef", "a"])
+    tables: Any = SimpleNamespace(rows=[{"name": name} for name in (*"abcdef", "a")])
     assert resolve._names(tables, [0]) == "a" and resolve._names(tables, [0, 6, 1]) == "a or b"
     assert resolve._names(tables, (0, 1, 2, 3)) == "a or b or c or d"
     assert resolve._names(tables, [0, 1, 2, 3, 4]) == "a, b, c, d or 1 more"
@@ -181,9 +181,9 @@ def test_a_text_is_read_up_to_four_hundred_signs() -> None:
 
 def test_three_of_a_kind_tell_what_a_fourth_is(monkeypatch: pytest.MonkeyPatch) -> None:
     """Letters behind a number are those of its kind: two may be alike by chance; common practice, no source."""
-    series = SimpleNamespace(pattern=re.compile(r"6\d\d\d[A-Z]*"), microarch="Skylake")
+    series = {"pattern": r"6\d\d\d[A-Z]*", "microarch": "Skylake"}
     numbers = ["6100U", "6200U", "6300U", "6400H", "6500H", "7200U"]
-    tables = SimpleNamespace(series=[series], numbers=numbers, by_line={"i5": [0, 1, 2, 3, 4, 5]},
+    tables = SimpleNamespace(series=[series], rows=[{"plain": one} for one in numbers], by_line={"i5": [0, 1, 2, 3, 4, 5]},
                              by_microarch={"Skylake": [7, 8]})  # fmt: skip
     monkeypatch.setattr(resolve, "catalogue", lambda: tables)
     kin = resolve._kin.__wrapped__

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from itertools import pairwise
 
+import pandas as pd
 import pytest
 
 from advisor.identify import from_text, processors, signature
@@ -43,6 +44,10 @@ AMD: dict[int, dict[str, str]] = {
 """Families, and the ranges of models of each core."""
 
 
+def every_processor() -> pd.DataFrame:
+    return pd.DataFrame([catalogue().record(row) for row in range(len(catalogue().rows))])
+
+
 def core(vendor: str, family: int, model: int, stepping: int | None = None) -> str | None:
     found = signature(vendor, family, model, stepping)
     return found[0] if found else None
@@ -51,9 +56,9 @@ def core(vendor: str, family: int, model: int, stepping: int | None = None) -> s
 def known(vendor: str, family: int) -> dict[int, str]:
     """Every model of a family that some row holds; the first row counts."""
     found: dict[int, str] = {}
-    rows = catalogue().signatures
-    for row in rows[rows["vendor"].eq(vendor) & rows["family"].eq(family)].iloc[::-1].itertuples():
-        found |= dict.fromkeys(range(int(row.model_low), int(row.model_high) + 1), str(row.microarch))
+    for row in reversed(catalogue().signatures):
+        if row["vendor"] == vendor and int(row["family"]) == family:
+            found |= dict.fromkeys(range(int(row["model_low"]), int(row["model_high"]) + 1), row["microarch"])
     return found
 
 
@@ -168,7 +173,7 @@ OTHERWISE: dict[str, tuple[int, int]] = {
 
 
 def test_cores_and_threads_are_those_of_the_line() -> None:
-    tables = catalogue().frame
+    tables = every_processor()
     asked, differ = 0, {}
     for name, cores, threads in zip(tables["name"], tables["cores"], tables["threads"], strict=True):
         rule = next(((c, t) for pattern, c, t in COUNTS if re.search(pattern, name)), None)
@@ -181,7 +186,7 @@ def test_cores_and_threads_are_those_of_the_line() -> None:
 
 
 def test_a_core_has_one_thread_or_two_unless_cores_of_two_kinds_are_mixed() -> None:
-    tables = catalogue().frame
+    tables = every_processor()
     mixed = tables["microarch"].isin(["Alder Lake", "Raptor Lake", "Meteor Lake", "Arrow Lake", "Lunar Lake",
     "Panther Lake",
                                       "Lakefield"])  # fmt: skip
@@ -218,7 +223,7 @@ EXTREME = r"i[79]-(?:3[89]|4[89]|5[89]|6[89]|7[89]|9[89]|109)\d\d(?:K|X|XE)?$"
 def test_a_number_of_core_tells_generation_cores_years_and_graphics() -> None:
     """The first digits of the number are the generation's; the X series, with cores of the one before, has none."""
     asked = 0
-    for row in catalogue().frame.itertuples():
+    for row in every_processor().itertuples():
         match = re.fullmatch(r"Intel Core i[3579]-(\d{3,5})\w*", str(row.name))
         if match is None:
             continue
@@ -249,7 +254,7 @@ BLIND = (
 
 
 def test_graphics_are_the_makers_own_or_none() -> None:
-    for row in catalogue().frame.itertuples():
+    for row in every_processor().itertuples():
         assert row.graphics == "none" or str(row.graphics).startswith(f"{row.vendor} "), row.name
         if re.match(rf"\w+ (?:Ryzen )?(?:{BLIND})", str(row.name)):
             assert row.graphics == "none", row.name
@@ -284,9 +289,8 @@ CLOCKS: dict[str, tuple[float, float]] = {
 
 
 def test_clocks_of_what_a_bench_sees_often() -> None:
-    tables = catalogue()
-    rows = {name: at for at, name in enumerate(tables.names)}
-    found = {text: tables.frame.iloc[rows[from_text(text).name]][["base_ghz", "boost_ghz"]].tolist() for text in CLOCKS}
+    rows = {row["name"]: row for row in catalogue().rows}
+    found = {text: [float(rows[from_text(text).name][name]) for name in ("base_ghz", "boost_ghz")] for text in CLOCKS}
     # Two hundredths: makers round a multiple of 33 or 133 MHz either way.
     assert {text: pair for text, pair in found.items() if pair != pytest.approx(CLOCKS[text], abs=0.021)} == {}
 
@@ -524,8 +528,7 @@ WIDE = {
 
 def test_work_a_clock_rises_from_core_to_core() -> None:
     """By makers' own words no step was above half: AMD says 52 % for Zen, clock for clock, over its forerunner."""
-    cores = catalogue().microarchs
-    work = {"": 0.0, **cores["ipc"].astype(float)}
+    work = {"": 0.0} | {name: core["ipc"] for name, core in catalogue().microarchs.items()}
     seen = set(BETWEEN)
     for chain in CHAINS:
         names = [name for part in chain.split("|") for name in ([part] if part in work else part.split(" "))]
@@ -535,5 +538,6 @@ def test_work_a_clock_rises_from_core_to_core() -> None:
     for name, (low, high) in BETWEEN.items():
         assert work[low] <= work[name] <= work[high], name
     assert seen == work.keys() - {""} and work["Skylake"] == 1
-    for name, spread in cores["ipc_log_sd"].astype(float).items():
+    for name, core in catalogue().microarchs.items():
+        spread = core["ipc_log_sd"]
         assert 0.1 <= spread <= (0.25 if name in WIDE else 0.15), name

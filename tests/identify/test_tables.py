@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+
+import pandas as pd
 import pytest
 
 from advisor.identify import from_text, signature
@@ -10,6 +13,10 @@ from advisor.identify.level import LEVELS
 from advisor.tables import load
 
 TABLES = ("identify/processors", "identify/microarchitectures", "identify/signatures", "identify/series")
+
+
+def every_processor() -> pd.DataFrame:
+    return pd.DataFrame([catalogue().record(row) for row in range(len(catalogue().rows))])
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -33,7 +40,7 @@ def test_names_are_unique_and_each_name_leads_back_to_its_own_row():
 
 
 def test_numbers_are_plausible():
-    frame = catalogue().frame
+    frame = every_processor()
     assert (frame["cores"] >= 1).all()
     assert (frame["threads"] >= frame["cores"]).all()
     # Hybrid parts have second threads on some cores only; no processor has more than two a core.
@@ -47,40 +54,36 @@ def test_numbers_are_plausible():
 
 
 def test_levels_are_known_but_for_lines_that_mix_them():
-    frame = catalogue().frame
+    frame = every_processor()
     assert set(frame["level"].dropna()) <= set(LEVELS)
     assert frame["level"].notna().all()
 
 
 def test_a_processor_is_not_older_than_its_core():
-    frame = catalogue().frame
-    first = catalogue().microarchs["year"].astype(int)
+    frame = every_processor()
+    first = {name: int(core["year"]) for name, core in catalogue().microarchs.items()}
     early = frame[frame["year"] < frame["microarch"].map(first)]
     assert early.empty, early[["name", "year", "microarch"]].to_string()
 
 
 def test_every_core_has_a_signature_and_a_row_or_a_series():
     tables = catalogue()
-    signed = set(tables.signatures["microarch"])
-    for also in tables.signatures["also"].dropna():
-        signed |= set(also.split(";"))
-    assert set(tables.microarchs.index) == signed
-    named = set(tables.frame["microarch"]) | {series.microarch for series in tables.series}
-    assert set(tables.microarchs.index) <= named
+    signed = {name for row in tables.signatures for name in (row["microarch"], *row["also"].split(";"))} - {""}
+    assert set(tables.microarchs) == signed
+    named = {row["microarch"] for row in (*tables.rows, *tables.series)}
+    assert set(tables.microarchs) <= named
 
 
 def test_series_agree_with_the_rows_they_hold():
     """A number that both tables know has the same core in both, save where the number hides it."""
     tables = catalogue()
     hidden, differ = set(), []
-    for row, (line, number, microarch) in enumerate(
-        zip(tables.lines, tables.numbers, tables.frame["microarch"], strict=True)
-    ):
+    for row in tables.rows:
         for series in tables.series:
-            if series.line.fullmatch(line) and series.pattern.fullmatch(number):
-                if series.microarch and series.microarch != microarch:
-                    hidden.add(tables.names[row])
-                    differ.append((tables.names[row], series.microarch, microarch))
+            if re.fullmatch(series["line"], row["short"]) and re.fullmatch(series["pattern"], row["plain"]):
+                if series["microarch"] and series["microarch"] != row["microarch"]:
+                    hidden.add(row["name"])
+                    differ.append((row["name"], series["microarch"], row["microarch"]))
                 break
     # Llano's desktop parts without graphics were sold as Athlon II among 45 nm ones.
     assert hidden == {f"AMD Athlon II X4 {number}" for number in (631, 638, 641, 651)}, differ
@@ -98,7 +101,7 @@ def test_the_first_signature_that_fits_is_used():
 def test_the_reference_is_in_the_middle_of_its_kin():
     from advisor.identify import REFERENCE
 
-    assert REFERENCE in catalogue().names
+    assert REFERENCE in {row["name"] for row in catalogue().rows}
 
 
 def test_a_core_newer_than_the_table_is_not_taken_for_its_forerunner():

@@ -16,7 +16,7 @@ import pytest
 from advisor.files import datasets
 from advisor.identify import REFERENCE, from_text
 from advisor.identify.agree import Z80
-from advisor.identify.catalogue import catalogue
+from advisor.tables import load
 
 pytestmark = pytest.mark.outside
 
@@ -90,7 +90,8 @@ def test_a_correction_goes_the_way_the_runs_point(timings):
     # The value before, times what the runs say of it: the corrected value lies nearer to that than the old one did.
     found = _by_processor(timings("past_results_v2"), "prog")
     middle = found.groupby("microarch")["ratio"].median()
-    rows, ipc = catalogue().microarchs["source"], catalogue().microarchs["ipc"]
+    cores = load("identify/microarchitectures").frame.set_index("microarch")
+    rows, ipc = cores["source"], cores["ipc"]
     assert not set(rows.index[rows.str.contains("moved along with")]) & set(middle.index)
     for name, source in rows[rows.str.contains("corrected by")].items():
         by_runs = float(ipc[name]) * np.exp(middle[name])
