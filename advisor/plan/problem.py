@@ -5,6 +5,7 @@ Times are whole tenths of a minute from the start of the day, as fine as minutes
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 
 TICKS = 10
@@ -134,12 +135,11 @@ def load_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
     totals = [sum(takes[one] for takes in shared) for one in range(len(people))]
     weights = [totals[0] / total if total else 1.0 for total in totals]
     needed = sum(min(weights[one] * visit.takes[one] for one in visit.able) for visit in visits)
-    low = 0
     high = 1 + sum(max(one.takes) for one in visits) + max((end for one in people for _, end in one.away), default=0)
-    while low < high:
-        middle = (low + high) // 2
-        there = sum(weight * available(one, middle) for weight, one in zip(weights, people, strict=True))
-        low, high = (middle + 1, high) if there < needed - 1e-6 else (low, middle)
+    low = bisect_left(
+        range(high), needed - 1e-6,
+        key=lambda until: sum(weight * available(one, until) for weight, one in zip(weights, people, strict=True)),
+    )  # fmt: skip
     bounds = [low + min(job.tail for job in jobs), -(-sum(job.least() for job in jobs) // bench.slots)]
     bounds += [job.release + job.least() for job in jobs]
     for image, count in bench.sticks.items():
@@ -150,9 +150,7 @@ def load_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
                 min(job.least(0, job.held[0]) for job in some) - (-held // count)
                 + min(job.least(job.held[1]) for job in some)
             )  # fmt: skip
-    for one in range(len(people)):
-        alone = [visit.takes[one] for visit in visits if visit.able == (one,)]
-        bounds.append(sum(alone))
+    bounds += [sum(visit.takes[one] for visit in visits if visit.able == (one,)) for one in range(len(people))]
     return max(bounds)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from advisor.errors import ToolError
-from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, finish, load_bound, weight_bound
+from advisor.plan.problem import Bench, Placed, Schedule, Technician, UnitJob, finish, load_bound, weight_bound
 from advisor.plan.rules import LATE, LEFT, SEED, cost, good_start, put_last
 
 WORKERS = 2
@@ -56,14 +56,16 @@ class _Model:
         self.cp = engine()
         self.model = self.cp.CpModel()
         self.jobs, self.bench, self.horizon = jobs, bench, horizon
-        self.here = [self.model.new_bool_var("") if may_leave else None for _ in jobs]
+        self.here = [self.model.new_bool_var("") for _ in jobs]
+        if not may_leave:
+            self.model.add_bool_and(self.here)
         self.starts: list[list[Any]] = []
         self.ends: list[list[Any]] = []
         self.by: dict[tuple[int, int, int], Any] = {}
         self.hands: dict[int, list[Any]] = defaultdict(list)
         self.alike: list[Any] = []
         for at, job in enumerate(jobs):
-            self._visits(at, job)
+            self._visits(at, job, may_leave)
         self._people()
         self._slots()
         self._sticks()
@@ -76,9 +78,7 @@ class _Model:
                 late = self.model.new_int_var(0, horizon, "")
                 self.model.add(late >= done - job.due)
                 terms.append(LATE * job.weight * late)
-            here = self.here[at]
-            if here is not None:
-                terms.append(LEFT * job.weight * (1 - here))
+            terms.append(LEFT * job.weight * (1 - self.here[at]))
             for number, visit in enumerate(job.visits):
                 if visit.planned is not None:
                     moved = self.model.new_int_var(0, horizon, "")
@@ -87,77 +87,53 @@ class _Model:
         self.goal = sum(terms)
         self.model.minimize(self.goal)
 
-    def _visits(self, at: int, job: UnitJob) -> None:
-        model, here = self.model, self.here[at]
-        starts: list[Any] = []
-        ends: list[Any] = []
+    def _visits(self, at: int, job: UnitJob, may_leave: bool) -> None:
+        model, starts, ends = self.model, list[Any](), list[Any]()
         for number, visit in enumerate(job.visits):
-            first = max(job.release + job.least(0, number), visit.earliest)
-            start = model.new_int_var(first if here is None else 0, self.horizon, "")
-            if len({visit.takes[one] for one in visit.able}) == 1:
-                end = start + visit.least
-                size: Any = visit.least
-            else:
-                size = model.new_int_var(visit.least, max(visit.takes), "")
-                end = model.new_int_var(0, self.horizon, "")
+            # A job that is left for another day is free of its release.
+            first = 0 if may_leave else max(job.release + job.least(0, number), visit.earliest)
+            start, end = model.new_int_var(first, self.horizon, ""), model.new_int_var(0, self.horizon, "")
+            model.add_linear_constraint(end - start, visit.least, max(visit.takes))
             if visit.running:
                 model.add(start == visit.earliest)
-            self._who(at, number, start, size, end)
             if number:
                 model.add(start >= ends[-1] + job.visits[number - 1].then)
-            elif here is not None:
-                model.add(start >= job.release).only_enforce_if(here)
+            else:
+                model.add(start >= job.release).only_enforce_if(self.here[at])
+            for one in visit.able:
+                by = self.by[at, number, one] = model.new_bool_var("")
+                self.hands[one].append(model.new_optional_interval_var(start, visit.takes[one], end, by, ""))
+            model.add(sum(self.by[at, number, one] for one in visit.able) == self.here[at])
+            if not visit.who and len(set(visit.takes)) == 1:
+                self.alike.append(self._interval(at, start, visit.least, end))
             starts.append(start)
             ends.append(end)
         self.starts.append(starts)
         self.ends.append(ends)
 
-    def _who(self, at: int, number: int, start: Any, size: Any, end: Any) -> None:
-        model, visit, here = self.model, self.jobs[at].visits[number], self.here[at]
-        if not isinstance(size, int):
-            model.add(end == start + size)
-        if here is None and len(visit.able) == 1:
-            self.hands[visit.able[0]].append(model.new_interval_var(start, size, end, ""))
-            return
-        chosen = []
-        for one in visit.able:
-            by = model.new_bool_var("")
-            self.by[at, number, one] = by
-            chosen.append(by)
-            self.hands[one].append(model.new_optional_interval_var(start, visit.takes[one], end, by, ""))
-        model.add(sum(chosen) == (1 if here is None else here))
-        if isinstance(size, int) and not visit.who:
-            self.alike.append(self._interval(at, start, size, end))
-
     def _interval(self, at: int, start: Any, size: Any, end: Any) -> Any:
-        here = self.here[at]
-        if here is None:
-            return self.model.new_interval_var(start, size, end, "")
-        return self.model.new_optional_interval_var(start, size, end, here, "")
+        """A span of a job, for as far as the job is planned at all."""
+        return self.model.new_optional_interval_var(start, size, end, self.here[at], "")
 
     def _people(self) -> None:
-        for one, person in enumerate(self.bench.technicians):
-            away = [self._away(span) for span in person.away]
-            self.model.add_no_overlap(self.hands[one] + [each for each in away if each is not None])
-        spans = {person.away for person in self.bench.technicians}
-        if len(spans) == 1 and len(self.bench.technicians) > 1 and self.alike:
+        people = self.bench.technicians
+        for one, person in enumerate(people):
+            self.model.add_no_overlap(self.hands[one] + self._away(person))
+        if len({person.away for person in people}) == 1 and len(people) > 1 and self.alike:
             # Says nothing new, but lets the solver reckon with all hands at once.
-            away = [each for each in map(self._away, spans.pop()) if each is not None]
-            many = len(self.bench.technicians)
+            away, many = self._away(people[0]), len(people)
             self.model.add_cumulative(self.alike + away, [1] * len(self.alike) + [many] * len(away), many)
 
-    def _away(self, span: tuple[int, int]) -> Any:
-        start, end = span[0], min(span[1], self.horizon)
-        return self.model.new_fixed_size_interval_var(start, end - start, "") if start < end else None
+    def _away(self, person: Technician) -> list[Any]:
+        spans = ((start, min(end, self.horizon)) for start, end in person.away)
+        return [self.model.new_fixed_size_interval_var(start, end - start, "") for start, end in spans if start < end]
 
     def _slots(self) -> None:
-        if self.bench.slots < len(self.jobs):
-            stays = []
-            for at, job in enumerate(self.jobs):
-                size = self.model.new_int_var(job.least(), self.horizon, "")
-                start = job.release if job.begun else self.starts[at][0]
-                stays.append(self._interval(at, start, size, self.ends[at][-1] + job.tail))
-            self.model.add_cumulative(stays, [1] * len(stays), self.bench.slots)
+        stays = [
+            (at, job.release if job.begun else self.starts[at][0], self.ends[at][-1] + job.tail, job.least())
+            for at, job in enumerate(self.jobs)
+        ]
+        self._share(stays, self.bench.slots)
 
     def _sticks(self) -> None:
         for image, count in self.bench.sticks.items():
@@ -165,11 +141,18 @@ class _Model:
             for at, job in enumerate(self.jobs):
                 if job.stick == image:
                     first, last = job.held
-                    size = self.model.new_int_var(job.least(first, last), self.horizon, "")
                     start = job.release if first < 0 else self.starts[at][first]
-                    held.append(self._interval(at, start, size, self.starts[at][last]))
-            if len(held) > count:
-                self.model.add_cumulative(held, [1] * len(held), count)
+                    held.append((at, start, self.starts[at][last], job.least(first, last)))
+            self._share(held, count)
+
+    def _share(self, stays: list[tuple[int, Any, Any, int]], count: int) -> None:
+        """Never more than `count` stays side by side; of each the job, the start, the end and the least length."""
+        if len(stays) > count:
+            spans = [
+                self._interval(at, start, self.model.new_int_var(least, self.horizon, ""), end)
+                for at, start, end, least in stays
+            ]
+            self.model.add_cumulative(spans, [1] * len(spans), count)
 
     def search(self, start: Schedule, seconds: float) -> tuple[Schedule, float | None]:
         """The best plan found from a start on, and the bound that was proved, None for none."""
@@ -187,24 +170,22 @@ class _Model:
         """Start the search from a plan."""
         for at in range(len(self.jobs)):
             placed = schedule.get(at)
-            if self.here[at] is not None:
-                self.model.add_hint(self.here[at], placed is not None)
+            self.model.add_hint(self.here[at], placed is not None)
             for number, one in enumerate(placed or ()):
                 self.model.add_hint(self.starts[at][number], one.start)
+                self.model.add_hint(self.ends[at][number], one.end)
                 for who in self.jobs[at].visits[number].able:
-                    if (at, number, who) in self.by:
-                        self.model.add_hint(self.by[at, number, who], who == one.technician)
+                    self.model.add_hint(self.by[at, number, who], who == one.technician)
 
     def schedule(self, solver: Any) -> Schedule:
         """The plan that the solver found."""
         out: Schedule = {}
         for at, job in enumerate(self.jobs):
-            if self.here[at] is not None and not solver.value(self.here[at]):
+            if not solver.value(self.here[at]):
                 continue
             placed = []
             for number, visit in enumerate(job.visits):
-                chosen = [one for one in visit.able if solver.value(self.by.get((at, number, one), 0))]
-                who = chosen[0] if chosen else visit.able[0]
+                who = next(one for one in visit.able if solver.value(self.by[at, number, one]))
                 start = int(solver.value(self.starts[at][number]))
                 placed.append(Placed(start, start + visit.takes[who], who))
             out[at] = tuple(placed)
