@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +14,17 @@ from advisor import drivers, tables
 from advisor.drivers import table_files
 from advisor.editions.catalogue import lacking
 from advisor.errors import InputError
-from advisor.files import datasets, opened, parse_toml, user_data
+from advisor.files import LARGEST_SETTINGS, datasets, parse_toml, read_text, user_data
 from advisor.nearest import choose, fold
 from advisor.releases import CODENAMES
 from advisor.shop import Architecture, Image, Part, PartKind, Person, Shop, Thresholds, default_shop
 from advisor.unit import BootMode
 
-MAX_BYTES = 1 << 20
-"""Largest shop file read [bytes]; one of a hundred images has some ten thousand."""
-
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
 """Archive areas of Debian (Debian Policy 2.2, as of Debian 12)."""
+
+Match = Callable[[str, str], str]
+"""The right word for one that somebody wrote; the second text says where."""
 
 _ARCHITECTURES = {"x86_64": Architecture.AMD64, "x86-64": Architecture.AMD64, "i686": Architecture.I386}
 _POINT_RELEASE = re.compile(r"(?:debian )?([0-9]+)(?:\.[0-9]+)?")
@@ -64,27 +64,12 @@ def read_shop(path: str | Path) -> Shop:
         nearest word and what is accepted.
     """
     file = Path(path)
-    content = parse_toml(_text(file), f"The shop file {file}", hint=_COMPARE)
+    text = read_text(file, LARGEST_SETTINGS, lambda said, hint: InputError(f"The shop file {said}", hint))
+    content = parse_toml(text, f"The shop file {file}", hint=_COMPARE)
     if "images" not in content and file.resolve() != (datasets() / "shop" / "default.toml").resolve():
         content["images"] = [image.model_dump(mode="json") for image in default_shop().images]
     _settings(content, f"The shop file {file}")
     return checked(content, f"The shop file {file}")
-
-
-def _text(file: Path) -> str:
-    with opened(file, lambda said, hint: InputError(f"The shop file {said}", hint)) as handle:
-        data = handle.read(MAX_BYTES + 1)
-    if len(data) > MAX_BYTES:
-        raise InputError(
-            f"The shop file {file} is larger than {MAX_BYTES >> 10} KiB.", "A shop's settings take a few KiB."
-        )
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise InputError(
-            f"The shop file {file} is not UTF-8: line {line}, byte {data[error.start]:#04x}.", "Save it as UTF-8."
-        ) from error
 
 
 def checked(content: dict[str, Any], where: str) -> Shop:
@@ -109,18 +94,17 @@ def checked(content: dict[str, Any], where: str) -> Shop:
 def _settings(content: dict[str, Any], where: str) -> None:
     """Match every closed word of the file, in place; what is of the wrong type is left to the model."""
     _keys(content, Shop, where)
-    editions = _editions()
-    _each(content, "richness", lambda word, at: choose(word, editions, at), where)
-    _one(content, "default_edition", lambda word, at: choose(word, editions, at), where)
+    edition = _word(_of_catalogue("edition"))
+    _match(content, where, richness=edition, default_edition=edition)
     if isinstance(content.get("thresholds"), dict):
         _keys(content["thresholds"], Thresholds, f"{where}, thresholds")
     for number, image in enumerate(_tables(content, "images"), 1):
         at = f"{where}, image {_name(image, number)}"
         _keys(image, Image, at)
-        _image(image, at, editions)
+        _image(image, at, edition)
     names = [image["name"] for image in _tables(content, "images") if isinstance(image.get("name"), str)]
     if names:
-        _one(content, "default_image", lambda word, at: choose(word, names, at), where)
+        _match(content, where, default_image=_word(names))
     for number, part in enumerate(_tables(content, "stock"), 1):
         at = f"{where}, part {_name(part, number)}"
         _keys(part, Part, at)
@@ -131,28 +115,29 @@ def _settings(content: dict[str, Any], where: str) -> None:
         _twice([one["name"] for one in _tables(content, what) if isinstance(one.get("name"), str)], f"{where}, {what}")
 
 
-def _image(image: dict[str, Any], where: str, editions: list[str]) -> None:
-    catalogue = tables.load("editions/catalogue").frame
+def _image(image: dict[str, Any], where: str, edition: Match) -> None:
     if isinstance(image.get("release"), int | float) and not isinstance(image["release"], bool):
         image["release"] = str(image["release"])
-    releases = sorted(set(catalogue["release"].dropna()))
-    _one(image, "release", lambda word, at: _release(word, releases, at), where)
-    _one(image, "kernel", lambda word, at: choose(_numbered(word), table_files.names(), at, more=_OWN_KERNEL), where)
-    architectures = sorted(set(catalogue["architecture"].dropna()))
-    _one(image, "architecture", lambda word, at: choose(word, architectures, at, _ARCHITECTURES), where)
-    _each(image, "editions", lambda word, at: choose(word, editions, at), where)
-    _each(image, "boots", lambda word, at: choose(word, [str(mode) for mode in BootMode], at), where)
+    _match(
+        image,
+        where,
+        release=_release,
+        kernel=lambda word, at: choose(_numbered(word), table_files.names(), at, more=_OWN_KERNEL),
+        architecture=_word(sorted(_of_catalogue("architecture")), _ARCHITECTURES),
+        editions=edition,
+        boots=_word(BootMode),
+    )
     kernel = image.get("kernel")
     if isinstance(kernel, str):
-        _each(image, "firmware", lambda word, at: _firmware(word, kernel, at), where)
+        _match(image, where, firmware=lambda word, at: _firmware(word, kernel, at))
 
 
-def _release(word: str, releases: list[str], where: str) -> str:
-    numbers = {name: number for number, name in CODENAMES.items()}
+def _release(word: str, where: str) -> str:
+    releases = sorted(_of_catalogue("release"))
     point = _POINT_RELEASE.fullmatch(fold(word))
     if point and fold(word) not in map(fold, releases):
         word = point[1]
-    return choose(word, releases, where, {name: number for name, number in numbers.items() if number in releases})
+    return choose(word, releases, where, {name: number for number, name in CODENAMES.items() if number in releases})
 
 
 def _numbered(word: str) -> str:
@@ -174,9 +159,9 @@ def _firmware(word: str, kernel: str, where: str) -> str:
 
 
 def _part(part: dict[str, Any], where: str) -> None:
-    _one(part, "kind", lambda word, at: choose(word, list(PartKind), at), where)
+    _match(part, where, kind=_word(PartKind))
     kind = part.get("kind")
-    types = sorted(set(tables.load("advice/memory_types").frame["type"].dropna()))
+    types = sorted({row["type"] for row in tables.dicts("advice/memory_types") if row["type"]})
     fits: dict[str, list[str]] = {
         PartKind.MEMORY: [f"{one} {form}" for one in types for form in _FORMS],
         PartKind.SSD: list(_DISK_FITS),
@@ -187,9 +172,9 @@ def _part(part: dict[str, Any], where: str) -> None:
     if kind != PartKind.WIRELESS and not part.get("fits"):
         raise InputError(f"{where}: what it fits is not given.", f"Write fits = one of: {', '.join(fits[kind])}.")
     if part.get("fits"):
-        _one(part, "fits", lambda word, at: choose(word, fits[kind], at), where)
+        _match(part, where, fits=_word(fits[kind]))
     if kind == PartKind.WIRELESS:
-        _one(part, "device", _device, where)
+        _match(part, where, device=_device)
         if not part.get("device"):
             raise InputError(f"{where}: its device id is not given.", "Write device = an id such as 'usb:0bda:c811'.")
     elif not part.get("gib"):
@@ -226,9 +211,14 @@ def _possible(shop: Shop, where: str) -> None:
         )
 
 
-def _editions() -> list[str]:
-    """Editions of the catalogue, the user's own rows included, in its order."""
-    return list(dict.fromkeys(tables.load("editions/catalogue").frame["edition"].dropna()))
+def _of_catalogue(column: str) -> list[str]:
+    """Words of a column of the catalogue of editions, the user's own rows included, in its order."""
+    return list(dict.fromkeys(row[column] for row in tables.dicts("editions/catalogue") if row[column]))
+
+
+def _word(accepted: Iterable[str], also: Mapping[str, str] | None = None) -> Match:
+    words = list(map(str, accepted))
+    return lambda word, where: choose(word, words, where, also)
 
 
 def _keys(table: dict[str, Any], model: type[BaseModel], where: str) -> None:
@@ -247,16 +237,15 @@ def _name(table: dict[str, Any], number: int) -> str:
     return repr(table["name"][:60]) if isinstance(table.get("name"), str) else str(number)
 
 
-def _one(table: dict[str, Any], key: str, match: Callable[[str, str], str], where: str) -> None:
-    if isinstance(table.get(key), str):
-        table[key] = match(table[key], f"{where}, {key}")
-
-
-def _each(table: dict[str, Any], key: str, match: Callable[[str, str], str], where: str) -> None:
-    if isinstance(table.get(key), list):
-        at = f"{where}, {key}"
-        table[key] = [match(word, at) if isinstance(word, str) else word for word in table[key]]
-        _twice([word for word in table[key] if isinstance(word, str)], at)
+def _match(table: dict[str, Any], where: str, **matches: Match) -> None:
+    """Put the right words in the place of those of some settings, each a text or a list of texts."""
+    for key, match in matches.items():
+        found, at = table.get(key), f"{where}, {key}"
+        if isinstance(found, str):
+            table[key] = match(found, at)
+        elif isinstance(found, list):
+            table[key] = [match(word, at) if isinstance(word, str) else word for word in found]
+            _twice([word for word in table[key] if isinstance(word, str)], at)
 
 
 def _twice(words: list[str], where: str) -> None:
