@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from advisor.handover import contents
+from advisor.handover import apt, contents
 from advisor.handover.rules import LookRule
 from advisor.handover.tree import LARGEST, Tree, TreeEntry
 
@@ -151,6 +151,31 @@ def _not_utf8_text(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
     return False
 
 
+_PLAIN_ANSWERS = re.compile(r"|debian|localhost|localdomain|[\w.]*debian\.org|true|false|no|yes|none", re.IGNORECASE)
+
+
+def _debconf(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
+    """Answers of the installer, and any password that a package asked for (debconf-devel(7), the database's format)."""
+    for block in context.text(entry).split("\n\n"):
+        value = re.search(r"^Value: ?(.*)$", block, re.MULTILINE)
+        if value and rule.regex.search(block) and not _PLAIN_ANSWERS.fullmatch(value[1].strip()):
+            return True
+    return False
+
+
+_PROGRAMS = ("usr/bin", "usr/local/bin", "usr/games", "usr/sbin", "bin")
+
+
+def _missing(context: Context, entry: TreeEntry, rule: LookRule) -> bool:
+    """A file that the text names is not there; a bare name is a program's."""
+    for name in rule.regex.findall(context.text(entry)):
+        places = [name] if name.startswith("/") else [f"{folder}/{name}" for folder in _PROGRAMS]
+        known = name.startswith(("$", "~")) or name in ("env", "sh")
+        if not known and all(context.tree.real(place) is None for place in places):
+            return True
+    return False
+
+
 _OF_PEOPLE = ("home/", "etc/skel/", "tmp/", "var/tmp/")
 """Folders in which files may belong to people."""
 
@@ -190,6 +215,12 @@ LOOKS: dict[str, Look] = {
     "not_utf8": lambda context, entry, rule: any("\udc80" <= letter <= "\udcff" for letter in entry.name),
     "not_utf8_text": _not_utf8_text,
     "large": lambda context, entry, rule: entry.is_file and entry.about.st_size > LARGE,
+    "name": lambda context, entry, rule: entry.is_file and rule.regex.search(entry.name),
+    "apt": lambda context, entry, rule: any(
+        rule.regex.fullmatch(f"{name}={value}") for name, value in apt.settings(context.text(entry))
+    ),
+    "debconf": _debconf,
+    "missing": _missing,
     "package": lambda context, entry, rule: re.search(
         rf"^Package: {rule.pattern}\nStatus: \S+ ok installed$", context.text(entry), re.MULTILINE
     ),
