@@ -63,15 +63,8 @@ def meta(path: Path) -> dict[str, Any]:
         When it is missing, cannot be parsed, lacks an entry, or is of a newer format.
     """
     content = read_toml(path, TableError, "Install the package again.")
-    wanted = {
-        "format": int,
-        "title": str,
-        "source": str,
-        "date": object,
-        "licence": str,
-        "remake": str,
-        "columns": dict,
-    }
+    words = dict.fromkeys(("title", "source", "licence", "remake"), str)
+    wanted: dict[str, type] = {"format": int, "date": object, "columns": dict, **words}
     wrong = [name for name, kind in wanted.items() if not isinstance(content.get(name), kind)]
     if wrong:
         raise TableError(f"{path} lacks {', '.join(wrong)}.", "Each table states all of these.")

@@ -8,7 +8,7 @@ from functools import lru_cache
 import pandas as pd
 
 from advisor.columns import distinct, texts
-from advisor.identify.agree import Answer, spread
+from advisor.identify.agree import Answer, of_rows
 from advisor.identify.catalogue import catalogue
 from advisor.identify.level import level_of_flags
 from advisor.identify.resolve import from_text
@@ -146,11 +146,9 @@ def signature(
 def _kin(microarch: str) -> Answer:
     """What all processors of one microarchitecture share."""
     tables = catalogue()
-    group = [tables.record(row) for row in tables.by_microarch.get(microarch, [])]
-    core = tables.microarchs[microarch]
-    levels = {one["level"] for one in group if one["level"]} if group else {core["level"] or None}
-    speed, low, high = spread(group)
+    core, rows = tables.microarchs[microarch], tables.by_microarch.get(microarch)
+    agreed = of_rows(tuple(rows), "") if rows else Answer(level=core["level"] or None)
     return Answer(
-        vendor=core["vendor"], microarch=microarch, year=int(core["year"]), speed=speed, speed_low=low, speed_high=high,
-        level=levels.pop() if len(levels) == 1 else None,
+        vendor=core["vendor"], microarch=microarch, year=int(core["year"]), level=agreed.level, speed=agreed.speed,
+        speed_low=agreed.speed_low, speed_high=agreed.speed_high,
     )  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from types import SimpleNamespace
 from typing import Any
 
@@ -183,7 +182,8 @@ def test_three_of_a_kind_tell_what_a_fourth_is(monkeypatch: pytest.MonkeyPatch) 
     """Letters behind a number are those of its kind: two may be alike by chance; common practice, no source."""
     series = {"pattern": r"6\d\d\d[A-Z]*", "microarch": "Skylake"}
     numbers = ["6100U", "6200U", "6300U", "6400H", "6500H", "7200U"]
-    tables = SimpleNamespace(series=[series], rows=[{"plain": one} for one in numbers], by_line={"i5": [0, 1, 2, 3, 4, 5]},
+    rows = [{"plain": number} for number in numbers]
+    tables = SimpleNamespace(series=[series], rows=rows, by_line={"i5": [0, 1, 2, 3, 4, 5]},
                              by_microarch={"Skylake": [7, 8]})  # fmt: skip
     monkeypatch.setattr(resolve, "catalogue", lambda: tables)
     kin = resolve._kin.__wrapped__
