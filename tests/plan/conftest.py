@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from datetime import date
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ from advisor.shop_file import read_shop
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-DAY = date(2026, 11, 30)
+from shops import DAY
 
 
 @pytest.fixture(scope="session")

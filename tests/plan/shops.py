@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from datetime import date
 
 from advisor.plan.problem import Bench, Schedule, Technician, UnitJob, Visit
+
+DAY = date(2026, 11, 30)
+"""The day of the demo's plan."""
 
 MORNING = (("K", ((1200, 1350),)), ("M", ((1200, 1350),)))
 

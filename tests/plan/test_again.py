@@ -8,8 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from conftest import DAY
-from shops import overlaps
+from shops import DAY, overlaps
 
 from advisor.advice import Batch
 from advisor.benchlog import BenchLog

@@ -6,8 +6,7 @@ from datetime import datetime
 
 import pandas as pd
 import pytest
-from conftest import DAY
-from shops import overlaps
+from shops import DAY, overlaps
 
 from advisor import timing
 from advisor.advice import Batch, assess

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import DAY
+from shops import DAY
 
 from advisor.errors import InputError
 from advisor.plan import Plan, plan_day
