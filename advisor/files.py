@@ -166,8 +166,8 @@ def read_text(path: str | os.PathLike[str], most: int = LARGEST, error: Refusal 
     try:
         return read_whole(path, most, error, hint).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        where = problem.start + 1
-        raise error(f"{path} is not text in UTF-8 (byte {where}).", hint or "Save it as UTF-8.") from problem
+        line, byte = problem.object[: problem.start].count(b"\n") + 1, problem.object[problem.start]
+        raise error(f"{path} is not UTF-8: line {line}, byte {byte:#04x}.", hint or "Save it as UTF-8.") from problem
 
 
 def read_toml(path: str | os.PathLike[str], error: Refusal = InputError, hint: str = "") -> dict[str, Any]:
