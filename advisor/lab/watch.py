@@ -21,9 +21,9 @@ DISTURBED_SHARE = 0.06
 DISTURBED_STEAL = 0.02
 DISTURBED_WRITE = 0.25
 
-DISTURBED_PACE = 0.15
+DISTURBED_PACE = 0.2
 """How far the pace of a core may lie from its usual one, the median of a campaign: copying and dpkg, which wait for
-memory, hardly follow it, so that work and speed test then tell of two machines."""
+memory, follow it by a quarter at most, so that beyond this work and speed test differ by a twentieth and more."""
 
 DISTURBED_BESIDE = 0.08
 """Share of a session's processor time that may be lost to others before it counts as disturbed [1]."""
