@@ -35,6 +35,10 @@ nearly all of flash, which has no way to go. What is longer is the way: the arm'
 PACKAGE_MIB, DOWNLOADED = 2.58, 0.275
 """MiB that a package takes installed, and what its download has of that: medians of the catalogue of editions."""
 
+DPKG_MIB_S = 22.0
+"""What dpkg writes at the most [MiB/s]: 8 to 22 was measured of the updates on eMMC, which hold nothing up
+(`updates_written_bytes` over `updates_s` in datasets/rehearsals.jsonl)."""
+
 CLONED = 1.25
 """Blocks that a clone writes, over the bytes of the files in them: 1.23 to 1.28 was measured on six trees
 (`copy_written_bytes` over `installed_bytes` of the clones in datasets/rehearsals.jsonl)."""
@@ -72,8 +76,8 @@ class Term:
         return _COUNTED.get(self.work, _COUNTED.get(self.rate, ""))
 
 
-_COUNTED = {"cpu": "processor", "cpus": "processor", "write": "writing", "late write": "writing", "written": "writing",
-            "blocks": "writing"}  # fmt: skip
+_COUNTED = {"cpu": "processor", "cpus": "processor", "write": "writing", "late write": "writing",
+            "dpkg write": "writing", "written": "writing", "blocks": "writing"}  # fmt: skip
 """Rate, or work in seconds, to the need that is counted apart. Accesses are not: how near they lay nobody counted."""
 
 
@@ -132,11 +136,13 @@ def writing_s(conditions: pd.DataFrame, mib: Array) -> Array:
     return np.asarray(np.minimum(mib, cache) / rate + np.maximum(mib - cache, 0.0) / slow, dtype=float)
 
 
-def _late_write(conditions: pd.DataFrame, mib: Array) -> Array:
-    """Seconds a MiB takes to be written when so many MiB have been: their disk's cache may be full."""
+def _late_write(conditions: pd.DataFrame, mib: Array, beside_mib_s: float = np.inf) -> Array:
+    """Seconds a MiB takes to be written when so many MiB have been: their disk's cache may be full, and stays so where
+    it empties, as quickly as the disk then writes, more slowly than what is written comes.
+    """
     rate, cache = _write_rate(conditions), np.nan_to_num(figures(conditions, "cache_mib"))
     slow = np.minimum(np.nan_to_num(figures(conditions, "slow_write_mib_s"), nan=np.inf), rate)
-    return np.asarray(1.0 / np.where(mib > cache, slow, rate), dtype=float)
+    return np.asarray(1.0 / np.where((mib > cache) & (slow < beside_mib_s), slow, rate), dtype=float)
 
 
 def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
@@ -149,13 +155,15 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
     decompress, access = 1.0 / get["decompress_mib_s"], get["disk_access_ms"] / 1000.0
     command = np.minimum(access, COMMAND_MS / 1000.0)
     installed = get["installed_bytes"] / MIB
+    copied = installed * np.where(get[CLONE] > 0, CLONED, 1.0)
     works = {
         "one": np.ones(len(conditions)),
         "cpu": decompress,
         "cpus": decompress / get["cores"],
         "write": 1.0 / _write_rate(conditions),
         # The copy goes before.
-        "late write": _late_write(conditions, installed * np.where(get[CLONE] > 0, CLONED, 1.0)),
+        "late write": _late_write(conditions, copied),
+        "dpkg write": _late_write(conditions, copied, DPKG_MIB_S),
         "access": access,
         "near": np.fmin(command, figures(conditions, "disk_near_ms") / 1000.0),
         "way": access - command,
@@ -169,8 +177,7 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "live": get[LIVE],
         "live files": get["installed_files"] / 1000.0 * get[LIVE],
         "journal": get["journal_mib"],
-        "plain": get["plain_modules"] * np.maximum(1 - get[LIVE], 0.0),
-        "live plain": get["plain_modules"] * get[LIVE],
+        "plain": get["plain_modules"],
         "software lists": get["software_lists"],
     }
     if what := FETCHED.get(phase):
@@ -215,8 +222,7 @@ TERMS: tuple[Term, ...] = (
     Term("initramfs", "boot", "processor", "one", "cpus", "once / (decompression x cores)"),
     # A whole tree has more that hooks into it than the small ones that were unpacked.
     Term("initramfs", "boot", "processor", "live", "cpu", "whole tree / decompression"),
-    Term("initramfs", "boot", "processor", "plain", "cpu", "plain kernel modules of a small tree / decompression"),
-    Term("initramfs", "boot", "processor", "live plain", "cpu", "plain kernel modules of a whole tree / decompression"),
+    Term("initramfs", "boot", "processor", "plain", "cpu", "plain kernel modules / decompression"),
     Term("initramfs", "boot", "disk", "one", "access", "once x access"),
     Term("initramfs", "boot", "disk", "one", "near", "once x near access"),
     Term("initramfs", "boot", "disk", "one", "late write", "once / disk rate"),
@@ -236,7 +242,7 @@ TERMS: tuple[Term, ...] = (
     Term("apt", "install", "processor", "fetched", "cpu", "package MiB / decompression"),
     Term("apt", "install", "processor", "kernel", "cpu", "kernel / decompression"),
     Term("apt", "install", "processor", "plain kernel", "cpu", "kernel with plain modules / decompression"),
-    Term("apt", "install", "disk", "fetched", "late write", "package MiB / disk rate"),
+    Term("apt", "install", "disk", "fetched", "dpkg write", "package MiB / disk rate"),
     Term("apt", "settle", "disk", "any package", "near", "any package x near access"),
     Term("apt", "settle", "disk", "any package", "way", "any package x way"),
     Term("apt", "settle", "disk", "packages", "near", "packages x near access"),

@@ -44,15 +44,31 @@ def test_works_and_rates_of_an_install() -> None:
     assert found == pytest.approx({
         "one": 1, "cpu": 0.02, "cpus": 0.01, "write": 1 / 80, "access": 0.01, "near": 0.0005, "way": 0.0095,
         "link": 8 * 2**20 / 50e6, "installed": 3000, "xz": 750, "quick": 2250, "written": 12.5 + 50,
-        "blocks": 12.5 + 68.75, "plain": 0, "live plain": 1, "late write": 1 / 40, "files": 100, "live": 1,
+        "blocks": 12.5 + 68.75, "plain": 1, "late write": 1 / 40, "dpkg write": 1 / 80, "files": 100, "live": 1,
         "live files": 100, "journal": 512, "software lists": 1,
     })  # fmt: skip
     flash = physics.derive(pd.DataFrame([ROW | {"disk_access_ms": 0.1, "live": 0, "xz": 1.2}]))
     assert [flash[name][0] for name in ("near", "way", "live files", "quick")] == [0.0001, 0, 0, 0]
-    assert [flash[name][0] for name in ("plain", "live plain")] == [1, 0]
     # 1.25 times what is installed fills the cache of a clone's disk, and not that of another's.
     caches = pd.DataFrame([ROW | {"cache_mib": 3100, "live": 1 - one, "clone": one} for one in (0, 1)])
     assert physics.derive(caches)["late write"] == pytest.approx([1 / 80, 1 / 40])
+
+
+@pytest.mark.parametrize(("slow", "rate"), [(40, 80), (22, 80), (21.9, 21.9), (10, 10), (np.nan, 80)])
+def test_a_cache_that_empties_as_quickly_as_dpkg_writes_stays_open(slow: float, rate: float) -> None:
+    """22 MiB/s: the most that went to an eMMC in any update; a card at 10 MB/s (SD specification, A1) fills."""
+    rows = pd.DataFrame([ROW | {"slow_write_mib_s": slow}])
+    assert physics.derive(rows)["dpkg write"] == pytest.approx([1 / rate])
+
+
+def test_what_dpkg_writes_at_the_most_was_measured() -> None:
+    lines = [json.loads(text) for text in (datasets() / "rehearsals.jsonl").read_text().splitlines()]
+    rates = [
+        line["updates_written_bytes"] / MIB / line["updates_s"]
+        for line in lines
+        if line["storage_kind"] == "emmc" and line.get("model") and not line["disturbed"]
+    ]
+    assert len(rates) >= 6 and 0.9 * physics.DPKG_MIB_S < max(rates) <= physics.DPKG_MIB_S
 
 
 @pytest.mark.parametrize(
