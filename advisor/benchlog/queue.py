@@ -130,6 +130,18 @@ class Queue:
         stock = tuple(part.model_copy(update={"count": max(0, part.count - kept[part.name])}) for part in shop.stock)
         return shop.model_copy(update={"stock": stock}) if kept else shop
 
+    def choose_shop(self, path: str, start: str) -> None:
+        """Keep which shop's file was chosen on a page that was started with `start`; '' for none."""
+        with self.log.writing() as db:
+            db.execute("DELETE FROM chosen_shop")
+            if path:
+                insert(db, "chosen_shop", path=path, start=start, chosen_at=now())
+
+    def chosen_shop(self, start: str) -> str:
+        """The shop's file that was chosen on a page started with `start`, '' for none."""
+        rows = self.log.rows("SELECT path FROM chosen_shop WHERE start = ?", (start,))
+        return str(rows[0]["path"]) if rows else ""
+
     def mark(self, number: int, *, printed: bool = False, job: int | None = None) -> None:
         """Note that a unit's sheet was printed, or its job logged."""
         if printed:

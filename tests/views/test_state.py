@@ -211,6 +211,45 @@ def test_the_shop_file_has_one_place_for_all(home, monkeypatch, tmp_path):
         the_shop()
 
 
+def test_a_shop_that_was_chosen_holds_after_a_reload_and_the_page_says_so(tmp_path, monkeypatch):
+    from advisor.views.app_view import App
+
+    mine = tmp_path / "mine.toml"
+    mine.write_text('name = "Second bench"\n')
+    log = tmp_path / "log.sqlite"
+    BenchPage(log=log).take_shop(str(mine))
+    again = App(BenchPage(log=log))
+    assert again.bench.shop == read_shop(mine)
+    assert again.shop.value == str(mine) and "Second bench" in again.message.value
+    again.shop.value = ""
+    assert again.bench.shop.name == BenchPage(log=log).shop.name == "this bench"
+    BenchPage(log=log).take_shop(str(mine))
+    mine.write_text("name = 3")
+    assert BenchPage(log=log).shop.name == "this bench" and "this bench" in BenchPage(log=log).told
+    again.shop.value = str(tmp_path / "gone.toml")
+    assert again.shop.value == "" and "gone.toml" in again.message.value
+
+
+@pytest.mark.parametrize(("server", "name"), [("one", "Second bench"), ("two", "Named at the start")])
+def test_a_shop_named_at_the_start_goes_before_what_was_chosen_under_another_server(
+    tmp_path, monkeypatch, server, name
+):
+    for file, called in (("mine", "Second bench"), ("named", "Named at the start")):
+        (tmp_path / f"{file}.toml").write_text(f'name = "{called}"\n')
+    monkeypatch.setenv("ADVISOR_SHOP", str(tmp_path / "named.toml"))
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", "one")
+    page = BenchPage(log=tmp_path / "log.sqlite")
+    assert page.shop.name == "Named at the start"
+    page.take_shop(str(tmp_path / "mine.toml"))
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", server)
+    assert BenchPage(log=tmp_path / "log.sqlite").shop.name == name
+
+
+def test_the_invented_workshop_holds_after_a_reload(tmp_path):
+    BenchPage(log=tmp_path / "log.sqlite").try_demo()
+    assert BenchPage(log=tmp_path / "log.sqlite").shop == read_shop(datasets() / "demo" / "shop.toml")
+
+
 def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, monkeypatch):
     from advisor.benchlog import database, schema
 
