@@ -113,9 +113,11 @@ class Queue:
             wrong = {**self.get(number).wrong, field: [typed, why]}
             db.execute("UPDATE queue SET wrong = ? WHERE id = ?", (json.dumps(wrong), number))
 
-    def keep(self, number: int, parts: Mapping[str, int]) -> None:
-        """Keep parts of the drawer for a unit; those kept before are free again."""
-        self._set(number, "kept", json.dumps(dict(parts)))
+    def keep(self, kept: Mapping[int, Mapping[str, int]]) -> None:
+        """Keep parts of the drawer for some units; those kept for them before are free again."""
+        with self.log.writing() as db:
+            for number, parts in kept.items():
+                db.execute("UPDATE queue SET kept = ? WHERE id = ?", (json.dumps(dict(parts)), number))
 
     def offered(self, number: int, shop: Shop) -> Shop:
         """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""

@@ -98,6 +98,9 @@ class BenchPage:
         self.shop_file = file
         if self._given is None:
             self.queue.choose_shop(file, _start())
+        waiting = [one for one in self.units if one.job is None]
+        if waiting:
+            self._share(waiting)
         if self.entry:
             self.record = self.score()
         return f"Settings of {self.shop.name}."
@@ -156,6 +159,8 @@ class BenchPage:
         self.twice += [(one, there[one.tag.casefold()]) for one in units if one.tag.casefold() in there]
         numbers = self.queue.add(fresh)
         self.reload()
+        if len(numbers) > 1:
+            self._share([one for one in self.units if one.number in numbers])
         if numbers:
             self.select(numbers[0])
         told = f"{counted(len(numbers), 'unit')} joined the queue." if numbers else ""
@@ -253,6 +258,21 @@ class BenchPage:
             f" {len(near)} fit; this is the first." if near[1:] else ""
         )
 
+    def _share(self, some: Sequence[Queued]) -> None:
+        """Share what is left of the drawer out over units of the queue, as a batch of them is given it."""
+        self.queue.keep({one.number: {} for one in some})
+        batch = assess(frame([one.unit for one in some]), self.queue.offered(0, self.shop))
+        self.queue.keep({one.number: batch.kept_for(at) for at, one in enumerate(some)})
+        self.reload()
+
+    def left_by_others(self) -> str:
+        """What the drawer is for the unit in view, where other units of the queue keep parts; else ''."""
+        entry = self.here()
+        others = [one for one in self.units if one.number != entry.number and one.job is None and one.kept]
+        if not others and not any(entry.spoken_for.values()):
+            return ""
+        return "The drawer is counted here as other units leave it, for which parts are kept."
+
     def score(self) -> Record:
         """Score the unit in view; parts that are kept for other units of the queue are not offered to it."""
         entry = self.here()
@@ -260,7 +280,7 @@ class BenchPage:
         self._batch = assess(frame([entry.unit]), self.queue.offered(entry.number, self.shop))
         kept = self._batch.kept_for(0)
         if kept != entry.kept and entry.job is None:
-            self.queue.keep(entry.number, kept)
+            self.queue.keep({entry.number: kept})
             self.units = [replace(one, kept=kept) if one.number == entry.number else one for one in self.units]
         return self._batch[0]
 

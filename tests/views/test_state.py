@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import re
 
+import pandas as pd
 import pytest
 
+from advisor.advice import assess
 from advisor.benchlog import BenchLog, Job
+from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.shop_file import default_shop_file, read_shop, the_shop
@@ -128,6 +132,50 @@ def test_parts_kept_for_one_unit_are_not_offered_to_another(shop, tmp_path):
     bench.log_it(Job("B-1", "2026-01-05", elapsed_min=50))
     bench.find("B-2")
     assert "to be bought" not in bench.record.parts[0].source
+
+
+def _drawer_of(shop, count):
+    ssd = next(part for part in shop.stock if part.kind == "ssd" and part.fits == "sata")
+    return shop.model_copy(update={"stock": (ssd.model_copy(update={"count": count}),)})
+
+
+def test_a_sheet_in_the_queue_is_given_the_drawer_as_the_batch_is(shop, tmp_path):
+    """The unit that saves most by the one disk is kept it, whichever of the two is looked at first."""
+    rows = "tag,cpu,ram,disk\nB-1,i5-6300U,8,500 hdd\nB-2,i5-6300U,8,none\n"
+    batch = assess(pd.read_csv(io.StringIO(rows), dtype=str), _drawer_of(shop, 1))
+    assert [bool(batch.kept_for(row)) for row in range(2)] == [False, True]
+    bench = BenchPage(_drawer_of(shop, 1), tmp_path / "log.sqlite")
+    bench.take_file("two.csv", rows.encode())
+    for row in range(2):
+        bench.find(f"B-{row + 1}")
+        assert (bench.record.headline, bench.entry.kept) == (batch[row].headline, batch.kept_for(row))
+    assert bench.left_by_others() == ""
+    bench.find("B-1")
+    assert "as other units leave it" in bench.left_by_others()
+
+
+def test_another_shop_shares_its_own_drawer_out_over_the_queue(shop, tmp_path):
+    bench = BenchPage(_drawer_of(shop, 0), tmp_path / "log.sqlite")
+    bench.take_file("two.csv", b"tag,cpu,ram,disk\nB-1,i5-6300U,8,none\nB-2,i5-6300U,8,none\n")
+    assert [one.kept for one in bench.units] == [{}, {}]
+    bench.take_shop(str(datasets() / "demo" / "shop.toml"))
+    assert all(one.kept for one in bench.units)
+    assert "kept for this unit" in bench.record.parts[0].source
+
+
+def test_triage_says_what_the_sheet_of_the_batch_tab_decides_otherwise(shop, tmp_path):
+    from advisor.views.app_view import App
+
+    app = App(BenchPage(_drawer_of(shop, 1), tmp_path / "log.sqlite"))
+    app.bench.join([Queued(Unit(asset_tag="B-1", cpu="i5-6300U", ram_gib=8, storage_kind="none"))])
+    app.refresh()
+    assert "Batch tab" not in app.triage.head.value
+    app.batch.batch = batch = assess(
+        pd.DataFrame({"tag": ["b-1", "B-2"], "cpu": "i5-6300U", "ram": "8", "disk": "none"}), _drawer_of(shop, 0)
+    )
+    app.refresh()
+    assert f"In the Batch tab, where the drawer is shared out over 2 units of {shop.name}" in app.triage.head.value
+    assert batch[0].headline.startswith("BUY AND FIT") and batch[0].headline in app.triage.head.value
 
 
 def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
