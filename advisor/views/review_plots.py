@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from matplotlib import rc_context
+from matplotlib.ticker import MaxNLocator
 
 from advisor.timing import review
 from advisor.unit import StorageKind
@@ -93,6 +94,13 @@ def coverage(by: str = "disk") -> Picture:
     return Picture(figure, says)
 
 
+SHOWN_IN = {"installed_bytes": ("GB", 1e9), "update_bytes": ("MiB", 2**20)}
+"""Inputs that are drawn in another unit than they are reckoned in: the unit, and how many of the other it has."""
+
+_DECADE = 10.0
+"""An axis that spans less is drawn without powers: between 4 and 6 a scale in powers has no round marks."""
+
+
 @rc_context(STYLE)
 def curves() -> Picture:
     """What each input alone does to the machine's minutes."""
@@ -100,9 +108,15 @@ def curves() -> Picture:
     figure, all_axes = axes(wide=9, high=4.2, columns=3, rows=2)
     for one, (name, title) in zip(all_axes.flat, review.INPUTS.items(), strict=True):
         part = found[found["input"].eq(name)]
-        one.plot(part["value"], part["minutes"], color=DO)
-        one.set(xscale="log", ylim=(0, found["minutes"].max() * 1.05), xlabel=title)
-        plain_log(one.xaxis)
+        unit, many = SHOWN_IN.get(name, ("", 1.0))
+        values = part["value"] / many
+        one.plot(values, part["minutes"], color=DO)
+        one.set(ylim=(0, found["minutes"].max() * 1.05), xlabel=title.replace("[bytes]", f"[{unit}]"))
+        if values.max() / values.min() >= _DECADE:
+            one.set_xscale("log")
+            plain_log(one.xaxis, subs=(1.0,) if values.max() / values.min() >= _DECADE**2 else (1.0, 2.0, 5.0))
+        else:
+            one.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     for one in all_axes[:, 0]:
         one.set_ylabel("minutes")
     span = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())
