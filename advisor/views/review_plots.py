@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib import rc_context
 from matplotlib.ticker import MaxNLocator
 
+from advisor.phrases import spelt
 from advisor.timing import review
 from advisor.unit import StorageKind
 from advisor.views.plots import DO, GOOD, INK, LINE, STYLE, WARN, Picture, axes, bars, plain_log
@@ -45,7 +46,7 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
     one.vlines(rows["actual_min"], rows["low_min"], rows["high_min"], color=LINE, linewidth=2)
     for disk, part in rows.groupby("disk"):
         minutes = part["actual_min"], part["predicted_min"]
-        one.plot(*minutes, DISKS.get(str(disk), "x"), markersize=4, label=str(disk))
+        one.plot(*minutes, DISKS.get(str(disk), "x"), markersize=4, label=spelt(str(disk)))
     one.set(xscale="log", yscale="log", xlabel="took [min]", ylabel="predicted [min]")
     plain_log(one.xaxis, one.yaxis)
     if len(rows):
@@ -70,12 +71,15 @@ def misses(by: str = "disk") -> Picture:
     places, blind_pct = np.arange(len(names)), blind.loc[names, "miss_pct"]
     one.barh(places - 0.2, known["miss_pct"], height=0.36, color=DO, label="speeds measured")
     one.barh(places + 0.2, blind_pct, height=0.36, color=WARN, hatch="//", label="not measured")
-    one.set_yticks(places, [f"{name} ({known.loc[name, 'units']})" for name in names])
+    one.set_yticks(places, [f"{spelt(name)} ({known.loc[name, 'units']})" for name in names])
     one.invert_yaxis()
     one.set_xlabel("typical miss [%]")
-    one.legend(frameon=False)
-    worst, miss = known["miss_pct"].idxmax(), known["miss_pct"].max()
-    return Picture(figure, f"Typical miss by {by}, that {by} never trained on: {worst} is the worst, {miss:.0f} %.")
+    figure.legend(frameon=False, loc="outside upper right", ncols=2)
+    worst, at_worst = (
+        f"{spelt(str(some['miss_pct'].idxmax()))}, {some['miss_pct'].max():.0f} %" for some in (known, blind)
+    )
+    says = f"Typical miss by {by}, that {by} never trained on. The worst: {worst}, where speeds were measured, and"
+    return Picture(figure, f"{says} {at_worst}, where not.")
 
 
 @rc_context(STYLE)
@@ -83,14 +87,14 @@ def coverage(by: str = "disk") -> Picture:
     """How many of ten fell inside their range, by class, with how sure that is (95 %)."""
     found = _held_out(by, review.MEASURED)
     figure, one = axes(high=0.9 + 0.32 * len(found))
-    names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
+    names = [f"{spelt(name)} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
     one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)
     one.plot(found["covered_pct"], names, "o", color=DO)
     one.axvline(80, color=INK, linestyle="--", linewidth=1)
     one.set(xlim=(0, 101), xlabel="inside the range [%]")
     one.invert_yaxis()
     least = found.sort_values("covered_pct").iloc[0]
-    says = f"Inside the 80 % range by {by}: {least['class']} least often, {least['covered_pct']:.0f} %."
+    says = f"Inside the 80 % range by {by}: {spelt(least['class'])} least often, {least['covered_pct']:.0f} %."
     return Picture(figure, says)
 
 

@@ -72,6 +72,32 @@ def test_faster_parts_make_shorter_installs_in_the_curves():
         assert sign * (minutes.iloc[-1] - minutes.iloc[0]) > 0
 
 
+def _bars(figure):
+    """Lengths of the bars by colour, and the class of each."""
+    [one] = figure.axes
+    names = [label.get_text().rpartition(" (")[0] for label in one.get_yticklabels()]
+    return [dict(zip(names, [bar.get_width() for bar in some], strict=True)) for some in one.containers]
+
+
+@pytest.mark.parametrize("by", ["disk", "edition", "processor"])
+def test_the_sentence_of_the_misses_names_the_longest_bar_of_each_colour(by):
+    picture = review_plots.misses(by)
+    known, blind = ({name: f"{name}, {miss:.0f} %" for name, miss in some.items()} for some in _bars(picture.figure))
+    lengths = _bars(picture.figure)
+    for said, some, where in zip((known, blind), lengths, ("where speeds were measured", "where not"), strict=True):
+        assert f"{said[max(some, key=some.get)]}, {where}" in picture.says
+
+
+def test_classes_of_disk_are_written_as_elsewhere():
+    """NVMe as NVM Express writes it, eMMC as JEDEC does (JESD84), SD as the SD Association does."""
+    for picture in (review_plots.misses("disk"), review_plots.coverage("disk"), review_plots.scatter()):
+        [one] = picture.figure.axes
+        shown = {label.get_text().rpartition(" (")[0] for label in one.get_yticklabels()}
+        shown |= {label.get_text() for label in one.get_legend().get_texts()} if one.get_legend() else set()
+        assert {"NVMe", "eMMC", "SATA SSD"} <= shown
+        assert not {"nvme", "emmc", "sata ssd", "sd card"} & shown
+
+
 def test_marks_of_the_curves_are_apart_and_sizes_in_units_that_people_read():
     """Medians of the live copies: 3.4 to 6.0 GB installed, 69 to 169 MiB of updates (datasets/timing/rehearsals)."""
     figure = review_plots.curves().figure
