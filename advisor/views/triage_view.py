@@ -13,6 +13,7 @@ from advisor.benchlog.queue import Queued
 from advisor.phrases import counted, titled
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
+from advisor.views.log_view import ALL_THE_SAME, LOG_IT
 from advisor.views.widgets import button, classed, html, text, upload
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ class Triage(w.HBox):
         return [
             button("Print sheet", app.print_sheet, "ba-do-print", "mod-primary", hint="Ctrl+P"),
             button("Start the clock", app.go_on, "ba-do-go", hint="F8: stop this step, start the next"),
-            button("Log it", app.to_log, "ba-do-log", hint="F9"),
+            button(LOG_IT, app.to_log, "ba-do-log", hint="F9"),
             button("Next unit", app.next_unit, "ba-do-next", hint="F7"),
             button("Save PDF", app.save_sheet, "ba-do-pdf"),
         ]
@@ -117,7 +118,9 @@ class Triage(w.HBox):
             part.layout.display = "" if bench.units else "none"
         (self.remove_class if bench.units else self.add_class)("ba-empty")
         running = [lap for lap in bench.watches().laps if lap.minutes is None]
-        self.actions.children[1].description = "Next step" if running else "Start the clock"
+        despite = "" if record is None or record.edition else f" {ALL_THE_SAME}"
+        self.actions.children[1].description = "Next step" if running else f"Start the clock{despite}"
+        self.actions.children[2].description = f"{LOG_IT}{despite}"
         self._ask()
 
     def _drawer(self, record: Record) -> str:

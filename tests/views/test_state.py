@@ -178,6 +178,30 @@ def test_triage_says_what_the_sheet_of_the_batch_tab_decides_otherwise(shop, tmp
     assert batch[0].headline.startswith("BUY AND FIT") and batch[0].headline in app.triage.head.value
 
 
+@pytest.mark.parametrize("found", ["battery swollen", "bios password"])
+def test_no_install_of_a_unit_on_which_nothing_is_to_be_installed_is_offered_without_a_word(bench, found):
+    """A swollen battery sets a unit aside, a password of its firmware is to be found out first."""
+    from advisor.views.app_view import App
+
+    bench.take_file("one.csv", f"tag,cpu,ram,disk,notes\nS-1,i5-6300U,8,256 ssd,{found}\n".encode())
+    assert bench.record.advice in ("set aside", "hold")
+    app = App(bench, tab="log")
+    log = app.pages[app.tabs.selected_index]
+    assert "Nothing is to be installed on this unit" in log.head.value
+    assert (log.boxes["edition"].value, log.do.description) == ("", "Log it all the same")
+    assert log._read().edition is None
+    app.tabs.selected_index = 0
+    assert [one.description for one in app.triage.actions.children[1:3]] == [
+        "Start the clock all the same", "Log it all the same",
+    ]  # fmt: skip
+    bench.correct("notes", "fine")
+    app.refresh()
+    app.tabs.selected_index = 3
+    assert "Nothing is to be installed" not in log.head.value
+    assert (log.boxes["edition"].value, log.do.description) == (bench.record.edition, "Log it")
+    assert app.triage.actions.children[2].description == "Log it"
+
+
 def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
     assert queue.go_on().endswith("the clock runs.")
     again = BenchPage(shop, tmp_path / "log.sqlite")
