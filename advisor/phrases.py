@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-_LETTERS = re.compile(r"\b(?:uefi|bios|sata|ssd|nvme|emmc|usb|raid|vmd|ahci|ide)\b")
+_LETTERS = re.compile(r"\b(?:uefi|bios|sata|sd|ssd|nvme|emmc|usb|raid|vmd|ahci|ide)\b")
 _MIXED = {"nvme": "NVMe", "emmc": "eMMC"}
 
 

@@ -397,7 +397,7 @@ def _with(texts: list[str], more: pd.Series[str], separator: str) -> pd.Series[s
 
 def _rests_on(timing: Timing) -> list[str]:
     shares = timing.shares.to_numpy(dtype="float64", na_value=np.nan)
-    rounded = np.where(shares >= 0.005, np.rint(100 * shares), 0)
+    rounded = _per_cent(shares)
     # Few are told apart once they are rounded.
     texts: dict[tuple[float, ...], str] = {}
     for parts in set(map(tuple, rounded[~np.isnan(shares).any(axis=1)].tolist())):
@@ -405,6 +405,15 @@ def _rests_on(timing: Timing) -> list[str]:
             f"{part:.0f} % {name}" for name, part in zip(timing.shares.columns, parts, strict=True) if part
         )
     return [texts.get(tuple(parts), "") for parts in rounded.tolist()]
+
+
+def _per_cent(shares: np.ndarray) -> np.ndarray:
+    """Shares that sum to 1, by row, in whole per cent that sum to 100: the largest remainders are rounded up."""
+    exact = np.round(100 * shares, 6)
+    whole = np.floor(exact)
+    missing = np.rint(exact.sum(axis=1)) - whole.sum(axis=1)
+    place = np.argsort(np.argsort(whole - exact, axis=1, kind="stable"), axis=1, kind="stable")
+    return np.asarray(whole + (place < missing[:, None]))
 
 
 _TOLD_BY_FACT = {"cpu": "processor-unknown", "ram_gib": "memory-unknown", "storage_kind": "disk-unknown"}

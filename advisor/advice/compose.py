@@ -44,6 +44,9 @@ from advisor.unit import PORTABLE, Advice, FormFactor, Severity, StorageKind, St
 if TYPE_CHECKING:
     from advisor.advice.batch import Batch
 
+_DIAGONAL = re.compile(r"(?:^|\s)(?:[7-9]|[1-4][0-9])(?:\.[0-9]+)?$")
+"""A number at the end of what is typed of a screen that is its diagonal in inches; common practice, no source."""
+
 _SPAN = 5
 """Most digits of two numbers side by side."""
 
@@ -185,7 +188,8 @@ class Composer:
     def _basis(self, case: int) -> str:
         """What the minutes rest on, with shares, and whether they lie beyond what was measured."""
         beyond_it = ", beyond what was measured" if self.batch.timing.note.iat[case] else ""
-        return f"{clean(self.batch.timing.basis)}: {self.batch.rests_on[case]}{beyond_it}"
+        rests_on = self.batch.rests_on[case].replace(" % memory", " % from memory")
+        return f"{clean(self.batch.timing.basis)}: {rests_on}{beyond_it}"
 
     def _facts(self, case: int) -> tuple[str, ...]:
         unit = self.cases.facts.units.iloc[case]
@@ -199,7 +203,7 @@ class Composer:
         screen, battery = clean(unit["screen"]), unit["battery_health_pct"]
         words = (
             clean(unit["form_factor"]), f"{cpu} ({beside})" if cpu and beside else cpu, _memory_words(unit),
-            _disk_words(unit), spelt(clean(unit["boot_mode"])), f"screen {screen}" if screen else "",
+            _disk_words(unit), spelt(clean(unit["boot_mode"])), f"screen {_with_inches(screen)}" if screen else "",
             f"battery {number(battery)} %" if pd.notna(battery) else "",
         )  # fmt: skip
         return tuple(filter(None, words))
@@ -333,6 +337,11 @@ def _sentence(text: str) -> str:
 def _stopped(text: str) -> str:
     """End a sentence, so that the next may follow."""
     return text if not text or text[-1] in ".!?…" else f"{text}."
+
+
+def _with_inches(screen: str) -> str:
+    """A screen as it was typed, its diagonal with a unit: '1366x768 14 inch'."""
+    return f"{screen} inch" if _DIAGONAL.search(screen) else screen
 
 
 def _short_cpu(name: str) -> str:

@@ -113,9 +113,11 @@ class Queue:
             wrong = {**self.get(number).wrong, field: [typed, why]}
             db.execute("UPDATE queue SET wrong = ? WHERE id = ?", (json.dumps(wrong), number))
 
-    def keep(self, number: int, parts: Mapping[str, int]) -> None:
-        """Keep parts of the drawer for a unit; those kept before are free again."""
-        self._set(number, "kept", json.dumps(dict(parts)))
+    def keep(self, kept: Mapping[int, Mapping[str, int]]) -> None:
+        """Keep parts of the drawer for some units; those kept for them before are free again."""
+        with self.log.writing() as db:
+            for number, parts in kept.items():
+                db.execute("UPDATE queue SET kept = ? WHERE id = ?", (json.dumps(dict(parts)), number))
 
     def offered(self, number: int, shop: Shop) -> Shop:
         """The shop as one unit is offered it: what is kept for other units, not logged yet, is out of the drawer."""
@@ -129,6 +131,18 @@ class Queue:
         kept |= Counter(spoken)
         stock = tuple(part.model_copy(update={"count": max(0, part.count - kept[part.name])}) for part in shop.stock)
         return shop.model_copy(update={"stock": stock}) if kept else shop
+
+    def choose_shop(self, path: str, start: str) -> None:
+        """Keep which shop's file was chosen on a page that was started with `start`; '' for none."""
+        with self.log.writing() as db:
+            db.execute("DELETE FROM chosen_shop")
+            if path:
+                insert(db, "chosen_shop", path=path, start=start, chosen_at=now())
+
+    def chosen_shop(self, start: str) -> str:
+        """The shop's file that was chosen on a page started with `start`, '' for none."""
+        rows = self.log.rows("SELECT path FROM chosen_shop WHERE start = ?", (start,))
+        return str(rows[0]["path"]) if rows else ""
 
     def mark(self, number: int, *, printed: bool = False, job: int | None = None) -> None:
         """Note that a unit's sheet was printed, or its job logged."""

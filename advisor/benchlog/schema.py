@@ -116,5 +116,14 @@ MIGRATIONS: tuple[str, ...] = (
     );
     CREATE INDEX handover_tag ON handover (asset_tag);
     """,
+    # 4: the shop's file that was chosen on a page, and what the page had been started with
+    """
+    CREATE TABLE chosen_shop (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        path TEXT NOT NULL,
+        start TEXT NOT NULL,
+        chosen_at TEXT NOT NULL
+    );
+    """,
 )
 """SQL of each version, oldest first; `PRAGMA user_version` counts those applied."""

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from advisor.errors import InputError
+from advisor.phrases import counted
 from advisor.plan.chance import Chance, Lanes, chance
 from advisor.plan.evening import Evening, evening_of
 from advisor.plan.hours import bench_of, clock, moment
@@ -144,8 +145,9 @@ class Plan:
         """The plan in a few sentences, a line each."""
         planned, found, chance = self.solution.schedule, self.solution, self.chance
         lines = [
-            f"{self.day:%A, %d %B %Y}: {len(planned)} of {len(self.jobs)} units, {clock(self.opens, 0)} to "
-            f"{clock(self.opens, found.finish)}, {len(self.bench.technicians)} technicians, {self.bench.slots} slots."
+            f"{self.day:%A, %d %B %Y}: {len(planned)} of {counted(len(self.jobs), 'unit')}, {clock(self.opens, 0)} to "
+            f"{clock(self.opens, found.finish)}, {counted(len(self.bench.technicians), 'technician')}, "
+            f"{counted(self.bench.slots, 'slot')}."
         ]
         if planned:
             low, _, high = (clock(self.opens, one) for one in chance.finish)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from functools import partial
 from html import escape
@@ -12,7 +11,6 @@ import ipywidgets as w
 
 from advisor.benchlog.laps import Lap, titles
 from advisor.errors import AdvisorError
-from advisor.shop_file import read_shop
 from advisor.views.batch_view import Scoring
 from advisor.views.day_view import Day
 from advisor.views.log_view import Log
@@ -54,6 +52,7 @@ class App(w.VBox):
         if bench.units:
             self.act(lambda: bench.select(bench.units[0].number))
         self.refresh()
+        self.say(bench.told)
 
     # -- doing --------------------------------------------------------------------------------------------------------
 
@@ -118,14 +117,8 @@ class App(w.VBox):
             self.act(partial(self.bench.take_file, name, content), ".ba-queue select")
 
     def _shop(self, typed: str) -> None:
-        if typed.strip():
-            self.act(lambda: self._take_shop(typed.strip()))
-
-    def _take_shop(self, path: str) -> str:
-        self.bench.shop = read_shop(os.path.expanduser(path))
-        if self.bench.entry:
-            self.bench.record = self.bench.score()
-        return f"Settings of {self.bench.shop.name}."
+        if typed.strip() != self.bench.shop_file:
+            self.act(lambda: self.bench.take_shop(typed))
 
     def _heard(self, _: Any, message: dict[str, Any], buffers: list[memoryview]) -> None:
         do, value = message.get("do"), str(message.get("value", ""))
@@ -171,7 +164,7 @@ class App(w.VBox):
         self.pages[self.tabs.selected_index or 0].refresh()
         self.unit.value = f"<b>{escape(record.tag)}</b> {escape(record.headline)}" if record else "<b>The bench</b>"
         self.undo.layout.display = "" if bench.taken_off else "none"
-        self.shop.placeholder = bench.shop.name
+        self.shop.placeholder, self.shop.value = bench.shop.name, bench.shop_file
         self._clocks(bench.watches().running)
 
     def _clocks(self, running: tuple[Lap, ...]) -> None:

@@ -82,7 +82,8 @@ class Scoring(w.VBox):
         self.app.act(lambda: self._score([read_pasted(self.pasted.value)]))
 
     def _demo(self) -> None:
-        self.app.bench.shop, sheet = invented()
+        shop, sheet = invented()
+        self.app.act(lambda: self.app.bench.take_shop(shop))
         self.take_files([sheet])
 
     def _score(self, got: list[Any]) -> str:

@@ -25,6 +25,14 @@ LATEST = 12
 """Jobs of the log that are listed."""
 
 
+LOG_IT, ALL_THE_SAME = "Log it", "all the same"
+"""The button, and what it says beside where nothing is to be installed."""
+
+NOTHING_TO_INSTALL = (
+    "Nothing is to be installed on this unit as it stands. If something was all the same, choose its desktop below."
+)
+
+
 class Log(w.VBox):
     """The tab."""
 
@@ -34,7 +42,7 @@ class Log(w.VBox):
         self.boxes: dict[str, w.Widget] = {
             "elapsed_min": text("In the slot", None, "ba-log-elapsed_min", placeholder="such as 75 or 1:15"),
             "hands_on_min": text("Hands-on", None, "ba-log-hands_on_min", placeholder="minutes"),
-            "edition": choice("Desktop", self.bench.shop.richness, None, "ba-log-edition"),
+            "edition": choice("Desktop", (), None, "ba-log-edition"),
             "parts": text("Parts fitted", None, "ba-log-parts"),
             "outcome": choice(
                 "First start", [("not checked", ""), *((one, one) for one in OUTCOMES)], None, "ba-log-outcome"
@@ -46,13 +54,11 @@ class Log(w.VBox):
         self.day = classed(w.DatePicker(description="Day"), "ba-log-day")
         self.steps = {name: text(title, None, f"ba-log-{name}") for name, title in titles().items()}
         steps = w.Accordion([w.VBox(list(self.steps.values()))], titles=["Minutes by step"], selected_index=None)
-        self.form = classed(
-            w.VBox([*self.boxes.values(), self.day, steps, button("Log it", self.log_it, "ba-log-do", "mod-primary")]),
-            "ba-form",
-        )
+        self.do = button(LOG_IT, self.log_it, "ba-log-do", "mod-primary")
+        self.form = classed(w.VBox([*self.boxes.values(), self.day, steps, self.do]), "ba-form")
         self.after = w.VBox([])
         self.list = html("", "ba")
-        self._number, self._job = -1, 0
+        self._number, self._job, self._advised = -1, 0, ""
         super().__init__([self.head, classed(w.HBox([self.form, w.VBox([self.after, self.list])]), "ba-log")])
 
     def log_it(self) -> None:
@@ -75,6 +81,8 @@ class Log(w.VBox):
         bench = self.bench
         record = bench.record if bench.entry else None
         self.head.value = show.part("head", record) if record else "<p>Choose a unit in the Triage tab first.</p>"
+        if record and not record.edition:
+            self.head.value += f'<p class="warn">{NOTHING_TO_INSTALL}</p>'
         found = ready.latest(bench.log, record.tag) if record else None
         self.boxes["despite"].layout.display = "" if found and found["must"] else "none"
         if found:
@@ -83,6 +91,8 @@ class Log(w.VBox):
         self.form.layout.display = "" if record and bench.last is None else "none"
         if record and self._number != bench.number:
             self._fill()
+        elif record and self._advised != record.edition:
+            self._desktop(record.edition)
         if bench.last is None and self.after.children:
             self.after.children = []
         if bench.last is not None and self._job != bench.last.job:
@@ -109,9 +119,17 @@ class Log(w.VBox):
         for name, box in self.boxes.items():
             if isinstance(box, w.Text):
                 box.value = known.get(name, "")
-        self.boxes["edition"].value = record.edition or bench.shop.standard_edition
+        self._desktop(record.edition)
         self.boxes["outcome"].value = ""
         self.day.value = date.fromisoformat(bench.day)
+
+    def _desktop(self, advised: str) -> None:
+        """Put in the desktop that is advised; where none is, nothing is chosen, and the button says so."""
+        none = [] if advised else [("nothing was installed", "")]
+        box, self._advised = self.boxes["edition"], advised
+        box.options = [*none, *((one, one) for one in self.bench.shop.richness)]
+        box.value = advised
+        self.do.description = LOG_IT if advised else f"{LOG_IT} {ALL_THE_SAME}"
 
     def _beside(self, last: JustLogged) -> None:
         """Predicted and actual side by side, and why."""

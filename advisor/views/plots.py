@@ -72,11 +72,11 @@ def axes(wide: float = 6.2, high: float = 2.8, columns: int = 1, rows: int = 1) 
     return figure, figure.subplots(rows, columns)
 
 
-def plain_log(*some: Axis) -> None:
+def plain_log(*some: Axis, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
     """Plain numbers at the marks of scales in powers."""
     for axis in some:
-        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=6))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}" if value < 1e6 else f"{value / 1e6:g} M"))
+        axis.set_major_locator(LogLocator(subs=subs, numticks=6))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axis.set_minor_formatter(NullFormatter())
 
 

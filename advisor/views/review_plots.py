@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from matplotlib import rc_context
+from matplotlib.ticker import MaxNLocator
 
+from advisor.phrases import spelt
 from advisor.timing import review
 from advisor.unit import StorageKind
 from advisor.views.plots import DO, GOOD, INK, LINE, STYLE, WARN, Picture, axes, bars, plain_log
@@ -44,7 +46,7 @@ def scatter(rows: pd.DataFrame | None = None) -> Picture:
     one.vlines(rows["actual_min"], rows["low_min"], rows["high_min"], color=LINE, linewidth=2)
     for disk, part in rows.groupby("disk"):
         minutes = part["actual_min"], part["predicted_min"]
-        one.plot(*minutes, DISKS.get(str(disk), "x"), markersize=4, label=str(disk))
+        one.plot(*minutes, DISKS.get(str(disk), "x"), markersize=4, label=spelt(str(disk)))
     one.set(xscale="log", yscale="log", xlabel="took [min]", ylabel="predicted [min]")
     plain_log(one.xaxis, one.yaxis)
     if len(rows):
@@ -69,12 +71,15 @@ def misses(by: str = "disk") -> Picture:
     places, blind_pct = np.arange(len(names)), blind.loc[names, "miss_pct"]
     one.barh(places - 0.2, known["miss_pct"], height=0.36, color=DO, label="speeds measured")
     one.barh(places + 0.2, blind_pct, height=0.36, color=WARN, hatch="//", label="not measured")
-    one.set_yticks(places, [f"{name} ({known.loc[name, 'units']})" for name in names])
+    one.set_yticks(places, [f"{spelt(name)} ({known.loc[name, 'units']})" for name in names])
     one.invert_yaxis()
     one.set_xlabel("typical miss [%]")
-    one.legend(frameon=False)
-    worst, miss = known["miss_pct"].idxmax(), known["miss_pct"].max()
-    return Picture(figure, f"Typical miss by {by}, that {by} never trained on: {worst} is the worst, {miss:.0f} %.")
+    figure.legend(frameon=False, loc="outside upper right", ncols=2)
+    worst, at_worst = (
+        f"{spelt(str(some['miss_pct'].idxmax()))}, {some['miss_pct'].max():.0f} %" for some in (known, blind)
+    )
+    says = f"Typical miss by {by}, that {by} never trained on. The worst: {worst}, where speeds were measured, and"
+    return Picture(figure, f"{says} {at_worst}, where not.")
 
 
 @rc_context(STYLE)
@@ -82,15 +87,22 @@ def coverage(by: str = "disk") -> Picture:
     """How many of ten fell inside their range, by class, with how sure that is (95 %)."""
     found = _held_out(by, review.MEASURED)
     figure, one = axes(high=0.9 + 0.32 * len(found))
-    names = [f"{name} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
+    names = [f"{spelt(name)} ({units})" for name, units in zip(found["class"], found["units"], strict=True)]
     one.hlines(names, found["covered_low_pct"], found["covered_high_pct"], color=LINE, linewidth=4)
     one.plot(found["covered_pct"], names, "o", color=DO)
     one.axvline(80, color=INK, linestyle="--", linewidth=1)
     one.set(xlim=(0, 101), xlabel="inside the range [%]")
     one.invert_yaxis()
     least = found.sort_values("covered_pct").iloc[0]
-    says = f"Inside the 80 % range by {by}: {least['class']} least often, {least['covered_pct']:.0f} %."
+    says = f"Inside the 80 % range by {by}: {spelt(least['class'])} least often, {least['covered_pct']:.0f} %."
     return Picture(figure, says)
+
+
+SHOWN_IN = {"installed_bytes": ("GB", 1e9), "update_bytes": ("MiB", 2**20)}
+"""Inputs that are drawn in another unit than they are reckoned in: the unit, and how many of the other it has."""
+
+_DECADE = 10.0
+"""An axis that spans less is drawn without powers: between 4 and 6 a scale in powers has no round marks."""
 
 
 @rc_context(STYLE)
@@ -100,9 +112,15 @@ def curves() -> Picture:
     figure, all_axes = axes(wide=9, high=4.2, columns=3, rows=2)
     for one, (name, title) in zip(all_axes.flat, review.INPUTS.items(), strict=True):
         part = found[found["input"].eq(name)]
-        one.plot(part["value"], part["minutes"], color=DO)
-        one.set(xscale="log", ylim=(0, found["minutes"].max() * 1.05), xlabel=title)
-        plain_log(one.xaxis)
+        unit, many = SHOWN_IN.get(name, ("", 1.0))
+        values = part["value"] / many
+        one.plot(values, part["minutes"], color=DO)
+        one.set(ylim=(0, found["minutes"].max() * 1.05), xlabel=title.replace("[bytes]", f"[{unit}]"))
+        if values.max() / values.min() >= _DECADE:
+            one.set_xscale("log")
+            plain_log(one.xaxis, subs=(1.0,) if values.max() / values.min() >= _DECADE**2 else (1.0, 2.0, 5.0))
+        else:
+            one.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     for one in all_axes[:, 0]:
         one.set_ylabel("minutes")
     span = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())

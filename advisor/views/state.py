@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -50,15 +51,16 @@ class BenchPage:
     Parameters
     ----------
     shop : Shop, optional
-        The settings of `advisor.shop_file.the_shop` when left out.
+        When left out, what was chosen on a page before, else the settings of `advisor.shop_file.the_shop`.
     log : path-like, optional
         The bench log; the user's own when left out.
     """
 
     def __init__(self, shop: Shop | None = None, log: str | Path | None = None) -> None:
-        self.shop = shop or the_shop()
         self.log = BenchLog(log)
         self.queue = Queue(self.log)
+        self._given, self.shop_file, self.told = shop, "", ""
+        self.shop = shop or self._chosen_before()
         self.units: list[Queued] = self.queue.units()
         self.number = 0
         self.record: Record | None = None
@@ -71,6 +73,37 @@ class BenchPage:
         self._seen: dict[str, tuple[int, int]] = {}
         self._stamp = self.queue.stamp()
         self._batch: Batch | None = None
+
+    # -- the shop -----------------------------------------------------------------------------------------------------
+
+    def _chosen_before(self) -> Shop:
+        """The shop that was chosen on a page before, which outlives the page as the queue does; else the start's."""
+        path = self.queue.chosen_shop(_start())
+        if not path:
+            return the_shop()
+        try:
+            shop = read_shop(path)
+        except AdvisorError as error:
+            shop = the_shop()
+            self.told = f"{error.message} The settings of {shop.name} hold instead."
+            return shop
+        self.shop_file = path
+        self.told = f"Settings of {shop.name}, as chosen before; empty the box Shop for those of the start."
+        return shop
+
+    def take_shop(self, path: str) -> str:
+        """Take the settings of a file, '' for those of the start; says whose they are."""
+        file = os.path.abspath(os.path.expanduser(path.strip())) if path.strip() else ""
+        self.shop = read_shop(file) if file else self._given or the_shop()
+        self.shop_file = file
+        if self._given is None:
+            self.queue.choose_shop(file, _start())
+        waiting = [one for one in self.units if one.job is None]
+        if waiting:
+            self._share(waiting)
+        if self.entry:
+            self.record = self.score()
+        return f"Settings of {self.shop.name}."
 
     # -- where units come from ----------------------------------------------------------------------------------------
 
@@ -109,7 +142,8 @@ class BenchPage:
 
     def try_demo(self) -> str:
         """Take the invented workshop and its units; says so."""
-        self.shop, sheet = invented()
+        shop, sheet = invented()
+        self.take_shop(shop)
         self.take_file(*sheet)
         return f"{self.shop.name}: {counted(len(self.units), 'unit')}, all invented."
 
@@ -125,6 +159,8 @@ class BenchPage:
         self.twice += [(one, there[one.tag.casefold()]) for one in units if one.tag.casefold() in there]
         numbers = self.queue.add(fresh)
         self.reload()
+        if len(numbers) > 1:
+            self._share([one for one in self.units if one.number in numbers])
         if numbers:
             self.select(numbers[0])
         told = f"{counted(len(numbers), 'unit')} joined the queue." if numbers else ""
@@ -222,6 +258,21 @@ class BenchPage:
             f" {len(near)} fit; this is the first." if near[1:] else ""
         )
 
+    def _share(self, some: Sequence[Queued]) -> None:
+        """Share what is left of the drawer out over units of the queue, as a batch of them is given it."""
+        self.queue.keep({one.number: {} for one in some})
+        batch = assess(frame([one.unit for one in some]), self.queue.offered(0, self.shop))
+        self.queue.keep({one.number: batch.kept_for(at) for at, one in enumerate(some)})
+        self.reload()
+
+    def left_by_others(self) -> str:
+        """What the drawer is for the unit in view, where other units of the queue keep parts; else ''."""
+        entry = self.here()
+        others = [one for one in self.units if one.number != entry.number and one.job is None and one.kept]
+        if not others and not any(entry.spoken_for.values()):
+            return ""
+        return "The drawer is counted here as other units leave it, for which parts are kept."
+
     def score(self) -> Record:
         """Score the unit in view; parts that are kept for other units of the queue are not offered to it."""
         entry = self.here()
@@ -229,7 +280,7 @@ class BenchPage:
         self._batch = assess(frame([entry.unit]), self.queue.offered(entry.number, self.shop))
         kept = self._batch.kept_for(0)
         if kept != entry.kept and entry.job is None:
-            self.queue.keep(entry.number, kept)
+            self.queue.keep({entry.number: kept})
             self.units = [replace(one, kept=kept) if one.number == entry.number else one for one in self.units]
         return self._batch[0]
 
@@ -378,10 +429,16 @@ class BenchPage:
         return str(rows[0]["technician"]) if rows else ""
 
 
-def invented() -> tuple[Shop, tuple[str, bytes]]:
-    """The invented workshop: its settings, and the name and content of its intake sheet."""
+def _start() -> str:
+    """What the page was started with: a shop that was named then goes before what was chosen under another server."""
+    named = os.environ.get("ADVISOR_SHOP", "")
+    return f"{named} {os.environ.get('JUPYTER_RUNTIME_DIR', '')}" if named else ""
+
+
+def invented() -> tuple[str, tuple[str, bytes]]:
+    """The invented workshop: the file of its settings, and the name and content of its intake sheet."""
     folder = datasets() / "demo"
-    return read_shop(folder / "shop.toml"), ("intake.csv", (folder / "intake.csv").read_bytes())
+    return str(folder / "shop.toml"), ("intake.csv", (folder / "intake.csv").read_bytes())
 
 
 def _of_capture(taken: Capture, name: str) -> Queued:

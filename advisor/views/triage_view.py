@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import ipywidgets as w
 
+from advisor.advice.record import Record
 from advisor.benchlog.queue import Queued
-from advisor.phrases import titled
+from advisor.phrases import counted, titled
 from advisor.views import show
 from advisor.views.facts_form import FactsForm
+from advisor.views.log_view import ALL_THE_SAME, LOG_IT
 from advisor.views.widgets import button, classed, html, text, upload
 
 if TYPE_CHECKING:
@@ -48,7 +50,7 @@ class Triage(w.HBox):
         return [
             button("Print sheet", app.print_sheet, "ba-do-print", "mod-primary", hint="Ctrl+P"),
             button("Start the clock", app.go_on, "ba-do-go", hint="F8: stop this step, start the next"),
-            button("Log it", app.to_log, "ba-do-log", hint="F9"),
+            button(LOG_IT, app.to_log, "ba-do-log", hint="F9"),
             button("Next unit", app.next_unit, "ba-do-next", hint="F7"),
             button("Save PDF", app.save_sheet, "ba-do-pdf"),
         ]
@@ -107,7 +109,7 @@ class Triage(w.HBox):
         record = bench.record if bench.entry else None
         # The boxes first: who sees a unit's advice can type at once.
         self.facts.fill(bench.entry)
-        self.head.value = show.part("head", record) if record else WELCOME
+        self.head.value = show.part("head", record) + self._drawer(record) if record else WELCOME
         self.rest.value = show.part("rest", record) if record else ""
         shown = "" if record else "none"
         for part in (self.actions, self.facts, self.off):
@@ -116,8 +118,21 @@ class Triage(w.HBox):
             part.layout.display = "" if bench.units else "none"
         (self.remove_class if bench.units else self.add_class)("ba-empty")
         running = [lap for lap in bench.watches().laps if lap.minutes is None]
-        self.actions.children[1].description = "Next step" if running else "Start the clock"
+        despite = "" if record is None or record.edition else f" {ALL_THE_SAME}"
+        self.actions.children[1].description = "Next step" if running else f"Start the clock{despite}"
+        self.actions.children[2].description = f"{LOG_IT}{despite}"
         self._ask()
+
+    def _drawer(self, record: Record) -> str:
+        """What the drawer is for the unit, and what the sheet of the Batch tab says of it where that differs."""
+        batch, lines = self.app.batch.batch, []
+        if record.parts and self.bench.entry and self.bench.entry.job is None:
+            lines.append(self.bench.left_by_others())
+        rows = batch.rows_of(record.tag)[:1] if batch is not None and record.tag else []
+        if batch is not None and rows and batch[rows[0]].headline != record.headline:
+            shared = f"{counted(len(batch), 'unit')} of {batch.shop.name}"
+            lines.append(f"In the Batch tab, where the drawer is shared out over {shared}: {batch[rows[0]].headline}.")
+        return "".join(f'<p class="small">{escape(line)}</p>' for line in lines if line)
 
     def _ask(self) -> None:
         """Ask what becomes of a unit whose tag stands in the queue already."""

@@ -11,6 +11,7 @@ import pytest
 
 from advisor.advice import Batch, compose, fixed
 from advisor.advice.batch import _rests_on
+from advisor.advice.compose import _with_inches
 from advisor.advice.devices import across, devices_of
 from advisor.advice.flags import _device_flags
 from advisor.advice.gather import _box, _still_trapped
@@ -354,10 +355,33 @@ def test_what_minutes_rest_on_in_shares_of_half_a_per_cent_or_more() -> None:
     ]  # fmt: skip
 
 
-def test_what_is_beyond_is_told_of_minutes_and_of_waits(records: dict[str, Record]) -> None:
+def test_shares_in_whole_per_cent_sum_to_a_hundred() -> None:
+    """The largest remainders are rounded up, by hand: of the first .7, .8 and .5, two of which make the hundred."""
+    rows = [[0.627, 0.298, 0.0, 0.075], [0.0, 0.755, 0.136, 0.109], [0.338, 0.338, 0.316, 0.008]]
+    shares = pd.DataFrame(rows, columns=["measured", "published", "modelled", "memory"], dtype="Float64")
+    timing: Any = SimpleNamespace(shares=shares)
+    assert _rests_on(timing) == [
+        "63 % measured, 30 % published, 7 % memory",
+        "75 % published, 14 % modelled, 11 % memory", "34 % measured, 34 % published, 31 % modelled, 1 % memory",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("1366x768 14", "1366x768 14 inch"), ("15.6", "15.6 inch"), ("14 inch", "14 inch"), ("1366x768", "1366x768"),
+        ('15.6"', '15.6"'), ("1920 x 1080", "1920 x 1080"), ("scratch 2", "scratch 2"),
+    ],
+)  # fmt: skip
+def test_a_screens_diagonal_has_its_unit(typed: str, said: str) -> None:
+    assert _with_inches(typed) == said
+
+
+def test_what_is_beyond_is_told_of_minutes_and_of_waits(batch: Batch, records: dict[str, Record]) -> None:
     """A processor of four cores, since sessions were measured on one; the note on the minutes stands first."""
     record = records["plain"]
     assert "waits beyond what was measured: " in record.beyond
     assert record.basis.startswith("from ") and " % published, " in record.basis
+    assert " % from memory" in record.basis and " % memory" in batch.scored["minutes_from"].iloc[0]
     assert abs(sum(part for _, part in record.shares) - 1) < 1e-9
     assert [name for name, _ in record.shares] == ["measured", "published", "modelled", "memory"]

@@ -236,11 +236,13 @@ def test_a_repaired_log_still_knows_who_waits_and_who_may_not_leave(path: Path) 
         [job] = log.add_jobs([Job("Q-1", "2026-03-04", 10.0)])
         [number] = Queue(log).add([Queued(Unit(asset_tag="Q-2"))])
         Queue(log).mark(number, job=job)
+        Queue(log).choose_shop("/shops/mine.toml", "")
         ready.keep(log, "Q-2", 1, ["must mend: a list"])
     _, saved, lost = repair(path)
     assert (saved["queue"], saved["handover"], sum(lost.values())) == (1, 1, 0) and examine(path).sound
     with BenchLog(path) as log:
         assert [(one.tag, one.job) for one in Queue(log).units()] == [("Q-2", job)]
+        assert (Queue(log).chosen_shop(""), Queue(log).chosen_shop("other")) == ("/shops/mine.toml", "")
         with pytest.raises(InputError, match="not ready"):
             log.add_jobs([Job("Q-2", "2026-03-04", 10.0)])
 

@@ -261,3 +261,9 @@ def test_a_part_that_must_be_bought_is_waited_for(demo: Batch) -> None:
     release = {job.tag: job.release for job in jobs}
     assert release["OM-1003"] == 3000
     assert release["OM-1001"] == 0
+
+
+def test_one_of_anything_is_counted_as_one() -> None:
+    alone = shop(hands=1, slots=1, technicians=())
+    said = plan_day(assess(SHEET.head(1), alone), DAY, seconds=1).summary().splitlines()[0]
+    assert " 1 of 1 unit, " in said and said.endswith(" 1 technician, 1 slot.")

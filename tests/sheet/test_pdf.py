@@ -76,6 +76,7 @@ def test_plain_sheet_says_what_matters(sheets):
         "TT-0042", "FIRMWARE", "Cinnamon", "debian-12-plain", "min hands-on", "43 to 66 min", "needs firmware",
         "firmware-iwlwifi", "Copy the bench account's settings to the skeleton for new users", "/etc/skel",
         "data-sanitisation rule", "Right to erase: who, when", "from 64 measured installs",
+        "desktop s", "browser s", "left MiB",
     ):  # fmt: skip
         assert wanted in text, wanted
 

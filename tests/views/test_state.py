@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import re
 
+import pandas as pd
 import pytest
 
+from advisor.advice import assess
 from advisor.benchlog import BenchLog, Job
+from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
 from advisor.files import datasets
 from advisor.shop_file import default_shop_file, read_shop, the_shop
@@ -130,6 +134,74 @@ def test_parts_kept_for_one_unit_are_not_offered_to_another(shop, tmp_path):
     assert "to be bought" not in bench.record.parts[0].source
 
 
+def _drawer_of(shop, count):
+    ssd = next(part for part in shop.stock if part.kind == "ssd" and part.fits == "sata")
+    return shop.model_copy(update={"stock": (ssd.model_copy(update={"count": count}),)})
+
+
+def test_a_sheet_in_the_queue_is_given_the_drawer_as_the_batch_is(shop, tmp_path):
+    """The unit that saves most by the one disk is kept it, whichever of the two is looked at first."""
+    rows = "tag,cpu,ram,disk\nB-1,i5-6300U,8,500 hdd\nB-2,i5-6300U,8,none\n"
+    batch = assess(pd.read_csv(io.StringIO(rows), dtype=str), _drawer_of(shop, 1))
+    assert [bool(batch.kept_for(row)) for row in range(2)] == [False, True]
+    bench = BenchPage(_drawer_of(shop, 1), tmp_path / "log.sqlite")
+    bench.take_file("two.csv", rows.encode())
+    for row in range(2):
+        bench.find(f"B-{row + 1}")
+        assert (bench.record.headline, bench.entry.kept) == (batch[row].headline, batch.kept_for(row))
+    assert bench.left_by_others() == ""
+    bench.find("B-1")
+    assert "as other units leave it" in bench.left_by_others()
+
+
+def test_another_shop_shares_its_own_drawer_out_over_the_queue(shop, tmp_path):
+    bench = BenchPage(_drawer_of(shop, 0), tmp_path / "log.sqlite")
+    bench.take_file("two.csv", b"tag,cpu,ram,disk\nB-1,i5-6300U,8,none\nB-2,i5-6300U,8,none\n")
+    assert [one.kept for one in bench.units] == [{}, {}]
+    bench.take_shop(str(datasets() / "demo" / "shop.toml"))
+    assert all(one.kept for one in bench.units)
+    assert "kept for this unit" in bench.record.parts[0].source
+
+
+def test_triage_says_what_the_sheet_of_the_batch_tab_decides_otherwise(shop, tmp_path):
+    from advisor.views.app_view import App
+
+    app = App(BenchPage(_drawer_of(shop, 1), tmp_path / "log.sqlite"))
+    app.bench.join([Queued(Unit(asset_tag="B-1", cpu="i5-6300U", ram_gib=8, storage_kind="none"))])
+    app.refresh()
+    assert "Batch tab" not in app.triage.head.value
+    app.batch.batch = batch = assess(
+        pd.DataFrame({"tag": ["b-1", "B-2"], "cpu": "i5-6300U", "ram": "8", "disk": "none"}), _drawer_of(shop, 0)
+    )
+    app.refresh()
+    assert f"In the Batch tab, where the drawer is shared out over 2 units of {shop.name}" in app.triage.head.value
+    assert batch[0].headline.startswith("BUY AND FIT") and batch[0].headline in app.triage.head.value
+
+
+@pytest.mark.parametrize("found", ["battery swollen", "bios password"])
+def test_no_install_of_a_unit_on_which_nothing_is_to_be_installed_is_offered_without_a_word(bench, found):
+    """A swollen battery sets a unit aside, a password of its firmware is to be found out first."""
+    from advisor.views.app_view import App
+
+    bench.take_file("one.csv", f"tag,cpu,ram,disk,notes\nS-1,i5-6300U,8,256 ssd,{found}\n".encode())
+    assert bench.record.advice in ("set aside", "hold")
+    app = App(bench, tab="log")
+    log = app.pages[app.tabs.selected_index]
+    assert "Nothing is to be installed on this unit" in log.head.value
+    assert (log.boxes["edition"].value, log.do.description) == ("", "Log it all the same")
+    assert log._read().edition is None
+    app.tabs.selected_index = 0
+    assert [one.description for one in app.triage.actions.children[1:3]] == [
+        "Start the clock all the same", "Log it all the same",
+    ]  # fmt: skip
+    bench.correct("notes", "fine")
+    app.refresh()
+    app.tabs.selected_index = 3
+    assert "Nothing is to be installed" not in log.head.value
+    assert (log.boxes["edition"].value, log.do.description) == (bench.record.edition, "Log it")
+    assert app.triage.actions.children[2].description == "Log it"
+
+
 def test_stopwatches_go_by_step_and_survive_a_new_page(queue, shop, tmp_path):
     assert queue.go_on().endswith("the clock runs.")
     again = BenchPage(shop, tmp_path / "log.sqlite")
@@ -209,6 +281,45 @@ def test_the_shop_file_has_one_place_for_all(home, monkeypatch, tmp_path):
     monkeypatch.setenv("ADVISOR_SHOP", str(tmp_path / "gone.toml"))
     with pytest.raises(InputError):
         the_shop()
+
+
+def test_a_shop_that_was_chosen_holds_after_a_reload_and_the_page_says_so(tmp_path, monkeypatch):
+    from advisor.views.app_view import App
+
+    mine = tmp_path / "mine.toml"
+    mine.write_text('name = "Second bench"\n')
+    log = tmp_path / "log.sqlite"
+    BenchPage(log=log).take_shop(str(mine))
+    again = App(BenchPage(log=log))
+    assert again.bench.shop == read_shop(mine)
+    assert again.shop.value == str(mine) and "Second bench" in again.message.value
+    again.shop.value = ""
+    assert again.bench.shop.name == BenchPage(log=log).shop.name == "this bench"
+    BenchPage(log=log).take_shop(str(mine))
+    mine.write_text("name = 3")
+    assert BenchPage(log=log).shop.name == "this bench" and "this bench" in BenchPage(log=log).told
+    again.shop.value = str(tmp_path / "gone.toml")
+    assert again.shop.value == "" and "gone.toml" in again.message.value
+
+
+@pytest.mark.parametrize(("server", "name"), [("one", "Second bench"), ("two", "Named at the start")])
+def test_a_shop_named_at_the_start_goes_before_what_was_chosen_under_another_server(
+    tmp_path, monkeypatch, server, name
+):
+    for file, called in (("mine", "Second bench"), ("named", "Named at the start")):
+        (tmp_path / f"{file}.toml").write_text(f'name = "{called}"\n')
+    monkeypatch.setenv("ADVISOR_SHOP", str(tmp_path / "named.toml"))
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", "one")
+    page = BenchPage(log=tmp_path / "log.sqlite")
+    assert page.shop.name == "Named at the start"
+    page.take_shop(str(tmp_path / "mine.toml"))
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", server)
+    assert BenchPage(log=tmp_path / "log.sqlite").shop.name == name
+
+
+def test_the_invented_workshop_holds_after_a_reload(tmp_path):
+    BenchPage(log=tmp_path / "log.sqlite").try_demo()
+    assert BenchPage(log=tmp_path / "log.sqlite").shop == read_shop(datasets() / "demo" / "shop.toml")
 
 
 def test_a_log_of_the_first_layout_gets_the_queue_and_keeps_its_rows(tmp_path, monkeypatch):
