@@ -348,7 +348,7 @@ def test_every_other_figure_carries_its_day():
 
 def test_what_is_dated_names_a_command_that_is_there():
     dated = re.findall(r"[Mm]easured (20\d\d-\d\d-\d\d)", text())
-    assert len(dated) == 7
+    assert len(dated) == 6
     commands = re.findall(r"python (tests/benchmarks/\w+\.py)", text())
     assert len(commands) == 5
     for command in commands:

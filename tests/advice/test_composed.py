@@ -305,7 +305,8 @@ def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
     )  # fmt: skip
     devices = Devices({name: np.array(values, dtype=object) for name, values in devices.items()})
     facts = SimpleNamespace(hidden_mode=np.zeros(4, bool), disk_seen=np.array([False, False, False, True]))
-    found = _device_flags(SimpleNamespace(devices=devices, facts=facts))  # type: ignore[arg-type]
+    cases: Any = SimpleNamespace(devices=devices, facts=facts, adapter=np.array([False] * 4))
+    found = _device_flags(cases)
     columns = ["row", "code", "severity", "title", "reason", "source", "action"]
     part = "Fit a part that has a driver, or do without."
     assert found[columns].to_numpy().tolist() == [
@@ -319,6 +320,12 @@ def test_a_flag_for_each_kind_of_device_and_what_to_do() -> None:
          "Have the package and a wired link ready; the driver is built on the unit."],
         [2, "disk-hidden", "note", "Storage controller may hide the disk", "f", "F", "Set AHCI."],
     ]  # fmt: skip
+    cases.adapter = np.array([True] * 4)
+    spared = _device_flags(cases).set_index("code")[["severity", "action"]]
+    assert spared.loc["wireless-needs-firmware"].tolist() == [
+        "note", "The adapter takes its place; without one: put the package file on the stick before work starts."
+    ]  # fmt: skip
+    assert spared.loc["ethernet-no-driver"].tolist() == ["act", part]
 
 
 @pytest.mark.parametrize(

@@ -86,7 +86,8 @@ FLAGS: list[tuple[str, str, str, str, Unit, Unit]] = [
      {"ram_slots_free": "plenty"}, {"ram_slots_free": "2"}),
     ("wireless-separate-driver", "act", "Wireless: separate driver", "", {"wireless": "14e4:43b1"}, {}),
     ("wireless-needs-firmware", "act", "Wireless: needs firmware", "", {"wireless": "14e4:4315"}, {}),
-    ("wireless-newer-kernel", "act", "Wireless: newer kernel", "", {"wireless": "14c3:7902"}, {}),
+    # An adapter of the drawer takes its place.
+    ("wireless-newer-kernel", "note", "Wireless: newer kernel", "", {"wireless": "14c3:7902"}, {}),
 ]  # fmt: skip
 """Code, severity, title, action, a unit that has it, one that has not; no action: the device's own verdict words it."""
 
