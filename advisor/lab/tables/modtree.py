@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -62,7 +63,7 @@ def entries(text: bytes) -> Iterator[tuple[str, str]]:
 
 def find(folder: str | Path) -> Path:
     """Find the one folder of modules in an unpacked package, a root folder or a folder lib/modules/VERSION."""
-    top = Path(folder).resolve()
+    top = Path(os.path.realpath(folder))
     kernels = [one for where in ("", "lib/modules/*/", "usr/lib/modules/*/") for one in top.glob(f"{where}kernel")]
     # lib may be a link to usr/lib; one that leads out of the folder is another system's.
     versions = {one.parent.resolve() for one in kernels if one.is_dir()}
