@@ -244,11 +244,12 @@ class Batch(Shown):
         cases, parts, tags = self.cases, self.cases.options.shelf, self.tags
         before = np.append(cases.options.columns["level"], UNUSABLE)[self.wording.plain[cases.machine]]
         saved = (before == UNUSABLE) | ((before > SLOW) & (cases.level <= SLOW))
-        given = fitted_parts(cases.options, self.shares)
+        given: dict[tuple[int, bool], list[tuple[int, int]]] = {}
+        for row, which, times, bought in fitted_parts(cases.options, self.shares):
+            given.setdefault((which, bought), []).append((row, times))
         rows = []
         for at, (part, count) in enumerate(zip(parts.parts, parts.count.tolist(), strict=True)):
-            kept, wanted = ([(row, times) for row, which, times, bought in given if which == at and bought == buy]
-                            for buy in (False, True))  # fmt: skip
+            kept, wanted = (given.get((at, buy), []) for buy in (False, True))
             if count or wanted:
                 saves = sum(bool(saved[self.case[row]]) for row, _ in wanted)
                 rows.append((

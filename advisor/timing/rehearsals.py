@@ -177,10 +177,14 @@ def read_rehearsals(path: str | Path | None = None) -> Rehearsals:
         raise InputError(f"{file}: a phase has no finite time of 0 or more.", "Remove the line.")
     labels = pd.DataFrame({name: words(frame, name).fillna("") for name in LABELS})
     if "quota_pct" in frame:
-        share = frame["quota_pct"].astype(float) / frame["cores"].astype(float)
-        labels["processor"] = share.map(lambda pct: f"{pct:.0f} % of a core").astype("string")
+        labels["processor"] = _share(frame).map(lambda share: f"{100 * share:.0f} % of a core").astype("string")
     conditions = check_conditions(_with_disks(_paced(frame)))
     return Rehearsals(conditions, seconds, labels, disturbed, _needs(frame, conditions))
+
+
+def _share(frame: pd.DataFrame) -> pd.Series[float]:
+    """How much of each of its cores a rehearsal had [1]."""
+    return frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
 
 
 def _paced(frame: pd.DataFrame) -> pd.DataFrame:
@@ -192,14 +196,9 @@ def _paced(frame: pd.DataFrame) -> pd.DataFrame:
     """
     if not {"quota_pct", "cores", "processor"} <= set(frame.columns):
         return frame
-    share = frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100
-    installs = frame["installer"].isin(KINDS)
-    usual = (
-        (frame["decompress_mib_s"] / share)
-        .where(installs)
-        .groupby(words(frame, "processor").fillna(""))
-        .transform("median")
-    )
+    share, installs = _share(frame), frame["installer"].isin(KINDS)
+    paces = (frame["decompress_mib_s"] / share).where(installs)
+    usual = paces.groupby(words(frame, "processor").fillna("")).transform("median")
     return frame.assign(decompress_mib_s=(share * usual).where(installs, frame["decompress_mib_s"]))
 
 
@@ -234,7 +233,7 @@ def _needs(frame: pd.DataFrame, conditions: pd.DataFrame) -> dict[str, pd.DataFr
     needs = {}
     used, written = counted("cpu_s"), counted("written_bytes")
     if used is not None and {"quota_pct", "cores"} <= set(frame.columns):
-        needs["processor"] = used.div(frame["quota_pct"].astype(float) / frame["cores"].astype(float) / 100, axis=0)
+        needs["processor"] = used.div(_share(frame), axis=0)
     if written is not None:
         needs["writing"] = written.apply(lambda column: writing_s(conditions, column.to_numpy() / MIB))
     return needs

@@ -33,9 +33,10 @@ def test_a_year_is_learnt_from(script, seed):
     done = script.replay(model, lay(model, script.year(seed), default_shop()))
     found = script.figures(done)
     assert found["fall_pct"] >= 30
-    # Of 100 units in a row that are covered with a chance of 0.8, 92 lie 3 standard errors (4 of 100) above; as many
-    # below, and as much again where the year changes under an interval that cannot know it yet.
-    assert found["least_covered"] >= 56 and found["most_covered"] <= 92
+    # Of 100 units in a row that are covered with a chance of 0.8: within 3.09 standard errors (4 of 100).
+    assert found["taught_least"] >= 68 and found["most_covered"] <= 92
+    # The first hundred hold some 45 units from before anything was learnt, whose hands take twice what is predicted.
+    assert found["least_covered"] >= 56
     # One accepted version may do a little worse on the month after, as chance has it; none beyond that.
     assert found["worse"] <= 1 and found["harm"] == 0
     assert found["accepted"] >= 1

@@ -179,6 +179,9 @@ def figures(done: Replay) -> dict[str, float]:
         "plain_pct": plain, "served_pct": served, "fall_pct": 100 * (1 - served / plain),
         "early_fall_pct": 100 * (1 - early[1] / early[0]),
         "least_covered": seen["covered_pct"].min(), "most_covered": seen["covered_pct"].max(),
+        # Of units that a log had taught of, all 100.
+        "taught_least": done.rows["actual_min"].between(done.rows["low_min"], done.rows["high_min"])
+        .where(done.rows["update"] > 0).astype(float).rolling(100).mean().min() * 100,
         "plain_least": seen["plain_covered_pct"].min(), "plain_most": seen["plain_covered_pct"].max(),
         "tried": len(done.updates), "accepted": len(accepted), "worse": sum(one.worse_after for one in accepted),
         "harm": sum(one.worse_beyond_chance for one in accepted),
@@ -210,6 +213,7 @@ def main(first: int, last: int) -> None:
         f"{len(every)} years: fall at least {min(one['fall_pct'] for one in every):.0f} % "
         f"({min(one['early_fall_pct'] for one in every):.0f} % on units 200 to 249), coverage of any 100 units "
         f"{min(one['least_covered'] for one in every):.0f} to {max(one['most_covered'] for one in every):.0f} %, "
+        f"once taught {min(one['taught_least'] for one in every):.0f} % at the least, "
         f"{sum(one['accepted'] for one in every)} updates accepted, {sum(one['worse'] for one in every)} of them "
         f"of a larger median error on the month after, {sum(one['harm'] for one in every)} beyond chance."
     )
