@@ -104,6 +104,9 @@ SHOWN_IN = {"installed_bytes": ("GB", 1e9), "update_bytes": ("MiB", 2**20)}
 _DECADE = 10.0
 """An axis that spans less is drawn without powers: between 4 and 6 a scale in powers has no round marks."""
 
+_MARKS = {100.0: (1.0,), 30.0: (1.0, 3.0), 1.0: (1.0, 2.0, 5.0)}
+"""Marks in each power of ten, by how far the axis spans at least: more would touch at a third of the page's width."""
+
 
 @rc_context(STYLE)
 def curves() -> Picture:
@@ -116,15 +119,15 @@ def curves() -> Picture:
         values = part["value"] / many
         one.plot(values, part["minutes"], color=DO)
         one.set(ylim=(0, found["minutes"].max() * 1.05), xlabel=title.replace("[bytes]", f"[{unit}]"))
-        if values.max() / values.min() >= _DECADE:
+        if (span := values.max() / values.min()) >= _DECADE:
             one.set_xscale("log")
-            plain_log(one.xaxis, subs=(1.0,) if values.max() / values.min() >= _DECADE**2 else (1.0, 2.0, 5.0))
+            plain_log(one.xaxis, subs=next(marks for least, marks in _MARKS.items() if span >= least))
         else:
             one.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     for one in all_axes[:, 0]:
         one.set_ylabel("minutes")
-    span = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())
-    most = review.INPUTS[str(span.idxmax())].partition(" [")[0]
+    moved = found.groupby("input")["minutes"].agg(lambda minutes: minutes.max() - minutes.min())
+    most = review.INPUTS[str(moved.idxmax())].partition(" [")[0]
     return Picture(figure, f"What moves the machine's minutes: most of all the {most}.")
 
 

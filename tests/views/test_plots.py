@@ -108,7 +108,7 @@ def test_marks_of_the_curves_are_apart_and_sizes_in_units_that_people_read():
         shown = [label for value, label in ticks if low <= value <= high and label.get_text()]
         boxes = [label.get_window_extent() for label in shown]
         assert len(shown) >= 2, one.get_xlabel()
-        assert all(left.x1 + 2 < right.x0 for left, right in itertools.pairwise(boxes)), one.get_xlabel()
+        assert all(left.x1 + 6 < right.x0 for left, right in itertools.pairwise(boxes)), one.get_xlabel()
         assert not any("M" in label.get_text() for label in shown)
     named = {one.get_xlabel(): one.get_xlim() for one in figure.axes}
     assert named["installed [GB]"] == pytest.approx((3.4, 6.0), abs=0.3)
