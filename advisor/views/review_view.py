@@ -21,6 +21,7 @@ class Review(w.VBox):
         self.app = app
         self.first, self.body, self.of_batch = html("", "ba"), html("", "ba"), html("", "ba")
         self._batch: object = None
+        self._drawn = False
         super().__init__([self.first, self.of_batch, self.body])
         self.add_class("ba-review")
 
@@ -29,6 +30,8 @@ class Review(w.VBox):
         from advisor.views import review_plots as plots
 
         bench = self.app.bench
+        if not self._drawn:
+            self.body.value = "<p>The pictures are being drawn …</p>"
         compared = shop_log(bench.shop, bench.log.path)
         drawn = plots.scatter(compared).figure_html() if len(compared) else ""
         self.first.value = f"<h2 class='headline sentence'>{sentence(compared)}</h2>{drawn}"
@@ -40,10 +43,11 @@ class Review(w.VBox):
                 + show.side_by_side(batch.plot.measured(), plots.swings(batch))
                 + show.part("savings", batch.savings().to_dict("records"))
             )
-        if not self.body.value:
+        if not self._drawn:
             pictures = (
                 plots.scatter(), plots.misses("disk"), plots.misses("edition"), plots.coverage("disk"),
                 plots.coverage("edition"),
             )  # fmt: skip
             title = "<h3>The model that ships, on what it had not seen</h3>"
             self.body.value = title + show.side_by_side(*pictures) + plots.curves().figure_html()
+            self._drawn = True

@@ -81,6 +81,8 @@ def test_axe_finds_nothing_serious_in_batch_and_review(page, scheme):
 def test_review_opens_with_a_sentence_and_shows_its_pictures_without_a_press(page):
     page.get_by_role("tab", name="Review").click()
     page.locator(".ba-review .headline", has_text="At your bench:").wait_for()
+    # The sentence comes first; what the model that ships had not seen is drawn last, in one message.
+    page.locator(".ba-review h3", has_text="The model that ships").wait_for(timeout=120_000)
     assert page.locator(".ba-review svg.picture").count() >= 8
     page.get_by_role("tab", name="Batch").click()
 
