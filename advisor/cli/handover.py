@@ -51,6 +51,7 @@ def handover(
     It only reads: no link is followed out of the root, no mend is run, no secret is shown. Exit code 0: clean; 1:
     something to mend; 2: it could not be looked into.
     """
+    from advisor.errors import InputError
     from advisor.handover import check
     from advisor.handover.rules import every
     from advisor.handover.script import generate, read_result
@@ -63,10 +64,12 @@ def handover(
         say("\n".join(f"{rule.id}: {rule.severity}: {rule.title} [{rule.source}]" for rule in every()))
         return
     if demo:
+        if unit is not None or slip is not None or came is not None or trial:
+            raise InputError("--demo checks a unit that is invented.", "It goes with --tag, --log and --json alone.")
         invented = _demo()
         if tag is not None:
             _keep(log, tag, invented)
-        say("\n".join([_INVENTED, invented.headline(), *invented.summary()]))
+        say(invented.json() if as_json else "\n".join([_INVENTED, invented.headline(), *invented.summary()]))
         return
     settings = the_shop(shop)
     refuse_same(slip, unit, came, shop)

@@ -11,7 +11,7 @@ from advisor.advice import Batch, assess
 from advisor.benchlog.queue import Queued
 from advisor.errors import InputError
 from advisor.intake.handed_in import Sheet, read_file, read_pasted
-from advisor.phrases import counted
+from advisor.phrases import counted, titled
 from advisor.unit import unit_of
 from advisor.views import labels, show
 from advisor.views.state import invented
@@ -44,7 +44,7 @@ class Scoring(w.VBox):
         more = w.Accordion(
             [w.VBox([self.pasted, button("Score the text", self._paste)])], titles=["Paste rows"], selected_index=None
         )
-        self.find = text("Find", self._find, "ba-batch-find", placeholder="tag")
+        self.find = text("Go to", self._find, "ba-batch-find", placeholder="scan or type a tag")
         self.actions = w.HBox([
             self.find,
             button("Take to the bench", self._to_bench, "ba-batch-take", "mod-primary"),
@@ -166,7 +166,8 @@ class Scoring(w.VBox):
 def frame_of(batch: Batch) -> pd.DataFrame:
     """The table on the screen, in the words of the bench."""
     units = batch.understood.units
-    title = units["maker"].fillna("").str.cat(units["model"].fillna(""), sep=" ").str.strip()
+    names = units[["maker", "model"]].fillna("")
+    title = [titled(maker, model) for maker, model in names.itertuples(index=False)]
     scored = batch.scored.assign(tag=batch.tags, title=title)
     scored["advice"] = scored["advice"].map(labels.ADVICE_SAID)
     out = scored[list(SHOWN)].rename(columns=SHOWN)
@@ -183,7 +184,7 @@ def table_of(batch: Batch, choose: Any) -> Any:
         frame_of(batch), select="single", maxBytes=0, showIndex=False, classes="display compact",
         style="width:100%;table-layout:auto",
         lengthMenu=[10, 25, 50, 100], pageLength=10, layout={"topStart": "pageLength", "topEnd": "search"},
-        deferRender=True,
+        deferRender=True, language={"search": "Show only rows with"},
     )  # fmt: skip
     table.observe(lambda change: change["new"] and choose(int(change["new"][0])), "selected_rows")
     return table

@@ -73,6 +73,13 @@ def test_the_demo_is_kept_too_so_that_the_readme_can_be_followed(tmp_path):
         assert ready.latest(book, "OM-1003")["must"] == 11
 
 
+def test_the_demo_is_json_where_asked_and_refuses_what_would_need_a_real_unit(tmp_path):
+    found = json.loads(run(tmp_path, "--demo", "--json").stdout)
+    assert sum(one["severity"] == "must mend" for one in found) == 11
+    done = run(tmp_path, "--demo", "--slip", tmp_path / "slip.pdf")
+    assert done.returncode == 2 and "invented" in done.stderr and not (tmp_path / "slip.pdf").exists()
+
+
 def test_a_shop_waives_a_rule_with_a_reason(root):
     put(root, "etc/hostname", "bench-07\n")
     shop = Shop(waived=(Waived(rule="hostname", reason="the recipient chose it"),))
