@@ -13,7 +13,7 @@ from advisor.errors import InputError
 from advisor.intake.handed_in import Sheet, read_file, read_pasted
 from advisor.phrases import counted, titled
 from advisor.unit import unit_of
-from advisor.views import labels, show
+from advisor.views import show
 from advisor.views.state import invented
 from advisor.views.widgets import button, classed, html, text, upload
 
@@ -169,7 +169,6 @@ def frame_of(batch: Batch) -> pd.DataFrame:
     names = units[["maker", "model"]].fillna("")
     title = [titled(maker, model) for maker, model in names.itertuples(index=False)]
     scored = batch.scored.assign(tag=batch.tags, title=title)
-    scored["advice"] = scored["advice"].map(labels.ADVICE_SAID)
     out = scored[list(SHOWN)].rename(columns=SHOWN)
     for name in ("in the slot [min]", "hands-on [min]"):
         out[name] = out[name].astype("Float64").round(0).astype("Int64")

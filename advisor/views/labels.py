@@ -5,9 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Any
 
-from advisor.drivers.kinds import Kind
 from advisor.phrases import spelt
-from advisor.unit import LABELS, MEASURES, Advice, Severity, Support, Unit
+from advisor.unit import LABELS, MEASURES, Unit
 
 FIRST = (
     "asset_tag", "maker", "model", "form_factor", "cpu", "ram_gib", "ram_slots_free", "storage_kind", "storage_gib",
@@ -23,34 +22,6 @@ PLACEHOLDERS = {
     "storage_gib": "such as 240 GB",
     "wireless": "such as Intel 8260, or 8086:24f3", "devices": "pci:8086:24f3; usb:0bda:c811", "screen": "1366x768 14",
 }  # fmt: skip
-
-ADVICE_SAID: dict[str, str] = {
-    Advice.STANDARD: "Install the usual desktop",
-    Advice.LIGHTER: "Install a lighter desktop",
-    Advice.FIRMWARE_FIRST: "Bring something first",
-    Advice.PART_FIRST: "Fit a part first",
-    Advice.HOLD: "Find out first",
-    Advice.SET_ASIDE: "Set aside",
-}
-"""The advice as it is said; the scored CSV keeps its own words."""
-
-SUPPORT_SAID: dict[str, str] = {
-    Support.WORKS: "works",
-    Support.NEEDS_FIRMWARE: "needs a firmware package",
-    Support.NEWER_KERNEL: "needs a newer kernel",
-    Support.SEPARATE_DRIVER: "needs a driver package",
-    Support.NO_DRIVER: "has no driver",
-    Support.UNKNOWN: "not known",
-}
-"""Support of a device as it is said."""
-
-KIND_SAID: dict[str, str] = {
-    Kind.WIRELESS: "Wi-Fi", Kind.ETHERNET: "wired network", Kind.BLUETOOTH: "Bluetooth",
-    Kind.STORAGE: "disk controller",
-}  # fmt: skip
-"""Kinds of device as they are said, where that is another word."""
-
-SEVERITY_SAID: dict[str, str] = {Severity.STOP: "Stop", Severity.ACT: "Do first", Severity.NOTE: "Note"}
 
 
 def said(name: str, value: Any) -> str:

@@ -104,9 +104,11 @@ class BatchPictures:
         counts = self.batch.scored["advice"].value_counts()
         some = [word for word in Advice if str(word) in counts]
         numbers = [int(counts[str(word)]) for word in some]
-        names = [labels.ADVICE_SAID[word] for word in some]
-        listed = ", ".join(f"{number} {one.lower()}" for one, number in zip(names, numbers, strict=True))
-        return Picture(bars(names, numbers, "units"), f"What to do with {counted(len(self.batch), 'unit')}: {listed}.")
+        listed = ", ".join(f"{number} {word}" for word, number in zip(some, numbers, strict=True))
+        return Picture(
+            bars([word.capitalize() for word in some], numbers, "units"),
+            f"What to do with {counted(len(self.batch), 'unit')}: {listed}.",
+        )
 
     @rc_context(STYLE)
     def minutes(self) -> Picture:

@@ -12,7 +12,7 @@ from typing import Any
 import jinja2
 import pandas as pd
 
-from advisor.advice import Batch
+from advisor.advice import Batch, fixed
 from advisor.advice.record import ADVICE_MARK, Record
 from advisor.phrases import counted, inside, titled
 from advisor.shop import Shop
@@ -35,10 +35,7 @@ def _template(name: str) -> Any:
     )
     from advisor.sheet.marks import mark
 
-    environment.globals.update(
-        mark=mark, advice_said=labels.ADVICE_SAID, advice_mark=ADVICE_MARK, support_said=labels.SUPPORT_SAID,
-        severity_said=labels.SEVERITY_SAID, said=labels.minutes, kind_said=labels.KIND_SAID,
-    )  # fmt: skip
+    environment.globals.update(mark=mark, advice_mark=ADVICE_MARK, severities=fixed.SEVERITIES, said=labels.minutes)
     return getattr(environment.get_template("show.html.j2").module, name)
 
 

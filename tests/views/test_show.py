@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import advisor
-from advisor.unit import LABELS, Advice, BootMode, FormFactor, StorageKind, Support, Unit
+from advisor.unit import LABELS, BootMode, FormFactor, StorageKind, Unit
 from advisor.views import labels, show
 
 from .conftest import HOSTILE
@@ -96,7 +96,7 @@ def test_a_batch_is_summed_up_in_the_words_of_the_bench(batch):
     page = Tags(batch._repr_html_()).text
     counts = batch.frame["advice"].value_counts()
     for word, number in counts.items():
-        assert f"{number} {labels.ADVICE_SAID[word].lower()}" in " ".join(page.split())
+        assert f"{number} {word}" in " ".join(page.split())
     assert "8 more units" in page
 
 
@@ -124,9 +124,7 @@ def test_abbreviations_are_written_as_their_standards_write_them(name, value, wr
     assert labels.said(name, value) == written
 
 
-def test_every_word_of_the_contract_is_said_as_a_sentence():
-    assert set(labels.ADVICE_SAID) == {str(word) for word in Advice}
-    assert set(labels.SUPPORT_SAID) == {str(word) for word in Support}
+def test_every_field_of_a_unit_is_asked_for():
     assert set(labels.FIRST) | set(labels.MORE) == set(Unit.model_fields)
 
 
