@@ -139,7 +139,8 @@ def _of_work(cases: Cases) -> dict[str, Hits]:
             "the driver is built on the unit, and Secure Boot refuses unsigned modules",
         ),
         "bring-network": (
-            cases.needs_network, lambda row: f"{', '.join(fetching[row])} fetch what they need, or build on the unit"
+            cases.needs_network,
+            lambda row: f"installing {', '.join(fetching[row])} fetches what is lacking, or builds it on the unit",
         ),
     }  # fmt: skip
 

@@ -117,13 +117,11 @@ def _of_pairs(machines: Texts, cores: Texts, year: np.ndarray) -> pd.DataFrame:
         hit &= meets(trap, machines, cores, year)
         source = kind["source"] if kind["source"] == trap["source"] else f"{trap['source']}; kind: {kind['source']}"
         for row in np.flatnonzero(hit).tolist():
-            named = (
-                machines.texts[machines.codes[row]] if machine else cores.texts[cores.codes[row]].partition(" | ")[0]
-            )
+            named = "this model" if machine else cores.texts[cores.codes[row]].partition(" | ")[0][:60]
             found.append((
                 row, kind["code"], kind["severity"], kind["effect"], kind["title"],
-                f"{named[:60] or 'its processor'}: {kind['reason']}", kind["action"], source, kind["rules_out"],
-                trap["disk_form"] or kind["disk_form"], kind["boot_mode"],
+                f"{named or 'its processor'}: {kind['reason']}", kind["action"], source,
+                kind["rules_out"], trap["disk_form"] or kind["disk_form"], kind["boot_mode"],
                 float(trap["extra_min"] or kind["extra_min"] or 0),
             ))  # fmt: skip
     return worst_first(typed(found, TRAP_COLUMNS)).drop_duplicates(["row", "code"])

@@ -37,7 +37,8 @@ PRIORITY = {"priority", "prio", "urgency"}
 """Headers of the sheet's own columns that the plan reads."""
 
 WEIGHTS = {"high": 9, "normal": 3, "low": 1}
-"""How much a unit counts by its priority where the day does not hold all of them."""
+"""How much a unit counts by its priority where the day does not hold all of them; common practice, no
+source."""
 
 WORDS = {"1": "high", "2": "normal", "3": "low", "urgent": "high", "": "normal", "nan": "normal", "medium": "normal"}
 

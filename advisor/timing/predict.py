@@ -205,7 +205,7 @@ class Timing:
         pandas.DataFrame
             Columns `BASES`, shares of the elapsed minutes that add up to 1: 'measured' (machine work that rehearsals
             were made of, on conditions within theirs), 'published' (hands-on minutes from operators with a published
-            time, in steps that are counted or laid down, and the wait for the firmware), 'modelled' (machine work
+            time, in steps that are counted or common practice, and the wait for the firmware), 'modelled' (machine work
             beyond what was rehearsed, and of a start what was measured) and 'memory' (machine work whose size is from
             memory, as what of a copy only the stick's pace asks for; operators whose time or number is).
         """

@@ -105,7 +105,7 @@ REASONS = {
     "debian-12-i386",
     "battery-weak": "59 % of the design capacity is left, below the shop's 60 %",
     "secure-boot-module": "the driver is built on the unit, and Secure Boot refuses unsigned modules",
-    "bring-network": "firmware-b43-installer fetch what they need, or build on the unit",
+    "bring-network": "installing firmware-b43-installer fetches what is lacking, or builds it on the unit",
     "tag-twice": "the tag stands on more than one row",
 }
 """What is said of the unit that has it, where the rule states the sentence."""
