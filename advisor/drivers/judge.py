@@ -7,17 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
-
-import numpy as np
 
 from advisor.drivers import needs, quirks, table_files
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.needs import Lack
-from advisor.drivers.packing import pack
 from advisor.drivers.quirks import Effect, Quirk
 from advisor.drivers.spec import Spec
-from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable, Hits
+from advisor.drivers.table import BY_CLASS, NAMED, PARTLY, DriverTable
 from advisor.drivers.verdict import RANK, Place, Verdict, unknown
 from advisor.phrases import joined
 from advisor.releases import KERNELS
@@ -55,26 +51,11 @@ def _bound(specs: Sequence[Spec], table: DriverTable) -> list[Bound]:
     """Modules whose aliases fit."""
     found: list[list[tuple[str, Kind, int]]] = [[] for _ in specs]
 
-    def note(hits: Hits, of: list[int]) -> None:
-        for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
-            name = table.modules[module]
-            found[of[row]].append((name, _kind_cached(table.paths[module], name), how))
-
-    whole = [at for at, spec in enumerate(specs) if spec.modalias is not None]
-    texts = [specs[at].modalias or "" for at in whole]
-    note(table.match(pack(texts), texts), whole)
-    for bus in ("pci", "usb"):
-        partly = [at for at, spec in enumerate(specs) if spec.modalias is None and spec.bus == bus and spec.words]
-        if not partly:
-            continue
-        words = np.array([specs[at].words for at in partly], dtype=np.uint64).T
-        note(table.match_partly(bus, *map(np.ascontiguousarray, words)), partly)
+    hits = table.match([(spec.bus, spec.words) if spec.words else spec.modalias or "" for spec in specs])
+    for row, module, how in zip(hits.rows.tolist(), hits.modules.tolist(), hits.how.tolist(), strict=True):
+        name = table.modules[module]
+        found[row].append((name, of_module(table.paths[module], name), how))
     return [tuple(row) for row in found]
-
-
-@lru_cache(maxsize=65_536)
-def _kind_cached(path: str, name: str) -> Kind:
-    return of_module(path, name)
 
 
 def kind_of(spec: Spec, bounds: Sequence[Bound]) -> Kind:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
-from functools import cache
+from functools import cache, lru_cache
 
 from advisor.tables import compiled, dicts
 
@@ -55,6 +55,7 @@ def of_usb_class(device: str, interface: str) -> Kind | None:
     return {"01": Kind.AUDIO, "0e": Kind.CAMERA}.get(interface[:2])
 
 
+@lru_cache(maxsize=65_536)
 def of_module(path: str, name: str) -> Kind:
     """Kind of the devices that a module drives, from its folder in the kernel's tree."""
     told = [kind for module, kind, _ in _table("module") if module == name]

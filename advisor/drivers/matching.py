@@ -5,7 +5,6 @@ from __future__ import annotations
 import ctypes
 import re
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +15,11 @@ from advisor.drivers.packing import BusLayout, Words
 Indices = NDArray[np.intp]
 _CHUNK = 16_384
 """Modaliases looked up at once: what is worked on then stays in the processor's cache."""
-_FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 _WILD = re.compile(r"[*?\[\\]")
+_BRACKETS, _DASHES = re.compile(r"\[[^\]]*\]"), re.compile(r"\[[^\]]*\]|-")
+_ACPI_ID = re.compile(r"acpi\*:([^:*?\[\\]+):\*")
+_START = 2
+"""Letters by which patterns are set apart before they are looked at."""
 
 
 class PackedIndex:
@@ -57,16 +59,12 @@ class PackedIndex:
     def __len__(self) -> int:
         return len(self.a)
 
-    def candidates(
-        self, a: Words, b: Words, known_a: Words | None = None, known_b: Words | None = None
-    ) -> tuple[Indices, Indices]:
+    def candidates(self, a: Words, b: Words, known_a: Words, known_b: Words) -> tuple[Indices, Indices]:
         """Pairs of (modalias, pattern) that agree on every bit that both fix, each once, in no order.
 
-        `a`, `b` are packed modaliases of shape (n,), `known_a`, `known_b` their known bits (None: all). A pattern
-        reached only by an unknown key is left out: without a class nothing is said of patterns that ask for one alone.
+        `a`, `b` are packed modaliases of shape (n,), `known_a`, `known_b` their known bits. A pattern reached only by
+        an unknown key is left out: without a class nothing is said of patterns that ask for one alone.
         """
-        if known_a is None or known_b is None:
-            known_a = known_b = np.full(len(a), _FULL)
         if len(a) > _CHUNK:
             parts = []
             for start in range(0, len(a), _CHUNK):
@@ -103,16 +101,10 @@ def normalise(modalias: str) -> str | None:
     str or None
         None when a bracket is not closed or was not opened, which kmod refuses.
     """
-    if "[" not in modalias and "]" not in modalias:
-        return modalias.replace("-", "_")
-    out = []
-    inside = False
-    for letter in modalias:
-        if letter == "]" and not inside:
-            return None
-        inside = (inside or letter == "[") and letter != "]"
-        out.append("_" if letter == "-" and not inside else letter)
-    return None if inside else "".join(out)
+    outside = _BRACKETS.sub("", modalias)
+    if "[" in outside or "]" in outside:
+        return None
+    return _DASHES.sub(lambda found: "_" if found[0] == "-" else found[0], modalias)
 
 
 _LIBC = ctypes.CDLL(None)
@@ -140,64 +132,33 @@ class TextIndex:
         self._starts: dict[str, list[int]] = {}
         for index, pattern in enumerate(patterns):
             self._starts.setdefault(pattern[:_START], []).append(index)
-        self._anywhere = [at for start, found in self._starts.items() if _WILD.search(start) for at in found]
-        self._parts: dict[str, _Patterns] = {}
+        self._keys: dict[str, tuple[dict[str, list[int]], set[int]]] = {}
 
     def __len__(self) -> int:
         return len(self.patterns)
 
     def matches(self, modalias: str) -> list[int]:
         """Patterns that a normalised modalias matches, in the order given."""
-        start = modalias[:_START] if modalias[:_START] in self._starts else ""
-        if start not in self._parts:
-            # A bus that no device of a unit is on costs nothing.
-            self._parts[start] = _part(self.patterns, sorted({*self._starts.get(start, ()), *self._anywhere}))
-        part = self._parts[start]
-        found = list(part.exact.get(modalias, ()))
-        near: list[int] = []
-        if modalias.startswith("acpi"):
-            for token in set(modalias.split(":")[1:-1]):
-                near += part.tokens.get(token, ())
-        for length in part.lengths:
-            if length > len(modalias):
-                break
-            near += part.prefixed.get(modalias[:length], ())
-        found += [index for index in near if fnmatch(self.patterns[index], modalias)]
-        return sorted(found)
+        keys, lengths = self._by_key(modalias[:_START])
+        asked = {*modalias.split(":"), *(modalias[:length] for length in lengths)}
+        near = [index for key in asked for index in keys.get(key, ())]
+        return sorted(index for index in near if fnmatch(self.patterns[index], modalias))
+
+    def _by_key(self, start: str) -> tuple[dict[str, list[int]], set[int]]:
+        """Patterns that may begin so, by a text that what they match holds, and the lengths of these texts; a bus that
+        no unit has costs nothing.
+        """
+        start = start if start in self._starts else ""
+        if start not in self._keys:
+            found: dict[str, list[int]] = {}
+            for begins, indices in self._starts.items():
+                for index in indices if begins == start or _WILD.search(begins) else ():
+                    found.setdefault(_key(self.patterns[index]), []).append(index)
+            self._keys[start] = found, set(map(len, found))
+        return self._keys[start]
 
 
-_START = 2
-"""Letters by which patterns are set apart before they are looked at."""
-
-
-class _Patterns(NamedTuple):
-    """Patterns without a wildcard, by what stands before the first one, and by the id of a device."""
-
-    exact: dict[str, list[int]]
-    prefixed: dict[str, list[int]]
-    tokens: dict[str, list[int]]
-    lengths: list[int]
-
-
-def _part(patterns: Sequence[str], indices: Sequence[int]) -> _Patterns:
-    exact: dict[str, list[int]] = {}
-    prefixed: dict[str, list[int]] = {}
-    tokens: dict[str, list[int]] = {}
-    for index in indices:
-        pattern = patterns[index]
-        wild = _WILD.search(pattern)
-        if wild is None:
-            exact.setdefault(pattern, []).append(index)
-        elif (token := _acpi_token(pattern)) is not None:
-            tokens.setdefault(token, []).append(index)
-        else:
-            prefixed.setdefault(pattern[: wild.start()], []).append(index)
-    return _Patterns(exact, prefixed, tokens, sorted({len(prefix) for prefix in prefixed}))
-
-
-def _acpi_token(pattern: str) -> str | None:
-    """The id of a pattern 'acpi*:ID:*', which any of a device's compatible ids may meet."""
-    if not (pattern.startswith("acpi*:") and pattern.endswith(":*")):
-        return None
-    token = pattern[6:-2]
-    return token if token and not _WILD.search(token) and ":" not in token else None
+def _key(pattern: str) -> str:
+    """What stands before the first wildcard; of a pattern of one ACPI id, which may be any of a device's, that id."""
+    found = _ACPI_ID.fullmatch(pattern)
+    return found[1] if found else _WILD.split(pattern, maxsplit=1)[0]

@@ -11,6 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 Words = NDArray[np.uint64]
+Known = tuple[str, tuple[int, int, int, int]]
+"""A device as far as it is known: its bus, both words, and which bits of them are known."""
+
+ALL = 0xFFFFFFFFFFFFFFFF
+"""All bits of a word."""
+
 _MOST_CHOICES = 4096
 """Bracket expressions of one pattern are written out up to this many values; beyond, the text matcher has it."""
 
@@ -202,31 +208,13 @@ def pattern_text(layout: BusLayout, a: int, b: int, mask_a: int, mask_b: int) ->
     return "".join(out) + ("" if out[-1].endswith("*") else "*")
 
 
-@dataclass(frozen=True)
-class Packed:
-    """Modaliases sorted by bus."""
-
-    count: int  # How many were given
-    buses: dict[str, tuple[NDArray[np.intp], Words, Words]]  # The canonical ones of each packed bus
-    rest: NDArray[np.intp]  # Positions of all others
-
-
-def pack(modaliases: list[str]) -> Packed:
-    """Pack modaliases of any buses; distinct ones are few, 20,000 take a tenth of a second."""
-    found: dict[str, list[tuple[int, int, int]]] = {}
-    rest = []
-    for at, text in enumerate(modaliases):
-        layout = BY_BUS.get(text.partition(":")[0])
-        match = layout.canonical.fullmatch(text) if layout else None
-        if layout is None or match is None:
-            rest.append(at)
-            continue
-        words = [0, 0]
-        for part, digits in zip(layout.parts, match.groups(), strict=True):
-            words[part.word] |= int(digits, 16) << part.shift
-        found.setdefault(layout.bus, []).append((at, words[0], words[1]))
-    buses = {}
-    for bus, rows in found.items():
-        at_, a, b = zip(*rows, strict=True)
-        buses[bus] = np.array(at_, dtype=np.intp), np.array(a, dtype=np.uint64), np.array(b, dtype=np.uint64)
-    return Packed(len(modaliases), buses, np.array(rest, dtype=np.intp))
+def pack(modalias: str) -> Known | None:
+    """Pack a modalias that its bus writes so, letter for letter; None for any other, which stays text."""
+    layout = BY_BUS.get(modalias.partition(":")[0])
+    match = layout.canonical.fullmatch(modalias) if layout else None
+    if layout is None or match is None:
+        return None
+    words = [0, 0]
+    for part, digits in zip(layout.parts, match.groups(), strict=True):
+        words[part.word] |= int(digits, 16) << part.shift
+    return layout.bus, (words[0], words[1], ALL, ALL)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from advisor.columns import runs
 from advisor.drivers import ids, kinds
 from advisor.drivers.kinds import Kind, names_none
-from advisor.drivers.packing import BY_BUS, pack, pack_pattern
+from advisor.drivers.packing import ALL, BY_BUS, pack, pack_pattern
 from advisor.unit import StorageMode
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ _BARE = re.compile(r"(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})", re.IGNORECASE)
 _BRACKETED = re.compile(r"[\[(]([0-9a-f]{4}):([0-9a-f]{4})[\])]", re.IGNORECASE)
 _BUS = re.compile(r"[a-z][a-z0-9_-]*:")
 _LONGEST = 300
-_FULL = 0xFFFFFFFFFFFFFFFF
 
 TYPED: dict[str, Kind] = {
     "wireless": Kind.WIRELESS,
@@ -59,7 +58,9 @@ class Spec:
     # vendor, device: -1 when not known.
     vendor: int = -1
     device: int = -1
-    words: tuple[int, ...] = ()  # Packed values and known bits: a, b, known a, known b; empty for other buses
+    words: (
+        tuple[int, int, int, int] | tuple[()]
+    ) = ()  # Packed values and known bits: a, b, known a, known b; empty for other buses
     problem: str = ""  # Why it could not be understood; '' when it could
     candidates: tuple[Spec, ...] = field(default=(), repr=False)  # The devices that a name may mean, when more than one
     exact: bool = True  # False when the candidates are only near to the name: they are shown, never taken
@@ -108,7 +109,7 @@ def by_id(
         kind = hint
     a, known_a, b, known_b = vendor << 48 | device << 32, 0xFFFFFFFF << 32, 0, 0
     if bus == "pci" and subsystem is not None:
-        a, known_a = a | subsystem[0] << 16 | subsystem[1], _FULL
+        a, known_a = a | subsystem[0] << 16 | subsystem[1], ALL
     code = _class_of(kind, listed.name(vendor, device)) if bus == "pci" else _ASSUMED_INTERFACE.get(kind)
     if code is not None:
         shift = 0 if bus == "pci" else 8
@@ -123,7 +124,7 @@ def _described(
     a, _, known_a, _ = words
     vendor, device = a >> 48, a >> 32 & 0xFFFF
     text = f"{bus}:{vendor:04x}:{device:04x}"
-    if bus == "pci" and known_a == _FULL:
+    if bus == "pci" and known_a == ALL:
         text += f":{a >> 16 & 0xFFFF:04x}:{a & 0xFFFF:04x}"
     name = ids.load(bus).name(vendor, device) or text
     return Spec(text, bus, kind, name, modalias, vendor, device, words, assumed=assumed)
@@ -140,8 +141,7 @@ def _of_pci(a: int, code: int) -> Kind:
 def _on_sdio(vendor: int, device: int, hint: Kind | None) -> Spec:
     """Describe an SDIO device: no list names these, and every one of them is of one class, 07 for wireless."""
     modalias = f"sdio:c07v{vendor:04X}d{device:04X}"
-    [(_, a, b)] = pack([modalias]).buses.values()
-    return replace(_by_modalias(modalias, "sdio", int(a[0]), int(b[0])), kind=hint or Kind.OTHER)
+    return replace(_by_modalias(modalias), kind=hint or Kind.OTHER)
 
 
 def _class_of(kind: Kind, name: str) -> int | None:
@@ -153,9 +153,13 @@ def _class_of(kind: Kind, name: str) -> int | None:
     return _ASSUMED_CLASS.get(kind)
 
 
-def _by_modalias(modalias: str, bus: str, a: int, b: int) -> Spec:
-    """Describe a device whose canonical modalias is known."""
-    words = (a, b, _FULL, _FULL)
+def _by_modalias(modalias: str) -> Spec:
+    """Describe a device of which a whole modalias is known."""
+    packed = pack(modalias)
+    if packed is None:
+        return Spec(_short(modalias), modalias.partition(":")[0], Kind.OTHER, _short(modalias), modalias)
+    bus, words = packed
+    a, b, *_ = words
     if bus == "pci":
         return _described(bus, words, _of_pci(a, b >> 8), modalias)
     if bus == "usb":
@@ -192,17 +196,11 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
     none. `hint` is the kind that the column speaks of, None for the column `devices`, in which names are a problem.
     """
     out: list[list[Spec]] = []
-    packed = pack([text.strip() for text in texts])
-    words: dict[int, tuple[str, int, int]] = {}
-    for bus, (positions, a, b) in packed.buses.items():
-        for position, left, right in zip(positions.tolist(), a.tolist(), b.tolist(), strict=True):
-            words[position] = (bus, left, right)
     named: list[int] = []
     for position, raw in enumerate(texts):
         text = raw.strip()
-        if position in words:
-            bus, left, right = words[position]
-            out.append([_by_modalias(text, bus, left, right)])
+        if pack(text):
+            out.append([_by_modalias(text)])
         elif _PARTLY.fullmatch(text):
             out.append([_by_pattern(text)])
         elif names_none(text):
@@ -218,7 +216,7 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
                 problem = f"malformed {bus} modalias or id: {_short(text)!r}; wanted is {_form(bus)}"
                 out.append([Spec(_short(text), bus, hint or Kind.OTHER, _short(text), problem=problem)])
             else:
-                out.append([Spec(_short(text), bus, Kind.OTHER, _short(text), text)])
+                out.append([_by_modalias(text)])
         elif hint is None:
             problem = f"not an id: {_short(text)!r}; the list of devices holds ids such as {_form('pci')}"
             out.append([Spec(_short(text), "", Kind.OTHER, _short(text), problem=problem)])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from advisor.drivers.kinds import BUS_MODULES, Kind, of_module
 from advisor.drivers.matching import Indices, PackedIndex, TextIndex, normalise
-from advisor.drivers.packing import BY_BUS, Packed, Words, pack, pattern_text
+from advisor.drivers.packing import BY_BUS, Known, Words, pack, pattern_text
 
 NAMED, BY_CLASS, PARTLY = 0, 1, 2
 """How a module fits: an alias names the device; an alias names its class; an alias also asks for what is not known."""
@@ -25,21 +25,6 @@ class Hits:
     rows: Indices  # Position of the modalias, rising; one without a module does not occur
     modules: Indices  # Module number (index of `DriverTable.modules`), rising within a row, each once
     how: NDArray[np.int64]  # `NAMED`, `BY_CLASS` or `PARTLY`, the best of the patterns that match
-
-
-class _Indexes(dict[str, tuple[PackedIndex, NDArray[np.int64]]]):
-    """A packed bus's patterns and the module of each; made when the bus is first asked for."""
-
-    def __init__(self, arrays: Mapping[str, NDArray[Any]]) -> None:
-        super().__init__()
-        self._arrays = arrays
-
-    def __missing__(self, bus: str) -> tuple[PackedIndex, NDArray[np.int64]]:
-        a, b, masks, of, module = (self._arrays[f"{bus}_{part}"] for part in ("a", "b", "masks", "mask", "module"))
-        of = of.astype(np.intp)
-        index = PackedIndex(BY_BUS[bus], _words(a), _words(b), masks[of, 0], masks[of, 1])
-        self[bus] = (index, module.astype(np.int64))
-        return self[bus]
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,8 +65,14 @@ class DriverTable:
         return bool(self.builtin[self.arrays["pci_module"]].any())
 
     @cached_property
-    def _packed(self) -> _Indexes:
-        return _Indexes(self.arrays)
+    def _packed(self) -> dict[str, tuple[PackedIndex, NDArray[np.int64]]]:
+        """Each packed bus's patterns, and the module of each."""
+        out = {}
+        for bus, layout in BY_BUS.items():
+            a, b, masks, of, module = (self.arrays[f"{bus}_{part}"] for part in ("a", "b", "masks", "mask", "module"))
+            mask = masks[of.astype(np.intp)]
+            out[bus] = PackedIndex(layout, _words(a), _words(b), mask[:, 0], mask[:, 1]), module.astype(np.int64)
+        return out
 
     def kinds_by_id(self, bus: str) -> dict[tuple[int, int], Kind]:
         """Kinds of the devices that modules name by vendor and device, those of kind `OTHER` left out."""
@@ -99,104 +90,77 @@ class DriverTable:
         return TextIndex(_lines(self.arrays["text"])), self.arrays["text_module"].astype(np.int64)
 
     @cached_property
-    def _fallback(self) -> tuple[TextIndex, NDArray[np.int64]]:
-        """Patterns of the packed buses as text, for modaliases that are not canonical."""
+    def _every(self) -> tuple[TextIndex, NDArray[np.int64]]:
+        """All patterns as text, for modaliases of the packed buses that are not canonical."""
         patterns: list[str] = []
-        modules: list[NDArray[np.int64]] = []
-        for bus in BY_BUS:
-            index, module = self._packed[bus]
+        for bus, (index, _) in self._packed.items():
             columns = (index.a, index.b, index.mask_a, index.mask_b)
             patterns += [pattern_text(BY_BUS[bus], *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
-            modules.append(module)
-        return TextIndex(patterns), np.concatenate(modules)
+        text, module = self._text
+        return TextIndex([*patterns, *text.patterns]), np.concatenate(
+            [*(of for _, of in self._packed.values()), module]
+        )
 
-    def match(self, packed: Packed, modaliases: Sequence[str]) -> Hits:
-        """Find the modules of packed modaliases.
+    def match(self, devices: Sequence[Known | str]) -> Hits:
+        """Find the modules of devices.
 
         Parameters
         ----------
-        packed : Packed
-            `packing.pack(modaliases)`.
-        modaliases : sequence of str
-            The same as text, needed for those that are not of a packed bus.
+        devices : sequence of Known or str
+            Packed (`packing.pack`, or of which only some bits are known), or a modalias that cannot be.
 
         Returns
         -------
         Hits
-            As kmod answers: built-in modules only where no loadable one matches.
+            As kmod answers: built-in modules only where no loadable one matches. `how` is `PARTLY` for a module that
+            depends on unknown bits, such as subsystem ids. An alias that names the very device is taken whatever its
+            class or interface: those tell which function of it is meant. An alias that goes by a class is left out
+            where the class is not known.
         """
-        rows: list[Indices] = []
-        modules: list[NDArray[np.int64]] = []
-        how: list[NDArray[np.int64]] = []
-        for bus, (positions, a, b) in packed.buses.items():
-            index, module = self._packed[bus]
-            row, pattern = index.candidates(a, b)
-            rows.append(positions[row])
-            modules.append(module[pattern])
-            how.append(np.where(index.named[pattern], NAMED, BY_CLASS))
-        for position in packed.rest.tolist():
-            found = self._slow(modaliases[position])
+        by_bus: dict[str, list[int]] = {}
+        rows, modules, how = [], [], []
+        for position, device in enumerate(devices):
+            if not isinstance(device, str):
+                by_bus.setdefault(device[0], []).append(position)
+                continue
+            found = self._of_text(device)
             rows.append(np.full(len(found), position, dtype=np.intp))
-            modules.append(np.array(found, dtype=np.int64))
-            how.append(np.zeros(len(found), dtype=np.int64))
+            modules.append(found)
+            how.append(np.full(len(found), NAMED))
+        for bus, positions in by_bus.items():
+            index, module = self._packed[bus]
+            words = np.array([devices[position][1] for position in positions], dtype=np.uint64)
+            a, b, known_a, known_b = np.ascontiguousarray(words.T)
+            row, pattern = index.candidates(a, b, known_a, known_b)
+            named = index.named[pattern]
+            kept = named | (index.mask_b[pattern] & ~known_b[row] == 0)
+            beyond = index.mask_a[pattern] & ~known_a[row] != 0
+            rows.append(np.array(positions)[row[kept]])
+            modules.append(module[pattern[kept]])
+            how.append(np.where(beyond, PARTLY, np.where(named, NAMED, BY_CLASS))[kept])
         return self._gather(rows, modules, how)
 
-    def _slow(self, modalias: str) -> list[int]:
+    def _of_text(self, modalias: str) -> NDArray[np.int64]:
         clean = normalise(modalias)
         if clean is None:
-            return []
+            return np.zeros(0, dtype=np.int64)
         named = self.numbers.get(clean, -1)
         if named >= 0 and not self.builtin[named]:
-            return [named]
-        index, module = self._text
-        found = module[index.matches(clean)].tolist()
-        if clean.partition(":")[0] in BY_BUS:
-            index, module = self._fallback
-            found += module[index.matches(clean)].tolist()
-        loadable = [number for number in found if not self.builtin[number]]
-        return loadable or ([named] if named >= 0 else found)
-
-    def match_partly(self, bus: str, a: Words, b: Words, known_a: Words, known_b: Words) -> Hits:
-        """Find the modules of devices of which only some bits are known.
-
-        Parameters
-        ----------
-        bus : str
-            'pci' or 'usb', or another packed bus.
-        a, b, known_a, known_b : ndarray of uint64, shape (n,)
-            Values, and which bits are known.
-
-        Returns
-        -------
-        Hits
-            `how` is `PARTLY` for a module that depends on unknown bits, such as subsystem ids. An alias that names
-            the very device is taken whatever its class or interface: those tell which function of it is meant.
-            An alias that goes by a class is left out where the class is not known.
-        """
-        index, module = self._packed[bus]
-        row, pattern = index.candidates(a, b, known_a, known_b)
-        named = index.named[pattern]
-        beyond_a = index.mask_a[pattern] & ~known_a[row]
-        kept = named | (index.mask_b[pattern] & ~known_b[row] == 0)
-        how = np.where(beyond_a != 0, PARTLY, np.where(named, NAMED, BY_CLASS))
-        return self._gather([row[kept]], [module[pattern[kept]]], [how[kept]])
+            return np.array([named])
+        index, module = self._every if clean.partition(":")[0] in BY_BUS else self._text
+        found = module[index.matches(clean)]
+        return np.array([named]) if named >= 0 and self.builtin[found].all() else found
 
     def _gather(self, rows: list[Indices], modules: list[NDArray[np.int64]], how: list[NDArray[np.int64]]) -> Hits:
-        row = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
-        module = np.concatenate(modules) if modules else np.zeros(0, dtype=np.int64)
-        if not len(row):
-            return Hits(row, module.astype(np.intp), module)
-        key = row.astype(np.int64) * (4 * len(self.modules)) + 4 * module + np.concatenate(how)
+        if not rows:
+            return Hits(*np.zeros((3, 0), dtype=np.intp))
+        key = np.concatenate(rows) * (4 * len(self.modules)) + 4 * np.concatenate(modules) + np.concatenate(how)
         key.sort()
         key = key[np.unique(key >> 2, return_index=True)[1]]
         row, module, best = (key >> 2) // len(self.modules), (key >> 2) % len(self.modules), key & 3
         late = self.builtin[module]
-        if late.any():
-            loadable = np.zeros(int(row[-1]) + 1, dtype=bool)
-            loadable[row[~late]] = True
-            good = ~(late & loadable[row])
-            row, module, best = row[good], module[good], best[good]
-        return Hits(row.astype(np.intp), module.astype(np.intp), best)
+        good = ~late | (np.bincount(row, ~late)[row] == 0)
+        return Hits(row[good], module[good], best[good])
 
     def resolve(self, modaliases: Sequence[str]) -> list[list[str]]:
         """Name the modules that the kernel loads for each modalias.
@@ -212,9 +176,8 @@ class DriverTable:
             Sorted module names; empty where nothing matches. Built-in modules are named only where no loadable
             one matches, as kmod does.
         """
-        texts = list(modaliases)
-        hits = self.match(pack(texts), texts)
-        out: list[list[str]] = [[] for _ in texts]
+        hits = self.match([pack(text) or text for text in modaliases])
+        out: list[list[str]] = [[] for _ in modaliases]
         names = self.modules
         for row, module in zip(hits.rows.tolist(), hits.modules.tolist(), strict=True):
             out[row].append(names[module])
@@ -223,17 +186,8 @@ class DriverTable:
     @cached_property
     def aliases(self) -> list[tuple[str, str]]:
         """Every alias as (pattern, module), those with brackets written out."""
-        found = []
-        for bus in BY_BUS:
-            index, module = self._packed[bus]
-            columns = (index.a, index.b, index.mask_a, index.mask_b, module)
-            for *row, number in zip(*(column.tolist() for column in columns), strict=True):
-                found.append((pattern_text(BY_BUS[bus], *row), self.modules[number]))
-        text, module = self._text
-        found += [
-            (pattern, self.modules[number]) for pattern, number in zip(text.patterns, module.tolist(), strict=True)
-        ]
-        return found
+        index, module = self._every
+        return [(text, self.modules[number]) for text, number in zip(index.patterns, module.tolist(), strict=True)]
 
     @cached_property
     def _firmware(self) -> tuple[list[str], NDArray[np.int64], NDArray[np.int64]]:

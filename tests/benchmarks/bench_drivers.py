@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from advisor import drivers
@@ -71,14 +72,16 @@ def lookups(tree: Path) -> None:
     ]
     random.Random(1).shuffle(asked)
     table = table_files.load("debian-13")
-    packed = packing.pack(asked)
+    packed = [packing.pack(text) or text for text in asked]
     count = len(asked)
     with Kmod(folder) as kmod:
         theirs = best(lambda: [kmod.lookup(text) for text in asked], 3)
     rows = {
         "strings to lists of names (resolve)": best(lambda: table.resolve(asked)),
-        "strings to module numbers (pack, match)": best(lambda: table.match(packing.pack(asked), asked)),
-        "packed ids to module numbers (match)": best(lambda: table.match(packed, asked)),
+        "strings to module numbers (pack, match)": best(
+            lambda: table.match([packing.pack(text) or text for text in asked])
+        ),
+        "packed ids to module numbers (match)": best(lambda: table.match(packed)),
     }
     print(f"{count} PCI and USB modaliases, one core")
     print(f"  libkmod through ctypes: {count / theirs / 1e3:.0f} thousand a second")
@@ -101,6 +104,7 @@ def beside_dicts(count: int) -> None:
         left = sorted(set(left) - {at for each in found.values() for at in each})
     chosen = [random.Random(1).randrange(len(index)) for _ in range(count)]
     a, b = index.a[chosen], index.b[chosen]
+    known = np.full(count, packing.ALL, dtype=np.uint64)
 
     def plain() -> list[tuple[int, int]]:
         out = []
@@ -111,9 +115,9 @@ def beside_dicts(count: int) -> None:
                     out.append((row, at))
         return out
 
-    rows, patterns = index.candidates(a, b)
+    rows, patterns = index.candidates(a, b, known, known)
     assert sorted(zip(rows.tolist(), patterns.tolist(), strict=True)) == sorted(plain())
-    found, through = best(lambda: index.candidates(a, b), 5), best(plain, 5)
+    found, through = best(lambda: index.candidates(a, b, known, known), 5), best(plain, 5)
     print(f"{count} packed ids: {found * 1e3:.0f} ms, through dicts {through / found:.1f} times that")
 
 
