@@ -22,6 +22,10 @@ CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "ac
 """Columns of what the notes say and of what is known of the model; `effect` is 'set aside', 'hold' or ''."""
 
 
+NO_DDR_YEAR = 2007
+"""Boards for processors from this year on take DDR2 or later, so that a bare 'DDR' names no type; from memory."""
+
+
 @dataclass(frozen=True)
 class Facts(ByUnit):
     """Everything the decision rests on; all frames share one RangeIndex, a row a unit."""
@@ -45,6 +49,7 @@ class Facts(ByUnit):
     box: np.ndarray
     likely: pd.DataFrame  # Values taken as likely: row, reason
     twice: np.ndarray  # Where the asset tag stands on another row too
+    likely_memory: np.ndarray  # Memory types that the board likely takes, a space between, None where nothing tells
 
     def __len__(self) -> int:
         return len(self.units)
@@ -113,14 +118,19 @@ class Facts(ByUnit):
         return present(kind) & ~self.no_disk & present(texts(self.units["storage_model"]))
 
     @cached_property
+    def memory_told(self) -> np.ndarray:
+        """Where the type of memory is stated; who writes a bare DDR for a later board means memory as such."""
+        typed = self.fields["ram_type"]
+        loose = np.equal(typed, "DDR") & (numbers(self.processors["cpu_year"]) >= NO_DDR_YEAR)
+        return present(typed) & ~loose
+
+    @cached_property
     def memory_types(self) -> tuple[np.ndarray, list[list[str]]]:
-        """Memory types each board may take, its own where known, else those usual of its kind: for each unit a place
-        (-1 where nothing is known), and at each place the types.
+        """Memory types each board may take, its own where known, else those likely of its model and kind: for each
+        unit a place (-1 where nothing is known), and at each place the types.
         """
-        rows = tables.load("advice/memory_types").frame
-        usual = texts(self.processors["cpu_microarch"].map(dict(zip(rows["microarch"], rows["type"], strict=True))))
         typed = texts(self.units["ram_type"].str.upper())
-        which, names = pd.factorize(np.where(present(typed), typed, usual))
+        which, names = pd.factorize(np.where(self.memory_told, typed, self.likely_memory))
         return which, [module_types(str(name)) for name in names]
 
     @cached_property
@@ -134,10 +144,13 @@ _FORM = re.compile(r"SODIMM|DIMM")
 
 
 def module_forms(units: pd.DataFrame) -> np.ndarray:
-    """Form of each unit's memory modules, by those fitted, or a small desktop's name; '' where neither tells."""
+    """Form of each unit's memory modules, by those fitted, or by the name of a small box, which sheets call a desktop
+    as well; '' where neither tells.
+    """
     fitted, names = texts(units["ram_modules"]), texts(units["model"])
     forms = np.array([found[0] if name and (found := _FORM.search(name)) else "" for name in fitted], dtype=object)
-    small = holds(units["form_factor"].eq(FormFactor.SMALL_DESKTOP)) & (forms == "") & present(names)
+    boxes = [str(FormFactor.SMALL_DESKTOP), str(FormFactor.DESKTOP)]
+    small = holds(units["form_factor"].isin(boxes)) & (forms == "") & present(names)
     rules = tables.dicts("advice/module_forms")
     for row in np.flatnonzero(small):
         said = (rule["form"] for rule in rules if re.search(rule["pattern"], names[row], re.IGNORECASE))

@@ -38,7 +38,8 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     processors = identify.processors(units).reset_index(drop=True)
     found = traps(units, processors)
     trapped = _still_trapped(found, units)
-    units, taken = _likely(units, processors, found)
+    probable = likely(units.assign(ram_type=pd.array([pd.NA] * len(units), dtype="string")), processors, found)
+    units, taken = _taken(units, probable)
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
     drawn = editions.drawing(units, processors)
@@ -63,6 +64,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, box=_box(units, trapped), likely=taken, twice=twice,
+        likely_memory=texts(probable["ram_type"]),
     )  # fmt: skip
 
 
@@ -98,9 +100,8 @@ def _foreign(processors: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _likely(units: pd.DataFrame, processors: pd.DataFrame, trapped: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Fill in what size, year and model leave no doubt of, and say so."""
-    found = likely(units, processors, trapped)
+def _taken(units: pd.DataFrame, found: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Fill in what size, year and model leave no doubt of, as `likely` found it, and say so."""
     out, told = units.copy(), []
     for column in TAKEN_AS_LIKELY:
         rows = np.flatnonzero(found[column].notna().to_numpy())

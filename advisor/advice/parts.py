@@ -110,8 +110,13 @@ def memory_check(facts: Facts, row: int, part: Part) -> str:
     checks = []
     if fields["ram_slots_free"][row] is None:
         checks.append("that a memory slot is free")
-    if fields["ram_type"][row] is None:
-        checks.append(f"that the board takes {part.fits.partition(' ')[0]}")
+    wanted = part.fits.partition(" ")[0]
+    if not facts.memory_told[row]:
+        which, types = facts.memory_types
+        others = [one for one in types[which[row]] if one != wanted] if which[row] >= 0 else []
+        checks.append(" and not ".join([f"that the board takes {wanted}", *others]))
+    if facts.likely_memory[row] == "DDR3L" and wanted == "DDR3":
+        checks.append("that the module is a DDR3L one, of 1.35 V")
     if facts.module_forms[row] == "" and fields["form_factor"][row] in (None, FormFactor.SMALL_DESKTOP):
         checks.append(f"that its modules are {part.fits.partition(' ')[2] or 'of this form'}")
     return " and ".join(checks)

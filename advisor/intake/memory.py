@@ -67,6 +67,11 @@ _SOLDERED = re.compile(r"\b(?:soldered|on-?board|on board|verlötet|soudée?)\b|
 _KIND = re.compile(
     r"\b(?P<ddr>(?:lp)?ddr\d?)[lxu]?\b|\bpc(?P<pc>[2345])l?(?=[\s-]?\d{4}|\b)|\bpc(?:1600|2100|2700|3200)\b"
 )
+_APART = re.compile(
+    rf"\bddr(?:[\s-](?P<digit>[2-5])(?=l?\b)|[\s-]?(?P<roman>i{{2,3}}|iv|v)\b)(?!\s*(?:{_UNIT}|x|\*)(?![a-z]))"
+)
+"""A generation that stands apart from its DDR, or in Roman figures: 'DDR 3', 'DDR-4', 'DDR III'."""
+_ROMAN = {"ii": "2", "iii": "3", "iv": "4", "v": "5"}
 _SPEEDS = frozenset(
     {"266", "333", "400", "533", "667", "800", "1066", "1067", "1333", "1600", "1866", "1867", "2133", "2400", "2666",
      "2667", "2933", "3200", "4266", "4267", "4800", "5200", "5600", "6400"}
@@ -121,7 +126,7 @@ def memory(text: str, header_unit: str = "") -> Parsed:
     Parsed
         Total [GiB]; beside it ram_soldered, ram_slots_free and ram_type where the cell says them.
     """
-    plain = _GLUED.sub(" ", squeeze(text).replace("gb's", "gb"))
+    plain = _GLUED.sub(" ", _squeezed(text).replace("gb's", "gb"))
     quick = _QUICK_RAM.fullmatch(plain)
     if quick and (quick[2] or header_unit not in ("mb", "mib")) and (quick[2] or int(quick[1]) < 192):
         return _plausible(float(quick[1]))
@@ -135,13 +140,18 @@ def memory(text: str, header_unit: str = "") -> Parsed:
 @lru_cache(maxsize=10_000)
 def memory_type(text: str) -> Parsed:
     """Read a kind of memory, such as 'PC3-12800', as modules are sold by: 'DDR3', which DDR3L fits too."""
-    plain = squeeze(text)
+    plain = _squeezed(text)
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
     kinds = {_kind(match) for match in _KIND.finditer(plain)}
     if len(kinds) == 1:
         return Parsed(kinds.pop())
     return Parsed(None, "no one kind of memory is recognised", "a kind such as 'DDR3' or 'DDR4'")
+
+
+def _squeezed(text: str) -> str:
+    """A text as `squeeze` gives it, each generation of memory written as one word."""
+    return _APART.sub(lambda found: f"ddr{found['digit'] or _ROMAN[found['roman']]}", squeeze(text))
 
 
 def _beside(plain: str) -> tuple[tuple[str, object], ...]:

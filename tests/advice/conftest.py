@@ -12,7 +12,7 @@ from advisor.advice import Batch, assess
 from advisor.shop import Part, Shop, default_shop
 
 PLAIN: dict[str, Any] = {
-    "asset_tag": "T-1", "maker": "Lenovo", "model": "ThinkPad T460", "form_factor": "laptop", "cpu": "i5-6300U",
+    "asset_tag": "T-1", "maker": "Lenovo", "model": "ThinkPad T470", "form_factor": "laptop", "cpu": "i5-6300U",
     "ram_gib": "8", "ram_slots_free": "1", "storage_kind": "SATA SSD", "storage_gib": "256 GB", "boot_mode": "UEFI",
     "wireless": "8086:24f3", "graphics": "HD Graphics 520",
 }  # fmt: skip

@@ -106,7 +106,7 @@ def test_the_fixed_words_of_a_sheet() -> None:
 
 def test_names_and_codes(records: dict[str, Record], batch: Batch) -> None:
     """A code holds 80 bytes at the most: a longer one is too fine for a cheap reader."""
-    assert (records["plain"].tag, records["plain"].title) == ("T-1", "Lenovo ThinkPad T460")
+    assert (records["plain"].tag, records["plain"].title) == ("T-1", "Lenovo ThinkPad T470")
     assert (records["nothing"].tag, records["nothing"].code) == ("row 7", "")
     assert records["nothing"].title == "maker and model not known"
     assert records["long"].code == "é" * 40 and records["longer"].code == ""
@@ -160,7 +160,7 @@ def test_a_unit_that_is_not_worked_on_has_no_minutes_stick_or_desktop(records: d
 def test_a_record_in_lines(records: dict[str, Record]) -> None:
     plain = records["plain"]
     first, second, third, fourth = repr(plain).splitlines()
-    assert (first, second) == ("T-1  Lenovo ThinkPad T460", "  INSTALL GNOME")
+    assert (first, second) == ("T-1  Lenovo ThinkPad T470", "  INSTALL GNOME")
     assert third == (
         f"  {plain.elapsed_min:.0f} min in the slot ({plain.elapsed_low_min:.0f} to {plain.elapsed_high_min:.0f}), "
         f"{plain.hands_on_min:.0f} min hands-on"

@@ -34,6 +34,7 @@ def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any
         fields=Columns(units),
         units=units, memory_types=(np.zeros(n, dtype=int), [module_types(types)]), shop=default_shop(),
         module_forms=module_forms(units),
+        memory_told=units["ram_type"].notna().to_numpy(), likely_memory=np.full(n, types, dtype=object),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
         no_disk=units["storage_kind"].eq("none").fillna(False).to_numpy(dtype=bool),
     )  # fmt: skip
@@ -107,6 +108,11 @@ def test_long_modules_go_into_desktops_and_short_ones_into_the_rest(form: str | 
         ({"model": "EliteDesk 800 G1 Desktop Mini"}, False, True), ({"model": "NUC7i5BNH"}, True, True),
         # Neither word, or one that means a tower, or the ultra small: either may fit.
         ({"model": "ProDesk 600"}, True, True), ({"model": "dx2400 Micro Tower"}, True, True),
+        ({"model": "B450 mini-ITX build"}, True, True), ({"model": "micro ATX build"}, True, True),
+        # Sheets call the small boxes desktops too; a desktop whose name says nothing takes the long ones.
+        ({"model": "EliteDesk 800 G1 USDT", "form_factor": "desktop"}, False, True),
+        ({"model": "Chromebox 3010"}, False, True), ({"model": "H81 micro ATX", "form_factor": "desktop"}, True, False),
+        ({"model": "Veriton X2611G", "form_factor": "desktop"}, True, False),
         ({"model": "OptiPlex 760 Ultra Small Form Factor"}, True, True), ({"model": None}, True, True),
         # A name tells nothing of other boxes, and modules that were read go before any name.
         ({"model": "Satellite Mini", "form_factor": "laptop"}, False, True),
@@ -156,6 +162,38 @@ def test_an_ssd_goes_where_its_bus_is(kind: str | None, year: int, sata: bool, n
 )
 def test_what_is_to_be_looked_at_before_a_module_is_fitted(unit: dict[str, Any], words: str) -> None:
     assert parts.memory_check(facts_of(frame([Unit(**unit)])), 0, SODIMM) == words
+
+
+@pytest.mark.parametrize(
+    ("types", "fits", "words"),
+    [
+        # Both were sold: the one is picked by the drawer, the other is named. JEDEC's DDR3L takes 1.35 V (JESD79-3-1A).
+        ("DDR2 DDR3", "DDR2 SODIMM", "that the board takes DDR2 and not DDR3"),
+        ("DDR2 DDR3", "DDR3 SODIMM", "that the board takes DDR3 and not DDR2"),
+        ("DDR3L", "DDR3 SODIMM", "that the board takes DDR3 and that the module is a DDR3L one, of 1.35 V"),
+        ("DDR3", "DDR3 SODIMM", "that the board takes DDR3"),
+    ],
+)
+def test_where_two_types_were_sold_or_a_low_voltage_is_asked_that_is_said(types: str, fits: str, words: str) -> None:
+    unit = Unit(ram_slots_free=1, form_factor="laptop")
+    module = SODIMM.model_copy(update={"fits": fits})
+    assert parts.memory_check(facts_of(frame([unit]), types), 0, module) == words
+
+
+@pytest.mark.parametrize(
+    ("cpu", "model", "part"),
+    [
+        # Boards for Sandy Bridge take DDR3 alone: DDR is memory as such. Athlon 64 had boards for DDR; from memory.
+        ("i5-2400", "Veriton", "4 GiB DDR3 DIMM"), ("AMD Athlon 64 3200+", "Dimension", ""),
+    ],
+)  # fmt: skip
+def test_a_bare_ddr_is_a_type_on_old_boards_alone(cpu: str, model: str, part: str) -> None:
+    unit = Unit(cpu=cpu, model=model, ram_gib=2, ram_slots_free=1, ram_type="DDR", form_factor="desktop")
+    facts = assess(frame([unit.model_copy(update={"asset_tag": "T-1"})])).cases.facts
+    reading = read(facts, sides(1, BEST))
+    memory = [one for one in parts.usual_parts() if one.kind == "memory"]
+    fits = [one.name for one in memory if parts.memory_fits(facts, reading, one, 1)[0]]
+    assert (part in fits) if part else not fits
 
 
 def test_what_is_to_be_looked_at_before_an_ssd_is_fitted() -> None:

@@ -257,5 +257,7 @@ def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
     ]
     module = Part(name="m", kind="memory", fits="DDR4", gib=4)
     units = frame([Unit(ram_slots_free=1, ram_type="DDR4")])
-    known: Any = SimpleNamespace(fields=Columns(units), module_forms=module_forms(units))
+    known: Any = SimpleNamespace(
+        fields=Columns(units), module_forms=module_forms(units), memory_told=[True], likely_memory=["DDR4"]
+    )
     assert memory_check(known, 0, module) == "that its modules are of this form"

@@ -485,7 +485,12 @@ REASONS = ["soldered flash", "spinning ones alone", "SSD of this size was rare",
 "320 and 640 GB", "slower is taken",
            "2015 and later is an SSD's size", "had no UEFI", "sold with a 64-bit UEFI", "servers'", "thin clients'",
            "tablets'",
-           "turns its screen", "screen in the case", "form of the line is small", "laptops'", "towers'"]  # fmt: skip
+           "turns its screen", "screen in the case", "form of the line is small", "laptops'", "towers'",
+           "T460s, T460p and X260 take DDR4", "3046 and 7040 take DDR4", "Dell's plainer machines of 2015",
+           "consumer laptops of 2015", "successors of 2016 take DDR4", "N450 and N470 take DDR2", "DDR2 or DDR3",
+           "ThinkPads of 2008 and 2009", "this model takes DDR3", "white MacBook of 2009", "this Mac takes DDR2",
+           "HP's machines of 2007", "Dell's business machines", "Dell's plainer machines of 2007",
+           "Lenovo's machines of 2007"]  # fmt: skip
 
 
 def test_why_a_fact_is_likely_is_said() -> None:
