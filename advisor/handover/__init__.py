@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from advisor.shop import Shop
     from advisor.unit import Unit
 
+_FOR_DISKS = ("media/", "mnt/")
+"""Where disks are mounted that need not be the unit's own (FHS 3.0, 3.11 and 3.12)."""
+
 __all__ = ["Finding", "LookRule", "Report", "Weight", "check"]
 
 
@@ -54,6 +57,8 @@ def check(
         beside = docked.found(tree)
         hits |= {rule: dict.fromkeys(devices, False) for rule, devices in (beside or {}).items() if devices}
         packages = " ".join(context.firmware or ())
-        found = [finding(rule, hits[rule.id], tree.root, packages) for rule in asked if rule.id in hits]
+        places = {path for paths in hits.values() for path in paths if path.startswith(_FOR_DISKS)}
+        mounted = {path: disk for path in places if (disk := tree.mounted_at(path))}
+        found = [finding(rule, hits[rule.id], tree.root, packages, mounted) for rule in asked if rule.id in hits]
         open_ = unitside.not_judged(context, unit, beside is not None)
         return Report(tree.root, ordered(found), dict(tree.unseen), open_, waived)

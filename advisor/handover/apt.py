@@ -44,21 +44,29 @@ def settings(text: str) -> Iterator[tuple[str, str]]:
 
 
 def version_key(version: str) -> tuple[object, ...]:
-    """A key that orders versions as dpkg does (Debian Policy 5.6.12)."""
+    """A key that orders versions as dpkg does (Debian Policy 5.6.12).
+
+    Numbers stay text, shorter before longer, as one from outside may have more digits than `int` takes.
+    """
     epoch, colon, rest = version.partition(":")
     if not colon:
         epoch, rest = "0", version
     upstream, _, revision = rest.rpartition("-") if "-" in rest else (rest, "", "0")
-    return int(epoch) if epoch.isdecimal() else 0, _part(upstream), _part(revision)
+    return _number(epoch if epoch.isdecimal() else ""), _part(upstream), _part(revision)
 
 
-def _part(text: str) -> tuple[tuple[tuple[int, ...], int], ...]:
+def _number(digits: str) -> tuple[int, str]:
+    plain = digits.lstrip("0")
+    return len(plain), plain
+
+
+def _part(text: str) -> tuple[tuple[tuple[int, ...], tuple[int, str]], ...]:
     """Letters before other signs, '~' before even the end; then numbers by value."""
-    pairs = re.findall(r"(\D*)(\d*)", text)
+    pairs = re.findall(r"([^0-9]*)([0-9]*)", text)
     return tuple(
         (
             (*(-1 if sign == "~" else ord(sign) if sign.isalpha() else ord(sign) + 256 for sign in signs), 0),
-            int(number or 0),
+            _number(number),
         )
         for signs, number in pairs
     )

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 
 from advisor.handover import apt, contents
-from advisor.handover.looks import PEOPLE, Context
+from advisor.handover.looks import PEOPLE, Context, number_of
 from advisor.handover.tree import TreeEntry
 
 Check = Callable[[Context, TreeEntry], object]
@@ -19,7 +19,7 @@ _COMMON_NAMES = frozenset({
 
 
 def _hostname(context: Context, entry: TreeEntry) -> object:
-    for line in context.text(entry).splitlines():
+    for line in context.text(entry).split("\n"):
         name = re.sub(r'^(PRETTY_HOSTNAME|LOCATION|DEPLOYMENT)="?|"$', "", line.strip())
         if entry.path == "etc/machine-info" and name == line.strip():
             continue
@@ -28,10 +28,14 @@ def _hostname(context: Context, entry: TreeEntry) -> object:
     return False
 
 
+_GROUPS = ("etc/group", "etc/group-")
+
+
 def _group(context: Context, entry: TreeEntry) -> object:
     """A group with a person's number, or with somebody in it who is no service."""
     shadow = "gshadow" in entry.path
-    for line in context.text(entry).splitlines():
+    known = {line.partition(":")[0] for path in _GROUPS for line in context.tree.text(path).split("\n")}
+    for line in context.text(entry).split("\n"):
         row = line.split(":")
         if "sub" in entry.path:
             if len(row) == 3 and row[1].isdecimal():
@@ -40,9 +44,11 @@ def _group(context: Context, entry: TreeEntry) -> object:
         if len(row) != 4:
             continue
         inside = {name for cell in (row[2:] if shadow else row[3:]) for name in cell.split(",") if name}
-        if inside - context.system or (not shadow and row[2].isdecimal() and int(row[2]) in PEOPLE):
+        if inside - context.system or (not shadow and number_of(row[2]) in PEOPLE):
             return True
-        if shadow and (row[0] in context.people or re.match(r"!*\$", row[1])):
+        # Of a copy, a group that no file of groups has any more is one that was taken away: the account's own.
+        gone = entry.path != "etc/gshadow" and row[0] not in known
+        if shadow and (row[0] in context.people or gone or re.match(r"!*\$", row[1])):
             return True
     return False
 
@@ -139,7 +145,7 @@ def _trim(context: Context, entry: TreeEntry) -> object:
 
 def _swaps(fstab: str) -> list[str]:
     """What the rows of fstab(5) for swap name."""
-    rows = [line.split() for line in fstab.splitlines() if not line.lstrip().startswith("#")]
+    rows = [line.split() for line in fstab.split("\n") if not line.lstrip().startswith("#")]
     return [row[0].replace('"', "") for row in rows if len(row) > 2 and row[2] == "swap"]
 
 

@@ -55,7 +55,7 @@ def _judged(place: Path, tables: str) -> str | None:
     if signature.get("TYPE") in ("swap", "swsuspend", "swap_old"):
         return "swap-partition" if _swap_holds(device) else None
     number = (place / "partition").read_text().strip()
-    lines = [line for line in tables.splitlines() if not line.lstrip().startswith("#")]
+    lines = [line for line in tables.split("\n") if not line.lstrip().startswith("#")]
     named = any(signature[name] in line for name in _NAMES if signature.get(name) for line in lines)
     named |= any(re.match(rf"\s*(\S+\s+)?{_DEVICE}{number}\s", line) for line in lines)
     return "old-partition" if signature.get("TYPE") and not named else None
@@ -94,8 +94,10 @@ def _source(root: str) -> Iterator[Path]:
     """The device mounted at a folder, by proc_pid_mountinfo(5); of several mounts there the last counts."""
     device = ""
     with suppress(OSError):
-        for line in Path("/proc/self/mountinfo").read_text().splitlines():
-            before, _, after = line.partition(" - ")
+        for line in os.fsdecode(Path("/proc/self/mountinfo").read_bytes()).split("\n"):
+            before, parted, after = line.partition(" - ")
+            if not parted:
+                continue
             point = re.sub(r"\\([0-7]{3})", lambda octal: chr(int(octal[1], 8)), before.split()[4])
             device = after.split()[1] if point == root else device
     with suppress(OSError):

@@ -24,6 +24,12 @@ LARGE = 5_000_000
 PEOPLE = range(1000, 60_000)
 """Numbers of people's accounts (Debian Policy 9.2.2)."""
 
+
+def number_of(cell: str) -> int | None:
+    """An account's or group's number, which has 32 bits (credentials(7)); None when it is none."""
+    return int(cell) if re.fullmatch("[0-9]{1,10}", cell) else None
+
+
 _COMMENT = re.compile(r"^[ \t]*(#|;|//[ \t]|--[ \t]).*$", re.MULTILINE)
 
 
@@ -65,10 +71,10 @@ class Context:
 
     def accounts(self, path: str) -> Iterator[tuple[str, int, str]]:
         """Name, number and home of each account in a file such as passwd(5)."""
-        for line in self.tree.text(path).splitlines():
+        for line in self.tree.text(path).split("\n"):
             row = line.split(":")
-            if len(row) == 7 and row[2].isdecimal():
-                yield row[0], int(row[2]), row[5]
+            if len(row) == 7 and (number := number_of(row[2])) is not None:
+                yield row[0], number, row[5]
 
     @cached_property
     def people(self) -> frozenset[str]:

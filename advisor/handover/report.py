@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shlex
 import time
 from collections import Counter
@@ -105,12 +106,12 @@ class Report:
         for severity in Weight:
             for finding in (one for one in self.findings if one.severity is severity):
                 out += ["", f"{str(severity).upper()}  {finding.title}  ({finding.rule})"]
-                out += [f"    {path}" for path in finding.paths[:MOST_SHOWN]]
+                out += [f"    {shown(path)}" for path in finding.paths[:MOST_SHOWN]]
                 if len(finding.paths) > MOST_SHOWN:
                     out.append(f"    and {len(finding.paths) - MOST_SHOWN} more")
                 out += [f"  why   {finding.why}", *(f"  mend  {line}" for line in finding.mend.splitlines())]
         out += [""] if self.unseen or self.not_judged or self.waived else []
-        out += [f"Not looked into: {path} ({why})" for path, why in sorted(self.unseen.items())[:MOST_SHOWN]]
+        out += [f"Not looked into: {shown(path)} ({why})" for path, why in sorted(self.unseen.items())[:MOST_SHOWN]]
         out += [f"Not judged: {one}" for one in self.not_judged]
         out += [f"Waived by the shop: {rule}, because {why}" for rule, why in self.waived.items()]
         return out
@@ -118,7 +119,7 @@ class Report:
     def summary(self) -> list[str]:
         """One line a finding, for a screen or the sheet."""
         return [
-            f"{one.severity}: {one.title}: {one.paths[0]}"
+            f"{one.severity}: {one.title}: {shown(one.paths[0])}"
             + (f" and {len(one.paths) - 1} more" if one.paths[1:] else "")
             for one in self.findings
         ]
@@ -131,19 +132,52 @@ class Report:
         return tuple(lines)
 
 
-def finding(rule: LookRule, paths: Iterable[str], root: str, packages: str = "NAME") -> Finding:
-    """Make a finding of a rule and its paths; `packages` are those that a mend installs."""
+def shown(path: str) -> str:
+    """A path as a line may show it: with a sign in it that breaks a line, is not seen or is no letter, as `quoted`."""
+    return path if path.isprintable() else quoted(path)
+
+
+def quoted(path: str) -> str:
+    """A path as one word for a shell, on one line and without signs that a terminal obeys or does not show.
+
+    Those are written by their bytes, as $'...' has it (bash(1), QUOTING; POSIX.1-2024, XCU 2.2.4): whatever stands in
+    a name, a line that is copied is the whole command, and is about that name.
+    """
+    if path.isprintable():
+        return shlex.quote(path)
+    plain = (chr(one) if 32 <= one < 127 and one not in b"\\'" else f"\\x{one:02x}" for one in os.fsencode(path))
+    return f"$'{''.join(plain)}'"
+
+
+def _above(path: str) -> set[str]:
+    """Folders in which a path lies."""
+    parts = path.split("/")
+    return {"/".join(parts[:number]) for number in range(1, len(parts))}
+
+
+def finding(
+    rule: LookRule, paths: Iterable[str], root: str, packages: str = "NAME", mounted: Mapping[str, str] | None = None
+) -> Finding:
+    """Make a finding of a rule and its paths.
+
+    `packages` are those that a mend installs, `mounted` says for a path where the disk is mounted on which it lies.
+    """
     some = tuple(sorted(paths))
-    base = shlex.quote(root)
-    commands = [
-        rule.mend.replace("{path}", shlex.quote(os.path.join(root, path)))
-        .replace("{root}", base)
-        .replace("{packages}", packages)
-        for path in some[:MOST_COMMANDS]
-    ]
+    commands = []
+    # What lies in a folder that is deleted is gone with it.
+    every_path = set(some)
+    apart = [one for one in some if not (rule.mend.startswith("rm -r") and _above(one) & every_path)]
+    for path in apart[:MOST_COMMANDS]:
+        disk = (mounted or {}).get(path)
+        if disk:
+            commands.append(f"umount {quoted(os.path.join(root, disk))}   # unless that disk is the unit's; if it is:")
+        words = {"path": quoted(os.path.join(root, path)), "root": quoted(root), "packages": packages}
+        # All at once: a name may hold what stands for another.
+        parts = re.split(r"\{(path|root|packages)\}", rule.mend)
+        commands.append("".join(words[part] if number % 2 else part for number, part in enumerate(parts)))
     commands = list(dict.fromkeys(commands))
-    if len(some) > MOST_COMMANDS and "{path}" in rule.mend:
-        commands.append(f"and likewise for {len(some) - MOST_COMMANDS} more")
+    if len(apart) > MOST_COMMANDS and "{path}" in rule.mend:
+        commands.append(f"and likewise for {len(apart) - MOST_COMMANDS} more")
     return Finding(rule.id, rule.severity, some, rule.why, "\n".join(commands), rule.title, rule.part)
 
 

@@ -9,13 +9,16 @@ from collections import defaultdict
 from importlib.resources import files
 
 from advisor.errors import InputError
-from advisor.files import read_text
+from advisor.files import read_whole
 from advisor.handover.globs import HOMES, expand
 from advisor.handover.report import Finding, Report, finding, ordered, read_json
 from advisor.handover.rules import LookRule, every
 
 MARK = "# hand-over check by script, version 1"
 """First line of what the script prints."""
+
+BROKEN_NAME = "# not asked: a name with a line break"
+"""What it says once where there is any."""
 
 LOOKS = frozenset({"any", "there", "file", "unowned", "unowned_file", "line", "text", "link", "masked", "head"})
 """Kinds of look that a shell can do."""
@@ -32,7 +35,12 @@ def generate() -> str:
     str
         Text of a POSIX shell script; it says at its end which rules it cannot ask.
     """
-    template = (files("advisor.handover") / "script.sh").read_text(encoding="utf-8").replace("@MARK@", MARK)
+    template = (
+        (files("advisor.handover") / "script.sh")
+        .read_text(encoding="utf-8")
+        .replace("@MARK@", MARK)
+        .replace("@BROKEN@", BROKEN_NAME)
+    )
     parts, left, deep = [template], [], []
     for rule in every():
         translated = _translated(rule)
@@ -92,9 +100,10 @@ def _translated(rule: LookRule) -> tuple[str, str, str] | None:
     # Looking into every file of the data would start a program for each.
     if rule.look not in LOOKS or (rule.look == "head" and "{data}/**" in rule.where):
         return None
-    pattern, flags, unless = rule.pattern, "", ""
-    if pattern.startswith("(?i)"):
-        pattern, flags = pattern[4:], "-i"
+    # grep(1) looks at one line at a time anyway.
+    pattern, flags, unless = re.sub(r"(\[\^[^\]]*)\\n", r"\1", rule.pattern), "", ""
+    if given := re.match(r"\(\?([im]+)\)", pattern):
+        pattern, flags = pattern[given.end() :], "-i" if "i" in given[1] else ""
     at = pattern.find("(?!")
     if at >= 0:
         end = _closing(pattern, at)
@@ -133,7 +142,8 @@ def _extended(pattern: str) -> str:
 
 def read_result(path: str | os.PathLike[str]) -> Report:
     """Read back what the script, or `advisor handover --json`, wrote; InputError when it is neither."""
-    text = read_text(path)
+    # A name need not be UTF-8, and a mend is about that very name.
+    text = os.fsdecode(read_whole(path).removeprefix(b"\xef\xbb\xbf"))
     return read_back(text) if text.startswith(MARK) else read_json(str(path))
 
 
@@ -145,12 +155,14 @@ def read_back(text: str) -> Report:
     InputError
         When it is not the script's output.
     """
-    first, *lines = text.splitlines()
+    # A name may hold any other sign that ends a line somewhere.
+    first, *lines = text.split("\r\n" if text.startswith(f"{MARK}\r\n") else "\n")
     if first != MARK:
         raise InputError("This is not what the hand-over script printed.", "On the unit: sh handover.sh > FILE")
     rules = {rule.id: rule for rule in every()}
     paths: defaultdict[str, set[str]] = defaultdict(set)
     not_judged = []
+    unseen = {"names with a line break": "a shell cannot ask of them"} if BROKEN_NAME in lines else {}
     for line in lines:
         rule, tab, path = line.partition("\t")
         if tab and rule in rules:
@@ -159,4 +171,4 @@ def read_back(text: str) -> Report:
             not_judged.append(line.removeprefix("# not asked by script: "))
     found: list[Finding] = [finding(rules[rule], some, "/") for rule, some in paths.items()]
     left_out = f"rules that a shell cannot ask ({len(not_judged)}): {', '.join(not_judged)}"
-    return Report("what the script wrote", ordered(found), {}, (left_out,) if not_judged else (), {})
+    return Report("what the script wrote", ordered(found), unseen, (left_out,) if not_judged else (), {})

@@ -20,6 +20,12 @@ NL='
 echo "@MARK@"
 found=0
 
+# A name with a line break would be taken for two, so that nothing is asked of it; that there is one is said.
+if [ -n "$(find . \( -path ./proc -o -path ./sys -o -path ./dev -o -path ./run \) -prune -o -name "*$NL*" -print 2>/dev/null | head -n 1)" ]; then
+    echo "@BROKEN@"
+    found=1
+fi
+
 # inside PATH: that no folder of the path is a link, so that nothing outside is looked at.
 inside() {
     case $1 in

@@ -30,7 +30,9 @@ def found(tree: Tree, rule: LookRule) -> list[str]:
             if re.fullmatch(section, at, re.IGNORECASE) and (which == "last" or (at, key) not in counts):
                 counts[at, key] = (path, value)
     fits = re.compile(wanted, re.IGNORECASE)
-    return sorted({path for (_, key), (path, value) in counts.items() if fits.match(f"{key}={value}")})
+    broken = {path for (_, key), (path, value) in counts.items() if fits.match(f"{key}={value}")}
+    # Links followed inside the root: what edits the path from outside would follow them out of it.
+    return sorted(tree.real(path) or path for path in broken)
 
 
 def _files(tree: Tree, where: tuple[str, ...]) -> Iterator[str]:
@@ -45,7 +47,7 @@ def _files(tree: Tree, where: tuple[str, ...]) -> Iterator[str]:
 
 def _values(text: str) -> Iterator[tuple[str, str, str]]:
     section = ""
-    for line in text.splitlines():
+    for line in text.split("\n"):
         line = line.strip()
         if not line or line[0] in "#;":
             continue

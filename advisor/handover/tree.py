@@ -214,6 +214,13 @@ class Tree:
         real = self.real(path)
         return sorted(entry.name for entry in self.entries(real)) if real is not None else []
 
+    def mounted_at(self, path: str) -> str:
+        """The folder above a path at which another disk is mounted, the topmost; '' when it lies on the root's own."""
+        parts = path.split("/")
+        above = ("/".join(parts[:number]) for number in range(len(parts) + 1))
+        entries = [entry for at in above if (entry := self.entry(at)) is not None]
+        return next((one.path for one in entries if one.about.st_dev != entries[0].about.st_dev), "")
+
     def is_immutable(self, path: str) -> bool:
         """Whether a file may not be changed even by root (chattr(1), +i)."""
         with self._opened(path, _READ) as handle, suppress(OSError, ValueError):

@@ -12,6 +12,7 @@ from advisor.handover import settings
 from advisor.handover.checks import CHECKS
 from advisor.handover.globs import HOMES, Globs
 from advisor.handover.looks import LOOKS, PEOPLE, Context
+from advisor.handover.patience import Patience, TooLong
 from advisor.handover.rules import LookRule
 from advisor.handover.tree import MOST_DEEP, PASSED_BY, Tree, TreeEntry
 
@@ -40,6 +41,7 @@ def walk(context: Context, rules: Sequence[LookRule]) -> Hits:
     by_id = {rule.id: rule for rule in rules}
     everywhere, by_name = _globs(tuple(rules), tuple(homes_of(context)))
     hits: Hits = defaultdict(dict)
+    slow: set[str] = set()
 
     @cache
     def asked(marks: frozenset[str]) -> list[tuple[LookRule, bool]]:
@@ -50,19 +52,32 @@ def walk(context: Context, rules: Sequence[LookRule]) -> Hits:
     def ask(entry: TreeEntry, marks: set[str]) -> None:
         for rule, anywhere in asked(frozenset(marks)):
             kept = hits[rule.id]
-            if len(kept) >= MOST_PATHS:
+            if len(kept) >= MOST_PATHS or entry.path in slow:
                 continue
-            found = (
-                CHECKS[rule.pattern](context, entry) if rule.look == "check" else LOOKS[rule.look](context, entry, rule)
-            )
+            found = look(rule, entry)
             if found:
                 path = found if isinstance(found, str) else entry.path
                 brought = (anywhere and not path.startswith("etc/")) or _USR.match(path) is not None
                 kept[path] = kept.get(path, True) and brought
 
-    for globs, passed_by in ((everywhere, PASSED_BY), (by_name, frozenset[str]())):
-        for entry, marks in _entries(tree, globs, passed_by):
-            ask(entry, marks)
+    def look(rule: LookRule, entry: TreeEntry) -> object:
+        """What one rule says of an entry, if it says so in time."""
+        try:
+            patience.start()
+            found = (
+                CHECKS[rule.pattern](context, entry) if rule.look == "check" else LOOKS[rule.look](context, entry, rule)
+            )
+            patience.stop()
+        except TooLong:
+            slow.add(entry.path)
+            tree.unseen.setdefault(entry.path, f"takes too long to be looked into, first for {rule.id}")
+            return False
+        return found
+
+    with Patience() as patience:
+        for globs, passed_by in ((everywhere, PASSED_BY), (by_name, frozenset[str]())):
+            for entry, marks in _entries(tree, globs, passed_by):
+                ask(entry, marks)
     for rule in rules:
         if rule.look == "setting":
             hits[rule.id].update(dict.fromkeys(settings.found(tree, rule), False))
@@ -118,6 +133,6 @@ def _drop_owned(tree: Tree, hits: Hits, unowned: set[str]) -> None:
     folder = tree.real("var/lib/dpkg/info")
     for entry in tree.entries(folder) if folder is not None else ():
         if entry.path.endswith(".list"):
-            for line in tree.read(entry.path).decode("utf-8", "surrogateescape").splitlines():
+            for line in tree.read(entry.path).decode("utf-8", "surrogateescape").split("\n"):
                 for rule, path in asked.get(line[1:], ()):
                     hits[rule].pop(path, None)

@@ -307,4 +307,10 @@ INNOCENTS: list[tuple[str, Content]] = [
     ("etc/login.defs", "UID_MIN 1000\nUID_MAX 60000\nUMASK 022\nHOME_MODE 0700\n"),
     ("etc/systemd/user.conf", "[Manager]\n#DefaultEnvironment=DISPLAY=:0\n"),
     ("media/cdrom", "!link:cdrom0"),
+    ("var/log/fontconfig.log", "/usr/share/fonts: caching, new cache contents: 0 fonts, 9 dirs\n"),
+    ("etc/bluetooth/main.conf", "[General]\n# Defaults to 'BlueZ X.YZ'\n#Name = BlueZ\nName = %h-%d\n"),
+    ("etc/swanctl/swanctl.conf", "# Include config snippets\n# secret = x\ninclude conf.d/*.conf\n"),
+    ("etc/gshadow-", "root:*::\ndaemon:*::\nscanner:!::\nnogroup:*::\n"),
+    ("etc/postfix/sasl_passwd", "# [mail.example.org]:587 user:password\n"),
+    ("etc/rsyncd.secrets", "# name:password\n"),
 ]

@@ -75,7 +75,7 @@ def test_partitions_beside_the_root_are_found(disk):
     assert found["swap-partition"] == (f"{loop}p5", f"{loop}p6")
     assert not any(line.startswith("partitions") for line in report.not_judged)
     [mend] = [one.mend for one in report.findings if one.rule == "swap-partition"]
-    assert f"of={loop}p5 " in mend and "(deletes)" in mend
+    assert f"of={loop}p5 " in mend and "# deletes" in mend
 
 
 def test_a_folder_of_this_machines_own_disk_is_no_dock(disk, tmp_path):
