@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -31,6 +31,7 @@ _FAMILY = 4
 """A number of this many digits may stand for all chips whose names go on with letters: 8821 for 8821AE and 8821CE."""
 _TELLING = 4
 """A name without a model and a maker has a word of this many letters at least: 'R5' alone is a series."""
+_Rank = tuple[int, int, int]
 _OPEN_KINDS = frozenset({Kind.WIRELESS, Kind.ETHERNET})
 """Kinds in which letters behind a number are a version; behind a graphics number they are another chip."""
 
@@ -95,121 +96,106 @@ def fit(index: Index, text: str, words: Sequence[str], kind: Kind) -> Fit:
     words : sequence of str
         Its words (`wording.tokens`).
     """
-    asked = telling(words, kind)
     vendors = makers(text, kind)
     names = frozenset(word for word in words if is_maker(word, kind))
-    tries = [_Whose(vendors or chip_makers(text), frozenset()), _Whose(vendors, names)]
-    for whose in tries:
-        found = _fit(index, asked, words, kind, whose)
+    for some, marks in ((vendors or chip_makers(text), frozenset[str]()), (vendors, names)):
+        found = _fit(index, words, kind, some, marks)
         if found.entries:
             return found
     return Fit()
 
 
-@dataclass(frozen=True)
-class _Whose:
-    """Whose entries count: those of these vendors, and those that bear one of these makers' names."""
-
-    vendors: frozenset[int]
-    names: frozenset[str]
-
-    def keeps(self, index: Index, at: int) -> bool:
-        return not self.vendors or index.entries[at].vendor in self.vendors or bool(self.names & index.held(at))
-
-
-def _fit(index: Index, asked: Sequence[str], words: Sequence[str], kind: Kind, whose: _Whose) -> Fit:
+def _fit(index: Index, words: Sequence[str], kind: Kind, vendors: frozenset[int], names: frozenset[str]) -> Fit:
+    """The best of the entries of these vendors, and of those that bear one of these makers' names; of all for none."""
+    asked = telling(words, kind)
     models = frozenset(word for word in asked if is_model(word))
-    if not models and not whose.vendors and max(map(len, asked), default=0) < _TELLING:
+    if not models and not vendors and max(map(len, asked), default=0) < _TELLING:
         return Fit()
+
+    def places(spellings: Iterable[str]) -> set[int]:
+        found = {at for one in spellings for at in index.where.get(one, ())}
+        return {at for at in found if not vendors or index.entries[at].vendor in vendors or names & index.held(at)}
+
     stands: dict[str, frozenset[str]] = {}
     loose = False
-    found: set[int] | None = None
+    fitting: set[int] | None = None
     for word in models or dict.fromkeys(asked):
-        spellings, changed = _stands_for(index, word, kind, whose) if models else (frozenset({word}), False)
-        places = {at for one in spellings for at in index.where.get(one, ()) if whose.keeps(index, at)}
-        found = places if found is None else found & places
-        if not found:
+        spellings, changed = _stands_for(index, word, kind, places) if models else (frozenset({word}), False)
+        fitting = places(spellings) if fitting is None else fitting & places(spellings)
+        if not fitting:
             return Fit()
         stands[word] = spellings
         loose |= changed
-    if not found:
+    if not fitting:
         return Fit()
     if not models:
-        alone = [at for at in sorted(found) if _alone(index.entries[at].name, frozenset(asked), kind)]
+        alone = [at for at in sorted(fitting) if _alone(index.entries[at].name, frozenset(asked), kind)]
         return Fit(tuple(index.entries[at] for at in alone), True)
-    telling = frozenset(words) - NOISE - companies()
-    held = frozenset(asked)
-    best, relaxed, equal = _best(index, found, _Asked(held, held & SERIES, telling, stands, kind))
+    said = frozenset(words) - NOISE - companies()
+    best, relaxed, equal = _best(index, fitting, frozenset(asked), said, stands, kind)
     return Fit(tuple(index.entries[at] for at in best), equal, loose or relaxed, models)
 
 
-def _stands_for(index: Index, word: str, kind: Kind, whose: _Whose) -> tuple[frozenset[str], bool]:
+def _stands_for(
+    index: Index, word: str, kind: Kind, places: Callable[[Iterable[str]], set[int]]
+) -> tuple[frozenset[str], bool]:
     """Words of the list that a model word stands for, and whether it had to be changed for that."""
 
-    def there(spellings: frozenset[str]) -> frozenset[str]:
-        return frozenset(
-            one for one in spellings if any(whose.keeps(index, at) for at in index.where.get(one, ()))
-        )  # fmt: skip
+    def there(spellings: Iterable[str]) -> frozenset[str]:
+        return frozenset(one for one in spellings if places((one,)))
 
-    if found := there(frozenset({word})):
+    if found := there((word,)):
         return found, False
     if kind not in _OPEN_KINDS:
         return frozenset(), False
-    if found := there(frozenset(one for pattern, one in index.wilds if pattern.fullmatch(word))):
+    if found := there(one for pattern, one in index.wilds if pattern.fullmatch(word)):
         return found, False
     if pattern := wild(word):
-        return there(frozenset(one for one in index.words if pattern.fullmatch(one))), False
+        return there(one for one in index.words if pattern.fullmatch(one)), False
     if sum(letter.isdigit() for letter in word) >= _FAMILY:
         start, stop = bisect_left(index.words, word), bisect_left(index.words, word + "{")
-        family = (one for one in index.words[start:stop] if one[len(word) :].isalpha())
-        if found := there(frozenset(family)):
+        if found := there(one for one in index.words[start:stop] if one[len(word) :].isalpha()):
             return found, True
     if match := _LETTERED.fullmatch(word):
         wilds = (one for pattern, one in index.wilds if pattern.fullmatch(match[1]))
-        return there(frozenset({match[1]})) or there(frozenset(wilds)), True
+        return there((match[1],)) or there(wilds), True
     return frozenset(), False
 
 
-@dataclass(frozen=True)
-class _Asked:
-    """What a name says: its telling words, its series, all words but noise, and what its models stand for."""
+def _best(
+    index: Index, found: set[int], asked: frozenset[str], said: frozenset[str], stands: dict[str, frozenset[str]],
+    kind: Kind,
+) -> tuple[list[int], bool, bool]:  # fmt: skip
+    """Keep the entries that agree best; whether a series was let go for that, and whether they equal the name.
 
-    words: frozenset[str]
-    series: frozenset[str]
-    said: frozenset[str]
-    stands: dict[str, frozenset[str]]
-    kind: Kind
+    Parameters
+    ----------
+    asked, said : frozenset of str
+        The name's telling words, and all of its words but noise.
+    stands : dict of str to frozenset of str
+        What its model words stand for.
+    """
+    models = frozenset[str]().union(*stands.values())
 
-    def rank(
-        self, one: frozenset[str], outside: frozenset[str], held: frozenset[str], joined: bool
-    ) -> tuple[int, int, int] | None:
-        """How well one name of an entry agrees, less is better; None when it lacks a model or is of another series.
-
-        Several names joined say nothing beyond what is asked. First the series that had to be let go, then the words
-        that both say, then those that set it apart.
-        """
+    def rank(one: frozenset[str], outside: frozenset[str], held: frozenset[str], joined: bool) -> _Rank | None:
+        # How well one name of an entry agrees, less is better; None when it lacks a model or is of another series.
+        # First the series that had to be let go, then the words that both say, then those that set it apart. Several
+        # names joined say nothing beyond what is asked.
         whole = outside | one
-        if not all(spellings & whole for spellings in self.stands.values()):
+        lacking = (asked & SERIES) - whole
+        if not all(spellings & whole for spellings in stands.values()) or (lacking and one & SERIES):
             return None
-        lacking = self.series - whole
-        if lacking and one & SERIES:
-            return None
-        models = frozenset().union(*self.stands.values())
         beyond: set[str] = set()
         if not joined and models & one:
-            rest = telling(one - self.words - models, self.kind)
+            rest = telling(one - asked - models, kind)
             beyond = {word for word in rest if word in QUALIFIERS or word.isdigit() or is_model(word)}
-        agreed = self.said & (whole | (held - self.words))
-        return len(lacking), -len(agreed), len(beyond)
+        return len(lacking), -len(said & (whole | (held - asked))), len(beyond)
 
-
-def _best(index: Index, found: set[int], asked: _Asked) -> tuple[list[int], bool, bool]:
-    """Keep the entries that agree best; whether a series was let go for that, and whether they equal the name."""
-    ranked: dict[tuple[int, int, int], list[int]] = {}
+    ranked: dict[_Rank, list[int]] = {}
     for at in sorted(found):
         outside, alternatives = pieces(index.entries[at].name)
         for joined, choice in ((False, alternatives), (True, (frozenset().union(*alternatives),))):
-            ranks = [key for one in choice if (key := asked.rank(one, outside, index.held(at), joined)) is not None]
+            ranks = [key for one in choice if (key := rank(one, outside, index.held(at), joined)) is not None]
             if ranks:
                 ranked.setdefault(min(ranks), []).append(at)
                 break
@@ -217,8 +203,7 @@ def _best(index: Index, found: set[int], asked: _Asked) -> tuple[list[int], bool
         return [], False, False
     top = min(ranked)
     kept = ranked[top]
-    everything = all(asked.words <= index.held(at) | asked.stands.keys() for at in kept)
-    return kept, top[0] > 0, top[2] == 0 and everything
+    return kept, top[0] > 0, top[2] == 0 and all(asked <= index.held(at) | stands.keys() for at in kept)
 
 
 def _alone(name: str, asked: frozenset[str], kind: Kind) -> bool:

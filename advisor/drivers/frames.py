@@ -224,10 +224,25 @@ def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec
 
 def _judge(specs: list[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
     """Judge devices, and look in the kernels that no image has for those that no image drives."""
-    bounds = list(zip(*(bind(specs, place.table) for place in places), strict=True))
+    settled, verdicts = _on_kernels(specs, places)
+    left = [
+        at
+        for at, each in enumerate(verdicts)
+        if specs[at].words and (settled[at].kind is not Kind.OTHER) and all(lacking(verdict) for verdict in each)
+    ]
+    if left and (absent := _elsewhere(places)):
+        again, theirs = _on_kernels([settled[at] for at in left], absent)
+        for at, spec, each in zip(left, again, theirs, strict=True):
+            settled[at], seen = spec, list(zip(absent, each, strict=True))
+            verdicts[at] = [newer(v, place, seen, ours=False) for v, place in zip(verdicts[at], places, strict=True)]
+    return settled, verdicts
+
+
+def _on_kernels(specs: list[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
+    """Devices with the kind that the modules told, and a verdict an image."""
     settled: list[Spec] = []
     verdicts: list[list[Verdict]] = []
-    for spec, bound in zip(specs, bounds, strict=True):
+    for spec, bound in zip(specs, zip(*(bind(specs, place.table) for place in places), strict=True), strict=True):
         if spec.problem and not spec.words:
             settled.append(spec)
             verdicts.append([unknown(sentence(spec.problem))] * len(places))
@@ -235,19 +250,6 @@ def _judge(specs: list[Spec], places: Sequence[Place]) -> tuple[list[Spec], list
         kind = kind_of(spec, bound)
         settled.append(spec if kind is spec.kind else replace(spec, kind=kind))
         verdicts.append(judge(settled[-1], bound, places))
-    left = [
-        at
-        for at, each in enumerate(verdicts)
-        if specs[at].words and (settled[at].kind is not Kind.OTHER) and all(lacking(verdict) for verdict in each)
-    ]
-    absent = _elsewhere(places) if left else []
-    if absent:
-        again = [settled[at] for at in left]
-        for at, bound in zip(left, zip(*(bind(again, place.table) for place in absent), strict=True), strict=True):
-            kind = kind_of(settled[at], bound)
-            settled[at] = settled[at] if kind is settled[at].kind else replace(settled[at], kind=kind)
-            seen = list(zip(absent, judge(settled[at], bound, absent), strict=True))
-            verdicts[at] = [newer(v, place, seen, ours=False) for v, place in zip(verdicts[at], places, strict=True)]
     return settled, verdicts
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +18,7 @@ KINDS: tuple[Kind, ...] = tuple(Kind)
 """Kinds by the number that the table stores."""
 
 
-@dataclass(frozen=True)
-class ListedDevice:
+class ListedDevice(NamedTuple):
     """One device of an id list."""
 
     bus: str
@@ -71,7 +70,7 @@ class IdList:
         some = self.arrays["sub_of"].tolist(), self.arrays["sub"].tolist()
         names = self._lines("sub_name") if some[0] else []
         return [
-            replace(self.entry(of), subsystem=(sub >> 16, sub & 0xFFFF), name=name)
+            self.entry(of)._replace(subsystem=(sub >> 16, sub & 0xFFFF), name=name)
             for of, sub, name in zip(*some, names, strict=True)
         ]
 
@@ -79,6 +78,12 @@ class IdList:
         """The device at a position."""
         key = int(self.ids[at])
         return ListedDevice(self.bus, key >> 16, key & 0xFFFF, None, self.names[at])
+
+    def of_kind(self, kind: Kind) -> list[ListedDevice]:
+        """The devices of a kind, those without a name too, as only a number finds them."""
+        at = np.flatnonzero(self.kind_of == KINDS.index(kind))
+        keys = zip(self.ids[at].tolist(), at.tolist(), strict=True)
+        return [ListedDevice(self.bus, key >> 16, key & 0xFFFF, None, self.names[place]) for key, place in keys]
 
     def vendor(self, vendor: int) -> str:
         """Name of a vendor, '' when it has none."""

@@ -7,8 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
-import numpy as np
-
 from advisor.drivers import ids, small_tables
 from advisor.drivers.fitting import Index, fit
 from advisor.drivers.ids import ListedDevice
@@ -178,11 +176,9 @@ def _listed(text: str, kind: Kind) -> tuple[tuple[ListedDevice, ...], bool]:
 
 def _named(name: str, kind: Kind) -> tuple[ListedDevice, ...]:
     """Entries of a kind with exactly this name; of one that another id has now, those of earlier lists of lspci too."""
-    if kind is not Kind.OTHER:
-        now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
-        former = _former(kind).get(name, ())
-        return now + tuple(_entry(text, name) for text, printed in former if printed or not now)
-    return tuple(ids.load(bus).entry(at) for bus, at in _of_no_kind().get(name, ()))
+    now = tuple(index(kind).entries[at] for at in index(kind).named.get(name, ()))
+    former = _former(kind).get(name, ())
+    return now + tuple(_entry(text, name) for text, printed in former if printed or not now)
 
 
 @cache
@@ -197,28 +193,12 @@ def _former(kind: Kind) -> dict[str, list[tuple[str, bool]]]:
 
 
 @cache
-def _of_no_kind() -> dict[str, list[tuple[str, int]]]:
-    """Places in the lists of the devices of which no kind is known, by name in lower case."""
-    found: dict[str, list[tuple[str, int]]] = {}
-    for bus in ("pci", "usb"):
-        listed = ids.load(bus)
-        small = "\n".join(listed.names).lower().split("\n")
-        for at in np.flatnonzero(listed.kind_of == ids.KINDS.index(Kind.OTHER)).tolist():
-            if small[at]:
-                name = " ".join(small[at].split()) if "  " in small[at] else small[at]
-                found.setdefault(name, []).append((bus, at))
-    return found
-
-
-@cache
 def index(kind: Kind) -> Index:
-    """Entries of one kind by name and by word; those without a name too, as only a number finds them."""
-    entries: list[ListedDevice] = []
-    number = ids.KINDS.index(kind)
-    for bus in ("pci", "usb"):
-        listed = ids.load(bus)
-        entries += [listed.entry(at) for at in np.flatnonzero(listed.kind_of == number).tolist()]
-        entries += listed.subsystems if kind is Kind.WIRELESS else []
+    """Entries of one kind, or of no known one, by name and by word."""
+    lists = [ids.load(bus) for bus in ("pci", "usb")]
+    entries = [entry for listed in lists for entry in listed.of_kind(kind)]
+    if kind is Kind.WIRELESS:
+        entries += [entry for listed in lists for entry in listed.subsystems]
     return Index(entries)
 
 

@@ -155,12 +155,17 @@ def files(table: DriverTable, module: str, patterns: tuple[str, ...] | None = No
     return (*fitting, *(one[1:] for one in patterns if one.startswith("+")))
 
 
+def _version(name: str) -> tuple[str, int]:
+    """Stem and version of an iwlwifi image; of any other file its name, and -1."""
+    match = _VERSIONED.fullmatch(name)
+    return (match[1], int(match[2])) if match else (name, -1)
+
+
 def _groups(names: Iterable[str]) -> dict[str, list[str]]:
     """Files of which any one will do: the versions of one iwlwifi image."""
     out: dict[str, list[str]] = {}
     for name in names:
-        match = _VERSIONED.fullmatch(name)
-        out.setdefault(match[1] if match else name, []).append(name)
+        out.setdefault(_version(name)[0], []).append(name)
     return out
 
 
@@ -175,37 +180,24 @@ def shipping(
 ) -> tuple[frozenset[str], ...]:
     """Packages that ship each of the files (or groups of versions) a module may ask for, an empty set for none."""
     out = []
-    for stem, group in sorted(_groups(files(table, module, files_named)).items()):
+    for _, group in sorted(_groups(files(table, module, files_named)).items()):
         found = {package for name in group for package in firmware.shipped(name)}
-        if not found and len(group) == 1 and _VERSIONED.fullmatch(group[0]):
-            found = set(_older(firmware, stem, group[0]))
+        if not found and len(group) == 1:
+            found = _older(firmware, group[0])
         out.append(frozenset(found))
     return tuple(out)
 
 
-def _older(firmware: FirmwareTable, stem: str, newest: str) -> list[str]:
+def _older(firmware: FirmwareTable, newest: str) -> set[str]:
     """Packages with an older version of an iwlwifi image: the module names the newest it takes, and takes older."""
-    match = _VERSIONED.fullmatch(newest)
-    limit = int(match[2]) if match else 0
-    return sorted(
-        {
-            package
-            for file, version in _versions(firmware).get(stem, ())
-            if version <= limit
-            for package in firmware.shipped(file)
-        }
-    )
-
-
-@lru_cache(maxsize=16)
-def _versions(firmware: FirmwareTable) -> dict[str, list[tuple[str, int]]]:
-    """Versioned files of a suite by their stem."""
-    out: dict[str, list[tuple[str, int]]] = {}
-    for file in firmware.files:
-        match = _VERSIONED.fullmatch(file)
-        if match:
-            out.setdefault(match[1], []).append((file, int(match[2])))
-    return out
+    stem, limit = _version(newest)
+    there = ((path, _version(path)) for path in firmware.shippers if stem in path)
+    return {
+        package
+        for path, (of, version) in there
+        if of == stem and 0 <= version <= limit
+        for package in firmware.shippers[path]
+    }
 
 
 def of_module(

@@ -6,7 +6,6 @@ import hashlib
 import io
 import os
 import zipfile
-from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -83,39 +82,7 @@ def meta(path: Path) -> dict[str, Any]:
     return read_about(path.with_suffix(".meta.toml"), FORMAT, hint)
 
 
-class Arrays(Mapping[str, NDArray[Any]]):
-    """Arrays of a file whose checksum is right, each unpacked when it is first asked for: a unit needs a few."""
-
-    def __init__(self, path: Path, content: bytes, hint: str) -> None:
-        self._path, self._hint = path, hint
-        self._read: dict[str, NDArray[Any]] = {}
-        try:
-            self._archive = np.load(io.BytesIO(content), allow_pickle=False)
-            self._names = dict.fromkeys(self._archive.files)
-        except _DAMAGES as error:
-            raise self._damaged(error) from error
-
-    def _damaged(self, error: Exception) -> TableError:
-        return TableError(f"{self._path} is damaged: {error}.", self._hint)
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._names)
-
-    def __len__(self) -> int:
-        return len(self._names)
-
-    def __getitem__(self, key: str) -> NDArray[Any]:
-        if key not in self._read:
-            if key not in self._names:
-                raise KeyError(key)
-            try:
-                self._read[key] = self._archive[key]
-            except _DAMAGES as error:
-                raise self._damaged(error) from error
-        return self._read[key]
-
-
-def arrays_of(kind: str, name: str) -> tuple[Mapping[str, NDArray[Any]], dict[str, Any]]:
+def arrays_of(kind: str, name: str) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
     """Read a table's arrays and meta file, checked against checksum, format and name; TableError when any is wrong."""
     path = place(name, kind)
     if path is None:
@@ -127,10 +94,11 @@ def arrays_of(kind: str, name: str) -> tuple[Mapping[str, NDArray[Any]], dict[st
     content = read_whole(path, error=TableError, hint=hint)
     if hashlib.sha256(content).hexdigest() != about.get("sha256"):
         raise TableError(f"{path} is damaged, or is not the one its meta file describes (checksums differ).", hint)
-    arrays = Arrays(path, content, hint)
     try:
+        archive = np.load(io.BytesIO(content), allow_pickle=False)
+        arrays = {key: archive[key] for key in archive.files}
         form = int(arrays.get("format", np.array(0)))
-    except (ValueError, TypeError) as error:
+    except _DAMAGES as error:
         raise TableError(f"{path} is damaged: {error}.", hint) from error
     if form > FORMAT:
         raise TableError(f"{path} is of a newer format.", "Install a newer version of the package.")

@@ -265,9 +265,11 @@ class Modules:
 
 
 def firmware(**packages: list[str]) -> FirmwareTable:
-    files = [(file, at) for at, held in enumerate(packages.values()) for file in held]
-    made = [FirmwarePackage(name, "1", "main", 1) for name in packages]
-    return FirmwareTable("x", made, [file for file, _ in files], np.array([at for _, at in files]))
+    shippers: dict[str, list[str]] = {}
+    for name, held in packages.items():
+        for file in held:
+            shippers.setdefault(file, []).append(name)
+    return FirmwareTable("x", {name: FirmwarePackage(name, "1", "main", 1) for name in packages}, shippers)
 
 
 def test_a_driver_takes_the_newest_version_of_an_image_that_is_there() -> None:
@@ -738,9 +740,9 @@ def test_what_is_said_of_a_drivers_firmware(
     """What is carried, what is to be put on the stick, how badly: the worst of a device's modules tells."""
     by_module = {state.module: state for state in states}
     monkeypatch.setattr(judge.needs, "of_module", lambda _t, _f, _c, module, _s: by_module.get(module))
-    packages = [FirmwarePackage("p", "1", "main", 2**20), FirmwarePackage("q", "1", "contrib", 5 * 2**19)]
+    packages = {"p": FirmwarePackage("p", "1", "main", 2**20), "q": FirmwarePackage("q", "1", "contrib", 5 * 2**19)}
     place: Any = SimpleNamespace(image=SimpleNamespace(release="13"), table=None, carried=frozenset(),
-                                 firmware=FirmwareTable("x", packages, [], np.zeros(0, dtype=np.int64)))  # fmt: skip
+                                 firmware=FirmwareTable("x", packages, {}))  # fmt: skip
     modules = sorted(by_module) or ["a"]
     found = judge._firmware(Spec("pci:1", "pci", Kind.WIRELESS),
     [(one, NAMED) for one in modules], " ".join(modules), place,

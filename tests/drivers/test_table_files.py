@@ -33,7 +33,12 @@ def test_every_shipped_table_loads_and_states_where_it_is_from():
         assert table.about["packages"] and all(len(package["sha256"]) == 64 for package in table.about["packages"])
         assert {"title", "source", "date", "licence", "remake", "version", "firmware"} <= table.about.keys()
         firmware = table_files.load_firmware(table.about["firmware"])
-        assert {package.area for package in firmware.packages} <= {"main", "contrib", "non-free", "non-free-firmware"}
+        assert {package.area for package in firmware.by_name.values()} <= {
+            "main",
+            "contrib",
+            "non-free",
+            "non-free-firmware",
+        }
 
 
 def test_a_users_own_table_is_found(home):

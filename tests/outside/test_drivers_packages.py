@@ -150,27 +150,24 @@ def test_in_kernel_ethernet_serves_the_chips_of_the_dkms_packages(unpacked):
 def test_firmware_files_are_in_the_packages_that_the_archive_says(apt, missing):
     # Reference: the md5sums that each package carries in its control part, for 50 files drawn with a fixed seed.
     table = table_files.load_firmware("debian-13")
-    names = [package.name for package in table.packages]
-    current = {package.name: package for package in apt.packages(names)}
-    same = [number for number, package in enumerate(table.packages) if current[package.name].version == package.version]
+    current = {package.name: package for package in apt.packages(list(table.by_name))}
+    same = [name for name, package in table.by_name.items() if current[name].version == package.version]
     if len(same) < 20:
         missing("the archive's firmware packages are newer than the committed table: run advisor tables build")
-    pool = [
-        (file, number) for file, number in zip(table.files, table.package_of.tolist(), strict=True) if number in same
-    ]
-    listed: dict[int, set[str]] = {}
-    for file, number in random.Random(3).sample(pool, 50):
-        if number not in listed:
-            [deb] = apt.download([current[table.packages[number].name]])
+    pool = [(file, name) for file, names in table.shippers.items() for name in names if name in same]
+    listed: dict[str, set[str]] = {}
+    for file, name in random.Random(3).sample(pool, 50):
+        if name not in listed:
+            [deb] = apt.download([current[name]])
             done = subprocess.run(["dpkg-deb", "-I", str(deb), "md5sums"], capture_output=True, text=True, check=True)
             contents = subprocess.run(["dpkg-deb", "-c", str(deb)], capture_output=True, text=True, check=True).stdout
             links = re.findall(r"^l.* \./(\S+) -> ", contents, re.MULTILINE)
-            listed[number] = {line.split(None, 1)[1] for line in done.stdout.splitlines()} | set(links)
+            listed[name] = {line.split(None, 1)[1] for line in done.stdout.splitlines()} | set(links)
         paths = {f"{top}lib/firmware/{file}{end}" for top in ("", "usr/") for end in ("", ".xz", ".zst")}
         through_link = any(
-            f"/lib/firmware/{file}".startswith(f"/{link.removeprefix('usr/')}/") for link in listed[number]
+            f"/lib/firmware/{file}".startswith(f"/{link.removeprefix('usr/')}/") for link in listed[name]
         )
-        assert paths & listed[number] or through_link, (file, table.packages[number].name)
+        assert paths & listed[name] or through_link, (file, name)
 
 
 def test_names_and_classes_are_those_of_pci_ids(unpacked):
