@@ -9,28 +9,17 @@ import pandas as pd
 from pydantic import ValidationError
 
 from advisor.errors import AdvisorError
-from advisor.unit import INTAKE_COLUMNS, Unit, choices, unit_of
+from advisor.unit import INTAKE_COLUMNS, UNIT_COLUMNS, Unit, choices, unit_of
+
+
+def _named(start: str) -> tuple[str, ...]:
+    """Fields of the Unit whose names begin so."""
+    return tuple(name for name in UNIT_COLUMNS if name.startswith(start))
+
 
 FOLLOWS: dict[str, tuple[str, ...]] = {
-    "cpu": (
-        "cpu_vendor",
-        "cpu_family",
-        "cpu_model",
-        "cpu_stepping",
-        "cpu_flags",
-        "cpu_cores",
-        "cpu_threads",
-        "decompress_mib_s",
-    ),
-    "storage_kind": (
-        "storage_model",
-        "storage_mode",
-        "storage_health_pct",
-        "disk_read_mib_s",
-        "disk_access_ms",
-        "disk_near_ms",
-        "disk_read_end_mib_s",
-    ),
+    "cpu": (*_named("cpu_"), "decompress_mib_s"),
+    "storage_kind": ("storage_model", "storage_mode", "storage_health_pct", *_named("disk_")),
     "ram_gib": ("ram_modules",),
 }
 """Facts that were read off the old part and say nothing of the one that is typed in its place."""

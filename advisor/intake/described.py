@@ -87,14 +87,8 @@ def _processor_from(sheet: Parsing, column: Column, position: int, found: list[P
     empty = pd.isna(sheet.have("cpu"))
     if not empty.any() or not any(piece.cpu for piece in found):
         return np.zeros(sheet.length, dtype=bool)
-    named = column.take([piece.cpu if piece.cpu and not piece.several else None for piece in found])
-    taken = sheet.fill("cpu", named)
-    asked = "one processor"
-    notes = [
-        Parsed(None, "names several processors; none was taken", asked)
-        if piece.several
-        else Parsed(None, note=f"processor {piece.cpu!r} taken from this cell" if piece.cpu else "")
-        for piece in found
-    ]
-    sheet.mark(position, sheet.ledger.outcomes(column, notes, among=empty))
-    return taken
+    named = [piece.cpu if piece.cpu and not piece.several else None for piece in found]
+    several = Parsed(None, "names several processors; none was taken", "one processor")
+    asked = [several if piece.several else UNKNOWN for piece in found]
+    sheet.mark(position, sheet.ledger.outcomes(column, asked, among=empty))
+    return sheet.take(column, "cpu", named, "processor {!r} taken from this cell")

@@ -3,52 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache, lru_cache
 
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.phrases import few
-from advisor.tables import load
+from advisor.tables import compiled, dicts, load
 
 ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
 
 _BARE = re.compile(r"\[?(?:0x)?([0-9a-f]{4}):(?:0x)?([0-9a-f]{4})\]?(?:\s*\(rev\s*[0-9a-f]+\))?", re.I)
-_ALIASES = (
-    (
-        re.compile(
-            r"pci:v([0-9a-f]{8})d([0-9a-f]{8})sv([0-9a-f]{8}|\*)sd([0-9a-f]{8}|\*)bc([0-9a-f]{2})sc([0-9a-f]{2})i([0-9a-f]{2}|\*)",
-            re.I,
-        ),
-        "pci:v{}d{}sv{}sd{}bc{}sc{}i{}",
-    ),
-    (
-        re.compile(
-            r"usb:v([0-9a-f]{4})p([0-9a-f]{4})d([0-9a-f]{4})dc([0-9a-f]{2})dsc([0-9a-f]{2})"
-            r"dp([0-9a-f]{2})ic([0-9a-f]{2})isc([0-9a-f]{2})ip([0-9a-f]{2})in([0-9a-f]{2})",
-            re.I,
-        ),
-        "usb:v{}p{}d{}dc{}dsc{}dp{}ic{}isc{}ip{}in{}",
-    ),
-)
-"""Whole modaliases, and how they are written."""
-_IDS = (
-    (
-        re.compile(
-            r"(pci|usb)[:\s]\s*(?:0x)?([0-9a-f]{4})[:\-\s]\s*(?:0x)?([0-9a-f]{4})"
-            r"(?::[0-9a-f]{4}:[0-9a-f]{4})?(?:\s*\(rev\s*[0-9a-f]+\))?",
-            re.I,
-        ),
-        "{}:{}:{}",
-    ),
-    (re.compile(r"pci\\ven_([0-9a-f]{4})&dev_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I), "pci:{}:{}"),
-    (re.compile(r"usb\\vid_([0-9a-f]{4})&pid_([0-9a-f]{4})(?:&[\w&]*)?(?:\\\S*)?", re.I), "usb:{}:{}"),
-    (re.compile(r"pci:v(?:0000)?([0-9a-f]{4})d(?:0000)?([0-9a-f]{4})(?:sv.*)?", re.I), "pci:{}:{}"),
-    (re.compile(r"usb:v([0-9a-f]{4})p([0-9a-f]{4})(?:d[0-9a-f]{4}.*)?", re.I), "usb:{}:{}"),
-)
-"""Ids as people and systems write them, and the one form."""
-_OTHER_ALIAS = re.compile(r"(?:acpi|hid|hdaudio|sdio|i2c|platform|cpu|dmi|input|pnp|scsi|virtio|mmc|serio|spi"
-    r"|typec|wmi|mei|pcmcia|ssb|bcma|thunderbolt|tbsvc|rmi|of|"
-                          r"firmware|ieee1394|snd|intel_vsec|auxiliary|vmbus|soundwire"
-                          r"|sdw):[A-Za-z0-9_\-:,.*+&/=()]{1,300}")  # fmt: skip
 _LINES = re.compile(r"[;\n\r|]+")
 _SPLIT = re.compile(r",(?=\s*(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform|\[?(?:0x)?[0-9a-fA-F]{4}:))"
     r"|\s+(?=(?:pci|usb|acpi|hid|hdaudio|sdio|i2c|platform)[:\\])|"
@@ -65,6 +29,15 @@ _ABOUT = re.compile(
 _LONGEST_LINE = 400
 MAX_ITEMS = 2_000
 """Most devices read from one cell."""
+
+
+@cache
+def _forms() -> list[tuple[re.Pattern[str], str, str]]:
+    """Ids as people and systems write them, the one form, and how letters are written in it."""
+    return [(compiled(row["pattern"]), row["form"], row["letters"]) for row in dicts("intake/id_forms")]
+
+
+_LETTERS: dict[str, Callable[[str], str]] = {"upper": str.upper, "lower": str.lower, "kept": str}
 
 
 @cache
@@ -110,19 +83,14 @@ def item(text: str) -> tuple[str, str]:
         The device, '' when malformed; and the reason then.
     """
     plain = text.strip().strip("'\"").strip()
-    for pattern, form in _ALIASES:
+    for pattern, form, letters in _forms():
         if match := pattern.fullmatch(plain):
-            return form.format(*(part.upper() for part in match.groups())), ""
-    for pattern, form in _IDS:
-        if match := pattern.fullmatch(plain):
-            return form.format(*(part.lower() for part in match.groups())), ""
+            return form.format(*(_LETTERS[letters](group) for group in match.groups())), ""
     if match := _BARE.fullmatch(plain):
         vendor, product = match[1].lower(), match[2].lower()
         if known := _bus_of().get(vendor):
             return f"{known}:{vendor}:{product}", ""
         return "", f"{plain} may be a PCI or a USB id"
-    if not plain.lower().startswith(("pci", "usb")) and _OTHER_ALIAS.fullmatch(plain):
-        return plain, ""
     return "", f"{plain[:60]!r} is no device id"
 
 

@@ -12,7 +12,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from advisor.intake.memory import NUMBER, to_float
-from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, meant, squeeze, without, words
 from advisor.intake.values import mode_said
 from advisor.tables import load
 from advisor.unit import StorageKind
@@ -67,24 +67,8 @@ _DISK_SIZE = re.compile(
     rf"|gb|go|g|tebibytes?|terabytes?|terr?as?|tib|tb|to|t|mib|mb|mo)(?![a-z0-9]))?"
 )
 _RPM = re.compile(r"\b(?:4200|5200|5400|5900|7200|10000|10k|15000|15k|7\.2k|5\.4k)\s*(?:rpm|u/min|upm|tr/min)?\b")
-_KIND_WORDS: tuple[tuple[re.Pattern[str], StorageKind | None, bool], ...] = (
-    (re.compile(r"optane|cache|intel turbo memory|hystor"), None, True),
-    (re.compile(r"\bn[- ]?v[- ]?m[- ]?e?\b|nvme|pcie|pci-e|pci express"), StorageKind.NVME, False),
-    (re.compile(r"\bsshd\b|hybrid|fusion"), StorageKind.HYBRID, False),
-    (re.compile(r"e\s?-?\s?mmc|\bufs\b"), StorageKind.EMMC, False),
-    (re.compile(r"\busb\b|stick|pen ?drive|sd ?card"), StorageKind.USB, False),
-    (re.compile(r"\bs\s?-?\s?s\s?-?\s?d\b|ssd|solid|flash|msata"), StorageKind.SATA_SSD, False),
-    (re.compile(r"\bhdd\b|hdd|\bhd\b|hard|spinning|mechanical|magnet|rotat|platter|\bide\b|pata|festplatte"
-        r"|disque dur|disco duro|\brust\b"), StorageKind.HDD, False),
-)  # fmt: skip
 _M2 = re.compile(r"\bm\.?2\b")
 _SATA = re.compile(r"\bm?sata(?:\s?(?:[123]|i{1,3}))?\b|\bsas\b|2[.,]5|3[.,]5")
-_DISK_WORDS = re.compile(
-    r"\b(?:disk|disc|drive|storage|internal|primary|secondary|main|boot|system|os|data|second|first|size|total"
-    r"|capacity|type|in|inch|zoll|gen\s?\d|x4|x2|nand|new|old|used|solid|state|"
-    r"hard|spinning|mechanical|pcie|pci|express|e|card|memory|only|approx|about|ca|cap|ata|ahci|ii+|iii|\d+gb/s"
-    r"|rev|the|with|and|und|a|an|is|no\.?\d)\b"
-)
 _TINY_GB = 32.0
 _KIND = r"(?:ssd|hdd|nvme|emmc|sshd)"
 _SIZE_OR_KIND = re.compile(rf"(?<![a-z0-9.,])\d+(?:[.,]\d+)?\s*(?:gb|tb|gib|tib|gig|(?={_KIND}))|(?P<kind>{_KIND})")
@@ -94,26 +78,13 @@ _HEALTH = re.compile(
     r"(?:\b(?:health|life|smart)\b\s*:?\s*)?(?<![\d.])(?P<share>\d{1,3})\s?%\s*(?P<worn>used|worn|wear)?"
     r"(?:\s*(?:health|life|left|good|ok))*"
 )
-_DISKS = r"(?:hdd|ssd|hd|disk|drive|storage|hard ?drives?|hard ?disks?|festplatte|disque|nvme|emmc)"
-_TAKEN = (
-    r"(?:removed|missing|none|out|pulled|taken(?: out)?|gone|stripped|shredded|destroyed|absent|kept(?: back)?"
-    r"|not (?:included|fitted|present|installed))"
-)
-_ASIDE = r"(?:\s*(?:-|,|;|\()[^\d]*)?"
-_NONE = re.compile(
-    rf"(?:no caddy[\s,/&]*(?:and |or )?)?(?:(?:no|none|without|kein|sans|0\s*(?:gb|tb)?)(?:\s*{_DISKS})?"
-    rf"(?:\s*(?:fitted|installed|present|included|in it))?{_ASIDE}"
-    rf"|(?:{_DISKS}|caddy)?\s*{_TAKEN}(?:\s+(?:by|for|from|and)\b.*)?{_ASIDE}"
-    r"|(?:caddy|bracket|tray) only|(?:empty|only|just)(?: the| a)? (?:caddy|bracket|tray|bay)|empty|diskless"
-    r"|wiped and removed)"
-)
 SSD_SIZES = frozenset({120, 128, 240, 256, 480, 512})
 """Sizes that solid-state disks are sold in [GB]; as spinning disks they were rare, save 120."""
 
 
 def no_disk(plain: str) -> bool:
     """Tell whether a text, as `squeeze` gives it, says that there is no disk."""
-    return plain in NONE_WORDS or bool(_NONE.fullmatch(plain))
+    return plain in NONE_WORDS or meant("no disk", plain) is not None
 
 
 @lru_cache(maxsize=400_000)
@@ -194,15 +165,17 @@ def _torn(part: str) -> list[str]:
 
 def _disk(part: str, header_unit: str, hint: str) -> tuple[DiskCell | None, str]:
     """Read one disk; what could not be read of its text comes back beside it."""
-    rest, kind, cache = part, None, False
+    rest, cache = part, False
+    kind: StorageKind | None = None
     family = _family(rest)
     if family:
         rest = family[0].sub(" ", rest)
-    for pattern, meaning, is_cache in _KIND_WORDS:
+    for pattern, meaning in words("disk"):
         if pattern.search(rest):
             rest = pattern.sub(" ", rest)
             if kind is None and not cache:
-                kind, cache = meaning, is_cache
+                cache = meaning == "cache"
+                kind = None if cache else StorageKind(meaning)
     sata = bool(_SATA.search(part))
     if family and (kind is None or (kind is StorageKind.SATA_SSD and not sata)):
         kind, sata = family[1], True
@@ -211,9 +184,8 @@ def _disk(part: str, header_unit: str, hint: str) -> tuple[DiskCell | None, str]
     if _RPM.search(rest) and (re.search(r"rpm|u/min|upm|tr/min|\dk", rest) or len(_DISK_SIZE.findall(rest)) > 1):
         rest = _RPM.sub(" ", rest)
         kind = kind or StorageKind.HDD
-    rest = _LANES.sub(" ", rest)
-    gib, doubt, many, rest = _size(rest, header_unit)
-    rest = " ".join(_DISK_WORDS.sub(" ", rest).split()).strip(" .,:()[]-x\"'*")
+    gib, doubt, many, rest = _size(_LANES.sub(" ", rest), header_unit)
+    rest = " ".join(without("beside a disk", rest).split()).strip(" .,:()[]-x\"'*")
     kind_doubt = ""
     if kind is None and hint and not cache:
         kind = {"ssd": StorageKind.SATA_SSD, "hdd": StorageKind.HDD, "nvme": StorageKind.NVME}[hint]

@@ -19,7 +19,7 @@ from advisor.intake.headers import intake_words, map_headers
 from advisor.intake.memory import memory_type
 from advisor.intake.merged import pieces
 from advisor.intake.notes import NoteState, said
-from advisor.intake.parsed import Parsed, squeeze
+from advisor.intake.parsed import squeeze
 from advisor.intake.values import mode_said
 from advisor.unit import StorageKind
 
@@ -91,26 +91,15 @@ def _said(text: str) -> tuple[NoteState, ...]:
 def _facts(sheet: Parsing, column: Column) -> None:
     """Fill fields that no cell has given from free text."""
     modes = [mode and str(mode) for mode, _ in (mode_said(squeeze(text)) for text in column.texts)]
-    _take(sheet, column, "storage_mode", modes, "controller mode {} taken from this cell")
+    sheet.take(column, "storage_mode", modes, "controller mode {} taken from this cell")
     kinds = [None if _NOT_BOARDS.search(text) else memory_type(text).value for text in column.texts]
-    _take(sheet, column, "ram_type", kinds, "memory type {} taken from this cell")
+    sheet.take(column, "ram_type", kinds, "memory type {} taken from this cell")
     said_gone = (any(one.condition.code == NO_DISK and not one.doubted for one in _said(text)) for text in column.texts)
     gone = [str(StorageKind.NONE) if one else None for one in said_gone]
     unknown = pd.isna(sheet.have("storage_kind")) & pd.isna(sheet.have("storage_gib"))
-    taken = _take(sheet, column, "storage_kind", gone, "no disk, as this cell says", unknown)
+    taken = sheet.take(column, "storage_kind", gone, "no disk, as this cell says", unknown)
     sheet.fill("storage_gib", np.zeros(sheet.length, dtype=object), taken)
     nameless = set(column.codes[pd.isna(sheet.have("cpu"))].tolist())
     found = [pieces(text, lines=False) if at in nameless else None for at, text in enumerate(column.texts)]
     named = [piece.cpu if piece and piece.cpu and not piece.several else None for piece in found]
-    _take(sheet, column, "cpu", named, "processor {!r} taken from this cell")
-
-
-def _take(
-    sheet: Parsing, column: Column, field: str, values: list[str | None], note: str, rows: np.ndarray | bool = True
-) -> np.ndarray:
-    """Fill a field where these rows have none yet, and say so; tells where that happened."""
-    taken = sheet.fill(field, column.take(values), rows)
-    if taken.any():
-        notes = [Parsed(None, note=note.format(value) if value else "") for value in values]
-        sheet.ledger.outcomes(column, notes, among=taken)
-    return taken
+    sheet.take(column, "cpu", named, "processor {!r} taken from this cell")

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from advisor.errors import InputError
+from advisor.tables import dicts
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -18,20 +19,6 @@ _BOMS = (
     (codecs.BOM_UTF32_BE, "utf-32"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
-)
-_KINDS = (
-    (b"%PDF", "a PDF"),
-    (b"\x89PNG", "a picture (PNG)"),
-    (b"\xff\xd8\xff", "a picture (JPEG)"),
-    (b"GIF8", "a picture (GIF)"),
-    (b"\x1f\x8b", "a gzip archive"),
-    (b"BZh", "a bzip2 archive"),
-    (b"\xfd7zXZ", "an xz archive"),
-    (b"7z\xbc\xaf", "a 7-Zip archive"),
-    (b"\x7fELF", "a program"),
-    (b"MZ", "a program"),
-    (b"SQLite format 3", "an SQLite database"),
-    (b"PAR1", "a Parquet file"),
 )
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 """First bytes of the Excel format that was used before 2007."""
@@ -113,9 +100,9 @@ def decode(source: Callable[[], BinaryIO], name: str) -> Text:
     """
     with source() as file:
         sample = file.read(_BLOCK)[:4096]
-    for start, kind in _KINDS:
-        if sample.startswith(start) and (kind != "a program" or b"\x00" in sample[:512]):
-            raise InputError(f"{name} is {kind}, not a table.", SAVE_AS)
+    for row in dicts("intake/no_sheets"):
+        if sample.startswith(bytes.fromhex(row["begins"])) and (row["kind"] != "a program" or b"\x00" in sample[:512]):
+            raise InputError(f"{name} is {row['kind']}, not a table.", SAVE_AS)
     found = _counted(source)
     encoding = _encoding(sample, found["size"], name)
     if encoding != "utf-8":

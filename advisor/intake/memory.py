@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
+from advisor.intake.parsed import NONE_WORDS, UNKNOWN, Parsed, meant, of_cell, without
 
 RAM_MAX_GIB = 16_384.0
 MOST_RAM_GIB = 256.0
@@ -41,9 +41,6 @@ _MODULE = r"(?:module[sn]?|sticks?|(?:so-?)?dimms?|st(?:ü|u)ck)"
 _COUNTED = re.compile(
     rf"\b(?P<count>\d|one|two|four)\s+(?P<each>{_MODULE}\s+(?:of|à|a|with|@)\s+(?=\d)|(?=\d+\s?{_UNIT}\s+{_MODULE}\b)"
     rf"|{_MODULE}\s+(?=\d+\s?{_UNIT}? each\b))"
-)
-_LONE_COUNT = re.compile(
-    r"\b(?:\d|one|two|four|single)\s*(?:module[sn]?|sticks?|(?:so-?)?dimms|slots?)\b|\b(?:single|one)\b(?=\s*\d)|\beach\b"
 )
 
 _FREE = r"(?:free|open|empty|spare|leer|frei|available)"
@@ -82,15 +79,6 @@ _LABEL = re.compile(
     r"|\b(?=\w*\d)(?=\w*[a-z]{2})(?!(?:lp)?ddr)[a-z][\w/-]{6,}\b"
 )
 """What is printed on a module beside its size: ranks, module name, part number."""
-_NOISE = re.compile(
-    r"\b(?:lp|so-?dimms?|u?dimms?|ecc|reg(?:istered)?|ram|memory|(?:lp)?ddr\d?[lxu]?(?:-?\d{3,4})?|pc\d?l?"
-    r"|sd-?ram|\d{3,4}\s?(?:mhz|mt/s)|module[sn]?|sticks?|total|installed|fitted|of|approx\.?|ca\.?|about"
-    r"|dual channel|single channel|slot|not soldered|soldered|onboard|on-?board|on board|sum|in)\b|[~≈]"
-)
-_TAKEN = re.compile(
-    r"(?:ram|memory|all|sticks?|modules?|dimms?)?\s*(?:pulled|taken(?: out)?|removed|missing|out|stripped|gone|empty)"
-    r"|no (?:ram|memory|sticks|modules)(?: fitted| installed)?|kein ram|0 ?(?:gb|mb)?"
-)
 _GIB = {"g": 1.0, "m": 1 / 1024, "t": 1024.0}
 
 
@@ -110,13 +98,13 @@ class Amount(NamedTuple):
     end: int
 
 
-@lru_cache(maxsize=200_000)
-def memory(text: str, header_unit: str = "") -> Parsed:
+@of_cell
+def memory(plain: str, header_unit: str = "") -> Parsed:
     """Read an amount of memory.
 
     Parameters
     ----------
-    text : str
+    plain : str
         Such as '8', '8GB', '8192 MB', '2x4GB', '4+4', '5,7', '8 gig DDR4'.
     header_unit : str, optional
         Unit that the header states: 'mb', 'mib', 'gb', 'gib'.
@@ -126,22 +114,20 @@ def memory(text: str, header_unit: str = "") -> Parsed:
     Parsed
         Total [GiB]; beside it ram_soldered, ram_slots_free and ram_type where the cell says them.
     """
-    plain = _GLUED.sub(" ", _squeezed(text).replace("gb's", "gb"))
+    plain = _GLUED.sub(" ", _written_as_one(plain).replace("gb's", "gb"))
     quick = _QUICK_RAM.fullmatch(plain)
     if quick and (quick[2] or header_unit not in ("mb", "mib")) and (quick[2] or int(quick[1]) < 192):
         return _plausible(float(quick[1]))
-    if plain in MISSING_WORDS:
-        return UNKNOWN
-    if plain in NONE_WORDS or _TAKEN.fullmatch(plain):
+    if plain in NONE_WORDS or meant("no memory", plain):
         return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
     return _amount(plain, header_unit)._replace(also=_beside(plain))
 
 
-@lru_cache(maxsize=10_000)
-def memory_type(text: str) -> Parsed:
+@of_cell
+def memory_type(plain: str) -> Parsed:
     """Read a kind of memory, such as 'PC3-12800', as modules are sold by: 'DDR3', which DDR3L fits too."""
-    plain = _squeezed(text)
-    if plain in MISSING_WORDS or plain in NONE_WORDS:
+    plain = _written_as_one(plain)
+    if plain in NONE_WORDS:
         return UNKNOWN
     kinds = {_kind(match) for match in _KIND.finditer(plain)}
     if len(kinds) == 1:
@@ -149,9 +135,9 @@ def memory_type(text: str) -> Parsed:
     return Parsed(None, "no one kind of memory is recognised", "a kind such as 'DDR3' or 'DDR4'")
 
 
-def _squeezed(text: str) -> str:
-    """A text as `squeeze` gives it, each generation of memory written as one word."""
-    return _APART.sub(lambda found: f"ddr{found['digit'] or _ROMAN[found['roman']]}", squeeze(text))
+def _written_as_one(plain: str) -> str:
+    """A text with each generation of memory written as one word."""
+    return _APART.sub(lambda found: f"ddr{found['digit'] or _ROMAN[found['roman']]}", plain)
 
 
 def _beside(plain: str) -> tuple[tuple[str, object], ...]:
@@ -184,7 +170,7 @@ def _amount(plain: str, header_unit: str) -> Parsed:
     rest = _NOT_FITTED.sub(" ", _NOW.sub(" ", rest))
     rest = _COUNTED.sub(lambda m: f"{_WORD_COUNTS.get(m['count'], m['count'])}x", rest)
     labels = " ".join(match[0] for match in _LABEL.finditer(rest) if not match[0].startswith("pc"))
-    rest = " ".join(_NOISE.sub(" ", _LONE_COUNT.sub(" ", _LABEL.sub(" ", rest))).split())
+    rest = " ".join(without("beside memory", _LABEL.sub(" ", rest)).split())
     found, problem = _amounts(rest, header_unit, bool(_KIND.search(plain)))
     problem = problem or _contradiction(found, rest)
     if problem:

@@ -22,59 +22,7 @@ CONDITION_COLUMNS = ("row", "code", "severity", "effect", "title", "reason", "ac
 
 EFFECTS = (Advice.SET_ASIDE, Advice.HOLD, "none")
 
-_GAP = r"(?:\W+(?!(?:not|no|never|isn.?t|wasn.?t|ok|okay|fine|good|without)\b)\w+(?:['/-]\w+)*){0,2}?\W+"
-_SHORTHAND = {
-    "<GAP>": _GAP,
-    "<BAD>": (
-        r"(?:broken?|crack(?:ed|s)?|smash\w*|shatter\w*|damag\w*|fault\w*|dead|dying|bad|defect\w*|gone|fail\w*|flaky"
-        r"|iffy|erratic|intermittent\w*|bust(?:ed)?|snapped|torn|stuck|stick(?:s|y|ing)|knackered|kaputt|temperamental"
-        r"|worn|loose|stiff|wobbly|weak|jump(?:s|y)|dont work|doesnt work"
-        r"|(?:not|isn.?t|barely|hardly|never|no longer) (?:work\w*|respond\w*|ok|good)"
-        r"|(?:do|does) ?(?:n.?t|not) (?:work|respond|function)|not (?:detected|found|recogni[sz]ed|seen)"
-        r"|needs? (?:to be )?(?:replac\w*|repair\w*|fix\w*|new|swap\w*|clean\w*))"
-    ),
-    "<OUT>": (
-        r"(?:removed|missing|taken(?: out)?|pulled|gone|absent|stripped|out"
-        r"|not (?:included|fitted|present|there|supplied))"
-    ),
-}
-"""Stand for words that many patterns share: up to two words between, none of which denies; is broken; is not there."""
-
 _SHOWN = 80
-
-_LIST = re.compile(
-    r"\b(no|without|w/o)((?: [\w'/-]+)+(?:, ?[\w'/-]+(?: [\w'/-]+)?)*),? (?:or|nor|and no) (?=[\w'/-]+)", re.I
-)
-_SENTENCE = re.compile(r"[.;!\n]+(?=\s|$)|\n|;|!|\s\|\s")
-_PART = re.compile(
-    r",|\bbut\b|\bhowever\b|\bexcept\b|\bthough\b|\s(?:-|/|&|\+)\s|(?<=\w)\s+(?=(?:no|without|w/o)\s)", re.I
-)
-_DOUBT = re.compile(
-    r"\b(?:maybe|may|might|possibl[ey]|perhaps|not (?:quite )?sure|unsure|uncertain|could (?:be|have)|suspect\w*"
-    r"|i think|seems?|seemingly|looks? like|apparently|probabl[ey]|likely|prob|check (?:if|for|whether)|unclear"
-    r"|not clear|supposed\w*|said to)\b|\?",
-    re.I,
-)
-_DENIED_BEFORE = re.compile(
-    r"(?:\b(?:no|not|never|none|nor|neither|without|w/o|free of|isn.?t|wasn.?t|aren.?t|hasn.?t|had no|kein\w*|ohne)"
-    r"(?:\s+(?:any|a|the|signs?|traces?|evidence|been|longer|have|having|had|is|on|of|visible|obvious|known|be|show\w*)"
-    r"\b)*"
-    r"(?:\s+(?!just|only|needs?|but)[\w'/-]+){0,2}"
-    r"|\b(?:removed|released|taken out|un-?enroll?ed) (?:from|of)(?: the)?"
-    r"|^\W*(?:(?:i|we|have|has|just|already|now|it) )*(?:cleared|removed|reset|replaced|fixed|repaired"
-    r"|mended|unlocked|disabled)(?: the| an?| old| its)*)\W*$",
-    re.I,
-)
-_DENIED_BEHIND = re.compile(
-    r"^(?:\s+(?:battery|batteries|password|pw|lock|damage|agent|account|issue|fault|problem))?[\s\"')]*(?:[:=]\s*(?:no|none|n|nil|0|ok|okay|fine|good)\b"
-    r"|[:=]?\s*(?:(?:has|have|had) (?:been )?|was |were |is |are |now |already |got |all |since |lock "
-    r"|permanently |fully )*"
-    r"(?:removed|cleared|reset|unlocked|deleted|disabled|deactivated|fixed|mended|repaired|replaced|solved|resolved|gone"
-    r"|(?:switched |turned )?off|none|nil|fine|ok|okay)\b)",
-    re.I,
-)
-
-_TO_DO = re.compile(r"\b(?:needs?|must|to be|should|wants?|please|requires?|requested)\b", re.I)
 
 
 @dataclass(frozen=True)
@@ -155,23 +103,25 @@ def _places(column: str) -> dict[str, list[tuple[str, list[int]]]]:
 _INHERITED = ("words", "unless", "severity", "effect", "title", "action", "rules_out", "also_in")
 
 
+@cache
+def _shorthand() -> dict[str, str]:
+    """Words that stand for what many patterns share, in angle brackets, and that."""
+    return {row["name"]: row["pattern"] for row in dicts("intake/note_grammar") if row["name"].startswith("<")}
+
+
+@cache
+def _grammar(name: str) -> re.Pattern[str]:
+    """What takes a note apart, by its name in the table of the grammar."""
+    return next(re.compile(row["pattern"], re.I) for row in dicts("intake/note_grammar") if row["name"] == name)
+
+
 _PART_BROKEN = re.compile(r"<BROKEN:(.*)>")
-_BROKEN = (
-    r"\b{0}<GAP><BAD>|\b{0}\s*[:=]\s*(?:<BAD>|no\b)|\b(?<!not )<BAD> {1}{0}\b|\b{0}<GAP>(?:has|with)(?: an?)? {2}"
-    r"|\b{2} (?:in|on|to|across) (?:the )?{0}\b"
-)
-_WHERE = (
-    r"(?:(?:laptop|main|built-in|internal|left|right|rear|front|lcd|tft|touch|numeric|one|some|several|both|all|old|the)"
-    r" ){0,2}"
-)
-_HARM = r"(?:crack|fault|damage|problem|defect|chip)"
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:
     if part := _PART_BROKEN.fullmatch(pattern):
-        noun = f"(?:{part[1]})"
-        pattern = _BROKEN.replace("{0}", noun).replace("{1}", _WHERE).replace("{2}", _HARM)
-    for name, words in _SHORTHAND.items():
+        pattern = _shorthand()["<BROKEN>"].replace("<PART>", f"(?:{part[1]})")
+    for name, words in _shorthand().items():
         pattern = pattern.replace(name, words)
     return re.compile(pattern, re.I)
 
@@ -198,8 +148,9 @@ def said(text: str, column: str = "notes") -> tuple[NoteState, ...]:
         return ()
     likely = [table()[place] for place in sorted(told)]
     found: dict[str, NoteState] = {}
-    for sentence in _SENTENCE.split(_LIST.sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))):
-        parts = [part.strip() for part in _PART.split(sentence) if part.strip()]
+    spelled = _grammar("list").sub(_spelled_out, " ".join(text[:4000].replace("’", "'").split(" ")))
+    for sentence in _grammar("sentence end").split(spelled):
+        parts = [part.strip() for part in _grammar("part end").split(sentence) if part.strip()]
         for one in likely:
             if one.excludes and one.excludes.search(sentence):
                 continue
@@ -228,11 +179,10 @@ def _states(one: Condition, part: str) -> bool | None:
     """Whether a part of a note doubts the condition, None when it does not state it."""
     for match in one.states.finditer(part):
         before, behind = part[: match.start()], part[match.end() :]
-        doubt = _DOUBT.search(part)
-        mended = _DENIED_BEHIND.search(behind) and not _TO_DO.search(part)
-        if mended or _DENIED_BEFORE.search(_DOUBT.sub(" ", before)):
-            continue
-        return bool(doubt)
+        doubt = _grammar("doubt")
+        mended = _grammar("denied behind").search(behind) and not _grammar("to do").search(part)
+        if not mended and not _grammar("denied before").search(doubt.sub(" ", before)):
+            return bool(doubt.search(part))
     return None
 
 

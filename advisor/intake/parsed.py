@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
+from functools import cache, lru_cache, wraps
 from typing import Any, NamedTuple
+
+from advisor.tables import compiled, dicts
 
 
 class Parsed(NamedTuple):
@@ -49,3 +54,33 @@ _PLAIN = str.maketrans(
     {"\xa0": " ", "\u2007": " ", "\u202f": " ", "\u200b": "", "\ufeff": "", "×": "x", "–": "-", "—": "-", "−": "-",
      "’": "'", "，": ",", "\x00": ""}
 )  # fmt: skip
+
+
+def of_cell(read: Callable[..., Parsed]) -> Callable[..., Parsed]:
+    """Make a reader of squeezed texts one of cells: each cell is read once, one that says nothing is `UNKNOWN`."""
+
+    @wraps(read)
+    @lru_cache(maxsize=100_000)
+    def cell(text: str, *how: Any) -> Parsed:
+        plain = squeeze(text)
+        return UNKNOWN if plain in MISSING_WORDS else read(plain, *how)
+
+    return cell
+
+
+@cache
+def words(use: str) -> list[tuple[re.Pattern[str], str]]:
+    """Rows of the table of words for one use: the expression, and what it means."""
+    return [(compiled(row["pattern"]), row["meaning"]) for row in dicts("intake/words") if row["use"] == use]
+
+
+def meant(use: str, plain: str) -> str | None:
+    """What a whole text means by the table of words, None when it is none of them."""
+    return next((meaning for pattern, meaning in words(use) if pattern.fullmatch(plain)), None)
+
+
+def without(use: str, text: str) -> str:
+    """A text without what the rows of the table of words for one use find in it."""
+    for pattern, _ in words(use):
+        text = pattern.sub(" ", text)
+    return text

@@ -17,8 +17,8 @@ from advisor.intake.disk_columns import disk_cells
 from advisor.intake.disks import Disks, disks
 from advisor.intake.headers import DISK_COLUMNS, DISK_KINDS, MERGED, STORAGE, Mapped, map_headers
 from advisor.intake.parsed import MISSING_WORDS, UNKNOWN, Parsed, squeeze
-from advisor.intake.parsers import TEXT_FIELDS, parser
 from advisor.intake.reading import NO_HEADER
+from advisor.intake.values import TEXT_FIELDS, parser
 from advisor.phrases import few, tidy_text
 from advisor.unit import pandas_dtypes
 
@@ -164,6 +164,16 @@ class Parsing:
         taken: np.ndarray = pd.isna(have) & ~pd.isna(values) & rows
         if taken.any() or name not in self.values:
             self.values[name] = np.where(taken, values, have)
+        return taken
+
+    def take(
+        self, column: Column, field: str, values: list[str | None], note: str, rows: np.ndarray | bool = True
+    ) -> np.ndarray:
+        """Fill a field from a column meant for another, where these rows have none yet, and say so; tells where."""
+        taken = self.fill(field, column.take(values), rows)
+        if taken.any():
+            notes = [Parsed(None, note=note.format(value) if value else "") for value in values]
+            self.ledger.outcomes(column, notes, among=taken)
         return taken
 
     def record(self, position: int, column: Column, outcomes: list[Parsed]) -> None:

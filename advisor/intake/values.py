@@ -1,41 +1,31 @@
-"""Closed sets, shares, rates and yes-or-no as people write them."""
+"""Closed sets, shares, rates and yes-or-no as people write them, and the parser of each field."""
 
 from __future__ import annotations
 
 import re
-from functools import cache, lru_cache
+from collections.abc import Callable
+from functools import lru_cache
 
-from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
-from advisor.tables import compiled, dicts
-from advisor.unit import BootMode, FormFactor, StorageMode
-
-
-@cache
-def _words(use: str) -> list[tuple[re.Pattern[str], str]]:
-    """Rows of the table of words for one use: the expression, and what it means."""
-    return [(compiled(row["pattern"]), row["meaning"]) for row in dicts("intake/words") if row["use"] == use]
-
-
-def _meant(use: str, plain: str) -> str | None:
-    """What a whole text means by the table of words, None when it is none of them."""
-    return next((meaning for pattern, meaning in _words(use) if pattern.fullmatch(plain)), None)
-
+from advisor.intake.device_ids import devices
+from advisor.intake.memory import memory, memory_type
+from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, meant, of_cell, squeeze, words
+from advisor.unit import DTYPES, MEASURES, BootMode, FormFactor, StorageMode, Unit, choices
 
 _ACCEPT_FORM = "one of " + ", ".join(FormFactor)
 
 
-@lru_cache(maxsize=50_000)
-def form_factor(text: str) -> Parsed:
+@of_cell
+def form_factor(plain: str) -> Parsed:
     """Read a kind of box, such as 'notebook', 'SFF', 'AiO', as a `FormFactor`."""
-    plain = squeeze(text).strip(" .()")
+    plain = plain.strip(" .()")
     if plain in MISSING_WORDS or plain in NONE_WORDS:
         return UNKNOWN
     plain = plain.removesuffix(" pc") if plain.startswith(("notebook", "laptop", "tablet")) else plain
-    if form := _meant("form_factor", plain):
+    if form := meant("form_factor", plain):
         return Parsed(FormFactor(form))
     within = {
         FormFactor(form)
-        for pattern, form in _words("form_factor")
+        for pattern, form in words("form_factor")
         if re.search(rf"(?<!\w)(?:{pattern.pattern})(?!\w)", plain)
     }
     if within == {FormFactor.DESKTOP, FormFactor.SMALL_DESKTOP}:
@@ -47,52 +37,23 @@ def form_factor(text: str) -> Parsed:
     return Parsed(None, "no kind of box is recognised", _ACCEPT_FORM)
 
 
-_ACCEPT_BOOT = "'UEFI', '32-bit UEFI' or 'legacy BIOS'"
-
-
-@lru_cache(maxsize=50_000)
-def boot_mode(text: str) -> Parsed:
+@of_cell
+def boot_mode(plain: str) -> Parsed:
     """Read what the firmware boots, such as 'UEFI', 'legacy', 'CSM', 'efi32', as a `BootMode`."""
-    plain = squeeze(text)
-    if plain in MISSING_WORDS or plain in NONE_WORDS:
+    if plain in NONE_WORDS:
         return UNKNOWN
-    efi = bool(re.search(r"efi", plain))
-    legacy = bool(re.search(r"legacy|\bcsm\b|\bmbr\b|\bbios\b|non-?\s?uefi", plain))
-    if re.search(r"\bno(?:n|t)?[\s-]*u?efi\b|ohne u?efi", plain):
-        return Parsed(BootMode.BIOS)
-    if re.search(r"\b(?:no csm|csm off|csm disabled|no legacy|uefi only)\b", plain):
-        return Parsed(BootMode.UEFI64)
-    if efi and re.search(r"32|ia32|i386", plain) and "64" not in plain:
-        return Parsed(BootMode.UEFI32)
-    if efi and legacy and "bios" in plain and not re.search(r"legacy|csm|mbr|/|\+|,| or | and |both", plain):
-        return Parsed(BootMode.UEFI64, note="taken as 64-bit UEFI; write '32-bit UEFI' when it is that")
-    if efi and legacy:
-        return Parsed(BootMode.UEFI64, note="both are offered: taken as 64-bit UEFI")
-    if efi or plain in ("gpt", "both", "u"):
-        if plain in ("both", "gpt"):
-            width = "says nothing about the firmware's width"
-            return Parsed(None, width if plain == "both" else "names a disk's table, not the firmware", _ACCEPT_BOOT)
-        if "64" in plain:
-            return Parsed(BootMode.UEFI64)
-        return Parsed(BootMode.UEFI64, note="taken as 64-bit UEFI; write '32-bit UEFI' when it is that")
-    if legacy:
-        return Parsed(BootMode.BIOS)
-    return Parsed(None, "no boot mode is recognised", _ACCEPT_BOOT)
+    mode, _, said = (meant("boot_mode", plain) or "open: no boot mode is recognised").partition(": ")
+    if mode == "open":
+        return Parsed(None, said, "'UEFI', '32-bit UEFI' or 'legacy BIOS'")
+    return Parsed(BootMode(mode), note=said)
 
 
-_ACCEPT_MODE = "one of " + ", ".join(StorageMode)
-
-
-@lru_cache(maxsize=10_000)
-def storage_mode(text: str) -> Parsed:
+@of_cell
+def storage_mode(plain: str) -> Parsed:
     """Read the mode of the storage controller, such as 'AHCI', 'RAID', 'RST', as a `StorageMode`."""
-    plain = squeeze(text)
-    if plain in MISSING_WORDS:
-        return UNKNOWN
-    mode, _ = mode_said(plain)
-    for pattern, other in ((r"nvme", StorageMode.NVME), (r"\bide\b|pata|legacy|compatib", StorageMode.IDE)):
-        mode = other if mode is None and re.search(pattern, plain) else mode
-    return Parsed(mode) if mode else Parsed(None, "no controller mode is recognised", _ACCEPT_MODE)
+    if mode := mode_said(plain)[0] or meant("storage_mode", plain):
+        return Parsed(StorageMode(mode))
+    return Parsed(None, "no controller mode is recognised", "one of " + ", ".join(StorageMode))
 
 
 _MODE_WORDS = re.compile(
@@ -120,29 +81,20 @@ def mode_said(plain: str) -> tuple[StorageMode | None, str]:
     return mode, _MODE_WORDS.sub(" ", plain) if mode else plain
 
 
-@lru_cache(maxsize=10_000)
-def yes_no(text: str) -> Parsed:
+@of_cell
+def yes_no(plain: str) -> Parsed:
     """Read yes or no as a bool."""
-    plain = squeeze(text)
-    if plain in MISSING_WORDS:
-        return UNKNOWN
-    if said := _meant("yes or no", plain):
+    if said := meant("yes or no", plain):
         return Parsed(said == "yes")
     return Parsed(None, "neither yes nor no", "yes or no")
 
 
-@lru_cache(maxsize=10_000)
-def soldered(text: str) -> Parsed:
-    """Read whether all memory is soldered; 'partly' means that it is not all.
-
-    Returns
-    -------
-    Parsed
-        A bool.
-    """
-    if said := _meant("soldered", squeeze(text)):
+@of_cell
+def soldered(plain: str) -> Parsed:
+    """Read whether all memory is soldered, as a bool; 'partly' means that it is not all."""
+    if said := meant("soldered", plain):
         return Parsed(said == "yes")
-    parsed = yes_no(text)
+    parsed = yes_no(plain)
     return parsed if not parsed.problem else parsed._replace(accepted="yes, no, soldered, socketed or partly")
 
 
@@ -155,14 +107,10 @@ _CYCLES = re.compile(r"\b(\d{1,5})\s*(?:x\s*)?cyc(?:les?|s|\.)?(?![a-z])|\bcycle
 _ENERGY = re.compile(r"(\d[\d.,]*)\s*(?:m?wh|m?ah)?\s*(?:/|of|out of|von)\s*(\d[\d.,]*)\s*(m?wh|m?ah)\b")
 _PERCENT = re.compile(r"(?<![\d.,-])(\d{1,3}(?:[.,]\d+)?)\s*(?:%|pct\b|percent|prozent|per cent|pour cent)")
 _NAMED = re.compile(r"\b(?:of design(?: capacity)?|design|capacity|health|battery|charge|left)\b")
-_EMPTY = re.compile(
-    r"(?:completely |totally |battery |cell )*(?:dead|doa|flat|does ?n.?t hold(?: a)? charge|no charge|kaputt)"
-)
-_GONE = re.compile(r"(?:no|without|ohne) (?:battery|akku|disk)|battery (?:removed|missing)|removed|pulled|missing")
 
 
-@lru_cache(maxsize=50_000)
-def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
+@of_cell
+def share(plain: str, highest: float = 100.0, worn: bool = False) -> Parsed:
     """Read a percentage, such as '85%', '85,5 %', '~80'.
 
     Parameters
@@ -177,11 +125,8 @@ def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
     Parsed
         A number of percent.
     """
-    plain = squeeze(text)
     accepted = f"a percentage from 0 to {highest:.0f}, such as 85 or '85%'"
-    if plain in MISSING_WORDS:
-        return UNKNOWN
-    if plain in NONE_WORDS or _GONE.fullmatch(plain):
+    if plain in NONE_WORDS or meant("no battery", plain):
         return Parsed(None, note="there is none, so it has no health")
     match, unread = _NUMBER.fullmatch(plain), ""
     if not match:
@@ -207,8 +152,8 @@ def share(text: str, highest: float = 100.0, worn: bool = False) -> Parsed:
     return Parsed(number, note="; ".join(filter(None, notes)))
 
 
-@lru_cache(maxsize=50_000)
-def battery(text: str, highest: float = 150.0, worn: bool = False) -> Parsed:
+@of_cell
+def battery(plain: str, highest: float = 150.0, worn: bool = False) -> Parsed:
     """Read a battery's health, such as '85%', '40 of 50 Wh', 'dead'.
 
     Parameters
@@ -221,7 +166,6 @@ def battery(text: str, highest: float = 150.0, worn: bool = False) -> Parsed:
     Parsed
         Capacity of what it was designed for [%]; beside it battery_cycles where the cell says them.
     """
-    plain = squeeze(text)
     also: tuple[tuple[str, int], ...] = ()
     cycles = list(_CYCLES.finditer(plain))
     if len(cycles) == 1:
@@ -234,7 +178,7 @@ def battery(text: str, highest: float = 150.0, worn: bool = False) -> Parsed:
         full, design = (float(re.sub(r"[.,](?=\d{3}\b)", "", one).replace(",", ".")) for one in energy.group(1, 2))
         if design > 0 and full <= 1.5 * design:
             return Parsed(round(100 * full / design, 2), note=f"{full:g} of {design:g} {energy[3].title()}", also=also)
-    if _EMPTY.fullmatch(plain):
+    if meant("dead battery", plain):
         return Parsed(0.0, note=f"{plain!r} taken as 0 %: it holds no charge", also=also)
     return share(plain, highest, worn)._replace(also=also)
 
@@ -245,8 +189,8 @@ _COUNT = re.compile(
 )
 
 
-@lru_cache(maxsize=20_000)
-def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed:
+@of_cell
+def count(plain: str, highest: int = 128, what: str = "a whole number") -> Parsed:
     """Read a whole number, such as '1', '1 free', 'none', 'full'.
 
     Parameters
@@ -261,10 +205,7 @@ def count(text: str, highest: int = 128, what: str = "a whole number") -> Parsed
     Parsed
         An int.
     """
-    plain = squeeze(text)
-    if plain in MISSING_WORDS:
-        return UNKNOWN
-    if said := "0" if plain in NONE_WORDS else _meant("number", plain):
+    if said := "0" if plain in NONE_WORDS else meant("number", plain):
         return Parsed(int(said))
     accepted = f"{what} from 0 to {highest}"
     match = _COUNT.fullmatch(plain)
@@ -310,7 +251,7 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
     # On a link a small b is a bit, as in 'Mb/s'; everywhere else both letters are bytes.
     if unit == "mbps" and stated in ("mb/s", "gb/s") and not re.search(r"[MG]B/s", text):
         stated = stated.replace("b/s", "bit/s")
-    factor = _meant(unit, stated) if stated else "1"
+    factor = meant(unit, stated) if stated else "1"
     if match is None or factor is None:
         return Parsed(None, "no number with a unit of this kind is recognised", _ACCEPT_RATE[unit])
     digits = match[1].replace(" ", "").replace("'", "")
@@ -318,3 +259,46 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
     if not 0 < number <= highest:
         return Parsed(None, f"{match[1]} is outside what is possible", _ACCEPT_RATE[unit])
     return Parsed(round(number, 6))
+
+
+TEXT_FIELDS = frozenset(name for name, dtype in DTYPES.items() if dtype == "string" and not choices(name)) - {
+    "devices", "ram_type"
+}  # fmt: skip
+"""Fields that are kept as the text they are."""
+
+_RATES = {"Mbit/s": "mbps", "MiB/s": "mib/s", "ms": "ms"}
+"""Measures of speeds and times, as the table of words has them."""
+
+_COUNTED = {
+    "ram_slots_free": "a number of free slots", "ram_slots": "a number of slots",
+    "battery_cycles": "a number of cycles", "cpu_family": "a family", "cpu_model": "a model number",
+    "cpu_stepping": "a stepping", "cpu_cores": "a number of cores", "cpu_threads": "a number of threads",
+}  # fmt: skip
+"""What is accepted in a cell of whole numbers, for the message."""
+
+_OTHERS: dict[str, Callable[[str], Parsed]] = {
+    "form_factor": form_factor,
+    "boot_mode": boot_mode,
+    "storage_mode": storage_mode,
+    "ram_soldered": soldered,
+    "ram_type": memory_type,
+    "devices": devices,
+}
+
+
+def parser(field: str, unit: str = "", header: str = "") -> Callable[[str], Parsed]:
+    """The parser, from a text to a `Parsed`, of the cells of a field (no plain text, no storage_kind or storage_gib);
+    `unit` and `header` are what the header states: under 'wear' a share says what is gone.
+    """
+    most = next((float(limit.le) for limit in Unit.model_fields[field].metadata if hasattr(limit, "le")), 0.0)
+    worn = "wear" in header.lower()
+    if kind := _RATES.get(MEASURES[field]):
+        return lambda text: rate(text, kind, most)
+    if DTYPES[field] == "Int64":
+        return lambda text: count(text, int(most), _COUNTED.get(field, "a whole number"))
+    if MEASURES[field] == "GiB":
+        return lambda text: memory(text, unit)
+    if MEASURES[field] == "%":
+        read = battery if field == "battery_health_pct" else share
+        return lambda text: read(text, most, worn)
+    return _OTHERS.get(field, yes_no) if DTYPES[field] == "boolean" else _OTHERS[field]

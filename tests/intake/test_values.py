@@ -11,7 +11,7 @@ from advisor.intake.disks import disks
 from advisor.intake.memory import memory
 from advisor.intake.merged import pieces
 from advisor.intake.parsed import UNKNOWN
-from advisor.intake.parsers import TEXT_FIELDS, parser
+from advisor.intake.values import TEXT_FIELDS, parser
 from advisor.unit import DTYPES, INTAKE_COLUMNS, Unit
 
 GB = 1e9 / 2**30  # one label GB in GiB: IEC 80000-13 and SI
