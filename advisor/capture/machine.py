@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import os
 import posixpath
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 FILE_LIMIT = 1 << 20
 """Most bytes read from any one file [bytes]; nothing a probe needs is longer."""
@@ -114,6 +116,16 @@ def whole(text: str | None, base: int = 10) -> int | None:
         return int(text, base)
     except ValueError:
         return None
+
+
+_SIZE = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,6}))?\s?(?:bytes|([BkKMGTPE]?)i?B?)\Z")
+
+
+def bytes_of(value: Any) -> int | None:
+    """A size [bytes], as a number or as listings print it, such as '238.5G' or '8192 MB', in powers of 1024."""
+    if isinstance(value, str) and len(value) < 40 and (found := _SIZE.match(value.strip())):
+        value = int(float(f"{found[1]}.{found[2] or 0}") * 1024 ** "BKMGTPE".index((found[3] or "B").upper()))
+    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1 << 60 else None
 
 
 def parts(lines: Iterable[str], begins: Callable[[str, list[str]], object]) -> Iterator[list[str]]:

@@ -55,7 +55,7 @@ def from_udev(device: KernelDevice) -> Memory:
     others = 0
     for i in range(min(count or 0, 128)):
         key = f"MEMORY_DEVICE_{i}_"
-        form, kind = clean(device.property(f"{key}FORM_FACTOR"), 40), clean(device.property(f"{key}TYPE"), 40)
+        form, kind = (clean(device.property(f"{key}{part}"), 40) for part in ("FORM_FACTOR", "TYPE"))
         if kind in _NOT_RAM:
             # The list also holds the firmware's own flash chips.
             others += 1
@@ -63,14 +63,8 @@ def from_udev(device: KernelDevice) -> Memory:
         present = device.property(f"{key}PRESENT")
         size = whole(device.property(f"{key}SIZE"))
         mib = 0 if present == "0" else (size >> 20 if size else None)
-        modules.append(
-            Module(
-                mib=mib,
-                form=known_word(form, "memory form"),
-                kind=known_word(kind, "memory type"),
-                speed=whole(device.property(f"{key}SPEED_MTS")),
-            )
-        )
+        speed = whole(device.property(f"{key}SPEED_MTS"))
+        modules.append(Module(mib, known_word(form, "memory form"), known_word(kind, "memory type"), speed))
     most = whole(device.property("MEMORY_ARRAY_MAX_CAPACITY"))
     listed = any(module.mib for module in modules)
     return Memory(
@@ -82,8 +76,7 @@ def from_udev(device: KernelDevice) -> Memory:
 
 def known_word(name: str | None, group: str) -> str | None:
     """The standard's own spelling of a 'memory form' or 'memory type'; None for no such word, and for 'not known'."""
-    row = smbios.words(group).get(smbios.number_of(name, group) or 0, {})
-    return row["name"] if row.get("known") == "yes" else None
+    return smbios.known(smbios.number_of(name, group), group)
 
 
 def fitted_gib(seen_kib: int) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+from collections.abc import Mapping
 from typing import Any
 
 from advisor.capture.machine import Machine, clean, pairs, parts, whole
@@ -58,16 +59,16 @@ def parse(content: str) -> Processor:
         packages = -(-(highest + 1) // siblings)
         if threads < siblings * packages:  # only some of the processors were pasted
             cores, threads = per_package * packages, siblings * packages
-    return Processor(
-        name=clean(first.get("model name")),
-        vendor=clean(first.get("vendor_id"), 20),
-        family=whole(first.get("cpu family")),
-        model=whole(first.get("model")),
-        stepping=whole(first.get("stepping")),
-        flags=clean(first.get("flags"), 8000),
-        cores=cores or None,
-        threads=threads or None,
-    )
+    return of_fields(first, cores, threads)
+
+
+def of_fields(said: Mapping[str, str], cores: int | None, threads: int | None) -> Processor:
+    """The processor of fields by their names in /proc/cpuinfo, or in lscpu, which differ in capitals alone."""
+    fields = {key.casefold().replace("_", " "): value for key, value in said.items()}
+    family, model, stepping = (whole(fields.get(name)) for name in ("cpu family", "model", "stepping"))
+    name, vendor = clean(fields.get("model name")), clean(fields.get("vendor id"), 20)
+    flags = clean(fields.get("flags"), 8000)
+    return Processor(name, vendor, family, model, stepping, flags, cores or None, threads or None)
 
 
 def _topology(machine: Machine) -> tuple[int | None, int | None]:

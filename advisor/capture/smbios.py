@@ -57,6 +57,12 @@ def words(group: str) -> dict[int, dict[str, str]]:
     return {int(row["number"]): row for row in dicts("capture/smbios") if row["group"] == group}
 
 
+def known(number: int | None, group: str) -> str | None:
+    """The standard's word for a number of 'memory form' or 'memory type'; None for none, and for 'not known'."""
+    row = words(group).get(number or 0, {})
+    return row["name"] if row.get("known") == "yes" else None
+
+
 def number_of(name: str | None, group: str) -> int | None:
     """The number that the standard has for a word of a group, however it is written."""
     same = (number for number, row in words(group).items() if name and row["name"].casefold() == name.casefold())
@@ -102,14 +108,8 @@ def _module(place: Structure) -> Module:
     speed = place.number(0x15, 2)
     if speed == 0xFFFF:
         speed = (place.number(0x54, 4) or 0) & 0x7FFF_FFFF
-    form = words("memory form").get(place.number(0x0E, 1) or 0, {})
-    kind = words("memory type").get(place.number(0x12, 1) or 0, {})
-    return Module(
-        mib=mib,
-        form=form["name"] if form.get("known") == "yes" else None,
-        kind=kind["name"] if kind.get("known") == "yes" else None,
-        speed=speed if speed and mib != 0 else None,
-    )
+    form, kind = known(place.number(0x0E, 1), "memory form"), known(place.number(0x12, 1), "memory type")
+    return Module(mib, form, kind, speed if speed and mib != 0 else None)
 
 
 def uefi_able(table: bytes) -> bool | None:

@@ -6,12 +6,10 @@ import re
 from typing import Any
 
 from advisor.capture.listings.kinds import ListingKind, Section
-from advisor.capture.machine import clean
+from advisor.capture.machine import bytes_of, clean
 from advisor.capture.machine_facts import Disk, MachineFacts
 
 MOST_DISKS = 64
-_SIZE = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,6}))?\s?([BKMGTPE]?)(?:i?B)?\Z")
-_POWERS = {"": 0, "B": 0, "K": 1, "M": 2, "G": 3, "T": 4, "P": 5, "E": 6}
 _LINKS = {"nvme": "nvme", "sata": "ata", "ata": "ata", "usb": "usb", "mmc": "mmc", "virtio": "virtio", "sas": "scsi"}
 _NAME = re.compile(r"[\w!/.-]{1,60}")
 _DISK = re.compile(r"(?:sd[a-z]{1,2}|hd[a-z]|vd[a-z]|xvd[a-z]|nvme\d{1,2}n\d{1,2}|mmcblk\d{1,2}(?:boot\d)?)\Z")
@@ -76,18 +74,6 @@ def _truth(value: Any) -> bool | None:
     if isinstance(value, bool):
         return value
     return {"1": True, "0": False, 1: True, 0: False}.get(value) if isinstance(value, str | int) else None
-
-
-def bytes_of(value: Any) -> int | None:
-    """A size as lsblk prints it [bytes]: whole bytes with -b, else '238.5G', in powers of 1024."""
-    if isinstance(value, int) and not isinstance(value, bool):
-        return value if 0 <= value < 1 << 60 else None
-    found = _SIZE.match(value.strip()) if isinstance(value, str) and len(value) < 40 else None
-    if not found:
-        return None
-    number = float(f"{found[1]}.{found[2] or 0}")
-    size = number * 1024 ** _POWERS[found[3]]
-    return int(size) if size < 1 << 60 else None
 
 
 _HEADER = re.compile(r"\s{0,8}(?:NAME|KNAME|PATH)\s(?:\s{0,80}[A-Z][A-Z:-]{1,11}){1,40}\s*\Z")

@@ -10,8 +10,8 @@ from typing import Any
 
 from advisor.capture import memory, processor
 from advisor.capture.listings.kinds import KEYED, ListingKind, Section, keyed
-from advisor.capture.machine import clean, pairs, whole
-from advisor.capture.machine_facts import MachineFacts, Memory, Processor
+from advisor.capture.machine import bytes_of, pairs, whole
+from advisor.capture.machine_facts import MachineFacts, Memory
 from advisor.tables import dicts
 
 ONLY_32_BIT = "op-mode:32-bit"
@@ -22,7 +22,7 @@ _FLAGS = re.compile(r"[a-z0-9_ ]+\Z")
 
 def _flags_go_on(line: str, lines: list[str]) -> bool:
     """Whether a line is the rest of a broken line of flags."""
-    if KEYED.match(line[:120]) or not _FLAGS.match(line.strip() or "-"):
+    if re.match(KEYED, line) or not _FLAGS.match(line.strip() or "-"):
         return False
     keys = [one.partition(":")[0].strip().casefold() for one in lines if ":" in one]
     return bool(keys) and keys[-1] in ("flags", "features")
@@ -117,20 +117,12 @@ def _lscpu(said: dict[str, str]) -> MachineFacts:
     fields: dict[str, str] = {}
     for key, value in said.items():
         fields.setdefault(_words().get(key.casefold(), key), value)
-    per_socket, sockets = whole(fields.get("Core(s) per socket")), whole(fields.get("Socket(s)"))
-    flags = clean(fields.get("Flags"), 8000)
     modes = fields.get("CPU op-mode(s)", "")
-    found = Processor(
-        name=clean(fields.get("Model name")),
-        vendor=clean(fields.get("Vendor ID"), 20),
-        family=whole(fields.get("CPU family")),
-        model=whole(fields.get("Model")),
-        stepping=whole(fields.get("Stepping")),
-        flags=flags or (ONLY_32_BIT if "32" in modes and "64" not in modes else None),
-        cores=per_socket * sockets if per_socket and sockets else None,
-        threads=whole(fields.get("CPU(s)")),
-    )
-    return MachineFacts(processor=found)
+    if "32" in modes and "64" not in modes and not fields.get("Flags"):
+        fields["Flags"] = ONLY_32_BIT
+    per_socket, sockets = whole(fields.get("Core(s) per socket")), whole(fields.get("Socket(s)"))
+    cores = per_socket * sockets if per_socket and sockets else None
+    return MachineFacts(processor=processor.of_fields(fields, cores, whole(fields.get("CPU(s)"))))
 
 
 def read_meminfo(section: Section) -> MachineFacts:
@@ -141,22 +133,20 @@ def read_meminfo(section: Section) -> MachineFacts:
 MEMINFO = ListingKind("/proc/meminfo", re.compile(r"MemTotal:").match, keyed, read_meminfo)
 
 _ROW = re.compile(r"\s{0,4}(?:Mem|Mem\.|Speicher|Geheugen|Memoria|Pamięć|Память|Пам'ять|内存|記憶體) ?:\s{1,40}(\S+)")
-_AMOUNT = re.compile(r"([0-9]{1,15})(?:[.,]([0-9]{1,2}))?([BKMGT]?)i?B?\Z")
-_UNITS = {"B": -1, "K": 0, "M": 1, "G": 2, "T": 3}
 
 
 def read_free(section: Section) -> MachineFacts:
     """Read `free`: the total of the row of memory, in the unit that it or the command says, else the likely one."""
     for line in section.lines:
         row = _ROW.match(line)
-        amount = _AMOUNT.match(row[1]) if row else None
-        if amount:
-            number = float(f"{amount[1]}.{amount[2] or 0}")
+        amount = bytes_of(row[1]) if row else None
+        if row and amount is not None:
             asked = re.search(r" -{1,2}([bkmg])", section.command)
             # Numbers without a unit are KiB, unless no PC could have that little: common practice, no source.
-            likely = "K" if number >= 2**18 else "M" if number > 192 else "G"
-            unit = _UNITS[amount[3] or (asked[1].upper() if asked else likely)]
-            return MachineFacts(memory=Memory(seen_kib=int(number * 1024.0**unit) or None))
+            likely = "K" if amount >= 2**18 else "M" if amount > 192 else "G"
+            if row[1][-1].isdigit():
+                amount = bytes_of(row[1] + (asked[1] if asked else likely).upper()) or 0
+            return MachineFacts(memory=Memory(seen_kib=amount // 1024 or None))
     return MachineFacts()
 
 

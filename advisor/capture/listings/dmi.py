@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from advisor.capture import smbios
 from advisor.capture.listings.kinds import ListingKind, Section
-from advisor.capture.machine import clean, whole
+from advisor.capture.machine import bytes_of, clean, whole
 from advisor.capture.machine_facts import Box, MachineFacts, Memory, Module, Processor
 from advisor.capture.memory import known_word
 
@@ -20,9 +20,7 @@ _TITLES = (
 _TITLE = re.compile(rf"\s{{0,4}}({'|'.join(_TITLES)})\s*\Z")
 _HEAD = re.compile(r"# dmidecode \d|Getting SMBIOS data|SMBIOS \d\.\d(?:\.\d)? present")
 _FIELD = re.compile(r"\s{0,24}([A-Z][^:]{1,40}):(?:\s+(.*))?\Z")
-_SIZE = re.compile(r"([0-9]{1,9}) (bytes|kB|KB|MB|GB|TB)\Z")
 _ONLY_SIZE = re.compile(r"\s{0,24}Size: (?:[0-9]{1,9} (?:MB|GB)|No Module Installed)\s*\Z")
-_UNITS_MIB = {"bytes": 1 / 1048576, "kB": 1 / 1024, "KB": 1 / 1024, "MB": 1, "GB": 1024, "TB": 1048576}
 _SPEED = re.compile(r"([0-9]{1,6}) (?:MT/s|MHz)\b")
 
 
@@ -79,8 +77,8 @@ def _structures(lines: list[str]) -> Iterator[tuple[str, str, dict[str, str], se
 def _mib(text: str | None) -> int | None:
     if text == "No Module Installed":
         return 0
-    found = _SIZE.match(text or "")
-    return int(int(found[1]) * _UNITS_MIB[found[2]]) if found else None
+    size = bytes_of(text)
+    return None if size is None else size >> 20
 
 
 def _memory(arrays: list[dict[str, str]], places: list[dict[str, str]]) -> Memory:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from advisor.capture import screen
-from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.listings.kinds import ListingKind, Section, blank_or
 from advisor.capture.machine_facts import MachineFacts, Panel
 
 _BYTES = re.compile(r"(?:[0-9a-fA-F]{2} ){15}[0-9a-fA-F]{2}\s*\Z")
@@ -49,11 +49,7 @@ def _of_text(lines: list[str]) -> tuple[int, int, float | None] | None:
     return (*size, inches) if size else None
 
 
-def _goes_on(line: str, lines: list[str]) -> bool:
-    return not line.strip() or line[0] in "\t " or bool(_BYTES.match(line)) or bool(re.match(r"[A-Z-]", line))
-
-
 EDID = ListingKind(
     "edid-decode", re.compile(r"edid-decode \(hex\):|EDID version:|Block 0, Base EDID|00 (?:[fF]{2} ){6}00 ").match,
-    _goes_on, read,
+    blank_or(rf"[\t A-Z-]|{_BYTES.pattern}"), read,
 )  # fmt: skip

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from advisor.capture.listings.kinds import ListingKind, Section
 from advisor.capture.listings.pci import SLOT, known
-from advisor.capture.machine import clean
+from advisor.capture.machine import bytes_of, clean
 from advisor.capture.machine_facts import Box, BusDevice, Disk, MachineFacts, Memory, Processor
 from advisor.phrases import few
 
@@ -42,7 +42,7 @@ _SCSI = re.compile(r"sd \S{3,12}: \[(sd[a-z]{1,2})\] (?:(\d{5,15}) 512-byte (?:l
                    r"(Attached SCSI removable disk))")  # fmt: skip
 _NVME = re.compile(r"(?:nvme \S{4,8}: pci function|(nvme\d{1,2}n\d{1,2}): p\d)")
 _CARD = re.compile(r"(mmc\d{1,2}): new .{0,60}?(MMC|SD\w{0,4}) card")
-_MMC = re.compile(r"(mmcblk\d{1,2}): (mmc\d{1,2}):\S{1,8} .{0,24}?(\d{1,4}(?:\.\d{1,2})?) (GiB|MiB)")
+_MMC = re.compile(r"(mmcblk\d{1,2}): (mmc\d{1,2}):\S{1,8} .{0,24}?(\d{1,4}(?:\.\d{1,2})? (?:GiB|MiB))")
 _AHCI = re.compile(rf"ahci ({SLOT}): ")
 _EFI = re.compile(r"efi: EFI v\d|EFI v\d\.\d+ by ")
 _SECURE = re.compile(r"[Ss]ecure ?[Bb]oot (enabled|disabled)")
@@ -139,8 +139,7 @@ def _disk(text: str, log: _Log) -> None:
     elif found := _CARD.match(text):
         log.cards[found[1]] = "mmc" if found[2] == "MMC" else "sd"
     elif found := _MMC.match(text):
-        size = int(float(found[3]) * (1 << (30 if found[4] == "GiB" else 20)))
-        log.disks.setdefault(found[1], Disk(found[1], size, log.cards.get(found[2], "sd"), False))
+        log.disks.setdefault(found[1], Disk(found[1], bytes_of(found[3]), log.cards.get(found[2], "sd"), False))
 
 
 def _goes_on(line: str, lines: list[str]) -> bool:

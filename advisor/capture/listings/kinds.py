@@ -58,9 +58,14 @@ class ListingKind:
     resumes: re.Pattern[str] | None = None
 
 
-KEYED = re.compile(r"\s{0,12}[^\s:][^:]{0,60}:(?:\s|\Z)")
+KEYED = r"\s{0,12}[^\s:][^:]{0,60}:(?:\s|\Z)"
+"""A line that is 'key: value'."""
 
 
-def keyed(line: str, lines: list[str]) -> bool:
-    """Whether a line is blank or 'key: value'."""
-    return not line.strip() or bool(KEYED.match(line[:120]))
+def blank_or(pattern: str) -> Callable[[str, list[str]], bool]:
+    """Tell that a line goes on with a listing where it is blank or begins so."""
+    fits = re.compile(rf"\s*\Z|{pattern}").match
+    return lambda line, lines: bool(fits(line))
+
+
+keyed = blank_or(KEYED)

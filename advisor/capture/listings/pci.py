@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from functools import cache
 
-from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.listings.kinds import ListingKind, Section, blank_or
 from advisor.capture.machine import clean, pairs, parts
 from advisor.capture.machine_facts import BusDevice, MachineFacts
 from advisor.tables import dicts
@@ -176,15 +176,13 @@ def continues(line: str, lines: list[str]) -> bool:
     return len(before) >= 55 or line.startswith(("[", "(")) or before.rstrip().endswith("(rev")
 
 
-def _goes_on(line: str, lines: list[str]) -> bool:
-    if not line.strip() or line[0] in "\t ":
-        return True
-    return bool(_DETAIL.match(line)) or continues(line, lines)
+_detail = blank_or(
+    r"[\t ]|(?:Subsystem|Flags|Memory at|I ?/ ?O ports|Capabilities|Kernel (?:driver|modules)|DeviceName)\b"
+)
 
-
-_DETAIL = re.compile(r"(?:Subsystem|Flags|Memory at|I ?/ ?O ports|Capabilities|Kernel (?:driver|modules)|DeviceName)\b")
-
-LSPCI = ListingKind("lspci", _START.match, _goes_on, read, loose=_named)
+LSPCI = ListingKind(
+    "lspci", _START.match, lambda line, lines: _detail(line, lines) or continues(line, lines), read, loose=_named
+)
 
 
 def read_records(section: Section) -> MachineFacts:
@@ -200,7 +198,7 @@ def read_records(section: Section) -> MachineFacts:
 
 LSPCI_RECORDS = ListingKind(
     "lspci -vmm", re.compile(rf"Slot:\s+{SLOT}\s*\Z").match,
-    lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]\w{2,12}:\s", line)), read_records,
+    blank_or(r"[A-Z]\w{2,12}:\s"), read_records,
 )  # fmt: skip
 
 _HARDWARE = re.compile(r"\d{1,3}: (PCI|USB) [0-9a-f.]{1,12}: [0-9a-f]{4,5} ")
@@ -218,8 +216,4 @@ def read_hardware(section: Section) -> MachineFacts:
     return MachineFacts(devices=tuple(found) or None)
 
 
-def _of_hardware(line: str, lines: list[str]) -> bool:
-    return not line.strip() or line[0] in "\t " or line.startswith("[Created at")
-
-
-HARDWARE = ListingKind("hardware sections", _HARDWARE.match, _of_hardware, read_hardware)
+HARDWARE = ListingKind("hardware sections", _HARDWARE.match, blank_or(r"[\t ]|\[Created at"), read_hardware)

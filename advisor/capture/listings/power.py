@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from advisor.capture.listings.kinds import ListingKind, Section, keyed
+from advisor.capture.listings.kinds import KEYED, ListingKind, Section, blank_or
 from advisor.capture.machine import pairs, parts, whole
 from advisor.capture.machine_facts import Cell, MachineFacts
 
@@ -53,5 +53,5 @@ def read(section: Section) -> MachineFacts:
 
 UPOWER = ListingKind(
     "upower", re.compile(r"Device: /org/freedesktop/UPower|\s{0,4}native-path:\s").match,
-    lambda line, lines: keyed(line, lines) or line[:1] in "\t " or line.strip() == "battery", read,
+    blank_or(rf"[\t ]|battery\s*\Z|{KEYED}"), read,
 )  # fmt: skip

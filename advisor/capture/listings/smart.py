@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from advisor.capture import health
-from advisor.capture.listings.kinds import KEYED, ListingKind, Section
+from advisor.capture.listings.kinds import KEYED, ListingKind, Section, blank_or
 from advisor.capture.machine import clean, pairs, whole
 from advisor.capture.machine_facts import Disk, MachineFacts
 
@@ -32,8 +32,9 @@ def _number(text: str | None) -> int | None:
     return whole(plain)
 
 
-def _name(section: Section, fields: dict[str, str], nvme: bool) -> str:
-    found = _NODE.search(section.command) or _NODE.search(fields.get("Smart Log for NVME device", ""))
+def _name(*texts: str) -> str:
+    """Name of the disk that one of these texts names."""
+    found = next(filter(None, map(_NODE.search, texts)), None)
     if not found:
         return UNNAMED
     return f"{found[1]}{found[2] or 'n1'}" if found[1].startswith("nvme") else found[1]
@@ -48,7 +49,7 @@ def read(section: Section) -> MachineFacts:
     attributes = [found for line in section.lines if (found := _ATTRIBUTE.match(line))]
     model = fields.get("Device Model") or fields.get("Model Number") or fields.get("Product")
     disk = Disk(
-        name=_name(section, fields, nvme),
+        name=_name(section.command, fields.get("Smart Log for NVME device", "")),
         size=_number(size[1] or size[2]) if size else None,
         link="nvme" if nvme else "ata" if attributes or "Device Model" in fields else None,
         spinning=False if nvme or "Solid State" in rate else True if re.match(r"\d", rate) else None,
@@ -79,19 +80,12 @@ def _ata(disk: Disk, fields: dict[str, str], rows: list[re.Match[str]], lines: l
     return health.of_ata(disk.model or "", bool(disk.spinning), known, used, "FAIL" in status if status else None)
 
 
-def _goes_on(line: str, lines: list[str]) -> bool:
-    if not line.strip() or line[0] in "\t =(" or line.startswith(("ID#", "SMART", "General", "Vendor", "[...]", "No ")):
-        return True
-    return bool(KEYED.match(line[:120]) or _ATTRIBUTE.match(line) or re.match(r"Copyright|0x|Device Stat|Page ", line))
-
-
+_LINES = rf"[\t =(]|ID#|SMART|General|Vendor|\[\.\.\.\]|No |Copyright|0x|Device Stat|Page |{KEYED}|{_ATTRIBUTE.pattern}"
 _START = re.compile(
     r"smartctl \d\.\d|=== START OF|Device Model:\s|Model Number:\s{4}|ID# ATTRIBUTE_NAME|SMART/Health Info"
 )
 SMARTCTL = ListingKind(
-    "smartctl",
-    _START.match,
-    _goes_on, read, resumes=re.compile(r"ID# |SMART/|=== START OF (?!INFORMATION)"),
+    "smartctl", _START.match, blank_or(_LINES), read, resumes=re.compile(r"ID# |SMART/|=== START OF (?!INFORMATION)"),
 )  # fmt: skip
 SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device").match, lambda line, _: bool(
     re.match(r"[\w ]{4,50}\s:\s", line)), read)  # fmt: skip
@@ -99,16 +93,16 @@ SMART_LOG = ListingKind("nvme smart-log", re.compile(r"Smart Log for NVME device
 
 def read_json(answer: dict[str, Any]) -> MachineFacts:
     """Read `smartctl -j`, with -x or -a."""
-    device = answer.get("device") if isinstance(answer.get("device"), dict) else {}
-    node = _NODE.search(str((device or {}).get("name", "")))
-    nvme = (device or {}).get("protocol") == "NVMe" or "nvme_smart_health_information_log" in answer
+    told = answer.get("device")
+    device = told if isinstance(told, dict) else {}
+    nvme = device.get("protocol") == "NVMe" or "nvme_smart_health_information_log" in answer
     capacity = answer.get("user_capacity")
     size = capacity.get("bytes") if isinstance(capacity, dict) else answer.get("nvme_total_capacity")
     rate, model = answer.get("rotation_rate"), answer.get("model_name")
     disk = Disk(
-        name=(f"{node[1]}{node[2] or 'n1'}" if nvme else node[1]) if node else UNNAMED,
+        name=_name(str(device.get("name", ""))),
         size=size if isinstance(size, int) and 0 < size < 1 << 60 else None,
-        link="nvme" if nvme else "ata" if (device or {}).get("protocol") == "ATA" else None,
+        link="nvme" if nvme else "ata" if device.get("protocol") == "ATA" else None,
         spinning=False if nvme else bool(rate) if isinstance(rate, int) else None,
         model=clean(model, 60) if isinstance(model, str) else None,
     )

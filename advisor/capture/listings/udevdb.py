@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.listings.kinds import ListingKind, Section, blank_or
 from advisor.capture.machine import RecordedMachine, pairs, parts, whole
 from advisor.capture.machine_facts import MachineFacts, Processor
 
@@ -137,5 +137,5 @@ def _plant_dmi(modalias: str, put: Callable[[str, str | None], None]) -> None:
 
 UDEV = ListingKind(
     "udevadm info --export-db", re.compile(r"P: /devices/").match,
-    lambda line, lines: not line.strip() or bool(re.match(r"[A-Z]: ", line)), read,
+    blank_or(r"[A-Z]: "), read,
 )  # fmt: skip

@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from advisor.capture import screen
-from advisor.capture.listings.kinds import ListingKind, Section
+from advisor.capture.listings.kinds import ListingKind, Section, blank_or
 from advisor.capture.listings.pci import continues
 from advisor.capture.machine import clean, pairs, parts
 from advisor.capture.machine_facts import BusDevice, MachineFacts, Panel
@@ -39,12 +39,9 @@ def read(section: Section) -> MachineFacts:
     return MachineFacts(devices=kept, buses=buses, panel=Panel(camera=camera if detailed else None))
 
 
-def _goes_on(line: str, lines: list[str]) -> bool:
-    detail = re.match(r"(?:[\t ]|(?:Device|Configuration|Interface|Endpoint|BOS) |Couldn't|Binary)", line)
-    return not line.strip() or bool(detail) or continues(line, lines)
+_detail = blank_or(r"[\t ]|(?:Device|Configuration|Interface|Endpoint|BOS) |Couldn't|Binary")
 
-
-LSUSB = ListingKind("lsusb", _START.match, _goes_on, read)
+LSUSB = ListingKind("lsusb", _START.match, lambda line, lines: _detail(line, lines) or continues(line, lines), read)
 
 _INPUT = re.compile(r"I: Bus=[0-9a-f]{4} Vendor=[0-9a-f]{4} ")
 _INPUT_LINE = re.compile(r"[A-Z]: |--\Z|\s*\Z")
