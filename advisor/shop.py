@@ -102,7 +102,8 @@ class Part(_Record):
     kind: PartKind
     fits: str = Field(
         default="",
-        description="memory: type and form, such as DDR4 SODIMM; ssd: sata or nvme; wireless: usb, m.2 or mini pcie",
+        description="memory: type and form, such as DDR4 SODIMM; ssd: sata (2.5-inch), msata, m.2 sata or nvme; "
+        "wireless: usb, m.2 or mini pcie",
     )
     gib: float = Field(default=0, ge=0, description="memory or disk size [GiB]")
     device: str = Field(default="", description="wireless: its id, such as usb:0bda:c811")

@@ -49,6 +49,7 @@ class Facts(ByUnit):
     box: np.ndarray
     likely: pd.DataFrame  # Values taken as likely: row, reason
     twice: np.ndarray  # Where the asset tag stands on another row too
+    disk_card: np.ndarray  # 'msata' or 'm.2' where the model takes such a card for a SATA disk and no other, else ''
     likely_memory: np.ndarray  # Memory types that the board likely takes, a space between, None where nothing tells
 
     def __len__(self) -> int:

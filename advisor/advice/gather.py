@@ -9,17 +9,20 @@ import pandas as pd
 
 from advisor import drivers, editions, identify
 from advisor.advice.facts import CONDITION_COLUMNS, Facts, weigh
-from advisor.columns import texts
+from advisor.columns import among, texts
 from advisor.editions.drawing import FROM_YEAR
 from advisor.identify.likely import likely
 from advisor.identify.traps import traps
 from advisor.intake.notes import conditions as conditions_of
 from advisor.shop import PartKind, Shop
 from advisor.timing import operations
-from advisor.unit import Advice, Severity
+from advisor.unit import Advice, Severity, StorageKind
 
 DISK_GOES_OUT = ("disk-failing", "disk-password")
 """Conditions under which a disk counts as worn out; common practice, no source."""
+
+DISK_CARDS = ("msata", "m.2")
+"""Forms of a SATA disk that sits in a slot of its own and leaves no room for a 2.5-inch one."""
 
 _REPLACED_FIRMWARE = re.compile(
     r"\b(?:uefi|full|other|new|own|custom|free)\b[\w ]{0,20}\b(?:firmware|rom|bios)\b[\w ]{0,20}"
@@ -64,7 +67,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         assumed_drawing=drawn["drawing_from"].eq(FROM_YEAR).fillna(False).to_numpy(dtype=bool),
         problems=problems, devices=verdicts, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, box=_box(units, trapped), likely=taken, twice=twice,
-        likely_memory=texts(probable["ram_type"]),
+        disk_card=_disk_card(units, trapped), likely_memory=texts(probable["ram_type"]),
     )  # fmt: skip
 
 
@@ -76,6 +79,15 @@ def _box(units: pd.DataFrame, trapped: pd.DataFrame) -> np.ndarray:
     rows, codes = told["row"].tolist(), told["code"].tolist()
     for at in np.argsort(took, kind="stable").tolist():
         out[rows[at]] = codes[at]
+    return out
+
+
+def _disk_card(units: pd.DataFrame, trapped: pd.DataFrame) -> np.ndarray:
+    """Form of the card that is each unit's SATA disk, by its model; '' for none, or where a spinning disk has room."""
+    out = np.full(len(units), "", dtype=object)
+    cards = trapped[trapped["disk_form"].isin(DISK_CARDS)]
+    out[cards["row"].to_numpy(dtype=int)] = cards["disk_form"].to_numpy(dtype=object)
+    out[among(texts(units["storage_kind"]), (StorageKind.HDD, StorageKind.HYBRID))] = ""
     return out
 
 

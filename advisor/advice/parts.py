@@ -16,9 +16,15 @@ from advisor.columns import among, numbers
 from advisor.drivers.kinds import Kind
 from advisor.shop import Image, Part, PartKind, Shop
 from advisor.timing import operations
-from advisor.unit import FormFactor, StorageKind, StorageMode, Support
+from advisor.unit import PORTABLE, FormFactor, StorageKind, StorageMode, Support
 
 _SATA_TAKES = (StorageKind.HDD, StorageKind.HYBRID, StorageKind.SATA_SSD)
+
+_CARDS = {"msata": "msata", "m.2 sata": "m.2"}
+"""What an SSD of the SATA kind that is a card fits, and the form of that card."""
+
+_CARDS_IN = (*PORTABLE, FormFactor.SMALL_DESKTOP, FormFactor.THIN_CLIENT)
+"""Boxes whose solid-state disk of the SATA kind may be such a card with no room for another; from memory."""
 
 NVME_YEAR = 2018
 """From this year on an empty unit is taken to want an NVMe disk rather than a SATA one; common practice, no source."""
@@ -129,6 +135,7 @@ def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
     recent = numbers(reading.processors["cpu_year"]) >= NVME_YEAR
     if part.disk_kind is StorageKind.SATA_SSD:
         fits = among(kind, _SATA_TAKES) | (empty & ~recent)
+        fits &= np.equal(facts.disk_card[reading.rows], _CARDS.get(part.fits, ""))
     else:
         fits = np.equal(kind, StorageKind.NVME) | (empty & recent)
     return fits & ~facts.ruled_out[PartKind.SSD][reading.rows]
@@ -136,8 +143,12 @@ def ssd_fits(facts: Facts, reading: Reading, part: Part) -> np.ndarray:
 
 def ssd_check(facts: Facts, row: int, part: Part) -> str:
     """What to look at before an SSD is fitted, '' for nothing."""
-    if not facts.no_disk[row]:
+    if facts.disk_card[row]:
         return ""
+    if not facts.no_disk[row]:
+        solid = facts.fields["storage_kind"][row] == StorageKind.SATA_SSD
+        small = facts.fields["form_factor"][row] in _CARDS_IN
+        return "that its disk is a 2.5-inch one and no card" if solid and small and part.fits == "sata" else ""
     return "that there is an NVMe slot" if part.disk_kind is StorageKind.NVME else "that there is a SATA bay"
 
 

@@ -202,7 +202,9 @@ def pace_variance(exposed: Array) -> Array:
     return np.asarray(PACE_CORRELATION * exposed.sum(axis=1) ** 2 + apart, dtype=float)
 
 
-PARTS = ("memory", "ssd sata", "ssd nvme", "wireless usb", "wireless m.2", "wireless mini pcie")
+PARTS = (
+    "memory", "ssd sata", "ssd nvme", "ssd msata", "ssd m.2 sata", "wireless usb", "wireless m.2", "wireless mini pcie"
+)  # fmt: skip
 """Parts that `timing/fitting` knows, as their kind and what they fit."""
 
 OUTSIDE = ("wireless usb",)

@@ -51,6 +51,8 @@ def test_a_unit_is_advised_as_a_seasoned_technician_would(unit: dict[str, Any]) 
             assert not brought, unit["why"]
         elif unit["bring"] not in ("", "*"):
             assert set(unit["bring"].split(";")) <= set(scored["firmware_packages"].split(";")), unit["why"]
+        fits = "+".join(sorted({part.part.fits for part in cases.parts_of(case)})) or "none"
+        assert unit["fits"] in ("", "*") or fits in among(unit["fits"]), unit["why"]
     for wrong in filter(None, unit["wrong"].split("|")):
         kind, _, what = wrong.partition(":")
         laughed = what in kinds if kind == "part" else kind == scored["advice"] and what in ("", scored["edition"])

@@ -28,12 +28,13 @@ from advisor.unit import Advice, Support, Unit, frame
 ALL = ("GNOME", "KDE Plasma", "Cinnamon", "MATE", "Xfce", "LXQt", "LXDE")
 
 
-def facts_of(units: pd.DataFrame, types: str = "DDR4", **ruled_out: bool) -> Any:
+def facts_of(units: pd.DataFrame, types: str = "DDR4", card: str = "", **ruled_out: bool) -> Any:
     n = len(units)
     return SimpleNamespace(
         fields=Columns(units),
         units=units, memory_types=(np.zeros(n, dtype=int), [module_types(types)]), shop=default_shop(),
         module_forms=module_forms(units),
+        disk_card=np.full(n, card, dtype=object),
         memory_told=units["ram_type"].notna().to_numpy(), likely_memory=np.full(n, types, dtype=object),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
         no_disk=units["storage_kind"].eq("none").fillna(False).to_numpy(dtype=bool),
@@ -149,6 +150,35 @@ def test_an_ssd_goes_where_its_bus_is(kind: str | None, year: int, sata: bool, n
     assert not parts.ssd_fits(facts_of(units, ssd=True), reading, one)[0]
 
 
+@pytest.mark.parametrize(("card", "fits"), [("", "sata"), ("msata", "msata"), ("m.2", "m.2 sata")])
+@pytest.mark.parametrize(("kind", "year"), [("sata ssd", 2014), ("none", 2014)])
+def test_a_card_is_changed_for_a_card_of_its_own_form(card: str, fits: str, kind: str, year: float) -> None:
+    # mSATA (SATA revision 3.1) and M.2 (PCI-SIG) are cards in slots of their own; a 2.5-inch disk has none.
+    units = frame([Unit(storage_kind=kind)])
+    for one in ("sata", "msata", "m.2 sata"):
+        part = Part(name=one, kind="ssd", fits=one, gib=223)
+        assert parts.ssd_fits(facts_of(units, card=card), reading_of(units, year), part)[0] == (one == fits)
+
+
+@pytest.mark.parametrize(
+    ("unit", "card", "words"),
+    [
+        ({"storage_kind": "sata ssd", "form_factor": "laptop"}, "", "that its disk is a 2.5-inch one and no card"),
+        (
+            {"storage_kind": "sata ssd", "form_factor": "small desktop"},
+            "",
+            "that its disk is a 2.5-inch one and no card",
+        ),
+        ({"storage_kind": "sata ssd", "form_factor": "laptop"}, "msata", ""),
+        ({"storage_kind": "sata ssd", "form_factor": "desktop"}, "", ""),
+        ({"storage_kind": "spinning disk", "form_factor": "laptop"}, "", ""),
+    ],
+)
+def test_a_solid_state_disk_may_be_a_card(unit: dict[str, Any], card: str, words: str) -> None:
+    part = Part(name="s", kind="ssd", fits="sata", gib=223)
+    assert parts.ssd_check(facts_of(frame([Unit(**unit)]), card=card), 0, part) == words
+
+
 @pytest.mark.parametrize(
     ("unit", "words"),
     [
@@ -237,7 +267,8 @@ def test_a_shelf_is_the_drawer_and_what_is_not_in_it_can_be_bought() -> None:
 USUAL = {
     **{f"{gib} GiB {kind} {form}": ("memory", f"{kind} {form}", gib) for form in ("SODIMM", "DIMM")
        for gib, kind in ((2, "DDR2"), (4, "DDR3"), (8, "DDR3"), (4, "DDR4"), (8, "DDR4"), (8, "DDR5"))},
-    "SATA SSD 240 GB": ("ssd", "sata", 223), "NVMe SSD 256 GB": ("ssd", "nvme", 238),
+    "SATA SSD 240 GB": ("ssd", "sata", 223), "mSATA SSD 240 GB": ("ssd", "msata", 223),
+    "M.2 SATA SSD 240 GB": ("ssd", "m.2 sata", 223), "NVMe SSD 256 GB": ("ssd", "nvme", 238),
     "USB Wi-Fi adapter (AR9271)": ("wireless", "usb", 0),
 }  # fmt: skip
 
@@ -249,7 +280,7 @@ def test_usual_parts_are_what_a_bench_buys() -> None:
     assert [one.device for one in parts.usual_parts() if one.device] == ["usb:0cf3:9271"]
     for name, one in ((one.name, one) for one in parts.usual_parts() if one.kind == "ssd"):
         # Makers count in thousands: 240 GB are 223 GiB.
-        assert one.gib == int(int(name.split()[2]) * 1000**3 / 1024**3)
+        assert one.gib == int(int(name.split()[-2]) * 1000**3 / 1024**3)
 
 
 NOTHING = frame([Unit(asset_tag="T")])

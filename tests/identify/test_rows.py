@@ -312,6 +312,7 @@ KINDS: dict[str, tuple[str, str, str, str, str, str]] = {
     "own-power": ("note", "none", "", "", "", ""), "own-psu": ("note", "none", "", "", "", ""),
     "legacy-only": ("note", "none", "", "", "legacy bios", ""), "no-pae": ("act", "none", "", "", "", "5"),
     "one-port": ("note", "none", "", "", "", "5"), "dual-graphics-dead": ("note", "none", "", "", "", ""),
+    "disk-msata": ("note", "none", "", "msata", "", ""), "disk-m2": ("note", "none", "", "m.2", "", ""),
 }  # fmt: skip
 WORDS = {
     "soldered-all": ("Memory and disk", "memory and its flash disk are soldered", "neither memory nor a disk"),
@@ -321,6 +322,8 @@ WORDS = {
     "glued-screen": ("Screen glued", "behind a glued screen", "new adhesive"),
     "disk-1.8": ("1.8-inch", "no 2.5-inch disk fits", "1.8-inch disk of the same connector"),
     "disk-pata": ("Parallel disk", "PATA", "parallel disk"),
+    "disk-msata": ("mSATA card", "no 2.5-inch disk has room", "an mSATA SSD"),
+    "disk-m2": ("M.2 card of the SATA kind", "no 2.5-inch disk has room", "one of NVMe does not start"),
     "disk-own": ("maker's own kind", "own connector", "that very model"),
     "flash-module": ("Flash module", "small flash module", "SATA or M.2 place"),
     "uefi-32": ("32-bit UEFI on a 64-bit", "32-bit UEFI", "32-bit boot files, with Secure Boot off"),

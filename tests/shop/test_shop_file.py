@@ -85,7 +85,7 @@ def test_words_are_taken_whatever_their_case(shop, text, look, meant):
         (PART + 'kind = "memory"\ngib = 8', "what it fits is not given"),
         (PART + 'kind = "memory"\nfits = "DDR4 DIMM"', "its size is not given"),
         (PART + 'kind = "ssd"\ngib = 8', "what it fits is not given"),
-        (PART + 'kind = "ssd"\nfits = "m.2"\ngib = 223', "fits: 'm.2' .*Accepted: sata, nvme"),
+        (PART + 'kind = "ssd"\nfits = "m.2"\ngib = 223', "fits: 'm.2' .*Accepted: sata, nvme, msata, m.2 sata"),
         (PART + 'kind = "wireless"', "its device id is not given"),
         (PART + 'kind = "wireless"\ndevice = "AR9271"', "'AR9271' is no device id"),
     ],

@@ -223,6 +223,7 @@ FITTINGS = {
     "glued": "Body or screen glued", "glued-screen": "Screen glued over the way in",
     "hard-to-open": "Most of it taken apart", "memory": "Set a module",
     "ssd sata": "Change the disk: four screws of its frame, two plugs", "ssd nvme": "Change or set the disk: one screw",
+    "ssd msata": "Change or set the disk: one screw", "ssd m.2 sata": "Change or set the disk: one screw",
     "wireless usb": "Plug the adapter in", "wireless m.2": "Change the card: one screw, two aerials",
     "wireless mini pcie": "Change the card: two screws, two aerials",
 }  # fmt: skip
