@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Collection, Sequence
 
 import pandas as pd
 
 OWN = "own_"
 """Put before the name of a sheet's own column where scoring adds one of that name."""
+
+
+def free(name: str, taken: Collection[str]) -> str:
+    """A name that is not taken yet: with a number behind where it is."""
+    numbered = (f"{name} ({number})" for number in itertools.count(2))
+    return name if name not in taken else next(one for one in numbered if one not in taken)
 
 
 def carried(raw: pd.DataFrame, added: Sequence[str]) -> pd.DataFrame:
@@ -36,10 +43,7 @@ def carried(raw: pd.DataFrame, added: Sequence[str]) -> pd.DataFrame:
     for place in stay:
         name, header = names[place], raw.columns[place]
         if name in added or name in used:
-            base = f"{OWN}{name}" if name in added else name
-            header, number = base, 2
-            while header in taken or header in used:
-                header, number = f"{base} ({number})", number + 1
+            header = free(f"{OWN}{name}" if name in added else name, taken | used)
         used.add(str(header))
         final.append(header)
     out.columns = pd.Index(final)

@@ -121,15 +121,11 @@ def map_headers(headers: Sequence[str], words: Vocabulary | None = None) -> list
             taken.setdefault(item.field, position)
     final = []
     for position, item in enumerate(found):
-        if item.field == MERGED and combined(item.header):
-            final.append(item)
-        elif item.field is not None and taken[item.field] != position and item.field not in (MERGED, STORAGE):
-            first = found[taken[item.field]].header
-            final.append(Mapped(item.header, None, f"second column for {item.field} beside {first!r}; carried through"))
-        elif item.field == MERGED and taken[MERGED] != position:
-            final.append(Mapped(item.header, None, "a second description; carried through"))
-        else:
-            final.append(item)
+        first = taken.get(item.field or "", position)
+        read = first == position or item.field == STORAGE or bool(item.field == MERGED and combined(item.header))
+        beside = f"second column for {item.field} beside {found[first].header!r}"
+        why = "a second description" if item.field == MERGED else beside
+        final.append(item if read else Mapped(item.header, None, f"{why}; carried through"))
     return final
 
 

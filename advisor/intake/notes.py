@@ -208,6 +208,7 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
         When the table of notes is damaged.
     """
     columns = ["notes", *dict.fromkeys(name for one in table() for name in one.also_in.split(";") if name)]
+    fitted = {code: (name, texts(units[name].astype("string"))) for code, name in _CONTRADICTS.items() if name in units}
     records: list[tuple[object, ...]] = []
     for column in columns:
         if column not in units:
@@ -215,10 +216,9 @@ def conditions(units: pd.DataFrame) -> pd.DataFrame:
         codes, distinct = pd.factorize(units[column])
         each = [_records(str(text), column) for text in distinct]
         hit = np.array([bool(found) for found in each] + [False])
-        for row in np.flatnonzero(hit[codes]):
-            records += [(int(row), *record) for record in each[codes[row]]]
+        for row in np.flatnonzero(hit[codes]).tolist():
+            records += [(row, *_held(record, fitted, row)) for record in each[codes[row]]]
     frame = typed(records, dict.fromkeys(CONDITION_COLUMNS, "string") | {"row": "int64"})
-    frame = _contradicted(frame, units)
     return worst_first(frame).drop_duplicates(["row", "code"]).reset_index(drop=True)
 
 
@@ -226,22 +226,14 @@ _CONTRADICTS = {"disk-missing": "storage_kind", "memory-missing": "ram_gib"}
 """Conditions that say that a part is out, and the field that says otherwise when it holds something."""
 
 
-def _contradicted(frame: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """Hold units whose note says that a part is out while its cell says what is fitted."""
-    for code, field in _CONTRADICTS.items():
-        if field not in units:
-            continue
-        stated = texts(units[field].astype("string"))
-        against = np.array([value not in (None, "none") for value in stated], dtype=bool)
-        rows = frame["row"].to_numpy(dtype=int)
-        hit = frame["code"].eq(code).to_numpy() & against[rows]
-        if hit.any():
-            frame.loc[hit, "effect"] = str(Advice.HOLD)
-            words = [f", but {field} says {stated[row]}: find out which holds" for row in rows[hit]]
-            frame.loc[hit, "reason"] = [
-                f"{said}{more}" for said, more in zip(frame.loc[hit, "reason"], words, strict=True)
-            ]
-    return frame
+def _held(record: tuple[str, ...], fitted: dict[str, tuple[str, np.ndarray]], row: int) -> tuple[str, ...]:
+    """A condition that says that a part is out, as a reason to hold where the part's cell says what is fitted."""
+    field, says = fitted.get(record[0], ("", np.array([])))
+    if not field or says[row] in (None, "none"):
+        return record
+    code, severity, _, title, reason, *rest = record
+    reason = f"{reason}, but {field} says {says[row]}: find out which holds"
+    return (code, severity, str(Advice.HOLD), title, reason, *rest)
 
 
 @lru_cache(maxsize=100_000)

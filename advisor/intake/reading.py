@@ -13,6 +13,7 @@ import pandas as pd
 from advisor.errors import InputError
 from advisor.files import read_whole
 from advisor.intake import records, said, workbook
+from advisor.intake.carried import free
 from advisor.intake.encoding import OLE, SAVE_AS, ZIP, decode
 from advisor.intake.headers import Vocabulary, recognised
 from advisor.intake.records import MOST_EMPTY, Remark, Row
@@ -154,19 +155,12 @@ def _header_row(rows: list[list[str]], words: Vocabulary | None) -> int:
 
 def headers(cells: Iterable[str], width: int) -> list[str]:
     """Names of columns: those of the header line, each once, and '(no header) N' where it has none."""
-    names: list[str] = []
-    seen: set[str] = set()
+    names: dict[str, None] = {}
     padded = [" ".join(str(cell).split()) for cell in cells]
     padded += [""] * (width - len(padded))
     for position, cell in enumerate(padded[:width], start=1):
-        name = cell or f"{NO_HEADER} {position}"
-        base, number = name, 2
-        while name in seen:
-            name = f"{base} ({number})"
-            number += 1
-        seen.add(name)
-        names.append(name)
-    return names
+        names[free(cell or f"{NO_HEADER} {position}", names)] = None
+    return list(names)
 
 
 def _kept(rows: Iterator[Row], width: int) -> Iterator[Row]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 
 import openpyxl
 import pandas as pd
@@ -365,3 +366,30 @@ def test_the_report_counts_as_a_person_writes_and_cuts_no_reason():
     assert "second column for asset_tag beside 'asset tag'; carried through\n" in one
     two = understand(pd.DataFrame({"tag": ["A-1", "A-2"], "cpu": ["i5-6300U"] * 2, "ram": ["lots"] * 2})).report()
     assert "Not understood: 2 cells on 2 rows\n  rows 1, 2: ram 'lots'" in two
+
+
+def test_files_of_other_programs_are_named(tmp_path):
+    """As the libraries that write such files begin them."""
+    import bz2
+    import gzip
+    import lzma
+    import sqlite3
+    import sys
+
+    from PIL import Image
+
+    written = {
+        "a gzip archive": gzip.compress(b"x"), "a bzip2 archive": bz2.compress(b"x"),
+        "an xz archive": lzma.compress(b"x"),
+    }  # fmt: skip
+    for name, suffix in (("PNG", "png"), ("JPEG", "jpg"), ("GIF", "gif")):
+        Image.new("RGB", (2, 2)).save(tmp_path / f"it.{suffix}")
+        written[f"a picture ({name})"] = (tmp_path / f"it.{suffix}").read_bytes()
+    with sqlite3.connect(tmp_path / "it.sqlite") as database:
+        database.execute("create table it (a)")
+    written["an SQLite database"] = (tmp_path / "it.sqlite").read_bytes()
+    with open(sys.executable, "rb") as program:
+        written["a program"] = program.read(4096)
+    for kind, content in written.items():
+        with pytest.raises(InputError, match=f"is {re.escape(kind)}, not a table"):
+            read_bytes(content)

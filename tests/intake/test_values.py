@@ -180,6 +180,37 @@ def test_a_bare_uefi_is_an_assumption():
 
 
 @pytest.mark.parametrize(
+    ("text", "note", "problem"),
+    [
+        ("u", "write '32-bit UEFI' when it is that", ""), ("UEFI BIOS", "write '32-bit UEFI' when it is that", ""),
+        ("UEFI + Legacy", "both are offered", ""), ("both", "", "nothing about the firmware's width"),
+        ("GPT", "", "a disk's table"), ("UEFI only", "", ""), ("open firmware", "", "no boot mode is recognised"),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_boot_mode(text, note, problem):
+    parsed = values.boot_mode(text)
+    for said, wanted in ((parsed.note, note), (parsed.problem, problem)):
+        assert wanted in said and bool(said) == bool(wanted)
+
+
+def test_modes_of_a_controller_that_are_no_raid():
+    texts = ("NVMe", "IDE", "PATA", "legacy", "compatibility", "AHCI", "sideways")
+    assert [values.storage_mode(text).value for text in texts] == ["nvme", "ide", "ide", "ide", "ide", "ahci", None]
+
+
+@pytest.mark.parametrize(
+    ("given", "one_form"),
+    [
+        ("acpi:PNP0C50:ACPI0011:", "acpi:PNP0C50:ACPI0011:"), ("hdaudio:v10EC0255r00100002a01",) * 2,
+        ("hid:b0018g0001v000004F3p000031BE",) * 2, ("USB:V0BDAPC811D0200", "usb:0bda:c811"),
+    ],
+)  # fmt: skip
+def test_aliases_of_other_buses_are_kept_as_they_are_written(given, one_form):
+    """As the kernel writes them (Linux 6.12, scripts/mod/file2alias.c: do_acpi_entry, do_hda_entry, do_hid_entry)."""
+    assert devices(given).value == one_form
+
+
+@pytest.mark.parametrize(
     ("text", "value"),
     [("85%", 85), ("85 %", 85), ("85,5%", 85.5), ("85", 85), ("0.85", 85), (",85", 85), ("~80", 80), ("0", 0),
     ("100%", 100),
