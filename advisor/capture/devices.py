@@ -30,18 +30,18 @@ _ETHERNET, _WIRELESS = 0x0200, 0x0280
 _ATHEROS_WIRELESS = 0x168C
 """PCI vendor 168c made wireless chips alone, some of which claim to be Ethernet (pci.ids; wired ones are 1969)."""
 
-_HEX = "([0-9A-F]{2})"
+_VENDOR, _PRODUCT = "(?P<vendor>[0-9A-F]{4})", "(?P<product>[0-9A-F]{4})"
 _IN_MODALIAS = {
     "pci": re.compile(
-        rf"pci:v0{{4}}([0-9A-F]{{4}})d0{{4}}([0-9A-F]{{4}})sv(?:[0-9A-F]{{8}}|\*)sd(?:[0-9A-F]{{8}}|\*)"
-        rf"bc{_HEX}sc{_HEX}i(?:[0-9A-F]{{2}}|\*)\Z"
+        rf"pci:v0{{4}}{_VENDOR}d0{{4}}{_PRODUCT}sv(?:[0-9A-F]{{8}}|\*)sd(?:[0-9A-F]{{8}}|\*)"
+        r"bc(?P<base>[0-9A-F]{2})sc(?P<kind>[0-9A-F]{2})i(?:[0-9A-F]{2}|\*)\Z"
     ),
     "usb": re.compile(
-        rf"usb:v([0-9A-F]{{4}})p([0-9A-F]{{4}})d[0-9A-F]{{4}}"
-        rf"dc[0-9A-F]{{2}}dsc[0-9A-F]{{2}}dp[0-9A-F]{{2}}ic{_HEX}isc{_HEX}ip{_HEX}in{_HEX}\Z"
+        rf"usb:v{_VENDOR}p{_PRODUCT}d[0-9A-F]{{4}}dc[0-9A-F]{{2}}dsc[0-9A-F]{{2}}dp[0-9A-F]{{2}}"
+        r"ic(?P<kind>[0-9A-F]{2})isc[0-9A-F]{2}ip[0-9A-F]{2}in[0-9A-F]{2}\Z"
     ),
-    "sdio": re.compile(r"sdio:c[0-9A-F]{2}v([0-9A-F]{4})d([0-9A-F]{4})\Z"),
-    "virtio": re.compile(r"virtio:d0{4}([0-9A-F]{4})v0{4}([0-9A-F]{4})\Z"),
+    "sdio": re.compile(rf"sdio:c[0-9A-F]{{2}}v{_VENDOR}d{_PRODUCT}\Z"),
+    "virtio": re.compile(rf"virtio:d0{{4}}{_PRODUCT}v0{{4}}{_VENDOR}\Z"),
 }
 
 
@@ -96,15 +96,9 @@ def from_modalias(modalias: str) -> BusDevice | None:
     found = pattern.match(modalias) if pattern and len(modalias) < 200 else None
     if not found:
         return None
-    numbers = [int(group, 16) for group in found.groups()]
-    kind = None
-    if bus == "pci":
-        kind = numbers[2] << 8 | numbers[3]
-    elif bus == "usb":
-        kind = numbers[2]
-    elif bus == "virtio":
-        numbers = [numbers[1], numbers[0]]
-    return BusDevice(bus, numbers[0], numbers[1], modalias, kind)
+    said = {name: int(digits, 16) for name, digits in found.groupdict().items()}
+    kind = said["base"] << 8 | said["kind"] if bus == "pci" else said.get("kind")
+    return BusDevice(bus, said["vendor"], said["product"], modalias, kind)
 
 
 def _network(machine: Machine) -> list[tuple[str, str]]:

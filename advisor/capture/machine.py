@@ -281,23 +281,13 @@ class RecordedMachine(Machine):
         refused: Mapping[str, Attempt] | None = None,
         folders: Collection[str] = (),
     ) -> None:
-        self._files = dict(files)
-        self._links = dict(links)
-        self._refused = dict(refused or {})
-        self._tree: dict[str, set[str]] = {"/": set()}
+        self._files, self._links, self._refused = dict(files), dict(links), dict(refused or {})
+        self._tree: dict[str, set[str]] = {path: set() for path in ("/", *folders)}
         for path in (*self._files, *self._links, *self._refused, *folders):
-            self._plant(path)
-        for path in folders:
-            self._tree.setdefault(path, set())
-
-    def _plant(self, path: str) -> None:
-        while path != "/":
             parent, name = posixpath.split(path)
-            siblings = self._tree.setdefault(parent, set())
-            if name in siblings:
-                return
-            siblings.add(name)
-            path = parent
+            while name and name not in self._tree.setdefault(parent, set()):
+                self._tree[parent].add(name)
+                parent, name = posixpath.split(parent)
 
     def resolve(self, path: str) -> str | None:
         """See `Machine.resolve`."""

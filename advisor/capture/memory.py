@@ -90,12 +90,11 @@ def soldered(module: Module) -> bool | None:
     """Whether a place is chips on the board rather than a socket; None when the firmware does not say."""
     if module.form == "CAMM":
         return False
-    forms = {row["name"]: row for row in smbios.words("memory form").values()}
-    kinds = {row["name"]: row for row in smbios.words("memory type").values()}
-    if module.kind and kinds.get(module.kind, {}).get("soldered") == "yes":
+    named = {"memory type": module.kind, "memory form": module.form}
+    kind, form = (smbios.words(group).get(smbios.number_of(name, group) or 0, {}) for group, name in named.items())
+    if kind.get("soldered") == "yes":
         return True
-    by_form = forms.get(module.form or "", {}).get("soldered")
-    return None if not by_form else by_form == "yes"
+    return form["soldered"] == "yes" if form.get("soldered") else None
 
 
 def decide(facts: MachineFacts, found: Findings) -> None:
