@@ -8,7 +8,7 @@ from functools import cache, lru_cache
 
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, squeeze
 from advisor.phrases import few
-from advisor.tables import compiled, dicts, load
+from advisor.tables import compiled, damaged, dicts, load
 
 ACCEPTED = "ids such as 'pci:8086:24f3' or 'usb:0bda:c811', or whole modaliases, ';' between"
 
@@ -34,7 +34,11 @@ MAX_ITEMS = 2_000
 @cache
 def _forms() -> list[tuple[re.Pattern[str], str, str]]:
     """Ids as people and systems write them, the one form, and how letters are written in it."""
-    return [(compiled(row["pattern"]), row["form"], row["letters"]) for row in dicts("intake/id_forms")]
+    found = [(compiled(row["pattern"]), row["form"], row["letters"]) for row in dicts("intake/id_forms")]
+    for pattern, form, _ in found:
+        if pattern.groups != form.count("{}"):
+            raise damaged("intake/id_forms", f"{pattern.pattern[:60]!r} has not as many groups as {form!r} brackets")
+    return found
 
 
 _LETTERS: dict[str, Callable[[str], str]] = {"upper": str.upper, "lower": str.lower, "kept": str}

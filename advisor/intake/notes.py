@@ -112,7 +112,10 @@ def _shorthand() -> dict[str, str]:
 @cache
 def _grammar(name: str) -> re.Pattern[str]:
     """What takes a note apart, by its name in the table of the grammar."""
-    return next(re.compile(row["pattern"], re.I) for row in dicts("intake/note_grammar") if row["name"] == name)
+    found = next(re.compile(row["pattern"], re.I) for row in dicts("intake/note_grammar") if row["name"] == name)
+    if name == "list" and found.groups != 2:
+        raise damaged("intake/note_grammar", "the row 'list' needs two groups: the word, and the list")
+    return found
 
 
 _PART_BROKEN = re.compile(r"<BROKEN:(.*)>")

@@ -65,3 +65,11 @@ def test_an_unknown_word_in_a_table_of_the_users_own_is_a_sentence(tmp_path):
     done = score(tmp_path)
     assert done.returncode == 2 and not (tmp_path / "out.csv").exists()
     assert done.stderr.startswith(f"advisor: {path}, line 2, column machine: 'gnorb' is not one of: none, medium")
+
+
+@pytest.mark.slow
+def test_a_form_of_ids_with_other_brackets_than_groups_is_a_sentence(tmp_path):
+    path = own(tmp_path, "intake/id_forms", {"form": "{}"})
+    done = score(tmp_path)
+    assert done.returncode == 2 and not (tmp_path / "out.csv").exists()
+    assert done.stderr.startswith(f"advisor: {path} cannot be used: ")
