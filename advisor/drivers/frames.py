@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -104,9 +105,9 @@ class DeviceVerdicts:
         every = self.on()
         count = len(self.images)
         kind = np.array([KINDS.index(one.kind) for one in self.specs], dtype=np.int64)
-        key = (every.row * count + every.image) * len(KINDS) + (kind[every.spec] if len(kind) else 0)
+        key = (every.row * count + every.image) * len(KINDS) + kind[every.spec]
         harm = np.array([HARM[severity] for severity in self.by_verdict["severity"]], dtype=np.int8)
-        order = np.lexsort((-_at(harm, every.verdict), -_at(self.by_verdict["rank"], every.verdict), key))
+        order = np.lexsort((-harm[every.verdict], -self.by_verdict["rank"][every.verdict], key))
         _, first, group = np.unique(key[order], return_index=True, return_inverse=True)
         place = np.empty(len(order), dtype=np.intp)
         place[order], first = group, order[first]
@@ -137,9 +138,9 @@ class PlacedDevices:
 
     def __getitem__(self, name: str) -> NDArray[Any]:
         if name == "image":
-            return _at(np.array(self.of.images, dtype=object), self.image)
+            return np.array(self.of.images, dtype=object)[self.image]
         columns, at = (self.of.by_spec, self.spec) if name in self.of.by_spec else (self.of.by_verdict, self.verdict)
-        return _at(columns[name], at)
+        return columns[name][at]
 
     def records(self, columns: Sequence[str]) -> dict[int, list[dict[str, Any]]]:
         """Each unit's devices as dictionaries with these columns."""
@@ -150,15 +151,10 @@ class PlacedDevices:
         return out
 
 
-def _at(values: NDArray[Any], at: NDArray[np.intp]) -> NDArray[Any]:
-    """Values at positions; none of no values."""
-    return values[at] if len(values) else values[:0]
-
-
 def _categories(values: NDArray[Any], at: NDArray[np.intp]) -> pd.Categorical:
     """A text column from its distinct values."""
     codes, categories = pd.factorize(values)
-    return pd.Categorical.from_codes(_at(codes, at), categories=pd.Index(categories, dtype="str"))
+    return pd.Categorical.from_codes(codes[at], categories=pd.Index(categories, dtype="str"))
 
 
 def _united(group: NDArray[np.intp], packages: NDArray[Any], count: int) -> NDArray[Any]:
@@ -199,14 +195,11 @@ def assess(units: pd.DataFrame, images: Sequence[Image]) -> DeviceVerdicts:
 def judge_all(specs: Sequence[Spec], places: Sequence[Place]) -> tuple[list[Spec], list[list[Verdict]]]:
     """Judge distinct devices on every image: the specs with the kind that the modules told, a verdict an image."""
     flat = [one for spec in specs for one in spec.candidates or (spec,)]
-    flat, each = _judge(flat, places)
+    pairs = iter(zip(*_judge(flat, places), strict=True))
     out: list[list[Verdict]] = []
     judged: list[Spec] = []
-    at = 0
     for spec in specs:
-        count = len(spec.candidates) or 1
-        ones, lists = flat[at : at + count], each[at : at + count]
-        at += count
+        ones, lists = zip(*islice(pairs, len(spec.candidates) or 1), strict=True)
         if not spec.candidates:
             judged.append(ones[0])
             out.append(lists[0])

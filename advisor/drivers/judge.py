@@ -131,9 +131,8 @@ def lacking(verdict: Verdict) -> bool:
 
 
 def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Verdict:
-    for quirk in found:
-        if quirk.effect is Effect.SECOND:
-            return Verdict(Support.WORKS, reason=quirk.reason, source=quirk.source, quirk=quirk.code)
+    if second := _first(found, Effect.SECOND):
+        return Verdict(Support.WORKS, reason=second.reason, source=second.source, quirk=second.code)
     modules = working(bound, spec, place.table, found)
     source = f"module aliases of {place.table.version}"
     if not modules:
@@ -146,26 +145,21 @@ def _alone(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk]) -> Ve
     elif best == BY_CLASS and spec.assumed and spec.kind not in (Kind.GRAPHICS, Kind.BLUETOOTH):
         caveat = f" It goes by class, and the class is taken from what it is listed as: {spec.assumed}."
     verdict = _firmware(spec, modules, names, place, found, source)
-    doubt = next((quirk for quirk in found if quirk.effect is Effect.DOUBTFUL), None)
-    if doubt is not None and verdict.support is Support.WORKS:
-        verdict = replace(
-            verdict, support=Support.UNKNOWN, severity=Lack.DEGRADES, reason=f"{verdict.reason} {doubt.reason}",
-            source=f"{source}; {doubt.source}", quirk=doubt.code, action=doubt.action,
-        )  # fmt: skip
-    reason = verdict.reason + caveat
+    if verdict.support is Support.WORKS and (doubt := _first(found, Effect.DOUBTFUL)):
+        verdict = replace(verdict, support=Support.UNKNOWN, severity=Lack.DEGRADES, source=source).by(doubt)
+    verdict = replace(verdict, reason=verdict.reason + caveat)
     for quirk in found:
         if quirk.effect is Effect.SHARES and (spec.kind is not Kind.BLUETOOTH or not verdict.firmware_packages):
             continue
+        if quirk.effect is Effect.REMAPS:
+            verdict = replace(verdict, severity=Lack.BLOCKS)
         if quirk.effect in _APPENDED:
-            reason += f" {quirk.reason}"
-            verdict = replace(
-                verdict,
-                quirk=verdict.quirk or quirk.code,
-                action=verdict.action or quirk.action,
-                source=f"{verdict.source}; {quirk.source}",
-                severity=Lack.BLOCKS if quirk.effect is Effect.REMAPS else verdict.severity,
-            )
-    return replace(verdict, reason=reason)
+            verdict = verdict.by(quirk)
+    return verdict
+
+
+def _first(found: Sequence[Quirk], *effects: Effect) -> Quirk | None:
+    return next((quirk for quirk in found if quirk.effect in effects), None)
 
 
 def _firmware(
@@ -175,13 +169,9 @@ def _firmware(
     for quirk in through(found):
         if quirk.module in names.split():
             driven, source = quirk.reason, f"{source}; {quirk.source}"
-    fetched = next((quirk for quirk in found if quirk.effect is Effect.FETCHED), None)
-    if fetched is not None:
+    if fetched := _first(found, Effect.FETCHED):
         package = fetched.package(place.image.release)
-        return Verdict(
-            Support.NEEDS_FIRMWARE, names, "", Lack.BLOCKS, package, f"{driven} {fetched.reason}",
-            f"{source}; {fetched.source}", fetched.code, fetched.action,
-        )  # fmt: skip
+        return Verdict(Support.NEEDS_FIRMWARE, names, "", Lack.BLOCKS, package, driven, source).by(fetched)
     states = [
         state
         for name, _ in modules
@@ -259,14 +249,9 @@ def _without(spec: Spec, bound: Bound, place: Place, found: Sequence[Quirk], sou
         severity = Lack.DEGRADES
     elif spec.kind is Kind.OTHER and spec.bus not in _SHY_BUSES:
         reason += " Many devices of this kind need none."
-    about = (Effect.NO_DRIVER, Effect.SEPARATE, Effect.USERSPACE, Effect.HIDES_DISK)
-    for quirk in found:
-        if quirk.effect in about:
-            return Verdict(
-                Support.NO_DRIVER, bus, "", severity, "", f"{reason} {quirk.reason}", f"{source}; {quirk.source}",
-                quirk.code, quirk.action,
-            )  # fmt: skip
-    return Verdict(Support.NO_DRIVER, bus, "", severity, "", reason, source)
+    verdict = Verdict(Support.NO_DRIVER, bus, "", severity, "", reason, source)
+    about = _first(found, Effect.NO_DRIVER, Effect.SEPARATE, Effect.USERSPACE, Effect.HIDES_DISK)
+    return verdict.by(about) if about else verdict
 
 
 def _by_class_alone(spec: Spec) -> bool:

@@ -13,8 +13,6 @@ from advisor.columns import runs
 from advisor.drivers.packing import BusLayout, Words
 
 Indices = NDArray[np.intp]
-_CHUNK = 16_384
-"""Modaliases looked up at once: what is worked on then stays in the processor's cache."""
 _WILD = re.compile(r"[*?\[\\]")
 _BRACKETS, _DASHES = re.compile(r"\[[^\]]*\]"), re.compile(r"\[[^\]]*\]|-")
 _ACPI_ID = re.compile(r"acpi\*:([^:*?\[\\]+):\*")
@@ -56,22 +54,12 @@ class PackedIndex:
             self._tiers.append((need_a, need_b, keys, first, count, chosen[order]))
         self._loose = np.flatnonzero(left)
 
-    def __len__(self) -> int:
-        return len(self.a)
-
     def candidates(self, a: Words, b: Words, known_a: Words, known_b: Words) -> tuple[Indices, Indices]:
         """Pairs of (modalias, pattern) that agree on every bit that both fix, each once, in no order.
 
         `a`, `b` are packed modaliases of shape (n,), `known_a`, `known_b` their known bits. A pattern reached only by
         an unknown key is left out: without a class nothing is said of patterns that ask for one alone.
         """
-        if len(a) > _CHUNK:
-            parts = []
-            for start in range(0, len(a), _CHUNK):
-                some = (one[start : start + _CHUNK] for one in (a, b, known_a, known_b))
-                row, pattern = self.candidates(*some)
-                parts.append((row + start, pattern))
-            return np.concatenate([row for row, _ in parts]), np.concatenate([pattern for _, pattern in parts])
         rows, found = [np.zeros(0, dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
 
         def agree(row: Indices, pattern: Indices) -> None:
@@ -133,9 +121,6 @@ class TextIndex:
         for index, pattern in enumerate(patterns):
             self._starts.setdefault(pattern[:_START], []).append(index)
         self._keys: dict[str, tuple[dict[str, list[int]], set[int]]] = {}
-
-    def __len__(self) -> int:
-        return len(self.patterns)
 
     def matches(self, modalias: str) -> list[int]:
         """Patterns that a normalised modalias matches, in the order given."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -222,10 +223,7 @@ def cover(groups: list[frozenset[str]]) -> tuple[str, ...]:
     chosen: list[str] = []
     left = groups
     while left:
-        counts: dict[str, int] = {}
-        for group in left:
-            for name in group:
-                counts[name] = counts.get(name, 0) + 1
+        counts = Counter(name for group in left for name in group)
         best = min(counts, key=lambda name: (-counts[name], name))
         chosen.append(best)
         left = [group for group in left if best not in group]

@@ -196,8 +196,7 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
     none. `hint` is the kind that the column speaks of, None for the column `devices`, in which names are a problem.
     """
     out: list[list[Spec]] = []
-    named: list[int] = []
-    for position, raw in enumerate(texts):
+    for raw in texts:
         text = raw.strip()
         if pack(text):
             out.append([_by_modalias(text)])
@@ -221,13 +220,10 @@ def specs_of(texts: Sequence[str], hint: Kind | None) -> list[list[Spec]]:
             problem = f"not an id: {_short(text)!r}; the list of devices holds ids such as {_form('pci')}"
             out.append([Spec(_short(text), "", Kind.OTHER, _short(text), problem=problem)])
         else:
-            named.append(position)
-            out.append([])
-    if named and hint is not None:
-        from advisor.drivers import names
+            from advisor.drivers import names
 
-        for position, found in zip(named, names.match([texts[at].strip() for at in named], hint), strict=True):
-            out[position] = [_of_name(_short(texts[position].strip()), found, hint)]
+            [meant] = names.match([text], hint)
+            out.append([_of_name(_short(text), meant, hint)])
     return out
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from advisor.drivers import table_files
 from advisor.drivers.firmware import FirmwareTable
 from advisor.drivers.needs import Lack
+from advisor.drivers.quirks import Quirk
 from advisor.drivers.spec import Spec
 from advisor.drivers.table import DriverTable
 from advisor.phrases import few, sentence
@@ -34,6 +35,13 @@ class Verdict:
     source: str = ""
     quirk: str = ""  # Code of the knowledge that was used; '' when the tables alone decided
     action: str = ""  # What to do about it; '' when nothing
+
+    def by(self, quirk: Quirk) -> Verdict:
+        """The same with what a quirk says behind it."""
+        return replace(
+            self, reason=f"{self.reason} {quirk.reason}", source=f"{self.source}; {quirk.source}",
+            quirk=self.quirk or quirk.code, action=self.action or quirk.action,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -94,7 +94,7 @@ def beside_dicts(count: int) -> None:
     table = table_files.load("debian-13")
     index, _ = table._packed["pci"]
     columns = [column.tolist() for column in (index.a, index.b, index.mask_a, index.mask_b)]
-    tiers, left = [], list(range(len(index)))
+    tiers, left = [], list(range(len(index.a)))
     for tags in packing.PCI.tiers:
         need, found = packing.PCI.mask(tags), {}
         for at in left:
@@ -102,7 +102,7 @@ def beside_dicts(count: int) -> None:
                 found.setdefault((columns[0][at] & need[0], columns[1][at] & need[1]), []).append(at)
         tiers.append((need, found))
         left = sorted(set(left) - {at for each in found.values() for at in each})
-    chosen = [random.Random(1).randrange(len(index)) for _ in range(count)]
+    chosen = [random.Random(1).randrange(len(index.a)) for _ in range(count)]
     a, b = index.a[chosen], index.b[chosen]
     known = np.full(count, packing.ALL, dtype=np.uint64)
 
