@@ -313,6 +313,7 @@ KINDS: dict[str, tuple[str, str, str, str, str, str]] = {
     "legacy-only": ("note", "none", "", "", "legacy bios", ""), "no-pae": ("act", "none", "", "", "", "5"),
     "one-port": ("note", "none", "", "", "", "5"), "dual-graphics-dead": ("note", "none", "", "", "", ""),
     "disk-msata": ("note", "none", "", "msata", "", ""), "disk-m2": ("note", "none", "", "m.2", "", ""),
+    "no-sound": ("act", "none", "", "", "", ""),
 }  # fmt: skip
 WORDS = {
     "soldered-all": ("Memory and disk", "memory and its flash disk are soldered", "neither memory nor a disk"),
@@ -324,6 +325,7 @@ WORDS = {
     "disk-pata": ("Parallel disk", "PATA", "parallel disk"),
     "disk-msata": ("mSATA card", "no 2.5-inch disk has room", "an mSATA SSD"),
     "disk-m2": ("M.2 card of the SATA kind", "no 2.5-inch disk has room", "one of NVMe does not start"),
+    "no-sound": ("stays silent", "other makers' boards alone", "USB sound adapter"),
     "disk-own": ("maker's own kind", "own connector", "that very model"),
     "flash-module": ("Flash module", "small flash module", "SATA or M.2 place"),
     "uefi-32": ("32-bit UEFI on a 64-bit", "32-bit UEFI", "32-bit boot files, with Secure Boot off"),
