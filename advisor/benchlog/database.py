@@ -17,10 +17,11 @@ from advisor.benchlog.jobs import (
     LOGGED_HERE,
     Job,
     check,
-    check_day,
-    check_outcome,
+    day_faults,
     insert,
     insert_job,
+    outcome_faults,
+    refuse,
     tidied,
     word,
 )  # fmt: skip
@@ -318,9 +319,9 @@ class BenchLog:
         with self.writing() as db:
             row = _job(db, number)
             where = f"The outcome of {row['asset_tag']}"
-            check_outcome(result, stage, where)
-            check_day(row["done_on"], f"The job of {row['asset_tag']}")
-            check_day(seen_on, where, date.fromisoformat(row["done_on"]))
+            refuse(f"The job of {row['asset_tag']}", day_faults(row["done_on"]))
+            refuse(where, outcome_faults(result, stage))
+            refuse(where, day_faults(seen_on, date.fromisoformat(row["done_on"])))
             insert(db, "outcome", job_id=number, seen_on=seen_on, stage=stage, result=result, reason=word(reason))
 
     def start(self, asset_tag: str, phase: str, at: str | None = None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
@@ -32,6 +32,9 @@ KEPT = (
 
 TEXTS = ("asset_tag", "edition", "image", "parts", "technician", "note", "reason", "source", "despite")
 """Fields of a job that are text."""
+
+Fault = tuple[str, str, str]
+"""A rule that a job breaks: the field, as sheets call it, what is wrong, and what is accepted."""
 
 _UNKEPT = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffd]")
 
@@ -127,68 +130,65 @@ def tidied(job: Job) -> Job:
 
 
 def check(job: Job) -> None:
-    """Refuse a job that breaks a rule of the log, naming its tag: the same rules for a new, an edited, an imported one.
+    """Refuse (InputError) a job that breaks a rule of the log, naming its tag."""
+    refuse(f"The job of {job.asset_tag[:40] or '(no tag)'}", faults(job))
 
-    Raises
-    ------
-    InputError
-    """
-    where = f"The job of {job.asset_tag[:40] or '(no tag)'}"
+
+def refuse(where: str, found: Iterable[Fault]) -> None:
+    """Refuse (InputError) what has a fault; the first one is told."""
+    for _, problem, accepted in found:
+        raise InputError(f"{where}: {problem}.", f"Accepted: {accepted}.")
+
+
+def faults(job: Job) -> Iterator[Fault]:
+    """Rules of the log that a job breaks: the same for a new, an edited, an imported one."""
     if not job.asset_tag.strip():
-        raise InputError(f"{where} has no asset tag.", "Give the unit's tag.")
+        yield "asset_tag", "no asset tag", "the unit's tag"
     for name in TEXTS:
-        _check_text(getattr(job, name), LONGEST.get(name, LONGEST_OTHER), f"{where}, {name}")
-    check_day(job.done_on, where)
-    if job.hands_on_min is None and job.elapsed_min is None and not job.phases:
-        raise InputError(f"{where} has no minutes.", "Give at least the hands-on or the elapsed minutes.")
-    for name, value in (("hands-on", job.hands_on_min), ("elapsed", job.elapsed_min), *job.phases.items()):
+        text, longest = getattr(job, name) or "", LONGEST.get(name, LONGEST_OTHER)
+        if len(text) > longest:
+            yield name, f"{name} has {len(text)} characters", f"up to {longest}"
+        elif found := _UNKEPT.search(text):
+            yield name, f"{name} holds {found[0]!r}, which is no character of a text", "the text without it"
+    yield from day_faults(job.done_on)
+    hands, elapsed = job.hands_on_min, job.elapsed_min
+    if hands is None and elapsed is None and not job.phases:
+        yield "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes"
+    for name, value in {"hands_on": hands, "elapsed": elapsed, **job.phases}.items():
         if value is not None and not 0 <= value <= MOST_MIN:
-            raise InputError(
-                f"{where}: {name} of {value} minutes is not believable.", f"Minutes from 0 to {MOST_MIN:.0f}."
-            )
-    if job.elapsed_min == 0:
-        raise InputError(f"{where}: no unit is done in no time.", "Give the minutes in the slot, or leave them out.")
-    if job.hands_on_min is not None and job.elapsed_min is not None and job.hands_on_min > job.elapsed_min:
-        raise InputError(
-            f"{where}: {job.hands_on_min:g} hands-on minutes are more than the {job.elapsed_min:g} in the slot.",
-            "Hands-on minutes are part of those in the slot: correct one of the two.",
-        )
+            problem = f"{name.replace('_', '-')} of {value} minutes is not believable"
+            yield f"{name}_min", problem, f"minutes from 0 to {MOST_MIN:.0f}"
+    if elapsed == 0:
+        yield "elapsed_min", "no unit is done in no time", "minutes above 0, or none"
+    if hands is not None and elapsed is not None and hands > elapsed:
+        problem = f"{hands:g} hands-on minutes are more than the {elapsed:g} in the slot"
+        yield "hands_on_min", problem, "hands-on minutes within those in the slot"
     if job.phases:
         from advisor.benchlog.frames import phase_names
 
-        for name in job.phases:
-            if name not in phase_names():
-                raise InputError(f"{where}: {name!r} is no phase.", f"Phases: {', '.join(phase_names())}.")
-    check_outcome(job.outcome, STAGES[0], where)
+        for name in job.phases.keys() - set(phase_names()):
+            yield f"{name}_min", f"{name!r} is no phase", ", ".join(phase_names())
+    yield from outcome_faults(job.outcome, STAGES[0])
 
 
-def check_day(text: str, where: str, first: date = EARLIEST) -> None:
-    """Refuse what is no day, lies ahead, or before a first one."""
+def day_faults(text: str, first: date = EARLIEST) -> Iterator[Fault]:
+    """What is wrong with a day: it is none, lies ahead, or before a first one."""
     day = None
     with suppress(ValueError):
         day = date.fromisoformat(text)
-    if day is None or day.isoformat() != text:
-        raise InputError(f"{where}: {text[:40]!r} is no day.", "Write it as YYYY-MM-DD.")
+    if not text:
+        yield "date", "no day is given", "a day such as 2026-03-04"
+    elif day is None or day.isoformat() != text:
+        yield "date", f"{text[:40]!r} is no day", "a day such as 2026-03-04"
     # A day more, as the clocks of two places may differ.
-    if day > date.today() + timedelta(days=1):
-        raise InputError(f"{where}: {text} lies ahead.", "Give the day on which it was done.")
-    if day < first:
-        raise InputError(f"{where}: {text} lies before {first.isoformat()}.", "Correct the day.")
+    elif day > date.today() + timedelta(days=1):
+        yield "date", f"{text} lies ahead", "the day on which it was done"
+    elif day < first:
+        yield "date", f"{text} lies before {first.isoformat()}", "that day, or a later one"
 
 
-def check_outcome(outcome: str | None, stage: str, where: str) -> None:
-    """Refuse what is no outcome, or was seen at no known stage."""
+def outcome_faults(outcome: str | None, stage: str) -> Iterator[Fault]:
+    """What is wrong with an outcome: it is none, or was seen at no known stage."""
     if outcome is not None and (outcome not in OUTCOMES or stage not in STAGES):
-        raise InputError(
-            f"{where}: {outcome[:40]!r} at {stage!r} is no outcome.",
-            f"Outcomes: {', '.join(OUTCOMES)}; at: {', '.join(STAGES)}.",
-        )
-
-
-def _check_text(text: str | None, longest: int, where: str) -> None:
-    if text is None:
-        return
-    if len(text) > longest:
-        raise InputError(f"{where} has {len(text)} characters.", f"Up to {longest} are kept.")
-    if found := _UNKEPT.search(text):
-        raise InputError(f"{where} holds {found[0]!r}, which is no character of a text.", "Leave it out.")
+        problem = f"{outcome[:40]!r} at {stage!r} is no outcome"
+        yield "outcome", problem, f"{', '.join(OUTCOMES)}; at: {', '.join(STAGES)}"

@@ -172,16 +172,11 @@ def predictions(log: BenchLog) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Oldest first: job, asset_tag, date, technician, image, storage_kind, elapsed_min, predicted_min,
-        predicted_low_min, predicted_high_min, model_version.
+        Oldest first: storage_kind, and all of `frames.COLUMNS` but the other facts, the note and the source.
     """
-    names = (
-        "job", "asset_tag", "date", "technician", "image", "elapsed_min", "predicted_min", "predicted_low_min",
-        "predicted_high_min", "model_version",
-    )  # fmt: skip
-    kind = {"storage_kind": "json_extract(unit.facts, '$.storage_kind')"}
+    columns = {name: sql for name, sql in frames.COLUMNS.items() if name not in ("facts", "note", "source")}
     rows = frames.selected(
-        log, {name: frames.COLUMNS[name] for name in names} | kind,
+        log, columns | {"storage_kind": "json_extract(unit.facts, '$.storage_kind')"},
         "job JOIN unit ON unit.id = job.unit_id"
         " WHERE unit.elapsed_low_min IS NOT NULL AND job.elapsed_min IS NOT NULL ORDER BY job.done_on DESC, job.id DESC"
         " LIMIT ?",
@@ -201,16 +196,10 @@ def phase_predictions(log: BenchLog) -> pd.DataFrame:
         "job_phase JOIN job ON job.id = job_phase.job_id JOIN unit ON unit.id = job.unit_id"
         " JOIN json_each(unit.phases) AS one WHERE json_extract(one.value, '$.phase') = job_phase.phase",
     )  # fmt: skip
-    if not len(long):
-        return pd.DataFrame({"job": pd.Series(dtype="int64")})
-    wide = pd.concat(
-        [
-            long.pivot(index="job", columns="phase", values=kind).add_prefix(before).add_suffix("_min")
-            for kind, before in (("actual", ""), ("predicted", "predicted_"))
-        ],
-        axis=1,
-    )
-    return wide.reset_index()
+    long = long.astype({"job": "int64"})
+    predicted = long.pivot(index="job", columns="phase", values="predicted").add_prefix("predicted_")
+    both = long.pivot(index="job", columns="phase", values="actual").join(predicted)
+    return both.add_suffix("_min").reset_index()
 
 
 def drift_of(path: str | Path) -> Drift:

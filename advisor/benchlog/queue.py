@@ -38,6 +38,9 @@ class Queued:
         return self.unit.asset_tag or ""
 
 
+_MAPPINGS = ("unread", "wrong", "kept", "spoken_for")
+
+
 class Queue:
     """The queue of a bench log."""
 
@@ -67,9 +70,8 @@ class Queue:
         with self.log.writing() as db:
             return [
                 insert(
-                    db, "queue", asset_tag=one.tag, facts=_facts(one.unit), unread=json.dumps(one.unread),
-                    wrong=json.dumps(one.wrong), kept=json.dumps(one.kept), spoken_for=json.dumps(one.spoken_for),
-                    origin=one.origin, came_at=now(),
+                    db, "queue", asset_tag=one.tag, facts=_facts(one.unit), origin=one.origin, came_at=now(),
+                    **{name: json.dumps(getattr(one, name)) for name in _MAPPINGS},
                 )
                 for one in units
             ]  # fmt: skip
@@ -173,11 +175,9 @@ def _facts(unit: Unit) -> str:
 
 
 def _queued(row: sqlite3.Row) -> Queued:
-    unread, wrong, kept, spoken = (json.loads(row[name]) for name in ("unread", "wrong", "kept", "spoken_for"))
+    said = {name: json.loads(row[name]) for name in _MAPPINGS}
     printed = row["printed_at"] is not None
-    return Queued(
-        _unit(row["facts"]), row["origin"], unread, wrong, kept, spoken, printed, row["job_id"], row["id"]
-    )  # fmt: skip
+    return Queued(_unit(row["facts"]), row["origin"], **said, printed=printed, job=row["job_id"], number=row["id"])
 
 
 @lru_cache(maxsize=4096)

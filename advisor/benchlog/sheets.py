@@ -18,10 +18,9 @@ from advisor.benchlog.cells import Cells
 from advisor.benchlog.database import PREDICTED
 from advisor.benchlog.frames import FACTS, phase_names
 from advisor.benchlog.headers import OWN, fields, overridden, vocabulary
-from advisor.benchlog.jobs import Job, check, word
+from advisor.benchlog.jobs import Job, faults, word
 from advisor.benchlog.sheet_cells import Order
 from advisor.columns import records
-from advisor.errors import InputError
 from advisor.intake.columns import NOTE_COLUMNS
 from advisor.intake.headers import map_headers, plain
 from advisor.intake.parsed import NONE_WORDS, UNKNOWN, Parsed, squeeze
@@ -162,8 +161,6 @@ class _LogCells(Cells):
 
         def parse(text: str) -> Parsed:
             found = _exact(text) if self.exported else sheet_cells.minutes(text, "min" if assumed else unit)
-            if name == "elapsed_min" and found.value == 0:
-                return Parsed(None, "no unit is done in no time", "minutes above 0, or an empty cell")
             if not assumed or found.value is None or sheet_cells.bare(text) is None:
                 return found
             return found._replace(note="; ".join(filter(None, (found.note, "no unit is stated; read as minutes"))))
@@ -244,39 +241,22 @@ class _LogCells(Cells):
         for row in np.flatnonzero(~self.bad).tolist():
             cells = {name: values[row] for name, values in have.items()}
             timed = {one: cells[f"{one}_min"] for one in phases if cells[f"{one}_min"] is not None}
-            self._whole(row, cells, timed)
-            if self.bad[row]:
-                continue
             if cells["reason"] and not cells["outcome"]:
                 cells["note"] = "; ".join(filter(None, (cells["note"], cells["reason"])))
             job = Job(
-                cells["asset_tag"], cells["date"], cells["hands_on_min"], cells["elapsed_min"], cells["edition"],
-                cells["image"], cells["parts"], cells["technician"], cells["note"], timed, cells["outcome"],
-                cells["reason"] if cells["outcome"] else None,
+                cells["asset_tag"] or "", cells["date"] or "", cells["hands_on_min"], cells["elapsed_min"],
+                cells["edition"], cells["image"], cells["parts"], cells["technician"], cells["note"], timed,
+                cells["outcome"], cells["reason"] if cells["outcome"] else None,
                 cells["source"] or cells["provenance"] or self._marked(row),
             )  # fmt: skip
-            scored = {"model": cells["model_version"]} | {new: cells[old] for old, new in PREDICTED.items()}
-            try:
-                check(job)
-            except InputError as error:
-                self.refuse(row, "asset_tag", error.message.partition(": ")[2].rstrip(".") or error.message, error.hint)
+            for fault in faults(job):
+                self.refuse(row, *fault)
+            if self.bad[row]:
                 continue
+            scored = {"model": cells["model_version"]} | {new: cells[old] for old, new in PREDICTED.items()}
             known = {key: one for key, one in scored.items() if one is not None}
             out.append(SheetRow(row + 1, job, facts[row], known, self.exported))
         return out
-
-    def _whole(self, row: int, cells: Mapping[str, Any], timed: Mapping[str, float]) -> None:
-        """Refuse a row that is no job, though each of its cells was understood."""
-        if cells["asset_tag"] is None:
-            self.refuse(row, "asset_tag", "no asset tag", "the unit's tag")
-        if cells["date"] is None:
-            self.refuse(row, "date", "no day is given", "a day such as 2026-03-04")
-        hands, elapsed = cells["hands_on_min"], cells["elapsed_min"]
-        if hands is None and elapsed is None and not timed:
-            self.refuse(row, "elapsed_min", "no minutes are given", "minutes in the slot, or hands-on minutes")
-        if hands is not None and elapsed is not None and hands > elapsed:
-            words = f"more than the {elapsed:g} minutes in the slot"
-            self.refuse(row, "hands_on_min", words, "hands-on minutes within those in the slot")
 
     def _marked(self, row: int) -> str:
         """The sheet's name; an invented log's rows go on saying that they are invented."""

@@ -84,13 +84,8 @@ def one(name: str) -> str:
     """
     kind = next((kind for kind in ("kernel", "firmware", "ids") if table_files.place(name, kind) is not None), "kernel")
     about = table_files.arrays_of(kind, name)[1]
-    lines = [
-        f"{about['title']}",
-        f"  source: {about['source']}",
-        f"  date: {about['date']}",
-        f"  licence: {about['licence']}",
-    ]
-    lines += [f"  remake: {about['remake']}", f"  sha256: {about['sha256']}"]
+    said = (f"  {name}: {about[name]}" for name in ("source", "date", "licence", "remake", "sha256"))
+    lines = [str(about["title"]), *said]
     lines += [f"  note: {note}" for note in about.get("notes", [])]
     for package in about.get("packages", []):
         size = package["size"] / 2**20
