@@ -11,8 +11,8 @@ import re
 from functools import cache, lru_cache
 from typing import NamedTuple
 
-from advisor.intake.memory import NUMBER, to_float
-from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, meant, squeeze, without, words
+from advisor.intake.memory import NUMBER, in_thousands, to_float
+from advisor.intake.parsed import A_DATE, MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, meant, squeeze, without, words
 from advisor.intake.values import mode_said
 from advisor.tables import load
 from advisor.unit import StorageKind
@@ -108,6 +108,9 @@ def disks(text: str, header_unit: str = "", hint: str = "") -> Disks:
     plain = squeeze(text)
     if plain in MISSING_WORDS:
         return Disks(UNKNOWN, UNKNOWN)
+    if meant("date", plain):
+        failed = Parsed(None, A_DATE, _ACCEPT_DISK)
+        return Disks(failed, failed)
     if re.match(r"-\s?\d", plain):
         failed = Parsed(None, "a disk of less than nothing", _ACCEPT_DISK)
         return Disks(failed, failed)
@@ -208,7 +211,13 @@ def _size(rest: str, header_unit: str) -> tuple[float | None, str, bool, str]:
         size = labels[0]
     if size is None:
         return None, "several numbers, none with a unit" if sizes else "", False, rest
-    gib = _disk_gib(to_float(size["size"]), size["unit"] or "", header_unit)
+    number, thousands = to_float(size["size"]), in_thousands(size["size"])
+    # 1.000 GB is a disk of 1 TB; none holds a few GB to the thousandth.
+    if thousands and (
+        (size["unit"] or "")[:1] == "m" or ((size["unit"] or "")[:1] == "g" and thousands in LABEL_SIZES)
+    ):
+        number = thousands
+    gib = _disk_gib(number, size["unit"] or "", header_unit)
     doubt = f"{size['size']} without a unit may be GB or TB" if gib is None else ""
     many = (size["count"] or "1") not in ("0", "1")
     return gib, doubt, many, rest[: size.start()] + " " + rest[size.end() :]

@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from advisor.intake.parsed import NONE_WORDS, UNKNOWN, Parsed, meant, of_cell, without
+from advisor.intake.parsed import A_DATE, NONE_WORDS, UNKNOWN, Parsed, meant, of_cell, without
 
 RAM_MAX_GIB = 16_384.0
 MOST_RAM_GIB = 256.0
@@ -90,6 +90,11 @@ def to_float(text: str) -> float:
     return float(text.replace(",", "."))
 
 
+def in_thousands(text: str) -> float | None:
+    """What a number with a point before its last three digits is where that parts thousands; None for any other."""
+    return float(text.replace(".", "")) if re.fullmatch(r"[1-9]\d{0,2}\.\d{3}", text) else None
+
+
 class Amount(NamedTuple):
     """A sum of modules as written, and where."""
 
@@ -120,6 +125,8 @@ def memory(plain: str, header_unit: str = "") -> Parsed:
         return _plausible(float(quick[1]))
     if plain in NONE_WORDS or meant("no memory", plain):
         return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
+    if meant("date", plain):
+        return Parsed(None, A_DATE, _ACCEPT_RAM)
     return _amount(plain, header_unit)._replace(also=_beside(plain))
 
 
@@ -225,6 +232,10 @@ def _sum(terms: list[re.Match[str]], header_unit: str) -> float | str:
     total = 0.0
     for term in terms:
         size, unit = to_float(term["size"]), term["unit"] or last or header_unit
+        thousands = in_thousands(term["size"])
+        # No amount is written to the thousandth of a megabyte, and no modules make 16.384 GiB.
+        if thousands and (unit[:1] == "m" or (not unit and thousands % 256 == 0)):
+            size, unit = thousands, "mb"
         if not unit and 192 <= size < 1000:
             return f"{_show(size)} without a unit may be MB or GB"
         unit = unit or ("mb" if size >= 1000 else "gb")

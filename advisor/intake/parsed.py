@@ -50,6 +50,9 @@ def squeeze(text: str) -> str:
     return " ".join(text.translate(_PLAIN).lower().split())
 
 
+A_DATE = "a date, which the spreadsheet may have made of what was typed, such as 4.8 or 8/4"
+"""What is said of a date where an amount should stand."""
+
 _PLAIN = str.maketrans(
     {"\xa0": " ", "\u2007": " ", "\u202f": " ", "\u200b": "", "\ufeff": "", "×": "x", "–": "-", "—": "-", "−": "-",
      "’": "'", "，": ",", "\x00": ""}

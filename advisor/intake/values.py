@@ -256,6 +256,12 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
         return Parsed(None, "no number with a unit of this kind is recognised", _ACCEPT_RATE[unit])
     digits = match[1].replace(" ", "").replace("'", "")
     number = float(digits.replace(",", ".")) * float(factor)
+    if unit != "ms" and re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", digits) and number * 1000 <= highest:
+        # A point or comma before three digits parts thousands in one language, and a fraction in another.
+        if not digits.endswith("000"):
+            whole = re.sub("[.,]", "", digits)
+            return Parsed(None, f"{match[1]} may be {digits.replace(',', '.')} or {whole}", _ACCEPT_RATE[unit])
+        number *= 1000
     if not 0 < number <= highest:
         return Parsed(None, f"{match[1]} is outside what is possible", _ACCEPT_RATE[unit])
     return Parsed(round(number, 6))

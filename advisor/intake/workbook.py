@@ -14,7 +14,7 @@ from advisor.errors import InputError
 from advisor.intake.columns import text_of
 from advisor.intake.encoding import SAVE_AS
 from advisor.intake.headers import Vocabulary, recognised
-from advisor.intake.records import MOST_EMPTY, Row, tidied
+from advisor.intake.records import MOST_EMPTY, Remark, Row, tidied
 
 MAX_UNPACKED = 256 << 20
 """Most that an Excel file may unpack to [byte]: some 250,000 units."""
@@ -79,14 +79,30 @@ def _look(data: bytes, name: str) -> None:
 
 
 def _chosen(book: Any, name: str, words: Vocabulary | None) -> Iterator[Row]:
-    for sheet in book.worksheets:
-        found = _cells(sheet, name)
-        head = list(itertools.islice(found, _PEEKED))
-        if any(recognised(row.cells, words) >= 2 for row in head):
-            yield from itertools.chain(head, found)
-            return
-    if book.worksheets:
-        yield from _cells(book.worksheets[0], name)
+    fitting = [sheet for sheet in book.worksheets if _has_header(sheet, name, words)]
+    for sheet in fitting[:1] or book.worksheets[:1]:
+        others = ", ".join(repr(str(one.title)) for one in fitting[1:])
+        yield from _and_said(_cells(sheet, name), others) if others else _cells(sheet, name)
+
+
+def _has_header(sheet: Any, name: str, words: Vocabulary | None) -> bool:
+    return any(recognised(row.cells, words) >= 2 for row in itertools.islice(_cells(sheet, name), _PEEKED))
+
+
+def _and_said(found: Iterator[Row], others: str) -> Iterator[Row]:
+    """The rows, and at the last that is filled that other worksheets have rows too."""
+    held: list[Row] = []
+    for row in found:
+        if row.cells:
+            yield from held
+            held = []
+        held.append(row)
+    for number, row in enumerate(held):
+        place = next((at for at, cell in enumerate(row.cells) if cell), 0)
+        remark = Remark(
+            place, f"the workbook has rows on {others} too, which were not read", "each worksheet by itself"
+        )
+        yield row if number else Row(row.cells, [*row.remarks, remark])
 
 
 def _cells(sheet: Any, name: str) -> Iterator[Row]:

@@ -393,3 +393,25 @@ def test_files_of_other_programs_are_named(tmp_path):
     for kind, content in written.items():
         with pytest.raises(InputError, match=f"is {re.escape(kind)}, not a table"):
             read_bytes(content)
+
+
+def test_worksheets_that_were_not_read_are_said_once():
+    """Nothing of a batch is lost in silence: laptops on one worksheet, desktops on the next, and a page of notes."""
+    import io
+
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.append(["Tag", "CPU", "RAM"])
+    for tag in ("L1", "L2"):
+        book.active.append([tag, "i5-6300U", "8 GB"])
+    desktops, notes = book.create_sheet("Desktops"), book.create_sheet("Notes")
+    desktops.append(["Tag", "CPU", "RAM"])
+    desktops.append(["D1", "i5-3470", "4 GB"])
+    notes.append(["Ask the school for the chargers."])
+    out = io.BytesIO()
+    book.save(out)
+    sheet = understand(read_bytes(out.getvalue(), "two.xlsx"))
+    assert sheet.units["asset_tag"].tolist() == ["L1", "L2"]
+    [said] = sheet.problems.query("problem.str.contains('not read')").itertuples()
+    assert said.row == 2 and "'Desktops'" in said.problem and "Notes" not in said.problem

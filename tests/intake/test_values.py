@@ -237,6 +237,9 @@ def test_count(text, value):
         ("500 MB/s", "mib/s", 500e6 / 2**20), ("120", "mib/s", 120), ("0,1 ms", "ms", 0.1), ("100 µs", "ms", 0.1),
         ("fast", "ms", None),
         ("0", "mbps", None), ("-5", "mib/s", None),
+        # A point or comma before three digits parts thousands in one language, and a fraction in another.
+        ("1.000 Mbit/s", "mbps", 1000), ("1,000", "mbps", 1000), ("1.500 MB/s", "mib/s", None), ("1,250", "mbps", None),
+        ("540.125", "mib/s", 540.125), ("0.250", "mbps", 0.25), ("8.125", "ms", 8.125),
     ],
 )  # fmt: skip
 def test_rates(text, unit, value):
