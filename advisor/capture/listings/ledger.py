@@ -20,14 +20,14 @@ def told_of(kind: str, facts: MachineFacts) -> str:
 
 
 def left(part: Section) -> str:
-    """What is said of lines that are no listing."""
-    text = str(clean(part.lines[0], 60) or "")
-    command = str(clean(part.command, 40) or "")
+    """What is said of lines that are no listing: none of what stands in them, as a capture keeps this and is handed on.
+
+    Lines of networks with their keys are pasted along, and a command's own words may hold a password.
+    """
     if part.command == BROKEN:
         return f"left, {BROKEN}"
-    return (
-        f"left, what '{command}' gave is not read: '{text}'" if command else f"left, no listing that is known: '{text}'"
-    )
+    program = next((word for word in str(clean(part.command, 40) or "").split() if word != "sudo"), "")
+    return f"left, what '{program}' gave is not read" if program else "left, no listing that is known"
 
 
 def _gave(facts: MachineFacts) -> tuple[str, ...]:
