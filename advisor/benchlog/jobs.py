@@ -166,7 +166,7 @@ def faults(job: Job) -> Iterator[Fault]:
     if job.phases:
         from advisor.benchlog.frames import phase_names
 
-        for name in job.phases.keys() - set(phase_names()):
+        for name in (name for name in job.phases if name not in phase_names()):
             yield f"{name}_min", f"{name!r} is no phase", ", ".join(phase_names())
     yield from outcome_faults(job.outcome, STAGES[0])
 

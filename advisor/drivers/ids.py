@@ -39,6 +39,8 @@ class IdList:
     """Names of one bus's ids."""
 
     bus: str  # 'pci' or 'usb'
+    ids: NDArray[np.uint32]  # Vendor and device of every device, sorted: vendor in the high half
+    kind_of: NDArray[np.uint8]  # Kind of every device, a position in `KINDS`
     arrays: Mapping[str, NDArray[Any]]  # See `advisor.lab.tables.arrays`
 
     @cached_property
@@ -53,16 +55,6 @@ class IdList:
     def names(self) -> list[str]:
         """Name of every device."""
         return self._lines("name")
-
-    @cached_property
-    def ids(self) -> NDArray[np.uint32]:
-        """Vendor and device of every device, sorted: vendor in the high half."""
-        return self.arrays["id"]
-
-    @cached_property
-    def kind_of(self) -> NDArray[np.uint8]:
-        """Kind of every device, a position in `KINDS`."""
-        return self.arrays["kind"]
 
     @cached_property
     def subsystems(self) -> list[ListedDevice]:
@@ -112,7 +104,7 @@ def _load(bus: str, _where: str) -> IdList:
     arrays, _ = arrays_of("ids", bus)
     if arrays.get("kinds", np.zeros(0)).tobytes() != "\n".join(KINDS).encode():
         raise TableError(f"The names of {bus} ids are of a version with other kinds.", "Run advisor tables build.")
-    return IdList(bus, arrays)
+    return IdList(bus, arrays["id"], arrays["kind"], arrays)
 
 
 def load(bus: str) -> IdList:

@@ -183,7 +183,7 @@ def shipping(
     out = []
     for _, group in sorted(_groups(files(table, module, files_named)).items()):
         found = {package for name in group for package in firmware.shipped(name)}
-        if not found and len(group) == 1:
+        if not found and len(group) == 1 and _VERSIONED.fullmatch(group[0]):
             found = _older(firmware, group[0])
         out.append(frozenset(found))
     return tuple(out)
@@ -196,7 +196,7 @@ def _older(firmware: FirmwareTable, newest: str) -> set[str]:
     return {
         package
         for path, (of, version) in there
-        if of == stem and 0 <= version <= limit
+        if of == stem and version <= limit
         for package in firmware.shippers[path]
     }
 
