@@ -57,4 +57,4 @@ def test_what_stands_at_a_bound_is_named(shipped):
     assert Physics(coefficients).at_bound() == ["sync, disk: once x access at 0"]
     # What ships: only the rehearsals can move this.
     assert shipped.about["at_bound"] == shipped.physics.at_bound()
-    assert len(shipped.about["at_bound"]) == 4
+    assert len(shipped.about["at_bound"]) == 3
