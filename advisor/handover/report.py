@@ -15,6 +15,7 @@ from typing import Any
 from advisor.errors import InputError
 from advisor.files import read_text
 from advisor.handover.rules import LookRule, Weight, every
+from advisor.handover.tree import above
 
 MOST_COMMANDS = 3
 """Paths up to which a mend is written for each; more get the first, and a word."""
@@ -149,12 +150,6 @@ def quoted(path: str) -> str:
     return f"$'{''.join(plain)}'"
 
 
-def _above(path: str) -> set[str]:
-    """Folders in which a path lies."""
-    parts = path.split("/")
-    return {"/".join(parts[:number]) for number in range(1, len(parts))}
-
-
 def finding(
     rule: LookRule, paths: Iterable[str], root: str, packages: str = "NAME", mounted: Mapping[str, str] | None = None
 ) -> Finding:
@@ -165,16 +160,15 @@ def finding(
     some = tuple(sorted(paths))
     commands = []
     # What lies in a folder that is deleted is gone with it.
-    every_path = set(some)
-    apart = [one for one in some if not (rule.mend.startswith("rm -r") and _above(one) & every_path)]
+    gone = set(some) if rule.mend.startswith("rm -r") else set[str]()
+    apart = [one for one in some if gone.isdisjoint(above(one))]
     for path in apart[:MOST_COMMANDS]:
         disk = (mounted or {}).get(path)
         if disk:
             commands.append(f"umount {quoted(os.path.join(root, disk))}   # unless that disk is the unit's; if it is:")
-        words = {"path": quoted(os.path.join(root, path)), "root": quoted(root), "packages": packages}
+        words = {"{path}": quoted(os.path.join(root, path)), "{root}": quoted(root), "{packages}": packages}
         # All at once: a name may hold what stands for another.
-        parts = re.split(r"\{(path|root|packages)\}", rule.mend)
-        commands.append("".join(words[part] if number % 2 else part for number, part in enumerate(parts)))
+        commands.append("".join(words.get(part, part) for part in re.split(r"(\{\w+\})", rule.mend)))
     commands = list(dict.fromkeys(commands))
     if len(apart) > MOST_COMMANDS and "{path}" in rule.mend:
         commands.append(f"and likewise for {len(apart) - MOST_COMMANDS} more")

@@ -65,6 +65,12 @@ class TreeEntry:
         return stat.S_ISLNK(self.about.st_mode)
 
 
+def above(path: str) -> list[str]:
+    """Folders below the root in which a path lies, the topmost first."""
+    parts = path.split("/")
+    return ["/".join(parts[:number]) for number in range(1, len(parts))]
+
+
 class Tree:
     """The files below a folder.
 
@@ -216,9 +222,7 @@ class Tree:
 
     def mounted_at(self, path: str) -> str:
         """The folder above a path at which another disk is mounted, the topmost; '' when it lies on the root's own."""
-        parts = path.split("/")
-        above = ("/".join(parts[:number]) for number in range(len(parts) + 1))
-        entries = [entry for at in above if (entry := self.entry(at)) is not None]
+        entries = [entry for at in ("", *above(path), path) if (entry := self.entry(at)) is not None]
         return next((one.path for one in entries if one.about.st_dev != entries[0].about.st_dev), "")
 
     def is_immutable(self, path: str) -> bool:

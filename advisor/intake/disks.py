@@ -211,13 +211,11 @@ def _size(rest: str, header_unit: str) -> tuple[float | None, str, bool, str]:
         size = labels[0]
     if size is None:
         return None, "several numbers, none with a unit" if sizes else "", False, rest
-    number, thousands = to_float(size["size"]), in_thousands(size["size"])
+    number, thousands, unit = to_float(size["size"]), in_thousands(size["size"]), size["unit"] or ""
     # 1.000 GB is a disk of 1 TB; none holds a few GB to the thousandth.
-    if thousands and (
-        (size["unit"] or "")[:1] == "m" or ((size["unit"] or "")[:1] == "g" and thousands in LABEL_SIZES)
-    ):
+    if thousands and (unit[:1] == "m" or (unit[:1] == "g" and thousands in LABEL_SIZES)):
         number = thousands
-    gib = _disk_gib(number, size["unit"] or "", header_unit)
+    gib = _disk_gib(number, unit, header_unit)
     doubt = f"{size['size']} without a unit may be GB or TB" if gib is None else ""
     many = (size["count"] or "1") not in ("0", "1")
     return gib, doubt, many, rest[: size.start()] + " " + rest[size.end() :]

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 from advisor.intake.device_ids import devices
-from advisor.intake.memory import memory, memory_type
+from advisor.intake.memory import in_thousands, memory, memory_type
 from advisor.intake.parsed import MISSING_WORDS, NONE_WORDS, UNKNOWN, Parsed, meant, of_cell, squeeze, words
 from advisor.unit import DTYPES, MEASURES, BootMode, FormFactor, StorageMode, Unit, choices
 
@@ -254,13 +254,12 @@ def rate(text: str, unit: str, highest: float) -> Parsed:
     factor = meant(unit, stated) if stated else "1"
     if match is None or factor is None:
         return Parsed(None, "no number with a unit of this kind is recognised", _ACCEPT_RATE[unit])
-    digits = match[1].replace(" ", "").replace("'", "")
-    number = float(digits.replace(",", ".")) * float(factor)
-    if unit != "ms" and re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", digits) and number * 1000 <= highest:
+    digits = match[1].replace(" ", "").replace("'", "").replace(",", ".")
+    number, thousands = float(digits) * float(factor), in_thousands(digits)
+    if unit != "ms" and thousands and number * 1000 <= highest:
         # A point or comma before three digits parts thousands in one language, and a fraction in another.
         if not digits.endswith("000"):
-            whole = re.sub("[.,]", "", digits)
-            return Parsed(None, f"{match[1]} may be {digits.replace(',', '.')} or {whole}", _ACCEPT_RATE[unit])
+            return Parsed(None, f"{match[1]} may be {digits} or {thousands:.0f}", _ACCEPT_RATE[unit])
         number *= 1000
     if not 0 < number <= highest:
         return Parsed(None, f"{match[1]} is outside what is possible", _ACCEPT_RATE[unit])

@@ -101,11 +101,9 @@ def coverage(by: str = "disk") -> Picture:
 SHOWN_IN = {"installed_bytes": ("GB", 1e9), "update_bytes": ("MiB", 2**20)}
 """Inputs that are drawn in another unit than they are reckoned in: the unit, and how many of the other it has."""
 
-_DECADE = 10.0
-"""An axis that spans less is drawn without powers: between 4 and 6 a scale in powers has no round marks."""
-
-_MARKS = {100.0: (1.0,), 30.0: (1.0, 3.0), 1.0: (1.0, 2.0, 5.0)}
-"""Marks in each power of ten, by how far the axis spans at least: more would touch at a third of the page's width."""
+_MARKS = {100.0: (1.0,), 30.0: (1.0, 3.0), 10.0: (1.0, 2.0, 5.0)}
+"""Marks in each power of ten, by how far the axis spans at least: more would touch at a third of the page's width. One
+that spans less is drawn without powers: between 4 and 6 a scale in powers has no round marks."""
 
 
 @rc_context(STYLE)
@@ -119,9 +117,10 @@ def curves() -> Picture:
         values = part["value"] / many
         one.plot(values, part["minutes"], color=DO)
         one.set(ylim=(0, found["minutes"].max() * 1.05), xlabel=title.replace("[bytes]", f"[{unit}]"))
-        if (span := values.max() / values.min()) >= _DECADE:
+        span = values.max() / values.min()
+        if marks := next((marks for least, marks in _MARKS.items() if span >= least), None):
             one.set_xscale("log")
-            plain_log(one.xaxis, subs=next(marks for least, marks in _MARKS.items() if span >= least))
+            plain_log(one.xaxis, subs=marks)
         else:
             one.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     for one in all_axes[:, 0]:

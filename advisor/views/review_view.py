@@ -19,7 +19,8 @@ class Review(w.VBox):
 
     def __init__(self, app: App) -> None:
         self.app = app
-        self.first, self.body, self.of_batch = html("", "ba"), html("", "ba"), html("", "ba")
+        self.first, self.of_batch = html("", "ba"), html("", "ba")
+        self.body = html("<p>The pictures are being drawn …</p>", "ba")
         self._batch: object = None
         self._drawn = False
         super().__init__([self.first, self.of_batch, self.body])
@@ -30,8 +31,6 @@ class Review(w.VBox):
         from advisor.views import review_plots as plots
 
         bench = self.app.bench
-        if not self._drawn:
-            self.body.value = "<p>The pictures are being drawn …</p>"
         compared = shop_log(bench.shop, bench.log.path)
         drawn = plots.scatter(compared).figure_html() if len(compared) else ""
         self.first.value = f"<h2 class='headline sentence'>{sentence(compared)}</h2>{drawn}"
