@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from advisor.errors import AdvisorError
 
 SECONDS = float(os.environ.get("ADVISOR_FUZZ_S", "2"))
-"""How long each target is fuzzed [s]; CI sets twenty seconds."""
+"""How long each target is fuzzed [s]; `.ci/run` sets its own."""
 
 MOST_S = 10.0
 """Most processor time for one case of at most a few ten thousand bytes [s]."""
