@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -107,16 +108,13 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
     return plan_of(batch, day, opens, bench, jobs, found, Lanes(slots, sticks), quantile, problems)
 
 
-def logged_on(log: BenchLog, day: date) -> list[str]:
-    """Tags of the units that were logged on a day."""
-    return [str(row[0]) for row in log.rows("SELECT asset_tag FROM job WHERE done_on = ?", (day.isoformat(),))]
-
-
 def rest_of_day(
     plan: Plan, now: datetime, log: BenchLog, gone: Iterable[str] = (), seconds: float = 10.0
 ) -> tuple[Plan, list[Change], int, int]:
     """Plan the rest of a day by a bench log: also how many units were begun by its stopwatches, and logged that day."""
-    progress, done = progress_of(log, [job.tag for job in plan.jobs]), logged_on(log, plan.day)
+    progress = progress_of(log, [job.tag for job in plan.jobs])
+    logged = log.rows("SELECT asset_tag FROM job WHERE done_on = ?", (plan.day.isoformat(),))
+    done = [str(row["asset_tag"]) for row in logged]
     return *plan_again(plan, now, progress, gone, done, seconds), len(progress), len(done)
 
 
@@ -153,47 +151,37 @@ def plan_again(
     InputError
         When it is not the plan's day, or more units are begun than there are slots.
     """
-    at_now = round((now - datetime.combine(plan.day, time())).total_seconds() / 60 - plan.opens) * TICKS
     if now.date() != plan.day:
         raise InputError(f"The plan is of {plan.day}, not of {now.date()}.", "Plan the day anew.")
+    at_now = round((now - datetime.combine(plan.day, time())).total_seconds() / 60 - plan.opens) * TICKS
     tags = {at: plan.jobs[at].tag for at in sorted(plan.solution.schedule)}
     fell_out, over = ({tag.casefold() for tag in some} for some in (gone, done))
     free = any(tag.casefold() in fell_out for tag in tags.values())
     kept = [at for at, tag in tags.items() if tag.casefold() not in fell_out | over]
-    left = {at: _rest(plan, at, at_now, progress.get(tags[at]), free) for at in kept}
-    origin = [at for at, rest in left.items() if rest is not None]
-    jobs, olds = [rest[0] for rest in left.values() if rest], [rest[1] for rest in left.values() if rest]
-    _one_each(jobs, len(plan.bench.technicians))
+    left = [(at, *_rest(plan, at, at_now, progress.get(tags[at], Progress({})), free)) for at in kept]
+    origin = [at for at, job, _ in left if job.visits]
+    olds = dict(enumerate(old for _, _, old in left if old))
+    jobs = _one_each([job for _, job, _ in left if job.visits], len(plan.bench.technicians))
     if sum(job.begun for job in jobs) > plan.bench.slots:
         raise InputError("More units are begun than there are slots.", "Stop the stopwatches of those that are done.")
     bench = _bench(plan.bench, at_now, jobs)
-    rest = tuple(jobs)
     before = Lanes(
-        {number: plan.lanes.slots[at] for number, at in enumerate(origin)},
-        {number: plan.lanes.sticks[at] for number, at in enumerate(origin)},
+        *({number: of[at] for number, at in enumerate(origin)} for of in (plan.lanes.slots, plan.lanes.sticks))
     )
-    start = _start(rest, bench, dict(enumerate(olds)), before)
-    solution = solve(rest, replace(bench, close=None), seconds, start=start) if jobs else Solution({}, 0, 0, 0)
-    lanes = lanes_of(rest, bench, solution.schedule, before)
-    ends = {job.tag: solution.schedule[number][-1].end + job.tail for number, job in enumerate(rest)}
-    late = [
-        f"{tag} ends at {clock(plan.opens, end)}, after the day."
-        for tag, end in ends.items()
-        if bench.close is not None and end > bench.close
-    ]
+    start = _start(jobs, bench, olds, before)
+    solution = solve(jobs, replace(bench, close=None), seconds, start=start) if jobs else Solution({}, 0, 0, 0)
+    lanes = lanes_of(jobs, bench, solution.schedule, before)
     new = replace(
-        plan, bench=bench, jobs=rest, solution=solution, lanes=lanes, problems=late,
-        chance=chance(rest, bench, solution.schedule, lanes, plan.quantile),
+        plan, bench=bench, jobs=jobs, solution=solution, lanes=lanes, problems=_late(plan.opens, bench, jobs, solution),
+        chance=chance(jobs, bench, solution.schedule, lanes, plan.quantile),
     )  # fmt: skip
     return new, _changes(plan, new, origin)
 
 
-def _rest(
-    plan: Plan, at: int, now: int, progress: Progress | None, free: bool
-) -> tuple[UnitJob, tuple[Placed, ...]] | None:
-    """What is left of a unit, and where that stood in the plan; None when nothing is."""
+def _rest(plan: Plan, at: int, now: int, progress: Progress, free: bool) -> tuple[UnitJob, tuple[Placed, ...]]:
+    """What is left of a unit, without a visit where nothing is, and where that stood in the plan."""
     job, placed = plan.jobs[at], plan.solution.schedule[at]
-    begun = progress is not None
+    begun = bool(progress.started)
     reached, since, last = _reached(plan, job, progress)
     visits: list[Visit] = []
     olds: list[Placed] = []
@@ -207,7 +195,7 @@ def _rest(
             continue
         if number == reached:
             left = tuple(max(TICKS, takes - spent) for takes in visit.takes)
-            running = bool(progress and progress.running)
+            running = bool(progress.running)
             who = (old.technician,) if running else ()
             visit = replace(visit, takes=left, who=who, earliest=now, running=running, planned=None)
             old = Placed(now - 1, now, old.technician)
@@ -218,10 +206,8 @@ def _rest(
         visits.append(replace(visit, earliest=max(ready, visit.earliest)))
         olds.append(old)
         ready = now
-    if not visits:
-        return None
     first = len(job.visits) - len(visits)
-    stick, held = _stick(job, first, visits[0].running)
+    stick, held = _stick(job, first, bool(visits) and visits[0].running)
     release = now if begun else max(now, job.release)
     return replace(job, visits=tuple(visits), stick=stick, held=held, begun=begun, release=release), tuple(olds)
 
@@ -234,39 +220,42 @@ def _stick(job: UnitJob, first: int, running: bool) -> tuple[str, tuple[int, int
     return job.stick, (-1 if taken < 0 or (taken == 0 and running) else taken, pulled)
 
 
-def _reached(plan: Plan, job: UnitJob, progress: Progress | None) -> tuple[int, int, bool]:
+def _reached(plan: Plan, job: UnitJob, progress: Progress) -> tuple[int, int, bool]:
     """The visit that was begun last, when [ticks], and whether its last phase was; -1 for none.
 
     A phase at whose machine's work one visit ends and the next begins is the earlier one's.
     """
-    if progress is None:
-        return -1, 0, False
-    by_machine = []
-    for number, visit in enumerate(job.visits):
-        before = job.visits[number - 1].phases[-1:] if number else ()
-        by_machine.append([phase for phase in visit.phases if phase not in before])
-    begun = [number for number, phases in enumerate(by_machine) if any(phase in progress.started for phase in phases)]
-    if not begun:
-        return -1, 0, False
-    number = max(begun)
-    started = [progress.started[phase] for phase in by_machine[number] if phase in progress.started]
-    minutes = (min(started) - datetime.combine(plan.day, time())).total_seconds() / 60
-    return number, round((minutes - plan.opens) * TICKS), by_machine[number][-1] in progress.started
+    for number in reversed(range(len(job.visits))):
+        earlier = job.visits[number - 1].phases[-1:] if number else ()
+        phases = [phase for phase in job.visits[number].phases if phase not in earlier]
+        started = [progress.started[phase] for phase in phases if phase in progress.started]
+        if started:
+            minutes = (min(started) - datetime.combine(plan.day, time())).total_seconds() / 60
+            return number, round((minutes - plan.opens) * TICKS), phases[-1] in progress.started
+    return -1, 0, False
 
 
-def _one_each(jobs: list[UnitJob], people: int) -> None:
-    """Nobody has their hands on two units at once: of stopwatches that run, each is another technician's, in place."""
-    free = set(range(people))
-    for at, job in enumerate(jobs):
+def _late(opens: int, bench: Bench, jobs: tuple[UnitJob, ...], solution: Solution) -> list[str]:
+    """Units that end after the day, in sentences."""
+    ends = {job.tag: solution.schedule[number][-1].end + job.tail for number, job in enumerate(jobs)}
+    close = FOREVER if bench.close is None else bench.close
+    return [f"{tag} ends at {clock(opens, end)}, after the day." for tag, end in ends.items() if end > close]
+
+
+def _one_each(jobs: list[UnitJob], people: int) -> tuple[UnitJob, ...]:
+    """Nobody has their hands on two units at once: of stopwatches that run, each is another technician's."""
+    free, out = set(range(people)), []
+    for job in jobs:
         visit = job.visits[0]
         if visit.running:
             who = next((one for one in (*visit.who, *sorted(free)) if one in free), None)
             free.discard(-1 if who is None else who)
-            changed = replace(visit, running=False, who=()) if who is None else replace(visit, who=(who,))
-            jobs[at] = replace(job, visits=(changed, *job.visits[1:]))
+            visit = replace(visit, running=False, who=()) if who is None else replace(visit, who=(who,))
+        out.append(replace(job, visits=(visit, *job.visits[1:])))
+    return tuple(out)
 
 
-def _bench(bench: Bench, now: int, jobs: list[UnitJob]) -> Bench:
+def _bench(bench: Bench, now: int, jobs: tuple[UnitJob, ...]) -> Bench:
     """Nobody is there before now, and a break that a running visit reaches into comes after it, in full."""
     busy = {visit.who[0]: visit for job in jobs for visit in job.visits if visit.running}
     people = []
@@ -293,21 +282,21 @@ def _start(jobs: tuple[UnitJob, ...], bench: Bench, olds: Schedule, lanes: Lanes
 
 def _shifted(jobs: tuple[UnitJob, ...], bench: Bench, olds: Schedule, lanes: Lanes) -> Schedule:
     """The plan as it was, each visit as soon as it can be: what the search starts from."""
-    takes, then, same = {}, {}, {}
-    for at, placed in olds.items():
-        who = [next(iter(visit.who), one.technician) for visit, one in zip(jobs[at].visits, placed, strict=True)]
-        same[at] = tuple(replace(one, technician=person) for one, person in zip(placed, who, strict=True))
-        for number, (visit, person) in enumerate(zip(jobs[at].visits, who, strict=True)):
-            takes[at, number] = np.array([float(visit.takes[person])])
-            then[at, number] = np.array([float(visit.then)])
-    starts, ends = follow(jobs, bench, same, lanes, takes, then)
-    return {
+    same = {
         at: tuple(
-            Placed(round(starts[at, number][0]), round(ends[at, number][0]), one.technician)
-            for number, one in enumerate(placed)
+            replace(one, technician=next(iter(visit.who), one.technician))
+            for visit, one in zip(jobs[at].visits, placed, strict=True)
         )
-        for at, placed in same.items()
+        for at, placed in olds.items()
     }
+    each = [(at, number, one.technician) for at, placed in same.items() for number, one in enumerate(placed)]
+    takes = {(at, number): np.array([float(jobs[at].visits[number].takes[who])]) for at, number, who in each}
+    then = {(at, number): np.array([float(jobs[at].visits[number].then)]) for at, number, _ in each}
+    starts, ends = follow(jobs, bench, same, lanes, takes, then)
+    out: dict[int, list[Placed]] = defaultdict(list)
+    for at, number, who in each:
+        out[at].append(Placed(round(starts[at, number][0]), round(ends[at, number][0]), who))
+    return {at: tuple(placed) for at, placed in out.items()}
 
 
 def _changes(old: Plan, new: Plan, origin: list[int]) -> list[Change]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -223,20 +222,17 @@ def lanes_of(
 ) -> Lanes:  # fmt: skip
     """Give each unit a slot and a stick that is free when it needs it; what it had before, where that is free."""
     before = before or Lanes({}, {})
-    stays, held = [], defaultdict(list)
-    for at, placed in schedule.items():
-        job = jobs[at]
-        start = job.release if job.begun else placed[0].start
-        stays.append((start, placed[-1].end + job.tail, not job.begun, at))
-        if job.stick:
-            first, last = job.held
-            held[job.stick].append(
-                (job.release if first < 0 else placed[first].start, placed[last].start, first >= 0, at)
-            )
-    sticks: dict[int, int] = dict.fromkeys(schedule, 0)
-    for image, spans in held.items():
-        sticks |= _lanes(spans, bench.sticks[image], before.sticks)
-    return Lanes(_lanes(stays, bench.slots, before.slots), sticks)
+    lanes: dict[str, dict[int, int]] = {}
+    for what, count in bench.places.items():
+        spans = []
+        for at, placed in schedule.items():
+            job = jobs[at]
+            if what in job.holds:
+                span = job.span(what, [one.start for one in placed], placed[-1].end + job.tail)
+                spans.append((*span, job.holds[what][0] >= 0, at))
+        lanes[what] = _lanes(spans, count, before.sticks if what else before.slots)
+    slots, sticks = lanes.pop(""), dict.fromkeys(schedule, 0)
+    return Lanes(slots, sticks | {at: lane for some in lanes.values() for at, lane in some.items()})
 
 
 def fits(jobs: tuple[UnitJob, ...], bench: Bench, schedule: Schedule) -> bool:

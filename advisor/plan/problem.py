@@ -6,7 +6,11 @@ Times are whole tenths of a minute from the start of the day, as fine as minutes
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
+
+T = TypeVar("T")
 
 TICKS = 10
 """Ticks in a minute."""
@@ -67,6 +71,17 @@ class UnitJob:
         return sum(one.least + one.then for one in self.visits[max(first, 0) : last])
 
     @property
+    def holds(self) -> dict[str, tuple[int, int | None]]:
+        """What it holds, '' a slot or the image of its stick: see `held`; None stands for the end of all."""
+        slot: dict[str, tuple[int, int | None]] = {"": (-1 if self.begun else 0, None)}
+        return slot | ({self.stick: self.held} if self.stick else {})
+
+    def span(self, what: str, starts: Sequence[T], end: T) -> tuple[T | int, T]:
+        """From when to when it holds something, by the starts of its visits and the end of all."""
+        first, last = self.holds[what]
+        return self.release if first < 0 else starts[first], end if last is None else starts[last]
+
+    @property
     def tail(self) -> int:
         """Ticks that the machine works after the last visit."""
         return self.visits[-1].then
@@ -88,6 +103,11 @@ class Bench:
     slots: int
     sticks: dict[str, int] = field(default_factory=dict)
     close: int | None = None
+
+    @property
+    def places(self) -> dict[str, int]:
+        """How many there are of what jobs hold: slots under '', sticks under their image."""
+        return {"": self.slots, **self.sticks}
 
 
 @dataclass(frozen=True)
@@ -140,16 +160,15 @@ def load_bound(jobs: tuple[UnitJob, ...], bench: Bench) -> int:
         range(high), needed - 1e-6,
         key=lambda until: sum(weight * available(one, until) for weight, one in zip(weights, people, strict=True)),
     )  # fmt: skip
-    bounds = [low + min(job.tail for job in jobs), -(-sum(job.least() for job in jobs) // bench.slots)]
-    bounds += [job.release + job.least() for job in jobs]
-    for image, count in bench.sticks.items():
-        some = [job for job in jobs if job.stick == image]
+    bounds = [low + min(job.tail for job in jobs), *(job.release + job.least() for job in jobs)]
+    for what, count in bench.places.items():
+        some = [(job, *job.holds[what]) for job in jobs if what in job.holds]
         if some:
-            held = sum(job.least(*job.held) for job in some)
+            held = sum(job.least(first, last) for job, first, last in some)
+            before = min(job.least(0, max(first, 0)) for job, first, _ in some)
             bounds.append(
-                min(job.least(0, job.held[0]) for job in some) - (-held // count)
-                + min(job.least(job.held[1]) for job in some)
-            )  # fmt: skip
+                before - (-held // count) + min(0 if last is None else job.least(last) for job, _, last in some)
+            )
     bounds += [sum(visit.takes[one] for visit in visits if visit.able == (one,)) for one in range(len(people))]
     return max(bounds)
 

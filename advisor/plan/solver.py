@@ -67,8 +67,7 @@ class _Model:
         for at, job in enumerate(jobs):
             self._visits(at, job, may_leave)
         self._people()
-        self._slots()
-        self._sticks()
+        self._share()
         self.end = self.model.new_int_var(0, horizon, "end")
         terms = [self.end]
         for at, job in enumerate(jobs):
@@ -128,31 +127,18 @@ class _Model:
         spans = ((start, min(end, self.horizon)) for start, end in person.away)
         return [self.model.new_fixed_size_interval_var(start, end - start, "") for start, end in spans if start < end]
 
-    def _slots(self) -> None:
-        stays = [
-            (at, job.release if job.begun else self.starts[at][0], self.ends[at][-1] + job.tail, job.least())
-            for at, job in enumerate(self.jobs)
-        ]
-        self._share(stays, self.bench.slots)
-
-    def _sticks(self) -> None:
-        for image, count in self.bench.sticks.items():
-            held = []
-            for at, job in enumerate(self.jobs):
-                if job.stick == image:
-                    first, last = job.held
-                    start = job.release if first < 0 else self.starts[at][first]
-                    held.append((at, start, self.starts[at][last], job.least(first, last)))
-            self._share(held, count)
-
-    def _share(self, stays: list[tuple[int, Any, Any, int]], count: int) -> None:
-        """Never more than `count` stays side by side; of each the job, the start, the end and the least length."""
-        if len(stays) > count:
-            spans = [
-                self._interval(at, start, self.model.new_int_var(least, self.horizon, ""), end)
-                for at, start, end, least in stays
-            ]
-            self.model.add_cumulative(spans, [1] * len(spans), count)
+    def _share(self) -> None:
+        """Never more slots in use than there are, nor sticks of an image."""
+        for what, count in self.bench.places.items():
+            users = [at for at, job in enumerate(self.jobs) if what in job.holds]
+            spans = []
+            for at in users if len(users) > count else ():
+                job = self.jobs[at]
+                start, end = job.span(what, self.starts[at], self.ends[at][-1] + job.tail)
+                size = self.model.new_int_var(job.least(*job.holds[what]), self.horizon, "")
+                spans.append(self._interval(at, start, size, end))
+            if spans:
+                self.model.add_cumulative(spans, [1] * len(spans), count)
 
     def search(self, start: Schedule, seconds: float) -> tuple[Schedule, float | None]:
         """The best plan found from a start on, and the bound that was proved, None for none."""

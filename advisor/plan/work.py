@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -124,19 +124,17 @@ def _jobs(batch: Batch, bench: Bench, quantile: float) -> dict[int, UnitJob]:
 def _spreads(batch: Batch) -> dict[int, Spread]:
     """Spreads of each case: what the interval of elapsed minutes says beyond that of the hands is the machine's."""
     timing = batch.timing
+    works = timing.phases.groupby("row")["work_min"].sum()
+    cases = works.index.astype(int)
     hands, high, elapsed, most = (
-        numbers(series)
+        numbers(series)[cases]
         for series in (timing.hands_on_min, timing.hands_high_min, timing.elapsed_min, timing.elapsed_high_min)
     )
-    works = timing.phases.groupby("row")["work_min"].sum()
-    out = {}
-    for case, work in works.items():
-        at = int(str(case))
-        of_hands = float(np.log(high[at] / hands[at])) / Z
-        total = float(np.log(most[at] / elapsed[at])) / Z * elapsed[at]
-        of_machine = float(np.sqrt(max(total**2 - (of_hands * hands[at]) ** 2, 0.0)))
-        out[at] = Spread(of_hands, of_machine / max(float(work), 0.1))
-    return out
+    of_hands = np.log(high / hands) / Z
+    total = np.log(most / elapsed) / Z * elapsed
+    of_machine = np.sqrt(np.maximum(total**2 - (of_hands * hands) ** 2, 0.0)) / np.maximum(numbers(works), 0.1)
+    both = zip(of_hands.tolist(), of_machine.tolist(), strict=True)
+    return {case: Spread(*one) for case, one in zip(cases, both, strict=True)}
 
 
 def _paces(model: TimingModel, bench: Bench) -> dict[str, tuple[float, ...]]:
@@ -153,6 +151,15 @@ def _paces(model: TimingModel, bench: Bench) -> dict[str, tuple[float, ...]]:
     return out
 
 
+@dataclass
+class _Stretch:
+    """What is put together in one visit: hands by phase and standing by before the machine works alone [min]."""
+
+    hands: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    standing: float = 0.0
+    then: float = 0.0
+
+
 def _put_together(
     legs: list[tuple[str, float, float, float]], paces: dict[str, tuple[float, ...]]
 ) -> tuple[tuple[Visit, ...], tuple[int, int]]:
@@ -162,49 +169,35 @@ def _put_together(
     where it would get long.
     """
     names, kinds = phase_table().names, phase_table().machine
-    taken = names[kinds.index("medium")]
-    pulled = names[kinds.index("start", kinds.index("copy"))]
+    held = names[kinds.index("medium")], names[kinds.index("start", kinds.index("copy"))]
+    stretches = [_Stretch()]
+    for phase, before, alone, behind in legs:
+        now = stretches[-1]
+        if now.hands and (phase in held or sum(now.hands.values()) + before > LONGEST_MIN):
+            stretches.append(now := _Stretch())
+        now.hands[phase] += before
+        if alone >= LEAVE_MIN:
+            now.then = alone
+            stretches.append(now := _Stretch())
+        else:
+            now.standing += alone
+        if behind:
+            now.hands[phase] += behind
     out: list[Visit] = []
     marks: dict[str, int] = {}
-    hands: dict[str, float] = defaultdict(float)
-    phases: list[str] = []
-    standing = 0.0
-
-    def close(then: float) -> None:
-        nonlocal standing
-        if out and not standing and not any(hands.values()):
+    for one in stretches:
+        marks |= {phase: len(out) for phase in one.hands if phase in held and phase not in marks}
+        then = round(TICKS * one.then)
+        if out and not one.standing and not any(one.hands.values()):
             # Nobody is needed: the machine goes on.
-            out[-1] = replace(out[-1], then=out[-1].then + round(TICKS * then))
-            phases.clear()
-            return
-        takes = [
-            standing + sum(on * paces[name][who] for name, on in hands.items()) for who in range(len(paces[taken]))
-        ]
+            out[-1] = replace(out[-1], then=out[-1].then + then)
+            continue
+        shares = [[on * pace for pace in paces[name]] for name, on in one.hands.items()]
+        takes = [one.standing + sum(of_one) for of_one in zip(*shares, strict=True)]
         pieces = int(np.ceil(max(takes, default=0.0) / PIECE_MIN)) or 1
-        for piece in range(pieces):
-            ticks = tuple(max(1, round(TICKS * one / pieces)) for one in takes)
-            out.append(Visit(ticks, round(TICKS * then) if piece == pieces - 1 else 0, tuple(dict.fromkeys(phases))))
-        hands.clear()
-        phases.clear()
-        standing = 0.0
-
-    for phase, before, alone, behind in legs:
-        if phases and (phase in (taken, pulled) or sum(hands.values()) + before > LONGEST_MIN):
-            close(0.0)
-        if phase in (taken, pulled):
-            marks[phase] = len(out)
-        hands[phase] += before
-        phases.append(phase)
-        if alone >= LEAVE_MIN:
-            close(alone)
-        else:
-            standing += alone
-        if behind:
-            hands[phase] += behind
-            phases.append(phase)
-    if phases:
-        close(0.0)
-    return tuple(out), (marks[taken], marks[pulled])
+        ticks = tuple(max(1, round(TICKS * each / pieces)) for each in takes)
+        out += [Visit(ticks, 0, tuple(one.hands))] * (pieces - 1) + [Visit(ticks, then, tuple(one.hands))]
+    return tuple(out), (marks[held[0]], marks[held[1]])
 
 
 def _wishes(batch: Batch, day: date, opens: int, close: int) -> tuple[list[int | None], list[int], list[str]]:

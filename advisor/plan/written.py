@@ -59,7 +59,8 @@ def as_csv(plan: Plan) -> str:
     """The timetable as CSV, a row a visit; cells that a spreadsheet would run as a formula are kept from it."""
     from advisor.intake import safe_frame
 
-    frame = plan.frame.assign(**{name: plan.frame[name].dt.strftime("%Y-%m-%dT%H:%M:%S") for name in ("start", "end")})
+    times = {name: [f"{one:%Y-%m-%dT%H:%M:%S}" for one in plan.frame[name]] for name in ("start", "end")}
+    frame = plan.frame.assign(**times)
     return str(safe_frame(frame).to_csv(index=False))
 
 

@@ -15,7 +15,7 @@ from advisor.benchlog import BenchLog
 from advisor.errors import InputError
 from advisor.plan import Plan, plan_day
 from advisor.plan.again import Progress, plan_again, progress_of, read_plan
-from advisor.plan.written import save
+from advisor.plan.written import as_csv, save
 
 
 @pytest.fixture(scope="module")
@@ -106,6 +106,12 @@ def test_whatever_the_stopwatches_say_the_rest_overlaps_nothing(half: Plan) -> N
             half, now, told, gone=[tag for tag in waiting if draw.random() < 0.05], done=done, seconds=1
         )
         assert not overlaps(new.jobs, replace(new.bench, close=None), new.solution.schedule)
+
+
+def test_when_all_is_done_the_rest_is_an_empty_timetable(half: Plan) -> None:
+    rest, changes = plan_again(half, NOW, {}, done=[job.tag for job in half.jobs])
+    assert as_csv(rest) == ",".join(rest.frame.columns) + "\n"
+    assert not changes and not rest.jobs
 
 
 def test_progress_is_read_from_the_stopwatches_of_the_log(tmp_path: Path) -> None:

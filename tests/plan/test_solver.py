@@ -133,6 +133,13 @@ def test_how_much_a_day_can_hold_by_hand() -> None:
     assert weight_bound(jobs, bench(people=1, breaks=False)) == 18
 
 
+def test_a_stick_that_is_held_already_makes_no_day_longer() -> None:
+    """By hand: 10 of hands, 50 of the machine with the stick in, 10 of hands: nobody waits, all is done at 70."""
+    jobs = (unit("U-1", (10, 50), (10, 0), stick="i", held=(-1, 1), begun=True),)
+    floor = bench(sticks=1, breaks=False)
+    assert load_bound(jobs, floor) == finish(jobs, dispatch(jobs, floor, [0])) == 70
+
+
 def test_a_unit_that_is_due_is_done_first() -> None:
     jobs = tuple(unit(f"U-{n}", (100, 0), due=100 if n == 2 else None, people=1) for n in range(3))
     found = solve(jobs, bench(people=1, breaks=False), seconds=5)
