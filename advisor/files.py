@@ -347,7 +347,7 @@ def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[
         As `write_whole`.
     """
     target = Path(path)
-    with _told(f"{target} could not be written", _ANOTHER_FOLDER):
+    with told(f"{target} could not be written", ANOTHER_FOLDER):
         there = _there(target)
         if there is not None and not _replaceable(there):
             with os.fdopen(_through(target, there), "wb") as file:
@@ -357,7 +357,7 @@ def writing(path: str | os.PathLike[str], *, private: bool = False) -> Iterator[
                 yield file
 
 
-_ANOTHER_FOLDER = "Choose a folder that exists and that you may write to, with room left on its disk."
+ANOTHER_FOLDER = "Choose a folder that exists and that you may write to, with room left on its disk."
 
 
 def move_whole(made: str | os.PathLike[str], path: str | os.PathLike[str]) -> None:
@@ -369,7 +369,7 @@ def move_whole(made: str | os.PathLike[str], path: str | os.PathLike[str]) -> No
         As `write_whole`.
     """
     target = Path(path)
-    with _told(f"{target} could not be written", _ANOTHER_FOLDER):
+    with told(f"{target} could not be written", ANOTHER_FOLDER):
         there = _there(target)
         if there is None or _replaceable(there):
             real = _asked(target, there)
@@ -386,8 +386,21 @@ def move_whole(made: str | os.PathLike[str], path: str | os.PathLike[str]) -> No
 
 
 @contextlib.contextmanager
-def _told(what: str, hint: str) -> Iterator[None]:
-    """Say what the system refuses in a sentence."""
+def told(what: str, hint: str) -> Iterator[None]:
+    """Say what the system refuses in a sentence.
+
+    Parameters
+    ----------
+    what : str
+        What could not be done.
+    hint : str
+        Next step.
+
+    Raises
+    ------
+    InputError
+        In place of an OSError.
+    """
     try:
         yield
     except OSError as problem:
@@ -398,7 +411,7 @@ def _told(what: str, hint: str) -> Iterator[None]:
 
 def make_folder(path: str | os.PathLike[str], hint: str) -> None:
     """Make a folder, and those above it, where they are missing; InputError when that cannot be done."""
-    with _told(f"The folder {path} cannot be made", hint):
+    with told(f"The folder {path} cannot be made", hint):
         Path(path).mkdir(parents=True, exist_ok=True)
 
 
@@ -438,17 +451,34 @@ def _through(path: Path, there: os.stat_result) -> int:
 def _replacing(path: Path, there: os.stat_result | None, mode: int) -> Iterator[BinaryIO]:
     real = _asked(path, there)
     temporary = real.parent / f".advisor-{secrets.token_hex(8)}"
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode if there is None else 0o600)
+    handle, named = _begun(temporary, mode if there is None else 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
             _settle(path, file.fileno(), there)
+            if not named:
+                # An absolute source: the folder's handle only makes this the call that follows the link.
+                os.link(f"{_HANDLES}/{handle}", temporary, src_dir_fd=handle, follow_symlinks=True)
         os.replace(temporary, real)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
+
+
+_HANDLES = "/proc/self/fd"
+
+
+def _begun(temporary: Path, mode: int) -> tuple[int, bool]:
+    """A new file to write, and whether it has its name by now.
+
+    It has none until it is whole where the file system can do that: a kill then leaves nothing of it.
+    """
+    if os.path.isdir(_HANDLES):
+        with contextlib.suppress(OSError):
+            return os.open(temporary.parent, os.O_WRONLY | os.O_TMPFILE | os.O_CLOEXEC, mode), False
+    return os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode), True
 
 
 def _replaceable(there: os.stat_result) -> bool:
@@ -501,7 +531,7 @@ def append_whole(path: str | os.PathLike[str], text: str, header: str = "") -> N
     InputError
         When it cannot be written, or is no regular file.
     """
-    with _told(f"{path} could not be written", "Name another file."):
+    with told(f"{path} could not be written", "Name another file."):
         there = _there(Path(path))
         if there is not None and (kind := _kind(there.st_mode)):
             raise InputError(f"{path} is {kind}, not a file; nothing was written.", "Name a file.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 _LETTERS = re.compile(r"\b(?:uefi|bios|sata|sd|ssd|nvme|emmc|usb|raid|vmd|ahci|ide)\b")
@@ -16,6 +17,24 @@ _CONTROLS = dict.fromkeys(code for code in (*range(32), *range(127, 160)) if not
 def tidy_text(text: str) -> str:
     """A text without control characters, and one blank between its words."""
     return " ".join(text.translate(_CONTROLS).split())
+
+
+_STRAY = {"Cc", "Cs", "Co", "Cn", "Zl", "Zp"}
+_BIDI_CONTROLS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+
+
+def printable(text: str) -> str:
+    """A text fit for paper and terminals.
+
+    Control characters (a terminal would obey them), bidirectional overrides (they reorder what stands beside them)
+    and unassigned code points become spaces; runs of space become one.
+    """
+    if not text.isascii() or not text.isprintable():
+        text = "".join(
+            " " if character in _BIDI_CONTROLS or unicodedata.category(character) in _STRAY else character
+            for character in text
+        )
+    return " ".join(text.split())
 
 
 def joined(words: Iterable[str]) -> str:

@@ -7,9 +7,10 @@ from enum import StrEnum
 from functools import cache
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from advisor.files import datasets
+from advisor.phrases import printable
 from advisor.unit import BootMode, StorageKind
 
 
@@ -64,6 +65,19 @@ class PartKind(StrEnum):
     WIRELESS = "wireless"
 
 
+def _named(text: str) -> str:
+    name = printable(text)
+    if not name:
+        raise ValueError("a name needs a letter or more")
+    return name
+
+
+# The ends of what is accepted here and below only keep slips of the pen out: common practice, no source.
+Words = Annotated[str, Field(max_length=200), AfterValidator(printable)]
+Name = Annotated[str, Field(max_length=200), AfterValidator(_named)]
+"""What a shop calls something, in one line: it is shown on terminals, pages and paper."""
+
+
 class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -71,7 +85,7 @@ class _Record(BaseModel):
 class Image(_Record):
     """An installable medium."""
 
-    name: str = Field(description="the shop's name for it, such as debian-13")
+    name: Name = Field(description="the shop's name for it, such as debian-13")
     release: str = Field(description="release of the distribution, such as 13")
     kernel: str = Field(description="name of the driver table, such as debian-13")
     architecture: Architecture = Architecture.AMD64
@@ -87,7 +101,7 @@ class Image(_Record):
         "them), clone (a packed file system is written to the disk)",
     )
     on_hand: bool = Field(default=True, description="a stick with it lies ready")
-    sticks: int = Field(default=1, ge=0, description="sticks with it, where one lies ready")
+    sticks: int = Field(default=1, ge=0, le=1000, description="sticks with it, where one lies ready")
 
     @property
     def flavour(self) -> str:
@@ -98,19 +112,20 @@ class Image(_Record):
 class Part(_Record):
     """A part in stock that may be fitted to a unit."""
 
-    name: str
+    name: Name
     kind: PartKind
     fits: str = Field(
         default="",
         description="memory: type and form, such as DDR4 SODIMM; ssd: sata (2.5-inch), msata, m.2 sata or nvme; "
         "wireless: usb, m.2 or mini pcie",
     )
-    gib: float = Field(default=0, ge=0, description="memory or disk size [GiB]")
+    gib: float = Field(default=0, ge=0, le=1e6, description="memory or disk size [GiB]")
     device: str = Field(default="", description="wireless: its id, such as usb:0bda:c811")
-    count: int = Field(default=1, ge=0, description="how many lie in the drawer")
+    count: int = Field(default=1, ge=0, le=10**6, description="how many lie in the drawer")
     fit_min: float | None = Field(
-        default=None, ge=0, description="hands-on minutes to fit it, the shop's own; by kind of box when left out [min]"
-    )
+        default=None, ge=0, le=1e4,
+        description="hands-on minutes to fit it, the shop's own; by kind of box when left out [min]",
+    )  # fmt: skip
 
     def several(self, times: int) -> str:
         """So many of it, such as '2 x 4 GiB DDR3 DIMM'."""
@@ -126,21 +141,23 @@ class Thresholds(_Record):
     """What counts as comfortable, and when a fact is raised as a flag."""
 
     # All of these are common practice, no source, but where a line says otherwise.
-    desktop_s: float = Field(default=45, gt=0, description="login to usable desktop [s]")
+    desktop_s: float = Field(default=45, ge=0.1, le=1e4, description="login to usable desktop [s]")
     # About as long as attention holds: J. Nielsen, Usability Engineering, 1993, chapter 5, from memory.
-    browser_s: float = Field(default=10, gt=0, description="click to usable browser [s]")
+    browser_s: float = Field(default=10, ge=0.1, le=1e4, description="click to usable browser [s]")
     memory_left_pct: float = Field(default=25, ge=0, le=90, description="memory left with browser open [%]")
     headroom_mib: float = Field(
-        default=2048, ge=0, description="memory left for more pages; a desktop that leaves less wants a module [MiB]"
-    )
+        default=2048, ge=0, le=1e9,
+        description="memory left for more pages; a desktop that leaves less wants a module [MiB]",
+    )  # fmt: skip
     disk_left_pct: float = Field(default=25, ge=0, le=90, description="disk left after the install [%]")
     certainty: float = Field(default=0.8, gt=0.5, lt=1, description="certainty asked of the comfort model")
     storage_health_pct: float = Field(default=20, ge=0, le=100, description="disk life left that is flagged below [%]")
     battery_health_pct: float = Field(default=60, ge=0, le=100, description="battery health flagged below [%]")
-    slot_max_min: float = Field(default=240, gt=0, description="elapsed minutes flagged above [min]")
+    slot_max_min: float = Field(default=240, gt=0, le=1e6, description="elapsed minutes flagged above [min]")
     slow_limit: float = Field(
-        default=4, ge=1, description="no unit leaves that takes more than this many times desktop_s or browser_s"
-    )
+        default=4, ge=1, le=1e4,
+        description="no unit leaves that takes more than this many times desktop_s or browser_s",
+    )  # fmt: skip
 
 
 Span = Annotated[str, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d *[-–] *([01]?\d|2[0-4]):[0-5]\d$")]
@@ -150,7 +167,7 @@ Span = Annotated[str, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d *[-–] *([01]?\
 class Person(_Record):
     """A technician of the day's plan."""
 
-    name: str = Field(min_length=1, description="as in the bench log, whose pace is taken")
+    name: Name = Field(description="as in the bench log, whose pace is taken")
     hours: Span | None = Field(default=None, description="working hours; the shop's when left out")
     breaks: tuple[Span, ...] | None = Field(default=None, description="breaks; the shop's when left out")
 
@@ -158,18 +175,18 @@ class Person(_Record):
 class Waived(_Record):
     """A rule of the hand-over check that this shop does not ask."""
 
-    rule: str = Field(description="its id, as `advisor handover --rules` lists it")
-    reason: str = Field(description="why, in words")
+    rule: Name = Field(description="its id, as `advisor handover --rules` lists it")
+    reason: Words = Field(description="why, in words")
 
 
 class Shop(_Record):
     """The workshop's settings."""
 
-    name: str = "this bench"
-    default_image: str = Field(default="debian-13", description="image meant for a unit unless it says otherwise")
-    link_mbps: float = Field(default=50, gt=0, description="download speed at the bench [Mbit/s]")
-    slots: int = Field(default=4, ge=1, description="units that can be powered and installed at once")
-    hands: int = Field(default=1, ge=1, description="people working at the bench")
+    name: Words = "this bench"
+    default_image: Words = Field(default="debian-13", description="image meant for a unit unless it says otherwise")
+    link_mbps: float = Field(default=50, ge=0.01, le=1e6, description="download speed at the bench [Mbit/s]")
+    slots: int = Field(default=4, ge=1, le=1000, description="units that can be powered and installed at once")
+    hands: int = Field(default=1, ge=1, le=1000, description="people working at the bench")
     hours: Span = Field(default="09:00-17:00", description="working hours of the bench")
     breaks: tuple[Span, ...] = Field(default=("12:30-13:00",), description="breaks of the bench")
     technicians: tuple[Person, ...] = Field(
@@ -184,7 +201,7 @@ class Shop(_Record):
         default=(), description=f"ways of working that save hands: {', '.join(Practice)}"
     )
     buys_parts: bool = Field(default=True, description="a part that the drawer lacks may be bought for a unit")
-    bench_names: tuple[str, ...] = Field(
+    bench_names: tuple[Words, ...] = Field(
         default=(), description="names that no unit may leave with: bench account, host names, networks, the shop"
     )
     waived: tuple[Waived, ...] = Field(default=(), description="rules of the hand-over check that are not asked")

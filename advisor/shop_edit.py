@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Mapping, MutableMapping
 from datetime import datetime
 from pathlib import Path
@@ -48,7 +49,8 @@ def set_thresholds(path: str | Path, changes: Mapping[str, float]) -> Path:
     before = file.read_bytes()
     after = changed(before.decode("utf-8"), changes, f"The shop file {path}").encode("utf-8")
     kept = _free(file.with_name(f"{file.name}.before-{datetime.now():%Y%m%dT%H%M%S}"))
-    write_whole(kept, before)
+    write_whole(kept, before, private=True)
+    shutil.copymode(file, kept)
     write_whole(file, after)
     try:
         shop = read_shop(file)

@@ -23,6 +23,9 @@ from advisor.unit import BootMode
 AREAS = ("main", "contrib", "non-free", "non-free-firmware")
 """Archive areas of Debian (Debian Policy 2.2, as of Debian 12)."""
 
+MOST = {"images": 100, "stock": 1000, "technicians": 1000}
+"""Most of each that a shop may have: common practice, no source; every unit is judged on every image."""
+
 Match = Callable[[str, str], str]
 """The right word for one that somebody wrote; the second text says where."""
 
@@ -94,6 +97,9 @@ def checked(content: dict[str, Any], where: str) -> Shop:
 def _settings(content: dict[str, Any], where: str) -> None:
     """Match every closed word of the file, in place; what is of the wrong type is left to the model."""
     _keys(content, Shop, where)
+    for what, most in MOST.items():
+        if len(found := _tables(content, what)) > most:
+            raise InputError(f"{where}, {what}: there are {len(found)}; {most} are accepted.", "Leave some out.")
     edition = _word(_of_catalogue("edition"))
     _match(content, where, richness=edition, default_edition=edition)
     if isinstance(content.get("thresholds"), dict):
@@ -228,7 +234,7 @@ def _keys(table: dict[str, Any], model: type[BaseModel], where: str) -> None:
         table[choose(key, model.model_fields, f"{where}, setting")] = table.pop(key)
 
 
-def _tables(content: dict[str, Any], key: str) -> Iterable[dict[str, Any]]:
+def _tables(content: dict[str, Any], key: str) -> list[dict[str, Any]]:
     found = content.get(key)
     return [one for one in found if isinstance(one, dict)] if isinstance(found, list) else []
 
@@ -249,7 +255,8 @@ def _match(table: dict[str, Any], where: str, **matches: Match) -> None:
 
 
 def _twice(words: list[str], where: str) -> None:
-    folded = [fold(word) for word in words]
-    twice = [word for place, word in enumerate(words) if folded[place] in folded[:place]]
-    if twice:
-        raise InputError(f"{where}: {twice[0][:60]!r} is listed twice.", "Name each once.")
+    seen: set[str] = set()
+    for word in words:
+        if fold(word) in seen:
+            raise InputError(f"{where}: {word[:60]!r} is listed twice.", "Name each once.")
+        seen.add(fold(word))

@@ -102,9 +102,9 @@ class BenchLog:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             elif not is_there(self.path, LogError):
                 raise LogError(f"There is no bench log at {self.path}.", "It is made when the first unit is logged.")
-            self._db = sqlite3.connect(self.path, timeout=0, isolation_level=None)
-            self._db.row_factory = sqlite3.Row
             with self._translated("opened"):
+                self._db = sqlite3.connect(self.path, timeout=0, isolation_level=None)
+                self._db.row_factory = sqlite3.Row
                 self._open()
         except OSError as error:
             if isinstance(error, LogError):

@@ -5,13 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shutil
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
 from advisor.benchlog.database import APPLICATION_ID, LogError, now, statements
 from advisor.benchlog.schema import MIGRATIONS
-from advisor.files import is_there, refuse_odd
+from advisor.files import is_there, refuse_odd, write_whole
 
 LAYOUT = [statement for script in MIGRATIONS for statement in statements(script)]
 TABLES = [found[1] for statement in LAYOUT if (found := re.match(r"\s*CREATE TABLE (\w+)", statement))]
@@ -36,7 +37,10 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
     refuse_odd(path, LogError)
     if not is_there(path):
         raise LogError(f"There is no bench log at {path}.", "It is made when the first unit is logged.")
-    database = sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True, isolation_level=None)
+    try:
+        database = sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True, isolation_level=None)
+    except sqlite3.DatabaseError as error:
+        raise LogError(f"The bench log {path} cannot be opened: {error}.", "Look at its rights.") from error
     # Names and texts in a damaged file may be no UTF-8; that must not stop the reading of the rest.
     database.text_factory = lambda data: data.decode("utf-8", "replace")
     return database
@@ -86,11 +90,10 @@ def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
     LogError
         When there is no such file, or nothing of it can be read as a bench log.
     """
-    file = Path(path)
+    # SQLite keeps what belongs to a log beside the file itself, not beside a link to it.
+    file = Path(path).resolve()
     source = _open_to_read(file)
-    fresh = file.with_name(f".{file.name}.repaired")
-    fresh.unlink(missing_ok=True)
-    target = sqlite3.connect(fresh, isolation_level=None)
+    target = sqlite3.connect(":memory:", isolation_level=None)
     saved: dict[str, int] = {}
     lost: dict[str, int] = {}
     try:
@@ -112,22 +115,26 @@ def repair(path: str | Path) -> tuple[Path, dict[str, int], dict[str, int]]:
         for statement in triggers:
             target.execute(statement)
         target.execute("COMMIT")
+        content = target.serialize()
     except sqlite3.DatabaseError as error:
-        fresh.unlink(missing_ok=True)
         raise LogError(f"{file} cannot be repaired: {error}.", "Restore it from a copy.") from error
     finally:
         source.close()
         target.close()
     if not sum(saved.values()):
-        fresh.unlink(missing_ok=True)
         raise LogError(f"Nothing of {file} can be read as a bench log.", "Restore it from a copy.")
-    kept = file.with_name(f"{file.name}.damaged-{now().replace(':', '')[:15]}")
-    for ending in ("-wal", "-shm"):
-        # The write-ahead log belongs to the damaged file; beside the new one it would be taken for its own.
-        with contextlib.suppress(FileNotFoundError):
-            os.replace(f"{file}{ending}", f"{kept}{ending}")
-    os.replace(file, kept)
-    os.replace(fresh, file)
+    kept = file.with_name(f"{file.name}.damaged-{now().replace(':', '')}")
+    beside = [ending for ending in ("-wal", "-shm") if is_there(Path(f"{file}{ending}"), LogError)]
+    for ending in ("", *beside):
+        try:
+            os.link(f"{file}{ending}", f"{kept}{ending}")
+        except OSError:
+            # Not every file system can do that; a copy has to read what may not be readable.
+            shutil.copy(f"{file}{ending}", f"{kept}{ending}")
+    # The write-ahead log belongs to the damaged file; beside the new one it would be taken for its own.
+    for ending in beside:
+        os.unlink(f"{file}{ending}")
+    write_whole(file, content)
     return kept, saved, lost
 
 

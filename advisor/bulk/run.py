@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import itertools
+import multiprocessing
 import os
 import pickle
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
@@ -151,8 +153,20 @@ class _Here(Executor):
 def _pool(size: int) -> Executor:
     if len(os.sched_getaffinity(0)) < 2 or size < _SMALL:
         return _Here()
-    # An interrupt is for the process that reads and writes.
-    return ProcessPoolExecutor(2, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+    return ProcessPoolExecutor(2, initializer=_scorer)
+
+
+def _scorer() -> None:
+    """Begin a process that scores: an interrupt is for the one that reads and writes, and it ends with that one."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _mark(sheet: Path, shop: Shop, model: TimingModel, raw_text: bool) -> str:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +18,7 @@ import numpy as np
 
 from advisor.bulk.machines import Scored
 from advisor.errors import InputError
-from advisor.files import is_there, read_json, write_whole
+from advisor.files import ANOTHER_FOLDER, is_there, read_json, told, write_whole
 
 PIECE = 10_000
 """Rows that are written at a time."""
@@ -27,6 +29,7 @@ COUNTED = np.dtype([("advice", "i1"), ("status", "i1"), ("hands_on_min", "f8"), 
 ROW = np.dtype([("tag", "u8"), ("size", "u4"), *((name, COUNTED[name]) for name in COUNTED.names or ()), ("late", "?")])
 """What is kept of each row beside its line; `late` rows wait for all others."""
 
+_LOCK = "lock"
 _HINT = "Run it again without --resume."
 
 
@@ -45,12 +48,28 @@ class RunFolder:
         self._head = 0  # Size of the header line, with which the lines begin [B]
         self.made, self._index = self.folder / "lines.csv", self.folder / "rows"
         manifest = self.folder / "manifest.json"
+        with self._told():
+            self._own(manifest)
         if resume and is_there(manifest):
             self._take_up(read_json(manifest, hint=_HINT))
-            return
-        if is_there(self.folder) and not (is_there(manifest) or not any(self.folder.iterdir())):
+        else:
+            self.begin(0, frozenset())
+
+    def _told(self) -> contextlib.AbstractContextManager[None]:
+        return told(f"{self.folder} could not be written", ANOTHER_FOLDER)
+
+    def _own(self, manifest: Path) -> None:
+        """Make the folder, or take what a run left, for this run alone; another user's may hold links to anywhere."""
+        self.folder.mkdir(mode=0o700, exist_ok=True)
+        there = self.folder.lstat()
+        known = is_there(manifest) or {*os.listdir(self.folder)} <= {self.made.name, self._index.name, _LOCK}
+        if not (known and stat.S_ISDIR(there.st_mode) and there.st_uid == os.geteuid()):
             raise InputError(f"{self.folder} is in the way.", "Take it away, or name another output.")
-        self.begin(0, frozenset())
+        self._lock = (self.folder / _LOCK).open("wb")
+        try:
+            fcntl.lockf(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(f"Another run writes to {self.folder}.", "Wait for it, or name another output.") from None
 
     def _take_up(self, kept: dict[str, Any]) -> None:
         if kept.get("mark") != self.mark:
@@ -71,15 +90,10 @@ class RunFolder:
     def begin(self, width: int, unread: frozenset[int], head: bytes = b"") -> None:
         """Begin anew, with what is known of the sheet by now, and the header line once that is known."""
         self.width, self.unread, self._head = width, unread, len(head)
-        try:
-            self.folder.mkdir(exist_ok=True)
-            for path, content in ((self.made, head), (self._index, b"")):
+        with self._told():
+            # The records first: without one, a run that is taken up begins anew.
+            for path, content in ((self._index, b""), (self.made, head)):
                 path.write_bytes(content)
-        except OSError as problem:
-            raise InputError(
-                f"{self.folder} could not be written: {problem.strerror}.",
-                "Choose a folder that exists and that you may write to, with room left on its disk.",
-            ) from problem
         kept = {"mark": self.mark, "width": width, "unread": sorted(unread), "head": self._head}
         write_whole(self.folder / "manifest.json", json.dumps(kept))
 
@@ -98,7 +112,7 @@ class RunFolder:
         rows[list(COUNTED.names or ())] = counted
         rows["late"] = rows["size"] == 0
         for path, content in ((self.made, data), (self._index, rows.tobytes())):
-            with path.open("ab") as file:
+            with self._told(), path.open("ab") as file:
                 file.write(content)
 
     def lines(self, late: dict[int, str]) -> Iterator[bytes]:
@@ -129,6 +143,7 @@ class RunFolder:
         if kind is None or not self._index.stat().st_size:
             with contextlib.suppress(OSError):
                 shutil.rmtree(self.folder)
+        self._lock.close()
 
 
 _LATE = (-1, -1, np.nan, np.nan)

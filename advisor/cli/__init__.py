@@ -7,6 +7,7 @@ import importlib
 import io
 import itertools
 import os
+import signal
 import sys
 import warnings
 from typing import Annotated, Any
@@ -92,6 +93,8 @@ def main() -> None:
     if not sys.warnoptions:
         # Warnings of libraries are for who develops this.
         warnings.simplefilter("ignore")
+    # As Ctrl+C: what was begun is put away.
+    signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
     words = sys.argv[1:]
     before_command = list(itertools.takewhile(lambda word: word.startswith("-"), words))
     try:

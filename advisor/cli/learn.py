@@ -62,9 +62,9 @@ def learn(
 
     if apply and not (thresholds and shop):
         raise InputError("--apply goes with --thresholds and --shop FILE.", "It writes into that file.")
-    refuse_same(out, log, shop, rehearsals, savings)
-    settings = the_shop(shop)
     path, folder = log or default_path(), models_folder(log)
+    refuse_same(out, path, shop, rehearsals, savings)
+    settings = the_shop(shop)
     if use is not None:
         _use(use, folder)
     if versions:

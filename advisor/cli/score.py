@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -54,6 +55,8 @@ def score(
 
     refuse_same(out, sheet, shop)
     refuse_same(parts, sheet, shop, out)
+    if out is not None and parts is not None and os.path.realpath(out) == os.path.realpath(parts):
+        raise InputError(f"--out and --parts both name {out}.", "Name two files.")
     settings = the_shop(shop)
     whole = parts is not None or columns
     if not _large(sheet, out, resume or bool(cluster or local_cluster), LARGE_WITH_LISTS if whole else LARGE):

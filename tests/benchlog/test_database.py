@@ -7,6 +7,7 @@ import os
 import random
 import signal
 import sqlite3
+import stat
 import subprocess
 import sys
 import time
@@ -245,6 +246,62 @@ def test_a_repaired_log_still_knows_who_waits_and_who_may_not_leave(path: Path) 
         assert (Queue(log).chosen_shop(""), Queue(log).chosen_shop("other")) == ("/shops/mine.toml", "")
         with pytest.raises(InputError, match="not ready"):
             log.add_jobs([Job("Q-2", "2026-03-04", 10.0)])
+
+
+@pytest.fixture
+def link(tmp_path: Path) -> Path:
+    """A link to a damaged log that only its owner may read, and whose newest row is still in its write-ahead log."""
+    place = tmp_path / "server"
+    place.mkdir()
+    real = place / "log.sqlite"
+    with BenchLog(real) as log:
+        log.add_jobs([Job("L-1", "2026-03-04", 10.0)])
+    real.chmod(0o600)
+    script = "import os, sys; from advisor.benchlog.database import BenchLog, Job; log = BenchLog(sys.argv[1]); "
+    script += "log.add_jobs([Job('L-2', '2026-03-04', 10.0)]); os._exit(0)"
+    subprocess.run([sys.executable, "-c", script, str(real)], check=True)
+    assert real.with_name("log.sqlite-wal").stat().st_size
+    with real.open("r+b") as file:
+        file.seek(68)
+        file.write(b"none")  # its mark (SQLite's file format, 1.3: bytes 68 to 71)
+    link = tmp_path / "log.sqlite"
+    link.symlink_to(real)
+    return link
+
+
+def test_a_repaired_log_stays_where_it_was_and_as_private_and_each_damaged_one_is_kept(link: Path) -> None:
+    real = link.resolve()
+    kept, saved, _ = repair(link)
+    assert saved["job"] == 2 and tags(link) == ["L-1", "L-2"]
+    assert link.is_symlink() and {stat.S_IMODE(one.stat().st_mode) for one in (real, kept)} == {0o600}
+    assert kept.with_name(f"{kept.name}-wal").stat().st_size
+    assert repair(link)[0] != kept
+
+
+@pytest.mark.parametrize("call", ["link", "unlink", "replace"])
+def test_a_repair_that_is_stopped_leaves_a_log_and_loses_no_row(
+    link: Path, call: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, call, stop)
+        with pytest.raises(KeyboardInterrupt):
+            repair(link)
+    assert link.exists()
+    kept = [*link.resolve().parent.glob("*.damaged-*-wal")]
+    assert repair(link)[1]["job"] == 2 or kept
+
+
+def test_a_log_on_a_disk_that_is_not_there_is_a_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    path.symlink_to(tmp_path / "not mounted" / "log.sqlite")
+    with pytest.raises(LogError, match=r"could not be opened: unable to open") as caught:
+        BenchLog(path)
+    assert caught.value.hint
+    with pytest.raises(LogError, match="cannot be opened"):
+        examine(path)
 
 
 def test_a_log_of_the_first_version_is_repaired_without_the_tables_that_came_later(path: Path) -> None:

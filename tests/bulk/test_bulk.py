@@ -8,15 +8,17 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import zstandard
 
 from advisor import bulk
-from advisor.bulk import machines, source
+from advisor.bulk import machines, source, work
 from advisor.bulk import run as running
 from advisor.bulk.cluster import executor_of
 from advisor.bulk.machines import Layout, lines_of
@@ -245,6 +247,64 @@ def test_a_folder_of_somebody_else_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="in the way"):
         bulk.score_sheet(DEMO, tmp_path / "out.csv", default_shop())
     assert (mine / "letter.txt").read_text() == "dear"
+
+
+@pytest.mark.parametrize("how", ["a link", "of another user"])
+def test_a_planted_folder_is_not_written_through(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str) -> None:
+    left, theirs, victim = tmp_path / "out.csv.unfinished", tmp_path / "theirs", tmp_path / "victim"
+    victim.write_text("mine")
+    theirs.mkdir()
+    (theirs / "manifest.json").write_text("{}")
+    for name in ("lines.csv", "rows", "lock"):
+        (theirs / name).symlink_to(victim)
+    if how == "a link":
+        left.symlink_to(theirs)
+    else:
+        theirs.rename(left)
+        monkeypatch.setattr(work.os, "geteuid", lambda: 1234)
+    with pytest.raises(InputError, match="in the way"):
+        bulk.score_sheet(DEMO, tmp_path / "out.csv", default_shop())
+    assert victim.read_text() == "mine"
+
+
+def test_a_run_that_was_killed_before_it_began_is_not_in_the_way(tmp_path: Path) -> None:
+    left = tmp_path / "out.csv.unfinished"
+    left.mkdir()
+    for name in ("lines.csv", "rows", "lock"):
+        (left / name).write_bytes(b"")
+    with work.RunFolder(tmp_path / "out.csv", "mark", False):
+        pass
+    assert not left.exists()
+
+
+def test_two_runs_do_not_write_to_one_folder(tmp_path: Path) -> None:
+    with work.RunFolder(tmp_path / "out.csv", "mark", False) as mine:
+        mine.add(np.zeros(1), ["a line\n"], np.zeros(1, dtype=work.COUNTED))
+        script = "import sys; from pathlib import Path; from advisor.bulk.work import RunFolder; "
+        script += "RunFolder(Path(sys.argv[1]), 'mark', False)"
+        words = [sys.executable, "-c", script, str(tmp_path / "out.csv")]
+        other = subprocess.run(words, check=False, capture_output=True, text=True)
+        assert "Another run writes to" in other.stderr
+        assert len(mine.index()) == 1 and mine.made.read_text() == "a line\n"
+
+
+ORPHANS = """
+import os, signal, sys
+from advisor.bulk import run
+os.sched_getaffinity = lambda _: {0, 1}
+pool = run._pool(run._SMALL)
+print(*{pool.submit(os.getpid).result() for _ in range(20)}, flush=True)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_the_processes_that_score_end_with_the_one_that_was_killed() -> None:
+    killed = subprocess.run([sys.executable, "-c", ORPHANS], check=False, stdout=subprocess.PIPE, text=True)
+    assert killed.returncode == -signal.SIGKILL and killed.stdout.split()
+    until = time.monotonic() + 60
+    while any(Path(f"/proc/{number}/cmdline").exists() for number in killed.stdout.split()):
+        assert time.monotonic() < until, "they are still there"
+        time.sleep(0.1)
 
 
 def unpacked(data: bytes) -> bytes:

@@ -269,6 +269,31 @@ def test_ctrl_c_ends_with_130(call, monkeypatch):
     assert call("score", "in.csv") == (130, "advisor: stopped.\n")
 
 
+def test_a_program_that_is_told_to_end_puts_away_what_it_began(tmp_path):
+    script = "import os, signal, sys, tempfile; from advisor import cli\n"
+    script += "def run(words):\n  with tempfile.TemporaryDirectory(dir=sys.argv[1]):\n"
+    script += "    os.kill(os.getpid(), signal.SIGTERM)\n"
+    script += "cli._run = run; cli.main()"
+    done = subprocess.run([sys.executable, "-c", script, str(tmp_path)], check=False, capture_output=True, text=True)
+    assert done.returncode == 128 + signal.SIGTERM and done.stderr == ""
+    assert not list(tmp_path.iterdir())
+
+
+def test_two_files_are_not_written_to_one_place(call, tmp_path):
+    (tmp_path / "link").symlink_to("out.csv")
+    code, said = call("score", "in.csv", "--out", "out.csv", "--parts", "./link")
+    is_a_sentence(code, said)
+    assert "both name" in said and not (tmp_path / "out.csv").exists()
+
+
+def test_a_model_is_not_written_onto_the_users_own_log(call, tmp_path):
+    log = tmp_path / "home" / "bench_log.sqlite"
+    log.parent.mkdir()
+    log.write_text("keep me")
+    is_a_sentence(*call("learn", "--out", log))
+    assert log.read_text() == "keep me"
+
+
 def test_only_unread_rows_end_with_1(call, tmp_path):
     (tmp_path / "in.csv").write_text(GOOD + "T-2,nonsense,,,\n")
     code, said = call("score", "in.csv", "--out", "out.csv")

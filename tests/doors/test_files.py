@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import stat
+import subprocess
+import sys
 import tempfile
 import threading
 from collections.abc import Callable
@@ -57,7 +60,16 @@ def moved_far(path: Path, text: str) -> None:
         moved(path, text)
 
 
-@pytest.fixture(params=[files.write_whole, moved, moved_far], ids=["written", "moved", "moved far"])
+def written_named(path: Path, text: str) -> None:
+    """Where the file system gives every file a name from its beginning."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(files, "_HANDLES", "/nowhere")
+        files.write_whole(path, text)
+
+
+@pytest.fixture(
+    params=[files.write_whole, written_named, moved, moved_far], ids=["written", "named", "moved", "moved far"]
+)
 def put(request: pytest.FixtureRequest) -> Callable[[Path, str], None]:
     """The ways in which a whole file comes to its place."""
     return request.param
@@ -204,6 +216,34 @@ def test_a_write_that_is_stopped_leaves_the_old_file_and_nothing_beside(put, tmp
     monkeypatch.setattr(files.os, "fsync", stop)
     with pytest.raises(KeyboardInterrupt):
         put(path, "new")
+    assert path.read_text() == "old" and names(tmp_path) == ["file"]
+
+
+KILLED = """
+import os, signal, sys
+from advisor import files
+def killed(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+if sys.argv[2] == "synced":
+    os.fsync = killed
+with files.writing(sys.argv[1]) as file:
+    file.write(b"half" * 5000)
+    file.flush()
+    if sys.argv[2] == "written":
+        killed()
+"""
+
+
+@pytest.mark.parametrize("when", ["written", "synced"])
+def test_a_program_that_is_killed_leaves_the_old_file_and_nothing_beside(tmp_path, when):
+    try:
+        os.close(os.open(tmp_path, os.O_WRONLY | os.O_TMPFILE))
+    except OSError:
+        pytest.skip("this file system gives every file a name from its beginning")
+    path = tmp_path / "file"
+    path.write_text("old")
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path), when], check=False)
+    assert done.returncode == -signal.SIGKILL
     assert path.read_text() == "old" and names(tmp_path) == ["file"]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from pathlib import Path
 
@@ -107,3 +108,12 @@ def test_two_changes_keep_two_files_and_a_link_stays_one(tmp_path):
     assert len(kept) == 2
     assert link.is_symlink()
     assert tomllib.loads(real.read_text())["thresholds"]["browser_s"] == 8
+
+
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o644])
+def test_what_stood_before_is_kept_no_more_open_than_it_was(tmp_path: Path, mode: int) -> None:
+    path = tmp_path / "shop.toml"
+    path.write_text("[thresholds]\ndesktop_s = 30\n")
+    path.chmod(mode)
+    kept = set_thresholds(path, {"desktop_s": 40})
+    assert [stat.S_IMODE(one.stat().st_mode) for one in (path, kept)] == [mode, mode]

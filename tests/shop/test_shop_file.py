@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from advisor.advice import assess
@@ -201,3 +203,51 @@ def test_hours_breaks_technicians_and_sticks_are_read(tmp_path):
         path.write_text(wrong, encoding="utf-8")
         with pytest.raises(InputError, match=words):
             read_shop(path)
+
+
+def test_names_are_one_line_that_no_terminal_obeys(shop):
+    read = shop(
+        'name = "b\\u001b[31me\\nn\\u202ech"\ndefault_image = "a\\u0007\\tb"\nbench_names = ["x\\u0000y"]\n'
+        + 'technicians = [{name = " K\\u0085im "}]\nwaived = [{rule = "r\\n", reason = "be\\u2066cause"}]\n'
+        + IMAGE.replace("stick", "a\\u0007\\tb") + PART.replace("part", "p\\r\\nq")
+        + 'kind = "ssd"\nfits = "sata"\ngib = 223\n'
+    )  # fmt: skip
+    assert (read.name, read.default_image, read.images[0].name) == ("b [31me n ch", "a b", "a b")
+    assert (read.stock[0].name, read.technicians[0].name, read.bench_names) == ("p q", "K im", ("x y",))
+    assert (read.waived[0].rule, read.waived[0].reason) == ("r", "be cause")
+
+
+@pytest.mark.parametrize("name", ["", "  ", "\\u001b", "n" * 201])
+def test_a_name_of_nothing_or_without_an_end_is_refused(shop, name):
+    for text in (IMAGE.replace("stick", name), f'technicians = [{{name = "{name}"}}]'):
+        with pytest.raises(InputError, match=r"images\.0\.name|technicians\.0\.name"):
+            shop(text + ('\ndefault_image = "debian-13"' if "images" not in text else ""))
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "link_mbps = 1e-300", "link_mbps = 1e308", "link_mbps = nan", "slots = 9223372036854775807", "hands = 100_000",
+        "thresholds.desktop_s = 1e300", "thresholds.desktop_s = 1e-300", "thresholds.browser_s = inf",
+        "thresholds.slow_limit = 1e300", "thresholds.headroom_mib = 1e300", "thresholds.slot_max_min = 1e300",
+        PART + 'kind = "ssd"\nfits = "sata"\ngib = 1e300',
+        PART + 'kind = "ssd"\nfits = "sata"\ngib = 1\ncount = 10_000_000',
+        PART + 'kind = "ssd"\nfits = "sata"\ngib = 1\nfit_min = 1e300', image("sticks = 100_000"),
+    ],
+)  # fmt: skip
+def test_numbers_that_no_bench_has_are_refused_by_their_name(shop, line):
+    setting = line.split(" = ")[-2].split("\n")[-1].split(".")[-1]
+    with pytest.raises(InputError, match=rf"{setting} \("):
+        shop(line)
+
+
+def test_a_file_of_very_many_words_is_refused_at_once(shop):
+    """With every word looked for among all before it, this took 40 s of one core."""
+    began = time.process_time()
+    with pytest.raises(InputError, match="'LXDE' is listed twice"):
+        shop(image("editions = [" + '"LXDE",' * 100_000 + "]"))
+    for what, least in {"images": 101, "stock": 1001, "technicians": 1001}.items():
+        for many in (least, 200_000):
+            with pytest.raises(InputError, match=f"{what}: there are {many}"):
+                shop(f"{what} = [" + "{}," * many + "]")
+    assert time.process_time() - began < 10
