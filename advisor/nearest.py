@@ -37,11 +37,11 @@ def choose(
     if found is not None:
         return found
     alike = near(word, words)
-    nearest = f"; the nearest is {alike[0]!r}" if alike else ""
+    nearest = f"; the nearest is {alike[0][:60]!r}" if alike else ""
     listed = (
         words
         if len(words) <= MOST_LISTED
         else [*near(word, words, MOST_LISTED), f"and {len(words) - MOST_LISTED} more"]
     )
-    hint = f"Accepted: {', '.join(listed) or 'nothing'}. {more}".strip()
+    hint = f"Accepted: {', '.join(one[:60] for one in listed) or 'nothing'}. {more}".strip()
     raise InputError(f"{where}: {word[:60]!r} is not known{nearest}.", hint)
