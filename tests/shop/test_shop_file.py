@@ -243,7 +243,7 @@ def test_numbers_that_no_bench_has_are_refused_by_their_name(shop, line):
 
 def test_words_of_any_length_give_a_short_sentence(shop):
     with pytest.raises(InputError, match="default_image: 'debian-13' is not known") as caught:
-        shop(IMAGE.replace("stick", "n" * 200_000))
+        shop('default_image = "debian-13"\n' + IMAGE.replace("stick", "n" * 200_000))
     assert len(caught.value.message) < 300 and len(caught.value.hint) < 300
 
 
