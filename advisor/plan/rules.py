@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import heapq
 import random
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 
 from advisor.plan.problem import Bench, Placed, Schedule, UnitJob, Visit, finish, free_from
 
@@ -16,71 +16,55 @@ SEED = 1
 """Of everything that is drawn while a plan is sought."""
 
 
-@dataclass
 class _Floor:
-    """How far the work has got while a plan is made."""
+    """How far the work has got while a plan is made; what is begun holds its slot already, and its stick."""
 
-    jobs: tuple[UnitJob, ...]
-    bench: Bench
-    order: list[int]
-    done: dict[int, list[Placed]] = field(default_factory=dict)
-    ready: dict[int, int] = field(default_factory=dict)
-    leaving: list[int] = field(default_factory=list)
-    given: dict[str, int] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        """What is begun already holds its slot, and its stick."""
-        for at in [at for at in self.order if self.jobs[at].begun]:
-            job = self.jobs[at]
-            self.order.remove(at)
-            self.ready[at] = max(job.release, job.visits[0].earliest)
-            if job.stick and job.held[0] < 0:
-                self.given[job.stick] = self.given.get(job.stick, 0) + 1
-
-    def may(self, at: int, now: int, technician: int) -> bool:
-        """Whether the next visit of a job may start."""
-        job, number, visit = self.jobs[at], len(self.done.get(at, ())), self.following(at)
-        if technician not in visit.able or self.ready.get(at, max(job.release, visit.earliest)) > now:
-            return False
-        if job.stick and number == job.held[0]:
-            return self.given.get(job.stick, 0) < self.bench.sticks[job.stick]
-        return True
-
-    def _full(self, now: int) -> bool:
-        while self.leaving and self.leaving[0] <= now:
-            heapq.heappop(self.leaving)
-        return len(self.ready) + len(self.leaving) >= self.bench.slots
-
-    def choose(self, now: int, technician: int) -> int | None:
-        """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
-        begun = [at for at in self.ready if self.may(at, now, technician)]
-        if begun:
-            return min(begun, key=lambda at: (not self.following(at).running, self.ready[at], at))
-        if self._full(now):
-            return None
-        return next((at for at in self.order if self.may(at, now, technician)), None)
+    def __init__(self, jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int]) -> None:
+        self.jobs, self.bench = jobs, bench
+        self.done: dict[int, list[Placed]] = {}
+        self.ready = {at: max(jobs[at].release, jobs[at].visits[0].earliest) for at in order}
+        self.inside = {at for at in order if jobs[at].begun}
+        self.waiting = dict.fromkeys(at for at in order if at not in self.inside)
+        self.given = Counter(jobs[at].stick for at in self.inside if jobs[at].held[0] < 0)
+        self.leaving: list[int] = []
 
     def following(self, at: int) -> Visit:
         """The next visit of a job."""
         return self.jobs[at].visits[len(self.done.get(at, ()))]
 
+    def may(self, at: int, now: int, technician: int) -> bool:
+        """Whether the next visit of a job may start."""
+        job = self.jobs[at]
+        if technician not in self.following(at).able or self.ready[at] > now:
+            return False
+        takes = job.stick and len(self.done.get(at, ())) == job.held[0]
+        return not takes or self.given[job.stick] < self.bench.sticks[job.stick]
+
+    def choose(self, now: int, technician: int) -> int | None:
+        """The unit whose next visit somebody takes up: work begun, whoever waits longest, before the next in order."""
+        begun = [at for at in self.inside if self.may(at, now, technician)]
+        if begun:
+            return min(begun, key=lambda at: (not self.following(at).running, self.ready[at], at))
+        while self.leaving and self.leaving[0] <= now:
+            heapq.heappop(self.leaving)
+        if len(self.inside) + len(self.leaving) >= self.bench.slots:
+            return None
+        return next((at for at in self.waiting if self.may(at, now, technician)), None)
+
     def start(self, at: int, now: int, technician: int) -> int:
         """Place the next visit of a job; its end."""
-        job, placed = self.jobs[at], self.done.setdefault(at, [])
-        number = len(placed)
-        visit = job.visits[number]
-        if at in self.order:
-            self.order.remove(at)
-        if job.stick and number == job.held[0]:
-            self.given[job.stick] = self.given.get(job.stick, 0) + 1
-        if job.stick and number == job.held[1]:
-            self.given[job.stick] -= 1
+        job, placed, visit = self.jobs[at], self.done.setdefault(at, []), self.following(at)
+        self.waiting.pop(at, None)
+        self.inside.add(at)
+        if job.stick:
+            self.given[job.stick] += (len(placed) == job.held[0]) - (len(placed) == job.held[1])
         end = now + visit.takes[technician]
         placed.append(Placed(now, end, technician))
         self.ready[at] = end + visit.then
-        if number + 1 < len(job.visits):
-            self.ready[at] = max(self.ready[at], job.visits[number + 1].earliest)
+        if len(placed) < len(job.visits):
+            self.ready[at] = max(self.ready[at], self.following(at).earliest)
         else:
+            self.inside.remove(at)
             heapq.heappush(self.leaving, self.ready.pop(at))
         return end
 
@@ -89,31 +73,25 @@ def dispatch(jobs: tuple[UnitJob, ...], bench: Bench, order: Sequence[int]) -> S
     """Let every technician who is free take up what is ready, units in this order; jobs that end after the bench closes
     are left out.
     """
-    floor = _Floor(jobs, bench, list(order))
+    floor, close = _Floor(jobs, bench, order), bench.close
     events = [(free_from(one, 0, 1), number) for number, one in enumerate(bench.technicians)]
     heapq.heapify(events)
-    releases = sorted({max(job.release, job.visits[0].earliest) for job in jobs})
-    while events and (floor.order or floor.ready):
+    while events and floor.ready:
         now, technician = heapq.heappop(events)
-        if bench.close is not None and now >= bench.close:
+        if close is not None and now >= close:
             continue
-        at = floor.choose(now, technician)
+        person, at = bench.technicians[technician], floor.choose(now, technician)
         if at is None:
-            moments = [*(time for time, _ in events), *floor.ready.values(), *floor.leaving, *releases]
+            moments = [*(time for time, _ in events), *floor.ready.values(), *floor.leaving]
             later = min((time for time in moments if time > now), default=None)
             if later is None and not events:
                 break
-            again = now + 1 if later is None else later
-            heapq.heappush(events, (free_from(bench.technicians[technician], again, 1), technician))
-            continue
-        takes = floor.following(at).takes[technician]
-        begins = free_from(bench.technicians[technician], now, takes)
-        if begins > now:
-            heapq.heappush(events, (begins, technician))
-            continue
-        ends = floor.start(at, now, technician)
-        heapq.heappush(events, (free_from(bench.technicians[technician], ends, 1), technician))
-    close = bench.close
+            begins = free_from(person, now + 1 if later is None else later, 1)
+        else:
+            begins = free_from(person, now, floor.following(at).takes[technician])
+            if begins == now:
+                begins = free_from(person, floor.start(at, now, technician), 1)
+        heapq.heappush(events, (begins, technician))
     whole = {at: tuple(placed) for at, placed in floor.done.items() if len(placed) == len(jobs[at].visits)}
     return {at: p for at, p in whole.items() if close is None or p[-1].end + jobs[at].tail <= close}
 

@@ -100,7 +100,6 @@ def picture(plan: Plan) -> bytes:
     """The timetable by slot and by technician as SVG, in grey: hands solid, the machine alone hatched."""
     try:
         from matplotlib import rc_context
-        from matplotlib.backends.backend_svg import FigureCanvasSVG
         from matplotlib.figure import Figure
     except ImportError as error:
         raise ToolError("A picture needs matplotlib, which is not installed.", _INSTALL) from error
@@ -108,7 +107,6 @@ def picture(plan: Plan) -> bytes:
     names = [f"slot {number}" for number in range(1, slots + 1)] + [_shown(one.name) for one in plan.bench.technicians]
     with rc_context({"svg.hashsalt": "plan", "hatch.linewidth": 0.4, "font.size": 7, "svg.fonttype": "path"}):
         figure = Figure(figsize=(11.0, 0.28 * len(names) + 0.5), layout="constrained")
-        FigureCanvasSVG(figure)
         axes = figure.subplots()
         for (row, height, look), spans in _bars(plan).items():
             axes.broken_barh(spans, (row - height / 2, height), **dict(look))
