@@ -63,22 +63,8 @@ def sheet(
         raise InputError("--handover is the result of one unit.", "Name the unit instead of --all.")
     if here and (csv is not None or unit is not None or every):
         raise InputError("--here is this machine; another unit is named beside it.", "Leave out one of them.")
-    settings, wanted = the_shop(shop), None
-    if here:
-        from advisor.capture.live import take
-        from advisor.unit import frame as frame_of
-
-        frame = frame_of([take(tag=tag).unit])
-    elif csv is not None:
-        frame = _intake_rows(csv)
-        wanted = None if every else _one_tag(unit, tag)
-    elif unit is not None and not every:
-        frame = capture_frame(Path(unit), tag)
-    else:
-        raise InputError(
-            "Say which unit: a capture file, --here, or --csv with a tag or --all.",
-            "advisor sheet --help shows examples.",
-        )
+    settings = the_shop(shop)
+    frame, wanted = _asked(unit, tag, csv, here=here, every=every)
     batch = assess(frame, settings)
     some = range(len(batch)) if wanted is None else rows_with(batch, wanted, csv)
     if steps:
@@ -93,6 +79,24 @@ def sheet(
     if unreadable:
         say(f"{unreadable} of {len(some)} rows could not be read; their sheets say why.", err=True)
         raise typer.Exit(1)
+
+
+def _asked(
+    unit: str | None, tag: str | None, csv: Path | None, *, here: bool, every: bool
+) -> tuple[pd.DataFrame, str | None]:
+    """The units that are asked for, and the tag of the one that is wanted of a sheet; None for all."""
+    if here:
+        from advisor.capture.live import take
+        from advisor.unit import frame as frame_of
+
+        return frame_of([take(tag=tag).unit]), None
+    if csv is not None:
+        return _intake_rows(csv), None if every else _one_tag(unit, tag)
+    if unit is not None and not every:
+        return capture_frame(Path(unit), tag), None
+    raise InputError(
+        "Say which unit: a capture file, --here, or --csv with a tag or --all.", "advisor sheet --help shows examples."
+    )
 
 
 def print_steps(batch: Batch, some: Sequence[int], out: Path | None) -> None:

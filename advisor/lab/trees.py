@@ -286,24 +286,24 @@ def pack(place: Workplace, recipe: Recipe, compression: str, level: int | None =
     """Pack a tree as a squashfs image, once; `level` is zstd's, mksquashfs's own when left out."""
     chosen = () if level is None or compression != "zstd" else ("-Xcompression-level", str(level))
 
-    def squash(root: Path, part: Path) -> None:
-        run([
-            "mksquashfs", str(root), str(part),
-            "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
-        ])  # fmt: skip
+    def squash(part: Path) -> None:
+        with view(part.with_suffix(".view"), layers(place, recipe)) as root:
+            run([
+                "mksquashfs", str(root), str(part),
+                "-comp", compression, *chosen, "-b", "131072", "-noappend", "-no-progress", "-quiet",
+            ])  # fmt: skip
 
-    return _made_once(place, recipe, place.images / f"{recipe.name}-{compression}.squashfs", squash)
+    return made_once(place.images / f"{recipe.name}-{compression}.squashfs", squash)
 
 
-def _made_once(place: Workplace, recipe: Recipe, image: Path, make: Callable[[Path, Path], None]) -> Path:
-    """Make an image of a tree unless it is there; a campaign may want one that a build is packing."""
-    part = image.with_suffix(".part")
+def made_once(image: Path, make: Callable[[Path], None]) -> Path:
+    """Make an image unless it is there; two may want the same one at a time."""
+    part = image.with_name(f".{image.name}.part")
     with open(image.with_name(f".{image.name}.lock"), "w") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         if not image.is_file():
             part.unlink(missing_ok=True)
-            with view(place.images / f".{image.name}.view", layers(place, recipe)) as root:
-                make(root, part)
+            make(part)
             os.replace(part, image)
     return image
 
@@ -318,12 +318,13 @@ def file_system(root: Path, path: Path, extra_bytes: int = SPARE_BYTES) -> None:
 def clone_image(place: Workplace, recipe: Recipe) -> Path:
     """Make a tree's file system, little larger than what it holds, packed block by block (zstd), once."""
 
-    def copy(root: Path, part: Path) -> None:
+    def copy(part: Path) -> None:
         plain = part.with_suffix(".plain")
-        file_system(root, plain)
+        with view(part.with_suffix(".view"), layers(place, recipe)) as root:
+            file_system(root, plain)
         run(["zstd", "-q", "-f", f"-{CLONE_LEVEL}", "--rm", str(plain), "-o", str(part)])
 
-    return _made_once(place, recipe, place.images / f"{recipe.name}.ext4.zst", copy)
+    return made_once(place.images / f"{recipe.name}.ext4.zst", copy)
 
 
 def read_facts(place: Workplace, name: str) -> TreeFacts:

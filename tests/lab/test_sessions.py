@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from dataclasses import replace
 
 import pandas as pd
@@ -309,6 +310,23 @@ def test_with_one_core_the_sessions_of_two_are_left_for_later(rig, monkeypatch):
     monkeypatch.setattr(series.Rig, "make", lambda self, release, edition: self.image(release, edition))
     series.under_pressure(both, [two]).once([two])
     assert asked == [(0, 1)]
+
+
+def test_the_next_editions_image_is_made_beside_the_sessions_and_others_go(rig, monkeypatch):
+    plans = [plan for plan in design.draw_sessions() if plan.cores == 1 and plan.edition in ("MATE", "Xfce", "LXQt")]
+    plans.sort(key=lambda plan: ("MATE", "Xfce", "LXQt").index(plan.edition))
+    made: list[str] = []
+    monkeypatch.setattr(series.Rig, "once", lambda self, release, edition, conditions: "")
+    monkeypatch.setattr(series.os, "setpriority", lambda *_: None)
+    monkeypatch.setattr(series.Rig, "make", lambda self, release, edition: made.append(edition))
+    for edition in ("GNOME", "MATE", "Xfce"):
+        rig.image("13", edition).touch()
+    series.under_pressure(rig, plans).once(plans)
+    limit = time.monotonic() + 10
+    while len(made) < 2 and time.monotonic() < limit:
+        time.sleep(0.01)
+    assert made == ["MATE", "Xfce"]
+    assert [rig.image("13", edition).exists() for edition in ("GNOME", "MATE", "Xfce")] == [False, True, True]
 
 
 def test_what_a_run_has_as_swap_is_taken_away_and_nothing_else(tmp_path, monkeypatch):

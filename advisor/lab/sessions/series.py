@@ -90,21 +90,21 @@ def _short(name: str, value: Any) -> Any:
 
 
 def make_here(root: str, release: str, edition: str, path: str) -> None:
-    """Make an edition's tree, and a file system (ext4) of it that is ready for its session."""
+    """Make an edition's tree, and once a file system (ext4) of it that is ready for its session."""
     place = open_workplace(root)
     recipe = trees.RECIPES[f"{Edition(edition).name.lower()}{release}-full"]
-    trees.build(place, recipe, session=True)
-    part = Path(f"{path}.part")
-    with (
-        run_folder(place, "image") as folder,
-        trees.view(folder / "view", trees.layers(place, recipe, session=True)) as tree,
-    ):
-        with mounted(("-t", "proc", "proc", f"{tree}/proc")):
-            prepare(tree, STARTS[edition])
-        hidden = [str(tree / name) for name in LEFT_OUT if (tree / name).is_dir()]
-        with mounted(*(("-t", "tmpfs", "tmpfs", one) for one in hidden)):
-            trees.file_system(tree, part, WRITES_BYTES)
-    os.replace(part, path)
+    layers = trees.layers(place, recipe, session=True)
+
+    def make(part: Path) -> None:
+        trees.build(place, recipe, session=True)
+        with run_folder(place, "image") as folder, trees.view(folder / "view", layers) as tree:
+            with mounted(("-t", "proc", "proc", f"{tree}/proc")):
+                prepare(tree, STARTS[edition])
+            hidden = [str(tree / name) for name in LEFT_OUT if (tree / name).is_dir()]
+            with mounted(*(("-t", "tmpfs", "tmpfs", one) for one in hidden)):
+                trees.file_system(tree, part, WRITES_BYTES)
+
+    trees.made_once(Path(path), make)
 
 
 def _number(rows: Sequence[dict[str, str]], release: str, edition: str, plan: str | None) -> int:
@@ -156,16 +156,12 @@ def under_pressure(rig: Rig, plans: Sequence[Pressure]) -> Campaign[Pressure]:
 
     def ready(rest: Sequence[Pressure]) -> None:
         # The next edition's image is made beside this one's sessions; only its first session waits for it.
-        image = rig.image(RELEASE, rest[0].edition)
-        if ahead and (not image.exists() or not ahead[0].is_alive()):
-            ahead.pop().join()
-        rig.make(RELEASE, rest[0].edition)
-        others = [one.edition for one in rest if one.edition != rest[0].edition]
-        if not ahead:
-            rig.keep(image, *(rig.image(RELEASE, one) for one in others[:1]))
-            if others:
-                ahead.append(threading.Thread(target=rig.make, args=(RELEASE, others[0]), daemon=True))
-                ahead[0].start()
+        editions = list(dict.fromkeys(one.edition for one in rest))[:2]
+        rig.make(RELEASE, editions[0])
+        rig.keep(*(rig.image(RELEASE, one) for one in editions))
+        if editions[1:] and not any(one.is_alive() for one in ahead):
+            ahead[:] = [threading.Thread(target=rig.make, args=(RELEASE, editions[1]), daemon=True)]
+            ahead[0].start()
 
     def once(rest: Sequence[Pressure]) -> str:
         ready(rest)
