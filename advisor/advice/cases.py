@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from advisor.advice.bank import in_place_of
 from advisor.advice.decide import Decision
 from advisor.advice.facts import DECISIVE, Facts, kernel_from_backports
 from advisor.advice.options import NONE, Options, asked_for, fitted, most_risk, sticks
@@ -196,11 +197,15 @@ class Cases:
 
     def parts_of(self, case: int) -> list[FittedPart]:
         """Parts of a case's option, memory first."""
-        shelf = self.options.shelf.parts
+        shelf, out = self.options.shelf.parts, int(self.rows[case]["out"])
+        old = in_place_of(self.facts.fields["ram_modules"][case], out)
         return [
-            FittedPart(at, shelf[at], times, bool(self.bought[name][case]), check(self.facts, case, shelf[at]))
+            FittedPart(
+                at, shelf[at], times, bool(self.bought[name][case]), check(self.facts, case, shelf[at], out),
+                old if name == "module" else "",
+            )
             for name, at, times in self.options.parts(self.option[case])
-        ]
+        ]  # fmt: skip
 
     @cached_property
     def adapter(self) -> np.ndarray:
@@ -270,11 +275,17 @@ class FittedPart:
     times: int  # How many of it
     bought: bool  # Whether it must be bought first
     check: str  # What to look at before it is fitted, '' for nothing
+    old: str  # Such as 'in place of 2 x 1 GiB', '' where nothing need be said
 
     @property
     def name(self) -> str:
         """Such as '2 x 4 GiB DDR3 DIMM'."""
         return self.part.several(self.times)
+
+    @property
+    def change(self) -> str:
+        """The name, and what comes out for it."""
+        return f"{self.name} {self.old}".strip()
 
 
 @dataclass(frozen=True)

@@ -279,7 +279,9 @@ class Composer:
         items = [Item(f"Stick {image.name}", "" if image.on_hand else "not ready: make it first")]
         for part in cases.parts_of(case):
             check = f"check {part.check}" if part.check else ""
-            items.append(Item(part.name, "; ".join(filter(None, (self.wording.source_of(case, part), check)))))
+            items.append(
+                Item(part.name, "; ".join(filter(None, (self.wording.source_of(case, part), part.old, check))))
+            )
         for one in cases.bring[case]:
             items.append(Item(one.package, f"for {one.device}" + (", needs a network" if one.network else "")))
         form = clean(cases.facts.units["form_factor"].iat[case])

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor import tables
+from advisor.advice.bank import Bank, bank_of
 from advisor.columns import ByUnit, Columns, among, holds, numbers, present, texts
 from advisor.drivers import DeviceVerdicts
 from advisor.drivers.kinds import Kind
@@ -51,6 +52,7 @@ class Facts(ByUnit):
     twice: np.ndarray  # Where the asset tag stands on another row too
     disk_card: np.ndarray  # 'msata' or 'm.2' where the model takes such a card for a SATA disk and no other, else ''
     likely_memory: np.ndarray  # Memory types that the board likely takes, a space between, None where nothing tells
+    likely_most: np.ndarray  # Memory that the chipset likely takes or shows at most [GiB], NaN where nothing tells
 
     def __len__(self) -> int:
         return len(self.units)
@@ -133,6 +135,11 @@ class Facts(ByUnit):
         typed = texts(self.units["ram_type"].str.upper())
         which, names = pd.factorize(np.where(self.memory_told, typed, self.likely_memory))
         return which, [module_types(str(name)) for name in names]
+
+    @cached_property
+    def bank(self) -> Bank:
+        """Each unit's memory slots."""
+        return bank_of(self.units, self.processors)
 
     @cached_property
     def module_forms(self) -> np.ndarray:

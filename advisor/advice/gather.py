@@ -32,7 +32,7 @@ _REPLACED_FIRMWARE = re.compile(
 )
 
 TAKEN_AS_LIKELY = ("storage_kind", "form_factor", "boot_mode")
-"""Missing facts that a likely value stands for; a likely memory type is only ever looked for, never taken."""
+"""Missing facts that a likely value stands for; likely types and limits of memory are only ever looked for."""
 
 
 def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop: Shop) -> Facts:
@@ -41,7 +41,9 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
     processors = identify.processors(units).reset_index(drop=True)
     found = traps(units, processors)
     trapped = _still_trapped(found, units)
-    probable = likely(units.assign(ram_type=pd.array([pd.NA] * len(units), dtype="string")), processors, found)
+    # What a sheet calls the memory, and how much the firmware says it takes, are told apart from what the board takes.
+    unsaid = pd.array([pd.NA] * len(units), dtype="string")
+    probable = likely(units.assign(ram_type=unsaid, ram_max_gib=unsaid), processors, found)
     units, taken = _taken(units, probable)
     verdicts = drivers.assess(units, shop.images)
     support, trouble = weigh(verdicts.kinds, len(units), shop)
@@ -68,6 +70,7 @@ def gather(units: pd.DataFrame, problems: pd.DataFrame, twice: np.ndarray, shop:
         problems=problems, devices=verdicts, support=support, trouble=trouble, conditions=conditions,
         ruled_out=ruled_out, extra_min=extra, box=_box(units, trapped), likely=taken, twice=twice,
         disk_card=_disk_card(units, trapped), likely_memory=texts(probable["ram_type"]),
+        likely_most=pd.to_numeric(probable["ram_max_gib"]).to_numpy(dtype=float, na_value=np.nan),
     )  # fmt: skip
 
 

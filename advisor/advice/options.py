@@ -38,8 +38,8 @@ ASKS = ("edition", *PART_COLUMNS, "modules")
 """What an option asks of the technician, whatever the stick."""
 
 NONE = {
-    "image": -1, **dict.fromkeys(PART_COLUMNS, -1), "modules": 0, "n_parts": 0, "bring": 0, "level": COMFORTABLE,
-    "memory_gib": 0.0, "fit_min": 0.0, "fit_remembered": 0.0,
+    "image": -1, **dict.fromkeys(PART_COLUMNS, -1), "modules": 0, "out": 0, "out_gib": 0.0, "n_parts": 0, "bring": 0,
+    "level": COMFORTABLE, "memory_gib": 0.0, "fit_min": 0.0, "fit_remembered": 0.0,
 }  # fmt: skip
 """What stands for no option."""
 
@@ -58,7 +58,8 @@ class Options:
     """The options of some units, read one way."""
 
     # A row an option: `row` (unit), `image`, `module`, `modules`, `ssd`, `adapter` (positions on the shelf, -1 for
-    # none), `edition`, the columns of `KEY`, and the figures of `comfort.Ladder` for the edition.
+    # none), `out` and `out_gib` (modules that come out, and what they hold), `edition`, the columns of `KEY`, and the
+    # figures of `comfort.Ladder` for the edition.
     frame: pd.DataFrame
     shelf: Shelf
     n_units: int
@@ -246,27 +247,29 @@ def survey(facts: Facts, reading: Reading, shelf: Shelf) -> Options:
     return Options(pd.concat(pieces, ignore_index=True), shelf, len(facts))
 
 
-def _table(at: np.ndarray, image: np.ndarray, **fitted: int) -> pd.DataFrame:
-    given = {"module": -1, "modules": 0, "ssd": -1, "adapter": -1, **fitted}
-    return pd.DataFrame({"at": at, "image": image, **{name: np.full(len(at), value) for name, value in given.items()}})
+def _table(at: np.ndarray, image: np.ndarray | int, **fitted: np.ndarray | int) -> pd.DataFrame:
+    given = {"module": -1, "modules": 0, "out": 0, "out_gib": 0.0, "ssd": -1, "adapter": -1, **fitted}
+    return pd.DataFrame({"at": at, "image": image, **given}, index=np.arange(len(at)))
 
 
 def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, shelf: Shelf) -> pd.DataFrame:
     """List all combinations of stick and parts of the units that are left."""
     ram, disk = numbers(reading.units["ram_gib"]), numbers(reading.units["storage_gib"])
     kind = reading.units["storage_kind"]
-    modules: list[tuple[int, int, np.ndarray]] = [(-1, 0, left)]
+    none = np.zeros(len(ram), dtype=int)
+    modules: list[tuple[int, int, np.ndarray, np.ndarray, np.ndarray]] = [(-1, 0, left, none, none.astype(float))]
     # Of choices that end above what any edition can use, only the smallest of the drawer and of the market count.
     ample = {True: np.full(len(ram), np.inf), False: np.full(len(ram), np.inf)}
     choices = [(at, count) for at in shelf.of(PartKind.MEMORY) for count in (1, 2)]
     for at, count in sorted(choices, key=lambda one: (shelf.parts[one[0]].gib * one[1], one[1])):
         fits = left & (ram < ENOUGH_MEMORY_GIB) & parts.memory_fits(facts, reading, shelf.parts[at], count)
+        out, out_gib = facts.bank.out(reading.rows, ram, count)
         drawer = bool(shelf.count[at] >= count)
-        after = ram + shelf.parts[at].gib * count
+        after = ram - out_gib + shelf.parts[at].gib * count
         fits &= ample[drawer] > after
         ample[drawer] = np.where(fits & (after >= ENOUGH_MEMORY_GIB), np.minimum(ample[drawer], after), ample[drawer])
         if fits.any():
-            modules.append((at, count, fits))
+            modules.append((at, count, fits, out, out_gib))
     solid = kind.isin([str(StorageKind.NVME), str(StorageKind.SATA_SSD)]).to_numpy(dtype=bool)
     open_disk = left & (~solid | facts.worn[reading.rows] | (disk < SMALL_DISK_GIB))
     disks: list[tuple[int, np.ndarray]] = [(-1, left)]
@@ -278,14 +281,14 @@ def _sets(facts: Facts, reading: Reading, left: np.ndarray, may: np.ndarray, she
     for image in range(len(facts.shop.images)):
         here = may[:, image]
         adapters = _adapters(facts, reading, image, shelf)
-        for module, count, memory in modules:
+        for module, count, memory, out, out_gib in modules:
             for ssd, fits in disks:
                 whole = np.flatnonzero(here & memory & fits)
                 for adapter in (-1, *adapters):
                     some = whole if adapter < 0 else whole[facts.trouble.adapter[reading.rows[whole], image]]
                     if len(some):
-                        tables.append(_table(some, np.full(len(some), image), module=module, modules=count, ssd=ssd,
-                                             adapter=adapter))  # fmt: skip
+                        tables.append(_table(some, image, module=module, modules=count, out=out[some],
+                                             out_gib=out_gib[some], ssd=ssd, adapter=adapter))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
@@ -332,7 +335,7 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
     memory, disk = (
         [part.gib * (part.kind == kind) for part in shelf.parts] for kind in (PartKind.MEMORY, PartKind.SSD)
     )
-    memory_gib = uses @ np.array(memory, dtype=float)
+    module_gib = uses @ np.array(memory, dtype=float)
     fit_min, remembered = parts.fit_minutes(shelf, out, facts.box[rows])
     made = {
         "row": rows,
@@ -343,9 +346,9 @@ def _evaluate(facts: Facts, reading: Reading, table: pd.DataFrame, shelf: Shelf,
         + ~np.array([one.on_hand for one in shop.images])[image],
         "stick": rank[at, image],
         "buy": (uses > shelf.count).sum(axis=1),
-        "memory_gib": memory_gib,
+        "memory_gib": module_gib - out["out_gib"],
         "n_parts": uses.sum(axis=1),
-        "size": memory_gib + uses @ np.array(disk, dtype=float),
+        "size": module_gib + uses @ np.array(disk, dtype=float),
         "fit_min": np.round(fit_min, 1),
         "fit_remembered": remembered,
     }
@@ -357,7 +360,7 @@ def fitted(units: pd.DataFrame, options: pd.DataFrame, shelf: Shelf) -> pd.DataF
     gib = np.append([part.gib for part in shelf.parts], 0.0)
     nvme = np.append([part.disk_kind is StorageKind.NVME for part in shelf.parts], False)
     module, modules, ssd = (options[name].to_numpy(dtype=int) for name in ("module", "modules", "ssd"))
-    units = parts.with_memory(units, gib[module], modules)
+    units = parts.with_memory(units, gib[module], modules, options["out_gib"].to_numpy(dtype=float))
     return parts.with_ssd(units, ssd >= 0, gib[ssd], nvme[ssd].astype(bool))
 
 

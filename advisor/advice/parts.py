@@ -90,32 +90,36 @@ def fit_minutes(shelf: Shelf, fitted: Mapping[str, np.ndarray], box: np.ndarray)
     minutes = uses @ np.array(each).reshape(-1, 2) + np.where(
         opened, whole, np.where(plain, np.maximum(whole - usual, 0.0), 0.0)
     )
+    minutes += np.outer(fitted["out"], operations.part_min("memory", "out"))
     return minutes[:, 0], minutes[:, 1]
 
 
 def memory_fits(facts: Facts, reading: Reading, part: Part, modules: int) -> np.ndarray:
-    """Where some modules can be fitted: a soldered or full bank, another type, the board's limit rule out.
+    """Where some modules can be fitted: soldered memory, another type, a limit of the board, no gain rule out.
 
-    A fact that is unknown does not rule out, but is to be looked at (`memory_check`). Two modules at once are only
-    thought of where two slots are known to be free.
+    A fact that is unknown does not rule out, but is to be looked at (`memory_check`). In a full bank they go in the
+    place of the smallest.
     """
     known, kind_and_form = reading.memory, part.fits.upper().partition(" ")
     kind, form = kind_and_form[0], kind_and_form[2]
-    free, after = known["ram_slots_free"], known["ram_gib"] + modules * part.gib
+    after = known["ram_gib"] - facts.bank.out(reading.rows, known["ram_gib"], modules)[1] + modules * part.gib
     fits = ~known["ram_soldered"] & ~facts.ruled_out[PartKind.MEMORY][reading.rows]
-    fits &= (free >= modules if modules > 1 else ~(free < modules)) & ~(after > known["ram_max_gib"])
+    most = np.fmin(known["ram_max_gib"], facts.likely_most[reading.rows])
+    fits &= (after > known["ram_gib"]) & ~(after > most) & (part.gib <= facts.bank.module_gib[reading.rows])
     which, types = facts.memory_types
     fits &= np.array([*(kind in some for some in types), False])[which[reading.rows]]
     told = facts.module_forms[reading.rows]
     return fits & np.where(told == "", reading.forms.get(form, True), told == form)
 
 
-def memory_check(facts: Facts, row: int, part: Part) -> str:
-    """What to look at before a memory module is fitted, '' for nothing."""
+def memory_check(facts: Facts, row: int, part: Part, out: int = 0) -> str:
+    """What to look at before a memory module is fitted, for which so many come out; '' for nothing."""
     fields = facts.fields
     checks = []
-    if fields["ram_slots_free"][row] is None:
+    if np.isnan(facts.bank.free[row]):
         checks.append("that a memory slot is free")
+    if out > 1 and not facts.bank.told[row]:
+        checks.append(f"that it has {('no', 'one', 'two')[out]} memory slots")
     wanted = part.fits.partition(" ")[0]
     if not facts.memory_told[row]:
         which, types = facts.memory_types
@@ -152,10 +156,10 @@ def ssd_check(facts: Facts, row: int, part: Part) -> str:
     return "that there is an NVMe slot" if part.disk_kind is StorageKind.NVME else "that there is a SATA bay"
 
 
-def check(facts: Facts, row: int, part: Part) -> str:
-    """What to look at before a part is fitted, '' for nothing."""
+def check(facts: Facts, row: int, part: Part, out: int) -> str:
+    """What to look at before a part is fitted, for which so many memory modules come out; '' for nothing."""
     if part.kind == PartKind.MEMORY:
-        return memory_check(facts, row, part)
+        return memory_check(facts, row, part, out)
     return ssd_check(facts, row, part) if part.kind == PartKind.SSD else ""
 
 
@@ -170,12 +174,12 @@ def adapter_works(device: str, images: tuple[Image, ...]) -> tuple[bool, ...]:
     return tuple(image.name in good for image in images)
 
 
-def with_memory(units: pd.DataFrame, gib: np.ndarray, modules: np.ndarray) -> pd.DataFrame:
-    """Unit rows with memory modules fitted: `gib` each [GiB], `modules` of them; 0 for none."""
+def with_memory(units: pd.DataFrame, gib: np.ndarray, modules: np.ndarray, out_gib: np.ndarray) -> pd.DataFrame:
+    """Unit rows with memory modules fitted: `gib` each [GiB], `modules` of them, 0 for none, in place of `out_gib`."""
     if not modules.any():
         return units
     after = units.copy()
-    after["ram_gib"] = after["ram_gib"] + gib * modules
+    after["ram_gib"] = after["ram_gib"] + gib * modules - out_gib
     after["ram_slots_free"] = (after["ram_slots_free"] - modules).clip(lower=0)
     return after
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from advisor.advice.bank import in_place_of
 from advisor.advice.cases import Cases, FittedPart, shortfall
 from advisor.advice.facts import DECISIVE
 from advisor.advice.options import (
@@ -173,7 +174,7 @@ class Wording:
         fitted = cases.parts_of(case)
         if fitted:
             verb = "BUY AND FIT" if all(part.bought for part in fitted) else "FIT"
-            names = joined(part.name + " (to be bought)" * (part.bought and verb == "FIT") for part in fitted)
+            names = joined(part.change + " (to be bought)" * (part.bought and verb == "FIT") for part in fitted)
             return f"{verb} {names}, " + (f"bring {bring}, " if bring else "") + then
         if advice == Advice.FIRMWARE_FIRST:
             ready = self.facts.shop.images[cases.image[case]].on_hand
@@ -232,7 +233,8 @@ class Wording:
             else:
                 reasons.append(f"{facts.fields['storage_kind'][case]}: {self._plain_shortfall(case)}")
         if PartKind.MEMORY in kinds:
-            reasons.append(f"{facts.ram_gib[case]:g} GiB of memory is little for {cases.rows[case]['edition']}")
+            full = " and the slots are full" if cases.rows[case]["out"] else ""
+            reasons.append(f"{facts.ram_gib[case]:g} GiB of memory is little for {cases.rows[case]['edition']}{full}")
         if PartKind.WIRELESS in kinds:
             stays = cases.facts.trouble.no_wifi[case, cases.image[case]]
             reasons.append("its Wi-Fi stays dead without an adapter" if stays else "an adapter spares a newer kernel")
@@ -267,14 +269,20 @@ class Wording:
         if "cpu" in names or "level" in names:
             words += f": {self.facts.processor_problems[case]}"
         decision, machine = self.cases.decision, self.cases.machine[case]
-        at_worst = self._ask(decision.options, int(decision.pick[machine]))
-        return f"{words}; at worst: {at_worst}; at best: {self._ask(decision.lucky, int(decision.lucky_pick[machine]))}"
+        at_worst = self._ask(case, decision.options, int(decision.pick[machine]))
+        at_best = self._ask(case, decision.lucky, int(decision.lucky_pick[machine]))
+        return f"{words}; at worst: {at_worst}; at best: {at_best}"
 
-    def _ask(self, options: Options, at: int) -> str:
-        """What an option asks for, in short; 'set aside' for no option, -1."""
+    def _ask(self, case: int, options: Options, at: int) -> str:
+        """What an option of a case's machine asks for, in short; 'set aside' for no option, -1."""
         if at < 0:
             return Advice.SET_ASIDE
-        row, names = options.row(at), [options.shelf.parts[part].several(times) for _, part, times in options.parts(at)]
+        row = options.row(at)
+        old = {"module": in_place_of(self.facts.fields["ram_modules"][case], int(row["out"]))}
+        names = [
+            f"{options.shelf.parts[part].several(times)} {old.get(name, '')}".strip()
+            for name, part, times in options.parts(at)
+        ]
         stick = self.facts.shop.images[int(row["image"])].name
         return (f"fit {joined(names)}, " if names else "") + f"{row['edition']} from {stick}"
 
@@ -303,7 +311,7 @@ class Wording:
         row = cases.rows[case]
         if not fitted:
             return self._worth_buying(case, row)
-        names = joined([f"{part.name} ({self.source_of(case, part)})" for part in fitted])
+        names = joined([f"{part.change} ({self.source_of(case, part)})" for part in fitted])
         at = self.plain[cases.machine[case]]
         before = self._state(self.cases.options.row(int(at))) if at >= 0 else "not usable"
         after = self._state(row)
@@ -332,7 +340,7 @@ class Wording:
         if at < 0:
             return NOTHING_TO_FIX if row["level"] == COMFORTABLE else NO_PART
         other = self.cases.options.row(int(at))
-        ask = self._ask(self.cases.options, int(at)).partition(", ")[0].removeprefix("fit ")
+        ask = self._ask(case, self.cases.options, int(at)).partition(", ")[0].removeprefix("fit ")
         return f"{ask} (not in the drawer) would give {self._state(other)}"
 
     @cached_property
@@ -365,4 +373,4 @@ class Wording:
         at = int(some.index.to_numpy()[np.argmin(cases.options.order[some.index.to_numpy()])])
         best = self.cases.options.row(at)
         lost = next((LOST[name] for name in KEY if best[name] > mine[name]), "it is alike in all")
-        return self._ask(cases.options, at), lost
+        return self._ask(case, cases.options, at), lost

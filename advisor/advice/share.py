@@ -1,4 +1,4 @@
-"""Parts shared over a batch, exactly: units saved first, then desktops gained, then minutes.
+"""Parts shared over a batch, exactly: units saved first, then desktops gained, then parts and minutes spared.
 
 A unit is saved that leaves comfortable or slow, and would not without the part.
 """
@@ -18,6 +18,9 @@ from advisor.errors import AdvisorError
 
 _GAIN = {0: 40.0, 1: 20.0, 2: 0.0}
 """Worth of a level of comfort when parts are shared."""
+
+PART_MIN = 10.0
+"""Minutes that a part which stays in the drawer is worth, where two ways to share are alike else; from memory."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +112,7 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
         - 0.1 * frame["rich"].to_numpy()[at]
     )  # fmt: skip
     lasts = minutes(at)
-    lasts = np.nan_to_num(lasts, nan=0.0) + 0.01 * frame["n_parts"].to_numpy()[at]
+    lasts = np.nan_to_num(lasts, nan=0.0) + PART_MIN * frame["n_parts"].to_numpy()[at]
     each = coo_matrix((np.ones(n + groups), (np.append(of, np.arange(groups)), np.arange(n + groups))))
     size = np.bincount(group, minlength=groups).astype(float)
     parts = coo_matrix(np.vstack([uses, np.zeros((groups, len(count)))]).T)

@@ -52,5 +52,5 @@ WAIT_SHOWN = 0.1
 def _fitting(batch: Batch, case: int) -> str:
     """The parts to be fitted and their minutes, '' for none."""
     option = batch.cases.rows[case]
-    parts = ", ".join(part.name for part in batch.cases.parts_of(case))
+    parts = ", ".join(part.change for part in batch.cases.parts_of(case))
     return f"[ ] Fit {parts}: {option['fit_min']:.1f} min, opening and closing included" if parts else ""

@@ -11,7 +11,7 @@ from advisor.columns import numbers, texts
 from advisor.identify.traps import machine_texts, meets, processor_texts, traps
 from advisor.tables import dicts
 
-LIKELY_FIELDS = ("storage_kind", "ram_type", "form_factor", "boot_mode")
+LIKELY_FIELDS = ("storage_kind", "ram_type", "ram_max_gib", "form_factor", "boot_mode")
 """Fields for which a likely value may be known."""
 
 _GB_IN_GIB = 1e9 / 2**30

@@ -99,6 +99,7 @@ class Amount(NamedTuple):
     """A sum of modules as written, and where."""
 
     gib: float
+    modules: tuple[float, ...]  # The modules [GiB], () where they are not counted out
     start: int
     end: int
 
@@ -117,7 +118,7 @@ def memory(plain: str, header_unit: str = "") -> Parsed:
     Returns
     -------
     Parsed
-        Total [GiB]; beside it ram_soldered, ram_slots_free and ram_type where the cell says them.
+        Total [GiB]; beside it ram_soldered, ram_slots_free, ram_type and ram_modules where the cell says them.
     """
     plain = _GLUED.sub(" ", _written_as_one(plain).replace("gb's", "gb"))
     quick = _QUICK_RAM.fullmatch(plain)
@@ -127,7 +128,8 @@ def memory(plain: str, header_unit: str = "") -> Parsed:
         return Parsed(None, NO_MEMORY, _ACCEPT_RAM)
     if meant("date", plain):
         return Parsed(None, A_DATE, _ACCEPT_RAM)
-    return _amount(plain, header_unit)._replace(also=_beside(plain))
+    found = _amount(plain, header_unit)
+    return found._replace(also=(*_beside(plain), *(one for one in found.also if not _SOLDERED.search(plain))))
 
 
 @of_cell
@@ -183,12 +185,14 @@ def _amount(plain: str, header_unit: str) -> Parsed:
     if problem:
         return Parsed(None, problem, _ACCEPT_RAM)
     parsed = _plausible(found[0].gib)
+    modules = next((one.modules for one in found if one.modules), ())
     unread = _left(rest, found)
     notes = [f"not read: {' '.join(filter(None, (unread, labels)))[:60]}" if unread or labels else ""]
     bare = re.fullmatch(r"\d{4,6}", rest)
     if bare and header_unit not in ("mb", "mib"):
         notes.append(f"{rest} without a unit was read as MiB")
-    return parsed._replace(note="; ".join(filter(None, notes)))
+    also = (("ram_modules", "; ".join(f"{_show(size)} GiB" for size in modules)),) if modules else ()
+    return parsed._replace(note="; ".join(filter(None, notes)), also=also)
 
 
 def _left(rest: str, found: list[Amount]) -> str:
@@ -219,17 +223,22 @@ def _amounts(rest: str, header_unit: str, kind_said: bool) -> tuple[list[Amount]
             for group in groups
             if any(t["unit"] or t["count"] or t["behind"] for t in group) or rest[: group[0].start()].endswith("(")
         ]
-    sums = [(_sum(group, header_unit), group) for group in groups]
-    doubts = [total for total, _ in sums if isinstance(total, str)]
-    if doubts or not sums:
+    read = [(_modules(group, header_unit), group) for group in groups]
+    doubts = [sizes for sizes, _ in read if isinstance(sizes, str)]
+    if doubts or not read:
         return [], doubts[0] if doubts else _NO_AMOUNT
-    return [Amount(float(total), group[0].start(), group[-1].end()) for total, group in sums], ""
+    return [
+        Amount(sum(sizes), tuple(sizes) if counted and max(sizes) > 0 else (), group[0].start(), group[-1].end())
+        for sizes, group in read
+        if not isinstance(sizes, str)
+        for counted in [len(group) > 1 or bool(group[0]["count"] or group[0]["behind"])]
+    ], ""
 
 
-def _sum(terms: list[re.Match[str]], header_unit: str) -> float | str:
-    """Sum of modules [GiB]; a reason when a number may be two things."""
+def _modules(terms: list[re.Match[str]], header_unit: str) -> list[float] | str:
+    """Sizes of modules [GiB]; a reason when a number may be two things."""
     last = next((term["unit"] for term in reversed(terms) if term["unit"]), "")
-    total = 0.0
+    sizes: list[float] = []
     for term in terms:
         size, unit = to_float(term["size"]), term["unit"] or last or header_unit
         thousands = in_thousands(term["size"])
@@ -239,8 +248,8 @@ def _sum(terms: list[re.Match[str]], header_unit: str) -> float | str:
         if not unit and 192 <= size < 1000:
             return f"{_show(size)} without a unit may be MB or GB"
         unit = unit or ("mb" if size >= 1000 else "gb")
-        total += int(term["count"] or term["behind"] or 1) * size * _GIB[unit[0]]
-    return total
+        sizes += [size * _GIB[unit[0]]] * int(term["count"] or term["behind"] or 1)
+    return sizes
 
 
 def _contradiction(found: list[Amount], rest: str) -> str:

@@ -203,7 +203,8 @@ def pace_variance(exposed: Array) -> Array:
 
 
 PARTS = (
-    "memory", "ssd sata", "ssd nvme", "ssd msata", "ssd m.2 sata", "wireless usb", "wireless m.2", "wireless mini pcie"
+    "memory", "memory out", "ssd sata", "ssd nvme", "ssd msata", "ssd m.2 sata", "wireless usb", "wireless m.2",
+    "wireless mini pcie",
 )  # fmt: skip
 """Parts that `timing/fitting` knows, as their kind and what they fit."""
 
@@ -245,7 +246,7 @@ def part_min(kind: str, fits: str) -> tuple[float, float]:
 
 def part_name(kind: str, fits: str) -> str:
     """Row of `timing/fitting` for a part; what a shop words in its own way is as the usual one of its kind."""
-    name = kind if kind == "memory" else f"{kind} {fits}"
+    name = f"{kind} {fits}"
     return name if name in PARTS else {"ssd": "ssd sata", "wireless": "wireless usb"}.get(kind, "memory")
 
 

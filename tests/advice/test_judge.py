@@ -179,7 +179,7 @@ def test_which_stick_is_taken(given: dict[str, Any], may: list[bool], first: int
 
 
 SPINS = {"storage_kind": "HDD", "storage_gib": "500"}
-FULL = {"ram_gib": "4", "ram_slots_free": "0"}
+FULL = {"ram_gib": "4", "ram_soldered": "yes"}
 PARTS = [
     ({**FULL, "storage_gib": "59 GiB"}, True, False), ({**FULL, "storage_gib": "60 GiB"}, False, False),
     ({**FULL, "storage_gib": "480 GiB", "storage_health_pct": "19"}, True, False),

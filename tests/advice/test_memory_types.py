@@ -21,3 +21,12 @@ TYPES = {
 def test_what_memory_goes_with_what_core() -> None:
     expected = {core: types for types, cores in TYPES.items() for core in cores.split(", ")}
     assert {row["microarch"]: row["type"] for row in dicts("advice/memory_types")} == expected
+
+
+def test_the_largest_module_of_each_core() -> None:
+    # Nehalem's and Westmere's controllers and the chipsets of Penryn drive 4 GiB a module, those before 2 or 1.
+    expected = dict.fromkeys(("Penryn", "Nehalem", "Westmere"), "4") | dict.fromkeys(("Dothan", "Banias"), "1")
+    expected |= dict.fromkeys(("NetBurst", "Yonah", "K8", "Bonnell"), "2")
+    assert {
+        row["microarch"]: row["module_gib"] for row in dicts("advice/memory_types") if row["module_gib"]
+    } == expected

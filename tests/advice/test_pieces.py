@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from advisor.advice import assess, compose, decide, fixed, parts
+from advisor.advice.bank import bank_of
 from advisor.advice.devices import short_maker
 from advisor.advice.facts import kernel_from_backports, module_forms, module_types, weigh
 from advisor.advice.options import rich_rank
@@ -33,7 +34,8 @@ def facts_of(units: pd.DataFrame, types: str = "DDR4", card: str = "", **ruled_o
     return SimpleNamespace(
         fields=Columns(units),
         units=units, memory_types=(np.zeros(n, dtype=int), [module_types(types)]), shop=default_shop(),
-        module_forms=module_forms(units),
+        module_forms=module_forms(units), likely_most=np.full(n, np.nan),
+        bank=bank_of(units, pd.DataFrame({"cpu_microarch": pd.array(["Skylake"] * n, dtype="string")})),
         disk_card=np.full(n, card, dtype=object),
         memory_told=units["ram_type"].notna().to_numpy(), likely_memory=np.full(n, types, dtype=object),
         ruled_out={kind: np.full(n, ruled_out.get(kind, False)) for kind in ("memory", "ssd", "wireless")},
@@ -57,7 +59,9 @@ SODIMM = Part(name="module", kind="memory", fits="DDR4 SODIMM", gib=4)
         ({}, 1, "DDR4", True),
         ({"ram_slots_free": 0}, 1, "DDR4", False),
         ({"ram_slots_free": None}, 1, "DDR4", True),
-        ({"ram_slots_free": 1}, 2, "DDR4", False),
+        # One goes into the free slot and one in the place of what is fitted, of which there may be one module alone.
+        ({"ram_slots_free": 1}, 2, "DDR4", True),
+        ({"ram_slots_free": 0}, 2, "DDR4", True),
         ({"ram_slots_free": 2}, 2, "DDR4", True),
         ({"ram_slots_free": None}, 2, "DDR4", False),
         ({"ram_soldered": True}, 1, "DDR4", False),
@@ -238,8 +242,8 @@ def test_units_with_parts_fitted_are_what_they_then_are() -> None:
            "storage_health_pct": 40.0, "disk_read_mib_s": 80.0, "disk_access_ms": 15.0,
            "disk_near_ms": 1.2}  # fmt: skip
     units = frame([Unit(**old)] * 3)
-    more = parts.with_memory(units, np.array([4.0, 2.0, 0.0]), np.array([1, 2, 0]))
-    assert more["ram_gib"].tolist() == [8.0, 8.0, 4.0]
+    more = parts.with_memory(units, np.array([4.0, 2.0, 0.0]), np.array([1, 2, 0]), np.array([0.0, 1.0, 0.0]))
+    assert more["ram_gib"].tolist() == [8.0, 7.0, 4.0]
     assert more["ram_slots_free"].tolist() == [0, 0, 1]
     new = parts.with_ssd(units, np.array([True, True, False]), np.array([223.0, 238.0, 0.0]),
                          np.array([False, True, False]))  # fmt: skip

@@ -153,7 +153,7 @@ def test_a_unit_is_decided_alike_alone_and_in_a_batch_that_wants_for_nothing(uni
 @pytest.mark.parametrize("advice", list(Advice))
 def test_every_advice_is_reachable(advice: Advice) -> None:
     units: dict[Advice, dict[str, Any]] = {
-        Advice.STANDARD: {}, Advice.LIGHTER: {"ram_gib": "4", "ram_slots_free": "0"},
+        Advice.STANDARD: {}, Advice.LIGHTER: {"ram_gib": "4", "ram_soldered": "yes"},
         Advice.FIRMWARE_FIRST: {"wireless": "14e4:4315"}, Advice.PART_FIRST: {"storage_kind": "HDD"},
         Advice.HOLD: {"ram_gib": ""}, Advice.SET_ASIDE: {"notes": "battery swollen"},
     }  # fmt: skip

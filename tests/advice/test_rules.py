@@ -24,7 +24,21 @@ CORE2 = {"cpu": "Core 2 Duo P8400", "model": "Latitude E6400", "graphics": "GMA 
         ({}, "standard image", "INSTALL GNOME"),
         ({"storage_kind": "HDD 500 GB"}, "fit a part first", "FIT SATA SSD 240 GB, then GNOME"),
         ({"ram_gib": "4"}, "fit a part first", "FIT 4 GiB DDR4 SODIMM, then GNOME"),
-        ({"ram_gib": "4", "ram_slots_free": "0"}, "lighter image", "INSTALL MATE"),
+        (
+            {"ram_gib": "4", "ram_slots_free": "0"},
+            "fit a part first",
+            "FIT 2 x 4 GiB DDR4 SODIMM in place of what is fitted, then GNOME",
+        ),
+        (
+            {"ram_gib": "2x2 GB"},
+            "fit a part first",
+            "FIT 4 GiB DDR4 SODIMM, then GNOME",
+        ),
+        (
+            {"ram_gib": "2x2 GB", "ram_slots_free": ""},
+            "fit a part first",
+            "FIT 4 GiB DDR4 SODIMM in place of 2 GiB, then GNOME",
+        ),
         ({"ram_gib": "4", "ram_soldered": "yes"}, "lighter image", "INSTALL MATE"),
         (
             {"ram_gib": "4", "storage_kind": "HDD 500 GB"},
@@ -165,7 +179,8 @@ def test_a_processor_without_64_bit_gets_the_32_bit_stick(decided: One) -> None:
     ("changes", "fits"),
     [
         ({}, True),
-        ({"ram_slots_free": "0"}, False),
+        ({"ram_slots_free": "0"}, True),
+        ({"ram_slots_free": "0", "ram_gib": "1x4"}, False),
         ({"ram_soldered": "yes"}, False),
         ({"cpu": "i5-4300U", "model": "Latitude E7440"}, False),
         ({"form_factor": "desktop", "model": "OptiPlex 5040", "cpu": "i5-6500"}, False),

@@ -164,3 +164,7 @@ def test_a_unit_saved_goes_before_any_gain_and_minutes_break_a_tie() -> None:
     assert (who_gets(quick, long), who_gets(long, quick)) == (0, 1)
     several = ({**COMFORTABLE, "n_parts": 2}, SLOW)
     assert (who_gets(several, LIFTED), who_gets(LIFTED, several)) == (1, 0)
+    # A part that stays in the drawer is worth ten minutes, and no more.
+    two = ({**COMFORTABLE, "n_parts": 2, "minutes": 15}, {**SLOW, "minutes": 15})
+    for minutes, gets in ((24, 1), (26, 0)):
+        assert who_gets(two, ({**COMFORTABLE, "minutes": minutes}, {**SLOW, "minutes": 15})) == gets

@@ -107,7 +107,7 @@ def test_packages_that_are_brought_and_whether_they_need_a_network(
 
 def test_two_of_a_part_are_counted() -> None:
     part = Part(name="4 GiB DDR3 DIMM", kind="memory", fits="DDR3 DIMM", gib=4)
-    assert [FittedPart(0, part, times, False, "").name for times in (1, 2)] == [part.name, f"2 x {part.name}"]
+    assert [FittedPart(0, part, times, False, "", "").name for times in (1, 2)] == [part.name, f"2 x {part.name}"]
 
 
 def test_facts_that_may_decide_are_asked_for_in_this_order_and_where_they_are_read() -> None:
@@ -258,6 +258,10 @@ def test_a_name_that_no_table_knows_and_a_module_of_no_stated_form() -> None:
     module = Part(name="m", kind="memory", fits="DDR4", gib=4)
     units = frame([Unit(ram_slots_free=1, ram_type="DDR4")])
     known: Any = SimpleNamespace(
-        fields=Columns(units), module_forms=module_forms(units), memory_told=[True], likely_memory=["DDR4"]
+        fields=Columns(units),
+        module_forms=module_forms(units),
+        memory_told=[True],
+        likely_memory=["DDR4"],
+        bank=SimpleNamespace(free=np.array([1.0])),
     )
     assert memory_check(known, 0, module) == "that its modules are of this form"

@@ -495,7 +495,8 @@ REASONS = ["soldered flash", "spinning ones alone", "SSD of this size was rare",
            "consumer laptops of 2015", "successors of 2016 take DDR4", "N450 and N470 take DDR2", "DDR2 or DDR3",
            "ThinkPads of 2008 and 2009", "this model takes DDR3", "white MacBook of 2009", "this Mac takes DDR2",
            "HP's machines of 2007", "Dell's business machines", "Dell's plainer machines of 2007",
-           "Lenovo's machines of 2007"]  # fmt: skip
+           "Lenovo's machines of 2007", "945 chipset shows some 3 GiB", "this Atom take 2 GiB", "this Atom take 4 GiB",
+           "855 and 915 chipsets take 2 GiB"]  # fmt: skip
 
 
 def test_why_a_fact_is_likely_is_said() -> None:

@@ -384,3 +384,16 @@ def test_a_speed_of_a_disk_takes_what_the_unit_takes(name, good, value, bad):
 def test_every_field_that_sheets_carry_can_be_read_from_a_cell():
     for name in set(INTAKE_COLUMNS) - TEXT_FIELDS - {"storage_kind", "storage_gib"}:
         assert parser(name)("unknown").value is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "modules"),
+    [
+        # Counted out by whoever wrote it; an amount alone tells of no modules, and soldered ones are not told apart.
+        ("2x1GB", "1 GiB; 1 GiB"), ("2 x 2", "2 GiB; 2 GiB"), ("4+2 GB", "4 GiB; 2 GiB"), ("1x4gb", "4 GiB"),
+        ("4GB (2x2)", "2 GiB; 2 GiB"), ("4x512MB DDR2", "0.5 GiB; 0.5 GiB; 0.5 GiB; 0.5 GiB"),
+        ("2 sticks of 1 GB", "1 GiB; 1 GiB"), ("4GB", None), ("4GB DDR3", None), ("4GB soldered + 4GB", None),
+    ],
+)  # fmt: skip
+def test_modules_that_are_counted_out_are_kept(cell: str, modules: str | None) -> None:
+    assert dict(memory(cell).also).get("ram_modules") == modules

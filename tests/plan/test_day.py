@@ -255,11 +255,11 @@ def test_what_a_plan_says_of_itself(planned: Plan) -> None:
 
 
 def test_a_part_that_must_be_bought_is_waited_for(demo: Batch) -> None:
-    """The workshop opens at 08:00; a delivery at 13:00 is 3,000 ticks in. OM-1003 needs a disk that is not there."""
+    """The workshop opens at 08:00; a delivery at 13:00 is 3,000 ticks in. OM-1004 needs a disk that is not there."""
     bench, opens, _ = bench_of(demo.shop)
     jobs = work_of(demo, bench, DAY, 0.5, opens, 3000)[0]
     release = {job.tag: job.release for job in jobs}
-    assert release["OM-1003"] == 3000
+    assert release["OM-1004"] == 3000
     assert release["OM-1001"] == 0
 
 

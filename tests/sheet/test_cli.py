@@ -29,8 +29,8 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
 def test_a_tag_of_a_sheet_is_told_what_the_batch_gives_it():
     # The drawer's SSDs go to others: alone, the unit would have had one.
     batch = assess(intake.read(DEMO / "intake.csv"), read_shop(DEMO / "shop.toml"))
-    (row,) = batch.frame.index[batch.frame["asset tag"].eq("OM-1003")]
-    done = run("OM-1003", "--csv", str(DEMO / "intake.csv"), "--shop", str(DEMO / "shop.toml"), "--width", "200")
+    (row,) = batch.frame.index[batch.frame["asset tag"].eq("OM-1004")]
+    done = run("OM-1004", "--csv", str(DEMO / "intake.csv"), "--shop", str(DEMO / "shop.toml"), "--width", "200")
     assert batch.frame.at[row, "do_first"] in done.stdout
     assert "to be bought" in done.stdout
     assert done.stdout.count("── Advice") == 1

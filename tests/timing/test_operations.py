@@ -311,11 +311,12 @@ def test_little_of_a_plain_units_hands_is_from_memory():
 # Parts.
 
 
-def fit(box: str, *parts: Part) -> float:
+def fit(box: str, *parts: Part, out: int = 0) -> float:
     from advisor.advice.parts import Shelf, fit_minutes
 
     kinds = {"memory": "module", "ssd": "ssd", "wireless": "adapter"}
-    table = {"module": np.array([-1]), "modules": np.array([0]), "ssd": np.array([-1]), "adapter": np.array([-1])}
+    table = {"module": np.array([-1]), "modules": np.array([0]), "ssd": np.array([-1]), "adapter": np.array([-1]),
+             "out": np.array([out])}  # fmt: skip
     for at, part in enumerate(parts):
         table[kinds[part.kind]] = np.array([at])
         table["modules"] = table["modules"] + (part.kind == "memory")
@@ -327,6 +328,14 @@ MODULE, DISK = (
     Part(name="d", kind="ssd", fits="sata", gib=223),
 )
 STICK = Part(name="w", kind="wireless", fits="usb")
+
+
+def test_modules_that_come_out_take_a_pull_and_a_hand_each():
+    # MOST: pulled out, 6 indices, and laid aside, 4 (A1 B0 G3 A1 B0 P1 A0 and A1 B0 G1 A1 B0 P1 A0) of ten TMU, 0.036 s
+    # each: 3.6 s, and the allowance.
+    assert fit("laptop", MODULE, out=2) - fit("laptop", MODULE) == pytest.approx(
+        2 * 3.6 * (1 + operations.ALLOWANCE) / 60
+    )
 
 
 def test_a_box_is_opened_once():
