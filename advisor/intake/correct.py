@@ -61,8 +61,10 @@ def correct(unit: Unit, field: str, typed: str) -> Correction:
         read = _as_intake(field, typed, unit)
         if isinstance(read, str):
             return Correction(unit, read)
-        # '240 ssd' names size and kind at once: what else the words say is taken where nothing is known yet.
-        found = {name: value for name, value in read.items() if name == field or getattr(unit, name) is None}
+        # '240 ssd' names size and kind at once: what else the words say is taken where nothing is known yet, and where
+        # what was known was the old part's ('2x4 GB' for 2 GiB: its modules).
+        follows = FOLLOWS.get(field, ())
+        found = {one: value for one, value in read.items() if one in (field, *follows) or getattr(unit, one) is None}
     else:
         found = {field: typed}
     before = unit.model_dump(mode="json")

@@ -6,6 +6,7 @@ import pytest
 from pydantic import ValidationError
 
 from advisor.intake import values
+from advisor.intake.correct import correct
 from advisor.intake.device_ids import devices
 from advisor.intake.disks import disks
 from advisor.intake.memory import memory
@@ -397,3 +398,9 @@ def test_every_field_that_sheets_carry_can_be_read_from_a_cell():
 )  # fmt: skip
 def test_modules_that_are_counted_out_are_kept(cell: str, modules: str | None) -> None:
     assert dict(memory(cell).also).get("ram_modules") == modules
+
+
+def test_typed_modules_take_the_place_of_those_that_were_read() -> None:
+    unit = Unit(ram_gib=2, ram_modules="1 GiB DDR3 SODIMM 1333; 1 GiB DDR3 SODIMM 1333")
+    assert correct(unit, "ram_gib", "2x4 GB").unit.ram_modules == "4 GiB; 4 GiB"
+    assert correct(unit, "ram_gib", "8").unit.ram_modules is None
