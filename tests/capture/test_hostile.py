@@ -178,29 +178,29 @@ def recording_of(roots) -> bytes:
 HUGE = {
     "one long line": lambda size: "00:02.0 " + "[" * size,
     "brackets": lambda size: "00:02.0 VGA [0300]: " + "[8086:" * (size // 6),
-    "many short lines": lambda size: "\n" * min(size, 290_000),
-    "braces": lambda size: "{\n" * min(size // 2, 290_000),
-    "opened and closed": lambda size: "{}\n" * min(size // 3, 290_000),
+    "many short lines": lambda size: "\n" * min(size, 97_000),
+    "braces": lambda size: "{\n" * min(size // 2, 97_000),
+    "opened and closed": lambda size: "{}\n" * min(size // 3, 97_000),
     "nested lists": lambda size: '{"lscpu": ' + "[" * (size - 10),
     "spaces": lambda size: "MemTotal:" + " " * size + "x kB",
-    "paths": lambda size: "".join(f"/sys/class/block/{i}/size = 1\n" for i in range(min(size // 30, 290_000))),
-    "deep paths": lambda size: ("/sys" + "/a" * 25 + " = 1\n") * min(size // 60, 290_000),
+    "paths": lambda size: "".join(f"/sys/class/block/{i}/size = 1\n" for i in range(min(size // 30, 97_000))),
+    "deep paths": lambda size: ("/sys" + "/a" * 25 + " = 1\n") * min(size // 60, 97_000),
     "links in rings": lambda size: "".join(
-        f"/sys/class/block/s{i} -> /sys/class/block/s{i + 1}\n" for i in range(min(size // 50, 290_000))
+        f"/sys/class/block/s{i} -> /sys/class/block/s{i + 1}\n" for i in range(min(size // 50, 97_000))
     ),
     "pci devices": lambda size: "".join(
         f"{i >> 8 & 255:02x}:{i & 31:02x}.0 X [0300]: y [8086:{i & 0xFFFF:04x}]\n"
-        for i in range(min(size // 40, 290_000))
+        for i in range(min(size // 40, 97_000))
     ),
     "udev devices": lambda size: "".join(
-        f"P: /devices/{i}\nE: SUBSYSTEM=block\nE: DEVTYPE=disk\n" for i in range(min(size // 50, 96_000))
+        f"P: /devices/{i}\nE: SUBSYSTEM=block\nE: DEVTYPE=disk\n" for i in range(min(size // 50, 32_000))
     ),
-    "keys": lambda size: "Architecture: x\n" + "k: v\n" * min(size // 5, 290_000),
-    "memory devices": lambda size: "Memory Device\n\tSize: 1 GB\n" * min(size // 26, 140_000),
+    "keys": lambda size: "Architecture: x\n" + "k: v\n" * min(size // 5, 97_000),
+    "memory devices": lambda size: "Memory Device\n\tSize: 1 GB\n" * min(size // 26, 48_000),
     "wide characters": lambda size: "Architecture: x\n" + "\U0001f600" * (size // 4),
     "one hexadecimal": lambda size: "/sys/firmware/dmi/tables/DMI := " + "00" * (size // 2 - 20),
     "smbios structures": lambda size: "/sys/firmware/dmi/tables/DMI := " + "1104000000000000" * (size // 16 - 20),
-    "cpuinfo": lambda size: "processor\t: 0\ncore id\t: 1\n" * min(size // 26, 140_000),
+    "cpuinfo": lambda size: "processor\t: 0\ncore id\t: 1\n" * min(size // 26, 48_000),
 }  # fmt: skip
 
 MEASURE = """
