@@ -157,20 +157,8 @@ def lay(
     filled = pd.Series(said_day).ffill().bfill().fillna(0.0).to_numpy()
     kept = np.flatnonzero(left)[np.argsort(filled[left], kind="stable")]
     rows = rows.iloc[kept].reset_index(drop=True)
-    units = log_units(rows)
-    if processors is None:
-        from advisor.identify import processors as identify
-
-        processors = identify(units)
-    else:
-        processors = processors.iloc[kept].reset_index(drop=True)
-    plain = with_log(model, LogPart())
-    given = setting(units, processors, _text(rows, "edition"), _text(rows, "image"), shop, catalogue)
-    hands = hands_on(units, editions=_text(rows, "edition"), images=_text(rows, "image"), shop=shop)
-    if len(rows):
-        work, spread = machine(plain, given)
-    else:
-        work, spread = np.empty((0, len(phase_table().names))), np.empty(0)
+    known = None if processors is None else processors.iloc[kept].reset_index(drop=True)
+    given, hands, work, spread = _expected(model, rows, shop, catalogue, known)
     stated_hands = figures(rows, "hands_on_min")
     stated_hands = np.where((stated_hands > 0) & (stated_hands < MOST_MINUTES), stated_hands, np.nan)
     laid = Logged(
@@ -191,6 +179,20 @@ def lay(
         back[kept[mask]] = True
         found.append((back, "storage_kind" if problem.startswith("no disk") else "elapsed_min", problem))
     return replace(laid.take(given.usable & ~slip), problems=_problems(every, tags, found))
+
+
+def _expected(
+    model: TimingModel, rows: pd.DataFrame, shop: Shop, catalogue: pd.DataFrame | None, known: pd.DataFrame | None
+) -> tuple[Setting, HandsOn, Array, Array]:
+    """What a model says of logged units without a log: setting, hands, machine minutes of each phase, their spread."""
+    from advisor.identify import processors as identify
+
+    units, editions, images = log_units(rows), _text(rows, "edition"), _text(rows, "image")
+    given = setting(units, identify(units) if known is None else known, editions, images, shop, catalogue)
+    hands = hands_on(units, editions=editions, images=images, shop=shop)
+    if not len(rows):
+        return given, hands, np.empty((0, len(phase_table().names))), np.empty(0)
+    return given, hands, *machine(with_log(model, LogPart()), given)
 
 
 def _left(rows: pd.DataFrame, elapsed: Array, shop: Shop) -> tuple[NDArray[np.bool_], list[Problem]]:
