@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+from typing import Any
+
 
 class AdvisorError(Exception):
     """Base of every error this package raises on purpose.
@@ -45,3 +48,21 @@ class ToolError(AdvisorError, RuntimeError):
 
 class AccessError(AdvisorError, PermissionError):
     """Something needs more rights than this process has."""
+
+
+def library(module: str, message: str, extra: str, error: type[AdvisorError] = ToolError, beside: str = "") -> Any:
+    """A module of a library that only an extra of the package brings.
+
+    Parameters
+    ----------
+    module : str
+        Its name.
+    message : str
+        What is said where it is not installed; the hint tells how it is.
+    beside : str, optional
+        What else may be done, after the hint.
+    """
+    try:
+        return import_module(module)
+    except ImportError as absent:
+        raise error(message, f"pip install 'bench-advisor[{extra}]'{beside}") from absent

@@ -6,12 +6,11 @@ import sqlite3
 import tempfile
 from contextlib import closing
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from advisor import tables
 from advisor.benchlog.frames import phase_names
-from advisor.errors import InputError, ToolError
+from advisor.errors import InputError, ToolError, library
 from advisor.files import is_there, write_whole
 
 if TYPE_CHECKING:
@@ -159,12 +158,8 @@ _OFFLINE = {"autoinstall_known_extensions": "false", "autoload_known_extensions"
 """DuckDB fetches extensions by itself unless told otherwise."""
 
 
-def _engine() -> ModuleType:
-    try:
-        import duckdb
-    except ImportError as error:
-        raise ToolError("duckdb is not installed.", "Install it: pip install 'bench-advisor[many]'") from error
-    return duckdb
+def _engine() -> Any:
+    return library("duckdb", "duckdb is not installed.", "many")
 
 
 def _finish(base: Any) -> None:

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Iterator
 from concurrent.futures import Executor
 
-from advisor.errors import InputError
+from advisor.errors import InputError, library
 
 _SECONDS = 10
 """How long a scheduler may take to answer [s]."""
@@ -23,18 +23,15 @@ def executor_of(address: str | None, workers: int | None) -> Iterator[Executor]:
     InputError
         When Dask is not installed, or nobody answers at the address.
     """
-    try:
-        from distributed import Client, LocalCluster
-    except ImportError as problem:
-        raise InputError("A cluster needs the extra 'many'.", "pip install 'bench-advisor[many]'") from problem
+    distributed = library("distributed", "A cluster needs the extra 'many'.", "many", InputError)
     with contextlib.ExitStack() as stack:
         if address is None:
-            local = LocalCluster(
+            local = distributed.LocalCluster(
                 n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
             )
             address = stack.enter_context(local).scheduler_address
         try:
-            client = stack.enter_context(Client(address, timeout=_SECONDS, set_as_default=False))
+            client = stack.enter_context(distributed.Client(address, timeout=_SECONDS, set_as_default=False))
         except (OSError, ValueError) as problem:
             raise InputError(
                 f"No Dask scheduler answers at {address!r}.", "Give it as its log does, such as tcp://host:8786."

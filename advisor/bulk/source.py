@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from advisor.errors import InputError
+from advisor.errors import InputError, library
 from advisor.files import opened
 from advisor.intake.columns import text_of
 from advisor.intake.encoding import SAVE_AS, ZIP
@@ -151,11 +151,5 @@ class _Sound(io.RawIOBase):
 
 def arrow(module: str) -> Any:
     """A module of pyarrow, InputError when it is not installed."""
-    import importlib
-
-    try:
-        return importlib.import_module(module)
-    except ImportError as problem:
-        raise InputError(
-            "Parquet needs the extra 'many'.", "pip install 'bench-advisor[many]', or hand in CSV, plain or compressed."
-        ) from problem
+    beside = ", or hand in CSV, plain or compressed."
+    return library(module, "Parquet needs the extra 'many'.", "many", InputError, beside)

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import Any
 
-from advisor.errors import ToolError
+from advisor.errors import library
 from advisor.plan.problem import Bench, Placed, Schedule, Technician, UnitJob, finish, load_bound, weight_bound
 from advisor.plan.rules import LATE, LEFT, SEED, cost, good_start, put_last
 
@@ -38,22 +38,12 @@ class Solution:
         return self.finish / self.bound - 1 if self.bound else 0.0
 
 
-def engine() -> Any:
-    """OR-tools' CP-SAT, of the extra `plan`."""
-    try:
-        from ortools.sat.python import cp_model
-    except ImportError as error:
-        raise ToolError(
-            "Planning needs OR-tools, which is not installed.", "pip install 'bench-advisor[plan]'"
-        ) from error
-    return cp_model
-
-
 class _Model:
     """The jobs as CP-SAT sees them."""
 
     def __init__(self, jobs: tuple[UnitJob, ...], bench: Bench, horizon: int, may_leave: bool) -> None:
-        self.cp = engine()
+        needs = "Planning needs OR-tools, which is not installed."
+        self.cp = library("ortools.sat.python.cp_model", needs, "plan")
         self.model = self.cp.CpModel()
         self.jobs, self.bench, self.horizon = jobs, bench, horizon
         self.here = [self.model.new_bool_var("") for _ in jobs]

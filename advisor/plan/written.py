@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from advisor.errors import InputError, ToolError
+from advisor.errors import InputError, library
 from advisor.files import write_whole
 from advisor.plan.day import tuples
 from advisor.plan.problem import TICKS
@@ -66,10 +66,7 @@ def as_csv(plan: Plan) -> str:
 
 def calendar(plan: Plan) -> bytes:
     """The visits as an iCalendar file (RFC 5545), an event a visit, in the local time of whoever reads it."""
-    try:
-        import icalendar
-    except ImportError as error:
-        raise ToolError("A calendar needs icalendar, which is not installed.", _INSTALL) from error
+    icalendar = library("icalendar", "A calendar needs icalendar, which is not installed.", "plan")
     out = icalendar.Calendar()
     out.add("prodid", "-//bench-advisor//plan//EN")
     out.add("version", "2.0")
@@ -89,20 +86,16 @@ def calendar(plan: Plan) -> bytes:
     return bytes(out.to_ical())
 
 
-_INSTALL = "pip install 'bench-advisor[plan]'"
-
-
 def _plain(text: str) -> str:
     return "".join(one if one.isalnum() or one in "-_." else "-" for one in text)
 
 
 def picture(plan: Plan) -> bytes:
     """The timetable by slot and by technician as SVG, in grey: hands solid, the machine alone hatched."""
-    try:
-        from matplotlib import rc_context
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise ToolError("A picture needs matplotlib, which is not installed.", _INSTALL) from error
+    library("matplotlib", "A picture needs matplotlib, which is not installed.", "plan")
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
     slots = plan.bench.slots
     names = [f"slot {number}" for number in range(1, slots + 1)] + [_shown(one.name) for one in plan.bench.technicians]
     with rc_context({"svg.hashsalt": "plan", "hatch.linewidth": 0.4, "font.size": 7, "svg.fonttype": "path"}):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+import sys
+from collections.abc import Callable
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -12,7 +14,7 @@ import pandas as pd
 import pytest
 from shops import DAY
 
-from advisor.errors import InputError
+from advisor.errors import InputError, ToolError
 from advisor.plan import Plan, plan_day
 from advisor.plan.written import as_csv, calendar, content, page, picture, save
 
@@ -80,6 +82,18 @@ def test_what_one_technician_goes_on_to_do_on_a_unit_is_one_line(odd: Plan) -> N
         assert all(a["tag"] != b["tag"] or a["at"] != b["at"] for a, b in pairwise(one["lines"]))
     firsts = {line["tag"]: line["do"] for one in content(odd)["lists"] for line in reversed(one["lines"])}
     assert all(words.startswith("prepare") for words in firsts.values())
+
+
+@pytest.mark.parametrize(("module", "write", "said"), [
+    ("icalendar", calendar, "A calendar needs icalendar"), ("matplotlib", picture, "A picture needs matplotlib"),
+])  # fmt: skip
+def test_without_its_library_a_sentence_names_the_extra(
+    odd: Plan, monkeypatch: pytest.MonkeyPatch, module: str, write: Callable[[Plan], bytes], said: str
+) -> None:
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(ToolError, match=said) as told:
+        write(odd)
+    assert told.value.hint == "pip install 'bench-advisor[plan]'"
 
 
 def test_names_that_do_not_say_what_to_write_are_refused(odd: Plan, tmp_path: Path) -> None:
