@@ -40,7 +40,7 @@ UNITS = st.fixed_dictionaries(
         "model": st.just(""),
     }
 )
-FEW = settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck), print_blob=True)
+FEW = settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck), print_blob=True)
 WORTH = {Advice.SET_ASIDE: 0, Advice.HOLD: 1}
 """Rank of an advice where any that lets the unit go is 2; lower is worse."""
 

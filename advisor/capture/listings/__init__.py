@@ -26,7 +26,7 @@ LARGEST_LISTING = 8 << 20
 """Largest listing that is read [bytes]; all listings of one unit together have about 1 MB."""
 
 MOST_LINES = 100_000
-"""Lines of one text that are read: a whole PC has up to some 20,000, those of its udev database for the most part."""
+"""Lines of one text that are read; a whole PC has up to some 20,000, most of them its udev database's (from memory)."""
 MOST_PARTS = 300
 """Listings of one text that are read; the rest is left, and said."""
 MOST_FILES = 500
