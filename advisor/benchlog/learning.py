@@ -13,7 +13,7 @@ from advisor.benchlog.database import BenchLog
 from advisor.benchlog.drift import Drift, unit_line, watch
 from advisor.benchlog.gate import FEWEST_ROWS, Judgement, compare, gain_asked, newest_rows, rolling
 from advisor.benchlog.jobs import LOGGED_HERE
-from advisor.errors import InputError
+from advisor.errors import InputError, TableError
 from advisor.files import opened
 from advisor.phrases import counted
 from advisor.shop import Shop, default_shop
@@ -124,7 +124,7 @@ def _judge(
         return Judgement(False, f"{len(laid)} units are too few to judge by; it takes {FEWEST_ROWS}")
     try:
         serving = replace(read_version(before, folder), levels={})
-    except InputError as error:
+    except (InputError, TableError) as error:
         serving = read_version(SHIPPED, folder)
         cannot = f" ({error.message} The shipped model was judged in its place.)"
     else:

@@ -26,6 +26,12 @@ Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
 Factor = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1e3)]
 Log = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-20, le=20)]
 """A natural logarithm of a ratio; its exponential stays a number."""
+Taught = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-5, le=5)]
+Pace = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.01, le=100)]
+Middle = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.1, le=10)]
+Coefficient = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e8)]
+"""What a log teaches (as a logarithm, and of hands), the middle of what a fit leaves, and a coefficient of the physics:
+ends that seconds written as minutes stay within, and minutes that nobody could believe do not; no source."""
 Width = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=20)]
 Overlap = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1, le=64)]
 Count = Annotated[int, Field(strict=True, ge=0, le=10**9)]

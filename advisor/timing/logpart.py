@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pydantic import StrictBool
 
 from advisor.timing.conformal import Widths
-from advisor.timing.kept import Count, Factor, Log, Share, Size, Whole, Width
+from advisor.timing.kept import Count, Pace, Share, Size, Taught, Whole, Width
 from advisor.timing.pooling import effects_of
 
 Array = NDArray[np.float64]
@@ -60,18 +60,18 @@ class LogPart:
 
     rows: Count = 0  # Logged units used
     invented: StrictBool = False  # The log is the demo's invention
-    hands_factor: Factor = 1.0  # Factor on hands-on minutes, whoever works
-    level: Log = 0.0  # Log ratio on machine minutes
+    hands_factor: Pace = 1.0  # Factor on hands-on minutes, whoever works
+    level: Taught = 0.0  # Log ratio on machine minutes
     # In multiples of the interval that the model has without a log; by kind of storage.
     widths: Annotated[Widths, Whole] = field(default_factory=lambda: Widths(1.0))
     # Log ratio on machine minutes of a 'model' of PC (maker and model, small letters) and of an 'image'.
-    effects: dict[str, dict[str, Log]] = field(default_factory=dict)
+    effects: dict[str, dict[str, Taught]] = field(default_factory=dict)
     # Factor on hands-on minutes beside the shop's typical; shown, not used, as nobody knows who will do a unit.
-    technicians: dict[str, Factor] = field(default_factory=dict)
+    technicians: dict[str, Pace] = field(default_factory=dict)
     # Standard deviation of the log of hands-on minutes about those predicted; 0 until the log tells.
     hands_sd: Width = 0.0
     # Technician to phase to factor on its hands-on minutes, for phases in which the machine has nothing to do.
-    paces: dict[str, dict[str, Factor]] = field(default_factory=dict)
+    paces: dict[str, dict[str, Pace]] = field(default_factory=dict)
     curve: Curve = field(default_factory=normal_curve)
     # first, last: Days of the oldest and newest unit, ISO 8601; '' when unknown.
     first: str = ""

@@ -17,7 +17,19 @@ from advisor.phrases import counted
 from advisor.shop import Installer
 from advisor.timing.conditions import CONDITIONS, EXTRAS, KINDS, MEASURED_PHASES, SPEEDS, UNSAID, check_conditions
 from advisor.timing.conformal import LEVEL, Widths, Z
-from advisor.timing.kept import AsItIs, Count, Factor, Figure, Size, Whole, damaged, plain, read_kept, stating
+from advisor.timing.kept import (
+    AsItIs,
+    Coefficient,
+    Count,
+    Figure,
+    Middle,
+    Size,
+    Whole,
+    damaged,
+    plain,
+    read_kept,
+    stating,
+)
 from advisor.timing.logpart import LogPart
 from advisor.timing.physics import PARTS, Physics, part_terms
 from advisor.timing.unsure import fill_speeds, worked_out
@@ -243,7 +255,7 @@ class TimingModel:
 class KeptPart(BaseModel):
     """Coefficients of one part in a model's file."""
 
-    terms: dict[str, Size]
+    terms: dict[str, Coefficient]
 
 
 class KeptSeen(BaseModel):
@@ -278,15 +290,15 @@ class KeptTiming(BaseModel):
     format: StrictInt
     about: Annotated[KeptAbout, AsItIs]
     physics: dict[str, KeptPart]
-    level: Factor
+    level: Middle
     widths: Annotated[Widths, Whole]
     log: Annotated[LogPart, stating("rows", "invented", "hands_factor", "widths")]
     seen: KeptSeen
 
 
-def load_model(path: str | Path) -> TimingModel:
-    """Read a model file; it holds numbers and text only, and is checked before use."""
-    kept = read_kept(path, KeptTiming, MODEL_FORMAT, REMAKE)
+def load_model(path: str | Path, remake: str = REMAKE) -> TimingModel:
+    """Read a model file; it holds numbers and text only, and is checked before use. `remake` is said where it fails."""
+    kept = read_kept(path, KeptTiming, MODEL_FORMAT, remake)
     try:
         coefficients = {}
         for part in PARTS:
@@ -304,7 +316,7 @@ def load_model(path: str | Path) -> TimingModel:
                 raise ValueError("a condition of a rehearsal is no number")
         return TimingModel(Physics(coefficients), kept.level, kept.widths, seen, kept.log, dict(kept.about))
     except (ValueError, KeyError) as error:
-        raise damaged(path, error, REMAKE) from error
+        raise damaged(path, error, remake) from error
 
 
 def _term_names(part: str) -> list[str]:

@@ -24,6 +24,7 @@ from typing import Any
 from advisor import __version__, tables
 from advisor.errors import AdvisorError, InputError, TableError
 from advisor.files import PACKAGE_NAME, datasets, is_there, make_folder, read_json, user_data, write_whole
+from advisor.timing.kept import LARGEST_MODEL
 from advisor.timing.model import TimingModel, load_model
 
 SHIPPED = "shipped"
@@ -151,7 +152,7 @@ def pointed(folder: Path) -> str:
     path, hint = folder / POINTER, "Choose what serves anew with: advisor learn --use shipped"
     if not is_there(path, TableError):
         return SHIPPED
-    content = read_json(path, error=TableError, hint=hint)
+    content = read_json(path, LARGEST_MODEL, TableError, hint)
     name = content.get("serving")
     if content.get("format") != LAYOUT or not isinstance(name, str) or not (name == SHIPPED or _number(name)):
         raise TableError(f"{path}, which says what timing model serves, is damaged: {str(name)[:60]!r}.", hint)
@@ -173,19 +174,19 @@ def read_version(name: str, folder: Path) -> TimingModel:
     """
     if name == SHIPPED:
         of_user = user_data() / "timing" / "model.json"
-        return load_model(of_user if is_there(of_user, TableError) else datasets() / "timing" / "model.json")
+        if not is_there(of_user, TableError):
+            return load_model(datasets() / "timing" / "model.json")
+        return load_model(of_user, f"advisor learn --out {of_user}. Or take it away.")
     path = folder / f"timing-{_number(name):04d}.json"
     if not _number(name) or not is_there(path, TableError):
         raise InputError(
             f"There is no version {name!r} of the timing model in {folder}.", "List them: advisor learn --versions"
         )
-    model = load_model(path)
+    anew = "advisor learn. Or go back with: advisor learn --use shipped"
+    model = load_model(path, anew)
     problem = _problem(model.about)
     if problem:
-        raise InputError(
-            f"Version {name} of the timing model {problem}.",
-            "Learn anew with: advisor learn. Or go back with: advisor learn --use shipped",
-        )
+        raise InputError(f"Version {name} of the timing model {problem}.", f"Learn anew with: {anew}")
     return model
 
 
@@ -285,7 +286,7 @@ def read_levels(folder: Path) -> dict[str, float]:
     path, hint = folder / LEVELS, "Take the file away; the log gives the levels anew with the next unit logged."
     if not is_there(path, TableError):
         return {}
-    content = read_json(path, error=TableError, hint=hint)
+    content = read_json(path, LARGEST_MODEL, TableError, hint)
     found = content.get("levels")
     if content.get("format") != LAYOUT or not isinstance(found, dict):
         raise TableError(f"{path}, which holds the levels of intervals, is damaged.", hint)

@@ -11,6 +11,7 @@ import ipywidgets as w
 
 from advisor.benchlog.laps import Lap, titles
 from advisor.errors import AdvisorError
+from advisor.phrases import printable
 from advisor.views.batch_view import Scoring
 from advisor.views.day_view import Day
 from advisor.views.log_view import Log
@@ -77,7 +78,8 @@ class App(w.VBox):
     def say(self, words: str, *, wrong: bool = False) -> None:
         """Put a message in the bar; a screen reader speaks it."""
         self.message.value = (
-            f'<span role="{"alert" if wrong else "status"}" class="{"wrong" if wrong else ""}">{escape(words)}</span>'
+            f'<span role="{"alert" if wrong else "status"}" class="{"wrong" if wrong else ""}">'
+            f"{escape(printable(words))}</span>"
         )
 
     def print_sheet(self) -> None:
@@ -92,7 +94,7 @@ class App(w.VBox):
         page = self.act(self.bench.print_sheet)
         if page:
             name = "".join(one if one.isalnum() or one in "-_" else "-" for one in self.bench.here().tag or "unit")
-            self.front.save(f"{name}-sheet.pdf", page[1])
+            self.front.save(f"{name[:80]}-sheet.pdf", page[1])
 
     def go_on(self) -> None:
         """Stop this step of the unit in view and start the next."""

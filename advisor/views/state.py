@@ -18,9 +18,9 @@ from advisor.benchlog.learning import logged
 from advisor.benchlog.queue import Queue, Queued
 from advisor.columns import records
 from advisor.errors import AdvisorError, InputError
-from advisor.files import datasets
+from advisor.files import datasets, read_whole
 from advisor.intake.correct import correct
-from advisor.intake.handed_in import Sheet, read_file, read_pasted, scan
+from advisor.intake.handed_in import Sheet, read_file, read_pasted, scan, shown_name
 from advisor.phrases import counted
 from advisor.shop import Shop
 from advisor.shop_file import read_shop, the_shop
@@ -118,7 +118,7 @@ class BenchPage:
 
     def take_file(self, name: str, content: bytes) -> str:
         """Take a file: captures, listings and the rows of a sheet join the queue."""
-        return self._took(read_file(name, content), name)
+        return self._took(read_file(name, content), shown_name(name))
 
     def take_text(self, text: str) -> str:
         """Take pasted text: rows of a sheet, a capture or listings."""
@@ -186,9 +186,11 @@ class BenchPage:
         if not folder.strip():
             self.folder = None
             return "No folder is watched."
-        path = Path(folder.strip()).expanduser()
-        if not path.is_dir():
-            raise InputError(f"{path} is no folder here.", "Type the folder of the stick, such as /media/bench/STICK.")
+        path = Path(os.path.expanduser(folder.strip()))
+        if not os.path.isdir(path):
+            raise InputError(
+                f"{str(path)[:200]} is no folder here.", "Type the folder of the stick, such as /media/bench/STICK."
+            )
         self.folder, self._seen = path, {}
         return f"Watching {path}. {self.look()}".strip()
 
@@ -198,11 +200,12 @@ class BenchPage:
         wrong: list[str] = []
         for one in scan(self.folder, self._seen) if self.folder else ():
             self._seen[one.path.name] = one.stamp
+            name = shown_name(one.path.name)
             try:
-                got = read_file(one.path.name, one.path.read_bytes())
-                taken += [] if isinstance(got, Sheet) else [_of_capture(each, one.path.name) for each in got]
-            except (OSError, AdvisorError) as error:
-                wrong.append(f"{one.path.name}: {getattr(error, 'message', error)}")
+                got = read_file(name, read_whole(one.path))
+                taken += [] if isinstance(got, Sheet) else [_of_capture(each, name) for each in got]
+            except AdvisorError as error:
+                wrong.append(f"{name}: {error.message}")
         told = self.join(taken) if taken else ""
         if wrong:
             raise InputError(" ".join(wrong), f"{told} Capture that unit again.".strip())

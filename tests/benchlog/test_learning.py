@@ -311,6 +311,14 @@ def test_a_version_that_may_not_be_used_is_refused_with_what_to_do(home, base, c
     assert serving_model().version == "shipped"
 
 
+def test_a_damaged_version_that_serves_does_not_stop_the_learning_that_replaces_it(home, base, log):
+    folder = home / "models"
+    use(keep(base, folder, {"accepted": True}), folder)
+    (folder / "timing-0001.json").write_text("{")
+    lesson = learn_from(log.head(60), folder)
+    assert lesson.version == "0002" and "The shipped model was judged in its place" in lesson.verdict.reason
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 1}', '{"format": 9, "serving": "0001"}',
                                   '{"format": 1, "serving": "../../etc/passwd"}'])  # fmt: skip
 def test_a_damaged_pointer_is_said(home, base, text):

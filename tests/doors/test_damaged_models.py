@@ -158,6 +158,26 @@ def test_a_comfort_model_with_any_one_thing_changed_serves_or_is_refused(tmp_pat
     assert count > 300
 
 
+BEYOND_BELIEF = [
+    (("level",), 1e-9), (("level",), 999.0), (("log", "level"), 9.0), (("log", "level"), -19.0),
+    (("log", "hands_factor"), 1e-9), (("log", "hands_factor"), 999.0), (("log", "effects", "model", "x"), -19.0),
+    (("log", "technicians", "K"), 1e-9), (("log", "paces"), {"K": {"prepare": 999.0}}),
+    (("physics", "refresh", "terms", "fetch | wait | answer of the server"), 1e15),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("path, figure", BEYOND_BELIEF)
+def test_minutes_that_nobody_could_believe_are_refused(tmp_path, path, figure):
+    file = tmp_path / "model.json"
+
+    def put(at: Any, key: Any) -> None:
+        at[key] = figure
+
+    file.write_text(with_change(timing_file(tmp_path), path, put))
+    with pytest.raises(TableError, match=re.escape(path[-1])):
+        load_model(file)
+
+
 @pytest.mark.parametrize("what", ["folder", "pipe", "loop", "missing"])
 def test_a_model_that_is_no_file_is_refused_and_nothing_hangs(tmp_path, what):
     path = tmp_path / "model.json"
@@ -222,8 +242,9 @@ def test_a_damaged_version_says_so_in_the_list_and_does_not_serve(home):
     (home / "models" / "timing-0001.json").write_text("{")
     [_, one] = versions(home / "models")
     assert one.name == "0001" and "not JSON" in one.problem
-    with pytest.raises(TableError, match=r"timing-0001\.json"):
+    with pytest.raises(TableError, match=r"timing-0001\.json") as caught:
         serving_model()
+    assert "--use shipped" in caught.value.hint
 
 
 def test_a_damaged_model_of_the_users_own_is_refused_by_name(home):
@@ -231,4 +252,16 @@ def test_a_damaged_model_of_the_users_own_is_refused_by_name(home):
     (home / "timing").mkdir()
     (home / "timing" / "model.json").mkdir()
     with pytest.raises(TableError, match=r"timing/model\.json is a folder"):
+        serving_model()
+    (home / "timing" / "model.json").rmdir()
+    (home / "timing" / "model.json").write_text("{")
+    with pytest.raises(TableError, match=r"timing/model\.json is not JSON") as caught:
+        serving_model()
+    assert f"--out {home / 'timing' / 'model.json'}" in caught.value.hint
+
+
+@pytest.mark.parametrize("name", [POINTER, LEVELS])
+def test_a_small_file_is_read_as_one(home, name):
+    (home / "models" / name).write_bytes(b" " * (17 << 20))
+    with pytest.raises(TableError, match="larger than 16 MiB"):
         serving_model()

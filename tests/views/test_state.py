@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 
 import pandas as pd
@@ -262,6 +263,63 @@ def test_a_watched_folder_gives_captures_and_names_what_is_broken(bench, tmp_pat
     assert [one.tag for one in bench.units] == ["W-1"]
     with pytest.raises(InputError, match="no folder"):
         bench.watch(str(tmp_path / "nowhere"))
+
+
+ODD_NAMES = {
+    "../../etc/cap.json": "cap.json", "..\\..\\cap.json": "cap.json", "c\x1b[31map\x07.json": "c[31map.json",
+    "cap\u202enosj.json": "capnosj.json", "c\nap.json": "cap.json",
+    "c\udcffap.json": "cap.json", "c\x00ap.json": "cap.json",
+    "<b>cap</b>.json": "b>.json", "CON": "CON", "": "the file", "x" * 5000: "x" * 120,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODD_NAMES, ids=range(len(ODD_NAMES)))
+def test_a_files_name_is_shown_in_one_line_and_never_followed(bench, name):
+    for tag in ("N-1", "N-1"):
+        bench.take_file(name, b'{"unit": {"asset_tag": "%s", "cpu": "i5-6300U"}}' % tag.encode())
+    [(again, there)] = bench.twice
+    assert again.origin == there.origin == ODD_NAMES[name]
+    with pytest.raises(InputError) as caught:
+        bench.take_file(name, b"")
+    assert ODD_NAMES[name] in caught.value.message and caught.value.message.isprintable()
+
+
+def test_names_on_a_stick_that_are_no_text_stop_nothing(bench, tmp_path):
+    capture = b'{"unit": {"asset_tag": "%d", "cpu": "i5-6300U"}}'
+    for number, name in enumerate((b"cap\xff.json", b"a\x1b[31m.json", "\u202ea.json".encode(), b"<i>.json")):
+        with open(os.path.join(os.fsencode(tmp_path), name), "wb") as file:
+            file.write(capture % number)
+    assert "4 units joined" in bench.watch(str(tmp_path))
+    assert {one.origin for one in bench.units} == {"cap.json", "a[31m.json", "a.json", "<i>.json"}
+    with open(os.path.join(os.fsencode(tmp_path), b"broken\xff\x1b.json"), "wb") as file:
+        file.write(b"{")
+    with pytest.raises(InputError, match=r"^broken\.json: ") as caught:
+        bench.look()
+    assert caught.value.message.isprintable()
+
+
+@pytest.mark.parametrize("typed", ["x" * 5000, "~nobody-of-this-name/x", "a\x00b", "/dev/null", "a\udcffb"])
+def test_what_is_no_folder_is_a_sentence_on_the_page(bench, typed):
+    from advisor.views.app_view import App
+
+    app = App(bench)
+    with pytest.raises(InputError, match="is no folder") as caught:
+        bench.watch(typed)
+    assert len(caught.value.message) < 300
+    app.act(lambda: bench.watch(typed))
+    assert "is no folder" in app.message.value
+    app.message.value.encode()
+
+
+def test_the_name_of_a_download_is_a_name_alone(bench, monkeypatch):
+    from advisor.views.app_view import App
+
+    app, saved = App(bench), list[str]()
+    monkeypatch.setattr(app.front, "save", lambda name, _: saved.append(name))
+    for tag in ("../../etc/x", "a/b", "CON", "a" * 400, "\u202ex", "<b>", "=1+1"):
+        bench.take_file("one.csv", f'asset_tag,cpu\n"{tag}",i5-6300U\n'.encode())
+        app.save_sheet()
+    assert saved == [f"{one}-sheet.pdf" for one in ("------etc-x", "a-b", "CON", "a" * 80, "-x", "-b-", "-1-1")]
 
 
 def test_a_sheet_too_large_for_the_queue_is_sent_to_the_batch_tab(bench):
