@@ -11,6 +11,7 @@ import math
 import os
 import secrets
 import shutil
+import signal
 import stat
 import sys
 import tomllib
@@ -415,6 +416,20 @@ def make_folder(path: str | os.PathLike[str], hint: str) -> None:
         Path(path).mkdir(parents=True, exist_ok=True)
 
 
+@contextlib.contextmanager
+def ends_tidily() -> Iterator[None]:
+    """Let a request to end (SIGTERM) unwind, so that what is in hand is put away."""
+
+    def stop(number: int, frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def _there(path: Path) -> os.stat_result | None:
     try:
         return os.stat(path)
@@ -450,7 +465,7 @@ def _through(path: Path, there: os.stat_result) -> int:
 @contextlib.contextmanager
 def _replacing(path: Path, there: os.stat_result | None, mode: int) -> Iterator[BinaryIO]:
     real = _asked(path, there)
-    temporary = real.parent / f".advisor-{secrets.token_hex(8)}"
+    temporary = real.parent / f"{_UNFINISHED}{secrets.token_hex(8)}"
     handle, named = _begun(temporary, mode if there is None else 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -467,7 +482,12 @@ def _replacing(path: Path, there: os.stat_result | None, mode: int) -> Iterator[
         raise
 
 
-_HANDLES = "/proc/self/fd"
+_UNFINISHED, _HANDLES = ".advisor-", "/proc/self/fd"
+
+
+def is_unfinished(name: str) -> bool:
+    """Whether a file of this name is what a kill left of one that was being written."""
+    return name.startswith(_UNFINISHED)
 
 
 def _begun(temporary: Path, mode: int) -> tuple[int, bool]:

@@ -18,7 +18,7 @@ import numpy as np
 
 from advisor.bulk.machines import Scored
 from advisor.errors import InputError
-from advisor.files import ANOTHER_FOLDER, is_there, read_json, told, write_whole
+from advisor.files import ANOTHER_FOLDER, is_there, is_unfinished, read_json, told, write_whole
 
 PIECE = 10_000
 """Rows that are written at a time."""
@@ -62,7 +62,8 @@ class RunFolder:
         """Make the folder, or take what a run left, for this run alone; another user's may hold links to anywhere."""
         self.folder.mkdir(mode=0o700, exist_ok=True)
         there = self.folder.lstat()
-        known = is_there(manifest) or {*os.listdir(self.folder)} <= {self.made.name, self._index.name, _LOCK}
+        own = (self.made.name, self._index.name, _LOCK)
+        known = is_there(manifest) or all(name in own or is_unfinished(name) for name in os.listdir(self.folder))
         if not (known and stat.S_ISDIR(there.st_mode) and there.st_uid == os.geteuid()):
             raise InputError(f"{self.folder} is in the way.", "Take it away, or name another output.")
         self._lock = (self.folder / _LOCK).open("wb")

@@ -7,7 +7,6 @@ import importlib
 import io
 import itertools
 import os
-import signal
 import sys
 import warnings
 from typing import Annotated, Any
@@ -19,6 +18,7 @@ from advisor.cli import screen
 from advisor.cli.faults import failed
 from advisor.cli.shared_options import option
 from advisor.errors import InputError
+from advisor.files import ends_tidily
 
 UsageError: Any = typer.BadParameter.__bases__[0]
 """The error of a wrong call; where its module is depends on typer's version."""
@@ -93,12 +93,11 @@ def main() -> None:
     if not sys.warnoptions:
         # Warnings of libraries are for who develops this.
         warnings.simplefilter("ignore")
-    # As Ctrl+C: what was begun is put away.
-    signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
     words = sys.argv[1:]
     before_command = list(itertools.takewhile(lambda word: word.startswith("-"), words))
     try:
-        code = _run(words)
+        with ends_tidily():
+            code = _run(words)
         sys.stdout.flush()
     except Exception as error:
         code = failed(error, "--debug" in before_command)

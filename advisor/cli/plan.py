@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -58,6 +59,8 @@ def plan(
         way(out)
     when, arrives = _day(day), None if delivery is None else time_of_day(delivery)
     batch = assess(intake.read(sheet), the_shop(shop))
+    # The search looks at no request to end, and there is nothing to put away.
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     if before is not None:
         made = rest_of_day(batch, before, quantile, now, gone or [], log, seconds)
     else:

@@ -149,8 +149,9 @@ def build(
     work: Work = WORK,
 ) -> None:
     """Build trees with debootstrap and apt, pack them, and fetch the packages that rehearsals install."""
+    from advisor.files import ends_tidily
     from advisor.lab import trees
-    from advisor.lab.workplace import ends_tidily, open_workplace, require
+    from advisor.lab.workplace import open_workplace, require
 
     require()
     unknown = [name for name in tree if name not in trees.RECIPES]

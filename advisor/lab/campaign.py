@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Generic
 
 from advisor.errors import AdvisorError
+from advisor.files import ends_tidily
 from advisor.lab import rehearsal, results
 from advisor.lab.groups import calm
 from advisor.lab.results import P
-from advisor.lab.workplace import Workplace, alone, clean, ends_tidily
+from advisor.lab.workplace import Workplace, alone, clean
 
 TRIES = 2
 """How often a disturbed or failed one is made before it is left at that."""

@@ -8,7 +8,6 @@ import json
 import os
 import re
 import shutil
-import signal
 import stat
 import subprocess
 import time
@@ -243,20 +242,6 @@ def alone(place: Workplace) -> Iterator[None]:
                 f"Another rehearsal runs in {place.root}.", "Wait for it: two at a time would measure each other."
             ) from error
         yield
-
-
-@contextlib.contextmanager
-def ends_tidily() -> Iterator[None]:
-    """Let a request to end (SIGTERM) unwind, so that what is in hand is put away."""
-
-    def stop(number: int, frame: object) -> None:
-        raise SystemExit(128 + number)
-
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 def started(pid: int, proc: Path = Path("/proc")) -> str:

@@ -270,7 +270,7 @@ def test_a_planted_folder_is_not_written_through(tmp_path: Path, monkeypatch: py
 def test_a_run_that_was_killed_before_it_began_is_not_in_the_way(tmp_path: Path) -> None:
     left = tmp_path / "out.csv.unfinished"
     left.mkdir()
-    for name in ("lines.csv", "rows", "lock"):
+    for name in ("lines.csv", "rows", "lock", ".advisor-0123456789abcdef"):
         (left / name).write_bytes(b"")
     with work.RunFolder(tmp_path / "out.csv", "mark", False):
         pass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -53,3 +54,19 @@ def test_a_wrong_call_is_refused_in_a_sentence(how: dict[str, object], said: str
 
     with pytest.raises(InputError, match=said):
         plan(Path("in.csv"), **how)  # type: ignore[arg-type]
+
+
+def test_a_request_to_end_does_not_wait_for_the_search(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from advisor.cli import main
+
+    def searches(*_: object, **__: object) -> None:
+        raise InputError(str(signal.getsignal(signal.SIGTERM) is signal.SIG_DFL))
+
+    (tmp_path / "in.csv").write_text(SHEET, encoding="utf-8")
+    monkeypatch.setattr("advisor.plan.plan_day", searches)
+    monkeypatch.setattr(sys, "argv", ["advisor", "plan", str(tmp_path / "in.csv")])
+    said: list[str] = []
+    monkeypatch.setattr("advisor.cli.faults.say", lambda text, **_: said.append(text))
+    with pytest.raises(SystemExit):
+        main()
+    assert said == ["advisor: True"]
