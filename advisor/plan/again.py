@@ -80,6 +80,8 @@ def read_plan(path: str | Path, batch: Batch, quantile: float) -> Plan:
     frame = read_csv(path, "plan", dtype={"tag": str, "technician": str})
     try:
         starts = pd.to_datetime(frame["start"], format="ISO8601")
+        if frame.empty:
+            raise ValueError("no visit stands in it")
         bench, opens, problems = bench_of(batch.shop)
         day = starts.min().date()
         jobs, _ = work_of(batch, bench, day, quantile, opens)

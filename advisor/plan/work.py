@@ -102,7 +102,7 @@ def _jobs(batch: Batch, bench: Bench, quantile: float) -> dict[int, UnitJob]:
     steps = operations.steps()
     after = {pair for pair, last in zip(zip(steps.phase, steps.title, strict=True), steps.after, strict=True) if last}
     some = timing.steps
-    last = [pair in after for pair in zip(some["phase"], some["step"], strict=True)]
+    last = np.array([pair in after for pair in zip(some["phase"], some["step"], strict=True)], dtype=bool)
     by_phase = some[last].groupby(["row", "phase"])["seconds"].sum().div(60).to_dict()
     spreads = _spreads(batch)
     paces = _paces(timing.model, bench)

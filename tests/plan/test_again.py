@@ -132,6 +132,10 @@ def test_a_plan_is_read_back_from_its_csv(demo: Batch, half: Plan, tmp_path: Pat
     assert read.lanes == half.lanes
     with pytest.raises(InputError, match="is no plan of this sheet and shop"):
         read_plan(tmp_path / "day.csv", some, 0.95)
+    head = (tmp_path / "day.csv").read_text(encoding="utf-8").partition("\n")[0]
+    (tmp_path / "empty.csv").write_text(head + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="no visit stands in it"):
+        read_plan(tmp_path / "empty.csv", some, half.quantile)
     (tmp_path / "other.csv").write_text("a,b\n1,2\n", encoding="utf-8")
     with pytest.raises(InputError, match="is no plan of this sheet and shop"):
         read_plan(tmp_path / "other.csv", some, half.quantile)

@@ -84,6 +84,18 @@ def test_what_one_technician_goes_on_to_do_on_a_unit_is_one_line(odd: Plan) -> N
     assert all(words.startswith("prepare") for words in firsts.values())
 
 
+def test_a_sheet_of_which_nothing_is_to_be_prepared_is_an_empty_day(tmp_path: Path) -> None:
+    """A processor that no release starts on: no visit, no page with a fault, and the head of the CSV alone."""
+    from advisor.advice import assess
+
+    rows = {"asset_tag": ["A-1"], "cpu": ["Pentium II"], "ram_gib": ["0.1"], "storage_kind": ["hdd"]}
+    empty = plan_day(assess(pd.DataFrame(rows)), DAY, seconds=1)
+    assert not empty.jobs and not len(empty.frame)
+    assert as_csv(empty) == ",".join(empty.frame.columns) + "\n"
+    assert b"BEGIN:VCALENDAR" in calendar(empty) and b"VEVENT" not in calendar(empty)
+    assert save(empty, tmp_path / "day.pdf").read_bytes().startswith(b"%PDF")
+
+
 @pytest.mark.parametrize(("module", "write", "said"), [
     ("icalendar", calendar, "A calendar needs icalendar"), ("matplotlib", picture, "A picture needs matplotlib"),
 ])  # fmt: skip
