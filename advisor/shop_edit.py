@@ -13,7 +13,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from advisor.errors import InputError
-from advisor.files import parse_toml, write_whole
+from advisor.files import parse_toml, read_whole, write_whole
 from advisor.nearest import fold
 from advisor.shop import Thresholds
 from advisor.shop_file import read_shop
@@ -46,7 +46,7 @@ def set_thresholds(path: str | Path, changes: Mapping[str, float]) -> Path:
     # A link stays one: the file that it names is changed.
     file = Path(path).resolve()
     read_shop(file)
-    before = file.read_bytes()
+    before = read_whole(file)
     after = changed(before.decode("utf-8"), changes, f"The shop file {path}").encode("utf-8")
     kept = _free(file.with_name(f"{file.name}.before-{datetime.now():%Y%m%dT%H%M%S}"))
     write_whole(kept, before, private=True)

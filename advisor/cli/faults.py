@@ -53,6 +53,8 @@ def _words(error: Exception) -> tuple[str, str, bool]:
         return f"What was to be written could not be: {error.strerror}.", "Make room on that disk.", False
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename}: {error.strerror}.", "Look at its name and its rights.", False
+    if isinstance(error, OSError) and error.errno in (errno.EIO, errno.EROFS, errno.EDQUOT):
+        return f"A disk did not do what was asked of it: {error.strerror}.", "Look at it, and at the room on it.", False
     return f"A fault of this program, {type(error).__name__}: {str(error)[:300]}", "", True
 
 

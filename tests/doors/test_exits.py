@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import inspect
 import os
 import re
@@ -259,6 +260,17 @@ def test_memory_that_runs_out_is_said(call, monkeypatch):
     monkeypatch.setattr("advisor.intake.read", gone)
     code, said = call("score", "in.csv")
     assert code == 2 and "memory ran out" in said
+
+
+@pytest.mark.parametrize("number", [errno.EIO, errno.EROFS, errno.EDQUOT])
+def test_a_disk_that_fails_is_no_fault_of_the_program(call, monkeypatch, number):
+    def fails(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr("advisor.intake.read", fails)
+    code, said = call("score", "in.csv")
+    is_a_sentence(code, said)
+    assert "A disk did not do what was asked of it" in said
 
 
 def test_ctrl_c_ends_with_130(call, monkeypatch):
