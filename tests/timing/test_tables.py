@@ -220,6 +220,7 @@ FITTINGS = {
     "all-in-one": "Back cover with six screws and clips, laid on its face", "desktop": "Door with two thumbscrews",
     "small desktop": "Cover with one thumbscrew, slid off", "server": "Cover with a latch",
     "thin client": "Cover with three screws and clips", "": "Kind of box not known: as a laptop",
+    "memory out": "Take a module out and lay it aside",
     "glued": "Body or screen glued", "glued-screen": "Screen glued over the way in",
     "hard-to-open": "Most of it taken apart", "memory": "Set a module",
     "ssd sata": "Change the disk: four screws of its frame, two plugs", "ssd nvme": "Change or set the disk: one screw",
