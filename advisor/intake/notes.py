@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
 from typing import NamedTuple
+from unicodedata import normalize
 
 import numpy as np
 import pandas as pd
@@ -143,6 +144,7 @@ def said(text: str, column: str = "notes") -> tuple[NoteState, ...]:
     tuple of NoteState
         Each code once, where it is stated most surely.
     """
+    text = normalize("NFC", text)
     small = text.lower()
     words = _places(column)
     starts = {small[at : at + 2] for at in range(len(small) - 1)} & words.keys()

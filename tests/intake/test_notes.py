@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
+from unicodedata import normalize
 
 import pandas as pd
 import pytest
@@ -46,6 +47,11 @@ def test_there_are_notes_enough_and_each_says_why():
     assert len({row["note"] for row in NOTES}) == len(NOTES)
     codes = {one.partition("=")[0] for row in NOTES for one in row["expect"].split("; ") if one}
     assert codes == {one.code for one in table()}
+
+
+@pytest.mark.parametrize("note", ["Akku aufgebläht", "batterie bombée", "batería hinchada", "spuchnięta bateria"])
+def test_a_letter_and_its_accent_typed_apart_are_one(note):
+    assert found(normalize("NFD", note)) == {"battery-swollen": "set aside"}
 
 
 def test_the_reason_quotes_the_part_of_the_note_and_says_a_doubt():
