@@ -87,7 +87,6 @@ class WorkPart:
 
     phases: tuple[str, ...]  # Where it is done; more than one where the same is done several times
     kinds: tuple[str, ...]  # Kinds of installer that have it, whose seconds it is fitted on
-    beside: tuple[str, ...] = ()  # Kinds of which only what they were counted to need of the processor is fitted on too
     overlap: float = 1.0  # Exponent of its stages
 
 
@@ -95,10 +94,9 @@ LIVE, PACKAGES, CLONE = (str(kind) for kind in (Installer.LIVE, Installer.PACKAG
 
 PARTS: dict[str, WorkPart] = {
     "format": WorkPart(("format",), (LIVE, PACKAGES)),
-    # No live copy was rehearsed from an image packed with xz: what unpacking that takes is known of whole trees.
-    "live copy": WorkPart(("copy",), (LIVE,), (UNPACKED,), BESIDE),
+    "live copy": WorkPart(("copy",), (LIVE,), BESIDE),
     "base system": WorkPart(("copy",), (PACKAGES,)),
-    "clone": WorkPart(("copy",), (CLONE,), overlap=BESIDE),
+    "clone": WorkPart(("copy",), (CLONE,), BESIDE),
     "grow": WorkPart(("grow",), (CLONE,)),
     # What a second core saves, and what plain modules cost, only trees that were unpacked tell.
     "initramfs": WorkPart(("boot",), (LIVE, UNPACKED)),
@@ -175,7 +173,6 @@ def derive(conditions: pd.DataFrame, phase: str = "") -> dict[str, Array]:
         "blocks": writing_s(conditions, CLONED * installed),
         "files": get["installed_files"] / 1000.0,
         "live": get[LIVE],
-        "live files": get["installed_files"] / 1000.0 * get[LIVE],
         "journal": get["journal_mib"],
         "plain": get["plain_modules"],
         "software lists": get["software_lists"],
@@ -202,9 +199,7 @@ TERMS: tuple[Term, ...] = (
     Term("format", "format", "disk", "one", "access", "once x access"),
     Term("live copy", "copy", "processor", "quick", "cpu", "installed MiB, not xz / decompression"),
     Term("live copy", "copy", "processor", "xz", "cpu", "installed MiB, xz / decompression"),
-    # However a tree is unpacked, each of its files is made; a live copy also reads, compares and sends it.
     Term("live copy", "copy", "processor", "files", "cpu", "files / decompression"),
-    Term("live copy", "copy", "processor", "live files", "cpu", "files copied one by one / decompression"),
     Term("live copy", "copy", "disk", "written", "one", "writing of installed MiB"),
     Term("live copy", "copy", "disk", "installed", "access", "installed MiB x access"),
     # The base system is the same for all editions. What dpkg waits for lies near, as in the part `apt`.
@@ -387,10 +382,6 @@ def fit_part(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: M
     """Fit one part on its seconds and, below them, on needs that were counted by themselves; all 0 where none tells."""
     part, terms = PARTS[name], part_terms(name)
     own = np.flatnonzero(of_kinds(conditions, part.kinds))
-    counted = {
-        need: np.flatnonzero(of_kinds(conditions, part.kinds + (part.beside if need == "processor" else ())))
-        for need in needs
-    }
     timed, needed = [], []
     for phase in part.phases:
         values, relative = derive(conditions, phase), weights_of(phases, phase)
@@ -399,7 +390,7 @@ def fit_part(name: str, conditions: pd.DataFrame, phases: pd.DataFrame, needs: M
             # On one core, work that many could share takes as long as any other.
             alone = _matrix(terms, {**values, "cpus": values["cpu"]}) * [term.counted == need for term in terms]
             seconds = frame[phase].to_numpy(dtype=float)
-            known = counted[need][np.isfinite(seconds[counted[need]])]
+            known = own[np.isfinite(seconds[own])]
             if alone.any():
                 weights = 1.0 / (seconds + COUNTED_FLOOR[need] / relative)
                 needed.append((alone[known], seconds[known], weights[known]))
