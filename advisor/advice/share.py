@@ -82,8 +82,12 @@ def share(
     rows = np.flatnonzero(wants)
     choice[rows] = _assign(options, machine[rows], minutes)
     given = choice.copy()
-    for row in rows:
-        choice[row] = _or_buy(options, machine[row], given[row], short, buys)
+    uses = np.vstack([options.uses, np.zeros_like(count)])  # of no option, -1, none
+    left = count - uses[given].sum(axis=0)
+    for row in rows if buys else ():
+        mine = left + uses[given[row]]
+        choice[row] = _or_buy(options, machine[row], given[row], mine)
+        left = mine - np.minimum(uses[choice[row]], mine)
     return _sources(options, choice, given, count, wishes)
 
 
@@ -135,18 +139,17 @@ def _assign(options: Options, machine: np.ndarray, minutes: Callable[[np.ndarray
     return out
 
 
-def _or_buy(options: Options, machine: int, given: int, short: np.ndarray, buys: bool) -> int:
-    """The better of the option that a unit was given and the best one for which the parts that are short are bought."""
-    if not buys:
-        return given
+def _or_buy(options: Options, machine: int, given: int, left: np.ndarray) -> int:
+    """The better of the option that a unit was given and the best one for which is bought what the drawer, of which
+    `left` is free for this unit, lacks.
+    """
     columns = options.columns
     at = np.asarray(options.by_unit[machine])
     at = at[columns["unusable"][at] == 0]
     if not len(at):
         return given
     keys = [columns[name][at] for name in KEY]
-    lacking = (options.uses[at][:, short] > 0).sum(axis=1)
-    keys[KEY.index("buy")] = np.where(at == given, 0, columns["buy"][at] + lacking)
+    keys[KEY.index("buy")] = np.where(at == given, 0, (options.uses[at] > left).sum(axis=1))
     return int(at[np.lexsort(keys[::-1])[0]])
 
 

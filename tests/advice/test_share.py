@@ -168,3 +168,13 @@ def test_a_unit_saved_goes_before_any_gain_and_minutes_break_a_tie() -> None:
     two = ({**COMFORTABLE, "n_parts": 2, "minutes": 15}, {**SLOW, "minutes": 15})
     for minutes, gets in ((24, 1), (26, 0)):
         assert who_gets(two, ({**COMFORTABLE, "minutes": minutes}, {**SLOW, "minutes": 15})) == gets
+
+
+def test_what_is_left_in_the_drawer_goes_to_units_for_which_the_rest_is_bought() -> None:
+    # Three want a disk and a module; one disk and two modules lie there: the second module stays for who waits anyway.
+    slow = {"storage_kind": "HDD", "storage_gib": "500 GB", "ram_gib": "4"}
+    stock = (SSD.model_copy(update={"count": 1}), DDR4.model_copy(update={"count": 2}))
+    said = batch_of(slow, slow, slow, shop=shop_with(*stock)).scored["do_first"].tolist()
+    assert said[0] == "FIT 4 GiB DDR4 SODIMM and SATA SSD 240 GB, then GNOME"
+    assert said[1] == "FIT 4 GiB DDR4 SODIMM and SATA SSD 240 GB (to be bought), then GNOME"
+    assert said[2].startswith("BUY AND FIT ")
