@@ -39,8 +39,13 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     return report
 
 
+LONG = ("tests/ui/", "tests/timing/", "tests/test_readme_figures.py")
+"""Files that take longest. They come first, so that at the end no worker is left alone with one."""
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """With ADVISOR_FIRST_OF, of each test's cases only so many: enough to tell whether another version still serves."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
     most = int(os.environ.get("ADVISOR_FIRST_OF", "0"))
     counted = Counter[str]()
     kept, left = [], []

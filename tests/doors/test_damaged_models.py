@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -56,9 +57,9 @@ def with_change(content: Any, path: tuple[Any, ...], change: Callable[[Any, Any]
     return json.dumps(copy)
 
 
-def changes(content: Any) -> Iterator[tuple[str, str]]:
-    """Every place of a file: taken away, and with each other thing in its place."""
-    for path in places(content):
+def changes(content: Any, each: int = 1) -> Iterator[tuple[str, str]]:
+    """Every place of a file, or one of so many, others each time: taken away, and with each other thing in it."""
+    for path in list(places(content))[random.randrange(each) :: each]:
         yield f"{path} gone", with_change(content, path, lambda at, key: at.pop(key))
         for what, word in WORDS.items():
 
@@ -145,8 +146,8 @@ def test_a_wrecked_model_is_refused_by_name(tmp_path, which):
 def test_a_timing_model_with_any_one_thing_changed_serves_or_is_refused(tmp_path):
     content, path = timing_file(tmp_path), tmp_path / "model.json"
     assert not refused_or(path, json.dumps(content).encode(), load_model, timing_is_finite, "as it is")
-    count = sum(refused_or(path, text.encode(), load_model, timing_is_finite, what) for what, text in changes(content))
-    assert count > 1000
+    some = changes(content, 3)
+    assert sum(refused_or(path, text.encode(), load_model, timing_is_finite, what) for what, text in some) > 300
 
 
 @pytest.mark.slow

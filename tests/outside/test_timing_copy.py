@@ -66,7 +66,7 @@ def test_processor_need_of_the_copy_is_unsquashfss(need, tmp_path):
         check=True, stdout=subprocess.DEVNULL,
     )  # fmt: skip
     seconds, speeds = [], [host_speed()]
-    for run in range(5):
+    for run in range(3):
         seconds.append(_processor_seconds(image, tmp_path / f"out{run}"))
         speeds.append(host_speed())
 
