@@ -129,7 +129,7 @@ def memory(plain: str, header_unit: str = "") -> Parsed:
     if meant("date", plain):
         return Parsed(None, A_DATE, _ACCEPT_RAM)
     found = _amount(plain, header_unit)
-    return found._replace(also=(*_beside(plain), *(one for one in found.also if not _SOLDERED.search(plain))))
+    return found._replace(also=(*_beside(plain), *found.also))
 
 
 @of_cell
@@ -185,7 +185,8 @@ def _amount(plain: str, header_unit: str) -> Parsed:
     if problem:
         return Parsed(None, problem, _ACCEPT_RAM)
     parsed = _plausible(found[0].gib)
-    modules = next((one.modules for one in found if one.modules), ())
+    # Of modules among which some are soldered in, nobody tells which.
+    modules = () if _SOLDERED.search(plain) else next((one.modules for one in found if one.modules), ())
     unread = _left(rest, found)
     notes = [f"not read: {' '.join(filter(None, (unread, labels)))[:60]}" if unread or labels else ""]
     bare = re.fullmatch(r"\d{4,6}", rest)
